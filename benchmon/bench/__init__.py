@@ -1,0 +1,50 @@
+"""The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
+
+from benchmon.bench.file import Bench, load_bench, read_bench
+from benchmon.bench.measuring import Channel, Instrument, Step, SwitchOff
+from benchmon.bench.supply import (
+    Ambient,
+    Capacitor,
+    Choke,
+    CurrentLoad,
+    Diode,
+    FilterPart,
+    Fuse,
+    Load,
+    Mains,
+    Ntc,
+    OpenLoad,
+    Rectifier,
+    Regulator,
+    ResistorLoad,
+    SeriesResistor,
+    Transformer,
+)
+from benchmon.bench.values import Accuracy
+
+__all__ = [
+    "Accuracy",
+    "Ambient",
+    "Bench",
+    "Capacitor",
+    "Channel",
+    "Choke",
+    "CurrentLoad",
+    "Diode",
+    "FilterPart",
+    "Fuse",
+    "Instrument",
+    "Load",
+    "Mains",
+    "Ntc",
+    "OpenLoad",
+    "Rectifier",
+    "Regulator",
+    "ResistorLoad",
+    "SeriesResistor",
+    "Step",
+    "SwitchOff",
+    "Transformer",
+    "load_bench",
+    "read_bench",
+]

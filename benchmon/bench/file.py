@@ -1,0 +1,167 @@
+"""Reading a bench file: TOML in, a checked `Bench` in SI units out, or one line that says what to change."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, ValidationError, model_validator
+
+from benchmon.bench import measuring as m
+from benchmon.bench import supply as s
+from benchmon.bench.lines import line_of
+from benchmon.errors import BadInput, BenchFileError, one_line
+
+_LARGEST_FILE = 1_000_000
+
+
+class Bench(s.Section):
+    """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
+
+    title: str = "untitled bench"
+    mains: s.Mains
+    transformer: s.Transformer
+    fuse: s.Fuse | None = None
+    ntc: s.Ntc | None = None
+    rectifier: s.Rectifier
+    diode: s.Diode
+    filter: tuple[s.FilterPart, ...] = ()
+    regulator: s.Regulator | None = None
+    load: s.Load
+    ambient: s.Ambient = s.Ambient()
+    instrument: tuple[m.Instrument, ...] = ()
+    channel: tuple[m.Channel, ...] = ()
+    step: tuple[m.Step, ...] = ()
+    switch_off: m.SwitchOff | None = None
+    source: str = Field(default="", exclude=True, repr=False)
+    """The text the bench was read from."""
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> Bench:
+        kind, windings = self.rectifier.kind, self.transformer
+        if kind in ("centre tap", "split rail") and windings.secondaries != 2:
+            raise m.KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
+        if kind in ("centre tap", "split rail") and windings.connection == "parallel":
+            raise m.KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
+        if kind == "full-wave doubler" and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
+            raise m.KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
+        _unique("instrument", self.instrument)
+        _unique("channel", self.channel)
+        _unique("step", self.step)
+        instruments = {instrument.name for instrument in self.instrument}
+        channels = {channel.name for channel in self.channel}
+        for index, channel in enumerate(self.channel):
+            _known(("channel", index, "instrument"), channel.instrument, instruments)
+        for index, step in enumerate(self.step):
+            for name in step.needs:
+                _known(("step", index, "needs"), name, channels)
+        if self.switch_off is not None:
+            _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
+        return self
+
+    @property
+    def reservoir(self) -> s.Capacitor | None:
+        """The first capacitor of the filter, if there is one."""
+        return next((part for part in self.filter if isinstance(part, s.Capacitor)), None)
+
+
+class _PathError(BadInput):
+    """A fault at a path of the file, found while the whole was read."""
+
+    def __init__(self, path: Sequence[str | int], value: object, reason: str) -> None:
+        super().__init__(reason)
+        self.path, self.value, self.reason = tuple(path), value, reason
+
+
+def _unique(section: str, items: Iterable[Any]) -> None:
+    names = [item.name for item in items]
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            raise _PathError((section, index, "name"), name, "is there twice; every name must be its own")
+
+
+def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
+    if name not in names:
+        section = "channel" if path[-1] == "needs" else "instrument"
+        raise _PathError(path, name, f"is no [[{section}]] of this file; there is {', '.join(sorted(names)) or 'none'}")
+
+
+def load_bench(path: Path | str) -> Bench:
+    """Read the bench file at `path`. Raises `BenchFileError` in one line."""
+    file = Path(path)
+    try:
+        if file.stat().st_size > _LARGEST_FILE:
+            raise BenchFileError(f"{file}: is larger than {_LARGEST_FILE} bytes, so no bench file")
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError as problem:
+        raise BenchFileError(f"{file}: no such bench file; `benchmon demo --list` names the examples") from problem
+    except IsADirectoryError as problem:
+        raise BenchFileError(f"{file}: is a folder, not a bench file") from problem
+    except UnicodeDecodeError as problem:
+        raise BenchFileError(f"{file}: is not UTF-8 text, so no bench file") from problem
+    except OSError as problem:
+        raise BenchFileError(f"{file}: cannot be read: {problem.strerror or problem}") from problem
+    return read_bench(text, str(file))
+
+
+def read_bench(text: str, name: str = "bench file") -> Bench:
+    """Return the bench that `text` describes; `name` is what errors call the file. Raises `BenchFileError`."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+        raise BenchFileError(f"{name}: is no TOML: {one_line(problem)}") from problem
+    if not data:
+        raise BenchFileError(f"{name}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
+    data.pop("source", None)
+    try:
+        return Bench.model_validate(data | {"source": text})
+    except ValidationError as problem:
+        raise BenchFileError(_explain(problem, text, name)) from problem
+
+
+def _explain(problem: ValidationError, text: str, name: str) -> str:
+    errors = problem.errors()
+    first = errors[0]
+    cause = first.get("ctx", {}).get("error")
+    path: tuple[str | int, ...] = tuple(part for part in first["loc"] if part not in _TAGS)
+    value: object = first["input"]
+    reason = str(cause) if isinstance(cause, BadInput) else _REASONS.get(first["type"], first["msg"])
+    if isinstance(cause, _PathError):
+        path, value = cause.path, cause.value
+    elif isinstance(cause, m.KeyedError):
+        keys = cause.key.split(".")
+        path, value = (tuple(keys) if len(keys) > 1 else (*path, *keys)), cause.value
+    line = line_of(text, path)
+    where = f"{name}:{line}" if line else name
+    what = _spell(path)
+    shown = (
+        ""
+        if isinstance(value, dict | list | tuple | m.WithDriverKeys | s.Section) or "missing" in first["type"]
+        else f" = {_shown(value)}"
+    )
+    more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+    return one_line(f"{where}: {what}{shown}: {reason}{more}", 400)
+
+
+_TAGS = {"capacitor", "resistor", "choke", "current", "open"}
+_REASONS = {
+    "extra_forbidden": "no such key; check its spelling against README",
+    "missing": "is missing; add it",
+    "union_tag_not_found": "needs a kind",
+    "tuple_type": "must be a list",
+    "model_type": "must be a section of its own",
+    "model_attributes_type": "must be a section of its own",
+}
+
+
+def _shown(value: object) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def _spell(path: Sequence[str | int]) -> str:
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text or "the bench"

@@ -1,0 +1,30 @@
+"""What an instrument's thread reports: readings, and news of the instrument itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one channel, in the quantity's SI unit, at a monotonic time in seconds.
+
+    `value` is None where the instrument answered without a usable number; `problem` then says why, in words.
+    An overrange display has the value ±inf.
+    """
+
+    channel: str
+    time: float
+    value: float | None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentNews:
+    """A change in an instrument's own state: reached (with its identity), lost, or something it complained of."""
+
+    instrument: str
+    time: float
+    kind: Literal["connected", "lost", "complaint"]
+    text: str

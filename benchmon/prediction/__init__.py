@@ -1,0 +1,1 @@
+"""Prediction: what every meter should read, from the circuit alone. Pure: no clock, file, thread or screen."""

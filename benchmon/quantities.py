@@ -1,0 +1,210 @@
+"""The vocabulary of what can be measured, and values with units as people write them.
+
+A quantity is `point.what.how`, for instance `output.voltage.rms`. The same words stand in bench files, sessions,
+on the screen and in code.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from quantiphy import InvalidNumber
+from quantiphy import Quantity as Scaled
+
+from benchmon.errors import BadInput, one_line
+
+_VOCABULARY: dict[str, dict[str, str]] = {
+    "mains": {
+        "voltage.rms": "V",
+        "current.rms": "A",
+        "current.peak": "A",
+        "current.crest_factor": "",
+        "current.thd": "",
+        "power.active": "W",
+        "power.apparent": "VA",
+        "power_factor": "",
+        "displacement_factor": "",
+        "frequency": "Hz",
+    },
+    "secondary": {"voltage.rms": "V", "current.rms": "A", "current.peak": "A"},
+    "diode": {
+        "current.mean": "A",
+        "current.rms": "A",
+        "current.peak": "A",
+        "voltage.reverse_peak": "V",
+        "power.mean": "W",
+        "temperature.junction": "°C",
+        "temperature.case": "°C",
+    },
+    "reservoir": {
+        "voltage.mean": "V",
+        "voltage.ripple": "V",
+        "voltage.peak": "V",
+        "voltage.valley": "V",
+        "current.rms": "A",
+        "temperature.case": "°C",
+    },
+    "regulator": {
+        "voltage.headroom": "V",
+        "power.mean": "W",
+        "temperature.junction": "°C",
+        "temperature.case": "°C",
+    },
+    "output": {
+        "voltage.rms": "V",
+        "voltage.mean": "V",
+        "voltage.ac_rms": "V",
+        "voltage.peak": "V",
+        "voltage.valley": "V",
+        "voltage.ripple": "V",
+        "voltage.frequency": "Hz",
+        "voltage.form_factor": "",
+        "voltage.ripple_factor": "",
+        "current.rms": "A",
+        "current.mean": "A",
+        "power.mean": "W",
+    },
+    "transformer": {"temperature": "°C"},
+    "load": {"temperature": "°C", "power.mean": "W"},
+    "ntc": {"temperature": "°C"},
+    "ambient": {"temperature": "°C"},
+}
+
+POINTS: tuple[str, ...] = tuple(_VOCABULARY)
+"""The points of the circuit, in the order a screen or a report lists them."""
+
+UNITS: dict[str, str] = {
+    f"{point}.{what}": unit for point, whats in _VOCABULARY.items() for what, unit in whats.items()
+}
+"""Every quantity's name, in the order of the vocabulary, and its unit ("" where it has none)."""
+
+
+def is_temperature(quantity: str) -> bool:
+    """Return whether `quantity` is a temperature."""
+    return UNITS.get(quantity) == "°C"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of value: its SI unit, other spellings, and other units with their factor.
+
+    `prefixes` tells whether SI prefixes may stand before the unit's spellings.
+    """
+
+    name: str
+    unit: str
+    spellings: tuple[str, ...] = ()
+    others: tuple[tuple[str, float], ...] = ()
+    prefixes: bool = True
+
+
+_OHMS = ("Ω", "Ω", "ohm", "Ohm", "ohms", "Ohms")
+_CELSIUS = ("°C", "degC", "℃")
+_PER_KELVIN = ("/K", "/°C", "/degC")
+
+VOLTAGE = Kind("a voltage", "V")
+CURRENT = Kind("a current", "A")
+RESISTANCE = Kind("a resistance", "Ω", _OHMS)
+CAPACITANCE = Kind("a capacitance", "F")
+INDUCTANCE = Kind("an inductance", "H")
+POWER = Kind("a power", "W")
+APPARENT_POWER = Kind("an apparent power", "VA")
+FREQUENCY = Kind("a frequency", "Hz")
+DURATION = Kind("a duration", "s", ("s",), (("min", 60.0), ("h", 3600.0)))
+TEMPERATURE = Kind("a temperature", "°C", _CELSIUS, prefixes=False)
+MELTING = Kind("a melting I²t", "A²s", ("A²s", "A2s", "A^2s", "A²·s"))
+THERMAL_RESISTANCE = Kind("a thermal resistance", "K/W", ("K/W", "°C/W", "degC/W"))
+DISSIPATION_FACTOR = Kind("a dissipation factor", "W/K", tuple("W" + per for per in _PER_KELVIN))
+BETA = Kind("a β value", "K", others=(("K", 1.0),), prefixes=False)
+FRACTION = Kind("a fraction", "", others=(("%", 0.01), ("ppm", 1e-6)), prefixes=False)
+TEMPERATURE_COEFFICIENT = Kind(
+    "a temperature coefficient",
+    "1/K",
+    others=tuple(
+        (unit + per, factor) for unit, factor in (("%", 0.01), ("ppm", 1e-6), ("1", 1.0)) for per in _PER_KELVIN
+    ),
+    prefixes=False,
+)
+NUMBER = Kind("a number", "", prefixes=False)
+
+KINDS_BY_UNIT: dict[str, Kind] = {
+    "V": VOLTAGE,
+    "A": CURRENT,
+    "W": POWER,
+    "VA": APPARENT_POWER,
+    "Hz": FREQUENCY,
+    "°C": TEMPERATURE,
+    "Ω": RESISTANCE,
+    "": FRACTION,
+}
+
+_NUMBER = re.compile(r"([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)", re.DOTALL)
+_LARGEST = 1e15
+
+
+def parse_value(value: object, kind: Kind) -> float:
+    """Return `value` in the SI unit of `kind` (temperatures in °C).
+
+    `value` is text with a unit (`"4.7 mF"`) or a number in SI. Raises `BadInput` with the reason where the unit is
+    missing or of another kind, or the number is none, not finite or absurd (beyond 1e15).
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise BadInput(f"must be {kind.name}, such as {example(kind)}")
+    number = float(value) if isinstance(value, int | float) else _parse_text(value.strip(), kind)
+    if not math.isfinite(number) or abs(number) > _LARGEST:
+        raise BadInput(f"is no usable number; give {kind.name}, such as {example(kind)}")
+    return number
+
+
+def _parse_text(text: str, kind: Kind) -> float:
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise BadInput(f"is not {kind.name}; write it like {example(kind)}")
+    digits, unit = match[1].replace("−", "-"), match[2].strip()
+    if unit.startswith(","):
+        raise BadInput(f"has a decimal comma; use a point, like {example(kind)}")
+    others = dict(kind.others)
+    if unit in others:
+        return float(digits) * others[unit]
+    if not unit and not kind.unit:
+        return float(digits)
+    if not unit:
+        raise BadInput(f"has no unit; write it like {example(kind)}")
+    spellings = (kind.unit, *kind.spellings) if kind.unit else ()
+    if unit in spellings:
+        return float(digits)
+    if kind.prefixes:
+        try:
+            scaled = Scaled(f"{digits} {unit}")
+        except InvalidNumber:
+            scaled = None
+        if scaled is not None and scaled.units in spellings:
+            return float(scaled)
+    raise BadInput(f"has the unit {one_line(unit, 20)!r}, which is not {kind.name}; write it like {example(kind)}")
+
+
+def example(kind: Kind) -> str:
+    """Return a value of `kind` as a bench file would write it, in quotes."""
+    if kind is FRACTION:
+        return '"5 %"'
+    if kind is NUMBER:
+        return '"0.5"'
+    if kind is TEMPERATURE_COEFFICIENT:
+        return '"100 ppm/K"'
+    if kind in (BETA, TEMPERATURE):
+        return f'"{3950 if kind is BETA else 25} {kind.unit}"'
+    return f'"1.5 {kind.unit}"'
+
+
+def format_value(value: float | None, unit: str, digits: int = 4) -> str:
+    """Return `value` with `unit` and an SI prefix, `digits` significant digits: `756 mA`, `22.14 V`, `0.642`."""
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return f"over range {unit}".rstrip()
+    if unit in ("°C", ""):
+        decimals = 1 if unit else max(0, digits - 1)
+        return f"{value:.{decimals}f} {unit}".rstrip()
+    return Scaled(value, unit).render(prec=digits - 1, strip_zeros=False)

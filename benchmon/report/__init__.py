@@ -1,0 +1,1 @@
+"""Report and comparison of finished sessions."""

@@ -1,0 +1,1 @@
+"""The screen: it follows a session file and knows values, never instruments."""

@@ -1,0 +1,68 @@
+"""What a screen, a report or an export may know of a session: the reader's side, live or afterwards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol
+
+from benchmon.bench import Bench
+from benchmon.watch.records import Event, Judgement
+
+
+class RecorderState(StrEnum):
+    """Whether the recorder of a session still writes."""
+
+    RECORDING = "recording"
+    FINISHED = "finished"
+    GONE = "gone"
+
+
+@dataclass(frozen=True)
+class SessionInfo:
+    """What does not change while a session runs. `started` is wall time, in seconds since 1970 (UTC)."""
+
+    path: str
+    bench: Bench
+    started: float
+    program_version: str
+
+
+@dataclass(frozen=True)
+class Update:
+    """What came since the last poll. Judgements are in the order of their times, as are events.
+
+    `now` is the session time, in seconds since its start, up to which this update tells.
+    """
+
+    now: float
+    state: RecorderState
+    judgements: tuple[Judgement, ...] = ()
+    events: tuple[Event, ...] = ()
+    identities: dict[str, str] = field(default_factory=dict)
+
+
+class SessionView(Protocol):
+    """A session as a screen follows it: live, or played again from the file by the same code."""
+
+    @property
+    def info(self) -> SessionInfo:
+        """Return what does not change."""
+        ...
+
+    @property
+    def live(self) -> bool:
+        """Return whether requests can reach a recorder."""
+        ...
+
+    def poll(self) -> Update:
+        """Return what came since the last poll."""
+        ...
+
+    def request(self, kind: str, text: str = "") -> None:
+        """Ask the recorder for something: `note` (with its text) or `stop`. Raises `RecorderError` if none runs."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the file."""
+        ...

@@ -1,0 +1,1 @@
+"""The instrument drivers that come with benchmon, one module a family of open protocols."""
