@@ -1,0 +1,42 @@
+"""Agreement of a reading with its expected value: the En number and the verdict it stands for."""
+
+from __future__ import annotations
+
+import math
+
+from benchmon.watch.records import Verdict
+
+AGREES_UP_TO = 1.0
+QUESTIONABLE_UP_TO = 1.5
+
+# A reading exactly on a line counts as inside it, whatever the last bit of the division says.
+_LAST_BITS = 1e-9
+
+
+def en_number(value: float, uncertainty: float, expected: float, expected_uncertainty: float) -> float | None:
+    """Return En = (value − expected) / √(U² + U_expected²), signed; both U expanded (k = 2), all in one unit.
+
+    Satisfactory where |En| ≤ 1 (ISO 13528; ISO/IEC 17043). Infinite where the values differ and neither has an
+    uncertainty; None where a value is not finite, so there is nothing to compare.
+
+    >>> round(en_number(10.05, 0.04, 10.00, 0.03), 3)
+    1.0
+    """
+    spread = math.hypot(uncertainty, expected_uncertainty)
+    difference = value - expected
+    if not (math.isfinite(spread) and math.isfinite(difference)):
+        return None
+    if spread == 0:
+        return math.copysign(math.inf, difference) if difference else 0.0
+    return difference / spread
+
+
+def verdict_of(en: float | None) -> Verdict:
+    """Return the verdict of an En number: agrees up to 1, questionable up to 1.5, disagrees beyond."""
+    if en is None or math.isnan(en):
+        return Verdict.UNPREDICTED
+    if abs(en) <= AGREES_UP_TO + _LAST_BITS:
+        return Verdict.AGREES
+    if abs(en) <= QUESTIONABLE_UP_TO + _LAST_BITS:
+        return Verdict.QUESTIONABLE
+    return Verdict.DISAGREES

@@ -1,0 +1,165 @@
+"""One line that answers "is it right, is it safe?", the worst first.
+
+It never calls anything safe: mains and stored charge remain whatever the readings say. It says what is known: as
+expected, within limits, or not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchmon.bench import Bench, Channel
+from benchmon.quantities import format_value
+from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
+from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.wording import past, stands, with_uncertainty
+
+_Pair = tuple[Channel, Judgement]
+
+
+class Level(StrEnum):
+    """How the whole bench stands, in words of a glance."""
+
+    DANGER = "danger"
+    BLIND = "blind"
+    CAUTION = "caution"
+    WAITING = "waiting"
+    AS_EXPECTED = "as expected"
+    ENDED = "ended"
+
+
+SIGNS: Mapping[Level, str] = {
+    Level.DANGER: "✖",
+    Level.BLIND: "?",
+    Level.CAUTION: "!",
+    Level.WAITING: "…",
+    Level.AS_EXPECTED: "✓",
+    Level.ENDED: "■",
+}
+
+
+_SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """How the bench stands: a level, its sign (one character), and one sentence with numbers and units."""
+
+    level: Level
+    sign: str
+    sentence: str
+
+
+def glance(latest: Mapping[str, Judgement], bench: Bench, state: str = "recording") -> Glance:
+    """Return how the bench stands, from the latest judgement of each channel.
+
+    `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
+    """
+    level, sentence = _worst(latest, bench, state)
+    return Glance(level, SIGNS[level], sentence)
+
+
+def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str) -> tuple[Level, str]:
+    known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
+    tripped = _flagged(known, Flag.TRIPPED)
+    if tripped:
+        return Level.DANGER, f"{_SWITCH_OFF.get(state, 'Switch off now')}: {_tripped(*tripped[0])}{_more(tripped)}"
+    if state == "gone":
+        return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
+    if state == "finished":
+        return Level.ENDED, f"The recording has ended and nothing is watched any more: {_at_the_end(known)}"
+    for level, lead, items, tell in _findings(known):
+        if items:
+            return level, f"{lead}{tell(*items[0])}{_more(items)}"
+    return _calm(known, bench)
+
+
+def _findings(known: list[_Pair]) -> list[tuple[Level, str, list[_Pair], Callable[[Channel, Judgement], str]]]:
+    """Return what may be wrong, the worst first: its level, the words before it, and where it is so."""
+    stale = _flagged(known, Flag.STALE)
+    guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
+    return [
+        (Level.CAUTION, "Get ready to switch off: ", _flagged(known, Flag.HOT), _hot),
+        (Level.BLIND, "Not watched: ", guards, _silent),
+        (Level.CAUTION, "Not as expected: ", _of_verdict(known, Verdict.DISAGREES), _differs),
+        (Level.CAUTION, "", _flagged(known, Flag.OVERRANGE), _differs),
+        (Level.CAUTION, "", stale, _silent),
+        (Level.CAUTION, "Questionable: ", _of_verdict(known, Verdict.QUESTIONABLE), _differs),
+    ]
+
+
+def _calm(known: list[_Pair], bench: Bench) -> tuple[Level, str]:
+    """Return what to say where nothing is wrong: still waiting, or as expected."""
+    if not bench.channel:
+        return Level.WAITING, "This bench has no channels, so nothing is watched"
+    silent = len(bench.channel) - sum(judgement.value is not None for _, judgement in known)
+    if silent:
+        return Level.WAITING, f"Waiting for readings from {silent} of {_channels(len(bench.channel))}"
+    agreeing = len(_of_verdict(known, Verdict.AGREES))
+    if not agreeing:
+        return Level.WAITING, f"Nothing is predicted to compare with; {_limits(bench)}"
+    rest = len(known) - agreeing
+    unpredicted = f" ({rest} not predicted)" if rest else ""
+    return (
+        Level.AS_EXPECTED,
+        f"As expected: {_channels(agreeing)} agree{'s' if agreeing == 1 else ''}{unpredicted}; {_limits(bench)}",
+    )
+
+
+def _at_the_end(known: list[_Pair]) -> str:
+    hot, wrong = _flagged(known, Flag.HOT), _of_verdict(known, Verdict.DISAGREES)
+    past_warning = f"{hot[0][0].name}{_more(hot)} past its warning" if hot else ""
+    disagreed = f"{wrong[0][0].name}{_more(wrong)} disagreed" if wrong else ""
+    ended = " and ".join(part for part in (past_warning, disagreed) if part)
+    return f"it ended with {ended}" if ended else "no channel disagreed or was past its limits at the end"
+
+
+def _tripped(channel: Channel, judgement: Judgement) -> str:
+    if judgement.value is None:
+        return f"{channel.name} went past its limit and gives no reading now"
+    crossing = trip_crossed(channel, judgement.value)
+    if crossing:
+        return past(channel, judgement.value, crossing)
+    return f"{channel.name} went past its limit, though it is at {format_value(judgement.value, channel.unit)} now"
+
+
+def _hot(channel: Channel, judgement: Judgement) -> str:
+    crossing = None if judgement.value is None else warning_crossed(channel, judgement.value)
+    if crossing is None or judgement.value is None:
+        return f"{channel.name} was past its warning at its last reading"
+    return past(channel, judgement.value, crossing)
+
+
+def _silent(channel: Channel, _: Judgement) -> str:
+    return f"{channel.name} {'has limits but ' if has_limits(channel) else ''}gives no reading"
+
+
+def _differs(channel: Channel, judgement: Judgement) -> str:
+    expected, spread = judgement.expected, judgement.expected_uncertainty
+    shown = "–" if judgement.value is None else stands(channel, judgement.value)
+    if expected is None or spread is None:
+        return shown
+    return f"{shown}, expected {with_uncertainty(expected, spread, channel.unit)}"
+
+
+def _flagged(known: list[_Pair], flag: Flag) -> list[_Pair]:
+    return [pair for pair in known if flag in pair[1].flags]
+
+
+def _of_verdict(known: list[_Pair], verdict: Verdict) -> list[_Pair]:
+    return [pair for pair in known if pair[1].verdict is verdict]
+
+
+def _limits(bench: Bench) -> str:
+    guarded = sum(has_limits(channel) for channel in bench.channel)
+    return f"{_channels(guarded)} within limits" if guarded else "no limits are set"
+
+
+def _channels(count: int) -> str:
+    return "1 channel" if count == 1 else f"{count} channels"
+
+
+def _more(items: list[_Pair]) -> str:
+    return f" (and {len(items) - 1} more)" if len(items) > 1 else ""

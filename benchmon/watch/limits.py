@@ -1,0 +1,47 @@
+"""A channel's limits: a warning that comes and goes, and a trip that stays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from benchmon.bench import Channel
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A limit that a reading has passed: its name and value, and on which side the reading stands."""
+
+    name: Literal["warning", "limit"]
+    limit: float
+    above: bool
+
+
+def warning_crossed(channel: Channel, value: float) -> Crossing | None:
+    """Return the warning limit that `value` has passed, or None."""
+    return _crossed("warning", value, channel.warn_above, channel.warn_below)
+
+
+def trip_crossed(channel: Channel, value: float) -> Crossing | None:
+    """Return the trip limit that `value` has passed, or None.
+
+    An overrange display (±inf) is beyond every limit of its side: a broken thermocouple trips, since nobody can tell
+    it from a fire.
+    """
+    return _crossed("limit", value, channel.trip_above, channel.trip_below)
+
+
+def has_limits(channel: Channel) -> bool:
+    """Return whether the channel guards something, so that its silence matters."""
+    limits = (channel.warn_above, channel.trip_above, channel.warn_below, channel.trip_below)
+    return any(limit is not None for limit in limits)
+
+
+def _crossed(
+    name: Literal["warning", "limit"], value: float, above: float | None, below: float | None
+) -> Crossing | None:
+    if above is not None and value > above:
+        return Crossing(name, above, above=True)
+    if below is not None and value < below:
+        return Crossing(name, below, above=False)
+    return None

@@ -1,0 +1,169 @@
+"""The watch itself: takes readings in the order of their times, gives judgements and events.
+
+It knows no clock: every time is in session seconds and comes from the caller, so a recording, a replay and a test
+all get the same answers.
+
+The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
+`stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from benchmon.bench import Channel
+from benchmon.prediction.result import Expected
+from benchmon.watch import wording
+from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.limits import trip_crossed, warning_crossed
+from benchmon.watch.notice import Notice, SteadyVerdict
+from benchmon.watch.records import Event, Flag, Judgement
+
+STALE_AFTER_PERIODS = 3
+
+
+def judgement_of(
+    channel: Channel,
+    time: float,
+    value: float | None,
+    expected: Expected | None,
+    flags: frozenset[Flag] = frozenset(),
+) -> Judgement:
+    """Return the judgement of one reading by itself; `flags` are what its history adds.
+
+    A value that is None or infinite has no En: there is nothing to compare.
+    """
+    uncertainty = en = None
+    if value is not None and math.isfinite(value):
+        uncertainty = channel.accuracy.of(value)
+        if expected is not None:
+            en = en_number(value, uncertainty, expected.value, expected.uncertainty)
+    return Judgement(
+        channel.name,
+        time,
+        value,
+        uncertainty,
+        None if expected is None else expected.value,
+        None if expected is None else expected.uncertainty,
+        en,
+        verdict_of(en),
+        flags,
+    )
+
+
+class Watch:
+    """Judges every reading of `channels`: agreement, limits, silence.
+
+    Limits are judged on every usable reading, whatever its verdict; a trip stays for the whole session. A channel is
+    stale after three of its periods without a usable reading, counted from time 0 at the start. An overrange display
+    is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last word: what was hot
+    stays so until a reading says otherwise.
+    """
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
+
+    def judge(
+        self, channel: str, time: float, value: float | None, expected: Expected | None = None, problem: str = ""
+    ) -> tuple[Judgement, list[Event]]:
+        """Return the judgement of one reading of `channel`, and the events it causes.
+
+        `value` is in the quantity's unit, None where there is none; `problem` then says why. Raises `KeyError` for a
+        channel that is not watched.
+        """
+        return self._channels[channel].judge(time, value, expected, problem)
+
+    def tick(self, now: float) -> list[tuple[Judgement, list[Event]]]:
+        """Return a judgement, with its events, for each channel that has turned stale by `now`."""
+        found = (channel.tick(now) for channel in self._channels.values())
+        return [silence for silence in found if silence is not None]
+
+
+class _WatchedChannel:
+    """One channel's history, as far as the watch needs it."""
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self._last_usable = 0.0
+        self._expected: Expected | None = None
+        self._problem = ""
+        self._is_stale = self._is_hot = self._is_tripped = False
+        self._steady = SteadyVerdict()
+        self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
+
+    def judge(
+        self, time: float, value: float | None, expected: Expected | None, problem: str
+    ) -> tuple[Judgement, list[Event]]:
+        self._expected = expected
+        if value is None or math.isnan(value):
+            return self._without_value(time, problem)
+        self._last_usable = max(self._last_usable, time)
+        self._is_stale, self._problem = False, ""
+        events = self._watch_limits(time, value)
+        judgement = judgement_of(self._channel, time, value, expected, self._flags(value))
+        events += self._watch_state(time, value)
+        verdict = self._steady.update(judgement.en)
+        if verdict is not None:
+            events.append(self._event(time, verdict, wording.verdict_sentence(self._channel, judgement, verdict)))
+        return judgement, events
+
+    def tick(self, now: float) -> tuple[Judgement, list[Event]] | None:
+        silence = now - self._last_usable
+        if self._is_stale or silence <= STALE_AFTER_PERIODS * self._channel.period:
+            return None
+        self._is_stale = True
+        events = []
+        if self._stale.update(True):
+            events.append(self._event(now, Flag.STALE, wording.stale_sentence(self._channel, silence, self._problem)))
+        return judgement_of(self._channel, now, None, self._expected, self._flags(None)), events
+
+    def _without_value(self, time: float, problem: str) -> tuple[Judgement, list[Event]]:
+        self._problem = problem
+        events = []
+        if self._silent.update(True):
+            events.append(self._event(time, "no reading", wording.problem_sentence(self._channel, problem)))
+        return judgement_of(self._channel, time, None, self._expected, self._flags(None)), events
+
+    def _flags(self, value: float | None) -> frozenset[Flag]:
+        flags = {Flag.TRIPPED} if self._is_tripped else set()
+        if self._is_stale:
+            flags.add(Flag.STALE)
+        if self._is_hot:
+            flags.add(Flag.HOT)
+        if value is not None and math.isinf(value):
+            flags.add(Flag.OVERRANGE)
+        return frozenset(flags)
+
+    def _watch_limits(self, time: float, value: float) -> list[Event]:
+        events = []
+        trip = trip_crossed(self._channel, value)
+        if trip and not self._is_tripped:
+            self._is_tripped = True
+            events.append(
+                self._event(time, Flag.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
+            )
+        warning = warning_crossed(self._channel, value)
+        self._is_hot = warning is not None
+        change = self._hot.update(self._is_hot)
+        if warning and change:
+            events.append(self._event(time, Flag.HOT, wording.past(self._channel, value, warning)))
+        elif change is False:
+            events.append(
+                self._event(time, "cleared", f"{wording.stands(self._channel, value)}, inside its warning again")
+            )
+        return events
+
+    def _watch_state(self, time: float, value: float) -> list[Event]:
+        """Return the events of a channel that shows overrange, or reads again."""
+        events = []
+        over = self._overrange.update(math.isinf(value))
+        reads = [self._stale.update(False), self._silent.update(False)]
+        if over:
+            events.append(self._event(time, Flag.OVERRANGE, wording.overrange_sentence(self._channel, value)))
+        if over is False or False in reads:
+            events.append(self._event(time, "cleared", f"{self._channel.name} reads again"))
+        return events
+
+    def _event(self, time: float, kind: str, message: str) -> Event:
+        return Event(time, self._channel.name, str(kind), message)

@@ -1,0 +1,66 @@
+"""The watch's sentences: what happened to a channel, with numbers and units."""
+
+from __future__ import annotations
+
+import math
+
+from benchmon.bench import Channel
+from benchmon.errors import one_line
+from benchmon.quantities import format_value
+from benchmon.watch.limits import Crossing
+from benchmon.watch.records import Judgement, Verdict
+
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+
+def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
+    """Return value ± uncertainty with one unit, the uncertainty to two digits: `22.14 ± 0.21 V`, `756 ± 12 mA`."""
+    if not (math.isfinite(value) and math.isfinite(uncertainty)):
+        return f"{format_value(value, unit)} ± {format_value(uncertainty, unit)}"
+    largest = max(abs(value), abs(uncertainty))
+    power = 0 if unit in ("", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
+    power = min(max(power, min(_PREFIXES)), max(_PREFIXES))
+    scaled, spread = value / 10.0**power, abs(uncertainty) / 10.0**power
+    decimals = 3 if spread == 0 else min(6, max(0, 1 - math.floor(math.log10(spread))))
+    if unit == "°C":
+        decimals = min(decimals, 1)
+    return f"{scaled:.{decimals}f} ± {spread:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip()
+
+
+def stands(channel: Channel, value: float) -> str:
+    """Return what a channel shows: `vout is at 22.14 V`, or that its display is over range."""
+    if math.isinf(value):
+        return f"{channel.name} shows {'over' if value > 0 else 'under'} range"
+    return f"{channel.name} is at {format_value(value, channel.unit)}"
+
+
+def past(channel: Channel, value: float, crossing: Crossing) -> str:
+    """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
+    side = "above" if crossing.above else "below"
+    return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+
+
+def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:
+    """Return how a reading stands to what was expected."""
+    expected = with_uncertainty(judgement.expected or 0.0, judgement.expected_uncertainty or 0.0, channel.unit)
+    en = f"{judgement.en or 0.0:+.1f}".replace("-", "−")
+    return (
+        f"{channel.name} reads {format_value(judgement.value, channel.unit)}, expected {expected} (En {en}): {verdict}"
+    )
+
+
+def stale_sentence(channel: Channel, silence: float, problem: str) -> str:
+    """Return that a channel has not been heard of for `silence` seconds."""
+    why = f"; last word: {one_line(problem, 160)}" if problem else ""
+    due = f"{channel.period:.3g} s"
+    return f"{channel.name} has given no usable reading for {silence:.3g} s, due every {due}: stale{why}"
+
+
+def problem_sentence(channel: Channel, problem: str) -> str:
+    """Return that an instrument answered without a usable number."""
+    return f"{channel.name} gave no usable reading: {one_line(problem, 200) or 'it is no number'}"
+
+
+def overrange_sentence(channel: Channel, value: float) -> str:
+    """Return that a display shows overrange."""
+    return f"{stands(channel, value)}: the range is too small, or a lead or probe is open"
