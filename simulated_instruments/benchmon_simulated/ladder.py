@@ -1,0 +1,119 @@
+"""The filter and the load behind the rectifier, as a ladder that is stepped through time.
+
+Each part is replaced, for one time step, by a conductance and a source that stands for its past (its companion model):
+capacitors by the trapezoidal rule, chokes by the backward Euler rule, which does not ring when a current is cut off.
+Seen from the rectifier the whole ladder is then i = g·v + s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchmon.bench import Capacitor, Choke, CurrentLoad, FilterPart, Load, OpenLoad, ResistorLoad, SeriesResistor
+
+LEAST_CONDUCTANCE = 1e-9
+"""Siemens: every real circuit leaks a little, and a node without any way to ground has no voltage."""
+
+KNEE = 0.5
+"""Volts below which an electronic load cannot draw its current and is no more than a resistance."""
+
+
+class ShuntCapacitor:
+    """A capacitor with its series resistance across the line. `voltage` is that of its terminals."""
+
+    def __init__(self, part: Capacitor) -> None:
+        self._capacitance, self._esr = part.capacitance, part.esr
+        self._charged_to = 0.0
+        self.current = self.voltage = 0.0
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        self._half = step / (2.0 * self._capacitance)
+        self._conductance = 1.0 / (self._esr + self._half)
+
+    def seen(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part, given those behind it."""
+        past = self._charged_to + self._half * self.current
+        return conductance + self._conductance, source - self._conductance * past
+
+    def accept(self, voltage: float, current: float) -> tuple[float, float]:
+        """End the step with `voltage` and `current` at this part; return those behind it."""
+        past = self._charged_to + self._half * self.current
+        self.current = self._conductance * (voltage - past)
+        self._charged_to = past + self._half * self.current
+        self.voltage = voltage
+        return voltage, current - self.current
+
+
+class SeriesPart:
+    """A resistor or a choke in the line."""
+
+    def __init__(self, part: SeriesResistor | Choke) -> None:
+        self._ohms = part.resistance
+        self._inductance = part.inductance if isinstance(part, Choke) else 0.0
+        self._current = 0.0
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        self._inertia = self._inductance / step
+
+    def seen(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part, given those behind it."""
+        part = 1.0 + (self._ohms + self._inertia) * conductance
+        return conductance / part, (source + conductance * self._inertia * self._current) / part
+
+    def accept(self, voltage: float, current: float) -> tuple[float, float]:
+        """End the step with `voltage` and `current` at this part; return those behind it."""
+        voltage -= (self._ohms + self._inertia) * current - self._inertia * self._current
+        self._current = current
+        return voltage, current
+
+
+class Ladder:
+    """The filter parts in order, then the load. `output` is the load's voltage at the last step."""
+
+    def __init__(self, parts: Sequence[FilterPart], load: Load) -> None:
+        self._parts = [ShuntCapacitor(part) if isinstance(part, Capacitor) else SeriesPart(part) for part in parts]
+        self._backwards = self._parts[::-1]
+        self.output = 0.0
+        self.load = load
+
+    @property
+    def reservoir(self) -> ShuntCapacitor | None:
+        """The first capacitor, if there is one."""
+        return next((part for part in self._parts if isinstance(part, ShuntCapacitor)), None)
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        for part in self._parts:
+            part.set_step(step)
+
+    def seen(self) -> tuple[float, float]:
+        """Return g (siemens) and s (amperes) of i = g·v + s, as the rectifier sees the ladder in this step."""
+        conductance, source = self._load_seen()
+        for part in self._backwards:
+            conductance, source = part.seen(conductance, source)
+        return max(conductance, LEAST_CONDUCTANCE), source
+
+    def accept(self, voltage: float, current: float) -> None:
+        """End the step with `voltage` across the ladder and `current` into it."""
+        for part in self._parts:
+            voltage, current = part.accept(voltage, current)
+        self.output = voltage
+
+    def _load_seen(self) -> tuple[float, float]:
+        load = self.load
+        if isinstance(load, ResistorLoad):
+            return 1.0 / load.resistance, 0.0
+        if isinstance(load, OpenLoad):
+            return 0.0, 0.0
+        return (0.0, load.current) if self.output >= KNEE else (load.current / KNEE, 0.0)
+
+
+def load_current(load: Load, voltage: float) -> float:
+    """Return the amperes that `load` draws at `voltage` volts."""
+    if isinstance(load, ResistorLoad):
+        return voltage / load.resistance
+    if isinstance(load, CurrentLoad):
+        return load.current * min(1.0, max(0.0, voltage / KNEE))
+    return 0.0

@@ -1,0 +1,120 @@
+"""The parts that are really in the supply: each drawn, by a seed, within what the bench file says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import (
+    Bench,
+    Capacitor,
+    CurrentLoad,
+    FilterPart,
+    Load,
+    ResistorLoad,
+)
+from benchmon.errors import BadInput
+from benchmon_simulated.diodes import DiodeLaw, diode_law
+
+FULL_WAVE = {"half wave": False, "centre tap": True, "bridge": True}
+
+
+@dataclass(frozen=True)
+class ActualParts:
+    """The values of the parts that are in this supply. Volts rms, hertz, ohms, henries; temperatures in °C."""
+
+    mains_voltage: float
+    mains_frequency: float
+    source_resistance: float
+    fuse_resistance: float
+    primary_resistance: float
+    secondary_resistance: float
+    """One winding."""
+    ratio: float
+    leakage: float
+    diode: DiodeLaw
+    filter: tuple[FilterPart, ...]
+    load: Load
+    ambient: float
+
+    @property
+    def reservoir_esr(self) -> float:
+        """The series resistance of the first capacitor, 0 if there is none."""
+        return next((part.esr for part in self.filter if isinstance(part, Capacitor)), 0.0)
+
+
+class Spread:
+    """Draws part values around the bench file's, the same ones for the same seed."""
+
+    def __init__(self, seed: int) -> None:
+        self._random = np.random.default_rng([seed, 0x50A27])
+
+    def within(self, value: float, tolerance: float) -> float:
+        """Return `value` times a factor that is uniform within ±`tolerance`."""
+        return value * (1.0 + tolerance * float(self._random.uniform(-1.0, 1.0)))
+
+    def around(self, value: float, half_width: float) -> float:
+        """Return a value that is uniform within `value` ± `half_width`."""
+        return value + half_width * float(self._random.uniform(-1.0, 1.0))
+
+    def times(self, value: float, factor: float) -> float:
+        """Return `value` multiplied or divided by up to `factor`."""
+        return value * float(factor ** self._random.uniform(-1.0, 1.0))
+
+
+def draw_parts(bench: Bench, seed: int) -> ActualParts:
+    """Return the parts of one supply built after `bench`. Raises `BadInput` for circuits that are not simulated."""
+    refuse_unknown_circuits(bench)
+    spread = Spread(seed)
+    mains, transformer, law = bench.mains, bench.transformer, diode_law(bench.diode)
+    return ActualParts(
+        mains_voltage=spread.within(mains.voltage, mains.tolerance / 3.0),
+        mains_frequency=mains.frequency,
+        source_resistance=spread.within(mains.source_resistance, 0.02),
+        fuse_resistance=spread.within(bench.fuse.resistance if bench.fuse else 0.0, 0.02),
+        primary_resistance=spread.within(transformer.primary_resistance, 0.03),
+        secondary_resistance=spread.within(transformer.secondary_resistance, 0.03),
+        ratio=transformer.ratio,
+        leakage=transformer.leakage_inductance,
+        diode=DiodeLaw(
+            spread.times(law.saturation_current, 1.3), law.emission, spread.within(law.series_resistance, 0.02)
+        ),
+        filter=_draw_filter(bench.filter, spread),
+        load=_draw_load(bench.load, spread),
+        ambient=spread.around(bench.ambient.temperature, 0.5),
+    )
+
+
+def refuse_unknown_circuits(bench: Bench) -> None:
+    """Raise `BadInput` where the bench holds a circuit that the simulated bench has no model of."""
+    kind = bench.rectifier.kind
+    if kind not in FULL_WAVE:
+        known = ", ".join(FULL_WAVE)
+        raise BadInput(f'rectifier.kind = "{kind}" is not simulated; the simulated bench knows {known}')
+    if bench.regulator is not None:
+        raise BadInput("[regulator] is not simulated; take it out of the bench file to simulate what is before it")
+
+
+def _draw_filter(parts: Sequence[FilterPart], spread: Spread) -> tuple[FilterPart, ...]:
+    drawn: list[FilterPart] = []
+    for part in parts:
+        if isinstance(part, Capacitor):
+            # A maker's sorting leaves few parts at the very edge of the tolerance.
+            values = {
+                "capacitance": spread.within(part.capacitance, 0.8 * part.tolerance),
+                "esr": spread.within(part.esr, 0.02),
+            }
+        else:
+            values = {"resistance": spread.within(part.resistance, 0.02)}
+        drawn.append(part.model_copy(update=values))
+    return tuple(drawn)
+
+
+def _draw_load(load: Load, spread: Spread) -> Load:
+    if isinstance(load, ResistorLoad):
+        return load.model_copy(update={"resistance": spread.within(load.resistance, 0.02)})
+    if isinstance(load, CurrentLoad):
+        return load.model_copy(update={"current": spread.within(load.current, 0.005)})
+    return load
