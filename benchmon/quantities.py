@@ -204,7 +204,9 @@ def format_value(value: float | None, unit: str, digits: int = 4) -> str:
         return "–"
     if math.isinf(value):
         return f"over range {unit}".rstrip()
-    if unit in ("°C", ""):
-        decimals = 1 if unit else max(0, digits - 1)
-        return f"{value:.{decimals}f} {unit}".rstrip()
+    if unit == "°C":
+        return f"{value:.1f} °C"
+    if unit == "":
+        whole = math.floor(math.log10(abs(value))) if value else 0
+        return f"{value:.{min(max(digits - 1 - whole, 0), 6)}f}"
     return Scaled(value, unit).render(prec=digits - 1, strip_zeros=False)

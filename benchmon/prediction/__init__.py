@@ -1,1 +1,11 @@
-"""Prediction: what every meter should read, from the circuit alone. Pure: no clock, file, thread or screen."""
+"""Prediction: what every meter should read, from the circuit alone. Pure: no clock, file, thread or screen.
+
+`predict` is the door. Behind it: `parts` (values), `rectifier` and `network` (the circuit's equations), `collocation`
+and `steady` (its periodic steady state), `heat` (temperatures that fit), `traces`, `measures` and `readings` (what
+meters show) and `allowances` (what is not known exactly).
+"""
+
+from benchmon.prediction.predict import predict
+from benchmon.prediction.result import Expected, Prediction, Waveforms
+
+__all__ = ["Expected", "Prediction", "Waveforms", "predict"]

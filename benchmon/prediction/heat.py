@@ -1,0 +1,96 @@
+"""Circuit and heat together: dissipation warms a part, the warm part changes the circuit, until both agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.errors import PredictionError
+from benchmon.prediction.diode import REFERENCE, ZERO_CELSIUS
+from benchmon.prediction.measures import mean, rms
+from benchmon.prediction.parts import Parts
+from benchmon.prediction.result import Floats
+from benchmon.prediction.steady import SteadyState, solve_circuit
+from benchmon.prediction.traces import Traces, traces_of
+
+_CLOSE_KELVIN = 0.02
+_CLOSE_RATIO = 1e-4
+_MOST_ROUNDS = 30
+_HOTTEST = 2000.0
+
+
+@dataclass(frozen=True)
+class WarmState:
+    """A steady state whose temperatures, in °C and of shape (b,), fit its dissipations."""
+
+    state: SteadyState
+    traces: Traces
+    parts: Parts
+    junction: Floats
+    ntc: Floats
+
+
+def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift: Floats | float = 0.0) -> WarmState:
+    """Return the settled state of circuit and temperatures; `near` is one to start from.
+
+    `shift` (b,) kelvin is added to every junction's rise, for what the thermal model does not know. Raises
+    `PredictionError` where circuit and heat find no common answer.
+    """
+    ambient = parts["ambient.temperature"]
+    junction = _widened(near.junction if near else ambient, parts)
+    parts, ntc = _with_ntc(bench, parts, near)
+    state = near.state if near else None
+    for _ in range(_MOST_ROUNDS):
+        state = solve_circuit(bench, parts, junction, state)
+        traces = traces_of(state)
+        power = mean(traces["diode.current"] * traces["diode.drop"], traces.weights)
+        rise = np.minimum(parts["diode.thermal_resistance"] * power, _HOTTEST)
+        warmer = ambient + rise + np.where(rise > 0, shift, 0.0)
+        settled = bool(np.max(np.abs(warmer - junction)) < _CLOSE_KELVIN)
+        junction = warmer
+        if bench.ntc is not None:
+            ntc = ntc_temperature(parts, rms(traces["mains.current"], traces.weights))
+            ohms = ntc_resistance(parts, ntc)
+            settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
+            parts = parts.replaced({"ntc.resistance": ohms})
+        if settled:
+            return WarmState(state, traces, parts, junction, ntc)
+    raise PredictionError(
+        "diode or inrush limiter: circuit and temperature find no common answer; "
+        "check thermal_resistance and the limiter's r25, beta and dissipation_factor"
+    )
+
+
+def _widened(values: Floats, parts: Parts) -> Floats:
+    return np.broadcast_to(values, (parts.variants,))
+
+
+def _with_ntc(bench: Bench, parts: Parts, near: WarmState | None) -> tuple[Parts, Floats]:
+    """Return the parts with a first guess of the limiter's resistance, and its temperature."""
+    ambient = parts["ambient.temperature"]
+    if bench.ntc is None:
+        return parts, ambient
+    ntc = _widened(near.ntc, parts) if near else ambient + 80.0
+    return parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)}), ntc
+
+
+def ntc_resistance(parts: Parts, celsius: Floats) -> Floats:
+    """Return the limiter's ohms: R25·exp(β·(1/T − 1/298.15 K)) (the β equation of IEC 60539-1, from memory)."""
+    inverse = 1.0 / (celsius + ZERO_CELSIUS) - 1.0 / (REFERENCE + ZERO_CELSIUS)
+    return parts["ntc.r25"] * np.exp(parts["ntc.beta"] * inverse)
+
+
+def ntc_temperature(parts: Parts, current: Floats) -> Floats:
+    """Return the temperature, °C, at which the limiter gives off what `current` (b,) rms amperes bring.
+
+    D·(T − Ta) − I²·R(T) rises with T, so there is one root; it is bisected between ambient and 1000 K above.
+    """
+    ambient = parts["ambient.temperature"]
+    low, high = ambient.copy(), ambient + 1000.0
+    for _ in range(45):
+        middle = (low + high) / 2.0
+        too_cold = parts["ntc.dissipation_factor"] * (middle - ambient) < current**2 * ntc_resistance(parts, middle)
+        low, high = np.where(too_cold, middle, low), np.where(too_cold, high, middle)
+    return (low + high) / 2.0

@@ -1,0 +1,241 @@
+"""The network from the winding to the load as equations d q(y)/dt = f(y, t), for many variants at a time.
+
+The unknowns y are node voltages, the inner voltages of capacitors with ESR, choke currents and, where there is leakage
+inductance, the voltage behind it of each path. Rows of nodes are sums of currents (Kirchhoff); diodes enter through the
+closed form of their path's current, so the equations stay smooth and need no switching.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
+from benchmon.prediction.diode import conduct
+from benchmon.prediction.parts import Parts
+from benchmon.prediction.rectifier import Windings, Wiring
+from benchmon.prediction.result import Floats
+
+Node = tuple[int, ...]
+"""Unknowns whose sum is a node's voltage: a doubler's output stands on two capacitors."""
+
+_LEAST_CONDUCTANCE = 1e-9
+_KNEE = 2e-3
+_DEAD_LOAD = 0.02
+
+
+@dataclass
+class CapacitorAt:
+    """Where a filter capacitor sits: its node, the unknown that holds its charge, and its capacitance (b,)."""
+
+    node: Node
+    inner: Node
+    capacitance: Floats
+
+
+@dataclass
+class Equations:
+    """The assembled network: `mass` and `conductance` (b, n, n), and what is not linear.
+
+    `drive` (p, n) picks each path's driving voltage from y; `inject` (b, n, p) and `flux` (b, n, p) add path currents
+    to f and to q.
+    """
+
+    wiring: Wiring
+    windings: Windings
+    parts: Parts
+    bench: Bench
+    mass: Floats
+    conductance: Floats
+    drive: Floats
+    inject: Floats
+    flux: Floats
+    input_node: Node
+    load_node: Node
+    capacitors: dict[int, CapacitorAt] = field(default_factory=dict)
+    chokes: dict[int, int] = field(default_factory=dict)
+    winding_unknowns: tuple[int, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """The number of unknowns."""
+        return int(self.mass.shape[-1])
+
+
+class _Builder:
+    """Collects stamps, then makes the matrices."""
+
+    def __init__(self, variants: int) -> None:
+        self.variants = variants
+        self.count = 0
+        self.masses: list[tuple[int, int, Floats]] = []
+        self.conductances: list[tuple[int, int, Floats]] = []
+
+    def unknown(self) -> int:
+        self.count += 1
+        return self.count - 1
+
+    def capacitance(self, node: Node, value: Floats) -> None:
+        self.masses += [(row, column, value) for row in node for column in node]
+
+    def connect(self, start: Node, end: Node, value: Floats) -> None:
+        """Stamp a conductance between two nodes; an empty node is the common line."""
+        for sign, rows in ((-1.0, start), (1.0, end)):
+            for row in rows:
+                self.conductances += [(row, column, sign * value) for column in start]
+                self.conductances += [(row, column, -sign * value) for column in end]
+
+    def matrix(self, stamps: list[tuple[int, int, Floats]]) -> Floats:
+        made = np.zeros((self.variants, self.count, self.count))
+        for row, column, value in stamps:
+            made[:, row, column] += value
+        return made
+
+
+def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> Equations:
+    """Return the equations of the bench's circuit with the values in `parts`."""
+    build = _Builder(parts.variants)
+    ports: list[Node] = [(build.unknown(),) for _ in sorted(set(wiring.ports))]
+    capacitors: dict[int, CapacitorAt] = {}
+    chokes: dict[int, int] = {}
+    node: Node = tuple(index for port in ports for index in port)
+    input_node = node
+    for index, part in enumerate(bench.filter):
+        if isinstance(part, Capacitor):
+            targets = ports if index == 0 and len(ports) == 2 else [node]
+            for target in targets:
+                placed = _place_capacitor(build, parts, index, target)
+                capacitors.setdefault(index, placed)
+        else:
+            node = _place_series(build, parts, index, node, chokes if isinstance(part, Choke) else None)
+    ones = np.ones(parts.variants)
+    for port in {*ports, node}:
+        build.connect(port, (), _LEAST_CONDUCTANCE * ones)
+    if isinstance(bench.load, ResistorLoad) and bench.regulator is None:
+        build.connect(node, (), 1.0 / parts["load.resistance"])
+    leaky = bool(np.any(parts["transformer.leakage_inductance"] > 0))
+    winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if leaky else ()
+    for unknown in winding_unknowns:
+        build.conductances.append((unknown, unknown, -ones))
+    drive, inject, flux = _paths(build, wiring, windings, ports, winding_unknowns)
+    return Equations(
+        wiring,
+        windings,
+        parts,
+        bench,
+        build.matrix(build.masses),
+        build.matrix(build.conductances),
+        drive,
+        inject,
+        flux,
+        input_node,
+        node,
+        capacitors,
+        chokes,
+        winding_unknowns,
+    )
+
+
+def _place_capacitor(build: _Builder, parts: Parts, index: int, node: Node) -> CapacitorAt:
+    capacitance, esr = parts[f"filter.{index}.capacitance"], parts[f"filter.{index}.esr"]
+    inner = node
+    if np.any(esr > 0):
+        inner = (build.unknown(),)
+        build.connect(node, inner, 1.0 / np.maximum(esr, 1e-6))
+    build.capacitance(inner, capacitance)
+    return CapacitorAt(node, inner, capacitance)
+
+
+def _place_series(build: _Builder, parts: Parts, index: int, node: Node, chokes: dict[int, int] | None) -> Node:
+    after: Node = (build.unknown(),)
+    if chokes is None:
+        build.connect(node, after, 1.0 / parts[f"filter.{index}.resistance"])
+        return after
+    current = build.unknown()
+    chokes[index] = current
+    ones = np.ones(build.variants)
+    build.masses.append((current, current, parts[f"filter.{index}.inductance"]))
+    build.conductances.append((current, current, -parts[f"filter.{index}.resistance"]))
+    for sign, end in ((1.0, node), (-1.0, after)):
+        for unknown in end:
+            build.conductances += [(current, unknown, sign * ones), (unknown, current, -sign * ones)]
+    return after
+
+
+def _paths(
+    build: _Builder, wiring: Wiring, windings: Windings, ports: list[Node], winding_unknowns: tuple[int, ...]
+) -> tuple[Floats, Floats, Floats]:
+    paths = len(wiring.signs)
+    drive = np.zeros((paths, build.count))
+    inject = np.zeros((build.variants, build.count, paths))
+    flux = np.zeros_like(inject)
+    for path, port in enumerate(wiring.ports):
+        for unknown in ports[port]:
+            drive[path, unknown] -= 1.0
+            inject[:, unknown, path] += 1.0
+    for path, unknown in enumerate(winding_unknowns):
+        drive[path, unknown] = 1.0
+        flux[:, unknown, :] = windings.inductance[:, path, :]
+        inject[:, unknown, :] -= windings.resistance[:, path, :]
+        inject[:, unknown, path] += windings.resistance[:, path, path]
+    return drive, inject, flux
+
+
+def path_currents(
+    equations: Equations, y: Floats, emf: Floats, junction: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Return currents and conductances (b, …, p) of the paths at unknowns `y` (b, …, n) and winding EMF (b, …)."""
+    drive = y @ equations.drive.T
+    if not equations.winding_unknowns:
+        drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
+    series = equations.wiring.in_series
+    saturation, thermal = (_like(value, drive) for value in junction)
+    own = np.diagonal(equations.windings.resistance, axis1=1, axis2=2)
+    ohms = own + series * equations.parts["diode.series_resistance"][:, None]
+    return conduct(drive, ohms.reshape(len(ohms), *[1] * (drive.ndim - 2), -1), saturation, series * thermal)
+
+
+def _like(value: Floats, shape: Floats) -> Floats:
+    return value.reshape(-1, *[1] * (shape.ndim - 1))
+
+
+def load_current(equations: Equations, voltage: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return what the last node feeds, at its `voltage` (b, …): amperes in, their slope, and volts at the load.
+
+    A regulator holds its output until the node falls below output voltage and dropout; a constant-current load lets go
+    as its voltage comes near zero, so that no load ever delivers energy. The corners are rounded over 2 mV.
+    """
+    parts, bench = equations.parts, equations.bench
+    output, slope = voltage, np.ones_like(voltage)
+    quiescent = np.zeros_like(voltage)
+    if bench.regulator is not None:
+        gap = voltage - _like(parts["regulator.dropout"] + parts["regulator.output_voltage"], voltage)
+        fall, slope = _soft_negative(gap)
+        output = _like(parts["regulator.output_voltage"], voltage) + fall
+        output, alive = -_soft_negative(-output)[0], _soft_negative(-output)[1]
+        slope = slope * alive
+        quiescent = _like(parts["regulator.quiescent_current"], voltage)
+    if isinstance(bench.load, ResistorLoad):
+        ohms = _like(parts["load.resistance"], voltage)
+        through, rise = output / ohms, 1.0 / ohms
+    elif isinstance(bench.load, CurrentLoad):
+        amperes = _like(parts["load.current"], voltage)
+        rest = np.exp(-np.clip(output / _DEAD_LOAD, -30.0, 700.0))
+        through, rise = amperes * (1.0 - rest), amperes * rest / _DEAD_LOAD
+    else:
+        through, rise = np.zeros_like(voltage), np.zeros_like(voltage)
+    kept = 1.0 - np.exp(-np.clip(voltage / _DEAD_LOAD, 0.0, 700.0))
+    return through + quiescent * kept, rise * slope, output
+
+
+def load_is_linear(bench: Bench) -> bool:
+    """Return whether the load is a plain conductance, already part of the matrices."""
+    return bench.regulator is None and not isinstance(bench.load, CurrentLoad)
+
+
+def _soft_negative(gap: Floats) -> tuple[Floats, Floats]:
+    """Return min(gap, 0) with its corner rounded, and its slope."""
+    scaled = np.clip(gap / _KNEE, -500.0, 500.0)
+    value = np.where(np.abs(scaled) < 500.0, -_KNEE * np.log1p(np.exp(-scaled)), np.minimum(gap, 0.0))
+    return value, 1.0 / (1.0 + np.exp(scaled))

@@ -1,0 +1,163 @@
+"""The prediction of a bench: expected value and expanded uncertainty of every quantity, harmonics and waveforms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from benchmon.bench import Bench, OpenLoad, ResistorLoad
+from benchmon.errors import PredictionError
+from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
+from benchmon.prediction.heat import WarmState, solve_warm
+from benchmon.prediction.parts import Parts, parts_of
+from benchmon.prediction.readings import Harmonics, readings_of
+from benchmon.prediction.rectifier import wiring_of
+from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
+from benchmon.quantities import UNITS
+
+COVERAGE = 2.0
+_STEP = 0.2
+_CASE_PART, _CASE_DOUBT = 0.85, 0.1
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Every quantity of every variant, with the state that it was read from."""
+
+    warm: WarmState
+    quantities: dict[str, Floats]
+    harmonics: Harmonics
+
+
+def predict(
+    bench: Bench,
+    *,
+    mains_voltage: float | None = None,
+    ambient: float | None = None,
+    load: float | Literal["open"] | None = None,
+) -> Prediction:
+    """Return what every meter on `bench` should read, settled.
+
+    `mains_voltage` (V rms) stands for a measured mains: it replaces the bench's, whose tolerance then leaves the
+    uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open". Raises `PredictionError`.
+    """
+    bench = _with_load(bench, load)
+    parts = _at(parts_of(bench), mains_voltage, ambient)
+    known = allowances_of(bench, parts, mains_is_measured=mains_voltage is not None)
+    nominal = solve(bench, parts)
+    varied = solve(bench, *_varied(parts, nominal.warm, known), near=nominal.warm)
+    expected = {
+        name: Expected(float(value[0]), _expanded(float(value[0]), value[0] - varied.quantities[name]), UNITS[name])
+        for name, value in nominal.quantities.items()
+    }
+    _allow_for_the_case(expected)
+    return Prediction(
+        mains_voltage=float(parts["mains.voltage"][0]),
+        mains_frequency=float(parts["mains.frequency"][0]),
+        ambient=float(parts["ambient.temperature"][0]),
+        quantities={name: expected[name] for name in UNITS if name in expected},
+        harmonics={"mains.current": _sizes(nominal.harmonics[0])},
+        waveforms=_waveforms(nominal.warm, float(parts["mains.frequency"][0])),
+        warm_up=_warm_up(bench),
+    )
+
+
+def _with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
+    if load is None:
+        return bench
+    if load == "open":
+        return bench.model_copy(update={"load": OpenLoad(kind="open")})
+    rating = bench.load.power_rating if isinstance(bench.load, ResistorLoad) else None
+    return bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=load, power_rating=rating)})
+
+
+def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Parts:
+    changes: dict[str, Floats] = {}
+    if mains_voltage is not None:
+        changes["mains.voltage"] = np.array([mains_voltage])
+    if ambient is not None:
+        changes["ambient.temperature"] = np.array([ambient])
+    return parts.replaced(changes)
+
+
+def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmState | None = None) -> Solved:
+    """Return all quantities of all variants in `parts`. Raises `PredictionError`, never a number it does not trust."""
+    if np.any(parts["mains.voltage"] <= 0):
+        raise PredictionError("mains.voltage: is zero, so there is nothing to predict; give volts above zero")
+    warm = solve_warm(bench, parts, near, shift)
+    ripple_order = 2 if wiring_of(bench).symmetric else 1
+    quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
+    quantities |= _temperatures(bench, warm, quantities)
+    if not all(np.all(np.isfinite(value)) for value in quantities.values()):
+        raise PredictionError("the circuit's steady state is not finite; check the bench file for extreme values")
+    if not np.all(warm.state.solution.converged):
+        raise PredictionError(
+            "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
+        )
+    return Solved(warm, quantities, harmonics)
+
+
+def _temperatures(bench: Bench, warm: WarmState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+    parts = warm.parts
+    ambient = parts["ambient.temperature"]
+    found = {"ambient.temperature": ambient}
+    if bench.diode.thermal_resistance is not None:
+        found["diode.temperature.junction"] = warm.junction
+        found["diode.temperature.case"] = ambient + _CASE_PART * (warm.junction - ambient)
+    if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
+        rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
+        found["regulator.temperature.junction"] = ambient + rise
+    if bench.ntc is not None:
+        found["ntc.temperature"] = warm.ntc
+    return found
+
+
+def _varied(parts: Parts, warm: WarmState, known: list[Allowance]) -> tuple[Parts, Floats]:
+    """Return one variant for each allowance, moved by a part of its standard uncertainty."""
+    count = len(known)
+    changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
+    shift = np.zeros(count)
+    rise = float(warm.junction[0] - parts["ambient.temperature"][0])
+    for row, entry in enumerate(known):
+        if entry.part == JUNCTION_SHIFT:
+            shift[row] = -_STEP * entry.size * rise
+            continue
+        value = changes[entry.part][row]
+        changes[entry.part][row] = value + _STEP * entry.size * (abs(value) if entry.relative else 1.0)
+    return Parts(changes), shift
+
+
+def _expanded(value: float, changes: Floats) -> float:
+    """Return the expanded uncertainty by first-order propagation (JCGM 100:2008, 5.1), k = 2."""
+    model = MODEL_FLOOR * value
+    return COVERAGE * float(np.sqrt(np.sum((changes / _STEP) ** 2) + model**2))
+
+
+def _allow_for_the_case(expected: dict[str, Expected]) -> None:
+    """Widen a diode case's band: where on the body a probe sits is worth a tenth of the rise."""
+    case = expected.get("diode.temperature.case")
+    if case is not None:
+        rise = case.value - expected["ambient.temperature"].value
+        wide = float(np.hypot(case.uncertainty, COVERAGE * _CASE_DOUBT * rise))
+        expected["diode.temperature.case"] = Expected(case.value, wide, case.unit)
+
+
+def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:
+    return [(order, float(size)) for order, size in enumerate(np.abs(harmonics), 1)]
+
+
+def _waveforms(warm: WarmState, frequency: float) -> Waveforms:
+    time = warm.traces.angle / (2.0 * np.pi * frequency)
+    return Waveforms(time, {name: trace[0] for name, trace in warm.traces.values.items()})
+
+
+def _warm_up(bench: Bench) -> dict[str, float]:
+    constants: dict[str, float] = {}
+    if bench.diode.thermal_time_constant is not None:
+        constants["diode.temperature.junction"] = bench.diode.thermal_time_constant
+        constants["diode.temperature.case"] = bench.diode.thermal_time_constant
+    if bench.ntc is not None:
+        constants["ntc.temperature"] = bench.ntc.time_constant
+    return constants

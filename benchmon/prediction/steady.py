@@ -1,0 +1,204 @@
+"""The steady state of a bench's circuit: a first solution on an even mesh, then one on a mesh that follows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.errors import PredictionError
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, solve_periodic
+from benchmon.prediction.diode import Junction
+from benchmon.prediction.network import Equations, assemble, load_current, load_is_linear, path_currents
+from benchmon.prediction.parts import Parts
+from benchmon.prediction.rectifier import windings_of, wiring_of
+from benchmon.prediction.result import Floats
+
+COARSE, FINE = 32, 64
+"""Intervals of the first and of the final mesh, per half period."""
+
+_SOFTENINGS = (100.0, 30.0, 10.0, 3.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """The equations of a circuit at given junction temperatures, as the collocation takes them."""
+
+    equations: Equations
+    junction: tuple[Floats, Floats]
+
+    @property
+    def angular_frequency(self) -> Floats:
+        """Radians per second of the mains, (b,)."""
+        return 2.0 * np.pi * self.equations.parts["mains.frequency"]
+
+    @property
+    def exchange(self) -> Floats:
+        """Which unknowns change places after half a period: the doubler's capacitors, the paths' windings."""
+        swapped = np.eye(self.equations.size)
+        if self.equations.wiring.symmetric:
+            pairs = [self.equations.winding_unknowns] if self.equations.winding_unknowns else []
+            if len(set(self.equations.wiring.ports)) == 2:
+                pairs.append((0, 1))
+                inner = self.equations.capacitors[0].inner[0]
+                pairs += [(inner, inner + 1)] if inner > 1 else []
+            for first, second in pairs:
+                swapped[[first, second]] = swapped[[second, first]]
+        return swapped
+
+    @property
+    def repeat(self) -> float:
+        """The angle after which the circuit repeats, in radians of the mains."""
+        return np.pi if self.equations.wiring.symmetric else 2.0 * np.pi
+
+    def emf(self, angle: Floats) -> Floats:
+        """Return the winding's EMF at mains angles (…), volts, (b, …)."""
+        return mains_wave(self.equations.parts, self.equations.windings.emf, angle)
+
+    def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return q, f and their derivatives at stage values y, as `PeriodicSystem` says."""
+        at = self.equations
+        emf = self.emf(mesh.stages)
+        current, conductance = path_currents(at, y, emf, self.junction)
+        mass, linear = at.mass[:, None, None], at.conductance[:, None, None]
+        q = (mass @ y[..., None])[..., 0]
+        f = (linear @ y[..., None])[..., 0] + _spread(at.inject, current)
+        gain = conductance[..., None] * at.drive
+        f_slope = linear + at.inject[:, None, None] @ gain
+        q_slope = np.broadcast_to(mass, f_slope.shape)
+        for path, unknown in enumerate(at.winding_unknowns):
+            f[..., unknown] += at.wiring.signs[path] * emf
+        if at.winding_unknowns:
+            q = q + _spread(at.flux, current)
+            q_slope = mass + at.flux[:, None, None] @ gain
+        if not load_is_linear(at.bench):
+            node = list(at.load_node)
+            through, slope, _ = load_current(at, y[..., node].sum(-1))
+            f[..., node] -= through[..., None]
+            f_slope[..., np.ix_(node, node)[0], np.ix_(node, node)[1]] -= slope[..., None, None]
+        return q, f, q_slope, f_slope
+
+
+def _spread(inject: Floats, current: Floats) -> Floats:
+    return (inject[:, None, None] @ current[..., None])[..., 0]
+
+
+def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:
+    """Return a wave of `rms` (b,) at mains angles (…) with the mains' distortion, (b, …).
+
+    The distortion is a third harmonic whose sign flattens the top; the rms is that of the whole wave.
+    """
+    thd = parts["mains.voltage_thd"]
+    peak = np.sqrt(2.0 / (1.0 + thd**2)) * rms
+    shape = (len(peak), *[1] * angle.ndim)
+    return peak.reshape(shape) * (np.sin(angle) + thd.reshape(shape) * np.sin(3.0 * angle))
+
+
+@dataclass(frozen=True)
+class SteadyState:
+    """A solved circuit: the equations with the solution of every variant."""
+
+    circuit: Circuit
+    solution: PeriodicSolution
+
+
+def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState | None = None) -> SteadyState:
+    """Return the steady state with all junctions at `celsius` (b,); `near` is a solution to start from.
+
+    Raises `PredictionError` where no variant converges; single variants that fail are marked in the solution.
+    """
+    circuit = circuit_of(bench, parts, celsius)
+    if near is not None:
+        mesh = near.solution.mesh
+        start = np.broadcast_to(near.solution.y, (parts.variants, *near.solution.y.shape[1:]))
+        solution = solve_periodic(circuit, mesh, start)
+        if np.all(solution.converged):
+            return SteadyState(circuit, solution)
+    first = _first_solution(circuit, even_mesh(circuit))
+    mesh = following_mesh(circuit, first)
+    solution = solve_periodic(circuit, mesh, _moved(first, mesh, circuit))
+    if not np.any(solution.converged):
+        raise PredictionError(
+            "the circuit's steady state was not found; check the filter and load for values far out of proportion"
+        )
+    return SteadyState(circuit, solution)
+
+
+def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
+    """Return the equations of a bench's circuit with junctions at `celsius` (b,)."""
+    wiring = wiring_of(bench)
+    equations = assemble(bench, wiring, windings_of(wiring, parts, bench.transformer.primary_voltage), parts)
+    diode = Junction(
+        parts["diode.saturation_current"], parts["diode.emission_coefficient"], parts["diode.series_resistance"]
+    )
+    return Circuit(equations, diode.at(celsius))
+
+
+def even_mesh(circuit: Circuit) -> Mesh:
+    """Return the first mesh, evenly spaced."""
+    halves = round(circuit.repeat / np.pi)
+    return Mesh(np.linspace(0.0, circuit.repeat, COARSE * halves + 1))
+
+
+def _first_solution(circuit: Circuit, mesh: Mesh) -> PeriodicSolution:
+    """Return the solution on the first mesh, by way of softer diodes where Newton does not get there at once."""
+    start = _guess(circuit, mesh)
+    solution = solve_periodic(circuit, mesh, start)
+    if np.all(solution.converged):
+        return solution
+    for softening in _SOFTENINGS:
+        solution = solve_periodic(_softened(circuit, softening), mesh, start)
+        start = solution.y
+    return solution
+
+
+def _softened(circuit: Circuit, factor: float) -> Circuit:
+    saturation, thermal = circuit.junction
+    return replace(circuit, junction=(saturation, thermal * factor))
+
+
+def _guess(circuit: Circuit, mesh: Mesh) -> Floats:
+    at = circuit.equations
+    start = np.zeros((at.parts.variants, len(mesh.widths), 2, at.size))
+    level = (0.85 * np.sqrt(2.0) * at.windings.emf - at.wiring.in_series * 0.8).clip(min=0.1)
+    start += level[:, None, None, None]
+    for current in at.chokes.values():
+        load = np.full(len(level), 0.0)
+        if "load.resistance" in at.parts:
+            load = level / at.parts["load.resistance"]
+        start[..., current] = load[:, None, None]
+    emf = circuit.emf(mesh.stages)
+    for path, unknown in enumerate(at.winding_unknowns):
+        start[..., unknown] = at.wiring.signs[path] * emf
+    return start
+
+
+def following_mesh(circuit: Circuit, solution: PeriodicSolution) -> Mesh:
+    """Return a mesh whose intervals crowd where the first variant's winding current changes fastest."""
+    at, mesh = circuit.equations, solution.mesh
+    current = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)[0][0].sum(-1).ravel()
+    angle = mesh.stages.ravel()
+    swing = np.ptp(current) or 1.0
+    slope = np.abs(np.diff(current)) / swing
+    steps = np.diff(angle) / circuit.repeat
+    density = np.sqrt(steps**2 + slope**2 / 4.0) + 0.2 * steps
+    density = np.convolve(np.pad(density, 2, mode="wrap"), [0.1, 0.2, 0.4, 0.2, 0.1], mode="valid")
+    distance = np.concatenate([[0.0], np.cumsum(density)])
+    wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * FINE + 1)
+    edges = np.interp(wanted, distance, angle)
+    edges[0], edges[-1] = 0.0, circuit.repeat
+    return Mesh(edges)
+
+
+def _moved(solution: PeriodicSolution, mesh: Mesh, circuit: Circuit) -> Floats:
+    """Return stage values of `solution` interpolated to another mesh, as a start."""
+    known = solution.mesh.stages.ravel()
+    ends = solution.y[:, -1, 1] @ circuit.exchange.T
+    values = np.concatenate([ends[:, None], solution.y.reshape(len(ends), -1, ends.shape[-1])], axis=1)
+    known = np.concatenate([[0.0], known])
+    where = mesh.stages.ravel()
+    index = np.clip(np.searchsorted(known, where) - 1, 0, len(known) - 2)
+    part = ((where - known[index]) / (known[index + 1] - known[index]))[None, :, None]
+    moved = values[:, index] * (1.0 - part) + values[:, index + 1] * part
+    return moved.reshape(len(ends), len(mesh.widths), 2, -1)

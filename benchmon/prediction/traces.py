@@ -1,0 +1,123 @@
+"""Every trace of a solved circuit over one whole mains period."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Capacitor
+from benchmon.prediction.diode import forward_voltage
+from benchmon.prediction.network import load_current, path_currents
+from benchmon.prediction.result import Floats
+from benchmon.prediction.steady import SteadyState, mains_wave
+
+
+@dataclass(frozen=True)
+class Traces:
+    """Traces (b, k) at mains angles `angle` (k,), with weights (k,) that average them.
+
+    Names: `mains.voltage`, `mains.current`, `secondary.voltage`, `secondary.current` (one winding), `diode.current`,
+    `diode.drop`, `diode.reverse` (one diode), `reservoir.voltage`, `reservoir.current`, `regulator.input`,
+    `output.voltage`, `output.current`, `regulator.current` where there are such parts.
+    """
+
+    angle: Floats
+    weights: Floats
+    values: dict[str, Floats]
+
+    def __getitem__(self, name: str) -> Floats:
+        return self.values[name]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.values
+
+
+def traces_of(state: SteadyState) -> Traces:
+    """Return the traces of a steady state."""
+    circuit, solution = state.circuit, state.solution
+    mesh, at = solution.mesh, circuit.equations
+    flat = (len(solution.y), -1, at.size)
+    y, dy = solution.y.reshape(flat), solution.dy.reshape(flat)
+    angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
+    if at.wiring.symmetric:
+        swap = circuit.exchange.T
+        y, dy = np.concatenate([y, y @ swap], axis=1), np.concatenate([dy, dy @ swap], axis=1)
+        angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
+    values = _winding_side(state, y, angle, weights) | _load_side(state, y, dy)
+    return Traces(angle, weights, values)
+
+
+def _winding_side(state: SteadyState, y: Floats, angle: Floats, weights: Floats) -> dict[str, Floats]:
+    circuit, at = state.circuit, state.circuit.equations
+    wiring, windings = at.wiring, at.windings
+    emf = circuit.emf(angle)
+    current, _ = path_currents(at, y, emf, circuit.junction)
+    first = current[..., 0]
+    net = first - current[..., 1] if wiring.symmetric else first
+    own = net if wiring.shared else first
+    behind_leakage = emf
+    if at.winding_unknowns:
+        behind_leakage = y[..., at.winding_unknowns[0]]
+        if wiring.symmetric:
+            behind_leakage = behind_leakage + windings.resistance[:, None, 0, 1] * current[..., 1]
+    terminal = behind_leakage - windings.reflected[:, None] * net - windings.winding[:, None] * own
+    saturation, thermal = circuit.junction
+    drop = forward_voltage(first, saturation[:, None], thermal[:, None], at.parts["diode.series_resistance"][:, None])
+    reverse = _reverse_voltage(state, y, emf, current)
+    return {
+        "secondary.voltage": terminal / wiring.turns,
+        "secondary.current": own / wiring.windings_in_parallel,
+        "diode.current": first,
+        "diode.drop": drop,
+        "diode.reverse": reverse,
+    } | _mains_side(state, angle, weights, net)
+
+
+def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
+    """Return the reverse volts of one diode of the first path, less what the other path's current drops."""
+    at = state.circuit.equations
+    drive = y @ at.drive[0]
+    if not at.winding_unknowns:
+        drive = drive + emf
+        if at.wiring.symmetric:
+            drive = drive - at.windings.resistance[:, None, 0, 1] * current[..., 1]
+    reverse: Floats = np.maximum(-drive / at.wiring.in_series, 0.0)
+    return reverse
+
+
+def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats) -> dict[str, Floats]:
+    """Return mains voltage and line current; no direct current crosses the transformer."""
+    at = state.circuit.equations
+    parts = at.parts
+    source = mains_wave(parts, parts["mains.voltage"], angle)
+    crossing = at.windings.line_ratio[:, None] * (net - (net @ weights)[:, None])
+    level = parts["mains.voltage"] / at.bench.transformer.primary_voltage
+    loss = parts["transformer.no_load_loss"] / at.bench.transformer.primary_voltage
+    loss = np.minimum(loss, parts["transformer.no_load_current"]) if np.any(loss) else loss
+    reactive = np.sqrt(np.maximum(parts["transformer.no_load_current"] ** 2 - loss**2, 0.0))
+    magnetising = np.sqrt(2.0) * level[:, None] * (loss[:, None] * np.sin(angle) - reactive[:, None] * np.cos(angle))
+    line = crossing + magnetising
+    return {
+        "mains.source": source,
+        "mains.voltage": source - parts["mains.source_resistance"][:, None] * line,
+        "mains.current": line,
+    }
+
+
+def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
+    at = state.circuit.equations
+    node = y[..., list(at.load_node)].sum(-1)
+    through, _, volts = load_current(at, node)
+    values = {"output.voltage": volts, "output.current": through}
+    if at.bench.regulator is not None:
+        quiescent = at.parts["regulator.quiescent_current"][:, None]
+        kept = np.minimum(quiescent, np.maximum(through, 0.0))
+        values |= {"regulator.input": node, "regulator.quiescent": kept, "output.current": through - kept}
+    reservoir = next((index for index, part in enumerate(at.bench.filter) if isinstance(part, Capacitor)), None)
+    if reservoir is not None:
+        placed = at.capacitors[reservoir]
+        values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1)
+        rate = dy[..., list(placed.inner)].sum(-1)
+        values["reservoir.current"] = placed.capacitance[:, None] * rate
+    return values
