@@ -1,0 +1,160 @@
+"""Opening a session file: to write a new one, to read any, or to leave a request in a running one.
+
+A reader trusts nothing: the file must carry our mark and exactly our tables (no view, trigger or virtual table that
+could run something), text is cut and decoded leniently, and every complaint of SQLite becomes one line.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from benchmon.errors import SessionFileError, one_line
+from benchmon.session.schema import APPLICATION_ID, TABLES, VERSION
+
+_BUSY_TIMEOUT = 2.0
+_LARGEST_VALUE = 4_000_000
+"""Bytes of the largest text that is read; the longest is a bench file of at most 1 MB."""
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn every complaint of SQLite about the file at `path` into a `SessionFileError` of one line."""
+    try:
+        yield
+    except sqlite3.Error as problem:
+        raise SessionFileError(f"{path}: cannot be read as a session: {one_line(problem)}") from problem
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open the session file at `path` for one look: a read-only connection inside one transaction.
+
+    Nothing is held between looks, so a recorder can always tidy up. Raises `SessionFileError`.
+    """
+    _look_at_file(path)
+    with translated(path), closing(_connect(path, _how_to_read(path))) as connection:
+        connection.execute("BEGIN")
+        yield connection
+
+
+def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise `SessionFileError` unless the file is a session file of this version."""
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    if mark != APPLICATION_ID:
+        raise SessionFileError(f"{path}: is no benchmon session file")
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version > VERSION:
+        raise SessionFileError(
+            f"{path}: was written by a newer benchmon (layout {version}, this one knows {VERSION}); update benchmon"
+        )
+    found = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    if set(found) != {("table", name, sql) for name, sql in TABLES.items()}:
+        raise SessionFileError(f"{path}: is damaged or foreign: its tables are not those of a session")
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open an existing session file to write a row into it, in one transaction. Raises `SessionFileError`."""
+    _look_at_file(path)
+    with translated(path), closing(_connect(path, "mode=rw")) as connection:
+        check_is_session(connection, path)
+        connection.execute("BEGIN IMMEDIATE")
+        yield connection
+        connection.execute("COMMIT")
+
+
+def settle(path: Path) -> None:
+    """Leave one file where a recorder was killed: take in what is in its `-wal`, if nobody else has the file open.
+
+    Does nothing where the file is in use, already whole, or not ours to write.
+    """
+    if not any(Path(f"{path}{ending}").exists() for ending in ("-wal", "-journal")) or not os.access(path, os.W_OK):
+        return
+    with translated(path), closing(_connect(path, "mode=rw")) as connection:
+        leave_one_file(connection)
+
+
+def leave_one_file(connection: sqlite3.Connection) -> bool:
+    """Take the write-ahead log into the file and give it up. Return False where someone else has the file open."""
+    try:
+        return bool(connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] == "delete")
+    except sqlite3.OperationalError as problem:
+        if problem.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return False
+        raise
+
+
+def create(path: Path) -> sqlite3.Connection:
+    """Create a session file with empty tables at `path` and return the one connection that writes it.
+
+    Write-ahead logging with `synchronous=NORMAL`: a commit is handed to the operating system before it is seen by any
+    reader, so killing the recorder (even SIGKILL) loses nothing that was shown. Only a crash of the machine itself can
+    lose the last commits, never the file. Raises `SessionFileError` where the file exists or cannot be made.
+    """
+    try:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
+    except FileExistsError as problem:
+        raise SessionFileError(f"{path}: is there already; a recording needs a new file, name another") from problem
+    except (OSError, ValueError) as problem:
+        reason = problem.strerror if isinstance(problem, OSError) else problem
+        raise SessionFileError(f"{path}: cannot be created: {reason}") from problem
+    try:
+        with translated(path):
+            return _lay_out(path)
+    except SessionFileError:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def _lay_out(path: Path) -> sqlite3.Connection:
+    connection = _connect(path, "mode=rw")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {VERSION}")
+    for statement in TABLES.values():
+        connection.execute(statement)
+    return connection
+
+
+def _connect(path: Path, how: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?{how}",
+        uri=True,
+        timeout=_BUSY_TIMEOUT,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    connection.execute("PRAGMA trusted_schema = OFF")
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_VALUE)
+    connection.text_factory = _text
+    return connection
+
+
+def _text(stored: bytes) -> str:
+    return stored.decode("utf-8", "replace")
+
+
+def _how_to_read(path: Path) -> str:
+    """Return the open mode: a file with no log beside it has no writer, and needs neither lock nor writable folder."""
+    if Path(f"{path}-journal").exists():
+        settle(path)
+    return "mode=ro" if Path(f"{path}-wal").exists() else "mode=ro&immutable=1"
+
+
+def _look_at_file(path: Path) -> None:
+    try:
+        size = path.stat().st_size if path.is_file() else None
+    except (OSError, ValueError) as problem:
+        reason = problem.strerror if isinstance(problem, OSError) else problem
+        raise SessionFileError(f"{one_line(path)}: cannot be read: {reason}") from problem
+    if size is None:
+        found = "is no file" if path.exists() else "no such session file"
+        raise SessionFileError(f"{path}: {found}")
+    if size == 0:
+        raise SessionFileError(f"{path}: is empty, so no session file")

@@ -1,0 +1,94 @@
+"""Following a session file: while it is recorded, or after it has ended, by the same code."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
+from benchmon.session.database import reading, settle, writing
+from benchmon.session.rows import EventRows, JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
+from benchmon.watch.records import Judgement
+
+REQUEST_KINDS = ("note", "stop")
+_AT_ONCE = 10_000
+"""Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
+
+
+def open_session_view(path: Path | str) -> SessionView:
+    """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`."""
+    return SessionFollower(Path(path))
+
+
+class SessionFollower:
+    """A `SessionView` that looks at the file anew at each poll and holds nothing open in between.
+
+    Any number may follow one recorder. The first poll gives what was recorded before, in parts if it is long.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with reading(path) as connection:
+            self._info = read_info(connection, path)
+            self._readings = JudgementRows(connection, self._info.bench)
+            self._state = read_ending(connection).state
+        self._events = EventRows()
+        self._identities: dict[str, str] = {}
+        self._end: Update | None = None
+
+    @property
+    def info(self) -> SessionInfo:
+        """Return what does not change."""
+        return self._info
+
+    @property
+    def live(self) -> bool:
+        """Return whether a recorder was writing at the last look."""
+        return self._state is RecorderState.RECORDING
+
+    def poll(self) -> Update:
+        """Return what came since the last poll. Raises `SessionFileError` where the file is damaged or gone."""
+        if self._end is not None:
+            return self._end
+        with reading(self._path) as connection:
+            ending = read_ending(connection)
+            judgements, more = self._readings.after_last(connection, _AT_ONCE)
+            events = self._events.after_last(connection, _AT_ONCE)
+            identities = read_identities(connection, self._info.bench)
+        news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
+        self._identities, self._state = identities, ending.state
+        more = more or len(events) == _AT_ONCE
+        now = judgements[-1].time if more and judgements else ending.time
+        # While there is more to come the session has not ended for the screen.
+        state = RecorderState.RECORDING if more else ending.state
+        if state is RecorderState.FINISHED:
+            self._end = Update(now, state)
+        return Update(now, state, in_order(judgements), tuple(sorted(events, key=lambda event: event.time)), news)
+
+    def request(self, kind: str, text: str = "") -> None:
+        """Ask the recorder for something: `note` (with its text) or `stop`.
+
+        Raises `RecorderError` if none runs or the file cannot be written, `BadInput` for another kind.
+        """
+        if kind not in REQUEST_KINDS:
+            raise BadInput(
+                f"{one_line(kind, 40)!r} is nothing a recorder can be asked; ask {' or '.join(REQUEST_KINDS)}"
+            )
+        try:
+            with writing(self._path) as connection:
+                if read_ending(connection).state is not RecorderState.RECORDING:
+                    raise RecorderError(f"{self._path}: no recorder is writing this session any more")
+                connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
+        except SessionFileError as problem:
+            raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
+
+    def close(self) -> None:
+        """Let go of the file. Where its recorder was killed, what it left beside the file is taken into it."""
+        if self._state is not RecorderState.RECORDING:
+            settle(self._path)
+
+
+def in_order(judgements: Sequence[Judgement]) -> tuple[Judgement, ...]:
+    """Return judgements in the order of their times; instruments' threads may overtake each other by a little."""
+    return tuple(sorted(judgements, key=lambda judgement: judgement.time))

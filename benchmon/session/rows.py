@@ -1,0 +1,144 @@
+"""Reading the rows of a session file as what they mean. A row of the wrong kind is passed over, never believed."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from benchmon.bench import Bench, Channel, read_bench
+from benchmon.errors import BenchFileError, SessionFileError, one_line
+from benchmon.prediction.result import Expected
+from benchmon.session.database import check_is_session
+from benchmon.session.heartbeat import is_beating
+from benchmon.session.schema import decode_state, to_seconds
+from benchmon.session.view import RecorderState, SessionInfo
+from benchmon.watch.records import Event, Judgement
+from benchmon.watch.watch import judgement_of
+
+_LONGEST = 400 * 86_400 * 1_000_000
+"""Microseconds beyond which a time is nonsense."""
+_LATEST_START = 1e11
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How far a session has come: its last known time in seconds, and whether a recorder still writes."""
+
+    time: float
+    state: RecorderState
+
+
+def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
+    """Return what does not change in a session. Raises `SessionFileError` where the file is none or is damaged."""
+    check_is_session(connection, path)
+    row = connection.execute("SELECT bench, started, program_version FROM session").fetchone()
+    if row is None or not isinstance(row[0], str):
+        raise SessionFileError(f"{path}: is damaged: it does not say which bench it is of")
+    try:
+        bench = read_bench(row[0], f"{path}, its bench file")
+    except BenchFileError as problem:
+        raise SessionFileError(str(problem)) from problem
+    started = _number(row[1], _LATEST_START)
+    return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40))
+
+
+def read_ending(connection: sqlite3.Connection) -> Ending:
+    """Return how far the session has come."""
+    row = connection.execute("SELECT finished FROM session").fetchone()
+    finished = None if row is None else _time(row[0])
+    if finished is not None:
+        return Ending(finished, RecorderState.FINISHED)
+    row = connection.execute("SELECT time, monotonic, boot FROM heartbeat").fetchone()
+    if row is None:
+        return Ending(0.0, RecorderState.GONE)
+    time, monotonic = _time(row[0]), _number(row[1], math.inf)
+    beating = monotonic is not None and is_beating(monotonic, str(row[2]))
+    return Ending(time or 0.0, RecorderState.RECORDING if beating else RecorderState.GONE)
+
+
+def read_identities(connection: sqlite3.Connection, bench: Bench) -> dict[str, str]:
+    """Return what each instrument called itself when it was reached, so far."""
+    rows = connection.execute("SELECT name, identity FROM instruments").fetchall()
+    named = {name: one_line(identity) for name, identity in rows if isinstance(identity, str) and identity}
+    return {instrument.name: named[instrument.name] for instrument in bench.instrument if instrument.name in named}
+
+
+class JudgementRows:
+    """The readings of a session beside what was expected, in the order they were judged; remembers where it is."""
+
+    def __init__(self, connection: sqlite3.Connection, bench: Bench) -> None:
+        by_name = {channel.name: channel for channel in bench.channel}
+        rows = connection.execute("SELECT id, name FROM channels").fetchall()
+        self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
+        self._expected: dict[Any, Expected | None] = {}
+        self._last = 0
+
+    def after_last(self, connection: sqlite3.Connection, limit: int) -> tuple[list[Judgement], bool]:
+        """Return the next judgements, at most about `limit`, and whether there may be more."""
+        rows = connection.execute(
+            "SELECT id, channel, time, value, state FROM readings WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
+        ).fetchall()
+        if not rows:
+            return [], False
+        expectations = self._expectations_between(connection, self._last, rows[-1][0])
+        self._last = rows[-1][0]
+        found = (self._judgement(row, expectations) for row in rows)
+        return [judgement for judgement in found if judgement is not None], len(rows) == limit
+
+    def _expectations_between(self, connection: sqlite3.Connection, after: int, up_to: int) -> dict[Any, Any]:
+        rows = connection.execute(
+            "SELECT from_reading, value, uncertainty FROM expectations WHERE from_reading > ? AND from_reading <= ?",
+            (after, up_to),
+        )
+        return {reading: (value, uncertainty) for reading, value, uncertainty in rows}
+
+    def _judgement(self, row: tuple[Any, ...], expectations: dict[Any, Any]) -> Judgement | None:
+        number, channel_number, stored_time, stored_value, state = row
+        channel, time = self._channels.get(channel_number), _time(stored_time)
+        if channel is None or time is None or not isinstance(state, int):
+            return None
+        if number in expectations:
+            expected, uncertainty = expectations[number]
+            self._expected[channel_number] = _expected(expected, uncertainty, channel.unit)
+        value = stored_value if isinstance(stored_value, float) else None
+        verdict, flags = decode_state(state)
+        judgement = judgement_of(channel, time, value, self._expected.get(channel_number), flags)
+        # What was judged then stands, whatever today's rules would say.
+        return judgement if judgement.verdict is verdict else replace(judgement, verdict=verdict)
+
+
+class EventRows:
+    """The events of a session, in the order they happened; remembers where it is."""
+
+    def __init__(self) -> None:
+        self._last = 0
+
+    def after_last(self, connection: sqlite3.Connection, limit: int) -> list[Event]:
+        """Return the next events, at most `limit`, as plain text of one line each."""
+        rows = connection.execute(
+            "SELECT id, time, channel, kind, message FROM events WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
+        ).fetchall()
+        if rows:
+            self._last = rows[-1][0]
+        return [
+            Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
+            for _, stored_time, channel, kind, message in rows
+            if (time := _time(stored_time)) is not None
+        ]
+
+
+def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:
+    if isinstance(value, float) and isinstance(uncertainty, float) and math.isfinite(value) and uncertainty >= 0:
+        return Expected(value, uncertainty, unit)
+    return None
+
+
+def _time(stored: object) -> float | None:
+    return to_seconds(stored) if isinstance(stored, int) and 0 <= stored <= _LONGEST else None
+
+
+def _number(stored: object, largest: float) -> float | None:
+    return float(stored) if isinstance(stored, int | float) and abs(stored) <= largest else None

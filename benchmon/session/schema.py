@@ -1,0 +1,118 @@
+"""The layout of a session file: one SQLite database, a table for each thing that is written down.
+
+A session file is known by its `application_id` and by having these tables and nothing else; `user_version` is the
+version of this layout. Times are whole microseconds since the session's start, so a reading's time needs no more than
+six bytes. Values are in the SI unit of the channel's quantity, temperatures in °C.
+
+| table | a row is | written |
+| --- | --- | --- |
+| `session` | the session: bench file, program, start, and its end where it ended cleanly | once, and at the end |
+| `instruments` | an instrument of the bench, and what it called itself when it was reached | as it is reached |
+| `channels` | a channel of the bench: its number in the other tables, quantity and unit | once |
+| `readings` | one reading of one channel, in the order they were judged | all the time |
+| `expectations` | what a channel was expected to read, from one of its readings on | when it changes |
+| `events` | something that happened, in words | as it happens |
+| `requests` | something an operator asked of the recorder; `done` is when it was taken up | by any screen |
+| `heartbeat` | one row: when the recorder's watch was last alive | four times a second |
+
+`readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
+`readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
+uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchmon.watch.records import Flag, Verdict
+
+APPLICATION_ID = int.from_bytes(b"BMon", "big")
+VERSION = 1
+
+TABLES = {
+    "session": """CREATE TABLE session (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        title TEXT NOT NULL,
+        bench TEXT NOT NULL,                -- the bench file, whole
+        bench_sha256 TEXT NOT NULL,
+        program_version TEXT NOT NULL,
+        started REAL NOT NULL,              -- seconds since 1970, UTC
+        started_monotonic REAL NOT NULL,    -- the recorder's monotonic clock at the same moment, seconds
+        finished INTEGER                    -- NULL while it runs, and for ever if the recorder was killed
+    )""",
+    "instruments": """CREATE TABLE instruments (
+        name TEXT PRIMARY KEY,
+        driver TEXT NOT NULL,
+        address TEXT NOT NULL,
+        identity TEXT NOT NULL DEFAULT ''
+    ) WITHOUT ROWID""",
+    "channels": """CREATE TABLE channels (
+        id INTEGER PRIMARY KEY,
+        name TEXT NOT NULL UNIQUE,
+        quantity TEXT NOT NULL,
+        unit TEXT NOT NULL
+    )""",
+    "readings": """CREATE TABLE readings (
+        id INTEGER PRIMARY KEY,
+        channel INTEGER NOT NULL,
+        time INTEGER NOT NULL,
+        value REAL,
+        state INTEGER NOT NULL
+    )""",
+    "expectations": """CREATE TABLE expectations (
+        from_reading INTEGER PRIMARY KEY,   -- the first reading of this channel that it holds for
+        channel INTEGER NOT NULL,
+        value REAL,                         -- NULL where nothing is expected
+        uncertainty REAL                    -- expanded, k = 2
+    )""",
+    "events": """CREATE TABLE events (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        channel TEXT NOT NULL,              -- '' where it concerns none
+        kind TEXT NOT NULL,
+        message TEXT NOT NULL
+    )""",
+    "requests": """CREATE TABLE requests (
+        id INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL,
+        text TEXT NOT NULL,
+        done INTEGER
+    )""",
+    "heartbeat": """CREATE TABLE heartbeat (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        time INTEGER NOT NULL,
+        monotonic REAL NOT NULL,            -- the machine's monotonic clock, seconds, comparable while it is up
+        boot TEXT NOT NULL                  -- which start of which machine that clock belongs to
+    )""",
+}
+
+_MICROSECONDS = 1_000_000
+_VERDICTS = tuple(Verdict)
+_FLAGS = tuple(Flag)
+
+
+def to_microseconds(seconds: float) -> int:
+    """Return a session time as the file has it."""
+    return round(seconds * _MICROSECONDS)
+
+
+def to_seconds(microseconds: int) -> float:
+    """Return a stored session time in seconds."""
+    return microseconds / _MICROSECONDS
+
+
+def encode_state(verdict: Verdict, flags: Iterable[Flag]) -> int:
+    """Return a verdict and flags as the small number that `readings.state` holds.
+
+    Bits 0 and 1 are the verdict (agrees, questionable, disagrees, unpredicted), bits 2 to 7 the flags drifting, hot,
+    tripped, stale, overrange and implausible.
+    """
+    state = _VERDICTS.index(verdict)
+    for flag in flags:
+        state |= 4 << _FLAGS.index(flag)
+    return state
+
+
+def decode_state(state: int) -> tuple[Verdict, frozenset[Flag]]:
+    """Return the verdict and the flags of a stored state; bits that mean nothing are passed over."""
+    return _VERDICTS[state & 3], frozenset(flag for bit, flag in enumerate(_FLAGS) if state & 4 << bit)
