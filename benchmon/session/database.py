@@ -56,6 +56,16 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
         raise SessionFileError(f"{path}: is damaged or foreign: its tables are not those of a session")
 
 
+def is_session(path: Path) -> bool:
+    """Return whether there is a session file at `path` that can be followed."""
+    try:
+        with reading(path) as connection:
+            check_is_session(connection, path)
+    except SessionFileError:
+        return False
+    return True
+
+
 @contextmanager
 def writing(path: Path) -> Iterator[sqlite3.Connection]:
     """Open an existing session file to write a row into it, in one transaction. Raises `SessionFileError`."""

@@ -1,0 +1,105 @@
+"""The conditions a prediction is made for, as measured: mains voltage, ambient temperature, power on or off."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchmon.bench import Bench, Channel
+from benchmon.watch.watch import STALE_AFTER_PERIODS
+
+POWERED_ABOVE = 0.1
+"""Part of the nominal mains voltage above which the supply counts as powered."""
+_SMOOTHING = 2.0
+_MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
+_COLDEST, _HOTTEST = -60.0, 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What to predict for: mains volts (rms) and ambient °C as measured, None where the bench file's stand."""
+
+    mains_voltage: float | None = None
+    ambient: float | None = None
+
+    def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
+        """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not."""
+        return _near(self.mains_voltage, other.mains_voltage, mains * (other.mains_voltage or 0.0)) and _near(
+            self.ambient, other.ambient, ambient
+        )
+
+
+def _near(one: float | None, other: float | None, allowed: float) -> bool:
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) <= allowed
+
+
+class Smoothed:
+    """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once."""
+
+    def __init__(self, channel: Channel, jump: float) -> None:
+        self.channel = channel
+        self._jump = jump
+        self._value: float | None = None
+        self._time = 0.0
+
+    def add(self, time: float, value: float) -> None:
+        """Take a reading at `time` seconds."""
+        if self._value is None or abs(value - self._value) > self._jump:
+            self._value = value
+        else:
+            self._value += (1 - math.exp(-max(0.0, time - self._time) / _SMOOTHING)) * (value - self._value)
+        self._time = time
+
+    def is_silent(self, time: float) -> bool:
+        """Return whether the channel has given nothing for three of its periods."""
+        return time - self._time > STALE_AFTER_PERIODS * self.channel.period
+
+    def at(self, time: float) -> float | None:
+        """Return the smoothed value, None before the first reading and while the channel is silent."""
+        return None if self.is_silent(time) else self._value
+
+
+class MeasuredConditions:
+    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them."""
+
+    def __init__(self, bench: Bench) -> None:
+        nominal = bench.mains.voltage
+        self._powered_above = POWERED_ABOVE * nominal
+        self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
+        self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
+        self.power_on: float | None = None if self.mains else 0.0
+
+    def observe(self, channel: str, time: float, value: float | None) -> None:
+        """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
+        if value is None or not math.isfinite(value):
+            return
+        if self.mains and channel == self.mains.channel.name:
+            self.mains.add(time, value)
+            if self.power_on is None and value > self._powered_above:
+                self.power_on = time
+        if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
+            self.ambient.add(time, value)
+
+    def now(self, time: float) -> Conditions | None:
+        """Return what to predict for at `time`, None where the supply is not powered or that is not known yet.
+
+        A mains meter that is silent leaves the bench file's nominal voltage, with its tolerance.
+        """
+        ambient = None if self.ambient is None else self.ambient.at(time)
+        if self.mains is None or self.mains.is_silent(time):
+            return Conditions(None, ambient)
+        voltage = self.mains.at(time)
+        if voltage is None or voltage <= self._powered_above:
+            return None
+        return Conditions(voltage, ambient)
+
+    def since_power_on(self, time: float) -> float:
+        """Return the seconds from power-on to `time`; from the session's start where no meter saw the power come."""
+        return max(0.0, time - (self.power_on or 0.0))
+
+
+def _follow(bench: Bench, quantity: str, jump: float) -> Smoothed | None:
+    channel = next((channel for channel in bench.channel if channel.quantity == quantity), None)
+    return None if channel is None else Smoothed(channel, jump)

@@ -1,0 +1,93 @@
+"""The recorder as a process of its own, started by whoever wants one: it outlives its starter and its terminal."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+import weakref
+from pathlib import Path
+from typing import IO
+
+from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
+from benchmon.session.database import is_session
+
+_LOOK_EVERY = 0.02
+
+
+class RecorderProcess:
+    """A recorder that was started here. It goes on when this program ends; ask it to stop through its session."""
+
+    def __init__(self, process: subprocess.Popen[bytes], path: Path, errors: IO[bytes]) -> None:
+        self._process = process
+        self._errors = errors
+        self.path = path
+        weakref.finalize(self, errors.close)
+
+    @property
+    def pid(self) -> int:
+        """The number of the process."""
+        return self._process.pid
+
+    def poll(self) -> int | None:
+        """Return the exit status, None while it runs."""
+        return self._process.poll()
+
+    def stop(self, timeout: float = 10.0) -> int:
+        """End the recording cleanly and return the exit status. Raises `RecorderError` where that takes too long."""
+        self._process.terminate()
+        return self.wait(timeout)
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait for the recording to end by itself and return the exit status: 1 where something tripped.
+
+        Raises `RecorderError` where that takes longer than `timeout` seconds.
+        """
+        try:
+            return self._process.wait(timeout)
+        except subprocess.TimeoutExpired as problem:
+            raise RecorderError(f"{self.path}: the recorder (process {self.pid}) has not ended in time") from problem
+
+    def last_words(self) -> str:
+        """Return the last line the recorder wrote to standard error, "" if none."""
+        self._errors.seek(0)
+        lines = self._errors.read().decode("utf-8", "replace").strip().splitlines()
+        return one_line(lines[-1], 1000) if lines else ""
+
+
+def spawn_recorder(
+    bench_path: Path | str, session_path: Path | str, *, duration: float | None = None, timeout: float = 20.0
+) -> RecorderProcess:
+    """Start a recorder of the bench file into a new session file and return when that can be followed.
+
+    Raises `BadInput` in the recorder's own words where it refuses, and `RecorderError` where it fails or is not ready
+    within `timeout` seconds.
+    """
+    path = Path(session_path)
+    if path.exists():
+        raise SessionFileError(f"{path}: is there already; a recording needs a new file, name another")
+    command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
+    if duration is not None:
+        command += ["--for", str(duration)]
+    errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
+    process = subprocess.Popen(  # noqa: S603 - this very program
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=errors, start_new_session=True
+    )
+    recorder = RecorderProcess(process, path, errors)
+    give_up = time.monotonic() + timeout
+    while not is_session(path):
+        status = recorder.poll()
+        if status is not None and not is_session(path):
+            raise _failure(recorder, status)
+        if time.monotonic() > give_up:
+            process.kill()
+            process.wait()
+            raise RecorderError(f"{path}: the recorder was not ready within {timeout:g} s: {recorder.last_words()}")
+        time.sleep(_LOOK_EVERY)
+    return recorder
+
+
+def _failure(recorder: RecorderProcess, status: int) -> BadInput | RecorderError:
+    words = recorder.last_words() or f"the recorder ended with status {status} and said nothing"
+    return BadInput(words) if status == EXIT_BAD_INPUT else RecorderError(words)

@@ -1,0 +1,188 @@
+"""A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from types import FrameType
+
+from benchmon.bench import Bench
+from benchmon.errors import one_line
+from benchmon.instruments.acquisition import Acquisition
+from benchmon.instruments.driver import AnyDriver
+from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon.recorder.expectations import Expectations
+from benchmon.recorder.summary import Summary, Tally
+from benchmon.session.writer import Heartbeat, Identity, Request, SessionWriter
+from benchmon.watch.records import Event, Judgement
+from benchmon.watch.watch import Watch
+
+_TICK = 0.1
+_HEARTBEAT_EVERY = 0.25
+_INSTRUMENTS_END_WITHIN = 1.5
+
+
+def record(
+    bench: Bench,
+    path: Path | str,
+    *,
+    duration: float | None = None,
+    on_ready: Callable[[], object] | None = None,
+    drivers: Iterable[AnyDriver] | None = None,
+) -> Summary:
+    """Record `bench` into a new session file at `path` until asked to stop, or for `duration` seconds.
+
+    A `stop` request, SIGTERM and SIGINT (where this runs in the main thread) end it cleanly; SIGHUP does not.
+    `on_ready` is called when the file can be followed. `drivers` may be given ready-made. Raises `BenchFileError`
+    before anything is opened, `SessionFileError` where the file exists or cannot be made, and `RecorderError` where it
+    cannot be written any more.
+    """
+    recording = Recording(bench, Path(path), drivers)
+    with _stopped_by_signals(recording):
+        return recording.run(duration, on_ready)
+
+
+class Recording:
+    """The one loop. Everything but `stop` belongs to the thread that calls `run`."""
+
+    def __init__(self, bench: Bench, path: Path, drivers: Iterable[AnyDriver] | None = None) -> None:
+        self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
+        self._acquisition = Acquisition(bench, self._inbox.put, drivers=drivers)
+        self._bench, self._path = bench, path
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._watch = Watch(bench.channel)
+        self._expectations = Expectations(bench)
+        self._tally = Tally(bench)
+        self._stop_reason = ""
+        self._next_heartbeat = 0.0
+        self._started = time.monotonic()
+        self._writer = SessionWriter(path, bench, self._started)
+
+    def stop(self, reason: str) -> None:
+        """Ask for a clean end, from any thread or a signal handler."""
+        self._stop_reason = self._stop_reason or reason
+
+    def run(self, duration: float | None = None, on_ready: Callable[[], object] | None = None) -> Summary:
+        """Record until asked to stop. Raises `RecorderError` where the session file cannot be written any more."""
+        try:
+            if on_ready is not None:
+                on_ready()
+            self._expectations.start()
+            self._acquisition.start()
+            self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
+            while not self._stop_reason:
+                self._step()
+                if duration is not None and self._now() >= duration:
+                    self.stop(f"after {duration:g} s, as asked")
+            self._end()
+        except BaseException:
+            self._acquisition.stop(0.0)
+            self._writer.abandon()
+            raise
+        finally:
+            self._expectations.stop()
+        ended = self._now()
+        self._writer.finish(ended)
+        return self._tally.summary(self._path, ended)
+
+    def _step(self) -> None:
+        for news in self._collect():
+            self._take(news)
+        now = self._now()
+        for judgement, events in self._watch.tick(now):
+            self._write(judgement, events)
+        self._events([self._event("prediction", f"no prediction: {why}") for why in self._expectations.problems()])
+        for request in self._writer.requests():
+            self._answer(request)
+        if now >= self._next_heartbeat:
+            self._next_heartbeat = now + _HEARTBEAT_EVERY
+            self._beat()
+
+    def _end(self) -> None:
+        """Stop the instruments and take what they had still to say."""
+        self._beat()
+        late = self._acquisition.stop(_INSTRUMENTS_END_WITHIN)
+        self._beat()
+        for news in self._collect(wait=0.0):
+            self._take(news)
+        self._events([self._event("late", f"{name} did not let go of its line in time") for name in late])
+        self._events([self._event("stopped", f"recording stopped {self._stop_reason}")])
+
+    def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
+        """Return what has come, in the order of time, after at most `wait` seconds."""
+        found = []
+        try:
+            found.append(self._inbox.get(timeout=wait) if wait else self._inbox.get_nowait())
+            while True:
+                found.append(self._inbox.get_nowait())
+        except Empty:
+            return sorted(found, key=lambda news: news.time)
+
+    def _take(self, news: Reading | InstrumentNews) -> None:
+        at = self._session_time(news.time)
+        if isinstance(news, InstrumentNews):
+            if news.kind == "connected":
+                self._writer.put(Identity(news.instrument, news.text))
+            self._events([Event(at, "", news.kind, one_line(f"{news.instrument}: {news.text}"))])
+            return
+        channel = self._channels[news.channel]
+        self._expectations.observe(channel, at, news.value)
+        expected = self._expectations.expected(channel, at)
+        self._write(*self._watch.judge(channel.name, at, news.value, expected, news.problem))
+
+    def _answer(self, request: Request) -> None:
+        if request.kind == "note":
+            self._events([self._event("note", request.text)])
+        elif request.kind == "stop":
+            self.stop("by request")
+        else:
+            self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
+
+    def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
+        self._tally.judgement(judgement)
+        self._writer.put(judgement)
+        self._events(events)
+
+    def _events(self, events: Sequence[Event]) -> None:
+        self._tally.events(events)
+        for event in events:
+            self._writer.put(event)
+
+    def _event(self, kind: str, message: str) -> Event:
+        return Event(self._now(), "", kind, message)
+
+    def _beat(self) -> None:
+        self._writer.put(Heartbeat(self._now(), time.monotonic()))
+
+    def _now(self) -> float:
+        return self._session_time(time.monotonic())
+
+    def _session_time(self, monotonic: float) -> float:
+        """Return a monotonic time as session time, in whole microseconds as the file keeps it."""
+        return round(max(0.0, monotonic - self._started), 6)
+
+
+@contextmanager
+def _stopped_by_signals(recording: Recording) -> Iterator[None]:
+    """End the recording cleanly on SIGTERM and SIGINT, and let a lost terminal (SIGHUP) pass."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(number: int, _: FrameType | None) -> None:
+        recording.stop(f"by {signal.Signals(number).name}")
+
+    handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop}
+    if hasattr(signal, "SIGHUP"):
+        handlers[signal.SIGHUP] = signal.SIG_IGN
+    before = {number: signal.signal(number, handler) for number, handler in handlers.items()}  # type: ignore[arg-type]
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

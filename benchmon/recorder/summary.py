@@ -1,0 +1,126 @@
+"""What a recording came to: per channel, and as a table for a terminal without a screen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import one_line
+from benchmon.quantities import format_value
+from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.wording import with_uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSummary:
+    """One channel over a whole recording, values in its `unit`: how many usable readings, and the last judgement."""
+
+    name: str
+    quantity: str
+    unit: str
+    count: int
+    last: float | None
+    lowest: float | None
+    highest: float | None
+    expected: float | None
+    expected_uncertainty: float | None
+    verdict: Verdict
+    flags: frozenset[Flag]
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A whole recording: where it is, how long it took in seconds, its channels, and what happened."""
+
+    path: Path
+    duration: float
+    channels: tuple[ChannelSummary, ...]
+    event_count: int
+    trips: tuple[str, ...]
+    """The channels that went past a limit."""
+
+
+class Tally:
+    """Counts while a recording runs."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._channels = {channel.name: _ChannelTally(channel) for channel in bench.channel}
+        self._events = 0
+
+    def judgement(self, judgement: Judgement) -> None:
+        """Count a judgement."""
+        self._channels[judgement.channel].add(judgement)
+
+    def events(self, events: Sequence[Event]) -> None:
+        """Count events."""
+        self._events += len(events)
+
+    def summary(self, path: Path, duration: float) -> Summary:
+        """Return what it came to."""
+        channels = tuple(channel.summary() for channel in self._channels.values())
+        trips = tuple(channel.name for channel in channels if Flag.TRIPPED in channel.flags)
+        return Summary(path, duration, channels, self._events, trips)
+
+
+class _ChannelTally:
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self._count = 0
+        self._lowest, self._highest = math.inf, -math.inf
+        self._latest: Judgement | None = None
+        self._last_value: float | None = None
+
+    def add(self, judgement: Judgement) -> None:
+        self._latest = judgement
+        if judgement.value is None:
+            return
+        self._count += 1
+        self._last_value = judgement.value
+        if math.isfinite(judgement.value):
+            self._lowest = min(self._lowest, judgement.value)
+            self._highest = max(self._highest, judgement.value)
+
+    def summary(self) -> ChannelSummary:
+        latest = self._latest
+        has_range = self._lowest <= self._highest
+        return ChannelSummary(
+            self._channel.name,
+            self._channel.quantity,
+            self._channel.unit,
+            self._count,
+            self._last_value,
+            self._lowest if has_range else None,
+            self._highest if has_range else None,
+            latest.expected if latest else None,
+            latest.expected_uncertainty if latest else None,
+            latest.verdict if latest else Verdict.UNPREDICTED,
+            latest.flags if latest else frozenset(),
+        )
+
+
+_HEADINGS = ("channel", "readings", "last", "lowest", "highest", "expected", "verdict")
+
+
+def summary_text(summary: Summary) -> str:
+    """Return the summary as a table of plain text, with what tripped and where the session is."""
+    rows = [_HEADINGS, *(_row(channel) for channel in summary.channels)]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(_HEADINGS))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    if summary.trips:
+        lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
+    events = "1 event" if summary.event_count == 1 else f"{summary.event_count} events"
+    lines.append(f"{summary.duration:.1f} s recorded, {events}, in {one_line(summary.path, 1000)}")
+    return "\n".join(lines)
+
+
+def _row(channel: ChannelSummary) -> tuple[str, ...]:
+    values = (channel.last, channel.lowest, channel.highest)
+    expected = "–"
+    if channel.expected is not None and channel.expected_uncertainty is not None:
+        expected = with_uncertainty(channel.expected, channel.expected_uncertainty, channel.unit)
+    words = ", ".join([channel.verdict, *sorted(channel.flags)])
+    shown = (format_value(value, channel.unit) for value in values)
+    return (one_line(channel.name), str(channel.count), *shown, expected, words)
