@@ -122,12 +122,13 @@ def read_bench(text: str, name: str = "bench file") -> Bench:
 
 
 def _explain(problem: ValidationError, text: str, name: str) -> str:
-    errors = problem.errors()
+    # A misspelt key comes with a missing one; the misspelling is the cause.
+    errors = sorted(problem.errors(), key=lambda error: error["type"] != "extra_forbidden")
     first = errors[0]
     cause = first.get("ctx", {}).get("error")
-    path: tuple[str | int, ...] = tuple(part for part in first["loc"] if part not in _TAGS)
+    path = _without_tag(first["loc"])
     value: object = first["input"]
-    reason = str(cause) if isinstance(cause, BadInput) else _REASONS.get(first["type"], first["msg"])
+    reason = str(cause) if isinstance(cause, BadInput) else _reason(first["type"], first["msg"], first.get("ctx", {}))
     if isinstance(cause, _PathError):
         path, value = cause.path, cause.value
     elif isinstance(cause, m.KeyedError):
@@ -145,10 +146,25 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     return one_line(f"{where}: {what}{shown}: {reason}{more}", 400)
 
 
-_TAGS = {"capacitor", "resistor", "choke", "current", "open"}
+def _without_tag(path: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """Return a path without the kind that pydantic puts after `load` and after a filter's number."""
+    at = {"load": 1, "filter": 2}.get(str(path[0]) if path else "", len(path))
+    return path[:at] + path[at + 1 :]
+
+
+def _reason(kind: str, message: str, context: dict[str, Any]) -> str:
+    return _REASONS[kind].format_map(context) if kind in _REASONS else message
+
+
 _REASONS = {
     "extra_forbidden": "no such key; check its spelling against README",
     "missing": "is missing; add it",
+    "greater_than": "must be above {gt:g}",
+    "greater_than_equal": "must be at least {ge:g}",
+    "less_than": "must be below {lt:g}",
+    "less_than_equal": "must be at most {le:g}",
+    "literal_error": "must be {expected}",
+    "union_tag_invalid": "must be one of {expected_tags}",
     "union_tag_not_found": "needs a kind",
     "tuple_type": "must be a list",
     "model_type": "must be a section of its own",

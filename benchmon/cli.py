@@ -1,0 +1,220 @@
+"""The commands. Each imports what it needs when it runs, so that `--help` and completion stay quick."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchmon import __version__
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
+from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE, Kind, parse_value
+
+if TYPE_CHECKING:
+    from benchmon.session.view import SessionView
+
+EPILOG = (
+    "Mains voltage kills and reservoirs stay charged. benchmon only watches; it is no protective device. "
+    "Local rules and licensed practice go first."
+)
+
+
+class Measured(click.ParamType[float]):
+    """A value with its unit on the command line, such as "241 V"."""
+
+    def __init__(self, kind: Kind) -> None:
+        self.kind = kind
+        self.name = kind.name.split()[-1]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the value in SI; a bare number is taken as SI."""
+        try:
+            return parse_value(float(value), self.kind)
+        except ValueError:
+            try:
+                return parse_value(value, self.kind)
+            except BadInput as problem:
+                self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
+
+
+BENCH = click.argument("bench", type=click.Path(path_type=Path))
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+HEADLESS = click.option("--headless", is_flag=True, help="Without a screen; prints a summary at the end.")
+DURATION_OPTION = click.option(
+    "--for",
+    "duration",
+    type=Measured(DURATION),
+    metavar="SECONDS",
+    help="End by itself after this time: 90, 10s, 5min.",
+)
+SESSION = click.option(
+    "--session", "session", type=click.Path(path_type=Path), metavar="FILE", help="Where to write the session."
+)
+ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
+
+
+@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="benchmon")
+def commands() -> None:
+    """Predict, watch and record the power-on test of a mains-transformer linear power supply."""
+
+
+@commands.command()
+@click.argument("scenario", default="reservoir")
+@click.option("--list", "list_them", is_flag=True, help="Name the scenarios and end.")
+@HEADLESS
+@DURATION_OPTION
+@SESSION
+@ASCII
+def demo(
+    scenario: str, list_them: bool, headless: bool, duration: float | None, session: Path | None, ascii_only: bool
+) -> int:
+    """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
+    from benchmon.demo import demo_bench, scenarios_as_text
+
+    if list_them:
+        click.echo(scenarios_as_text())
+        return EXIT_DONE
+    with demo_bench(scenario, session) as (bench_file, session_file):
+        return _record(bench_file, session_file, headless, duration, ascii_only)
+
+
+@commands.command()
+@BENCH
+@HEADLESS
+@DURATION_OPTION
+@SESSION
+@ASCII
+def run(bench: Path, headless: bool, duration: float | None, session: Path | None, ascii_only: bool) -> int:
+    """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
+    return _record(bench, session, headless, duration, ascii_only)
+
+
+def _record(bench_file: Path, session: Path | None, headless: bool, duration: float | None, ascii_only: bool) -> int:
+    from benchmon.bench import load_bench
+    from benchmon.recorder import record, spawn_recorder
+    from benchmon.session.places import new_session_path
+
+    bench = load_bench(bench_file)
+    if not bench.channel:
+        raise BadInput(
+            f"{bench_file}: has no [[channel]], so there is nothing to read; add an instrument and a channel"
+        )
+    path = session or new_session_path(bench)
+    if headless:
+        summary = record(bench, path, duration=duration)
+        click.echo(summary.text())
+        return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
+    _needs_a_terminal()
+    with spawn_recorder(bench_file, path, duration=duration):
+        return _show(path, ascii_only)
+
+
+@commands.command()
+@click.argument("session", type=click.Path(path_type=Path), required=False)
+@ASCII
+def attach(session: Path | None, ascii_only: bool) -> int:
+    """Open a screen on a recorder that runs: SESSION, or the latest one."""
+    from benchmon.session.places import latest_session
+
+    _needs_a_terminal()
+    return _show(session or latest_session(), ascii_only)
+
+
+@commands.command()
+@click.argument("session", type=click.Path(path_type=Path))
+@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
+@ASCII
+def replay(session: Path, speed: float, ascii_only: bool) -> int:
+    """Show a recorded session again, as it happened."""
+    from benchmon.session.replay import ReplayView
+
+    view = ReplayView(session, speed)
+    _needs_a_terminal()
+    return _follow(view, ascii_only)
+
+
+def _show(session: Path, ascii_only: bool) -> int:
+    from benchmon.session.follower import open_session_view
+
+    return _follow(open_session_view(session), ascii_only)
+
+
+def _follow(view: SessionView, ascii_only: bool) -> int:
+    from benchmon.screen.app import run_screen
+
+    try:
+        last_words = run_screen(view, ascii_only=ascii_only)
+    finally:
+        view.close()
+    click.echo(last_words)
+    return EXIT_DONE
+
+
+def _needs_a_terminal() -> None:
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise BadInput("the screen needs a terminal; use --headless where there is none")
+
+
+@commands.command()
+@BENCH
+@click.option(
+    "--save-bench", type=click.Path(path_type=Path), metavar="FILE", help="Write a bench file with the addresses."
+)
+@click.option("--until-finished", type=click.Path(path_type=Path), metavar="SESSION", help="End when SESSION is over.")
+@click.option("--seed", type=int, default=1, help="Draws the parts' values and the meters' errors.")
+def simulate(bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int) -> int:
+    """Start only the simulated instruments of BENCH and print each one's address."""
+    from benchmon.demo import run_simulator
+
+    run_simulator(bench, save_bench, until_finished, seed)
+    return EXIT_DONE
+
+
+@commands.command()
+@BENCH
+@click.option("--mains", type=Measured(VOLTAGE), metavar="VOLTS", help='A measured mains voltage, such as "241 V".')
+@click.option("--ambient", type=Measured(TEMPERATURE), metavar="TEMPERATURE", help='The air, such as "31 °C".')
+@JSON
+def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bool) -> int:
+    """Print what every meter should read."""
+    from benchmon import printing
+    from benchmon.bench import load_bench
+    from benchmon.prediction import predict as predict_bench
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    loaded = load_bench(bench)
+    prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient)
+    if as_json:
+        click.echo(printing.as_json(printing.prediction_as_dict(loaded, prediction)))
+    else:
+        click.echo(printing.prediction_as_text(loaded, prediction))
+    return EXIT_DONE
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run a command and leave with its exit status; whatever goes wrong is said in one line."""
+    try:
+        status = commands.main(arguments, prog_name="benchmon", standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except click.UsageError as problem:
+        _complain(f"{problem.format_message()} (benchmon --help tells more)")
+    except click.ClickException as problem:
+        _complain(problem.format_message())
+    except BenchmonError as problem:
+        _complain(str(problem))
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(EXIT_DONE)
+    else:
+        sys.exit(status if isinstance(status, int) else EXIT_DONE)
+
+
+def _complain(text: str) -> None:
+    click.echo(f"benchmon: {one_line(text, 500)}", err=True)
+    sys.exit(EXIT_BAD_INPUT)

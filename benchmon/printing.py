@@ -1,0 +1,90 @@
+"""What commands print: tables for people, one JSON object for programs."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from benchmon.errors import one_line
+from benchmon.quantities import POINTS
+from benchmon.watch.wording import with_uncertainty
+
+if TYPE_CHECKING:
+    from benchmon.bench import Bench
+    from benchmon.prediction import Prediction
+
+CAUTIONS = (
+    "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
+    "one earthed probe ground at most, hot parts out of reach; local rules and licensed practice go first.",
+    "benchmon only watches: it is no protective device.",
+)
+"""The usual cautions, in three lines."""
+
+
+def as_json(content: dict[str, Any]) -> str:
+    """Return `content` as one JSON object; what is not finite becomes null, which JSON can say."""
+    return json.dumps(_finite(content), ensure_ascii=False, allow_nan=False, indent=2)
+
+
+def _finite(content: Any) -> Any:
+    if isinstance(content, dict):
+        return {key: _finite(value) for key, value in content.items()}
+    if isinstance(content, list | tuple):
+        return [_finite(value) for value in content]
+    return None if isinstance(content, float) and not math.isfinite(content) else content
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> str:
+    """Return rows in columns two spaces apart; `right` lists the columns that end flush."""
+    lines = [list(head), *(list(row) for row in rows)]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
+    return "\n".join(
+        "  ".join(
+            text.rjust(width) if column in right else text.ljust(width)
+            for column, (text, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in lines
+    )
+
+
+def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
+    """Return a prediction in the form of the contract."""
+    return {
+        "title": bench.title,
+        "mains": {"voltage": prediction.mains_voltage, "frequency": prediction.mains_frequency},
+        "quantities": {
+            name: {"value": expected.value, "uncertainty": expected.uncertainty, "unit": expected.unit}
+            for name, expected in prediction.quantities.items()
+        },
+        "harmonics": {name: [list(pair) for pair in pairs] for name, pairs in prediction.harmonics.items()},
+    }
+
+
+def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
+    """Return a prediction as tables, a point of the circuit each."""
+    lines = [
+        one_line(bench.title),
+        (
+            f"At {prediction.mains_voltage:.1f} V, {prediction.mains_frequency:.4g} Hz and "
+            f"{prediction.ambient:.0f} °C, settled. ± is the expanded uncertainty (k = 2)."
+        ),
+    ]
+    for point in POINTS:
+        rows = [
+            (name.removeprefix(f"{point}."), with_uncertainty(expected.value, expected.uncertainty, expected.unit))
+            for name, expected in prediction.quantities.items()
+            if name.partition(".")[0] == point
+        ]
+        if rows:
+            lines += ["", table((point, "should read"), rows)]
+    lines += ["", _harmonics(prediction.harmonics["mains.current"]), "", *CAUTIONS]
+    return "\n".join(lines)
+
+
+def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:
+    fundamental = pairs[0][1]
+    strong = [pair for pair in pairs if pair[0] <= 15 and pair[1] > 0.005 * fundamental]
+    parts = ", ".join(f"{order}: {1000 * size:.4g}" for order, size in strong)
+    return f"Harmonics of the line current, mA rms: {parts or 'none'}"

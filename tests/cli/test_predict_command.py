@@ -1,0 +1,141 @@
+"""`benchmon predict`: the contract's JSON, the table, and bad input in one line."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from benchmon.cli import main
+
+BENCH = """
+title = "Test bench"
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+tolerance = "6 %"
+[transformer]
+primary_voltage = "230 V"
+open_circuit_voltage = "20 V"
+primary_resistance = "20 Ω"
+secondary_resistance = "0.4 Ω"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "10 nA"
+emission_coefficient = 1.8
+series_resistance = "20 mΩ"
+[[filter]]
+kind = "capacitor"
+capacitance = "4.7 mF"
+[load]
+kind = "resistor"
+resistance = "22 Ω"
+"""
+
+
+@pytest.fixture
+def bench(tmp_path):
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH, encoding="utf-8")
+    return path
+
+
+def run(capsys, *arguments):
+    with pytest.raises(SystemExit) as leaving:
+        main([str(argument) for argument in arguments])
+    captured = capsys.readouterr()
+    return leaving.value.code, captured.out, captured.err
+
+
+def test_json_has_the_form_of_the_contract(bench, capsys):
+    status, out, err = run(capsys, "predict", bench, "--json")
+    said = json.loads(out)
+    assert (status, err) == (0, "")
+    assert said["title"] == "Test bench"
+    assert said["mains"] == {"voltage": 230.0, "frequency": 50.0}
+    rms = said["quantities"]["output.voltage.rms"]
+    assert set(rms) == {"value", "uncertainty", "unit"}
+    assert rms["unit"] == "V"
+    assert 20 < rms["value"] < 28 * 2**0.5
+    assert [order for order, _ in said["harmonics"]["mains.current"]] == list(range(1, 41))
+
+
+def test_a_measured_mains_moves_the_values_and_narrows_the_band(bench, capsys):
+    nominal = json.loads(run(capsys, "predict", bench, "--json")[1])
+    measured = json.loads(run(capsys, "predict", bench, "--mains", "241 V", "--json")[1])
+    before, after = (said["quantities"]["output.voltage.mean"] for said in (nominal, measured))
+    assert measured["mains"]["voltage"] == 241.0
+    assert after["value"] > before["value"] * 1.04
+    assert after["uncertainty"] < before["uncertainty"] / 2
+
+
+def test_the_table_names_quantities_units_and_cautions(bench, capsys):
+    status, out, _ = run(capsys, "predict", bench)
+    assert status == 0
+    assert "voltage.ac_rms" in out
+    assert " V\n" in out
+    assert "no protective device" in out
+
+
+@pytest.mark.parametrize(
+    ("change", "names"),
+    [
+        (('resistance = "22 Ω"', 'resistance = "-22 Ω"'), ["load.resistance", "-22", ":23:"]),
+        (("[load]", "[lode]"), ["lode"]),
+        (('"10 nA"', '"10 nV"'), ["saturation_current", "nV"]),
+        (("title", "[title"), ["TOML"]),
+        (('kind = "bridge"', 'kind = "centre tap"'), ["centre tap", "secondaries"]),
+    ],
+)
+def test_a_bad_bench_file_is_one_line_and_exit_2(tmp_path, capsys, change, names):
+    path = tmp_path / "bad.toml"
+    path.write_text(BENCH.replace(*change), encoding="utf-8")
+    status, out, err = run(capsys, "predict", path)
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert all(name in err for name in names), err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("predict", "no-such-file.toml"),
+        ("predict", "/"),
+        ("predict",),
+        ("predict", "{bench}", "--mains", "241 A"),
+        ("predict", "{bench}", "--mains", "-1"),
+        ("predict", "{bench}", "--mains", "nan"),
+        ("predict", "{bench}", "--ambient", "hot"),
+        ("no-such-command",),
+        ("predict", "{bench}", "--no-such-option"),
+        ("run", "{bench}", "--headless"),
+        ("run", "{bench}"),
+        ("attach", "no-such-session"),
+        ("replay", "{bench}"),
+        ("simulate", "{bench}"),
+        ("demo", "no-such-scenario"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_2(bench, capsys, arguments):
+    status, out, err = run(capsys, *(argument.replace("{bench}", str(bench)) for argument in arguments))
+    assert (status, out) == (2, "")
+    assert err.startswith("benchmon: ")
+    assert err.count("\n") == 1
+    assert "Traceback" not in err
+
+
+def test_control_codes_in_an_argument_reach_no_terminal(capsys):
+    _, _, err = run(capsys, "predict", "\x1b[31mred.toml")
+    assert "\x1b" not in err
+
+
+def test_help_and_version_import_no_screen_and_no_numbers():
+    code = (
+        "import sys\nfrom benchmon.cli import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+        "print(sorted({'textual', 'numpy', 'pyvisa', 'pydantic', 'serial'} & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+    assert "predict" in done.stdout
