@@ -1,0 +1,67 @@
+import math
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.records import Verdict
+
+VALUES = st.floats(-1e6, 1e6)
+UNCERTAINTIES = st.floats(1e-3, 1e3)
+
+
+@pytest.mark.parametrize(
+    ("en", "verdict"),
+    [
+        (0.0, Verdict.AGREES),
+        (1.0, Verdict.AGREES),
+        (-1.0, Verdict.AGREES),
+        (1.001, Verdict.QUESTIONABLE),
+        (-1.5, Verdict.QUESTIONABLE),
+        (1.501, Verdict.DISAGREES),
+        (-40.0, Verdict.DISAGREES),
+        (math.inf, Verdict.DISAGREES),
+        (None, Verdict.UNPREDICTED),
+        (math.nan, Verdict.UNPREDICTED),
+    ],
+)
+def test_the_lines_between_verdicts(en, verdict):
+    assert verdict_of(en) is verdict
+
+
+def test_without_any_uncertainty_only_the_same_value_agrees():
+    assert en_number(5.0, 0.0, 5.0, 0.0) == 0.0
+    assert en_number(4.9, 0.0, 5.0, 0.0) == -math.inf
+
+
+@pytest.mark.parametrize("value", [math.inf, -math.inf, math.nan])
+def test_what_is_no_number_cannot_be_compared(value):
+    assert en_number(value, 1.0, 5.0, 1.0) is None
+    assert en_number(5.0, 1.0, value, 1.0) is None
+
+
+@given(VALUES, UNCERTAINTIES, VALUES, UNCERTAINTIES)
+def test_who_is_compared_with_whom_changes_only_the_sign(a, ua, b, ub):
+    assert en_number(a, ua, b, ub) == -en_number(b, ub, a, ua)
+
+
+@given(VALUES, UNCERTAINTIES, VALUES, UNCERTAINTIES, st.sampled_from([273.15, -40.0, 1000.0]))
+def test_an_offset_of_the_scale_changes_no_verdict(a, ua, b, ub, offset):
+    en = en_number(a, ua, b, ub)
+    assume(min(abs(abs(en) - 1.0), abs(abs(en) - 1.5)) > 1e-6)
+    assert verdict_of(en_number(a + offset, ua, b + offset, ub)) is verdict_of(en)
+
+
+@given(VALUES, UNCERTAINTIES, VALUES, UNCERTAINTIES, st.sampled_from([1e-3, 1e3, 1e6]))
+def test_a_prefix_of_the_unit_changes_no_verdict(a, ua, b, ub, factor):
+    en = en_number(a, ua, b, ub)
+    assume(min(abs(abs(en) - 1.0), abs(abs(en) - 1.5)) > 1e-6)
+    assert verdict_of(en_number(a * factor, ua * factor, b * factor, ub * factor)) is verdict_of(en)
+
+
+@given(VALUES, UNCERTAINTIES, VALUES, UNCERTAINTIES, st.floats(1.0, 100.0))
+def test_more_uncertainty_never_makes_a_verdict_worse(a, ua, b, ub, more):
+    order = [Verdict.AGREES, Verdict.QUESTIONABLE, Verdict.DISAGREES]
+    before = verdict_of(en_number(a, ua, b, ub))
+    assert order.index(verdict_of(en_number(a, ua * more, b, ub))) <= order.index(before)
