@@ -1,0 +1,134 @@
+"""Acquisition: one thread an instrument, so that a slow, silent or unplugged one never delays another."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable
+
+from benchmon.bench import Bench
+from benchmon.errors import InstrumentError, one_line
+from benchmon.instruments.driver import AnyDriver
+from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon.instruments.registry import prepare
+from benchmon.instruments.schedule import NewestWins, Schedule
+
+Sink = Callable[[Reading | InstrumentNews], object]
+"""Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""
+
+_FIRST_PAUSE, _LONGEST_PAUSE = 0.2, 2.0
+_STEADY = 5.0
+"""Seconds a connection must have held before the next loss starts again at the first pause."""
+_LISTEN = 0.1
+"""Seconds after which a thread that listens looks whether it shall stop."""
+
+
+class Acquisition:
+    """Reads every channel of a bench at its own period and reports to `sink` until it is stopped.
+
+    Building one raises `BenchFileError` where a driver refuses its keys. `drivers` may be given ready-made; `clock`
+    gives monotonic seconds. An instrument without channels is left alone.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        sink: Sink,
+        *,
+        drivers: Iterable[AnyDriver] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._stop = threading.Event()
+        everyone = prepare(bench) if drivers is None else drivers
+        self._workers = [_Worker(driver, sink, self._stop, clock) for driver in everyone if driver.channels]
+
+    def start(self) -> None:
+        """Start the threads. An acquisition runs once."""
+        for worker in self._workers:
+            worker.start()
+
+    def stop(self, timeout: float = 5.0) -> list[str]:
+        """Stop and close everything; return the names of instruments that did not end within `timeout` seconds."""
+        self._stop.set()
+        deadline = time.monotonic() + timeout
+        for worker in self._workers:
+            if worker.ident is not None:
+                worker.join(max(0.0, deadline - time.monotonic()))
+        return [worker.driver.name for worker in self._workers if worker.is_alive()]
+
+
+class _Worker(threading.Thread):
+    """The thread of one instrument: open, read until it is lost, close, pause, and again."""
+
+    def __init__(self, driver: AnyDriver, sink: Sink, stop: threading.Event, clock: Callable[[], float]) -> None:
+        super().__init__(name=f"instrument {driver.name}", daemon=True)
+        self.driver = driver
+        self._sink = sink
+        self._stop_asked = stop
+        self._clock = clock
+        self._connected_since: float | None = None
+        self._lost = False
+        self._pause = _FIRST_PAUSE
+        driver.clock = clock
+        driver.on_complaint = lambda text: self._tell("complaint", text)
+
+    def run(self) -> None:
+        while not self._stop_asked.is_set():
+            try:
+                self._work()
+            except InstrumentError as problem:
+                self._report_lost(problem)
+            finally:
+                self.driver.close()
+            self._stop_asked.wait(self._pause)
+            self._pause = min(2 * self._pause, _LONGEST_PAUSE)
+
+    def _work(self) -> None:
+        identity = self.driver.open()
+        if identity:
+            self._report_connected()
+        if self.driver.streams:
+            self._follow()
+        else:
+            self._poll()
+
+    def _poll(self) -> None:
+        periods = {channel.name: channel.period for channel in self.driver.channels.values()}
+        schedule = Schedule(periods, self._clock())
+        while not self._stop_asked.is_set():
+            now = self._clock()
+            wait = schedule.next_due - now
+            if wait > 0:
+                self._stop_asked.wait(wait)
+                continue
+            reading = self.driver.read(schedule.take(now))
+            if self._connected_since is None:
+                self._report_connected()
+            self._sink(reading)
+
+    def _follow(self) -> None:
+        stream = NewestWins({channel.name: channel.period for channel in self.driver.channels.values()})
+        while not self._stop_asked.is_set():
+            wait = min(_LISTEN, max(0.0, stream.next_due - self._clock()))
+            for reading in self.driver.receive(wait):
+                if self._connected_since is None:
+                    self._report_connected()
+                stream.offer(reading)
+            for reading in stream.take(self._clock()):
+                self._sink(reading)
+
+    def _report_connected(self) -> None:
+        self._connected_since = self._clock()
+        self._lost = False
+        self._tell("connected", self.driver.identity or f"answers at {self.driver.settings.address}")
+
+    def _report_lost(self, problem: InstrumentError) -> None:
+        if self._connected_since is not None and self._clock() - self._connected_since >= _STEADY:
+            self._pause = _FIRST_PAUSE
+        self._connected_since = None
+        if not self._lost:
+            self._lost = True
+            self._tell("lost", one_line(problem))
+
+    def _tell(self, kind: str, text: str) -> None:
+        self._sink(InstrumentNews(self.driver.name, self._clock(), kind, text))  # type: ignore[arg-type]

@@ -1,0 +1,279 @@
+"""The one interface behind which all instruments stand.
+
+An instrument is either polled (it answers when asked) or it streams (its lines arrive by themselves). A driver fills
+the hooks of its style:
+
+    polled:  `_open`, `_ask`, `_close`            streaming:  `streams`, `_open`, `_listen`, `_close`
+
+and may fill `_back_in_step` and `_explain`. The base class owns time-outs, retries, stamping, closing and the
+translation of whatever a driver or its library raises, so that only the error family of `benchmon.errors` gets out.
+A driver is used by one thread at a time.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchmon.bench.values import Seconds
+from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.instruments.faults import from_os_error
+from benchmon.instruments.reading import Reading
+
+if TYPE_CHECKING:
+    from benchmon.instruments.ports import Port
+
+_FIRST_REST, _LONGEST_REST = 5.0, 300.0
+"""Seconds, doubling, before a question that got no answer is asked again: the other channels keep their periods."""
+_MOST_COMPLAINTS = 100
+
+
+class InstrumentSettings(BaseModel):
+    """What a driver takes from an [[instrument]]: its address, and keys of the driver's own.
+
+    `timeout` is the seconds to wait for an answer (by default from the channels' periods, so that a mute instrument
+    is noticed within three of them); `retries` is how often a question without an answer is asked again, on a line
+    opened anew, before the instrument counts as lost.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    address: str = ""
+    timeout: Annotated[Seconds, Field(gt=0, le=600)] | None = None
+    retries: Annotated[int, Field(ge=0, le=10)] = 1
+
+
+class ChannelSettings(BaseModel):
+    """What a driver takes from a [[channel]]: how to ask for it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+S = TypeVar("S", bound=InstrumentSettings)
+C = TypeVar("C", bound=ChannelSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Mute:
+    """A question that the instrument does not answer though it answers others: rests `until`, for `rest` seconds."""
+
+    until: float
+    rest: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class DrivenChannel(Generic[C]):
+    """A channel as its driver sees it: `period` in seconds, `unit` of its quantity, and how to ask."""
+
+    name: str
+    unit: str
+    period: float
+    scale: float
+    ask: C
+
+
+class Driver(ABC, Generic[S, C]):
+    """One instrument behind the one interface.
+
+    Building a driver opens nothing; it raises `BadInput` where settings do not fit together. `on_complaint` is called
+    with what the instrument or the line complains of, each text once.
+    """
+
+    settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
+    channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
+    streams: bool = False
+
+    def __init__(self, name: str, settings: S, channels: Sequence[DrivenChannel[C]]) -> None:
+        self.name = name
+        self.settings = settings
+        self.channels = {channel.name: channel for channel in channels}
+        self.on_complaint: Callable[[str], None] = lambda _: None
+        self.clock: Callable[[], float] = time.monotonic
+        self.identity = ""
+        self.late = False
+        """Whether an answer may still be on its way: the last question got none in time."""
+        self._is_open = False
+        self._heard = 0.0
+        self._mute: dict[str, _Mute] = {}
+        self._complaints: set[str] = set()
+
+    @property
+    def timeout(self) -> float:
+        """Seconds to wait for an answer, or for the next line of a stream."""
+        if self.settings.timeout is not None:
+            return self.settings.timeout
+        shortest = min((channel.period for channel in self.channels.values()), default=1.0)
+        return max(0.5, 2.5 * shortest) if self.streams else min(max(0.1, 0.8 * shortest), 3.0)
+
+    # What acquisition calls
+
+    def open(self) -> str:
+        """Reach the instrument; return its identity in one printable line, "" where it has none.
+
+        Raises `InstrumentError`.
+        """
+        self._is_open = True
+        try:
+            identity = one_line(self._open().strip(), 200)
+        except Exception as problem:
+            self.close()
+            raise self._translated(problem) from problem
+        if self.identity and identity and identity != self.identity:
+            self.complain(f"another instrument answers: {identity}, before it was {self.identity}")
+        self.identity = identity or self.identity
+        self._heard = self.clock()
+        return identity
+
+    def read(self, channel: str) -> Reading:
+        """Ask for one channel of a polled instrument and wait for its answer.
+
+        A reply that is no number, or a question the instrument alone leaves unanswered, is a `Reading` without a
+        value. Raises `InstrumentError` where the instrument is lost.
+        """
+        driven = self.channels[channel]
+        mute = self._mute.get(channel)
+        if mute is not None and self.clock() < mute.until:
+            return Reading(channel, self.clock(), None, mute.why)
+        try:
+            reading = self._stamped(driven, self._ask(driven))
+        except Exception as problem:  # noqa: BLE001  the same boundary
+            return self._after_failure(driven, self._translated(problem))
+        if mute is not None:
+            del self._mute[channel]
+        return reading
+
+    def receive(self, seconds: float) -> list[Reading]:
+        """Return what arrived from a streaming instrument, waiting at most about `seconds` for it.
+
+        Raises `InstrumentTimeout` after `timeout` seconds without a reading, `InstrumentError` where it is lost.
+        """
+        try:
+            arrived = [self._stamped(self.channels[name], value) for name, value in self._listen(seconds)]
+        except Exception as problem:
+            raise self._translated(problem) from problem
+        now = self.clock()
+        if arrived:
+            self._heard = now
+        elif now - self._heard > self.timeout:
+            raise InstrumentTimeout(self._silence())
+        return arrived
+
+    def close(self) -> None:
+        """Let go of the line. May be called at any time and again; what fails then is only complained of."""
+        if not self._is_open:
+            return
+        self._is_open = False
+        try:
+            self._close()
+        except Exception as problem:  # noqa: BLE001  the same boundary
+            self.complain(f"did not close cleanly: {self._translated(problem)}")
+
+    def complain(self, text: str) -> None:
+        """Report `text` to `on_complaint`, the same text only once."""
+        line = one_line(text)
+        if line not in self._complaints and len(self._complaints) < _MOST_COMPLAINTS:
+            self._complaints.add(line)
+            self.on_complaint(line)
+
+    @classmethod
+    def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
+        """Call `report` with every port this driver could be pointed at; by default it finds none.
+
+        `timeout` is seconds for one answer. Nothing is sent to a serial port unless `ask_serial`. May report a port
+        again when more is known of it.
+        """
+
+    # What a driver fills
+
+    @abstractmethod
+    def _open(self) -> str:
+        """Open the line, bring it into step, and return the instrument's identity, "" where it has none."""
+
+    @abstractmethod
+    def _close(self) -> None:
+        """Close whatever of the line is open, also after `_open` failed half-way."""
+
+    def _ask(self, channel: DrivenChannel[C]) -> float:
+        """Return a polled channel's value as the instrument says it: ±inf for overrange, nan for "no number".
+
+        Raises `BadReply` where the answer is no reading, `InstrumentTimeout` where there is none.
+        """
+        raise NotImplementedError(f"{type(self).__name__} is no polled instrument")
+
+    def _listen(self, seconds: float) -> Iterable[tuple[str, float | BadReply]]:
+        """Yield channel names with values as lines arrive, for at most about `seconds`."""
+        raise NotImplementedError(f"{type(self).__name__} is no streaming instrument")
+
+    def _back_in_step(self) -> None:
+        """Throw away what may stand on the line after a bad reply."""
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:  # noqa: ARG002
+        """Return what an error of the driver's own library means, None where it is not of that library."""
+        return None
+
+    def _silence(self) -> str:
+        return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
+
+    # How the base class keeps its promises
+
+    def _stamped(self, channel: DrivenChannel[C], value: float | BadReply) -> Reading:
+        now = self.clock()
+        if isinstance(value, BadReply):
+            return Reading(channel.name, now, None, one_line(value))
+        if math.isnan(value):
+            return Reading(channel.name, now, None, "the instrument says that it has no number to show")
+        return Reading(channel.name, now, float(value) * channel.scale)
+
+    def _translated(self, problem: Exception) -> InstrumentError:
+        if isinstance(problem, InstrumentError):
+            return problem
+        explained = self._explain(problem)
+        if explained is not None:
+            return explained
+        if isinstance(problem, OSError):
+            return from_os_error(problem, self.settings.address)
+        what = f"{type(problem).__name__}: {problem}"
+        return InstrumentError(one_line(f"{self.settings.address}: its driver failed ({what}); report this"))
+
+    def _after_failure(self, channel: DrivenChannel[C], error: InstrumentError) -> Reading:
+        for _ in range(self.settings.retries):
+            if isinstance(error, BadReply):
+                break
+            self._reopen(error)
+            try:
+                return self._stamped(channel, self._ask(channel))
+            except Exception as problem:  # noqa: BLE001  the same boundary
+                error = self._translated(problem)
+        if isinstance(error, BadReply):
+            self._clear_after_bad_reply()
+            return Reading(channel.name, self.clock(), None, one_line(error))
+        # Opened anew, it may tell who it is: then only this question went unanswered, and the others go on.
+        if not isinstance(error, InstrumentTimeout) or not self._reopen(error):
+            raise error
+        now, why, before = self.clock(), one_line(error), self._mute.get(channel.name)
+        rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST
+        self._mute[channel.name] = _Mute(now + rest, rest, why)
+        return Reading(channel.name, now, None, why)
+
+    def _reopen(self, error: InstrumentError) -> str:
+        self.late = self.late or isinstance(error, InstrumentTimeout)
+        self.close()
+        identity = self.open()
+        self.late = False
+        return identity
+
+    def _clear_after_bad_reply(self) -> None:
+        try:
+            self._back_in_step()
+        except Exception as problem:
+            raise self._translated(problem) from problem
+
+
+AnyDriver = Driver[Any, Any]

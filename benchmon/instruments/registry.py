@@ -1,0 +1,110 @@
+"""How drivers are found: through the entry-point group `benchmon.drivers`, built-in and foreign ones alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from benchmon.bench import Bench
+from benchmon.bench.lines import line_of
+from benchmon.bench.measuring import KeyedError
+from benchmon.errors import BadInput, BenchFileError, one_line
+from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver
+
+GROUP = "benchmon.drivers"
+M = TypeVar("M", bound=BaseModel)
+Path = tuple[str | int, ...]
+
+
+def driver_names() -> list[str]:
+    """Return the names of all drivers that are installed."""
+    return sorted({entry.name for entry in entry_points(group=GROUP)})
+
+
+def load_driver(name: str) -> type[AnyDriver]:
+    """Return the driver called `name`. Raises `BadInput` where there is none, or it cannot be loaded."""
+    found = {entry.value: entry for entry in entry_points(group=GROUP, name=name)}
+    if not found:
+        raise BadInput(f"no such driver is installed; there is {', '.join(driver_names()) or 'none at all'}")
+    if len(found) > 1:
+        raise BadInput(f"is offered by several packages ({', '.join(map(_package, found.values()))}); remove one")
+    entry = next(iter(found.values()))
+    try:
+        driver = entry.load()
+    except Exception as problem:
+        why = f"{type(problem).__name__}: {problem}"
+        raise BadInput(one_line(f"cannot be loaded from {_package(entry)} ({why}); install it anew")) from problem
+    if not (isinstance(driver, type) and issubclass(driver, Driver)):
+        raise BadInput(f"from {_package(entry)} is no benchmon driver; tell its author")
+    return driver
+
+
+def prepare(bench: Bench, name: str = "bench file") -> tuple[AnyDriver, ...]:
+    """Return a driver for every instrument of `bench`, in its order, with nothing opened yet.
+
+    `name` is what errors call the file. Raises `BenchFileError`, naming key, value, reason and line, where a driver
+    is unknown or refuses a key.
+    """
+    return tuple(_prepare_one(bench, name, index) for index in range(len(bench.instrument)))
+
+
+def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
+    instrument = bench.instrument[index]
+    here: Path = ("instrument", index)
+    try:
+        driver = load_driver(instrument.driver)
+    except BadInput as problem:
+        raise _refusal(bench, name, (*here, "driver"), instrument.driver, str(problem)) from problem
+    keys = {"address": instrument.address, **instrument.driver_keys}
+    settings = _read(bench, name, here, driver.settings_model, keys)
+    channels = [
+        DrivenChannel(channel.name, channel.unit, channel.period, channel.scale, ask)
+        for position, channel in enumerate(bench.channel)
+        if channel.instrument == instrument.name
+        for ask in [_read(bench, name, ("channel", position), driver.channel_model, channel.driver_keys)]
+    ]
+    try:
+        return driver(instrument.name, settings, channels)
+    except KeyedError as problem:
+        raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
+    except BadInput as problem:
+        raise _refusal(bench, name, here, None, str(problem)) from problem
+
+
+def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, Any]) -> M:
+    try:
+        return model.model_validate(keys)
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        cause = first.get("ctx", {}).get("error")
+        path, value = first["loc"], first["input"]
+        if isinstance(cause, KeyedError):
+            path, value = (*path, cause.key), cause.value
+        if first["type"] == "missing" or not path:
+            value = None
+        raise _refusal(
+            bench, name, (*here, *path), value, _reason(model, first["type"], cause, first["msg"])
+        ) from problem
+
+
+def _reason(model: type[BaseModel], kind: str, cause: object, message: str) -> str:
+    if kind == "extra_forbidden":
+        return f"its driver takes no such key; it takes {', '.join(sorted(model.model_fields)) or 'none'}"
+    if kind == "missing":
+        return "is missing; its driver needs it"
+    return str(cause) if isinstance(cause, BadInput) else message
+
+
+def _refusal(bench: Bench, name: str, path: Sequence[str | int], value: object, reason: str) -> BenchFileError:
+    line = line_of(bench.source, path)
+    where = f"{name}:{line}" if line else name
+    spelled = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in path).lstrip(".")
+    shown = "" if value is None else f' = "{value}"' if isinstance(value, str) else f" = {value}"
+    return BenchFileError(one_line(f"{where}: {spelled}{shown}: {reason}", 400))
+
+
+def _package(entry: EntryPoint) -> str:
+    return entry.dist.name if entry.dist is not None else entry.value

@@ -1,0 +1,98 @@
+"""Numbers in replies: as SCPI instruments write them, and with units as meters with a text output do."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Annotated
+
+from pydantic import AfterValidator
+
+from benchmon.errors import BadInput, BadReply, one_line
+from benchmon.quantities import KINDS_BY_UNIT, parse_value
+
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
+_BARE = re.compile(rf"\s*({_NUMBER})\s*".encode())
+_DRESSED = re.compile(rf"(?:[:*]?[A-Za-z][\w:.]{{0,60}}\s+)?({_NUMBER})\s*([A-Za-z°µμΩ%]{{0,8}})", re.ASCII)
+_LEADING = re.compile(rf"\s*{_NUMBER}\s*(?:[,;]|$)".encode())
+_PLAIN_UNITS = {"HZ": "Hz", "OHM": "Ω", "OHMS": "Ω", "CEL": "°C", "C": "°C", "DEGC": "°C"}
+
+_OVERRANGE, _BEYOND_OVERRANGE = 9.9e37, 9.905e37
+_NOT_A_NUMBER_ENDS = 9.915e37
+
+
+def _known_unit(value: str) -> str:
+    if value not in KINDS_BY_UNIT:
+        raise BadInput(f"is no unit of a reading; there is {', '.join(filter(None, KINDS_BY_UNIT))}")
+    return value
+
+
+ReplyUnit = Annotated[str, AfterValidator(_known_unit)]
+"""The unit an instrument's reply is in, without prefix, where `scale` turns it into the channel's quantity."""
+
+
+def in_unit(digits: str, unit: str, wanted: str) -> float:
+    """Return the value of `digits` with the spelled `unit` (`"12.3"`, `"mV"`) in `wanted` (`"V"`).
+
+    Raises `BadReply` where the unit is of another kind: the meter then stands on another range or function.
+    """
+    try:
+        return parse_value(f"{digits} {_PLAIN_UNITS.get(unit, unit)}", KINDS_BY_UNIT[wanted])
+    except BadInput as problem:
+        raise BadReply(
+            f'answered "{one_line(f"{digits} {unit}", 40)}" where {KINDS_BY_UNIT[wanted].name} in {wanted or "1"} is '
+            "wanted; check the meter's function, or set the channel's unit"
+        ) from problem
+
+
+def plain_number(text: str) -> float | None:
+    """Return the number that the whole of `text` is, None where it is none."""
+    bare = _BARE.fullmatch(text.encode())
+    return float(bare[1]) if bare else None
+
+
+def scpi_number(reply: bytes, unit: str, index: int | None = None) -> float:
+    """Return the number in a SCPI `reply`, in `unit` if the reply has a unit: NR1, NR2 or NR3 of IEEE 488.2.
+
+    SCPI-1999 volume 1, 7.2.1: 9.9E37 is infinity, given for an overload, hence ±inf here; 9.91E37 is "not a number",
+    hence nan. `index` chooses among values separated by commas, from 0. Raises `BadReply`.
+
+    >>> scpi_number(b"+1.25000E-03", "V"), scpi_number(b"-9.9E37", "V"), scpi_number(b"1,2,3", "V", 2)
+    (0.00125, -inf, 3.0)
+    """
+    if index is not None:
+        reply = _chosen(reply, index)
+    bare = _BARE.fullmatch(reply)
+    if bare is None:
+        return _dressed(reply, unit)
+    value = float(bare[1])
+    size = abs(value)
+    if size < _OVERRANGE:
+        return value
+    return math.nan if _BEYOND_OVERRANGE < size < _NOT_A_NUMBER_ENDS else math.copysign(math.inf, value)
+
+
+def begins_with_number(reply: bytes) -> bool:
+    """Return whether a reply's first field is a number, as no identity's is."""
+    return _LEADING.match(reply) is not None
+
+
+def shown(reply: bytes) -> str:
+    """Return a reply as one short printable line."""
+    return one_line(reply.decode("latin-1").strip(), 60)
+
+
+def _chosen(reply: bytes, index: int) -> bytes:
+    fields = reply.split(b",")
+    if index >= len(fields):
+        raise BadReply(f'answered "{shown(reply)}": {len(fields)} values, none at index {index}')
+    return fields[index]
+
+
+def _dressed(reply: bytes, unit: str) -> float:
+    if b"," in reply and begins_with_number(reply):
+        raise BadReply(f'answered several values, "{shown(reply)}"; choose one by the channel\'s index')
+    match = _DRESSED.fullmatch(reply.decode("utf-8", "replace").strip())
+    if match is None:
+        raise BadReply(f'answered "{shown(reply)}", which is no number; check the channel\'s query')
+    return in_unit(match[1], match[2], unit) if match[2] else scpi_number(match[1].encode(), unit)

@@ -1,0 +1,280 @@
+"""Instruments that speak SCPI, over PyVISA: LAN sockets, serial lines, and whatever else its backends reach.
+
+After a question that got no answer the line is opened anew and brought into step again: the answer to `*IDN?` is
+awaited, and whatever looks like a reading before it is a late answer and thrown away. So a late answer is never taken
+for the next channel's.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from typing import Annotated, Any, ClassVar
+
+from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_validator, model_validator
+from pyvisa import VisaIOError, rname
+from pyvisa.constants import BufferOperation, InterfaceType, StatusCode
+from pyvisa.errors import Error as VisaError
+from pyvisa.highlevel import get_wrapper_class
+from pyvisa.resources import MessageBasedResource, SerialInstrument
+
+from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import Number
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.ports import Port
+from benchmon_drivers.replies import ReplyUnit, begins_with_number, scpi_number
+from benchmon_drivers.serial_keys import SERIAL_KEYS, SerialKeys, one_command, termination
+from benchmon_drivers.visa import manager, set_line, way_to_discard
+from benchmon_drivers.visa_ports import find_visa
+
+_LONGEST_REPLY = 1000
+_QUIET = 0.05
+"""Seconds without a byte after which nothing more is expected on a line that was not asked."""
+_MOST_ERRORS = 10
+_FIRST_IDENTITY, _LATER_IDENTITY, _AFTER_SETUP = 1.0, 0.4, 2.0
+"""Seconds allowed at least for the identity, at the first opening and later, and for what follows the setup."""
+_ERROR = re.compile(r'\s*([+-]?\d{1,9})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
+
+Command = Annotated[str, BeforeValidator(one_command)]
+Termination = Annotated[str, AfterValidator(termination)]
+
+
+class ScpiSettings(InstrumentSettings, SerialKeys):
+    """A SCPI instrument: its VISA resource name, PyVISA backend, terminations and what is sent on opening."""
+
+    backend: str = "@py"
+    read_termination: Termination = "\n"
+    write_termination: Termination = "\n"
+    identity: Command = "*IDN?"
+    """The question for its identity; "" where it has none."""
+    setup: tuple[Command, ...] = ()
+    error_queue: StrictBool = True
+
+    @field_validator("address")
+    @classmethod
+    def _a_visa_resource(cls, value: str) -> str:
+        try:
+            rname.parse_resource_name(value)
+        except rname.InvalidResourceName as problem:
+            like = f'"ASRL{value}::INSTR"' if value.startswith("/dev/") else '"TCPIP::192.0.2.5::5025::SOCKET"'
+            raise BadInput(f"is no VISA resource name; write it like {like}") from problem
+        return value
+
+    @field_validator("backend")
+    @classmethod
+    def _an_installed_backend(cls, value: str) -> str:
+        wrapper = value.rpartition("@")[2]
+        try:
+            get_wrapper_class(wrapper)
+        except (ValueError, ImportError) as problem:
+            raise BadInput(f'is no PyVISA backend; install pyvisa-{wrapper}, or leave it at "@py"') from problem
+        return value
+
+    @model_validator(mode="after")
+    def _serial_keys_on_serial_lines(self) -> ScpiSettings:
+        needless = sorted(SERIAL_KEYS & self.model_fields_set)
+        if needless and not self.address.upper().startswith("ASRL"):
+            key = needless[0]
+            raise KeyedError(key, getattr(self, key), "belongs to a serial line, and the address is none")
+        return self
+
+
+class ScpiChannel(ChannelSettings):
+    """How one value is asked for, which of several in the reply it is (from 0), and a factor on it."""
+
+    query: Annotated[Command, Field(min_length=1)]
+    index: Annotated[int, Field(ge=0, le=1000)] | None = None
+    factor: Annotated[Number, Field(gt=0)] = 1.0
+    unit: ReplyUnit | None = None
+
+
+class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
+    """A SCPI instrument behind a VISA resource."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = ScpiSettings
+    channel_model: ClassVar[type[ChannelSettings]] = ScpiChannel
+
+    def __init__(self, name: str, settings: ScpiSettings, channels: Sequence[DrivenChannel[ScpiChannel]]) -> None:
+        super().__init__(name, settings, channels)
+        self._questions = {channel.name: self._message(channel.ask.query) for channel in channels}
+        self._units = {channel.name: channel.ask.unit or channel.unit for channel in channels}
+        self._asks_errors = settings.error_queue
+        self._resource: MessageBasedResource | None = None
+        self._visalib: Any = None
+        self._session: Any = None
+        self._discard: BufferOperation | None = None
+        """How bytes that were not asked for are thrown away before a question; None where a device clear does it."""
+        self._severs = False
+        """Whether closing the line cuts off every answer that is still on its way."""
+        self._opened = ExitStack()
+        self._was_open = False
+
+    @classmethod
+    def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
+        """Report the VISA resources of this computer, and what answers to `*IDN?` there."""
+        find_visa(report, timeout, ask_serial)
+
+    # The hooks
+
+    def _open(self) -> str:
+        self._connect()
+        self._empty_the_line()
+        identity = self._identify()
+        self._was_open = True
+        self._set_timeout(max(self.timeout, _AFTER_SETUP))
+        for command in self.settings.setup:
+            self._write(self._message(command))
+            if "?" in command:
+                self._read()
+        if identity and not self._error_queue_is_read():
+            self._close()
+            return self._open()
+        self._set_timeout(self.timeout)
+        return identity
+
+    def _ask(self, channel: DrivenChannel[ScpiChannel]) -> float:
+        if self._discard is not None:
+            self._visalib.flush(self._session, self._discard)
+        try:
+            self._write(self._questions[channel.name])
+            reply = self._read()
+        except VisaIOError as problem:
+            if problem.error_code != StatusCode.error_timeout:
+                raise
+            raise InstrumentTimeout(
+                f"{self.settings.address}: no answer to {channel.ask.query} within {self.timeout:.3g} s; "
+                "is it switched on, and does it know that query?"
+            ) from problem
+        return scpi_number(reply, self._units[channel.name], channel.ask.index) * channel.ask.factor
+
+    def _back_in_step(self) -> None:
+        self._empty_the_line()
+        if self.identity and not self._error_queue_is_read():
+            self._close()
+            self._open()
+        self._set_timeout(self.timeout)
+
+    def _close(self) -> None:
+        resource, self._resource, self._visalib, self._session = self._resource, None, None, None
+        try:
+            self._opened.close()
+        finally:
+            if resource is not None:
+                resource.close()
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        where = self.settings.address
+        if isinstance(problem, VisaIOError):
+            if problem.error_code == StatusCode.error_timeout:
+                return InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
+            if problem.error_code == StatusCode.error_resource_not_found:
+                return InstrumentError(f"{where}: there is no such resource; `benchmon ports` lists those there are")
+            return InstrumentError(one_line(f"{where}: {problem.description}"))
+        if isinstance(problem, OSError):
+            return None
+        if isinstance(problem, VisaError) or type(problem) in (Exception, ValueError):
+            return InstrumentError(one_line(f"{where}: {problem}"))
+        return None
+
+    # The line
+
+    def _connect(self) -> None:
+        milliseconds = round(1000 * min(max(self.timeout, 1.0), 2.0))
+        resource = manager(self.settings.backend).open_resource(self.settings.address, open_timeout=milliseconds)
+        if not isinstance(resource, MessageBasedResource):
+            resource.close()
+            raise InstrumentError(f"{self.settings.address}: is no instrument that takes messages; check the address")
+        self._resource, self._visalib, self._session = resource, resource.visalib, resource.session
+        # A reply longer than allowed is judged here; the library need not warn of it.
+        self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
+        resource.read_termination = self.settings.read_termination
+        self._severs = resource.interface_type == InterfaceType.tcpip
+        self._discard = way_to_discard(resource)
+        if isinstance(resource, SerialInstrument):
+            set_line(resource, self.settings)
+
+    def _empty_the_line(self) -> None:
+        """Throw away what the instrument says unasked: a greeting, or the answer to a question given up."""
+        if self._discard is None:
+            try:
+                self._visalib.clear(self._session)
+            except (NotImplementedError, VisaIOError):
+                self._read_until_quiet(_QUIET)
+            return
+        in_step_anyway = self._severs or bool(self.identity)
+        self._read_until_quiet(2 * self.timeout if self.late and not in_step_anyway else _QUIET)
+
+    def _read_until_quiet(self, quiet: float) -> None:
+        self._set_timeout(quiet)
+        give_up = time.monotonic() + 10 * quiet
+        while time.monotonic() < give_up:
+            try:
+                self._visalib.read(self._session, _LONGEST_REPLY)
+            except VisaIOError as problem:
+                if problem.error_code == StatusCode.error_timeout:
+                    return
+                raise
+
+    def _identify(self) -> str:
+        """Return the answer to the identity question; "" where there never was one.
+
+        Replies that begin with a number are late answers to earlier questions and are passed over.
+        """
+        if not self.settings.identity:
+            return ""
+        self._set_timeout(max(self.timeout, _LATER_IDENTITY if self._was_open else _FIRST_IDENTITY))
+        self._write(self._message(self.settings.identity))
+        try:
+            for _ in range(_MOST_ERRORS):
+                reply = self._read()
+                if not begins_with_number(reply):
+                    return reply.decode("latin-1")
+        except VisaIOError as problem:
+            if self.identity or problem.error_code != StatusCode.error_timeout:
+                raise
+        return ""
+
+    def _error_queue_is_read(self) -> bool:
+        """Complain of every entry of the error queue (SCPI-1999 volume 2, SYSTem:ERRor?), at most a few.
+
+        Return False where the instrument has none that answers; it is then not asked again, but may still answer late.
+        """
+        for _ in range(_MOST_ERRORS if self._asks_errors else 0):
+            self._write(self._message("SYST:ERR?"))
+            try:
+                entry = _ERROR.fullmatch(self._read().decode("latin-1"))
+            except VisaIOError as problem:
+                if problem.error_code != StatusCode.error_timeout:
+                    raise
+                entry = None
+            if entry is None:
+                self._asks_errors = False
+                self.complain("has no error queue that answers SYST:ERR?; set error_queue = false")
+                return False
+            if int(entry[1]) == 0:
+                return True
+            self.complain(f"error {entry[1]} {entry[2] or ''}".strip())
+        return True
+
+    def _message(self, command: str) -> bytes:
+        return f"{command}{self.settings.write_termination}".encode("ascii")
+
+    def _set_timeout(self, seconds: float) -> None:
+        if self._resource is not None:
+            self._resource.timeout = max(1, round(1000 * seconds))
+
+    def _write(self, message: bytes) -> None:
+        _, status = self._visalib.write(self._session, message)
+        if status < 0:
+            raise VisaIOError(status)
+
+    def _read(self) -> bytes:
+        reply, status = self._visalib.read(self._session, _LONGEST_REPLY)
+        if status == StatusCode.success_max_count_read:
+            raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")
+        if status < 0:
+            raise VisaIOError(status)
+        return bytes(reply)

@@ -1,0 +1,271 @@
+"""Meters with a text output: lines over a serial line, sent by themselves or on request, read by a pattern.
+
+A line is a reading where the whole of it, without spaces at its ends, fits the channel's pattern.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from typing import Annotated, Any, ClassVar, Final
+
+import serial
+from pydantic import AfterValidator, BeforeValidator, Field
+from serial.tools.list_ports import comports
+
+from benchmon.bench.measuring import KeyedError
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.ports import Port
+from benchmon_drivers.line_splitter import LineSplitter
+from benchmon_drivers.replies import ReplyUnit, in_unit, plain_number, shown
+from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
+
+NUMBER_AND_UNIT = r"(?P<value>[+-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
+"""The pattern of a line that is a number and perhaps a unit."""
+
+_TICK = 0.05
+"""Seconds after which a read that got nothing returns."""
+_CHUNK = 4096
+_ABSURD = 1e15
+_MOST_LINES = 20
+"""Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
+
+
+def _read_pattern(value: str) -> str:
+    try:
+        re.compile(value)
+    except (re.error, RecursionError, OverflowError) as problem:
+        raise BadInput(f"is no regular expression: {problem}") from problem
+    return value
+
+
+Pattern = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_read_pattern)]
+Command = Annotated[str, BeforeValidator(one_command)]
+
+
+class SerialLinesSettings(InstrumentSettings, SerialKeys):
+    """A meter on a serial port (`/dev/ttyUSB0`, or a URL of pyserial's such as `socket://host:port`).
+
+    `pattern` is a regular expression with named groups, for all channels without one of their own; `overload` are the
+    words it shows when over range.
+    """
+
+    address: Annotated[str, BeforeValidator(one_command), Field(min_length=1, max_length=300)]
+    pattern: Pattern = NUMBER_AND_UNIT
+    overload: tuple[Annotated[str, Field(min_length=1, max_length=20)], ...] = ("OL", "O.L", "OVLD", "OVERLOAD")
+    setup: tuple[Command, ...] = ()
+    write_termination: Annotated[str, AfterValidator(termination)] = "\n"
+
+
+class SerialLinesChannel(ChannelSettings):
+    """Which group of the pattern is the value, and the question to ask if the meter does not stream.
+
+    A group `unit` (or `NAME_unit` for the group NAME) is the unit the value is shown in, with its prefix.
+    """
+
+    query: Command = ""
+    pattern: Pattern | None = None
+    group: str = "value"
+    unit: ReplyUnit | None = None
+
+
+LinesChannel = DrivenChannel[SerialLinesChannel]
+
+
+class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
+    """A meter that sends text lines, by itself or when asked."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
+    channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel
+
+    def __init__(self, name: str, settings: SerialLinesSettings, channels: Sequence[LinesChannel]) -> None:
+        super().__init__(name, settings, channels)
+        asked = [channel.name for channel in channels if channel.ask.query]
+        if asked and len(asked) < len(channels):
+            raise BadInput(f"has channels with a query ({', '.join(asked)}) and without; give all of them one, or none")
+        self.streams = not asked
+        self._patterns = {channel.name: _compiled(channel, settings) for channel in channels}
+        self._overload = {word.casefold() for word in settings.overload}
+        self._lines = LineSplitter()
+        self._port: Any = None
+        self._misfits = 0
+
+    @classmethod
+    def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:  # noqa: ARG003
+        """Report the serial ports of this computer; there is no question that every meter would understand."""
+        for port in comports():
+            report(Port("serial_lines", port.device, description=one_line(port.description, 100)))
+
+    # The hooks
+
+    def _open(self) -> str:
+        keys = self.settings
+        self._port = serial.serial_for_url(
+            keys.address,
+            baudrate=keys.baud,
+            bytesize=keys.data_bits,
+            parity=_PARITIES[keys.parity],
+            stopbits=keys.stop_bits,
+            xonxoff=keys.handshake == "xon/xoff",
+            rtscts=keys.handshake == "rts/cts",
+            dsrdtr=keys.handshake == "dtr/dsr",
+            timeout=_TICK,
+            write_timeout=self.timeout,
+            exclusive=True,
+        )
+        if self.late and not keys.address.startswith("socket://"):
+            self._read_until_quiet(2 * self.timeout)
+        for command in keys.setup:
+            self._send(command)
+        self._misfits = 0
+        self._lines.restart(self.clock(), in_step=False)
+        return ""
+
+    def _ask(self, channel: LinesChannel) -> float:
+        self._port.reset_input_buffer()
+        self._lines.restart(self.clock(), in_step=True)
+        self._send(channel.ask.query)
+        strange: list[bytes] = []
+        give_up = time.monotonic() + self.timeout
+        while time.monotonic() < give_up and len(strange) < _MOST_LINES:
+            for line in self._lines.feed(self._arrived(), self.clock()):
+                value = self._value(channel, _text(line))
+                if isinstance(value, BadReply):
+                    raise value
+                if value is not None:
+                    return value
+                strange.append(line)
+        if strange:
+            raise BadReply(f'answered "{shown(strange[0])}", which does not fit the pattern')
+        raise InstrumentTimeout(
+            f"{self.settings.address}: no answer to {channel.ask.query} within {self.timeout:.3g} s; "
+            "is it switched on, and are baud and query right?"
+        )
+
+    def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
+        if seconds <= 0 and not self._port.in_waiting:
+            return
+        for line in self._lines.feed(self._arrived(), self.clock()):
+            text = _text(line)
+            found = [(name, self._value(channel, text)) for name, channel in self.channels.items()]
+            fitting = [(name, value) for name, value in found if value is not None]
+            if not fitting:
+                self._count_misfit(line)
+            yield from fitting
+
+    def _close(self) -> None:
+        port, self._port = self._port, None
+        if port is None:
+            return
+        # A pyserial socket whose other end is gone forgets to close itself.
+        socket = getattr(port, "_socket", None)
+        try:
+            port.close()
+        finally:
+            if socket is not None:
+                socket.close()
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        where = self.settings.address
+        if isinstance(problem, serial.SerialTimeoutException):
+            return InstrumentTimeout(f"{where}: takes no more bytes; check the handshake")
+        if isinstance(problem, OSError):
+            return None
+        if isinstance(problem, ValueError) or type(problem).__module__ == "termios":
+            return InstrumentError(one_line(f"{where}: the port cannot be set so: {problem}; check address and baud"))
+        return None
+
+    def _silence(self) -> str:
+        if not self._misfits:
+            return super()._silence()
+        return f"{self.settings.address}: {self._misfits} lines, none of which fits the pattern; check pattern and baud"
+
+    # The line
+
+    def _send(self, command: str) -> None:
+        self._port.write(f"{command}{self.settings.write_termination}".encode("ascii"))
+
+    def _arrived(self) -> bytes:
+        data = bytearray(self._port.read(max(1, min(self._port.in_waiting, _CHUNK))))
+        # Of a socket pyserial knows only whether a byte is waiting, not how many.
+        while data and len(data) < _CHUNK and (waiting := self._port.in_waiting):
+            data += self._port.read(min(waiting, _CHUNK))
+        return bytes(data)
+
+    def _read_until_quiet(self, quiet: float) -> None:
+        start = heard = time.monotonic()
+        while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
+            if self._arrived():
+                heard = now
+
+    def _count_misfit(self, line: bytes) -> None:
+        self._misfits += 1
+        if self._misfits == 1:
+            self.complain(f'a line does not fit the pattern: "{shown(line)}"; further ones are passed over')
+
+    def _value(self, channel: LinesChannel, text: str) -> float | BadReply | None:
+        """Return what a line says of a channel: its value, why it is none, or None where the line is not about it."""
+        match = self._patterns[channel.name].fullmatch(text)
+        if match is None:
+            only = len(self.channels) == 1
+            return self._overrange(text.split(maxsplit=1)[0]) if only and text else None
+        digits = match[channel.ask.group]
+        if digits is None:
+            return None
+        overrange = self._overrange(digits.strip())
+        if overrange is not None:
+            return overrange
+        groups = match.groupdict()
+        unit = groups.get(f"{channel.ask.group}_unit") or groups.get("unit") or ""
+        try:
+            return _number(digits, unit, channel.ask.unit or channel.unit)
+        except BadReply as problem:
+            return problem
+
+    def _overrange(self, word: str) -> float | None:
+        if word.lstrip("+-").casefold() not in self._overload:
+            return None
+        return -math.inf if word.startswith("-") else math.inf
+
+
+_PARITIES: Final = {
+    "none": serial.PARITY_NONE,
+    "even": serial.PARITY_EVEN,
+    "odd": serial.PARITY_ODD,
+    "mark": serial.PARITY_MARK,
+    "space": serial.PARITY_SPACE,
+}
+
+
+def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:
+    pattern = re.compile(channel.ask.pattern or settings.pattern)
+    if channel.ask.group not in pattern.groupindex:
+        groups = ", ".join(pattern.groupindex) or "none"
+        raise KeyedError(
+            "pattern", pattern.pattern, f'has no group "{channel.ask.group}" for {channel.name}, only {groups}'
+        )
+    return pattern
+
+
+def _text(line: bytes) -> str:
+    with suppress(UnicodeDecodeError):
+        return line.decode().strip()
+    return line.decode("latin-1").strip()
+
+
+def _number(digits: str, unit: str, wanted: str) -> float:
+    plain = "".join(digits.split()).replace("−", "-")
+    if "." not in plain:
+        plain = plain.replace(",", ".", 1)
+    if unit:
+        return in_unit(plain, unit, wanted)
+    value = plain_number(plain)
+    if value is None:
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is no number; check the pattern')
+    if abs(value) > _ABSURD:
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is absurd')
+    return value

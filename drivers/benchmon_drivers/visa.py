@@ -1,0 +1,62 @@
+"""What PyVISA needs said once: one resource manager a backend, and the words of a serial line in VISA's."""
+
+from __future__ import annotations
+
+import threading
+from typing import Final
+
+from pyvisa import ResourceManager, VisaIOError
+from pyvisa.constants import BufferOperation, ControlFlow, Parity, StopBits
+from pyvisa.resources import MessageBasedResource, SerialInstrument
+
+from benchmon_drivers.serial_keys import SerialKeys
+
+_PARITIES: Final = {
+    "none": Parity.none,
+    "even": Parity.even,
+    "odd": Parity.odd,
+    "mark": Parity.mark,
+    "space": Parity.space,
+}
+_STOP_BITS: Final = {1: StopBits.one, 1.5: StopBits.one_and_a_half, 2: StopBits.two}
+_HANDSHAKES: Final = {
+    "none": ControlFlow.none,
+    "xon/xoff": ControlFlow.xon_xoff,
+    "rts/cts": ControlFlow.rts_cts,
+    "dtr/dsr": ControlFlow.dtr_dsr,
+}
+
+_managers: dict[str, ResourceManager] = {}
+_managers_lock = threading.Lock()
+
+
+def manager(backend: str) -> ResourceManager:
+    """Return the one resource manager of `backend`, shared by all threads."""
+    with _managers_lock:
+        if backend not in _managers:
+            _managers[backend] = ResourceManager(backend)
+        return _managers[backend]
+
+
+def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
+    """Set speed, frame and handshake of a serial resource."""
+    resource.baud_rate = keys.baud
+    resource.data_bits = keys.data_bits
+    resource.parity = _PARITIES[keys.parity]
+    resource.stop_bits = _STOP_BITS[keys.stop_bits]
+    resource.flow_control = _HANDSHAKES[keys.handshake]
+
+
+def way_to_discard(resource: MessageBasedResource) -> BufferOperation | None:
+    """Return the buffer operation that forgets unread bytes, None where the backend or the line has none."""
+    if isinstance(resource, SerialInstrument):
+        way = BufferOperation.discard_read_buffer
+    elif resource.resource_class == "SOCKET":
+        way = BufferOperation.discard_read_buffer_no_io
+    else:
+        return None
+    try:
+        resource.flush(way)
+    except (NotImplementedError, VisaIOError):
+        return None
+    return way

@@ -1,0 +1,143 @@
+"""Both built-in drivers pass the conformance kit, on a socket and on a pseudo-terminal each."""
+
+import threading
+from contextlib import contextmanager
+
+import pytest
+
+from benchmon.instruments.conformance import DriverConformance, Manner, Rig
+from benchmon.instruments.driver import DrivenChannel
+from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
+from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+
+NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
+
+
+def scpi_answers(manner):
+    well = {
+        b"*IDN?": b"Acme,Meter,1,1.0\n",
+        b"SYST:ERR?": b'0,"No error"\n',
+        b"MEAS?": b"+2.21000000E+01\n",
+        b"AUX?": b"1.5,-2.5\r\n",
+    }
+    if manner is Manner.SILENT:
+        return silence
+    if manner is Manner.GARBAGE:
+        return lambda _: NOISE
+    if manner is Manner.CONTROL_CODES:
+        well[b"*IDN?"] = b"\x1b]0;gotcha\x07[red]Acme\x00" + 700 * b"x" + b"\n"
+    return well.get
+
+
+@contextmanager
+def scpi_rig(far_end):
+    with far_end:
+        far_end.answer = scpi_answers(Manner.WELL)
+        driver = ScpiDriver(
+            "dmm",
+            ScpiSettings(address=far_end.visa_address, timeout=0.3),
+            [
+                DrivenChannel("uout", "V", 1.0, 1.0, ScpiChannel(query="MEAS?")),
+                DrivenChannel("iout", "A", 1.0, 10.0, ScpiChannel(query="AUX?", index=1, factor=0.001)),
+            ],
+        )
+
+        def behave(manner):
+            far_end.answer = scpi_answers(manner)
+
+        yield Rig(driver, {"uout": 22.1, "iout": -0.025}, behave)
+        driver.close()
+
+
+class TestScpiOnASocket(DriverConformance):
+    def rig(self):
+        return scpi_rig(TcpFarEnd())
+
+
+class TestScpiOnASerialLine(DriverConformance):
+    def rig(self):
+        return scpi_rig(PtyFarEnd())
+
+
+def lines_driver(address, query=""):
+    return SerialLinesDriver(
+        "thermometer",
+        SerialLinesSettings(address=address, timeout=0.4, pattern=r"T1=(?P<t1>\S+) T2=(?P<t2>\S+)"),
+        [
+            DrivenChannel("t1", "°C", 0.1, 1.0, SerialLinesChannel(group="t1", query=query)),
+            DrivenChannel("t2", "°C", 0.1, 2.0, SerialLinesChannel(group="t2", query=query)),
+        ],
+    )
+
+
+@contextmanager
+def streaming_rig(far_end, address):
+    says = {Manner.SILENT: b"", Manner.GARBAGE: NOISE}
+    manner, ended = [Manner.WELL], threading.Event()
+
+    def stream():
+        while not ended.wait(0.02):
+            try:
+                far_end.say(says.get(manner[0], b"T1=23,4 T2=25.6\r\n"))
+            except OSError:
+                continue
+
+    with far_end:
+        thread = threading.Thread(target=stream)
+        thread.start()
+        driver = lines_driver(address(far_end))
+
+        def behave(how):
+            manner[0] = how
+
+        yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
+        driver.close()
+        ended.set()
+        thread.join()
+
+
+class TestSerialLinesStreaming(DriverConformance):
+    def rig(self):
+        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path)
+
+
+class TestSerialLinesStreamingOverASocket(DriverConformance):
+    def rig(self):
+        return streaming_rig(TcpFarEnd(), lambda far_end: far_end.url)
+
+
+class TestSerialLinesAsked(DriverConformance):
+    @contextmanager
+    def rig(self):
+        answers = {Manner.SILENT: None, Manner.GARBAGE: NOISE}
+        with PtyFarEnd() as far_end:
+
+            def behave(manner):
+                reply = answers.get(manner, b"D\r\nT1=23.4 T2=25.6\r\n")
+                far_end.answer = lambda _: reply
+
+            behave(Manner.WELL)
+            driver = lines_driver(far_end.path, query="D")
+            yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
+            driver.close()
+
+
+class TestAForeignDriverThatMisbehaves:
+    def test_the_kit_catches_a_driver_that_takes_garbage_for_a_value(self):
+        class Careless(ScpiDriver):
+            def _ask(self, channel):
+                self._write(self._questions[channel.name])
+                reply = self._read()
+                return float("".join(c for c in reply.decode("latin-1") if c.isdigit()) or 0)
+
+        class Conformance(DriverConformance):
+            @contextmanager
+            def rig(self):
+                with scpi_rig(TcpFarEnd()) as rig:
+                    careless = Careless("x", rig.driver.settings, [rig.driver.channels["uout"]])
+                    yield Rig(careless, {"uout": 22100000001.0}, rig.behave)
+                    careless.close()
+
+        with pytest.raises(AssertionError, match="took garbage for a value"):
+            Conformance().test_garbage_is_never_a_value_and_is_survived()
