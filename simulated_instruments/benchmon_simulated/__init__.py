@@ -1,1 +1,29 @@
-"""The simulated bench: a supply that does not exist, the meters on it, and the sockets and lines they speak on."""
+"""The simulated bench: a supply that does not exist, the meters on it, and the sockets and lines they speak on.
+
+A bench file is enough: `SimulatedBench` builds one supply after it, with parts that differ from the file's within
+their tolerances, and puts a twin in the place of every instrument. Drivers reach the twins as they reach real
+instruments. The physics here is written apart from the predictions, which are checked against it.
+
+What it does not simulate:
+
+- the transformer's core: no saturation (not even by the direct current of a half-wave rectifier), no inrush of the
+  magnetising current, no hysteresis, no capacitance between windings; leakage inductance is in series with the path,
+  but two windings never conduct at the same time while the current changes over;
+- the diodes' recovery, capacitance, avalanche and leakage over temperature beyond Shockley's law; all diodes of a
+  rectifier are equal and equally warm;
+- fuses that blow, parts that fail or age, capacitors that change with voltage, temperature or frequency;
+- split-rail rectifiers, doublers and regulators (refused), and mains with more than a third and a fifth harmonic;
+- heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode shows
+  a fixed share of its junction's rise;
+- meters' crest-factor and bandwidth limits, ranges that change, loading of the circuit by the meter, and how long a
+  conversion takes: a reading is of the mains period that was stepped last, every tenth of a second;
+- the wires beyond bytes: no baud rate, parity or handshake on the serial lines, no lost packets on the sockets.
+
+The simulated bench is for trying and testing benchmon. It says nothing about the safety of a real supply.
+"""
+
+from benchmon_simulated.addresses import rewrite_addresses
+from benchmon_simulated.bench import SimulatedBench
+from benchmon_simulated.supply import Snapshot, SupplyUnderTest
+
+__all__ = ["SimulatedBench", "Snapshot", "SupplyUnderTest", "rewrite_addresses"]

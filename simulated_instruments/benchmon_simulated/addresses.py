@@ -1,0 +1,71 @@
+"""Where instruments are reached: reading a bench file's addresses, and writing others into its text."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+
+from benchmon.errors import BadInput
+from benchmon_simulated.wires import HOST
+
+_SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
+_HEADER = re.compile(r"\s*\[")
+_INSTRUMENT = re.compile(r"\s*\[\[\s*[\"']?instrument[\"']?\s*\]\]")
+_ADDRESS = re.compile(r"""(\s*["']?address["']?\s*=\s*)("(?:\\.|[^"\\])*"|'[^']*')(.*)""", re.DOTALL)
+
+
+def is_serial(address: str) -> bool:
+    """Return whether `address` is a serial line: VISA's ASRL, or a bare device such as /dev/ttyUSB0 or COM3."""
+    return "::" not in address or address.upper().startswith("ASRL")
+
+
+def wanted_port(address: str) -> int:
+    """Return the port that a socket `address` on this machine names, 0 where any will do."""
+    match = _SOCKET.fullmatch(address)
+    if match is None or match[1] not in (HOST, "localhost"):
+        return 0
+    port = int(match[2])
+    return port if port <= 65_535 else 0
+
+
+def socket_address(port: int) -> str:
+    """Return the VISA resource name of a raw socket of this machine."""
+    return f"TCPIP::{HOST}::{port}::SOCKET"
+
+
+def rewrite_addresses(text: str, addresses: Mapping[str, str]) -> str:
+    """Return the bench file `text` with the `address` of every instrument named in `addresses` replaced.
+
+    Everything else, comments included, stays as it is. Raises `BadInput` where the instruments are not written as
+    [[instrument]] sections with their address on one line.
+    """
+    names = [str(instrument["name"]) for instrument in tomllib.loads(text).get("instrument", [])]
+    lines: list[str] = []
+    current, written = -1, True
+    for line in text.splitlines(keepends=True):
+        if _INSTRUMENT.match(line):
+            current, written = current + 1, False
+            address = addresses.get(names[current]) if current < len(names) else None
+            lines.append(line)
+            if address is not None and not _has_address(text, current):
+                lines.append(f"address = {json.dumps(address)}\n")
+            continue
+        if _HEADER.match(line):
+            written = True
+        match = _ADDRESS.match(line) if not written and address is not None else None
+        written = written or match is not None
+        lines.append(f"{match[1]}{json.dumps(address)}{match[3]}" if match else line)
+    return _checked("".join(lines), addresses)
+
+
+def _has_address(text: str, index: int) -> bool:
+    return "address" in tomllib.loads(text)["instrument"][index]
+
+
+def _checked(text: str, addresses: Mapping[str, str]) -> str:
+    found = {str(instrument["name"]): instrument.get("address") for instrument in tomllib.loads(text)["instrument"]}
+    if any(found.get(name) != address for name, address in addresses.items()):
+        raise BadInput("addresses cannot be replaced; write every instrument as an [[instrument]] section")
+    return text

@@ -1,0 +1,138 @@
+"""The simulated bench as a whole: the supply in real time, and every instrument of the bench file on its line."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from types import TracebackType
+from typing import Self
+
+from benchmon.bench import Bench, Instrument
+from benchmon.errors import BadInput, one_line
+from benchmon_simulated.addresses import rewrite_addresses
+from benchmon_simulated.scpi_twin import ScpiTwin
+from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.text_twin import TextTwin
+from benchmon_simulated.twin import Twin
+
+TICK = 0.1
+"""Seconds between two looks at the supply."""
+
+LONGEST_TICK = 2.0
+"""Seconds that at most pass for the supply in one go, however long this machine slept."""
+
+TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Twin]] = {
+    "scpi": ScpiTwin,
+    "serial_lines": TextTwin,
+}
+"""The driver of an instrument, and what stands in for it."""
+
+
+class SimulatedBench:
+    """Every instrument of `bench` on a real socket or pseudo-terminal, measuring one simulated supply.
+
+    Building one raises `BadInput` where a circuit or an instrument has no twin. `addresses` maps, once started, each
+    instrument's name to where its driver finds it. `supply` may be worked from any thread: switched, its load changed.
+
+    >>> with SimulatedBench(bench, seed=7) as simulated:    # doctest: +SKIP
+    ...     text = simulated.bench_text()
+    """
+
+    def __init__(self, bench: Bench, seed: int = 1) -> None:
+        self.supply = SupplyUnderTest(bench, seed)
+        self.addresses: dict[str, str] = {}
+        self._text = bench.source
+        self._twins = [_twin_of(instrument, bench, self.supply, seed) for instrument in bench.instrument]
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Open every line and let time pass. Raises `InstrumentError` where a line cannot be opened."""
+        ready: Future[dict[str, str]] = Future()
+        self._ended: Future[None] = Future()
+        self._thread = threading.Thread(target=self._live, args=(ready,), name="simulated bench", daemon=True)
+        self._thread.start()
+        self.addresses = ready.result()
+
+    def stop(self) -> None:
+        """Close every line and wait until all is still. Stopping what does not run is no fault."""
+        if self._thread is None:
+            return
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._stop_asked.set)
+        self._thread.join()
+        self._thread = None
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait until the bench stops, at most `timeout` seconds; return whether it did. Raises what stopped it."""
+        try:
+            self._ended.result(timeout)
+        except TimeoutError:
+            return False
+        return True
+
+    def bench_text(self) -> str:
+        """Return the bench file's text with the addresses of the simulated instruments. Raises `BadInput`."""
+        return rewrite_addresses(self._text, self.addresses)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def _live(self, ready: Future[dict[str, str]]) -> None:
+        try:
+            asyncio.run(self._serve(ready))
+        except BaseException as problem:  # noqa: BLE001  a thread's end is told to whoever waits for it
+            if not ready.done():
+                ready.set_exception(problem)
+            self._ended.set_exception(problem)
+        else:
+            self._ended.set_result(None)
+
+    async def _serve(self, ready: Future[dict[str, str]]) -> None:
+        self._loop, self._stop_asked = asyncio.get_running_loop(), asyncio.Event()
+        opened: list[Twin] = []
+        try:
+            addresses = {}
+            for twin in self._twins:
+                addresses[twin.name] = await twin.open()
+                opened.append(twin)
+            ready.set_result(addresses)
+            await self._run_until_stopped()
+        finally:
+            for twin in opened:
+                await twin.close()
+
+    async def _run_until_stopped(self) -> None:
+        works = [self._stop_asked.wait(), self._pass_time(), *(twin.run() for twin in self._twins)]
+        tasks = [asyncio.ensure_future(work) for work in works]
+        done, running = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in running:
+            task.cancel()
+        await asyncio.gather(*running, return_exceptions=True)
+        for task in done:
+            task.result()
+
+    async def _pass_time(self) -> None:
+        last = self._loop.time()
+        while True:
+            await asyncio.sleep(TICK)
+            now = self._loop.time()
+            self.supply.advance(min(now - last, LONGEST_TICK))
+            last = now
+
+
+def _twin_of(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> Twin:
+    make = TWINS.get(instrument.driver)
+    if make is None:
+        raise BadInput(
+            f"instrument {instrument.name!r}: the driver {one_line(instrument.driver, 40)!r} has no simulated twin; "
+            f"there are twins for {' and '.join(TWINS)}"
+        )
+    return make(instrument, bench, supply, seed)

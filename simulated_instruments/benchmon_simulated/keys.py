@@ -1,0 +1,61 @@
+"""The drivers' keys of a bench file, as far as a twin needs them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from benchmon.bench import Bench, Channel, Instrument
+from benchmon.errors import BadInput, one_line
+from benchmon.quantities import NUMBER, parse_value
+
+
+class Keys:
+    """The keys of one section. `owner` is how errors call it; reading raises `BadInput` naming key and value."""
+
+    def __init__(self, owner: str, keys: Mapping[str, object]) -> None:
+        self._owner, self._keys = owner, keys
+
+    def text(self, key: str, default: str = "") -> str:
+        """Return a text."""
+        value = self._keys.get(key, default)
+        if isinstance(value, str):
+            return value
+        raise self._refusal(key, value, "must be text")
+
+    def number(self, key: str, default: float) -> float:
+        """Return a number above zero."""
+        try:
+            value = parse_value(self._keys.get(key, default), NUMBER)
+        except BadInput as problem:
+            raise self._refusal(key, self._keys[key], str(problem)) from problem
+        if value > 0:
+            return value
+        raise self._refusal(key, value, "must be above zero")
+
+    def index(self, key: str) -> int:
+        """Return a place in a list, from 0, which is also the default."""
+        value = self._keys.get(key, 0)
+        if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 1000:
+            return value
+        raise self._refusal(key, value, "must be a whole number from 0 to 1000")
+
+    def texts(self, key: str) -> Sequence[str]:
+        """Return a list of texts."""
+        value = self._keys.get(key, [])
+        if isinstance(value, list | tuple) and all(isinstance(item, str) for item in value):
+            return list(value)
+        raise self._refusal(key, value, "must be a list of texts")
+
+    def _refusal(self, key: str, value: object, reason: str) -> BadInput:
+        return BadInput(f"{self._owner}: {key} = {one_line(value, 40)}: {reason}")
+
+
+def keys_of(section: Channel | Instrument) -> Keys:
+    """Return the driver's keys of a channel or an instrument."""
+    kind = "channel" if isinstance(section, Channel) else "instrument"
+    return Keys(f"{kind} {section.name!r}", section.driver_keys)
+
+
+def channels_of(bench: Bench, instrument: Instrument) -> list[Channel]:
+    """Return the channels that are read from `instrument`."""
+    return [channel for channel in bench.channel if channel.instrument == instrument.name]

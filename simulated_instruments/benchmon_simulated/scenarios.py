@@ -1,0 +1,42 @@
+"""The example benches that come with benchmon. All of them are invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchmon.errors import BadInput, one_line
+
+_BENCHES = Path(__file__).parent / "benches"
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A simulated bench by its name; `path` is its bench file."""
+
+    name: str
+    description: str
+
+    @property
+    def path(self) -> Path:
+        """The bench file."""
+        return _BENCHES / f"{self.name}.toml"
+
+
+SCENARIOS: tuple[Scenario, ...] = (
+    Scenario("reservoir", "a bridge with a reservoir capacitor: the 24 V supply of a conveyor"),
+    Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
+    Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
+)
+"""Every scenario; the first is the default."""
+
+DEFAULT = SCENARIOS[0].name
+
+
+def scenario_named(name: str) -> Scenario:
+    """Return the scenario called `name`. Raises `BadInput` with the names there are."""
+    for scenario in SCENARIOS:
+        if scenario.name == name:
+            return scenario
+    names = ", ".join(scenario.name for scenario in SCENARIOS)
+    raise BadInput(f"{one_line(name, 40)!r} is no scenario; there is {names}")

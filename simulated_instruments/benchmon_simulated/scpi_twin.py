@@ -1,0 +1,73 @@
+"""The twin of a SCPI instrument: it answers the very queries that the bench file's channels ask."""
+
+from __future__ import annotations
+
+import asyncio
+
+from benchmon.bench import Bench, Channel, Instrument
+from benchmon.errors import BadInput, one_line
+from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
+from benchmon_simulated.keys import Keys, channels_of, keys_of
+from benchmon_simulated.meters import Meter
+from benchmon_simulated.scpi import ScpiInstrument
+from benchmon_simulated.scpi_session import ScpiSession
+from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.twin import open_wire
+from benchmon_simulated.wires import Answer, PtyWire, TcpWire
+
+
+class ScpiTwin:
+    """A SCPI instrument on a socket, or on a serial line if its address in the bench file is one."""
+
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+        self.name = instrument.name
+        keys = keys_of(instrument)
+        self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
+        self._box = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
+        for channel in channels_of(bench, instrument):
+            _teach(self._box, channel, supply, seed)
+        for message in keys.texts("setup"):
+            if not message.lstrip().startswith("*"):
+                self._box.learn_setting(message)
+        if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
+            _teach_switch(self._box, Keys("switch_off", bench.switch_off.driver_keys), supply)
+        self._wire: PtyWire | TcpWire
+        if instrument.address and is_serial(instrument.address):
+            self._wire = PtyWire(self._session())
+        else:
+            self._wire = TcpWire(self._session, wanted_port(instrument.address))
+
+    async def open(self) -> str:
+        """Open its line; return its VISA resource name. Raises `InstrumentError`."""
+        await open_wire(self.name, self._wire)
+        return f"ASRL{self._wire.path}::INSTR" if isinstance(self._wire, PtyWire) else socket_address(self._wire.port)
+
+    async def run(self) -> None:
+        """Wait for ever: it speaks only when asked."""
+        await asyncio.Event().wait()
+
+    async def close(self) -> None:
+        """Close its line."""
+        await self._wire.close()
+
+    def _session(self) -> Answer:
+        return ScpiSession(self._box, *self._ends).feed
+
+
+def _teach(box: ScpiInstrument, channel: Channel, supply: SupplyUnderTest, seed: int) -> None:
+    keys, meter = keys_of(channel), Meter(channel, seed)
+    query, factor = keys.text("query"), keys.number("factor", 1.0)
+    try:
+        box.learn_query(query, lambda: meter.read(supply.snapshot) / factor, keys.index("index"))
+    except BadInput as problem:
+        raise BadInput(f"channel {channel.name!r}: query = {one_line(query, 60)!r} {problem}") from problem
+
+
+def _teach_switch(box: ScpiInstrument, keys: Keys, supply: SupplyUnderTest) -> None:
+    command = keys.text("command")
+    if not command:
+        return
+    try:
+        box.learn_command(command, supply.switch_off)
+    except BadInput as problem:
+        raise BadInput(f"switch_off: command = {one_line(command, 60)!r} {problem}") from problem
