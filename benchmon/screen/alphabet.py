@@ -1,0 +1,149 @@
+"""The signs the screen draws with: one set for terminals that know Unicode, one for those that know only ASCII."""
+
+from __future__ import annotations
+
+import locale
+import os
+from dataclasses import dataclass
+
+from benchmon.errors import one_line
+
+_SPELT_IN_ASCII = str.maketrans(
+    {
+        "±": "+-",
+        "°": "",
+        "\N{MICRO SIGN}": "u",
+        "\N{GREEK SMALL LETTER MU}": "u",
+        "\N{OHM SIGN}": "ohm",
+        "\N{GREEK CAPITAL LETTER OMEGA}": "ohm",
+        "…": "...",
+        "–": "-",
+        "—": "-",
+        "−": "-",
+        "×": "x",
+        "·": "-",
+        "≤": "<=",
+        "≥": ">=",
+        "²": "2",
+        "η": "eta",
+        "τ": "tau",
+        "β": "beta",
+        "‘": "'",
+        "’": "'",
+        "“": '"',
+        "”": '"',
+    }
+)
+_CONSOLES_WITHOUT_SIGNS = ("linux", "vt100", "vt102", "vt220", "ansi", "dumb")
+
+
+@dataclass(frozen=True)
+class Alphabet:
+    """Every sign the screen uses; each is one cell wide. `trend` and `bar` run from low to high."""
+
+    agrees: str
+    questionable: str
+    disagrees: str
+    unpredicted: str
+    warning: str
+    tripped: str
+    old: str
+    cursor: str
+    rule: str
+    ellipsis: str
+    band_start: str
+    band_middle: str
+    band_end: str
+    band_rail: str
+    marker: str
+    far_below: str
+    far_above: str
+    trend: str
+    bar_start: str
+    bar_full: str
+    bar_room: str
+    bar_warning: str
+    bar_end: str
+    up: str
+    down: str
+    group_first: str
+    group_between: str
+    group_last: str
+    ascii_only: bool = False
+
+    def plain(self, text: object, limit: int = 300) -> str:
+        """Return `text` as one line that cannot steer the terminal, in the characters this alphabet has."""
+        line = one_line(text, limit)
+        if not self.ascii_only:
+            return line
+        return line.translate(_SPELT_IN_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+UNICODE = Alphabet(
+    agrees="✓",
+    questionable="?",
+    disagrees="✗",
+    unpredicted="·",
+    warning="!",
+    tripped="■",
+    old="~",
+    cursor="›",
+    rule="─",
+    ellipsis="…",
+    band_start="├",
+    band_middle="┼",
+    band_end="┤",
+    band_rail="─",
+    marker="●",
+    far_below="◀",
+    far_above="▶",
+    trend="▁▂▃▄▅▆▇█",
+    bar_start="▕",
+    bar_full="█",
+    bar_room="·",
+    bar_warning="┊",
+    bar_end="▏",
+    up="↑",
+    down="↓",
+    group_first="┌",
+    group_between="│",
+    group_last="└",
+)
+
+ASCII = Alphabet(
+    agrees="=",
+    questionable="?",
+    disagrees="x",
+    unpredicted=".",
+    warning="!",
+    tripped="#",
+    old="~",
+    cursor=">",
+    rule="-",
+    ellipsis="~",
+    band_start="[",
+    band_middle=":",
+    band_end="]",
+    band_rail="-",
+    marker="O",
+    far_below="<",
+    far_above=">",
+    trend="_.-'",
+    bar_start="[",
+    bar_full="#",
+    bar_room=".",
+    bar_warning="|",
+    bar_end="]",
+    up="^",
+    down="v",
+    group_first="/",
+    group_between="|",
+    group_last="\\",
+    ascii_only=True,
+)
+
+
+def needs_ascii() -> bool:
+    """Return whether this terminal is known to draw ASCII only: by its encoding, or by its kind."""
+    encoding = locale.getpreferredencoding(False).lower().replace("-", "")
+    return encoding != "utf8" or os.environ.get("TERM", "") in _CONSOLES_WITHOUT_SIGNS

@@ -1,0 +1,123 @@
+"""The screen as a program: it follows a session view and lets the user look, note and leave."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.theme import Theme
+
+from benchmon.errors import BenchmonError, RecorderError
+from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
+from benchmon.screen.leaving import Leaving
+from benchmon.screen.picture import Picture
+from benchmon.screen.views.bench_view import BenchView
+from benchmon.screen.views.dialogue import Dialogue
+from benchmon.screen.views.quit_dialogue import QuitDialogue
+from benchmon.screen.views.view import View
+from benchmon.session.view import SessionView
+from benchmon.watch.glance import Level
+
+_POLL_SECONDS = 0.22
+_TERMINAL_COLOURS = Theme(
+    name="terminal colours",
+    ansi=True,
+    primary="ansi_cyan",
+    secondary="ansi_cyan",
+    warning="ansi_yellow",
+    error="ansi_red",
+    success="ansi_cyan",
+    accent="ansi_cyan",
+    foreground="ansi_default",
+    background="ansi_default",
+    surface="ansi_default",
+    panel="ansi_default",
+    boost="ansi_default",
+    variables={
+        "ansi-background": "ansi_default",
+        "ansi-foreground": "ansi_default",
+        "input-cursor-background": "ansi_cyan",
+        "input-cursor-foreground": "ansi_black",
+        "input-cursor-text-style": "reverse",
+    },
+)
+
+
+class BenchmonApp(App[Leaving]):
+    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone."""
+
+    CSS_PATH = "benchmon.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    TITLE = "benchmon"
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
+    ]
+
+    def __init__(self, view: SessionView, *, ascii_only: bool = False) -> None:
+        super().__init__()
+        self.register_theme(_TERMINAL_COLOURS)
+        self.theme = _TERMINAL_COLOURS.name
+        self.animation_level = "none"
+        self._view = view
+        self._alphabet = ASCII if ascii_only else UNICODE
+        self.picture = Picture(view.info, view.live)
+
+    def get_default_screen(self) -> Screen[None]:
+        """Return the main view, with what the first poll brings already on it."""
+        self._take_update()
+        return BenchView(self.picture, self._alphabet, self._view)
+
+    def on_mount(self) -> None:
+        """Begin to follow."""
+        self.set_interval(_POLL_SECONDS, self.follow)
+
+    def follow(self) -> None:
+        """Take what came since the last poll, and show it in every view that is open."""
+        was_danger = self.picture.glance.level is Level.DANGER
+        self._take_update()
+        for screen in self.screen_stack:
+            if screen.is_attached and isinstance(screen, View | Dialogue):
+                screen.show(self.picture)
+        if self.picture.live and not was_danger and self.picture.glance.level is Level.DANGER:
+            self.bell()
+
+    def _take_update(self) -> None:
+        try:
+            self.picture.take(self._view.poll(), self._view.live)
+        except BenchmonError as problem:
+            self.picture.fail(str(problem))
+
+    def action_leave(self) -> None:
+        """Leave; where a recorder runs, ask first what becomes of it."""
+        if not self._view.live:
+            self.exit(Leaving.NOTHING)
+        elif not isinstance(self.screen, QuitDialogue):
+            self.push_screen(QuitDialogue(self.picture, self._alphabet), self._leave)
+
+    def _leave(self, choice: Leaving | None) -> None:
+        if choice is Leaving.STOP_RECORDER:
+            try:
+                self._view.request("stop")
+            except RecorderError as problem:
+                self._tell(f"The recorder cannot be stopped: {problem}")
+                return
+        if choice is not None:
+            self.exit(choice)
+
+    def _tell(self, words: str) -> None:
+        for screen in self.screen_stack:
+            if isinstance(screen, BenchView):
+                screen.tell(words)
+
+
+def run_screen(view: SessionView, *, ascii_only: bool | None = None) -> Leaving:
+    """Show `view` until the user leaves, and return what becomes of the recorder; `stop` is already requested then.
+
+    `ascii_only` None draws with ASCII alone where the terminal is known to have nothing else. The mouse is left to the
+    terminal, so its own selecting and copying work. The caller closes the view.
+    """
+    app = BenchmonApp(view, ascii_only=needs_ascii() if ascii_only is None else ascii_only)
+    return app.run(mouse=False) or Leaving.NOTHING

@@ -1,0 +1,79 @@
+"""Cells: pieces of one line with a width and a meaning, the form in which all pure parts hand text to a widget."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rich.cells import cell_len, chop_cells, set_cell_size
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.tones import Tone
+
+Side = Literal["left", "right", "middle"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A piece of a line: text as wide as it is to be shown, and what it means."""
+
+    text: str
+    tone: Tone = Tone.PLAIN
+
+    @property
+    def width(self) -> int:
+        """The columns it takes."""
+        return cell_len(self.text)
+
+
+Line = tuple[Cell, ...]
+"""One line of the screen, from left to right."""
+
+
+def fit(text: str, width: int, alphabet: Alphabet, align: Literal["left", "right"] = "left") -> str:
+    """Return `text` exactly `width` columns wide; text that is too long loses its end to an ellipsis."""
+    if width <= 0:
+        return ""
+    length = cell_len(text)
+    if length > width:
+        return set_cell_size(set_cell_size(text, width - 1).rstrip() + alphabet.ellipsis, width)
+    return " " * (width - length) + text if align == "right" else text + " " * (width - length)
+
+
+def fit_name(text: str, width: int, alphabet: Alphabet) -> str:
+    """Return `text` exactly `width` columns wide; a name that is too long loses its middle.
+
+    Its beginning and its last word, or the end of that, tell names apart.
+    """
+    if cell_len(text) <= width or width < 6:
+        return fit(text, width, alphabet)
+    tail = ""
+    for char in reversed(text):
+        if char == " " or cell_len(char + tail) > (width - 1) // 2:
+            break
+        tail = char + tail
+    head = set_cell_size(text, width - 1 - cell_len(tail)).rstrip()
+    return fit(head + alphabet.ellipsis + tail, width, alphabet)
+
+
+def wrap(text: str, width: int) -> list[str]:
+    """Return `text` in lines of at most `width` columns, broken at spaces where there are any; never an empty list."""
+    lines, line = [], ""
+    for word in text.split(" "):
+        for piece in chop_cells(word, max(1, width)) or [""]:
+            joined = f"{line} {piece}" if line else piece
+            if cell_len(joined) <= width:
+                line = joined
+            else:
+                lines.append(line)
+                line = piece
+    return [*lines, line]
+
+
+def rule(title: str, width: int, alphabet: Alphabet, aside: str = "") -> Line:
+    """Return a heading line: `title`, a rule to the right edge, and `aside` at its end; the title gives way."""
+    right = f" {aside}" if aside else ""
+    room = max(0, width - cell_len(right))
+    left = f"{title} " if title else ""
+    left = left + alphabet.rule * (room - cell_len(left)) if cell_len(left) <= room else fit(title, room, alphabet)
+    return (Cell(fit(left + right, width, alphabet), Tone.QUIET),)

@@ -1,0 +1,103 @@
+"""How the width of the screen is shared among the columns of a channel row.
+
+Columns stand in blocks, each a widget of its own on the screen: when a live value changes, its block alone is sent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.cells import Cell, Line, fit
+from benchmon.screen.numbers import NUMBER_WIDTH, UNCERTAINTY_WIDTH
+from benchmon.screen.tones import Tone
+
+LEAD = 3
+GAP = 1
+EXPECTED = NUMBER_WIDTH + 3 + UNCERTAINTY_WIDTH
+DIFFERENCE = 7
+_NAME, _STATUS, _BAND, _TREND = 8, 12, 9, 5
+_GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 17), ("name", 40), ("trend", 24))
+
+
+class Blocks(NamedTuple):
+    """One line of a channel row in the blocks it is painted in."""
+
+    name: Line
+    live: Line
+    expected: Line
+    comparison: Line
+    end: Line
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Widths of the columns, without the gaps between them; 0 where a column is left out. `unit` is part of `live`."""
+
+    name: int
+    live: int
+    expected: int
+    difference: int
+    band: int
+    trend: int
+    status: int
+    unit: int
+
+    @property
+    def total(self) -> int:
+        """Return the width of a whole row."""
+        return sum(self.block_widths)
+
+    @property
+    def block_widths(self) -> tuple[int, int, int, int, int]:
+        """Return the widths of name, live value, expected value, comparison (difference and band) and end."""
+        comparison = sum(width + GAP for width in (self.difference, self.band) if width)
+        end = self.status + (self.trend + GAP if self.trend else 0)
+        return (
+            LEAD + self.name + GAP,
+            self.live + GAP,
+            self.expected + GAP if self.expected else 0,
+            comparison,
+            end,
+        )
+
+
+def plan_columns(width: int, longest_name: int, unit: int) -> Columns:
+    """Return the columns for a row of `width`.
+
+    Where it is narrow the trend goes first, then the difference, the band, the expected value; name, live value and
+    status stay. Room to spare goes to what is worth most: the name, then the words, then the pictures.
+    """
+    columns = Columns(min(longest_name, _NAME), NUMBER_WIDTH + 1 + unit, 0, 0, 0, 0, _STATUS, unit)
+    for part, wanted in (("expected", EXPECTED), ("band", _BAND), ("difference", DIFFERENCE), ("trend", _TREND)):
+        wider = replace(columns, **{part: wanted})
+        if wider.total > width:
+            break
+        columns = wider
+    for part, most in _GROWTH:
+        columns = _widen(columns, part, min(most, longest_name) if part == "name" else most, width)
+    return columns
+
+
+def _widen(columns: Columns, part: str, most: int, width: int) -> Columns:
+    now = getattr(columns, part)
+    wanted = min(most, now + width - columns.total)
+    if part == "band" and wanted % 2 == 0:
+        wanted -= 1
+    return replace(columns, **{part: wanted}) if 0 < now < wanted else columns
+
+
+def column_titles(columns: Columns, alphabet: Alphabet) -> Blocks:
+    """Return the line above the rows that names the columns."""
+
+    def title(text: str, width: int, align: Literal["left", "right"] = "left") -> Line:
+        return (Cell(fit(text, width, alphabet, align) + " " * GAP, Tone.QUIET),) if width else ()
+
+    return Blocks(
+        title(" " * LEAD + "channel", LEAD + columns.name),
+        title("live" + " " * (columns.unit + 1), columns.live, "right"),
+        title("expected" + " " * (UNCERTAINTY_WIDTH + 1), columns.expected, "right"),
+        title("diff.", columns.difference, "right") + title(" band", columns.band),
+        title("trend", columns.trend) + title("verdict", columns.status),
+    )

@@ -1,0 +1,91 @@
+"""All that is known of one channel, as lines: reading, expectation, limits, instrument, trend and its own events."""
+
+from __future__ import annotations
+
+from benchmon.bench import Channel
+from benchmon.quantities import format_value
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.band import draw_band, place_in_band
+from benchmon.screen.cells import Cell, Line, fit, rule, wrap
+from benchmon.screen.condition import condition_of
+from benchmon.screen.events import draw_event
+from benchmon.screen.numbers import clock, difference, scale_of, usable
+from benchmon.screen.picture import ChannelPicture, Picture
+from benchmon.screen.tones import Tone
+
+_TITLES = 16
+_MOST_EVENTS = 200
+_WIDEST_BAND = 41
+
+
+def detail_lines(channel: ChannelPicture, picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
+    """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
+    condition = condition_of(channel.judgement, picture.old, alphabet)
+    lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
+    lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
+    for title, text in [*_reading(channel), *_setting(channel.channel, picture)]:
+        lines += _entry(title, text, width, alphabet)
+    lines += _pictures(channel, picture, width, alphabet)
+    own = [event for event in reversed(picture.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
+    lines += [(), rule(" its events, the latest first", width, alphabet)]
+    for event in own:
+        lines += draw_event(event, width, alphabet, wrapped=True)
+    return lines if own else [*lines, (Cell(fit("  nothing yet", width, alphabet), Tone.QUIET),)]
+
+
+def _reading(channel: ChannelPicture) -> list[tuple[str, str]]:
+    judgement, unit = channel.judgement, channel.channel.unit
+    if judgement is None:
+        return [("reading", "none yet")]
+    away = difference(judgement.value, judgement.expected, unit, scale_of(unit, judgement.value, judgement.expected))
+    en = usable(judgement.en)
+    return [
+        ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
+        ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
+        ("difference", f"{away}, En {en:+.2f}" if away and en is not None else away or "none to tell"),
+    ]
+
+
+def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: str = "none") -> str:
+    if value is None:
+        return otherwise
+    spread = usable(uncertainty)
+    return format_value(value, unit) + (f" ± {format_value(spread, unit, 2)}" if spread is not None else "")
+
+
+def _setting(channel: Channel, picture: Picture) -> list[tuple[str, str]]:
+    unit = channel.unit
+    limits = (
+        ("switch off below", channel.trip_below),
+        ("warn below", channel.warn_below),
+        ("warn above", channel.warn_above),
+        ("switch off above", channel.trip_above),
+    )
+    told = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
+    identity = picture.identities.get(channel.instrument, "")
+    return [
+        ("limits", told or "none"),
+        ("quantity", f"{channel.quantity}, read every {channel.period:g} s"),
+        ("instrument", f"{channel.instrument}: {identity or 'has not said what it is'}"),
+    ]
+
+
+def _pictures(channel: ChannelPicture, picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
+    room = max(0, width - _TITLES - 2)
+    place = None if channel.judgement is None else place_in_band(channel.judgement)
+    trend = channel.trend.draw(picture.now, min(room, 60), alphabet)
+    lines: list[Line] = []
+    if place is not None:
+        lines.append((_title("band"), Cell(draw_band(place, min(room, _WIDEST_BAND), alphabet))))
+    if trend.strip():
+        lines.append((_title(f"trend, {channel.trend.span:g} s each"[: _TITLES - 1]), Cell(trend)))
+    return lines
+
+
+def _title(text: str) -> Cell:
+    return Cell(f" {text:<{_TITLES}} ", Tone.QUIET)
+
+
+def _entry(title: str, text: str, width: int, alphabet: Alphabet, tone: Tone = Tone.PLAIN) -> list[Line]:
+    pieces = wrap(alphabet.plain(text), max(1, width - _TITLES - 3))
+    return [(_title(title if not index else ""), Cell(piece, tone)) for index, piece in enumerate(pieces)]

@@ -1,0 +1,128 @@
+"""Numbers as a row shows them: live value, expected ± uncertainty, difference; and the time of a session.
+
+All of a row is written with one SI prefix, that of its expected value: 12 mV where 22 V are expected reads `0.01 V`, so
+that nobody takes millivolts for volts at a glance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+_WITHOUT_PREFIX = ("°C", "Hz", "")
+DASH = "–"
+NUMBER_WIDTH = 6
+UNCERTAINTY_WIDTH = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The unit of a row with its prefix, as a power of ten, and the decimals that give four significant digits."""
+
+    exponent: int
+    unit: str
+    decimals: int
+
+    def number(self, value: float, decimals: int | None = None, width: int = NUMBER_WIDTH) -> str:
+        """Return the finite `value` in this scale, without unit, in at most `width` (4 or more) characters.
+
+        A size that needs more is written as a power of ten, so that no digit is ever cut off.
+        """
+        scaled = value / 10.0**self.exponent
+        if math.isinf(scaled):
+            scaled = value
+        text = f"{scaled:.{self.decimals if decimals is None else decimals}f}" if abs(scaled) < 1e15 else ""
+        for places in (1, 0):
+            if not text or len(text) > width:
+                text = _power_of_ten(scaled, places)
+        if len(text) > width:
+            return "huge"
+        return text.removeprefix("-") if text.strip("-0.") == "" else text
+
+
+def _power_of_ten(value: float, places: int) -> str:
+    mantissa, exponent = f"{value:.{places}e}".split("e")
+    return f"{mantissa}e{int(exponent)}"
+
+
+def usable(value: float | None) -> float | None:
+    """Return `value` if it is a finite number, else None."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
+    """Return the scale for a row, by its expected value or, where none is, by the live one."""
+    known = [abs(number) for number in (usable(value), usable(expected)) if number]
+    reference = abs(usable(expected) or usable(value) or 0.0)
+    exponent = 0
+    if unit not in _WITHOUT_PREFIX and reference > 0:
+        exponent = min(9, max(-12, 3 * math.floor(_order(reference) / 3)))
+    decimals = 3
+    if known:
+        decimals = min(3, max(0, 3 - _order(max(known)) + exponent))
+    return Scale(exponent, _PREFIXES[exponent] + unit, 1 if unit == "°C" else decimals)
+
+
+def _order(value: float) -> int:
+    """Return the power of ten of `value` as four significant digits round it: 999.96 counts as 1000."""
+    order = math.floor(math.log10(value))
+    return order + 1 if value >= 9.9995 * 10.0**order else order
+
+
+def live_number(value: float | None, scale: Scale) -> str:
+    """Return the live value in the row's scale, without unit; words where it is no number."""
+    if value is None or math.isnan(value):
+        return DASH
+    if math.isinf(value):
+        return "over" if value > 0 else "under"
+    return scale.number(value)
+
+
+def expected_parts(expected: float | None, uncertainty: float | None, scale: Scale) -> tuple[str, str]:
+    """Return expected value and expanded uncertainty, both to two digits of the uncertainty, at most two decimals."""
+    value, spread = usable(expected), usable(uncertainty)
+    if value is None:
+        return "", ""
+    if not spread:
+        return scale.number(value), ""
+    decimals = min(2, max(0, 1 - _order(abs(spread)) + scale.exponent))
+    return scale.number(value, decimals), scale.number(abs(spread), decimals, UNCERTAINTY_WIDTH)
+
+
+def difference(value: float | None, expected: float | None, unit: str, scale: Scale) -> str:
+    """Return live less expected: in kelvins for temperatures, else in per cent of the expected value."""
+    live, wanted = usable(value), usable(expected)
+    if live is None or wanted is None:
+        return ""
+    if unit == "°C":
+        return f"{_signed(live - wanted)} K"
+    if abs(wanted) < 1e-12:
+        return _sign(live - wanted) + scale.number(abs(live - wanted))
+    return f"{_signed(100.0 * (live - wanted) / abs(wanted))} %"
+
+
+def _sign(number: float) -> str:
+    return "+" if number >= 0 else "-"
+
+
+def _signed(number: float) -> str:
+    size = abs(number)
+    if size >= 999.5 or math.isnan(size):
+        return f"{_sign(number)}>999"
+    text = f"{size:.1f}" if size < 99.95 else f"{size:.0f}"
+    return text if text == "0.0" else _sign(number) + text
+
+
+def unit_width(units: Iterable[str]) -> int:
+    """Return the columns that the widest of `units` takes with a prefix."""
+    return max((len(unit) + (unit not in _WITHOUT_PREFIX) for unit in units), default=0)
+
+
+def clock(seconds: float) -> str:
+    """Return a session time as hours, minutes and seconds: `0:03:12`."""
+    if not math.isfinite(seconds):
+        return "-:--:--"
+    whole = min(int(abs(seconds)), 359_999_999)
+    return f"{'-' if seconds <= -1 else ''}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"

@@ -1,0 +1,134 @@
+"""The picture of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+from benchmon.bench import Channel
+from benchmon.quantities import POINTS, UNITS, format_value
+from benchmon.screen.trend import Trend
+from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.watch.glance import SIGNS, Glance, Level, glance
+from benchmon.watch.records import Event, Judgement
+
+_MOST_EVENTS = 5000
+_ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
+
+
+class ChannelPicture:
+    """One channel: what the bench file says of it, its latest judgement and its trend."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.judgement: Judgement | None = None
+        self.trend = Trend(channel.period)
+
+    @property
+    def point(self) -> str:
+        """Return the point of the circuit it is measured at."""
+        return self.channel.quantity.partition(".")[0]
+
+    @property
+    def value(self) -> float | None:
+        """Return the latest value, None where there is none."""
+        return None if self.judgement is None else self.judgement.value
+
+    def take(self, judgement: Judgement) -> None:
+        """Take a judgement that is newer than all before."""
+        self.judgement = judgement
+        self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
+
+
+class Picture:
+    """The whole session as known after the updates so far.
+
+    `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
+    `events_seen` counts all. `problem` says, in words, why the session cannot be read just now.
+    """
+
+    def __init__(self, info: SessionInfo, live: bool = False) -> None:
+        self.info = info
+        self.live = live
+        self.now = 0.0
+        self.state = RecorderState.RECORDING
+        self.problem = ""
+        self.identities: dict[str, str] = {}
+        self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
+        self.events_seen = 0
+        ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
+        self.channels = tuple(ChannelPicture(channel) for channel in ordered)
+        self._by_name = {picture.channel.name: picture for picture in self.channels}
+        self._glance = self._judge()
+
+    def take(self, update: Update, live: bool) -> None:
+        """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
+        self.problem, self.live = "", live
+        self.now, self.state = update.now, update.state
+        for judgement in update.judgements:
+            if judgement.channel in self._by_name:
+                self._by_name[judgement.channel].take(judgement)
+        self.events.extend(update.events)
+        self.events_seen += len(update.events)
+        self.identities.update(update.identities)
+        self._glance = self._judge()
+
+    def fail(self, problem: str) -> None:
+        """Take that the session could not be read, and why. What is shown is old from here on."""
+        self.problem = problem
+
+    def channel(self, name: str) -> ChannelPicture | None:
+        """Return the channel called `name`."""
+        return self._by_name.get(name)
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """Return the points that have channels, in the order of the vocabulary."""
+        there = {picture.point for picture in self.channels}
+        return tuple(point for point in POINTS if point in there)
+
+    @property
+    def old(self) -> bool:
+        """Return whether the values are past ones that nobody watches any more."""
+        return bool(self.problem) or self.state is RecorderState.GONE
+
+    @property
+    def state_in_words(self) -> str:
+        """Return the recorder's state as the screen words it."""
+        if self.problem:
+            return "session unreadable"
+        if self.state is RecorderState.GONE:
+            return "recorder gone"
+        if self.state is RecorderState.FINISHED:
+            return "finished"
+        return "recording" if self.live else "replay"
+
+    @property
+    def mains_in_words(self) -> str:
+        """Return the measured mains voltage in words, "" where no channel measures it."""
+        measured = [picture for picture in self.channels if picture.channel.quantity == "mains.voltage.rms"]
+        if not measured:
+            return ""
+        value = measured[0].value
+        if value is None or not math.isfinite(value):
+            return "mains not measured"
+        return f"mains {format_value(value, 'V')}"
+
+    @property
+    def glance(self) -> Glance:
+        """Return the answer to "is it right, is it safe?".
+
+        A session that cannot be read is told first, unless what was read last was a danger: that stays.
+        """
+        if self.problem and self._glance.level is not Level.DANGER:
+            return Glance(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
+        return self._glance
+
+    @property
+    def ambient(self) -> float:
+        """Return the ambient temperature of the bench file, in °C, where the temperature bars begin."""
+        return self.info.bench.ambient.temperature
+
+    def _judge(self) -> Glance:
+        latest = {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
+        return glance(latest, self.info.bench, str(self.state))

@@ -1,0 +1,83 @@
+"""A channel as one line of cells: the row of the channel table."""
+
+from __future__ import annotations
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.band import draw_band, place_in_band
+from benchmon.screen.cells import Cell, Line, fit, fit_name
+from benchmon.screen.columns import GAP, Blocks, Columns
+from benchmon.screen.condition import Condition, condition_of
+from benchmon.screen.numbers import (
+    NUMBER_WIDTH,
+    UNCERTAINTY_WIDTH,
+    Scale,
+    difference,
+    expected_parts,
+    live_number,
+    scale_of,
+    usable,
+)
+from benchmon.screen.picture import ChannelPicture, Picture
+from benchmon.screen.tones import Tone
+
+
+def draw_row(
+    channel: ChannelPicture, picture: Picture, columns: Columns, alphabet: Alphabet, *, mark: str, chosen: bool
+) -> Blocks:
+    """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
+    condition = condition_of(channel.judgement, picture.old, alphabet)
+    judgement = channel.judgement
+    scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
+    name = fit_name(alphabet.plain(channel.channel.name), columns.name, alphabet) + " " * GAP
+    return Blocks(
+        (Cell(mark), Cell(f"{condition.sign} ", condition.tone), Cell(name, Tone.CHOSEN if chosen else Tone.PLAIN)),
+        (Cell(_live(channel.value, scale, columns, alphabet), Tone.STRONG),),
+        _expected(channel, scale, columns, alphabet),
+        _comparison(channel, scale, columns, alphabet, condition.verdict_tone),
+        _end(channel, picture.now, columns, alphabet, condition),
+    )
+
+
+def _live(value: float | None, scale: Scale, columns: Columns, alphabet: Alphabet) -> str:
+    number = fit(alphabet.plain(live_number(value, scale)), NUMBER_WIDTH, alphabet, "right")
+    unit = "" if usable(value) is None else alphabet.plain(scale.unit)
+    return number + " " + fit(unit, columns.unit, alphabet) + " " * GAP
+
+
+def _expected(channel: ChannelPicture, scale: Scale, columns: Columns, alphabet: Alphabet) -> Line:
+    if not columns.expected or channel.judgement is None:
+        return ()
+    value, around = expected_parts(channel.judgement.expected, channel.judgement.expected_uncertainty, scale)
+    between = ("+/-" if alphabet.ascii_only else " ± ") if around else "   "
+    return (
+        Cell(
+            fit(value, NUMBER_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet) + " " * GAP
+        ),
+    )
+
+
+def _comparison(channel: ChannelPicture, scale: Scale, columns: Columns, alphabet: Alphabet, tone: Tone) -> Line:
+    judgement = channel.judgement
+    if judgement is None:
+        return ()
+    cells = []
+    if columns.difference:
+        text = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
+        cells.append(Cell(fit(text, columns.difference, alphabet, "right") + " " * GAP, tone))
+    if columns.band:
+        cells.append(Cell(draw_band(place_in_band(judgement), columns.band, alphabet) + " " * GAP, tone))
+    return tuple(cells)
+
+
+def _end(channel: ChannelPicture, now: float, columns: Columns, alphabet: Alphabet, condition: Condition) -> Line:
+    """Return trend and status; words that need more than their column take the room of the trend."""
+    words = alphabet.plain(condition.words)
+    if not columns.trend:
+        words = words if len(words) <= columns.status else alphabet.plain(condition.flags_first)
+        return (Cell(fit(words, columns.status, alphabet), condition.tone),)
+    if len(words) > columns.status:
+        room = columns.trend + GAP + columns.status
+        words = words if len(words) <= room else alphabet.plain(condition.flags_first)
+        return (Cell(fit(words, room, alphabet), condition.tone),)
+    trend = channel.trend.draw(now, columns.trend, alphabet)
+    return Cell(trend + " " * GAP), Cell(fit(words, columns.status, alphabet), condition.tone)

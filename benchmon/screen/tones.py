@@ -1,0 +1,39 @@
+"""What a piece of text means, and how that looks in a terminal's own colours.
+
+The colours are the terminal's 16 named ones on its own background: they are short to send, follow a light or a dark
+terminal, and vanish under NO_COLOR. No pair that must be told apart is red against green, and every tone also has a
+word or a sign beside it.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+from rich.style import Style
+
+
+class Tone(Enum):
+    """What a piece of text means."""
+
+    PLAIN = "plain"
+    STRONG = "strong"
+    QUIET = "quiet"
+    GOOD = "good"
+    DOUBT = "doubt"
+    BAD = "bad"
+    ALERT = "alert"
+    DANGER = "danger"
+    CHOSEN = "chosen"
+
+
+STYLES: dict[Tone, Style] = {
+    Tone.PLAIN: Style(),
+    Tone.STRONG: Style(bold=True),
+    Tone.QUIET: Style(dim=True),
+    Tone.GOOD: Style(color="cyan"),
+    Tone.DOUBT: Style(color="yellow", bold=True),
+    Tone.BAD: Style(color="red", bold=True),
+    Tone.ALERT: Style(color="yellow", bold=True, reverse=True),
+    Tone.DANGER: Style(color="red", bold=True, reverse=True),
+    Tone.CHOSEN: Style(reverse=True),
+}

@@ -1,0 +1,64 @@
+"""The trend of a channel: its recent past in a few characters, one for every few seconds."""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+
+from benchmon.screen.alphabet import Alphabet
+
+MARK_SECONDS = 5.0
+_KEPT = 64
+
+
+class Trend:
+    """Means of a channel over spans of time, the latest `_KEPT` of them.
+
+    A span lasts five seconds, or two periods of a channel that is read more slowly, so that every span has a reading.
+    """
+
+    def __init__(self, period: float = 1.0) -> None:
+        self.span = max(MARK_SECONDS, 2.0 * period)
+        self._sums: OrderedDict[int, tuple[float, int]] = OrderedDict()
+        self._floor = 0.0
+
+    def add(self, time: float, value: float | None, uncertainty: float | None = None) -> None:
+        """Take a reading; one without a finite value leaves a gap.
+
+        Movement below the meter's `uncertainty` is drawn flat, so that noise looks like the nothing it is.
+        """
+        if value is None or not math.isfinite(value) or not math.isfinite(time):
+            return
+        if uncertainty is not None and math.isfinite(uncertainty):
+            self._floor = abs(uncertainty)
+        index = math.floor(time / self.span)
+        total, count = self._sums.get(index, (0.0, 0))
+        self._sums[index] = (total + value, count + 1)
+        while len(self._sums) > _KEPT:
+            self._sums.popitem(last=False)
+
+    def means(self, now: float, count: int) -> list[float | None]:
+        """Return the means of the `count` spans up to `now`, oldest first; None where there was no reading."""
+        if not math.isfinite(now):
+            return [None] * count
+        last = math.floor(now / self.span)
+        sums = (self._sums.get(last - back) for back in range(count - 1, -1, -1))
+        means = (total / readings if readings else None for total, readings in (pair or (0.0, 0) for pair in sums))
+        return [mean if mean is not None and math.isfinite(mean) else None for mean in means]
+
+    def draw(self, now: float, width: int, alphabet: Alphabet) -> str:
+        """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""
+        means = self.means(now, max(0, width))
+        known = [mean for mean in means if mean is not None]
+        if not known:
+            return " " * max(0, width)
+        low, high = min(known), max(known)
+        room = max(high / 2 - low / 2, self._floor / 2, 1e-12)
+        bottom = high / 2 + low / 2 - room
+        levels = alphabet.trend
+        return "".join(" " if mean is None else levels[_level(mean, bottom, room, len(levels))] for mean in means)
+
+
+def _level(mean: float, bottom: float, room: float, levels: int) -> int:
+    part = (mean / 2 - bottom / 2) / room
+    return min(levels - 1, max(0, int(part * levels))) if math.isfinite(part) else 0

@@ -1,0 +1,1 @@
+"""The views and dialogues of the screen, each with the head on top."""

@@ -1,0 +1,48 @@
+"""What every dialogue has: the head stays on top, the bench goes on moving behind, the question is at the bottom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import ClassVar, TypeVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widget import Widget
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.picture import Picture
+from benchmon.screen.widgets.head import Head
+
+Answer = TypeVar("Answer")
+
+
+class Dialogue(ModalScreen[Answer]):
+    """A question at the bottom of the screen. Escape closes it without an answer."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "drop", "Close")]
+
+    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+        super().__init__()
+        self.picture = picture
+        self.alphabet = alphabet
+
+    def compose(self) -> ComposeResult:
+        """Put the head on top and the question at the bottom."""
+        yield Head(self.picture, self.alphabet)
+        with Vertical(id="question"):
+            yield from self.body()
+
+    def body(self) -> Iterable[Widget]:
+        """Return what the question is made of."""
+        raise NotImplementedError
+
+    def show(self, picture: Picture) -> None:
+        """Show how the session stands now, in the head."""
+        self.picture = picture
+        self.query_one(Head).show(picture)
+
+    def action_drop(self) -> None:
+        """Close without an answer."""
+        self.dismiss(None)

@@ -1,0 +1,160 @@
+"""The channels: a row each, grouped by the point of the circuit where they are measured."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.cells import cell_len
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
+from textual.widget import Widget
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.cells import Cell, Line, fit, rule
+from benchmon.screen.columns import Blocks, Columns, column_titles, plan_columns
+from benchmon.screen.numbers import unit_width
+from benchmon.screen.picture import ChannelPicture, Picture
+from benchmon.screen.row import draw_row
+from benchmon.screen.rows_in_sight import RowsInSight
+from benchmon.screen.tones import Tone
+from benchmon.screen.widgets.cell_lines import CellLines
+
+
+class ChannelTable(Vertical, can_focus=True):
+    """Rows of channels with a cursor. It shows as many as it has lines for, and says how many are out of sight."""
+
+    DEFAULT_CSS = """
+    ChannelTable {
+        & > Horizontal { height: 1fr; }
+        & CellLines { height: 1fr; }
+        & > CellLines { height: 1; dock: bottom; }
+    }
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "Up", show=False),
+        Binding("down", "move(1)", "Down", show=False),
+        Binding("pageup", "move(-10)", "Up", show=False),
+        Binding("pagedown", "move(10)", "Down", show=False),
+        Binding("home", "move(-1000000)", "First", show=False),
+        Binding("end", "move(1000000)", "Last", show=False),
+    ]
+
+    class Opened(Message):
+        """The user wants to know more of a channel."""
+
+        def __init__(self, channel: str) -> None:
+            super().__init__()
+            self.channel = channel
+
+    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+        super().__init__()
+        self._picture = picture
+        self._alphabet = alphabet
+        self._rows = RowsInSight(picture)
+        self._columns: Columns | None = None
+        self._blocks = [CellLines() for _ in Blocks._fields]
+        self._foot = CellLines()
+
+    def compose(self) -> ComposeResult:
+        """Put the blocks of columns side by side, and below them the line that tells what is out of sight."""
+        with Horizontal():
+            yield from self._blocks
+        yield self._foot
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Draw for the new size."""
+        self.show(self._picture)
+
+    def on_focus(self, _event: events.Focus) -> None:
+        """Show the cursor."""
+        self.show(self._picture)
+
+    def on_blur(self, _event: events.Blur) -> None:
+        """Hide the cursor."""
+        self.show(self._picture)
+
+    @property
+    def wanted(self) -> str:
+        """Return what is searched for, "" for nothing."""
+        return self._rows.wanted
+
+    @property
+    def chosen(self) -> str:
+        """Return the name of the channel under the cursor, "" where there is none."""
+        return self._rows.chosen
+
+    def action_move(self, rows: int) -> None:
+        """Move the cursor by `rows` rows, as far as there are any."""
+        self._rows.move(rows)
+        self.show(self._picture)
+
+    def open_chosen(self) -> None:
+        """Ask for the details of the channel under the cursor."""
+        if self._rows.chosen:
+            self.post_message(self.Opened(self._rows.chosen))
+
+    def find(self, wanted: str) -> None:
+        """Show only channels whose name, quantity, instrument or state contains `wanted`; "" shows all."""
+        self._rows.find(wanted)
+        self.show(self._picture)
+
+    def group(self, grouped: bool) -> None:
+        """Write the name of each point above its channels, or hold them together by brackets."""
+        self._rows.grouped = grouped
+
+    def show(self, picture: Picture) -> None:
+        """Show `picture`."""
+        self._picture = picture
+        width, height = self.size.width, self.size.height
+        if width <= 0 or height <= 0 or not self.is_mounted:
+            return
+        columns = self._plan(width)
+        window = self._rows.window(height - 1)
+        lines = [column_titles(columns, self._alphabet)]
+        lines += [self._draw(entry, mark, columns) for entry, mark in window.entries]
+        for block, cells in zip(self._blocks, zip(*lines, strict=True), strict=True):
+            block.paint(list(cells))
+        _show(self._foot, window.needs_foot and height > 1)
+        self._foot.paint([self._foot_line(window.above, window.below)])
+
+    def _plan(self, width: int) -> Columns:
+        """Return the columns for `width`, and give the blocks their widths where these have changed."""
+        channels = self._picture.channels
+        longest = max((cell_len(self._alphabet.plain(each.channel.name)) for each in channels), default=8)
+        columns = plan_columns(width, longest, unit_width(each.channel.unit for each in channels))
+        if columns != self._columns:
+            self._columns = columns
+            for block, block_width in zip(self._blocks, columns.block_widths, strict=True):
+                block.styles.width = block_width
+                _show(block, block_width > 0)
+            self._blocks[-1].styles.width = "1fr"
+        return columns
+
+    def _draw(self, entry: ChannelPicture | str, mark: str, columns: Columns) -> Blocks:
+        signs = self._alphabet
+        if isinstance(entry, str):
+            heading = (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
+            return Blocks(heading, (), (), (), ())
+        chosen = self.has_focus and entry.channel.name == self._rows.chosen
+        brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
+        drawn = signs.cursor if chosen else brackets.get(mark, " ")
+        return draw_row(entry, self._picture, columns, signs, mark=drawn, chosen=chosen)
+
+    def _foot_line(self, above: int, below: int) -> Line:
+        signs, rows = self._alphabet, self._rows
+        parts = [f"{above} more above {signs.up}"] if above else []
+        parts += [f"{below} more below {signs.down}"] if below else []
+        title = ""
+        if rows.wanted:
+            found, count = len(rows.found), len(self._picture.channels)
+            title = f"  found {found} of {count} for: {signs.plain(rows.wanted)} (Esc shows all)"
+        return rule(title, self.size.width, signs, ", ".join(parts))
+
+
+def _show(widget: Widget, there: bool) -> None:
+    if widget.display != there:
+        widget.display = there

@@ -1,0 +1,86 @@
+"""The events: what happened, the latest last. It follows the session until it is scrolled back."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.cells import Cell, Line, fit, rule
+from benchmon.screen.events import last_lines
+from benchmon.screen.picture import Picture
+from benchmon.screen.tones import Tone
+from benchmon.screen.widgets.cell_lines import CellLines
+
+
+class EventList(CellLines, can_focus=True):
+    """A window on the events, under a heading that tells what is out of sight."""
+
+    DEFAULT_CSS = """
+    EventList { height: 1fr; }
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "scroll_by(1)", "Older", show=False),
+        Binding("down", "scroll_by(-1)", "Newer", show=False),
+        Binding("pageup", "scroll_page(1)", "Older", show=False),
+        Binding("pagedown", "scroll_page(-1)", "Newer", show=False),
+        Binding("home", "scroll_by(1000000)", "Oldest", show=False),
+        Binding("end", "scroll_by(-1000000)", "Latest", show=False),
+    ]
+
+    def __init__(self, picture: Picture, alphabet: Alphabet, *, wrapped: bool = False) -> None:
+        super().__init__()
+        self._picture = picture
+        self._alphabet = alphabet
+        self._wrapped = wrapped
+        self._back = 0
+        self._seen = picture.events_seen
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Draw for the new size."""
+        self.show(self._picture)
+
+    def on_focus(self, _event: events.Focus) -> None:
+        """Show in words that the arrows move here."""
+        self.show(self._picture)
+
+    def on_blur(self, _event: events.Blur) -> None:
+        """Take that back."""
+        self.show(self._picture)
+
+    def action_scroll_by(self, lines: int) -> None:
+        """Go `lines` lines back in time, or forward where negative."""
+        self._back = max(0, self._back + lines)
+        self.show(self._picture)
+
+    def action_scroll_page(self, pages: int) -> None:
+        """Go back in time by as many lines as are in sight."""
+        self.action_scroll_by(pages * max(1, self.size.height - 2))
+
+    def show(self, picture: Picture) -> None:
+        """Show the latest events, or the same ones as before where the list is scrolled back."""
+        new, self._seen = picture.events_seen - self._seen, picture.events_seen
+        self._picture = picture
+        if self._back and new:
+            self._back += new
+        width, height = self.size.width, self.size.height - 1
+        if width <= 0 or height <= 0:
+            self.paint([])
+            return
+        lines, self._back = last_lines(
+            reversed(picture.events), width, height, self._back, self._alphabet, wrapped=self._wrapped
+        )
+        if not picture.events:
+            lines = [(Cell(fit("  nothing yet", width, self._alphabet), Tone.QUIET),)]
+        self.paint([self._heading(picture), *lines])
+
+    def _heading(self, picture: Picture) -> Line:
+        signs = self._alphabet
+        title = f"{signs.cursor if self.has_focus else ' '} events"
+        count = f"{picture.events_seen} so far" if picture.events_seen else ""
+        lines = "line" if self._back == 1 else "lines"
+        aside = f"{self._back} newer {lines} below {signs.down}" if self._back else count
+        return rule(title, self.size.width, signs, aside)

@@ -1,0 +1,28 @@
+"""The temperatures against their limits: a bar and words for every channel that has limits."""
+
+from __future__ import annotations
+
+from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.cells import rule
+from benchmon.screen.heat import draw_heat, heat_lines_wanted
+from benchmon.screen.picture import Picture
+from benchmon.screen.widgets.cell_lines import CellLines
+
+
+class HeatStrip(CellLines):
+    """Bars from ambient to the trip limit, side by side where there is room."""
+
+    def __init__(self, alphabet: Alphabet) -> None:
+        super().__init__()
+        self._alphabet = alphabet
+
+    def show(self, picture: Picture, height: int) -> None:
+        """Show the bars of `picture` in `height` lines with the heading."""
+        if height < 2:
+            self.paint([])
+            return
+        width, signs = self.size.width, self._alphabet
+        hidden = heat_lines_wanted(picture, width) > height - 1
+        aside = "the nearest to their limits" if hidden else ""
+        title = f"  temperature, ambient to limit, warning at {signs.bar_warning}"
+        self.paint([rule(title, width, signs, aside), *draw_heat(picture, width, height - 1, signs)])
