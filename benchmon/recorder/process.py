@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import IO
 
 from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
-from benchmon.session.database import is_session
+from benchmon.session.database import is_session, shown
 
 _LOOK_EVERY = 0.02
 
@@ -47,7 +47,9 @@ class RecorderProcess:
         try:
             return self._process.wait(timeout)
         except subprocess.TimeoutExpired as problem:
-            raise RecorderError(f"{self.path}: the recorder (process {self.pid}) has not ended in time") from problem
+            raise RecorderError(
+                f"{shown(self.path)}: the recorder (process {self.pid}) has not ended in time"
+            ) from problem
 
     def last_words(self) -> str:
         """Return the last line the recorder wrote to standard error, "" if none."""
@@ -66,7 +68,7 @@ def spawn_recorder(
     """
     path = Path(session_path)
     if path.exists():
-        raise SessionFileError(f"{path}: is there already; a recording needs a new file, name another")
+        raise SessionFileError(f"{shown(path)}: is there already; a recording needs a new file, name another")
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
     if duration is not None:
         command += ["--for", str(duration)]
@@ -83,7 +85,9 @@ def spawn_recorder(
         if time.monotonic() > give_up:
             process.kill()
             process.wait()
-            raise RecorderError(f"{path}: the recorder was not ready within {timeout:g} s: {recorder.last_words()}")
+            raise RecorderError(
+                f"{shown(path)}: the recorder was not ready within {timeout:g} s: {recorder.last_words()}"
+            )
         time.sleep(_LOOK_EVERY)
     return recorder
 

@@ -20,13 +20,20 @@ _LARGEST_VALUE = 4_000_000
 """Bytes of the largest text that is read; the longest is a bench file of at most 1 MB."""
 
 
+def shown(path: Path) -> str:
+    """Return a path as messages show it."""
+    return one_line(path, 1000)
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn every complaint of SQLite about the file at `path` into a `SessionFileError` of one line."""
     try:
         yield
-    except sqlite3.Error as problem:
-        raise SessionFileError(f"{path}: cannot be read as a session: {one_line(problem)}") from problem
+    except (sqlite3.Error, UnicodeDecodeError) as problem:
+        # A damaged schema can stand in SQLite's own complaint, which then is no UTF-8.
+        reason = "it is damaged" if isinstance(problem, UnicodeDecodeError) else one_line(problem)
+        raise SessionFileError(f"{shown(path)}: cannot be read as a session: {reason}") from problem
 
 
 @contextmanager
@@ -45,15 +52,15 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
     """Raise `SessionFileError` unless the file is a session file of this version."""
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     if mark != APPLICATION_ID:
-        raise SessionFileError(f"{path}: is no benchmon session file")
+        raise SessionFileError(f"{shown(path)}: is no benchmon session file")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         raise SessionFileError(
-            f"{path}: was written by a newer benchmon (layout {version}, this one knows {VERSION}); update benchmon"
+            f"{shown(path)}: was written by a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
         )
     found = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     if set(found) != {("table", name, sql) for name, sql in TABLES.items()}:
-        raise SessionFileError(f"{path}: is damaged or foreign: its tables are not those of a session")
+        raise SessionFileError(f"{shown(path)}: is damaged or foreign: its tables are not those of a session")
 
 
 def is_session(path: Path) -> bool:
@@ -108,10 +115,12 @@ def create(path: Path) -> sqlite3.Connection:
     try:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
     except FileExistsError as problem:
-        raise SessionFileError(f"{path}: is there already; a recording needs a new file, name another") from problem
+        raise SessionFileError(
+            f"{shown(path)}: is there already; a recording needs a new file, name another"
+        ) from problem
     except (OSError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else problem
-        raise SessionFileError(f"{path}: cannot be created: {reason}") from problem
+        raise SessionFileError(f"{shown(path)}: cannot be created: {reason}") from problem
     try:
         with translated(path):
             return _lay_out(path)
@@ -162,9 +171,9 @@ def _look_at_file(path: Path) -> None:
         size = path.stat().st_size if path.is_file() else None
     except (OSError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else problem
-        raise SessionFileError(f"{one_line(path)}: cannot be read: {reason}") from problem
+        raise SessionFileError(f"{shown(path)}: cannot be read: {reason}") from problem
     if size is None:
         found = "is no file" if path.exists() else "no such session file"
-        raise SessionFileError(f"{path}: {found}")
+        raise SessionFileError(f"{shown(path)}: {found}")
     if size == 0:
-        raise SessionFileError(f"{path}: is empty, so no session file")
+        raise SessionFileError(f"{shown(path)}: is empty, so no session file")

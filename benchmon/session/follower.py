@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
-from benchmon.session.database import reading, settle, writing
+from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.rows import EventRows, JudgementRows, read_ending, read_identities, read_info
 from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
 from benchmon.watch.records import Judgement
@@ -78,7 +78,7 @@ class SessionFollower:
         try:
             with writing(self._path) as connection:
                 if read_ending(connection).state is not RecorderState.RECORDING:
-                    raise RecorderError(f"{self._path}: no recorder is writing this session any more")
+                    raise RecorderError(f"{shown(self._path)}: no recorder is writing this session any more")
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:
             raise RecorderError(f"the recorder cannot be asked: {problem}") from problem

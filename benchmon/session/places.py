@@ -12,6 +12,7 @@ import platformdirs
 
 from benchmon.bench import Bench
 from benchmon.errors import SessionFileError
+from benchmon.session.database import shown
 
 ENDING = ".benchmon"
 FOLDER_VARIABLE = "BENCHMON_SESSIONS"
@@ -33,7 +34,7 @@ def new_session_path(bench: Bench) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise SessionFileError(
-            f"{folder}: cannot be made: {problem.strerror}; name another with {FOLDER_VARIABLE}"
+            f"{shown(folder)}: cannot be made: {problem.strerror}; name another with {FOLDER_VARIABLE}"
         ) from problem
     stamp = datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
     title = re.sub(r"[^a-z0-9]+", "-", bench.title.lower()).strip("-")[:40].strip("-") or "bench"
@@ -51,7 +52,7 @@ def latest_session() -> Path:
     """Return the session file that was written last. Raises `SessionFileError` where there is none."""
     sessions = all_sessions()
     if not sessions:
-        raise SessionFileError(f"{sessions_folder()}: holds no session yet; name a file, or record one first")
+        raise SessionFileError(f"{shown(sessions_folder())}: holds no session yet; name a file, or record one first")
     return sessions[0]
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Bench, Channel, read_bench
 from benchmon.errors import BenchFileError, SessionFileError, one_line
 from benchmon.prediction.result import Expected
-from benchmon.session.database import check_is_session
+from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating
 from benchmon.session.schema import decode_state, to_seconds
 from benchmon.session.view import RecorderState, SessionInfo
@@ -21,6 +23,7 @@ from benchmon.watch.watch import judgement_of
 _LONGEST = 400 * 86_400 * 1_000_000
 """Microseconds beyond which a time is nonsense."""
 _LATEST_START = 1e11
+_MOST_NAMES = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +39,9 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     check_is_session(connection, path)
     row = connection.execute("SELECT bench, started, program_version FROM session").fetchone()
     if row is None or not isinstance(row[0], str):
-        raise SessionFileError(f"{path}: is damaged: it does not say which bench it is of")
+        raise SessionFileError(f"{shown(path)}: is damaged: it does not say which bench it is of")
     try:
-        bench = read_bench(row[0], f"{path}, its bench file")
+        bench = read_bench(row[0], f"{shown(path)}, its bench file")
     except BenchFileError as problem:
         raise SessionFileError(str(problem)) from problem
     started = _number(row[1], _LATEST_START)
@@ -61,7 +64,7 @@ def read_ending(connection: sqlite3.Connection) -> Ending:
 
 def read_identities(connection: sqlite3.Connection, bench: Bench) -> dict[str, str]:
     """Return what each instrument called itself when it was reached, so far."""
-    rows = connection.execute("SELECT name, identity FROM instruments").fetchall()
+    rows = connection.execute("SELECT name, identity FROM instruments LIMIT ?", (_MOST_NAMES,)).fetchall()
     named = {name: one_line(identity) for name, identity in rows if isinstance(identity, str) and identity}
     return {instrument.name: named[instrument.name] for instrument in bench.instrument if instrument.name in named}
 
@@ -71,7 +74,7 @@ class JudgementRows:
 
     def __init__(self, connection: sqlite3.Connection, bench: Bench) -> None:
         by_name = {channel.name: channel for channel in bench.channel}
-        rows = connection.execute("SELECT id, name FROM channels").fetchall()
+        rows = connection.execute("SELECT id, name FROM channels LIMIT ?", (_MOST_NAMES,)).fetchall()
         self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
         self._expected: dict[Any, Expected | None] = {}
         self._last = 0
@@ -83,15 +86,19 @@ class JudgementRows:
         ).fetchall()
         if not rows:
             return [], False
-        expectations = self._expectations_between(connection, self._last, rows[-1][0])
+        _check_rising(self._last, rows)
+        expectations = self._expectations_between(connection, self._last, rows[-1][0], limit)
         self._last = rows[-1][0]
         found = (self._judgement(row, expectations) for row in rows)
         return [judgement for judgement in found if judgement is not None], len(rows) == limit
 
-    def _expectations_between(self, connection: sqlite3.Connection, after: int, up_to: int) -> dict[Any, Any]:
+    def _expectations_between(
+        self, connection: sqlite3.Connection, after: int, up_to: int, limit: int
+    ) -> dict[Any, Any]:
         rows = connection.execute(
-            "SELECT from_reading, value, uncertainty FROM expectations WHERE from_reading > ? AND from_reading <= ?",
-            (after, up_to),
+            "SELECT from_reading, value, uncertainty FROM expectations"
+            " WHERE from_reading > ? AND from_reading <= ? LIMIT ?",
+            (after, up_to, limit),
         )
         return {reading: (value, uncertainty) for reading, value, uncertainty in rows}
 
@@ -122,12 +129,20 @@ class EventRows:
             "SELECT id, time, channel, kind, message FROM events WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
         ).fetchall()
         if rows:
+            _check_rising(self._last, rows)
             self._last = rows[-1][0]
         return [
             Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
             for _, stored_time, channel, kind, message in rows
             if (time := _time(stored_time)) is not None
         ]
+
+
+def _check_rising(last: int, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Refuse rows whose numbers do not rise: a damaged tree of SQLite can lead in circles."""
+    numbers = [last, *(row[0] for row in rows)]
+    if any(later <= former for former, later in pairwise(numbers)):
+        raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
 
 
 def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:

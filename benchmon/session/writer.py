@@ -19,7 +19,7 @@ from typing import Any
 import benchmon
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError, SessionFileError, one_line
-from benchmon.session.database import create, leave_one_file, translated
+from benchmon.session.database import create, leave_one_file, shown, translated
 from benchmon.session.heartbeat import boot
 from benchmon.session.schema import encode_state, to_microseconds
 from benchmon.watch.records import Event, Judgement
@@ -99,9 +99,11 @@ class SessionWriter:
     def check(self) -> None:
         """Raise `RecorderError` where the file cannot be written any more."""
         if self._failure is not None:
-            raise RecorderError(f"{self._path}: the recording stops, it cannot be written: {one_line(self._failure)}")
+            raise RecorderError(
+                f"{shown(self._path)}: the recording stops, it cannot be written: {one_line(self._failure)}"
+            )
         if not (self._ended or self._thread.is_alive()):
-            raise RecorderError(f"{self._path}: the recording stops, its writer has ended unexpectedly")
+            raise RecorderError(f"{shown(self._path)}: the recording stops, its writer has ended unexpectedly")
 
     def requests(self) -> list[Request]:
         """Return what operators have asked since the last call."""

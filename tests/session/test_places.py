@@ -1,0 +1,63 @@
+import os
+import re
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.errors import SessionFileError
+from benchmon.session.places import all_sessions, latest_session, new_session_path, sessions_folder
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path, monkeypatch):
+    """Return the sessions folder, which is not there yet."""
+    monkeypatch.setenv("BENCHMON_SESSIONS", str(tmp_path / "deep" / "sessions"))
+    return tmp_path / "deep" / "sessions"
+
+
+def test_a_new_session_is_named_after_time_and_bench(bench, folder):
+    path = new_session_path(bench)
+    assert path.parent == folder
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d_\d\d-\d\d-\d\d_workshop-supply\.benchmon", path.name)
+    path.touch()
+    assert new_session_path(bench) != path
+
+
+@pytest.mark.parametrize("title", ["../../etc/passwd", "a/b\\c:d*?", "Ω µ", "x" * 200, " . "])
+def test_no_title_leads_out_of_the_folder(bench, folder, title):
+    odd = read_bench(bench.source.replace('"Workshop supply"', f"'{title}'"))
+    path = new_session_path(odd)
+    assert path.parent == folder
+    assert re.fullmatch(r"[\w-]+\.benchmon", path.name)
+    assert len(path.name) < 100
+
+
+def test_the_latest_session_is_the_one_written_last(folder):
+    folder.mkdir(parents=True)
+    for age, name in ((300, "c"), (100, "a"), (200, "b")):
+        file = folder / f"{name}.benchmon"
+        file.touch()
+        os.utime(file, (1e9 - age, 1e9 - age))
+    (folder / "notes.txt").touch()
+    assert [path.stem for path in all_sessions()] == ["a", "b", "c"]
+    (folder / "c.benchmon-wal").touch()
+    assert latest_session().stem == "c"
+
+
+def test_no_session_yet_is_one_line():
+    assert all_sessions() == []
+    with pytest.raises(SessionFileError, match="holds no session"):
+        latest_session()
+
+
+def test_a_folder_that_cannot_be_made(bench, tmp_path, monkeypatch):
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("BENCHMON_SESSIONS", str(tmp_path / "file" / "sessions"))
+    with pytest.raises(SessionFileError, match="BENCHMON_SESSIONS"):
+        new_session_path(bench)
+
+
+def test_without_the_variable_it_is_a_folder_of_the_user(monkeypatch, tmp_path):
+    monkeypatch.delenv("BENCHMON_SESSIONS")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    assert "benchmon" in sessions_folder().parts
