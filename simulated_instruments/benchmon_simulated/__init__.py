@@ -11,10 +11,14 @@ What it does not simulate:
   but two windings never conduct at the same time while the current changes over;
 - the diodes' recovery, capacitance, avalanche and leakage over temperature beyond Shockley's law; all diodes of a
   rectifier are equal and equally warm;
+- what is faster than a four-hundredth of a mains period: where the path has next to no resistance, the first step of a
+  charging pulse comes out too high;
 - fuses that blow, parts that fail or age, capacitors that change with voltage, temperature or frequency;
 - split-rail rectifiers, doublers and regulators (refused), and mains with more than a third and a fifth harmonic;
 - heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode shows
   a fixed share of its junction's rise;
+- what an operator does: the [[step]]s of a bench file do not turn its mains or change its load, and a trip switches it
+  off only where [switch_off] names a SCPI instrument and its `command`;
 - meters' crest-factor and bandwidth limits, ranges that change, loading of the circuit by the meter, and how long a
   conversion takes: a reading is of the mains period that was stepped last, every tenth of a second;
 - the wires beyond bytes: no baud rate, parity or handshake on the serial lines, no lost packets on the sockets.

@@ -41,15 +41,17 @@ def rewrite_addresses(text: str, addresses: Mapping[str, str]) -> str:
     Everything else, comments included, stays as it is. Raises `BadInput` where the instruments are not written as
     [[instrument]] sections with their address on one line.
     """
-    names = [str(instrument["name"]) for instrument in tomllib.loads(text).get("instrument", [])]
+    before = _addresses_in(text)
+    names = iter(before)
+    address: str | None = None
     lines: list[str] = []
-    current, written = -1, True
+    written = True
     for line in text.splitlines(keepends=True):
         if _INSTRUMENT.match(line):
-            current, written = current + 1, False
-            address = addresses.get(names[current]) if current < len(names) else None
+            name = next(names, "")
+            address, written = addresses.get(name), False
             lines.append(line)
-            if address is not None and not _has_address(text, current):
+            if address is not None and before[name] is None:
                 lines.append(f"address = {json.dumps(address)}\n")
             continue
         if _HEADER.match(line):
@@ -57,15 +59,15 @@ def rewrite_addresses(text: str, addresses: Mapping[str, str]) -> str:
         match = _ADDRESS.match(line) if not written and address is not None else None
         written = written or match is not None
         lines.append(f"{match[1]}{json.dumps(address)}{match[3]}" if match else line)
-    return _checked("".join(lines), addresses)
+    rewritten = "".join(lines)
+    if _addresses_in(rewritten) != before | dict(addresses):
+        raise BadInput("addresses cannot be replaced; write every instrument as an [[instrument]] section of its own")
+    return rewritten
 
 
-def _has_address(text: str, index: int) -> bool:
-    return "address" in tomllib.loads(text)["instrument"][index]
-
-
-def _checked(text: str, addresses: Mapping[str, str]) -> str:
-    found = {str(instrument["name"]): instrument.get("address") for instrument in tomllib.loads(text)["instrument"]}
-    if any(found.get(name) != address for name, address in addresses.items()):
-        raise BadInput("addresses cannot be replaced; write every instrument as an [[instrument]] section")
-    return text
+def _addresses_in(text: str) -> dict[str, object]:
+    try:
+        instruments = tomllib.loads(text).get("instrument", [])
+    except tomllib.TOMLDecodeError:
+        return {}
+    return {str(instrument["name"]): instrument.get("address") for instrument in instruments}

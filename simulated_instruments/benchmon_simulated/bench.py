@@ -42,15 +42,17 @@ class SimulatedBench:
 
     def __init__(self, bench: Bench, seed: int = 1) -> None:
         self.supply = SupplyUnderTest(bench, seed)
+        _refuse_unknown_quantities(bench, self.supply)
         self.addresses: dict[str, str] = {}
         self._text = bench.source
         self._twins = [_twin_of(instrument, bench, self.supply, seed) for instrument in bench.instrument]
         self._thread: threading.Thread | None = None
+        self._ended: Future[None] = Future()
 
     def start(self) -> None:
         """Open every line and let time pass. Raises `InstrumentError` where a line cannot be opened."""
         ready: Future[dict[str, str]] = Future()
-        self._ended: Future[None] = Future()
+        self._ended = Future()
         self._thread = threading.Thread(target=self._live, args=(ready,), name="simulated bench", daemon=True)
         self._thread.start()
         self.addresses = ready.result()
@@ -126,6 +128,12 @@ class SimulatedBench:
             now = self._loop.time()
             self.supply.advance(min(now - last, LONGEST_TICK))
             last = now
+
+
+def _refuse_unknown_quantities(bench: Bench, supply: SupplyUnderTest) -> None:
+    for channel in bench.channel:
+        if channel.quantity not in supply.snapshot.values:
+            raise BadInput(f"channel {channel.name!r}: this supply has no {channel.quantity} that could be simulated")
 
 
 def _twin_of(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> Twin:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon_simulated.diodes import path_current
-from benchmon_simulated.ladder import Ladder
+from benchmon_simulated.ladder import GEAR, Ladder, Past
 from benchmon_simulated.parts import FULL_WAVE, ActualParts
 
 Floats = NDArray[np.float64]
@@ -79,6 +79,11 @@ class Cycle:
     reservoir_voltage: Floats
     reservoir_current: Floats
 
+    def repeats(self, before: Cycle, tolerance: float) -> bool:
+        """Return whether bridge and output are as in the period `before`, but for `tolerance` × their peaks."""
+        pairs = ((self.bridge_voltage, before.bridge_voltage), (self.output_voltage, before.output_voltage))
+        return all(np.abs(now - then).max() <= tolerance * np.abs(now).max() for now, then in pairs)
+
 
 class RectifierCircuit:
     """The supply from the mains to its load. It keeps the state of its filter from one period to the next."""
@@ -88,38 +93,35 @@ class RectifierCircuit:
         self.ladder = Ladder(parts.filter, parts.load)
         self.path_ratio = parts.ratio * self.wiring.in_series
         self._parts = parts
-        self._path_current = 0.0
+        self._flow = Past()
 
     def run(self, mains_emf: Floats, now: Conditions) -> Cycle:
         """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
         wiring = self.wiring
         ohms = now.secondary_resistance * wiring.in_series / wiring.in_parallel
         ohms += now.primary_resistance * self.path_ratio**2
-        inertia = self._parts.leakage * wiring.in_series / wiring.in_parallel * now.frequency * STEPS
-        before = self._path_current
+        inertia = self._parts.leakage * wiring.in_series / wiring.in_parallel * now.frequency * STEPS / GEAR
         traces = self._step(mains_emf * self.path_ratio, ohms, inertia, now)
-        path, ladder, output, reservoir, charging = np.array(traces).T
-        winding_drop = ohms * path + inertia * np.diff(path, prepend=before)
-        return self._cycle(mains_emf, now, winding_drop, (path, ladder, output, reservoir, charging))
+        path, expected, *others = np.array(traces).T
+        return self._cycle(mains_emf, now, ohms * path + inertia * (path - expected), (path, *others))
 
     def _step(self, emf: Floats, ohms: float, inertia: float, now: Conditions) -> list[tuple[float, ...]]:
         ladder, full_wave, reservoir = self.ladder, self.wiring.full_wave, self.ladder.reservoir
         ladder.set_step(1.0 / (now.frequency * STEPS))
         slope, saturation = self.wiring.diodes * now.slope_voltage, now.saturation
         ohms += self.wiring.diodes * self._parts.diode.series_resistance + inertia
-        signed = self._path_current
         traces: list[tuple[float, ...]] = []
         for volts in emf.tolist():
-            drive = volts + inertia * signed
+            expected = self._flow.expected
+            drive = volts + inertia * expected
             sign = -1.0 if full_wave and drive < 0.0 else 1.0
             conductance, source = ladder.seen()
             current = path_current(sign * drive + source / conductance, ohms + 1.0 / conductance, slope, saturation)
             voltage = (current - source) / conductance
             ladder.accept(voltage, current)
-            signed = sign * current
+            self._flow.accept(sign * current)
             stored = (reservoir.voltage, reservoir.current) if reservoir else (0.0, 0.0)
-            traces.append((signed, voltage, ladder.output, *stored))
-        self._path_current = signed
+            traces.append((sign * current, expected, voltage, ladder.output, *stored))
         return traces
 
     def _cycle(self, mains_emf: Floats, now: Conditions, drop: Floats, traces: tuple[Floats, ...]) -> Cycle:

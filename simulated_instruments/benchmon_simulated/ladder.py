@@ -1,7 +1,7 @@
 """The filter and the load behind the rectifier, as a ladder that is stepped through time.
 
-Each part is replaced, for one time step, by a conductance and a source that stands for its past (its companion model):
-capacitors by the trapezoidal rule, chokes by the backward Euler rule, which does not ring when a current is cut off.
+Each part is replaced, for one time step, by a conductance and a source that stands for its past (its companion model).
+The rule is the second-order backward difference (Gear 1971), which never rings when a diode begins or ends to conduct.
 Seen from the rectifier the whole ladder is then i = g·v + s.
 """
 
@@ -18,29 +18,52 @@ KNEE = 0.5
 """Volts below which an electronic load cannot draw its current and is no more than a resistance."""
 
 
+class Past:
+    """What a state (a capacitor's voltage, a choke's current) was at the last two steps.
+
+    The rule says x = `expected` + (2/3)·step·(its rate of change at the new step).
+    """
+
+    __slots__ = ("_before", "last")
+
+    def __init__(self) -> None:
+        self.last = self._before = 0.0
+
+    @property
+    def expected(self) -> float:
+        """The new state if its rate of change were nought."""
+        return (4.0 * self.last - self._before) / 3.0
+
+    def accept(self, state: float) -> None:
+        """End the step with this state."""
+        self.last, self._before = state, self.last
+
+
+GEAR = 2.0 / 3.0
+
+
 class ShuntCapacitor:
     """A capacitor with its series resistance across the line. `voltage` is that of its terminals."""
 
     def __init__(self, part: Capacitor) -> None:
         self._capacitance, self._esr = part.capacitance, part.esr
-        self._charged_to = 0.0
+        self._charge = Past()
         self.current = self.voltage = 0.0
 
     def set_step(self, step: float) -> None:
         """Take time steps of `step` seconds from now on."""
-        self._half = step / (2.0 * self._capacitance)
-        self._conductance = 1.0 / (self._esr + self._half)
+        self._inertia = GEAR * step / self._capacitance
+        self._conductance = 1.0 / (self._esr + self._inertia)
 
     def seen(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part, given those behind it."""
-        past = self._charged_to + self._half * self.current
-        return conductance + self._conductance, source - self._conductance * past
+        return conductance + self._conductance, source - self._conductance * self._charge.expected
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
         """End the step with `voltage` and `current` at this part; return those behind it."""
-        past = self._charged_to + self._half * self.current
-        self.current = self._conductance * (voltage - past)
-        self._charged_to = past + self._half * self.current
+        expected = self._charge.expected
+        self.current = self._conductance * (voltage - expected)
+        self._charge.accept(expected + self._inertia * self.current)
         self.voltage = voltage
         return voltage, current - self.current
 
@@ -51,21 +74,21 @@ class SeriesPart:
     def __init__(self, part: SeriesResistor | Choke) -> None:
         self._ohms = part.resistance
         self._inductance = part.inductance if isinstance(part, Choke) else 0.0
-        self._current = 0.0
+        self._flow = Past()
 
     def set_step(self, step: float) -> None:
         """Take time steps of `step` seconds from now on."""
-        self._inertia = self._inductance / step
+        self._inertia = self._inductance / (GEAR * step)
 
     def seen(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part, given those behind it."""
         part = 1.0 + (self._ohms + self._inertia) * conductance
-        return conductance / part, (source + conductance * self._inertia * self._current) / part
+        return conductance / part, (source + conductance * self._inertia * self._flow.expected) / part
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
         """End the step with `voltage` and `current` at this part; return those behind it."""
-        voltage -= (self._ohms + self._inertia) * current - self._inertia * self._current
-        self._current = current
+        voltage -= (self._ohms + self._inertia) * current - self._inertia * self._flow.expected
+        self._flow.accept(current)
         return voltage, current
 
 

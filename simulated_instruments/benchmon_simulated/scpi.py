@@ -32,7 +32,7 @@ def real(value: float) -> str:
         value = NOT_A_NUMBER
     elif math.isinf(value):
         value = math.copysign(OVERLOAD, value)
-    return f"{value:+.6E}"
+    return f"{value + 0.0:+.6E}"
 
 
 class ScpiInstrument:

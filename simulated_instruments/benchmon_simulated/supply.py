@@ -9,8 +9,6 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from benchmon.bench import Bench, Load, OpenLoad, ResistorLoad
 from benchmon.errors import BadInput
 from benchmon_simulated import measures
@@ -102,9 +100,8 @@ class SupplyUnderTest:
         cycle = self._circuit.run(wave, now)
         for _ in range(periods - 1):
             before, cycle = cycle, self._circuit.run(wave, now)
-            change = float(np.abs(cycle.bridge_voltage - before.bridge_voltage).max())
             # A discharge without mains goes on for ever in ever smaller steps, so it is never taken as settled.
-            if self._mains.on and change <= SETTLED * float(np.abs(cycle.bridge_voltage).max()):
+            if self._mains.on and cycle.repeats(before, SETTLED):
                 break
         return cycle
 

@@ -1,0 +1,219 @@
+"""The supply under test: energy, symmetry, warming, switching. Closed forms stand in tests/published."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from benchmon.errors import BadInput
+from benchmon.quantities import UNITS
+from benchmon_simulated import SupplyUnderTest
+
+TAPPED = (
+    'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
+    'secondary_resistance = "0.2 Ω"\nsecondaries = 2\nconnection = "{}"\n'
+    'no_load_current = "40 mA"\nno_load_loss = "3 W"'
+)
+KINDS = [("half wave", "series"), ("half wave", "parallel"), ("centre tap", "series"), ("bridge", "parallel")]
+KINDS += [("bridge", "single"), ("bridge", "series")]
+
+
+def settled(bench, seconds=5.0, seed=4):
+    return SupplyUnderTest(bench, seed).advance(seconds)
+
+
+@pytest.mark.parametrize("filtered", [False, True])
+@pytest.mark.parametrize(("kind", "connection"), KINDS)
+def test_what_the_mains_gives_is_what_the_parts_take(make_bench, reservoir, kind, connection, filtered):
+    bench = make_bench(
+        reservoir if filtered else "",
+        rectifier=f'kind = "{kind}"',
+        transformer=TAPPED.format(connection),
+        mains='voltage = "230 V"\nfrequency = "50 Hz"\nsource_resistance = "0.5 Ω"',
+    )
+    supply = SupplyUnderTest(bench, seed=4)
+    shot = supply.advance(5.0)
+    value, parts = shot.values, supply.parts
+    diodes = {"half wave": 1, "centre tap": 2, "bridge": 4}[kind] * value["diode.power.mean"]
+    in_use = 1 if connection == "single" else 2
+    windings = in_use * parts.secondary_resistance * value["secondary.current.rms"] ** 2
+    # The model's path resistance carries the whole current, also the direct part that the line current has not.
+    reflected = np.array(shot.waveforms["secondary.current"]) * in_use * parts.ratio
+    if kind == "centre tap":
+        reflected = reflected / math.sqrt(2.0)
+    primary = parts.primary_resistance * float(np.mean(reflected**2))
+    source = 0.5 * (float(np.mean(reflected**2)) - value["mains.current.rms"] ** 2)
+    esr = parts.reservoir_esr * value.get("reservoir.current.rms", 0.0) ** 2
+    iron = 3.0 * (value["mains.voltage.rms"] / 230.0) ** 2
+    spent = value["output.power.mean"] + diodes + windings + primary + source + esr + iron
+    assert value["mains.power.active"] == pytest.approx(spent, rel=3e-3)
+
+
+@pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge"])
+def test_no_direct_current_crosses_the_transformer(make_bench, reservoir, kind):
+    bench = make_bench(reservoir, rectifier=f'kind = "{kind}"', transformer=TAPPED.format("series"))
+    line = settled(bench).waveforms["mains.current"]
+    assert abs(line.mean()) < 1e-4 * np.abs(line).max()
+
+
+def test_every_quantity_is_of_the_vocabulary_and_finite_under_power(make_bench, reservoir):
+    values = settled(make_bench(reservoir)).values
+    assert set(values) <= set(UNITS)
+    assert all(math.isfinite(value) for value in values.values())
+    missing = {quantity for quantity in UNITS if quantity not in values}
+    assert {quantity.split(".")[0] for quantity in missing} == {"regulator", "ntc"}
+
+
+def test_the_same_seed_is_the_same_supply_and_another_is_another(make_bench):
+    bench = make_bench()
+    first, again, other = (settled(bench, 1.0, seed).values for seed in (1, 1, 2))
+    assert first == again
+    assert first["output.voltage.mean"] != other["output.voltage.mean"]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_parts_lie_within_what_the_bench_file_allows(make_bench, seed):
+    bench = make_bench(
+        '[[filter]]\nkind = "capacitor"\ncapacitance = "4.7 mF"\nesr = "30 mΩ"\ntolerance = "20 %"\n',
+        mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"',
+    )
+    parts = SupplyUnderTest(bench, seed).parts
+    assert parts.mains_voltage == pytest.approx(230.0, rel=0.02)
+    assert parts.filter[0].capacitance == pytest.approx(4.7e-3, rel=0.2)
+    assert parts.load.resistance == pytest.approx(10.0, rel=0.02)
+    assert parts.secondary_resistance == pytest.approx(1e-3, rel=0.03)
+    assert 1 / 1.3 <= parts.diode.saturation_current / 10e-9 <= 1.3
+
+
+def test_cutting_the_mains_ends_every_current_and_restoring_brings_it_back(make_bench, reservoir):
+    supply = SupplyUnderTest(make_bench(reservoir), seed=4)
+    before = supply.advance(5.0).values
+    supply.switch_off()
+    off = supply.advance(2.0).values
+    for quantity in ("mains.current.rms", "mains.voltage.rms", "secondary.current.peak", "output.current.rms"):
+        assert off[quantity] == pytest.approx(0.0, abs=1e-6)
+    assert off["diode.current.mean"] == pytest.approx(0.0, abs=1e-6)
+    assert math.isnan(off["mains.power_factor"])
+    assert math.isnan(off["mains.frequency"])
+    supply.switch_on()
+    assert supply.advance(3.0).values["output.voltage.mean"] == pytest.approx(before["output.voltage.mean"], rel=0.01)
+
+
+def test_a_reservoir_discharges_through_its_load_with_the_time_constant_of_both(make_bench, reservoir):
+    supply = SupplyUnderTest(make_bench(reservoir), seed=4)
+    supply.advance(2.0)
+    supply.switch_off()
+    first = supply.advance(0.04).values["output.voltage.mean"]
+    later = supply.advance(0.1).values["output.voltage.mean"]
+    parts = supply.parts
+    time_constant = parts.filter[0].capacitance * (parts.load.resistance + parts.reservoir_esr)
+    assert math.log(first / later) == pytest.approx(0.1 / time_constant, rel=0.01)
+
+
+def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say(make_bench):
+    heat = 'thermal_resistance = "18 K/W"\nthermal_time_constant = "40 s"'
+    diode = f'saturation_current = "10 nA"\nemission_coefficient = 1.8\nseries_resistance = "20 mΩ"\n{heat}'
+    supply = SupplyUnderTest(make_bench(diode=diode), seed=4)
+    cold = supply.advance(0.5).values
+    rise = [supply.advance(seconds).values for seconds in (39.5, 200.0)]
+    rises = [values["diode.temperature.junction"] - values["ambient.temperature"] for values in rise]
+    # The mains wander by half a per cent, and the heat follows late.
+    assert rises[1] == pytest.approx(18.0 * rise[1]["diode.power.mean"], rel=1e-2)
+    # It loses a little less as it warms, so the rise is slightly ahead of the plain exponential.
+    assert rises[0] / rises[1] == pytest.approx(1.0 - math.exp(-1.0), rel=0.03)
+    assert rise[1]["diode.power.mean"] < cold["diode.power.mean"]
+    case = rise[1]["diode.temperature.case"] - rise[1]["ambient.temperature"]
+    assert case == pytest.approx(0.85 * rises[1], rel=1e-9)
+
+
+def test_without_thermal_resistance_the_junction_is_at_ambient(make_bench):
+    values = settled(make_bench(), 60.0).values
+    assert values["diode.temperature.junction"] == values["ambient.temperature"]
+
+
+def test_an_inrush_limiter_warms_and_lets_the_current_through(make_bench):
+    limiter = '[ntc]\nr25 = "50 Ω"\nbeta = "3000 K"\ndissipation_factor = "10 mW/K"\ntime_constant = "30 s"\n'
+    transformer = TAPPED.format("parallel")
+    supply = SupplyUnderTest(make_bench(limiter, transformer=transformer), seed=4)
+    cold, warm = supply.advance(0.2).values, supply.advance(120.0).values
+    assert warm["ntc.temperature"] > cold["ntc.temperature"] + 20.0
+    assert warm["mains.current.rms"] > cold["mains.current.rms"]
+
+
+def test_load_and_mains_can_be_changed(make_bench):
+    supply = SupplyUnderTest(make_bench(), seed=4)
+    volts = supply.advance(1.0).values["output.voltage.rms"]
+    supply.set_mains(115.0)
+    assert supply.advance(1.0).values["output.voltage.rms"] == pytest.approx(volts / 2, rel=0.1)
+    supply.set_load("open")
+    assert supply.advance(1.0).values["output.current.rms"] == 0.0
+    supply.set_load(5.0)
+    values = supply.advance(1.0).values
+    assert values["output.current.rms"] == pytest.approx(values["output.voltage.rms"] / 5.0, rel=1e-9)
+    for wrong in (-1.0, 0.0, math.nan):
+        with pytest.raises(BadInput):
+            supply.set_load(wrong)
+    for wrong in (-1.0, 1001.0, math.nan):
+        with pytest.raises(BadInput):
+            supply.set_mains(wrong)
+
+
+def test_a_current_load_draws_its_current_from_a_reservoir(make_bench, reservoir):
+    values = settled(make_bench(reservoir, load='kind = "current"\ncurrent = "1 A"')).values
+    assert values["output.current.mean"] == pytest.approx(1.0, rel=0.006)
+    assert values["output.voltage.ripple"] < 1.0 / (2 * 50 * 4.7e-3)
+
+
+def test_without_load_a_reservoir_stays_near_the_peak(make_bench, reservoir):
+    values = settled(make_bench(reservoir, load='kind = "open"'), 20.0).values
+    assert values["output.voltage.ripple"] < 0.01
+    assert 0.93 * 20 * math.sqrt(2) < values["output.voltage.mean"] < 20 * math.sqrt(2) * 1.01
+
+
+def test_a_second_filter_section_smooths(make_bench, reservoir):
+    section = '[[filter]]\nkind = "{}"\n{}\n'
+    plain = settled(make_bench(reservoir)).values
+    for part in (("resistor", 'resistance = "1 Ω"'), ("choke", 'inductance = "20 mH"\nresistance = "1 Ω"')):
+        values = settled(make_bench(reservoir + section.format(*part) + reservoir)).values
+        assert values["output.voltage.ripple"] < 0.5 * plain["output.voltage.ripple"]
+        drop = values["reservoir.voltage.mean"] - values["output.voltage.mean"]
+        assert drop == pytest.approx(values["output.current.mean"] * 1.0, rel=0.03)
+
+
+def test_a_choke_input_filter_gives_the_mean_of_the_rectified_wave(make_bench):
+    # Large choke, continuous current: the output is the mean, 2/π of the peak, less two diodes (textbook).
+    parts = '[[filter]]\nkind = "choke"\ninductance = "300 mH"\n[[filter]]\nkind = "capacitor"\ncapacitance = "1 mF"\n'
+    values = settled(make_bench(parts), 20.0).values
+    drop = 2 * values["diode.power.mean"] / values["diode.current.mean"]
+    expected = 2 / math.pi * values["secondary.voltage.rms"] * math.sqrt(2) - drop
+    assert values["output.voltage.mean"] == pytest.approx(expected, rel=0.02)
+
+
+def test_mains_distortion_shows_in_the_voltage(make_bench):
+    mains = 'voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "4 %"'
+    shot = settled(make_bench(mains=mains, load='kind = "open"'))
+    spectrum = np.abs(np.fft.rfft(shot.waveforms["mains.voltage"]))
+    assert math.sqrt(float(np.sum(spectrum[2:41] ** 2))) / spectrum[1] == pytest.approx(0.04, rel=1e-6)
+    assert shot.values["mains.voltage.rms"] == pytest.approx(230.0, rel=0.006)
+
+
+def test_mains_wander_slowly_by_half_a_per_cent(make_bench):
+    supply = SupplyUnderTest(make_bench(), seed=4)
+    volts = np.array([supply.advance(1.0).values["mains.voltage.rms"] for _ in range(120)])
+    assert np.abs(volts / 230.0 - 1.0).max() < 0.0051
+    assert np.ptp(volts) > 1.0
+    assert np.abs(np.diff(volts)).max() < 0.2
+
+
+@pytest.mark.parametrize("kind", ["split rail", "full-wave doubler"])
+def test_a_circuit_without_a_model_is_refused_by_name(make_bench, reservoir, kind):
+    bench = make_bench(reservoir, rectifier=f'kind = "{kind}"', transformer=TAPPED.format("series"))
+    with pytest.raises(BadInput, match=kind):
+        SupplyUnderTest(bench)
+
+
+def test_a_regulator_is_refused_by_name(make_bench):
+    with pytest.raises(BadInput, match="regulator"):
+        SupplyUnderTest(make_bench('[regulator]\noutput_voltage = "12 V"\n'))
