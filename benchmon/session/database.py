@@ -56,7 +56,7 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         raise SessionFileError(
-            f"{shown(path)}: was written by a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
+            f"{shown(path)}: is of a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
         )
     found = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     if set(found) != {("table", name, sql) for name, sql in TABLES.items()}:

@@ -1,0 +1,143 @@
+"""What is expected when, with a prediction that only tells what it was asked for."""
+
+import time
+
+import numpy as np
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.recorder import expectations
+from benchmon.recorder.conditions import Conditions, MeasuredConditions
+
+AMBIENT = """
+[[channel]]
+name = "air"
+instrument = "meter"
+quantity = "ambient.temperature"
+group = "air"
+accuracy = "0.5 K"
+"""
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """Return what was predicted for, in order: (mains volts, tolerance, ambient)."""
+    calls = []
+
+    def predict(bench, *, mains_voltage=None, ambient=None):
+        assert mains_voltage is None
+        calls.append((bench.mains.voltage, bench.mains.tolerance, ambient))
+        volts = bench.mains.voltage
+        quantities = {
+            "mains.voltage.rms": Expected(volts, volts * bench.mains.tolerance, "V"),
+            "output.voltage.rms": Expected(volts / 10, 0.2, "V"),
+            "diode.temperature.case": Expected(75.0, 4.0, "°C"),
+        }
+        nothing = Waveforms(np.zeros(1), {})
+        return Prediction(volts, 50.0, 25.0, quantities, {}, nothing, {"diode.temperature.case": 100.0})
+
+    monkeypatch.setattr(expectations, "predict", predict)
+    return calls
+
+
+@pytest.fixture
+def world(asked, bench_text):  # noqa: ARG001 - it stands in for the prediction
+    """Return the expectations of a bench, started, and its channels."""
+    bench = read_bench(bench_text)
+    expected = expectations.Expectations(bench)
+    expected.start()
+    yield expected, {channel.name: channel for channel in bench.channel}
+    expected.stop()
+
+
+def settled(world, channel, at, mains=None):
+    """Return what is expected once the prediction's thread has caught up with a mains reading."""
+    expected, channels = world
+    end = time.monotonic() + 5
+    while time.monotonic() < end:
+        if mains is not None:
+            expected.observe(channels["line"], at, mains)
+        found = expected.expected(channels[channel], at)
+        if found:
+            return found
+        time.sleep(0.01)
+    raise AssertionError("nothing is expected")
+
+
+def test_the_measured_mains_replaces_the_nominal_one_with_its_tolerance(world, asked):
+    assert settled(world, "vout", 1.0, mains=241.5).value == pytest.approx(24.15)
+    volts, tolerance, _ = asked[-1]
+    assert volts == pytest.approx(241.5)
+    assert tolerance == pytest.approx(0.005 * 3**0.5 / 2)  # the meter's 0.5 %, as a rectangular tolerance
+
+
+def test_the_mains_itself_keeps_to_the_bench_file(world):
+    settled(world, "vout", 1.0, mains=241.5)
+    assert settled(world, "line", 1.0) == Expected(230.0, 23.0, "V")
+
+
+def test_a_small_change_of_mains_is_no_new_prediction(world, asked):
+    settled(world, "vout", 1.0, mains=230.5)
+    count = len(asked)
+    expected, channels = world
+    for number in range(100):
+        expected.observe(channels["line"], 1.0 + number / 20, 230.5 + 0.1 * (-1) ** number)
+        assert expected.expected(channels["vout"], 1.0 + number / 20) is not None
+    assert len(asked) == count
+
+
+def test_nothing_is_expected_while_the_mains_has_moved_far(world):
+    expected, channels = world
+    settled(world, "vout", 1.0, mains=230.0)
+    expected.observe(channels["line"], 2.0, 180.0)
+    assert expected.expected(channels["vout"], 2.0) is None
+    assert settled(world, "vout", 2.0).value == pytest.approx(18.0)
+
+
+def test_a_silent_mains_meter_leaves_the_nominal_voltage(world):
+    settled(world, "vout", 1.0, mains=241.5)
+    assert settled(world, "vout", 5.0).value == pytest.approx(23.0)
+
+
+def test_temperatures_rise_from_power_on_not_from_the_start(world):
+    expected, channels = world
+    expected.observe(channels["line"], 999.0, 1.0)
+    at_power_on = settled(world, "case", 1000.0, mains=230.0)
+    expected.observe(channels["line"], 1100.0, 230.0)
+    assert at_power_on.value == pytest.approx(25.0)
+    assert settled(world, "case", 1100.0).value == pytest.approx(25.0 + 50.0 * (1 - np.exp(-1)), abs=0.1)
+
+
+def test_a_rise_of_less_than_a_hundredth_of_its_uncertainty_is_not_told_anew(world):
+    expected, channels = world
+    told, values = set(), []
+    for number in range(2000):
+        now = 1.0 + number / 50
+        expected.observe(channels["line"], now, 230.0)
+        found = expected.expected(channels["case"], now) if number else settled(world, "case", now)
+        exact = 25.0 + 50.0 * (1 - np.exp(-(now - 1.0) / 100.0))
+        told.add(found)
+        values.append(abs(found.value - exact) / found.uncertainty)
+    assert max(values) <= 0.0101
+    assert len(told) < 1500
+
+
+def test_the_measured_ambient_is_used_where_it_is_plausible(bench_text):
+    conditions = MeasuredConditions(read_bench(bench_text + AMBIENT))
+    conditions.observe("line", 1.0, 230.0)
+    for value in (float("inf"), float("nan"), None, 850.0, -270.0):
+        conditions.observe("air", 1.0, value)
+        assert conditions.now(1.0) == Conditions(230.0, None)
+    conditions.observe("air", 1.0, 31.0)
+    assert conditions.now(1.0) == Conditions(230.0, 31.0)
+    assert conditions.now(1.1) == Conditions(230.0, 31.0)
+
+
+def test_noise_is_smoothed_and_a_step_is_followed_at_once(bench):
+    conditions = MeasuredConditions(bench)
+    for number in range(400):
+        conditions.observe("line", number * 0.05, 230.0 + (-1) ** number)
+    assert conditions.now(20.0).mains_voltage == pytest.approx(230.0, abs=0.1)
+    conditions.observe("line", 20.0, 200.0)
+    assert conditions.now(20.0).mains_voltage == 200.0

@@ -1,0 +1,153 @@
+"""The recorder as a process of its own: started, refused, stopped, killed."""
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+
+import pytest
+
+from benchmon.errors import BadInput, RecorderError, SessionFileError
+from benchmon.recorder import spawn_recorder
+from benchmon.session.follower import open_session_view
+from benchmon.session.view import RecorderState
+
+
+@pytest.fixture
+def bench_file(tmp_path, bench_text):
+    """Return the bench file."""
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_text, encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def spawn(bench_file, tmp_path):
+    """Return a function that starts recorders, which are killed at the end."""
+    started = []
+
+    def start(name="a.benchmon", **options):
+        started.append(spawn_recorder(bench_file, tmp_path / name, **options))
+        return started[-1]
+
+    yield start
+    for recorder in started:
+        if recorder.poll() is None:
+            os.kill(recorder.pid, signal.SIGKILL)
+            recorder.wait(10)
+
+
+def test_it_can_be_followed_when_it_is_ready(spawn, until):
+    recorder = spawn()
+    view = open_session_view(recorder.path)
+    assert view.live
+    assert until(lambda: view.poll().judgements)
+    assert recorder.stop() == 0
+    assert until(lambda: view.poll().state is RecorderState.FINISHED)
+    assert not view.live
+
+
+def test_it_has_a_session_of_its_own_and_outlives_a_lost_terminal(spawn, until):
+    recorder = spawn()
+    assert os.getsid(recorder.pid) == recorder.pid
+    os.kill(recorder.pid, signal.SIGHUP)
+    view = open_session_view(recorder.path)
+    start = view.poll().now
+    until(lambda: view.poll().now > start + 0.5)
+    assert recorder.poll() is None
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_it_ends_cleanly_on_a_signal(spawn, tmp_path, number):
+    recorder = spawn()
+    os.kill(recorder.pid, number)
+    assert recorder.wait(10) == 0
+    update = open_session_view(recorder.path).poll()
+    assert update.state is RecorderState.FINISHED
+    assert update.events[-1].message == f"recording stopped by {number.name}"
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["a.benchmon", "bench.toml"]
+
+
+def test_it_ends_by_itself_and_tells_of_a_trip(spawn, meter):
+    meter.line = lambda _: "m 230.0 v 15.0 t 95.0"
+    assert spawn(duration=0.8).wait(15) == 1
+
+
+def test_a_request_stops_it(spawn):
+    recorder = spawn()
+    open_session_view(recorder.path).request("stop")
+    assert recorder.wait(10) == 0
+
+
+def test_bad_input_is_told_in_the_recorder_s_own_words(tmp_path, spawn, bench_file):
+    bench_file.write_text("title = 'no supply'", encoding="utf-8")
+    with pytest.raises(BadInput, match=r"bench\.toml.*mains.*missing"):
+        spawn()
+    bench_file.unlink()
+    with pytest.raises(BadInput, match="no such bench file"):
+        spawn()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_two_recorders_never_share_a_file(spawn, tmp_path):
+    recorder = spawn()
+    with pytest.raises(SessionFileError, match="is there already"):
+        spawn()
+    (tmp_path / "taken.benchmon").touch()
+    with pytest.raises(SessionFileError, match="is there already"):
+        spawn("taken.benchmon")
+    assert recorder.poll() is None
+
+
+def test_a_recorder_that_cannot_be_ready_is_not_left_behind(spawn):
+    with pytest.raises(RecorderError, match="not ready within"):
+        spawn(timeout=0.0)
+
+
+def test_its_own_command_gives_status_and_one_line(tmp_path):
+    command = [sys.executable, "-m", "benchmon.recorder", str(tmp_path), "--session", str(tmp_path / "a.benchmon")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [f"{tmp_path}: is a folder, not a bench file"]
+    assert done.stdout == ""
+
+
+def test_no_screen_library_is_loaded(bench_file, tmp_path):
+    code = (
+        "import sys; from benchmon.recorder.__main__ import main; "
+        f"main([{str(bench_file)!r}, '--session', {str(tmp_path / 'a.benchmon')!r}, '--for', '0.3']); "
+        "sys.exit('textual' in sys.modules or 'scipy' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_kill_loses_nothing_that_was_shown(spawn, until, seed, tmp_path):
+    recorder = spawn()
+    views = [open_session_view(recorder.path) for _ in range(2)]
+    shown = [[], []]
+    deadline = time.monotonic() + random.Random(seed).uniform(0.3, 1.5)
+    while time.monotonic() < deadline or not all(shown):
+        for view, seen in zip(views, shown, strict=True):
+            seen.extend(view.poll().judgements)
+    os.kill(recorder.pid, signal.SIGKILL)
+    for view, seen in zip(views, shown, strict=True):
+        seen.extend(view.poll().judgements)
+    recorder.wait(10)
+    until(lambda: views[0].poll().state is RecorderState.GONE)
+    kept = list(open_session_view(recorder.path).poll().judgements)
+    for seen in shown:
+        assert len(seen) > 3
+        assert {(j.channel, j.time, j.value) for j in seen} <= {(j.channel, j.time, j.value) for j in kept}
+    with pytest.raises(RecorderError, match="no recorder"):
+        views[0].request("stop")
+    for view in views:
+        view.close()
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["a.benchmon", "bench.toml"]
+    with closing(sqlite3.connect(recorder.path)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert list(open_session_view(recorder.path).poll().judgements) == kept
