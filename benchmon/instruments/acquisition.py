@@ -50,6 +50,8 @@ class Acquisition:
     def stop(self, timeout: float = 5.0) -> list[str]:
         """Stop and close everything; return the names of instruments that did not end within `timeout` seconds."""
         self._stop.set()
+        for worker in self._workers:
+            worker.driver.ending = True
         deadline = time.monotonic() + timeout
         for worker in self._workers:
             if worker.ident is not None:
@@ -77,7 +79,8 @@ class _Worker(threading.Thread):
             try:
                 self._work()
             except InstrumentError as problem:
-                self._report_lost(problem)
+                if not self._stop_asked.is_set():
+                    self._report_lost(problem)
             finally:
                 self.driver.close()
             self._stop_asked.wait(self._pause)

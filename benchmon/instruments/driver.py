@@ -23,7 +23,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchmon.bench.values import Seconds
 from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
-from benchmon.instruments.faults import from_os_error
+from benchmon.instruments.faults import explain
 from benchmon.instruments.reading import Reading
 
 if TYPE_CHECKING:
@@ -99,6 +99,8 @@ class Driver(ABC, Generic[S, C]):
         self.identity = ""
         self.late = False
         """Whether an answer may still be on its way: the last question got none in time."""
+        self.ending = False
+        """Whether acquisition ends: then nothing is tried again."""
         self._is_open = False
         self._heard = 0.0
         self._mute: dict[str, _Mute] = {}
@@ -110,7 +112,7 @@ class Driver(ABC, Generic[S, C]):
         if self.settings.timeout is not None:
             return self.settings.timeout
         shortest = min((channel.period for channel in self.channels.values()), default=1.0)
-        return max(0.5, 2.5 * shortest) if self.streams else min(max(0.1, 0.8 * shortest), 3.0)
+        return max(0.5, 2.5 * shortest) if self.streams else min(max(0.1, shortest), 3.0)
 
     # What acquisition calls
 
@@ -234,17 +236,15 @@ class Driver(ABC, Generic[S, C]):
     def _translated(self, problem: Exception) -> InstrumentError:
         if isinstance(problem, InstrumentError):
             return problem
-        explained = self._explain(problem)
+        explained = self._explain(problem) or explain(problem, self.settings.address)
         if explained is not None:
             return explained
-        if isinstance(problem, OSError):
-            return from_os_error(problem, self.settings.address)
         what = f"{type(problem).__name__}: {problem}"
         return InstrumentError(one_line(f"{self.settings.address}: its driver failed ({what}); report this"))
 
     def _after_failure(self, channel: DrivenChannel[C], error: InstrumentError) -> Reading:
         for _ in range(self.settings.retries):
-            if isinstance(error, BadReply):
+            if self.ending or isinstance(error, BadReply):
                 break
             self._reopen(error)
             try:
@@ -255,7 +255,7 @@ class Driver(ABC, Generic[S, C]):
             self._clear_after_bad_reply()
             return Reading(channel.name, self.clock(), None, one_line(error))
         # Opened anew, it may tell who it is: then only this question went unanswered, and the others go on.
-        if not isinstance(error, InstrumentTimeout) or not self._reopen(error):
+        if self.ending or not isinstance(error, InstrumentTimeout) or not self._reopen(error):
             raise error
         now, why, before = self.clock(), one_line(error), self._mute.get(channel.name)
         rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST

@@ -24,8 +24,19 @@ _MEANINGS = {
 }
 
 
-def from_os_error(problem: OSError, address: str) -> InstrumentError:
-    """Return the error that says what `problem` means for the instrument at `address`."""
+def explain(problem: Exception, address: str) -> InstrumentError | None:
+    """Return what `problem` means for the instrument at `address`, None where it is none of the system's."""
+    if isinstance(problem, OSError):
+        return _explain_os_error(problem, address)
+    if type(problem).__module__ == "termios":
+        what = "baud, data_bits, parity, stop_bits and handshake"
+        return InstrumentError(one_line(f"{address}: the port refuses its settings ({problem}); check {what}"))
+    if isinstance(problem, UnicodeError):
+        return InstrumentError(one_line(f"{address}: there is text where none can be ({problem}); check the address"))
+    return None
+
+
+def _explain_os_error(problem: OSError, address: str) -> InstrumentError:
     if isinstance(problem, TimeoutError):
         return InstrumentTimeout(one_line(f"{address}: no answer in time; is it switched on?"))
     if isinstance(problem, socket.gaierror):

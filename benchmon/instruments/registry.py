@@ -72,6 +72,9 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
         raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
     except BadInput as problem:
         raise _refusal(bench, name, here, None, str(problem)) from problem
+    except Exception as problem:
+        why = f"its driver failed ({type(problem).__name__}: {problem}); report this to its author"
+        raise _refusal(bench, name, here, None, why) from problem
 
 
 def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, Any]) -> M:

@@ -27,7 +27,7 @@ from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, 
 from benchmon.instruments.ports import Port
 from benchmon_drivers.replies import ReplyUnit, begins_with_number, scpi_number
 from benchmon_drivers.serial_keys import SERIAL_KEYS, SerialKeys, one_command, termination
-from benchmon_drivers.visa import manager, set_line, way_to_discard
+from benchmon_drivers.visa import manager, resolve, set_line, way_to_discard
 from benchmon_drivers.visa_ports import find_visa
 
 _LONGEST_REPLY = 1000
@@ -173,8 +173,8 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             if problem.error_code == StatusCode.error_resource_not_found:
                 return InstrumentError(f"{where}: there is no such resource; `benchmon ports` lists those there are")
             return InstrumentError(one_line(f"{where}: {problem.description}"))
-        if isinstance(problem, OSError):
-            return None
+        if "could not connect" in str(problem):
+            return InstrumentTimeout(f"{where}: cannot be connected in time; check cable and address")
         if isinstance(problem, VisaError) or type(problem) in (Exception, ValueError):
             return InstrumentError(one_line(f"{where}: {problem}"))
         return None
@@ -183,6 +183,8 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
 
     def _connect(self) -> None:
         milliseconds = round(1000 * min(max(self.timeout, 1.0), 2.0))
+        if self.settings.backend == "@py":
+            resolve(self.settings.address)
         resource = manager(self.settings.backend).open_resource(self.settings.address, open_timeout=milliseconds)
         if not isinstance(resource, MessageBasedResource):
             resource.close()

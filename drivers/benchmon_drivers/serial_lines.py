@@ -43,6 +43,12 @@ def _read_pattern(value: str) -> str:
     return value
 
 
+def _read_port(value: str) -> str:
+    if not value or one_line(value) != value:
+        raise BadInput('must be a serial port, such as "/dev/ttyUSB0"')
+    return value
+
+
 Pattern = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_read_pattern)]
 Command = Annotated[str, BeforeValidator(one_command)]
 
@@ -54,7 +60,7 @@ class SerialLinesSettings(InstrumentSettings, SerialKeys):
     words it shows when over range.
     """
 
-    address: Annotated[str, BeforeValidator(one_command), Field(min_length=1, max_length=300)]
+    address: Annotated[str, AfterValidator(_read_port)]
     pattern: Pattern = NUMBER_AND_UNIT
     overload: tuple[Annotated[str, Field(min_length=1, max_length=20)], ...] = ("OL", "O.L", "OVLD", "OVERLOAD")
     setup: tuple[Command, ...] = ()
@@ -173,10 +179,8 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         where = self.settings.address
         if isinstance(problem, serial.SerialTimeoutException):
             return InstrumentTimeout(f"{where}: takes no more bytes; check the handshake")
-        if isinstance(problem, OSError):
-            return None
-        if isinstance(problem, ValueError) or type(problem).__module__ == "termios":
-            return InstrumentError(one_line(f"{where}: the port cannot be set so: {problem}; check address and baud"))
+        if type(problem) is ValueError:
+            return InstrumentError(one_line(f"{where}: cannot be opened so: {problem}; check address and baud"))
         return None
 
     def _silence(self) -> str:

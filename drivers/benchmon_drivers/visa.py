@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 from typing import Final
 
-from pyvisa import ResourceManager, VisaIOError
+from pyvisa import ResourceManager, VisaIOError, rname
 from pyvisa.constants import BufferOperation, ControlFlow, Parity, StopBits
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
@@ -36,6 +37,13 @@ def manager(backend: str) -> ResourceManager:
         if backend not in _managers:
             _managers[backend] = ResourceManager(backend)
         return _managers[backend]
+
+
+def resolve(address: str) -> None:
+    """Raise `socket.gaierror` where the host of a LAN socket has no address; pyvisa-py would leave a socket open."""
+    parsed = rname.parse_resource_name(address)
+    if isinstance(parsed, rname.TCPIPSocket):
+        socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
 
 
 def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:

@@ -1,0 +1,407 @@
+"""Acquisition over real sockets and pseudo-terminals: nobody waits for anybody, and who returns is read again."""
+
+import threading
+import time
+from itertools import pairwise
+from pathlib import Path
+from queue import Empty, Queue
+
+import pytest
+
+from benchmon.errors import BadReply, InstrumentTimeout
+from benchmon.instruments.acquisition import Acquisition
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+
+
+def meter(values, idn=b"Acme,Meter,1,1.0"):
+    """A SCPI meter that answers `values`, by query."""
+    table = {b"*IDN?": idn, b"SYST:ERR?": b'0,"No error"'} | {key.encode(): v.encode() for key, v in values.items()}
+    return lambda line: table[line] + b"\n" if line in table else None
+
+
+def scpi(name, far_end, queries, period=0.1, **settings):
+    channels = [DrivenChannel(channel, "V", period, 1.0, ScpiChannel(query=q)) for channel, q in queries.items()]
+    return ScpiDriver(name, ScpiSettings(address=far_end.visa_address, **settings), channels)
+
+
+def lines(name, path, period=0.1, **settings):
+    channels = [DrivenChannel("t", "°C", period, 1.0, SerialLinesChannel())]
+    return SerialLinesDriver(name, SerialLinesSettings(address=path, **settings), channels)
+
+
+class Running:
+    """An acquisition that runs, and what it reported."""
+
+    def __init__(self, *drivers):
+        self.queue = Queue()
+        self.seen = []
+        self.acquisition = Acquisition(None, self.queue.put, drivers=drivers)
+
+    def __enter__(self):
+        self.acquisition.start()
+        return self
+
+    def __exit__(self, *_):
+        assert self.acquisition.stop(5.0) == []
+
+    def until(self, fits, timeout=10.0):
+        """Return the first report from now on that `fits`; fail after `timeout` seconds."""
+        deadline = time.monotonic() + timeout
+        while True:
+            try:
+                report = self.queue.get(timeout=max(0.0, deadline - time.monotonic()))
+            except Empty:
+                pytest.fail(f"never came; there came {self.seen[-20:]}")
+            self.seen.append(report)
+            if fits(report):
+                return report
+
+    def news(self, kind, instrument=None, timeout=10.0):
+        return self.until(
+            lambda r: isinstance(r, InstrumentNews) and r.kind == kind and instrument in (None, r.instrument), timeout
+        )
+
+    def value(self, channel, value=None, timeout=10.0):
+        return self.until(
+            lambda r: (
+                isinstance(r, Reading) and r.channel == channel and r.value is not None and value in (None, r.value)
+            ),
+            timeout,
+        )
+
+    def gather(self, seconds):
+        """Return everything that comes within `seconds`."""
+        mark, deadline = len(self.seen), time.monotonic() + seconds
+        while (left := deadline - time.monotonic()) > 0:
+            try:
+                self.seen.append(self.queue.get(timeout=left))
+            except Empty:
+                break
+        return self.seen[mark:]
+
+
+def readings(reports, channel):
+    return [report for report in reports if isinstance(report, Reading) and report.channel == channel]
+
+
+def test_it_connects_with_identity_and_reads_every_channel():
+    with (
+        TcpFarEnd(meter({"U?": "22.1", "I?": "0.5"})) as far_end,
+        Running(scpi("dmm", far_end, {"u": "U?", "i": "I?"})) as run,
+    ):
+        assert run.news("connected").text == "Acme,Meter,1,1.0"
+        assert run.value("u").value == 22.1
+        assert run.value("i").value == 0.5
+
+
+def test_each_channel_keeps_its_own_period_without_drift():
+    with TcpFarEnd(meter({"U?": "1", "I?": "2"})) as far_end:
+        fast = DrivenChannel("u", "V", 0.05, 1.0, ScpiChannel(query="U?"))
+        slow = DrivenChannel("i", "A", 0.2, 1.0, ScpiChannel(query="I?"))
+        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, timeout=1.0), [fast, slow])
+        with Running(driver) as run:
+            run.value("u")
+            reports = run.gather(2.05)
+    times = [one.time for one in readings(reports, "u")]
+    assert 35 <= len(times) <= 42
+    assert 9 <= len(readings(reports, "i")) <= 11
+    # On the grid of the period, however late single ones are: the phase at the end is that of the start.
+    phases = sorted((when - times[0] + 0.025) % 0.05 - 0.025 for when in times)
+    assert abs(phases[len(phases) // 2]) < 0.01
+
+
+def test_a_mute_a_refusing_and_a_slow_instrument_delay_no_other():
+    def slow(line):
+        time.sleep(0.3)
+        return meter({"U?": "3"})(line)
+
+    with (
+        TcpFarEnd(meter({"U?": "1"})) as good,
+        TcpFarEnd(silence) as mute,
+        TcpFarEnd(slow) as sluggish,
+        TcpFarEnd() as gone,
+    ):
+        gone.unplug()
+        drivers = [
+            scpi("mute", mute, {"m": "U?"}),
+            scpi("gone", gone, {"x": "U?"}),
+            scpi("slow", sluggish, {"s": "U?"}, timeout=1.0),
+            scpi("good", good, {"g": "U?"}, period=0.05, timeout=1.0),
+        ]
+        with Running(*drivers) as run:
+            run.value("g")
+            reports = run.gather(3.0)
+            times = [one.time for one in readings(reports, "g")]
+            lost = {one.instrument for one in run.seen if isinstance(one, InstrumentNews) and one.kind == "lost"}
+            assert run.value("s").value == 3.0
+    assert len(times) >= 45
+    assert max(b - a for a, b in pairwise(times)) < 0.25
+    assert lost == {"mute", "gone"}
+
+
+def test_an_unplugged_instrument_is_lost_once_and_back_within_about_two_seconds():
+    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"}, timeout=0.2)) as run:
+        run.value("u")
+        far_end.unplug()
+        assert "dmm" in run.news("lost").instrument
+        quiet = run.gather(3.0)
+        assert quiet == [], "a loss is told once, and nothing else"
+        far_end.answer = meter({"U?": "2"})
+        far_end.plug_in()
+        back = time.monotonic()
+        assert run.news("connected").text == "Acme,Meter,1,1.0"
+        assert run.value("u").value == 2.0
+        assert time.monotonic() - back < 2.6
+
+
+def test_the_reason_of_a_loss_names_the_address_and_a_remedy():
+    with TcpFarEnd() as far_end:
+        far_end.unplug()
+        with Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+            text = run.news("lost").text
+    assert far_end.visa_address in text
+    assert "refused" in text
+    assert "switched on" in text
+
+
+def test_a_mute_instrument_is_told_lost_within_three_periods():
+    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"}, period=0.5)) as run:
+        last = run.value("u").time
+        far_end.answer = silence
+        while True:
+            report = run.until(lambda _: True)
+            if isinstance(report, InstrumentNews):
+                break
+            last = report.time
+        assert report.kind == "lost"
+        assert report.time - last < 3 * 0.5 + 0.3
+        far_end.answer = meter({"U?": "1"})
+        run.news("connected")
+
+
+def test_a_reply_that_is_no_number_is_a_reading_without_value_and_no_loss():
+    with (
+        TcpFarEnd(meter({"U?": "<b>\x1b[31mERR", "I?": "2"})) as far_end,
+        Running(scpi("dmm", far_end, {"u": "U?", "i": "I?"})) as run,
+    ):
+        bad = run.until(lambda r: isinstance(r, Reading) and r.channel == "u")
+        assert bad.value is None
+        assert r"<b>\x1b[31mERR" in bad.problem
+        run.value("i")
+        reports = run.gather(1.0)
+        assert all(one.value == 2.0 for one in readings(reports, "i"))
+        assert not [one for one in run.seen if isinstance(one, InstrumentNews) and one.kind == "lost"]
+
+
+def test_a_wrong_query_silences_only_its_channel():
+    with (
+        TcpFarEnd(meter({"U?": "1"})) as far_end,
+        Running(scpi("dmm", far_end, {"u": "U?", "x": "NONSENSE?"}, timeout=0.2)) as run,
+    ):
+        silent = run.until(lambda r: isinstance(r, Reading) and r.channel == "x")
+        assert "NONSENSE?" in silent.problem
+        assert len(readings(run.gather(1.5), "u")) >= 10
+        assert not [one for one in run.seen if isinstance(one, InstrumentNews) and one.kind == "lost"]
+
+
+def late(delay_of, values):
+    """A meter whose answer to one query comes too late; the others at once."""
+    table = meter(values)
+
+    def answer(line):
+        time.sleep(delay_of.get(line.decode(), 0.0))
+        return table(line)
+
+    return answer
+
+
+@pytest.mark.parametrize("kind", [TcpFarEnd, PtyFarEnd])
+def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
+    answer = late({"SLOW?": 0.5}, {"SLOW?": "111", "U?": "1", "I?": "2"})
+    with (
+        kind(answer) as far_end,
+        Running(scpi("dmm", far_end, {"u": "U?", "slow": "SLOW?", "i": "I?"}, timeout=0.2, retries=0)) as run,
+    ):
+        reports = run.gather(5.0)
+    assert readings(reports, "u")
+    assert readings(reports, "i")
+    assert {one.value for one in readings(reports, "u")} <= {1.0, None}
+    assert {one.value for one in readings(reports, "i")} <= {2.0, None}
+    assert {one.value for one in readings(reports, "slow")} <= {111.0, None}
+
+
+def test_a_late_answer_of_a_meter_without_identity_is_not_taken_either():
+    """Nothing but waiting helps there: what comes within three time-outs is thrown away."""
+    slow = threading.Event()
+    table = {b"A?": b"1", b"B?": b"2"}
+
+    def answer(line):
+        if line == b"A?" and slow.is_set():
+            slow.clear()
+            time.sleep(0.35)
+        return table[line] + b"\n" if line in table else None
+
+    with (
+        PtyFarEnd(answer) as far_end,
+        Running(scpi("old", far_end, {"a": "A?", "b": "B?"}, timeout=0.15, identity="")) as run,
+    ):
+        run.value("b")
+        for _ in range(3):
+            slow.set()
+            assert {one.value for one in readings(run.gather(1.2), "b")} == {2.0}
+
+
+def test_a_meter_without_identity_connects_with_its_first_reading():
+    table = {b"U?": b"4\n"}
+    with TcpFarEnd(table.get) as far_end, Running(scpi("old", far_end, {"u": "U?"})) as run:
+        assert far_end.visa_address in run.news("connected").text
+        assert run.value("u").value == 4.0
+
+
+def test_a_stream_is_thinned_to_its_period_and_unplugging_is_noticed():
+    with PtyFarEnd() as far_end:
+        ended = threading.Event()
+
+        def stream():
+            count = 0
+            while not ended.wait(0.02):
+                far_end.say(b"%d\n" % count)
+                count += 1
+
+        thread = threading.Thread(target=stream)
+        with Running(lines("thermo", far_end.path, period=0.2)) as run:
+            thread.start()
+            run.news("connected")
+            reports = readings(run.gather(2.1), "t")
+            ended.set()
+            thread.join()
+            assert 9 <= len(reports) <= 12
+            values = [one.value for one in reports]
+            assert values == sorted(set(values))
+            # It fell silent: lost, and back when it talks.
+            assert "no reading" in run.news("lost").text
+            far_end.say(b"1\n")
+            deadline = time.monotonic() + 10
+            while not any(isinstance(one, InstrumentNews) and one.kind == "connected" for one in run.gather(0.3)):
+                assert time.monotonic() < deadline
+                far_end.say(b"77\n")
+
+
+def test_a_port_that_is_not_there_and_a_pty_that_vanishes_are_losses():
+    with Running(lines("thermo", "/dev/no-such-port")) as run:
+        assert "there is no such port; is it plugged in?" in run.news("lost").text
+    far_end = PtyFarEnd(meter({"U?": "1"}))
+    with far_end, Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+        run.value("u")
+        far_end.unplug()
+        assert far_end.visa_address in run.news("lost").text
+
+
+class Slow(Driver):
+    """A driver that hangs in its library."""
+
+    gate = threading.Event()
+
+    def _open(self):
+        return "slow"
+
+    def _ask(self, _):
+        self.gate.wait(10)
+        raise InstrumentTimeout("gave up")
+
+    def _close(self): ...
+
+
+def one_channel(kind, name="x"):
+    return kind(name, InstrumentSettings(address="nowhere"), [DrivenChannel(name, "V", 0.05, 1.0, ChannelSettings())])
+
+
+def test_stop_names_those_that_hang_and_does_not_wait_for_them():
+    Slow.gate.clear()
+    acquisition = Acquisition(None, Queue().put, drivers=[one_channel(Slow, "hung")])
+    acquisition.start()
+    started = time.monotonic()
+    assert acquisition.stop(0.3) == ["hung"]
+    assert time.monotonic() - started < 1.0
+    Slow.gate.set()
+    assert acquisition.stop(5.0) == []
+
+
+def test_stopping_is_allowed_before_starting_and_twice():
+    acquisition = Acquisition(None, Queue().put, drivers=[one_channel(Slow)])
+    assert acquisition.stop(0.1) == []
+    assert acquisition.stop(0.1) == []
+
+
+def test_a_faulty_foreign_driver_is_one_lost_instrument_and_no_dead_thread():
+    class Faulty(Driver):
+        opened = 0
+
+        def _open(self):
+            Faulty.opened += 1
+            return "faulty"
+
+        def _ask(self, _):
+            if Faulty.opened < 4:
+                raise ZeroDivisionError("division by zero")
+            return 5.0
+
+        def _close(self): ...
+
+    with Running(one_channel(Faulty)) as run:
+        assert "ZeroDivisionError" in run.news("lost").text
+        assert run.value("x").value == 5.0
+
+
+def test_bad_replies_of_a_stream_are_readings_without_value():
+    class Odd(Driver):
+        streams = True
+
+        def _open(self):
+            return "odd"
+
+        def _listen(self, seconds):
+            time.sleep(min(seconds, 0.01))
+            yield "x", BadReply("shows nonsense")
+
+        def _close(self): ...
+
+    with Running(one_channel(Odd)) as run:
+        assert run.until(lambda r: isinstance(r, Reading)).problem == "shows nonsense"
+
+
+def open_files():
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+def test_nothing_is_left_behind_after_many_losses_and_a_stop():
+    with TcpFarEnd(meter({"U?": "1"})) as far_end, PtyFarEnd() as silent, TcpFarEnd(silence) as mute:
+        drivers = [
+            scpi("dmm", far_end, {"u": "U?"}, timeout=0.1),
+            scpi("mute", mute, {"m": "U?"}, timeout=0.1),
+            lines("thermo", silent.path, timeout=0.1),
+        ]
+        run = Running(*drivers)
+        threads = threading.active_count()
+        files = open_files()
+        with run:
+            for _ in range(3):
+                run.value("u")
+                far_end.unplug()
+                run.news("lost", "dmm")
+                far_end.plug_in()
+                run.news("connected", "dmm")
+        assert threading.active_count() == threads
+        # The far ends still hold what they hold: one client at most.
+        assert open_files() <= files + 1
+
+
+def test_threads_are_daemons_named_after_their_instruments():
+    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+        run.value("u")
+        mine = [thread for thread in threading.enumerate() if "dmm" in thread.name]
+        assert [thread.daemon for thread in mine] == [True]
