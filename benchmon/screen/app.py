@@ -57,7 +57,7 @@ class BenchmonApp(App[Leaving]):
     ]
 
     def __init__(self, view: SessionView, *, ascii_only: bool = False) -> None:
-        super().__init__()
+        super().__init__(ansi_color=True)
         self.register_theme(_TERMINAL_COLOURS)
         self.theme = _TERMINAL_COLOURS.name
         self.animation_level = "none"
@@ -113,11 +113,15 @@ class BenchmonApp(App[Leaving]):
                 screen.tell(words)
 
 
-def run_screen(view: SessionView, *, ascii_only: bool | None = None) -> Leaving:
+def run_screen(view: SessionView, *, ascii_only: bool = False) -> Leaving:
     """Show `view` until the user leaves, and return what becomes of the recorder; `stop` is already requested then.
 
-    `ascii_only` None draws with ASCII alone where the terminal is known to have nothing else. The mouse is left to the
-    terminal, so its own selecting and copying work. The caller closes the view.
+    It draws with ASCII alone where `ascii_only`, or where the terminal is known to have nothing else. The mouse is left
+    to the terminal, so its own selecting and copying work. The caller closes the view. Raises `BenchmonError` where the
+    screen broke down.
     """
-    app = BenchmonApp(view, ascii_only=needs_ascii() if ascii_only is None else ascii_only)
-    return app.run(mouse=False) or Leaving.NOTHING
+    app = BenchmonApp(view, ascii_only=ascii_only or needs_ascii())
+    choice = app.run(mouse=False)
+    if app.return_code:
+        raise BenchmonError("the screen broke down; a recorder goes on without it, `benchmon attach` shows it again")
+    return choice or Leaving.NOTHING

@@ -17,7 +17,7 @@ LEAD = 3
 GAP = 1
 EXPECTED = NUMBER_WIDTH + 3 + UNCERTAINTY_WIDTH
 DIFFERENCE = 7
-_NAME, _STATUS, _BAND, _TREND = 8, 12, 9, 5
+_LEAST_NAME, _NAME, _STATUS, _BAND, _TREND = 4, 12, 12, 9, 5
 _GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 17), ("name", 40), ("trend", 24))
 
 
@@ -69,7 +69,9 @@ def plan_columns(width: int, longest_name: int, unit: int) -> Columns:
     Where it is narrow the trend goes first, then the difference, the band, the expected value; name, live value and
     status stay. Room to spare goes to what is worth most: the name, then the words, then the pictures.
     """
-    columns = Columns(min(longest_name, _NAME), NUMBER_WIDTH + 1 + unit, 0, 0, 0, 0, _STATUS, unit)
+    live = NUMBER_WIDTH + 1 + unit
+    name = max(_LEAST_NAME, min(longest_name, _NAME, width - LEAD - live - _STATUS - 2 * GAP))
+    columns = Columns(name, live, 0, 0, 0, 0, _STATUS, unit)
     for part, wanted in (("expected", EXPECTED), ("band", _BAND), ("difference", DIFFERENCE), ("trend", _TREND)):
         wider = replace(columns, **{part: wanted})
         if wider.total > width:

@@ -43,7 +43,7 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
         ("diff.", "live less expected: per cent, or kelvins (K) for temperatures."),
         (draw_band(0.4, 9, signs), "inside: prediction and meter together cover the difference."),
         (draw_band(1.4, 9, signs), f"outside; {signs.far_below} and {signs.far_above}: far outside."),
-        ("trend", "a mark is 5 s (more for slow meters); movement below the meter's uncertainty is drawn flat."),
+        ("trend", "a mark is 5 s (more for slow meters); movement within the meter's uncertainty is drawn small."),
         (f"{signs.agrees} agrees", "the difference is within both uncertainties (|En| up to 1)."),
         (f"{signs.questionable} questionable", "up to 1.5 times that."),
         (f"{signs.disagrees} disagrees", "more: find out why before you go on."),

@@ -25,7 +25,7 @@ class Trend:
     def add(self, time: float, value: float | None, uncertainty: float | None = None) -> None:
         """Take a reading; one without a finite value leaves a gap.
 
-        Movement below the meter's `uncertainty` is drawn flat, so that noise looks like the nothing it is.
+        Movement within the meter's `uncertainty` is drawn small, so that noise looks like the nothing it is.
         """
         if value is None or not math.isfinite(value) or not math.isfinite(time):
             return
@@ -53,12 +53,15 @@ class Trend:
         if not known:
             return " " * max(0, width)
         low, high = min(known), max(known)
-        room = max(high / 2 - low / 2, self._floor / 2, 1e-12)
-        bottom = high / 2 + low / 2 - room
+        middle, room = high / 2 + low / 2, max(high / 2 - low / 2, 2 * self._floor, 1e-12)
         levels = alphabet.trend
-        return "".join(" " if mean is None else levels[_level(mean, bottom, room, len(levels))] for mean in means)
+        return "".join(" " if mean is None else levels[_level(mean, middle, room, len(levels))] for mean in means)
 
 
-def _level(mean: float, bottom: float, room: float, levels: int) -> int:
-    part = (mean / 2 - bottom / 2) / room
-    return min(levels - 1, max(0, int(part * levels))) if math.isfinite(part) else 0
+def _level(mean: float, middle: float, room: float, levels: int) -> int:
+    """Return the level of `mean`, `room` being what the half of all levels stand for.
+
+    `middle` is the middle of a level, not a line between two, so that a steady value does not flicker.
+    """
+    part = (mean / 2 - middle / 2) / room * levels
+    return min(levels - 1, max(0, levels // 2 + round(part))) if math.isfinite(part) else 0

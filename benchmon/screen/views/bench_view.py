@@ -24,7 +24,6 @@ from benchmon.screen.views.note_dialogue import NoteDialogue
 from benchmon.screen.views.view import View
 from benchmon.screen.widgets.channel_table import ChannelTable
 from benchmon.screen.widgets.event_list import EventList
-from benchmon.screen.widgets.head import Head
 from benchmon.screen.widgets.heat_strip import HeatStrip
 from benchmon.screen.widgets.notice import Notice
 from benchmon.session.view import SessionView
@@ -49,14 +48,16 @@ class BenchView(View):
     def __init__(self, picture: Picture, alphabet: Alphabet, view: SessionView) -> None:
         super().__init__(picture, alphabet)
         self._view = view
+        self._table, self._heat = ChannelTable(picture, alphabet), HeatStrip(alphabet)
+        self._events, self._notice = EventList(picture, alphabet), Notice(alphabet)
         self._notice_timer: Timer | None = None
 
     def body(self) -> Iterable[Widget]:
         """Return the parts between head and keys."""
-        yield ChannelTable(self.picture, self.alphabet)
-        yield HeatStrip(self.alphabet)
-        yield EventList(self.picture, self.alphabet)
-        yield Notice(self.alphabet)
+        yield self._table
+        yield self._heat
+        yield self._events
+        yield self._notice
 
     def on_resize(self, _event: events.Resize) -> None:
         """Share the new height."""
@@ -65,32 +66,31 @@ class BenchView(View):
     def show(self, picture: Picture) -> None:
         """Show `picture`, sharing the height among the parts."""
         super().show(picture)
-        taken = self.query_one(Head).lines + len(self.query_one(Notice).lines) + 1
+        taken = self.head.lines + len(self._notice.lines) + 1
         height = max(0, self.size.height - taken)
         bars = heat_lines_wanted(picture, self.size.width)
         parts = arrange(height, len(picture.channels), len(picture.points), bars)
-        table, heat, happened = self.query_one(ChannelTable), self.query_one(HeatStrip), self.query_one(EventList)
-        for widget, lines in ((table, parts.table), (heat, parts.heat), (happened, parts.events)):
+        heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
+        for widget, lines in heights:
             _set_height(widget, lines)
-        table.group(parts.grouped)
-        table.show(picture)
-        heat.show(picture, parts.heat)
-        happened.show(picture)
+        self._table.group(parts.grouped)
+        self._table.show(picture)
+        self._heat.show(picture, parts.heat)
+        self._events.show(picture)
 
     def tell(self, words: str) -> None:
         """Show a notice above the keys for some seconds."""
         if self._notice_timer is not None:
             self._notice_timer.stop()
         self._notice_timer = self.set_timer(_NOTICE_SECONDS, self._silence)
-        self._notice(words)
+        self._show_notice(words)
 
     def _silence(self) -> None:
-        self._notice("")
+        self._show_notice("")
 
-    def _notice(self, words: str) -> None:
-        notice = self.query_one(Notice)
-        notice.tell(words)
-        _set_height(notice, len(notice.lines))
+    def _show_notice(self, words: str) -> None:
+        self._notice.tell(words)
+        _set_height(self._notice, len(self._notice.lines))
         self.show(self.picture)
 
     def action_note(self) -> None:
@@ -122,16 +122,15 @@ class BenchView(View):
 
     def action_find(self) -> None:
         """Find channels; what is typed takes effect at once."""
-        table = self.query_one(ChannelTable)
-        self.app.push_screen(FindDialogue(self.picture, self.alphabet, table.wanted, table.find))
+        self.app.push_screen(FindDialogue(self.picture, self.alphabet, self._table.wanted, self._table.find))
 
     def action_open(self) -> None:
         """Show all about the channel under the cursor."""
-        self.query_one(ChannelTable).open_chosen()
+        self._table.open_chosen()
 
     def action_all(self) -> None:
         """Show all channels again."""
-        self.query_one(ChannelTable).find("")
+        self._table.find("")
 
     @on(ChannelTable.Opened)
     def open_channel(self, message: ChannelTable.Opened) -> None:

@@ -20,15 +20,16 @@ class ChannelView(ReadingView):
     def __init__(self, picture: Picture, alphabet: Alphabet, channel: ChannelPicture) -> None:
         super().__init__(picture, alphabet)
         self._channel = channel
+        self._page = Page(self._write, alphabet)
 
     def body(self) -> Iterable[Widget]:
         """Return the page."""
-        yield Page(self._write, self.alphabet)
+        yield self._page
 
     def show(self, picture: Picture) -> None:
         """Show what has changed."""
         super().show(picture)
-        self.query_one(Page).show()
+        self._page.show()
 
     def _write(self, width: int) -> list[Line]:
         return detail_lines(self._channel, self.picture, width, self.alphabet)

@@ -27,10 +27,11 @@ class Dialogue(ModalScreen[Answer]):
         super().__init__()
         self.picture = picture
         self.alphabet = alphabet
+        self.head = Head(picture, alphabet)
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the question at the bottom."""
-        yield Head(self.picture, self.alphabet)
+        yield self.head
         with Vertical(id="question"):
             yield from self.body()
 
@@ -41,7 +42,7 @@ class Dialogue(ModalScreen[Answer]):
     def show(self, picture: Picture) -> None:
         """Show how the session stands now, in the head."""
         self.picture = picture
-        self.query_one(Head).show(picture)
+        self.head.show(picture)
 
     def action_drop(self) -> None:
         """Close without an answer."""

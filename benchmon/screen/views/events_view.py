@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from textual.widget import Widget
 
+from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.view import ReadingView
 from benchmon.screen.widgets.event_list import EventList
@@ -14,11 +15,15 @@ from benchmon.screen.widgets.event_list import EventList
 class EventsView(ReadingView):
     """The events, wrapped, so that no word is cut off."""
 
+    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+        super().__init__(picture, alphabet)
+        self._events = EventList(picture, alphabet, wrapped=True)
+
     def body(self) -> Iterable[Widget]:
         """Return the list."""
-        yield EventList(self.picture, self.alphabet, wrapped=True)
+        yield self._events
 
     def show(self, picture: Picture) -> None:
         """Show what has happened since."""
         super().show(picture)
-        self.query_one(EventList).show(picture)
+        self._events.show(picture)

@@ -25,10 +25,11 @@ class View(Screen[None], inherit_bindings=False):
         super().__init__()
         self.picture = picture
         self.alphabet = alphabet
+        self.head = Head(picture, alphabet)
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the keys at the bottom."""
-        yield Head(self.picture, self.alphabet)
+        yield self.head
         yield from self.body()
         yield Footer(show_command_palette=False, compact=True)
 
@@ -39,7 +40,7 @@ class View(Screen[None], inherit_bindings=False):
     def show(self, picture: Picture) -> None:
         """Show `picture`."""
         self.picture = picture
-        self.query_one(Head).show(picture)
+        self.head.show(picture)
 
 
 class ReadingView(View):

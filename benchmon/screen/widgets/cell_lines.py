@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rich.segment import Segment
+from rich.style import Style
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
 from benchmon.screen.cells import Line
 from benchmon.screen.tones import STYLES
+
+_BLANK = Style()
 
 
 class CellLines(Widget):
@@ -53,4 +56,4 @@ class CellLines(Widget):
         """Return line `y` as Textual wants it."""
         line = self._lines[y] if y < len(self._lines) else ()
         strip = Strip([Segment(cell.text, STYLES[cell.tone]) for cell in line])
-        return strip.adjust_cell_length(self.size.width)
+        return strip.adjust_cell_length(self.size.width, _BLANK)

@@ -12,7 +12,7 @@ class Notice(CellLines):
     """One short message."""
 
     DEFAULT_CSS = """
-    Notice { dock: bottom; height: 0; display: none; }
+    Notice { height: 0; display: none; }
     """
 
     def __init__(self, alphabet: Alphabet) -> None:

@@ -1,0 +1,153 @@
+"""A view that tests feed by hand, on our own invented bench, and the means to read what the terminal would show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+
+import pytest
+
+from benchmon.bench import Bench, read_bench
+from benchmon.errors import BenchmonError, RecorderError
+from benchmon.screen.app import BenchmonApp
+from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.watch.records import Event, Flag, Judgement, Verdict
+
+SUPPLY = """
+title = "Workshop supply"
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+secondaries = 1
+connection = "single"
+open_circuit_voltage = "21 V"
+primary_resistance = "12 Ω"
+secondary_resistance = "0.3 Ω"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "5 nA"
+emission_coefficient = 1.8
+[load]
+kind = "resistor"
+resistance = "20 Ω"
+[[instrument]]
+name = "bench meter"
+driver = "scpi"
+"""
+CHANNELS = (
+    ("load resistor", "load.temperature", 'warn_above = "150 °C"\ntrip_above = "200 °C"'),
+    ("output voltage", "output.voltage.mean", ""),
+    ("output ripple", "output.voltage.ac_rms", ""),
+    ("mains voltage", "mains.voltage.rms", ""),
+    ("mains current", "mains.current.rms", ""),
+    ("mains power", "mains.power.active", ""),
+    ("secondary rms", "secondary.voltage.rms", ""),
+    ("diode current", "diode.current.mean", ""),
+    ("diode case", "diode.temperature.case", 'warn_above = "85 °C"\ntrip_above = "110 °C"'),
+    ("reservoir ripple", "reservoir.voltage.ripple", ""),
+    ("reservoir case", "reservoir.temperature.case", 'warn_above = "70 °C"\ntrip_above = "85 °C"'),
+    ("transformer", "transformer.temperature", 'warn_above = "90 °C"\ntrip_above = "105 °C"'),
+)
+
+
+def bench_of(channels: Iterable[tuple[str, str, str]] = CHANNELS) -> Bench:
+    sections = (
+        f'[[channel]]\nname = "{name}"\ninstrument = "bench meter"\nquantity = "{quantity}"\n{more}\n'
+        for name, quantity, more in channels
+    )
+    return read_bench(SUPPLY + "".join(sections))
+
+
+def judgement(
+    channel: str,
+    value: float | None,
+    expected: float | None = None,
+    spread: float = 1.0,
+    time: float = 1.0,
+    *,
+    flags: Iterable[Flag] = (),
+) -> Judgement:
+    """A judgement as the watch gives it, the meter's uncertainty being a third of the prediction's."""
+    en = None
+    if value is not None and math.isfinite(value) and expected is not None:
+        en = (value - expected) / math.hypot(spread, spread / 3)
+    verdict = Verdict.UNPREDICTED
+    if en is not None:
+        size = abs(en)
+        verdict = Verdict.AGREES if size <= 1 else Verdict.QUESTIONABLE if size <= 1.5 else Verdict.DISAGREES
+    around = None if expected is None else spread
+    return Judgement(channel, time, value, spread / 3, expected, around, en, verdict, frozenset(flags))
+
+
+class FakeView:
+    """A session view whose updates a test pushes. `problem` makes the next polls fail; requests are kept."""
+
+    def __init__(self, channels: Iterable[tuple[str, str, str]] = CHANNELS, live: bool = True) -> None:
+        self.info = SessionInfo("somewhere.session", bench_of(channels), 1.8e9, "0.1.0")
+        self.live = live
+        self.now = 0.0
+        self.state = RecorderState.RECORDING
+        self.problem: BenchmonError | None = None
+        self.deaf = False
+        self.requests: list[tuple[str, str]] = []
+        self._judgements: list[Judgement] = []
+        self._events: list[Event] = []
+        self._identities: dict[str, str] = {}
+
+    def push(
+        self, *news: Judgement | Event, now: float | None = None, identities: dict[str, str] | None = None
+    ) -> None:
+        self._judgements += [each for each in news if isinstance(each, Judgement)]
+        self._events += [each for each in news if isinstance(each, Event)]
+        self._identities |= identities or {}
+        self.now = self.now if now is None else now
+
+    def poll(self) -> Update:
+        if self.problem is not None:
+            raise self.problem
+        update = Update(self.now, self.state, tuple(self._judgements), tuple(self._events), dict(self._identities))
+        self._judgements, self._events, self._identities = [], [], {}
+        return update
+
+    def request(self, kind: str, text: str = "") -> None:
+        if self.deaf:
+            raise RecorderError("no recorder listens")
+        self.requests.append((kind, text))
+
+    def close(self) -> None:
+        """Hold nothing."""
+
+
+def all_agree(view: FakeView, time: float = 1.0) -> None:
+    """Give every channel a reading that agrees."""
+    for channel in view.info.bench.channel:
+        view.push(judgement(channel.name, 24.2, 24.0, time=time), now=time)
+
+
+def lines_of(app: BenchmonApp) -> list[str]:
+    """The lines that the terminal would show now, dialogues over the views behind them."""
+    update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+    return ["".join(segment.text for strip in line for segment in strip) for line in update.strips]
+
+
+@pytest.fixture
+def make_view() -> type[FakeView]:
+    return FakeView
+
+
+@pytest.fixture
+def judge() -> Callable[..., Judgement]:
+    return judgement
+
+
+@pytest.fixture
+def agree() -> Callable[..., None]:
+    return all_agree
+
+
+@pytest.fixture
+def read_screen() -> Callable[[BenchmonApp], list[str]]:
+    return lines_of

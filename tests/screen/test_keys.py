@@ -1,0 +1,267 @@
+"""Every key, every dialogue: and over all of them the head, so that no alarm is ever hidden."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchmon.screen.app import BenchmonApp
+from benchmon.screen.help_text import CAUTIONS
+from benchmon.screen.leaving import Leaving
+from benchmon.watch.records import Event, Flag
+
+OPENERS = ["question_mark", "e", "enter", "n", "slash", "q"]
+
+
+@pytest.fixture
+def bench(make_view, agree):
+    view = make_view()
+    agree(view, 187.0)
+    return view
+
+
+def text(app, read_screen):
+    return "\n".join(read_screen(app))
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (50, 12)])
+@pytest.mark.parametrize("key", OPENERS)
+async def test_no_dialogue_hides_an_alarm(key, size, bench, judge, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(key)
+        assert len(app.screen_stack) == 2
+        assert "As expected" in read_screen(app)[0]
+        bench.push(judge("transformer", 112.0, 60.0, flags=[Flag.TRIPPED]), now=188.0)
+        app.follow()
+        await pilot.pause()
+        lines = read_screen(app)
+        assert lines[0].startswith(" ✖ Switch off now: transformer is at 112.0 °C")
+        assert any("0:03:08" in line for line in lines[:4])
+        await pilot.press("escape")
+        assert len(app.screen_stack) == 1
+        assert "Switch off now" in read_screen(app)[0]
+
+
+async def test_the_rows_go_on_behind_a_dialogue(bench, judge, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key in ("n", "q", "slash"):
+            await pilot.press(key)
+            bench.push(judge("mains voltage", 199.5, 24.0))
+            app.follow()
+            await pilot.pause()
+            assert "199.5 V" in text(app, read_screen)
+            await pilot.press("escape")
+            bench.push(judge("mains voltage", 24.1, 24.0))
+            app.follow()
+
+
+async def test_help_teaches_cautions_first_and_every_key(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("question_mark")
+        first = text(app, read_screen)
+        for word in ("no protective device", "Local rules", "earthed scope", "Stored charge", "Hot parts"):
+            assert word in first
+        seen = first
+        for _ in range(6):
+            await pilot.press("pagedown")
+            seen += text(app, read_screen)
+        for word in ("agrees", "questionable", "disagrees", "unpredicted", "tripped", "stale", "write a note", "quit"):
+            assert word in seen
+        await pilot.press("home")
+        assert text(app, read_screen).split("\n")[2:] == first.split("\n")[2:]
+        await pilot.press("q")
+        assert len(app.screen_stack) == 1
+    assert any("isolating" in caution for caution in CAUTIONS)
+
+
+async def test_the_help_names_every_key_of_the_footer(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(120, 60)) as pilot:
+        await pilot.pause()
+        hints = read_screen(app)[-1].rstrip()
+        assert hints == "q Quit n Note e Events / Find ? Help Enter Details Tab, arrows Move"
+        await pilot.press("question_mark")
+        shown = text(app, read_screen)
+        for key in ("arrows, Tab", "Enter ", "e ", "n ", "/ ", "q ", "Esc "):
+            assert f"\n {key}" in shown
+
+
+async def test_a_note_keeps_the_time_of_its_first_key(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("n")
+        assert "note at 0:03:07" in text(app, read_screen)
+        bench.push(now=201.0)
+        app.follow()
+        await pilot.press(*"hum q?", "enter")
+        assert bench.requests == [("note", "[0:03:07] hum q?")]
+        assert len(app.screen_stack) == 1
+
+
+@pytest.mark.parametrize("keys", [["enter"], ["space", "enter"], ["x", "escape"]])
+async def test_an_empty_or_dropped_note_is_none(keys, bench):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("n", *keys)
+        assert bench.requests == []
+        assert len(app.screen_stack) == 1
+
+
+async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        bench.deaf = True
+        await pilot.press("n", "x", "enter")
+        await pilot.pause()
+        assert "The note is not kept: no recorder listens" in text(app, read_screen)
+        bench.live = False
+        await pilot.press("n")
+        await pilot.pause()
+        assert "A note needs a recorder" in text(app, read_screen)
+        assert len(app.screen_stack) == 1
+
+
+@pytest.mark.parametrize(
+    ("keys", "choice", "requests"),
+    [
+        (["q", "k"], Leaving.RECORDER_GOES_ON, []),
+        (["q", "enter"], Leaving.RECORDER_GOES_ON, []),
+        (["q", "s"], Leaving.STOP_RECORDER, [("stop", "")]),
+        (["ctrl+c", "k"], Leaving.RECORDER_GOES_ON, []),
+        (["ctrl+q", "ctrl+q", "s"], Leaving.STOP_RECORDER, [("stop", "")]),
+        (["n", "ctrl+c", "k"], Leaving.RECORDER_GOES_ON, []),
+    ],
+)
+async def test_leaving_asks_what_becomes_of_the_recorder(keys, choice, requests, bench):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key in keys:
+            assert app.return_value is None
+            await pilot.press(key)
+    assert app.return_value is choice
+    assert bench.requests == requests
+
+
+async def test_staying_stays(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+        shown = text(app, read_screen)
+        for words in ("keep recording", "stop recording", "stay", "switches nothing off"):
+            assert words in shown
+        await pilot.press("escape")
+        assert app.is_running
+        assert len(app.screen_stack) == 1
+    assert bench.requests == []
+
+
+async def test_a_stop_that_reaches_nobody_is_told(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        bench.deaf = True
+        await pilot.press("q", "s")
+        await pilot.pause()
+        assert "cannot be stopped: no recorder listens" in text(app, read_screen)
+        assert app.return_value is None
+
+
+async def test_a_replay_ends_without_a_question(make_view):
+    view = make_view(live=False)
+    app = BenchmonApp(view)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+    assert app.return_value is Leaving.NOTHING
+
+
+async def test_events_scroll_and_stay_while_new_ones_come(bench, read_screen):
+    bench.push(*(Event(float(second), "", "note", f"happening {second:03}") for second in range(200)))
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("e")
+        assert "happening 199" in text(app, read_screen)
+        await pilot.press("home")
+        before = read_screen(app)[3:]
+        assert "happening 000" in before[0]
+        bench.push(Event(300.0, "", "note", "happening late"))
+        app.follow()
+        await pilot.pause()
+        after = read_screen(app)[3:]
+        assert after == before
+        await pilot.press("pagedown", "end")
+        assert "happening late" in text(app, read_screen)
+        await pilot.press("escape")
+        assert "happening late" in text(app, read_screen), "the panel below the rows follows too"
+
+
+async def test_tab_goes_to_the_events_and_back(bench, read_screen):
+    bench.push(*(Event(float(second), "", "note", f"happening {second:03}") for second in range(50)))
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert any(line.startswith("›✓ mains voltage") for line in read_screen(app))
+        await pilot.press("down")
+        assert any(line.startswith("›✓ mains current") for line in read_screen(app))
+        await pilot.press("tab")
+        assert any(line.startswith("› events") for line in read_screen(app))
+        await pilot.press("up", "up")
+        assert "2 newer lines below" in text(app, read_screen)
+        await pilot.press("tab", "up")
+        assert any(line.startswith("›✓ mains voltage") for line in read_screen(app))
+
+
+async def test_enter_tells_all_about_a_channel(bench, judge, read_screen):
+    bench.push(
+        judge("transformer", 62.3, 60.0, 4.0, 187.0),
+        Event(3.0, "transformer", "hot", "transformer is at 91.0 °C, above its warning of 90.0 °C"),
+        identities={"bench meter": "Simulated,Meter,7,1.0"},
+    )
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("end", "up", "enter")
+        shown = text(app, read_screen)
+        for words in (
+            "transformer.temperature",
+            "62.3 °C ± 1.3 °C",
+            "60.0 °C ± 4.0 °C",
+            "+2.3 K",
+            "warn above 90.0 °C",
+            "switch off above 105.0 °C",
+            "Simulated,Meter,7,1.0",
+            "hot: transformer is at 91.0 °C",
+        ):
+            assert words in shown
+        bench.push(judge("transformer", 63.9, 60.0, 4.0, 188.0))
+        app.follow()
+        await pilot.pause()
+        assert "63.9 °C" in text(app, read_screen)
+
+
+async def test_finding_narrows_the_rows_but_never_hides_an_alarm(bench, judge, read_screen):
+    bench.push(judge("load resistor", 170.0, 170.0, flags=[Flag.HOT]))
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"ripple")
+        await pilot.pause()
+        lines = read_screen(app)
+        rows = [line for line in lines[3:12] if line[1] in "✓!"]
+        assert [line[3:].split("  ")[0].strip() for line in rows] == [
+            "reservoir ripple",
+            "output ripple",
+            "load resistor",
+        ]
+        await pilot.press("enter")
+        assert "found 3 of 12 for: ripple" in text(app, read_screen)
+        await pilot.press("down", "enter")
+        assert "output.voltage.ac_rms" in text(app, read_screen)
+        await pilot.press("escape", "escape")
+        assert "mains voltage" in text(app, read_screen)
+
+
+async def test_finding_nothing_is_told(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"zzz", "enter", "down", "enter")
+        assert "found 0 of 12 for: zzz" in text(app, read_screen)
+        assert len(app.screen_stack) == 1
