@@ -42,15 +42,26 @@ def record(
     before anything is opened, `SessionFileError` where the file exists or cannot be made, and `RecorderError` where it
     cannot be written any more.
     """
-    recording = Recording(bench, Path(path), drivers)
-    with _stopped_by_signals(recording):
-        return recording.run(duration, on_ready)
+    # Signals first: as soon as the file is there, anybody may stop this process.
+    with _stopped_by_signals() as stop:
+        return Recording(bench, Path(path), stop, drivers).run(duration, on_ready)
+
+
+class Stop:
+    """Whether a recording shall end, and why; asked for from any thread or a signal handler."""
+
+    def __init__(self) -> None:
+        self.reason = ""
+
+    def ask(self, reason: str) -> None:
+        """Ask for a clean end. The first reason counts."""
+        self.reason = self.reason or reason
 
 
 class Recording:
-    """The one loop. Everything but `stop` belongs to the thread that calls `run`."""
+    """The one loop."""
 
-    def __init__(self, bench: Bench, path: Path, drivers: Iterable[AnyDriver] | None = None) -> None:
+    def __init__(self, bench: Bench, path: Path, stop: Stop, drivers: Iterable[AnyDriver] | None = None) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._acquisition = Acquisition(bench, self._inbox.put, drivers=drivers)
         self._bench, self._path = bench, path
@@ -58,14 +69,10 @@ class Recording:
         self._watch = Watch(bench.channel)
         self._expectations = Expectations(bench)
         self._tally = Tally(bench)
-        self._stop_reason = ""
+        self._stop = stop
         self._next_heartbeat = 0.0
         self._started = time.monotonic()
         self._writer = SessionWriter(path, bench, self._started)
-
-    def stop(self, reason: str) -> None:
-        """Ask for a clean end, from any thread or a signal handler."""
-        self._stop_reason = self._stop_reason or reason
 
     def run(self, duration: float | None = None, on_ready: Callable[[], object] | None = None) -> Summary:
         """Record until asked to stop. Raises `RecorderError` where the session file cannot be written any more."""
@@ -75,10 +82,10 @@ class Recording:
             self._expectations.start()
             self._acquisition.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
-            while not self._stop_reason:
+            while not self._stop.reason:
                 self._step()
                 if duration is not None and self._now() >= duration:
-                    self.stop(f"after {duration:g} s, as asked")
+                    self._stop.ask(f"after {duration:g} s, as asked")
             self._end()
         except BaseException:
             self._acquisition.stop(0.0)
@@ -111,7 +118,7 @@ class Recording:
         for news in self._collect(wait=0.0):
             self._take(news)
         self._events([self._event("late", f"{name} did not let go of its line in time") for name in late])
-        self._events([self._event("stopped", f"recording stopped {self._stop_reason}")])
+        self._events([self._event("stopped", f"recording stopped {self._stop.reason}")])
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
         """Return what has come, in the order of time, after at most `wait` seconds."""
@@ -139,7 +146,7 @@ class Recording:
         if request.kind == "note":
             self._events([self._event("note", request.text)])
         elif request.kind == "stop":
-            self.stop("by request")
+            self._stop.ask("by request")
         else:
             self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
 
@@ -168,21 +175,22 @@ class Recording:
 
 
 @contextmanager
-def _stopped_by_signals(recording: Recording) -> Iterator[None]:
-    """End the recording cleanly on SIGTERM and SIGINT, and let a lost terminal (SIGHUP) pass."""
+def _stopped_by_signals() -> Iterator[Stop]:
+    """Give a `Stop` that SIGTERM and SIGINT ask for, and let a lost terminal (SIGHUP) pass."""
+    asked = Stop()
     if threading.current_thread() is not threading.main_thread():
-        yield
+        yield asked
         return
 
     def stop(number: int, _: FrameType | None) -> None:
-        recording.stop(f"by {signal.Signals(number).name}")
+        asked.ask(f"by {signal.Signals(number).name}")
 
     handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop}
     if hasattr(signal, "SIGHUP"):
         handlers[signal.SIGHUP] = signal.SIG_IGN
     before = {number: signal.signal(number, handler) for number, handler in handlers.items()}  # type: ignore[arg-type]
     try:
-        yield
+        yield asked
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
