@@ -10,6 +10,7 @@ import numpy as np
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
+from benchmon.prediction.contributions import Shares, shares_of, with_another
 from benchmon.prediction.heat import WarmState, solve_warm
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.readings import Harmonics, readings_of
@@ -43,17 +44,29 @@ def predict(
     `mains_voltage` (V rms) stands for a measured mains: it replaces the bench's, whose tolerance then leaves the
     uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open". Raises `PredictionError`.
     """
-    bench = _with_load(bench, load)
+    bench = with_load(bench, load)
     parts = _at(parts_of(bench), mains_voltage, ambient)
-    known = allowances_of(bench, parts, mains_is_measured=mains_voltage is not None)
-    nominal = solve(bench, parts)
+    return predict_parts(bench, parts, mains_is_measured=mains_voltage is not None)[0]
+
+
+def predict_parts(
+    bench: Bench, parts: Parts, *, mains_is_measured: bool, near: WarmState | None = None
+) -> tuple[Prediction, WarmState]:
+    """Return the prediction of a bench with the values in `parts` (b = 1), and the state that it was read from.
+
+    `near` is a state to start from. Raises `PredictionError`.
+    """
+    known = allowances_of(bench, parts, mains_is_measured=mains_is_measured)
+    nominal = solve(bench, parts, near=near)
     varied = solve(bench, *_varied(parts, nominal.warm, known), near=nominal.warm)
-    expected = {
-        name: Expected(float(value[0]), _expanded(float(value[0]), value[0] - varied.quantities[name]), UNITS[name])
-        for name, value in nominal.quantities.items()
-    }
-    _allow_for_the_case(expected)
-    return Prediction(
+    expected, contributions = {}, {}
+    labels = [entry.label for entry in known]
+    for name, value in nominal.quantities.items():
+        changes, model = (varied.quantities[name] - value[0]) / _STEP, MODEL_FLOOR * float(value[0])
+        expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
+        contributions[name] = shares_of(labels, changes, model)
+    _allow_for_the_case(expected, contributions)
+    prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
         ambient=float(parts["ambient.temperature"][0]),
@@ -61,10 +74,13 @@ def predict(
         harmonics={"mains.current": _sizes(nominal.harmonics[0])},
         waveforms=_waveforms(nominal.warm, float(parts["mains.frequency"][0])),
         warm_up=_warm_up(bench),
+        contributions=contributions,
     )
+    return prediction, nominal.warm
 
 
-def _with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
+def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
+    """Return the bench with another load resistance in ohms, or "open"."""
     if load is None:
         return bench
     if load == "open":
@@ -129,19 +145,21 @@ def _varied(parts: Parts, warm: WarmState, known: list[Allowance]) -> tuple[Part
     return Parts(changes), shift
 
 
-def _expanded(value: float, changes: Floats) -> float:
+def _expanded(changes: Floats, model: float) -> float:
     """Return the expanded uncertainty by first-order propagation (JCGM 100:2008, 5.1), k = 2."""
-    model = MODEL_FLOOR * value
-    return COVERAGE * float(np.sqrt(np.sum((changes / _STEP) ** 2) + model**2))
+    return COVERAGE * float(np.sqrt(np.sum(changes**2) + model**2))
 
 
-def _allow_for_the_case(expected: dict[str, Expected]) -> None:
+def _allow_for_the_case(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
     """Widen a diode case's band: where on the body a probe sits is worth a tenth of the rise."""
-    case = expected.get("diode.temperature.case")
+    name = "diode.temperature.case"
+    case = expected.get(name)
     if case is not None:
-        rise = case.value - expected["ambient.temperature"].value
-        wide = float(np.hypot(case.uncertainty, COVERAGE * _CASE_DOUBT * rise))
-        expected["diode.temperature.case"] = Expected(case.value, wide, case.unit)
+        own = COVERAGE * _CASE_DOUBT * (case.value - expected["ambient.temperature"].value)
+        wide = float(np.hypot(case.uncertainty, own))
+        expected[name] = Expected(case.value, wide, case.unit)
+        share = (own / wide) ** 2 if wide > 0.0 else 0.0
+        contributions[name] = with_another(contributions[name], "where the probe sits", share)
 
 
 def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:

@@ -37,6 +37,8 @@ class Prediction:
 
     `quantities` maps a quantity of the vocabulary to its settled value. `harmonics` maps `mains.current` to pairs of
     order and rms amperes. `warm_up` gives the time constant, in seconds, of those temperatures that have one.
+    `contributions` maps a quantity to what its uncertainty comes from: labels and shares of the variance, largest
+    first, at most 1 in all.
     """
 
     mains_voltage: float
@@ -46,6 +48,7 @@ class Prediction:
     harmonics: dict[str, list[tuple[int, float]]]
     waveforms: Waveforms
     warm_up: dict[str, float] = field(default_factory=dict)
+    contributions: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
 
     def at(self, quantity: str, since_power_on: float | None = None) -> Expected | None:
         """Return what `quantity` should read `since_power_on` seconds after power-on, or settled if None.

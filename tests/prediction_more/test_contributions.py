@@ -1,0 +1,72 @@
+"""Which part an uncertainty comes from."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.prediction import predict
+from benchmon.prediction.contributions import MODEL, shares_of, with_another
+
+SIZES = st.lists(st.floats(0.0, 1e6), min_size=1, max_size=12)
+
+
+@given(SIZES, st.floats(0.0, 1e3))
+def test_shares_are_parts_of_one_and_fall(sizes, model):
+    shares = shares_of([f"part {index}" for index in range(len(sizes))], np.array(sizes), model)
+    parts = [share for _, share in shares]
+    assert sum(parts) <= 1.0 + 1e-9
+    assert parts == sorted(parts, reverse=True)
+    assert all(share > 0.0 for share in parts)
+
+
+def test_a_label_that_stands_twice_is_added_up():
+    shares = dict(shares_of(["winding", "mains", "winding"], np.array([1.0, -2.0, 1.0]), 0.0))
+    assert shares == pytest.approx({"mains": 2 / 3, "winding": 1 / 3})
+
+
+def test_another_contribution_takes_its_share_from_all():
+    assert dict(with_another([("a", 0.5), ("b", 0.5)], "c", 0.6)) == pytest.approx({"c": 0.6, "a": 0.2, "b": 0.2})
+
+
+def test_nothing_unknown_has_no_shares():
+    assert shares_of(["a"], np.array([0.0]), 0.0) == []
+
+
+def test_a_wide_mains_dominates_and_leaves_when_it_is_measured(bench):
+    wide = predict(bench())
+    label, share = wide.contributions["output.voltage.mean"][0]
+    assert label == "mains voltage"
+    assert share > 0.7
+    measured = predict(bench(), mains_voltage=230.0)
+    assert "mains voltage" not in dict(measured.contributions["output.voltage.mean"])
+
+
+def test_the_reservoir_s_tolerance_dominates_its_ripple(bench):
+    ripple = predict(bench(), mains_voltage=230.0).contributions["output.voltage.ripple"]
+    assert ripple[0][0] == "capacitor 1"
+    assert ripple[0][1] > 0.9
+
+
+def test_shares_are_those_of_predictions_with_other_values(bench):
+    nominal = predict(bench())
+    u = nominal.quantities["output.voltage.mean"].uncertainty / 2.0
+    tolerance = 0.06 / np.sqrt(3.0)
+    up, down = (predict(bench(), mains_voltage=230 * (1 + sign * tolerance)) for sign in (1, -1))
+    change = (up.quantities["output.voltage.mean"].value - down.quantities["output.voltage.mean"].value) / 2.0
+    share = dict(nominal.contributions["output.voltage.mean"])["mains voltage"]
+    assert share == pytest.approx((change / u) ** 2, rel=0.02)
+
+
+def test_every_quantity_has_its_contributions(bench):
+    prediction = predict(bench())
+    for name, expected in prediction.quantities.items():
+        shares = prediction.contributions[name]
+        assert sum(share for _, share in shares) <= 1.0 + 1e-9
+        assert shares
+        assert expected.uncertainty > 0.0
+    case = dict(prediction.contributions["diode.temperature.case"])
+    assert "where the probe sits" in case
+    assert MODEL in dict(prediction.contributions["mains.frequency"])

@@ -1,0 +1,118 @@
+"""Predictions that follow the measured mains, ambient and load."""
+
+from __future__ import annotations
+
+import math
+from time import perf_counter
+
+import pytest
+
+from benchmon.errors import PredictionError
+from benchmon.prediction import predict
+from benchmon.prediction.follow import Follower
+
+READINGS = (
+    "output.voltage.mean",
+    "mains.current.rms",
+    "diode.power.mean",
+    "output.voltage.ripple",
+    "mains.current.thd",
+)
+
+
+@pytest.fixture(scope="module")
+def follower(bench):
+    return Follower(bench())
+
+
+def test_without_measurements_it_is_the_bench_s_prediction(bench, follower):
+    plain = predict(bench())
+    assert follower.at().quantities == plain.quantities
+
+
+@pytest.mark.parametrize("volts", [230.0, 215.3, 244.9])
+def test_the_terminals_have_the_measured_voltage(bench, parts, volts):
+    weak = bench(mains=parts["mains"].replace('"0.4 Ω"', '"12 Ω"'))
+    followed = Follower(weak).at(mains_voltage=volts)
+    source = volts
+    for _ in range(6):
+        plain = predict(weak, mains_voltage=source)
+        source += volts - plain.quantities["mains.voltage.rms"].value
+    assert source > volts + 1.0
+    for name in READINGS:
+        assert followed.quantities[name].value == pytest.approx(plain.quantities[name].value, rel=2e-3), name
+    assert followed.mains_voltage == pytest.approx(volts, rel=5e-4)
+
+
+def test_without_source_resistance_it_is_predict(bench):
+    stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
+    followed = Follower(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
+    plain = predict(stiff, mains_voltage=followed.mains_voltage, ambient=31.0, load=20.0)
+    for name, expected in plain.quantities.items():
+        if name != "mains.voltage.rms":
+            assert followed.quantities[name].value == pytest.approx(expected.value, rel=1e-3, abs=1e-9), name
+            assert followed.quantities[name].uncertainty == pytest.approx(expected.uncertainty, rel=0.02), name
+
+
+def test_a_measured_mains_narrows_the_band_but_not_its_own(bench, follower):
+    nominal, followed = predict(bench()), follower.at(mains_voltage=236.0)
+    name = "output.voltage.mean"
+    assert followed.quantities[name].uncertainty < 0.5 * nominal.quantities[name].uncertainty
+    assert followed.quantities[name].value > nominal.quantities[name].value
+    assert followed.quantities["mains.voltage.rms"] == nominal.quantities["mains.voltage.rms"]
+    assert followed.contributions["mains.voltage.rms"] == nominal.contributions["mains.voltage.rms"]
+
+
+def test_a_trembling_reading_costs_nothing(follower):
+    first = follower.at(mains_voltage=230.0, ambient=25.0)
+    assert follower.at(mains_voltage=230.05, ambient=25.2) is first
+    assert follower.at(mains_voltage=231.0, ambient=25.2) is not first
+    started = perf_counter()
+    for _ in range(1000):
+        follower.at(mains_voltage=229.98, ambient=24.9)
+    assert perf_counter() - started < 0.2
+
+
+def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way(bench):
+    walked = Follower(bench())
+    volts = [20.0, 60.0, 115.0, 180.0, 229.0, 230.0, 231.0, 229.5, 100.0]
+    for value in volts:
+        followed = walked.at(mains_voltage=value)
+        fresh = Follower(bench()).at(mains_voltage=value)
+        for name in READINGS:
+            wanted = fresh.quantities[name].value
+            assert followed.quantities[name].value == pytest.approx(wanted, rel=2e-3, abs=1e-6), (value, name)
+
+
+def test_an_open_load_and_back(follower):
+    loaded = follower.at(mains_voltage=230.0)
+    idle = follower.at(mains_voltage=230.0, load="open")
+    assert idle.quantities["output.voltage.mean"].value > loaded.quantities["output.voltage.mean"].value + 1.0
+    assert idle.quantities["output.current.mean"].value == pytest.approx(0.0, abs=1e-6)
+    assert follower.at(mains_voltage=230.0) is loaded
+
+
+def test_ambient_shifts_temperatures(follower):
+    cool, warm = follower.at(mains_voltage=230.0, ambient=15.0), follower.at(mains_voltage=230.0, ambient=35.0)
+    name = "diode.temperature.junction"
+    assert warm.quantities[name].value - cool.quantities[name].value == pytest.approx(20.0, abs=1.5)
+
+
+def test_only_the_latest_predictions_are_kept(bench):
+    few = Follower(bench(), keep=3)
+    first, *others, last = (few.at(mains_voltage=volts) for volts in (230.0, 231.0, 232.0, 233.0))
+    assert few.at(mains_voltage=233.0) is last
+    assert few.at(mains_voltage=231.0) is others[0]
+    assert few.at(mains_voltage=230.0) is not first
+
+
+@pytest.mark.parametrize("volts", [0.0, -3.0, math.nan, math.inf])
+def test_no_mains_is_said_in_one_line(follower, volts):
+    with pytest.raises(PredictionError, match=r"^mains\.voltage: [^\n]+$"):
+        follower.at(mains_voltage=volts)
+
+
+@pytest.mark.parametrize("changes", [{"ambient": math.inf}, {"ambient": 9.9e37}, {"load": -1.0}, {"load": math.nan}])
+def test_absurd_readings_are_refused(follower, changes):
+    with pytest.raises(PredictionError, match=r"^(ambient|load)\.\w+: "):
+        follower.at(mains_voltage=230.0, **changes)
