@@ -70,6 +70,7 @@ class TcpFarEnd(FarEnd):
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._server.getsockname()[1]
         self._client: socket.socket | None = None
+        self._present = threading.Event()
         self.clients = 0
         """How many have connected so far."""
 
@@ -84,7 +85,8 @@ class TcpFarEnd(FarEnd):
         return f"socket://127.0.0.1:{self.port}"
 
     def say(self, data: bytes) -> None:
-        """Send `data` to the client. Raises `ConnectionResetError` where there is none."""
+        """Send `data` to the client. Raises `ConnectionResetError` where there is none within two seconds."""
+        self._present.wait(2)
         if self._client is None:
             raise ConnectionResetError("nobody is connected")
         self._client.sendall(data)
@@ -110,9 +112,11 @@ class TcpFarEnd(FarEnd):
                 with client:
                     client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                     self._client = client
+                    self._present.set()
                     with suppress(ConnectionError):
                         client.sendall(self.greeting)
                         self._serve_one(client)
+                    self._present.clear()
                     self._client = None
 
     def _serve_one(self, client: socket.socket) -> None:

@@ -31,8 +31,6 @@ def explain(problem: Exception, address: str) -> InstrumentError | None:
     if type(problem).__module__ == "termios":
         what = "baud, data_bits, parity, stop_bits and handshake"
         return InstrumentError(one_line(f"{address}: the port refuses its settings ({problem}); check {what}"))
-    if isinstance(problem, UnicodeError):
-        return InstrumentError(one_line(f"{address}: there is text where none can be ({problem}); check the address"))
     return None
 
 

@@ -43,7 +43,10 @@ def resolve(address: str) -> None:
     """Raise `socket.gaierror` where the host of a LAN socket has no address; pyvisa-py would leave a socket open."""
     parsed = rname.parse_resource_name(address)
     if isinstance(parsed, rname.TCPIPSocket):
-        socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
+        except UnicodeError as problem:
+            raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
 
 
 def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:

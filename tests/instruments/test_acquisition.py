@@ -226,7 +226,7 @@ def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
         kind(answer) as far_end,
         Running(scpi("dmm", far_end, {"u": "U?", "slow": "SLOW?", "i": "I?"}, timeout=0.2, retries=0)) as run,
     ):
-        reports = run.gather(5.0)
+        reports = run.gather(3.0)
     assert readings(reports, "u")
     assert readings(reports, "i")
     assert {one.value for one in readings(reports, "u")} <= {1.0, None}

@@ -1,0 +1,294 @@
+"""Text meters on pseudo-terminals and sockets: streaming and asked, with units, commas, overload and noise."""
+
+import math
+import os
+import time
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
+from benchmon.instruments.driver import DrivenChannel
+from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
+from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+
+
+def driver_at(address, unit="V", channels=None, on_complaint=None, **keys):
+    keys = {"timeout": 0.4, "address": address} | keys
+    driven = [
+        DrivenChannel(name, unit, 0.1, 1.0, SerialLinesChannel.model_validate(how))
+        for name, how in (channels or {"x": {}}).items()
+    ]
+    driver = SerialLinesDriver("meter", SerialLinesSettings.model_validate(keys), driven)
+    if on_complaint is not None:
+        driver.on_complaint = on_complaint
+    return driver
+
+
+@pytest.fixture
+def far_end():
+    with PtyFarEnd() as end:
+        yield end
+
+
+@pytest.fixture
+def opened():
+    drivers = []
+
+    def opened(driver):
+        drivers.append(driver)
+        driver.open()
+        return driver
+
+    yield opened
+    for driver in drivers:
+        driver.close()
+
+
+def heard(driver, number=1, patience=3.0):
+    """Return the next `number` readings."""
+    readings, deadline = [], time.monotonic() + patience
+    while len(readings) < number:
+        assert time.monotonic() < deadline, readings
+        readings += driver.receive(0.1)
+    return readings
+
+
+def hear_line(opened, far_end, line, **keys):
+    driver = opened(driver_at(far_end.path, **keys))
+    # The first bytes may be the rest of a line that began before.
+    far_end.say(b"rest\n" + line + b"\n")
+    return heard(driver)[0]
+
+
+@pytest.mark.parametrize(
+    ("line", "unit", "value"),
+    [
+        (b"23.4", "°C", 23.4),
+        (b"+23,4", "°C", 23.4),
+        (b"- 5.0", "°C", -5.0),
+        (b"  7 \r", "V", 7.0),
+        (b".5", "V", 0.5),
+        (b"1.5E-3", "V", 0.0015),
+        (b"22.14V", "V", 22.14),
+        (b"22.14 mV", "V", 0.02214),
+        (b"-0,75 kV", "V", -750.0),
+        ("756 µA".encode(), "A", 756e-6),
+        ("756 µA".encode("latin-1"), "A", 756e-6),
+        (b"49.98 Hz", "Hz", 49.98),
+        ("21.5 °C".encode(), "°C", 21.5),
+        ("21.5 °C".encode("latin-1"), "°C", 21.5),
+        (b"21.5 C", "°C", 21.5),
+        (b"98.5 %", "", 0.985),
+        (b"0.985", "", 0.985),
+        (b"OL", "V", math.inf),
+        (b"-OL V", "V", -math.inf),
+        (b"o.l mV", "V", math.inf),
+    ],
+)
+def test_a_line_is_read(opened, far_end, line, unit, value):
+    reading = hear_line(opened, far_end, line, unit=unit)
+    assert reading.problem == ""
+    assert reading.value == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("line", "unit", "says"),
+    [
+        (b"22.1 mA", "V", "check the meter's function"),
+        (b"71.3 F", "°C", "check the meter's function"),
+        (b"1e300", "V", "absurd"),
+    ],
+)
+def test_a_line_in_another_unit_is_no_reading(opened, far_end, line, unit, says):
+    reading = hear_line(opened, far_end, line, unit=unit)
+    assert reading.value is None
+    assert says in reading.problem
+
+
+@pytest.mark.parametrize("text", [b"1_000", b"nan", b"inf", b"0x1F", b"1,234.5", b"1.2.3"])
+def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, far_end, text):
+    reading = hear_line(opened, far_end, b"V=" + text, pattern=r"V=(?P<value>\S+)")
+    assert reading.value is None
+    assert "no number" in reading.problem
+
+
+def test_a_pattern_must_fit_the_whole_line(opened, far_end):
+    complaints = []
+    driver = opened(driver_at(far_end.path, pattern=r"(?P<value>\d)", on_complaint=complaints.append))
+    far_end.say(b"rest\n42\n7\n")
+    assert heard(driver)[0].value == 7.0
+    assert '"42"' in complaints[0]
+
+
+def test_channels_name_their_groups_and_units(opened, far_end):
+    channels = {"u": {"group": "u"}, "i": {"group": "i", "unit": "A"}, "none": {"group": "none"}}
+    pattern = r"U=(?P<u>\S+) (?P<u_unit>\w+) I=(?P<i>\S+) (?P<i_unit>\w+)(?: P=(?P<none>\S+))?"
+    driver = opened(driver_at(far_end.path, channels=channels, pattern=pattern))
+    far_end.say(b"rest\nU=221 mV I=OL A\n")
+    readings = {one.channel: one.value for one in heard(driver, 2)}
+    assert readings == {"u": 0.221, "i": math.inf}
+
+
+def test_lines_of_different_kinds_each_have_their_channel(opened, far_end):
+    channels = {"a": {"pattern": r"A (?P<value>\S+)"}, "b": {"pattern": r"B (?P<value>\S+)"}}
+    complaints = []
+    driver = opened(driver_at(far_end.path, channels=channels, on_complaint=complaints.append))
+    far_end.say(b"rest\nA 1\nB 2\nA 3\n")
+    assert [(one.channel, one.value) for one in heard(driver, 3)] == [("a", 1.0), ("b", 2.0), ("a", 3.0)]
+    assert complaints == []
+
+
+def test_lines_that_do_not_fit_are_told_once_and_end_in_a_loss_that_counts_them(opened, far_end):
+    complaints = []
+    driver = opened(driver_at(far_end.path, on_complaint=complaints.append))
+    time.sleep(0.25)
+    for _ in range(30):
+        far_end.say(b"\x1b[2Jnonsense [bold]\n")
+    with pytest.raises(InstrumentTimeout, match="30 lines, none of which fits"):
+        _ = [driver.receive(0.1) for _ in range(40)]
+    assert len(complaints) == 1
+    assert r"\x1b[2Jnonsense [bold]" in complaints[0]
+
+
+def test_silence_is_a_loss(opened, far_end):
+    driver = opened(driver_at(far_end.path))
+    started = time.monotonic()
+    with pytest.raises(InstrumentTimeout, match=r"no reading for 0\.4 s"):
+        _ = [driver.receive(0.1) for _ in range(40)]
+    assert time.monotonic() - started < 1.0
+
+
+def test_the_half_line_at_the_start_is_never_a_reading(opened, far_end):
+    driver = opened(driver_at(far_end.path))
+    far_end.say(b"3.4\n123.4\n")
+    assert heard(driver)[0].value == 123.4
+
+
+def test_an_endless_line_is_survived(opened, far_end):
+    driver = opened(driver_at(far_end.path, timeout=5.0))
+    for _ in range(20):
+        far_end.say(b"1234567890" * 100)
+        driver.receive(0.05)
+    far_end.say(b"\n5.5\n")
+    assert heard(driver)[0].value == 5.5
+
+
+def test_a_meter_that_ends_its_lines_by_cr_alone(opened, far_end):
+    driver = opened(driver_at(far_end.path))
+    far_end.say(b"x\r1.5\r2.5\r")
+    assert [one.value for one in heard(driver, 2)] == [1.5, 2.5]
+
+
+def test_the_setup_is_sent_on_opening(opened, far_end):
+    opened(driver_at(far_end.path, setup=["RATE 5", "STREAM ON"]))
+    deadline = time.monotonic() + 3
+    while len(far_end.asked) < 2:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    assert far_end.asked == [b"RATE 5", b"STREAM ON"]
+
+
+def asked_at(address, **keys):
+    return driver_at(address, channels={"a": {"query": "A?"}, "b": {"query": "B?"}}, **keys)
+
+
+def test_an_asked_meter_answers_each_question_past_echo_and_acknowledgement(opened, far_end):
+    far_end.answer = {b"A?": b"A?\r\n*\r\n1.5 V\r\n", b"B?": b"2.5\n=>\n"}.get
+    driver = opened(asked_at(far_end.path))
+    for _ in range(3):
+        assert driver.read("a").value == 1.5
+        assert driver.read("b").value == 2.5
+
+
+def test_an_asked_meter_that_answers_nonsense_gives_no_value(opened, far_end):
+    far_end.answer = {b"A?": b"ERR\x07\n", b"B?": b"2.5\n"}.get
+    driver = opened(asked_at(far_end.path))
+    assert r'"ERR\x07", which does not fit' in driver.read("a").problem
+    assert driver.read("b").value == 2.5
+
+
+@pytest.mark.parametrize("kind", ["pty", "socket"])
+def test_a_late_answer_is_not_taken_for_the_next_channel_s(opened, kind):
+    first = []
+
+    def answer(line):
+        if line == b"A?" and not first:
+            first.append(line)
+            time.sleep(0.5)
+        return {b"A?": b"111\n", b"B?": b"2\n"}.get(line)
+
+    with PtyFarEnd(answer) if kind == "pty" else TcpFarEnd(answer) as far_end:
+        driver = opened(asked_at(far_end.path if kind == "pty" else far_end.url, timeout=0.25))
+        assert driver.read("a").value == 111.0
+        assert driver.read("b").value == 2.0
+
+
+def test_a_mute_asked_meter_is_lost_with_its_question(opened, far_end):
+    driver = opened(asked_at(far_end.path, timeout=0.15))
+    with pytest.raises(InstrumentTimeout, match=r"no answer to A\?"):
+        driver.read("a")
+
+
+def test_a_port_in_use_says_so(opened, far_end):
+    opened(driver_at(far_end.path))
+    with pytest.raises(InstrumentError, match="in use by another program"):
+        driver_at(far_end.path).open()
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["/dev/no-such-port", "nonsense://x", "socket://127.0.0.1:1", "socket://127.0.0.1", os.devnull, "rfc2217://"],
+)
+def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+    with pytest.raises(InstrumentError) as caught:
+        driver_at(address).open()
+    assert address in str(caught.value)
+    assert "report this" not in str(caught.value)
+
+
+def test_an_unplugged_socket_is_lost_and_nothing_leaks(opened):
+    with TcpFarEnd() as far_end:
+        driver = opened(driver_at(far_end.url))
+        far_end.unplug()
+        with pytest.raises(InstrumentError, match="line broke"):
+            _ = [driver.receive(0.1) for _ in range(20)]
+        driver.close()
+        far_end.plug_in()
+        driver.open()
+        far_end.say(b"x\n5\n")
+        assert heard(driver)[0].value == 5.0
+
+
+def test_pyserial_s_loopback_hears_what_it_says(opened):
+    driver = opened(driver_at("loop://", channels={"a": {"query": "1.25 V"}}, overload=[]))
+    assert driver.read("a").value == 1.25
+
+
+@pytest.fixture(scope="module")
+def fuzzed_end():
+    with PtyFarEnd() as end:
+        yield end
+
+
+numbers = st.from_regex(rb"[+-]?[0-9]{0,3}[.,]?[0-9]{0,3}([eE]-?[0-9]{1,3})? ?[a-zA-Z%]{0,3}\n", fullmatch=True)
+
+
+@given(st.lists(st.one_of(st.binary(max_size=80), numbers), max_size=8), st.sampled_from(["V", "°C", ""]))
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_fuzzed_lines_never_raise_anything_but_the_family(fuzzed_end, chunks, unit):
+    complaints = []
+    driver = driver_at(fuzzed_end.path, unit=unit, timeout=0.1, on_complaint=complaints.append)
+    try:
+        driver.open()
+        for chunk in chunks:
+            fuzzed_end.say(chunk or b"\n")
+            for reading in driver.receive(0.01):
+                assert (reading.value is None) == bool(reading.problem)
+                assert reading.problem.isprintable()
+    except BenchmonError as problem:
+        complaints.append(str(problem))
+    finally:
+        driver.close()
+    assert all(text.isprintable() for text in complaints)

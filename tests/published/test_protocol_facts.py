@@ -1,0 +1,92 @@
+"""Facts of the protocols that instruments speak, from the standards named beside them."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.instruments.driver import DrivenChannel
+from benchmon.instruments.far_end import TcpFarEnd
+from benchmon_drivers.replies import scpi_number
+from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+
+
+@pytest.mark.parametrize("reply", [b"9.9E37", b"+9.90000000E+37", b"9.9e+37\r\n", b"99E36"])
+def test_scpi_infinity_is_overrange(reply):
+    """SCPI-1999 volume 1, 7.2.1.4: infinity is represented as 9.9E37."""
+    assert scpi_number(reply, "V") == math.inf
+    assert scpi_number(b"-" + reply.lstrip(b"+"), "V") == -math.inf
+
+
+@pytest.mark.parametrize("reply", [b"9.91E37", b"+9.91000000E+37", b"991E35"])
+def test_scpi_not_a_number_is_no_value(reply):
+    """SCPI-1999 volume 1, 7.2.1.5: not a number is represented as 9.91E37."""
+    assert math.isnan(scpi_number(reply, "V"))
+
+
+@pytest.mark.parametrize(
+    ("reply", "value"),
+    [
+        (b"0", 0.0),
+        (b"-12", -12.0),
+        (b"+007", 7.0),
+        (b"12.5", 12.5),
+        (b"-.5", -0.5),
+        (b"5.", 5.0),
+        (b"1.5E+3", 1500.0),
+        (b"-1.25E-03", -0.00125),
+        (b"1e2", 100.0),
+    ],
+)
+def test_numeric_response_data_of_ieee_488_2(reply, value):
+    """IEEE 488.2-1992, 8.7.2 to 8.7.4: NR1 (integer), NR2 (fixed point), NR3 (with an exponent)."""
+    assert scpi_number(reply, "V") == value
+
+
+@given(st.floats(-1e30, 1e30))
+def test_nr3_as_instruments_send_it_is_read_to_its_last_digit(value):
+    text = f"{value:+.8E}"
+    assert scpi_number(text.encode(), "V") == float(text)
+
+
+# SCPI-1999 volume 2, chapter 21 (SYSTem:ERRor, error numbers and texts); the queue's end is 0,"No error".
+ERRORS = [
+    (-100, "Command error"),
+    (-102, "Syntax error"),
+    (-108, "Parameter not allowed"),
+    (-109, "Missing parameter"),
+    (-113, "Undefined header"),
+    (-222, "Data out of range"),
+    (-350, "Queue overflow"),
+    (-410, "Query INTERRUPTED"),
+    (-420, "Query UNTERMINATED"),
+]
+
+
+def test_the_error_queue_is_read_to_no_error():
+    queue = [*ERRORS, (0, "No error")]
+
+    def answer(line):
+        if line == b"SYST:ERR?":
+            number, text = queue.pop(0)
+            return f'{number},"{text}"\n'.encode()
+        return {b"*IDN?": b"Acme,Meter,1,1.0\n"}.get(line)
+
+    complaints = []
+    with TcpFarEnd(answer) as far_end:
+        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, timeout=1.0), [])
+        driver.on_complaint = complaints.append
+        driver.open()
+        driver.close()
+    assert complaints == [f"error {number} {text}" for number, text in ERRORS]
+    assert queue == []
+
+
+def test_the_identity_is_asked_by_the_common_command_every_instrument_has():
+    """IEEE 488.2-1992, 10.14: *IDN? answers four fields, separated by commas."""
+    with TcpFarEnd({b"*IDN?": b"MAKER,MODEL,0,0\n"}.get) as far_end:
+        channel = DrivenChannel("u", "V", 1.0, 1.0, ScpiChannel(query="MEAS?"))
+        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, error_queue=False), [channel])
+        assert driver.open() == "MAKER,MODEL,0,0"
+        driver.close()
