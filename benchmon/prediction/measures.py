@@ -32,25 +32,30 @@ def ac_rms(trace: Floats, weights: Floats) -> Floats:
 def peak(trace: Floats, angle: Floats) -> Floats:
     """Return the largest value, (b,), from the parabola through the highest sample and its neighbours.
 
-    `angle` (k,) are the instants, rising, over one period of 2π.
+    `angle` (k,) are the instants, rising, over one period of 2π. Where the neighbours do not curve like the top, there
+    is a corner and no parabola, and its rise counts as far as they do.
     """
     top = np.argmax(trace, axis=1)
-    rows = np.arange(len(trace))
-    count = trace.shape[1]
-    left, right = (top - 1) % count, (top + 1) % count
-    back = (angle[top] - angle[left]) % (2 * np.pi)
-    ahead = (angle[right] - angle[top]) % (2 * np.pi)
-    highest = trace[rows, top]
-    fall_back = (highest - trace[rows, left]) / back
-    fall_ahead = (highest - trace[rows, right]) / ahead
-    curvature = (fall_back + fall_ahead) / (back + ahead)
-    slope = (fall_back * ahead - fall_ahead * back) / (back + ahead)
-    safe = np.where(curvature > 0, curvature, 1.0)
-    rise = np.where(curvature > 0, slope * slope / (4.0 * safe), 0.0)
-    top_of_parabola: Floats = highest + np.minimum(
-        rise, 0.5 * np.maximum(np.minimum(fall_back * back, fall_ahead * ahead), 0.0)
-    )
+    highest = trace[np.arange(len(trace)), top]
+    slope, curvature = _parabola(trace, angle, top)
+    beside = np.minimum(_parabola(trace, angle, top - 1)[1], _parabola(trace, angle, top + 1)[1])
+    alike = np.clip(ratio(beside, curvature), 0.0, 1.0)
+    rise = np.where(curvature > 0, alike * ratio(slope * slope, 4.0 * curvature), 0.0)
+    top_of_parabola: Floats = highest + rise
     return top_of_parabola
+
+
+def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Return slope and half the downward curvature, (b,), of the parabola through the samples around `at` (b,)."""
+    rows, count = np.arange(len(trace)), trace.shape[1]
+    left, right = (at - 1) % count, (at + 1) % count
+    at = at % count
+    back = (angle[at] - angle[left]) % (2 * np.pi)
+    ahead = (angle[right] - angle[at]) % (2 * np.pi)
+    middle = trace[rows, at]
+    fall_back = (middle - trace[rows, left]) / back
+    fall_ahead = (middle - trace[rows, right]) / ahead
+    return (fall_back * ahead - fall_ahead * back) / (back + ahead), (fall_back + fall_ahead) / (back + ahead)
 
 
 def phasors(trace: Floats, weights: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:

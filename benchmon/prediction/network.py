@@ -1,7 +1,8 @@
 """The network from the winding to the load as equations d q(y)/dt = f(y, t), for many variants at a time.
 
-The unknowns y are node voltages, the inner voltages of capacitors with ESR, choke currents and, where there is leakage
-inductance, the voltage behind it of each path. Rows of nodes are sums of currents (Kirchhoff); diodes enter through the
+The unknowns y are node voltages, the inner voltages of capacitors with ESR, choke currents and, where paths conduct
+together (leakage inductance, or a choke that draws on through the zero of the mains), each path's EMF less what the
+others drop. Rows of nodes are sums of currents (Kirchhoff); diodes enter through the
 closed form of their path's current, so the equations stay smooth and need no switching.
 """
 
@@ -11,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
+from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad, SeriesResistor
 from benchmon.prediction.diode import conduct
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.rectifier import Windings, Wiring
@@ -114,8 +115,7 @@ def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> 
         build.connect(port, (), _LEAST_CONDUCTANCE * ones)
     if isinstance(bench.load, ResistorLoad) and bench.regulator is None:
         build.connect(node, (), 1.0 / parts["load.resistance"])
-    leaky = bool(np.any(parts["transformer.leakage_inductance"] > 0))
-    winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if leaky else ()
+    winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if _commutates(bench, wiring, parts) else ()
     for unknown in winding_unknowns:
         build.conductances.append((unknown, unknown, -ones))
     drive, inject, flux = _paths(build, wiring, windings, ports, winding_unknowns)
@@ -135,6 +135,14 @@ def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> 
         chokes,
         winding_unknowns,
     )
+
+
+def _commutates(bench: Bench, wiring: Wiring, parts: Parts) -> bool:
+    """Return whether both paths may conduct at once, so that each feels the other's drop in what they share."""
+    if np.any(parts["transformer.leakage_inductance"] > 0):
+        return True
+    first = next((part for part in bench.filter if not isinstance(part, SeriesResistor)), None)
+    return wiring.symmetric and isinstance(first, Choke)
 
 
 def _place_capacitor(build: _Builder, parts: Parts, index: int, node: Node) -> CapacitorAt:
@@ -221,17 +229,24 @@ def load_current(equations: Equations, voltage: Floats) -> tuple[Floats, Floats,
         through, rise = output / ohms, 1.0 / ohms
     elif isinstance(bench.load, CurrentLoad):
         amperes = _like(parts["load.current"], voltage)
-        rest = np.exp(-np.clip(output / _DEAD_LOAD, -30.0, 700.0))
-        through, rise = amperes * (1.0 - rest), amperes * rest / _DEAD_LOAD
+        alive, rise = _comes_alive(output)
+        through, rise = amperes * alive, amperes * rise
     else:
         through, rise = np.zeros_like(voltage), np.zeros_like(voltage)
-    kept = 1.0 - np.exp(-np.clip(voltage / _DEAD_LOAD, 0.0, 700.0))
-    return through + quiescent * kept, rise * slope, output
+    kept, grows = _comes_alive(voltage)
+    return through + quiescent * kept, rise * slope + quiescent * grows, output
 
 
 def load_is_linear(bench: Bench) -> bool:
     """Return whether the load is a plain conductance, already part of the matrices."""
     return bench.regulator is None and not isinstance(bench.load, CurrentLoad)
+
+
+def _comes_alive(voltage: Floats) -> tuple[Floats, Floats]:
+    """Return the part of its current that a load draws near zero volts, and the slope; a resistor below zero."""
+    scaled = voltage / _DEAD_LOAD
+    rest = np.exp(-np.clip(scaled, 0.0, 700.0))
+    return np.where(scaled > 0.0, 1.0 - rest, scaled), rest / _DEAD_LOAD
 
 
 def _soft_negative(gap: Floats) -> tuple[Floats, Floats]:

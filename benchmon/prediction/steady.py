@@ -1,4 +1,4 @@
-"""The steady state of a bench's circuit: a first solution on an even mesh, then one on a mesh that follows it."""
+"""The steady state of a bench's circuit: a first solution on an even mesh, then on meshes that follow it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,12 @@ from benchmon.prediction.rectifier import windings_of, wiring_of
 from benchmon.prediction.result import Floats
 
 COARSE, FINE = 32, 64
-"""Intervals of the first and of the final mesh, per half period."""
+"""Intervals of the first and of the following meshes, per half period."""
+
+_FOLLOWINGS = 2
+"""Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
+
+_EVEN_SHARE = 1.5
 
 _SOFTENINGS = (100.0, 30.0, 10.0, 3.0, 1.0)
 
@@ -115,9 +120,10 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
         solution = solve_periodic(circuit, mesh, start)
         if np.all(solution.converged):
             return SteadyState(circuit, solution)
-    first = _first_solution(circuit, even_mesh(circuit))
-    mesh = following_mesh(circuit, first)
-    solution = solve_periodic(circuit, mesh, _moved(first, mesh, circuit))
+    solution = _first_solution(circuit, even_mesh(circuit))
+    for _ in range(_FOLLOWINGS):
+        mesh = following_mesh(circuit, solution)
+        solution = solve_periodic(circuit, mesh, _moved(solution, mesh, circuit))
     if not np.any(solution.converged):
         raise PredictionError(
             "the circuit's steady state was not found; check the filter and load for values far out of proportion"
@@ -175,14 +181,20 @@ def _guess(circuit: Circuit, mesh: Mesh) -> Floats:
 
 
 def following_mesh(circuit: Circuit, solution: PeriodicSolution) -> Mesh:
-    """Return a mesh whose intervals crowd where the first variant's winding current changes fastest."""
+    """Return a mesh whose intervals crowd where the first variant's path currents bend.
+
+    Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
+    like share of the error of a line through its ends.
+    """
     at, mesh = circuit.equations, solution.mesh
-    current = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)[0][0].sum(-1).ravel()
+    current = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)[0][0]
+    current = current.reshape(-1, current.shape[-1]) / (np.ptp(current) or 1.0)
     angle = mesh.stages.ravel()
-    swing = np.ptp(current) or 1.0
-    slope = np.abs(np.diff(current)) / swing
     steps = np.diff(angle) / circuit.repeat
-    density = np.sqrt(steps**2 + slope**2 / 4.0) + 0.2 * steps
+    slope = np.diff(current, axis=0) / steps[:, None]
+    bend = np.abs(np.diff(slope, axis=0)).sum(-1) / (steps[1:] + steps[:-1])
+    bend = np.sqrt(np.maximum(np.append(bend, bend[0]), np.insert(bend, 0, bend[-1])))
+    density = (bend / (np.sum(bend * steps) or 1.0) + _EVEN_SHARE) * steps
     density = np.convolve(np.pad(density, 2, mode="wrap"), [0.1, 0.2, 0.4, 0.2, 0.1], mode="valid")
     distance = np.concatenate([[0.0], np.cumsum(density)])
     wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * FINE + 1)

@@ -12,6 +12,9 @@ from benchmon.prediction.network import load_current, path_currents
 from benchmon.prediction.result import Floats
 from benchmon.prediction.steady import SteadyState, mains_wave
 
+_CONDUCTS = 1e-3
+"""The part of its peak current from which a path is said to conduct."""
+
 
 @dataclass(frozen=True)
 class Traces:
@@ -82,8 +85,18 @@ def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats
         drive = drive + emf
         if at.wiring.symmetric:
             drive = drive - at.windings.resistance[:, None, 0, 1] * current[..., 1]
-    reverse: Floats = np.maximum(-drive / at.wiring.in_series, 0.0)
+    reverse: Floats = np.where(_turns_off(current[..., 0]), 0.0, np.maximum(-drive / at.wiring.in_series, 0.0))
     return reverse
+
+
+def _turns_off(current: Floats) -> Floats:
+    """Return which instants (b, k) are of an interval that a path's current (b, k) conducts into.
+
+    Where a current through an inductance ends inside an interval, the voltages of its stages overshoot without meaning.
+    """
+    starts = np.roll(current[:, 1::2], 1, axis=1)
+    conducts = starts > _CONDUCTS * np.max(current, axis=1, keepdims=True)
+    return np.repeat(conducts, 2, axis=1)
 
 
 def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats) -> dict[str, Floats]:

@@ -1,0 +1,98 @@
+"""Every kind of circuit against scipy's integration of it, quantity by quantity."""
+
+import pytest
+from agreement import predicted, shares
+from drawn_circuits import capacitor, choke, current, plain, resistor
+from reference_circuit import reference
+
+from benchmon.bench import Bench
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.predict import solve
+
+LEAKY = {"leakage_inductance": 2e-4}
+TWO = {"secondaries": 2, "connection": "series"}
+RESERVOIR = [capacitor(4.7e-3, 0.05)]
+FLAT = {"voltage_thd": 0.05, "source_resistance": 2.0}
+NO_LOAD = {"no_load_current": 0.05, "no_load_loss": 3.0}
+
+CASES = {
+    "half wave": plain("half wave"),
+    "half wave, reservoir": plain("half wave", filter=RESERVOIR),
+    "half wave, choke": plain("half wave", filter=[choke(50e-3, 0.5)]),
+    "half wave, choke, leakage": plain("half wave", filter=[choke(50e-3, 0.5)], transformer=LEAKY),
+    "half wave, flat mains": plain("half wave", filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "centre tap": plain("centre tap"),
+    "centre tap, reservoir": plain("centre tap", filter=RESERVOIR),
+    "centre tap, choke input": plain("centre tap", filter=[choke(50e-3, 0.5), capacitor(2.2e-3)]),
+    "centre tap, choke input, leakage": plain(
+        "centre tap", filter=[choke(50e-3), capacitor(2.2e-3)], transformer=LEAKY
+    ),
+    "bridge": plain(),
+    "bridge, leakage": plain(transformer=LEAKY),
+    "bridge, reservoir": plain(filter=RESERVOIR),
+    "bridge, reservoir, leakage": plain(filter=RESERVOIR, transformer=LEAKY),
+    "bridge, resistor and capacitor": plain(filter=[capacitor(2.2e-3, 0.1), resistor(2.0), capacitor(2.2e-3)]),
+    "bridge, resistor first": plain(filter=[resistor(1.0), capacitor(2.2e-3)]),
+    "bridge, capacitor, choke, capacitor": plain(filter=[capacitor(2.2e-3, 0.1), choke(20e-3, 0.5), capacitor(2.2e-3)]),
+    "bridge, choke": plain(filter=[choke(50e-3, 0.5)]),
+    "bridge, choke input": plain(filter=[choke(50e-3, 0.5), capacitor(2.2e-3)]),
+    "bridge, small choke input": plain(filter=[choke(2e-3, 0.1), capacitor(2.2e-3)]),
+    "bridge, two chokes in a row": plain(filter=[choke(20e-3, 0.2), choke(30e-3, 0.3), capacitor(1e-3)]),
+    "bridge, constant current": plain(filter=RESERVOIR, load=current(1.0)),
+    "bridge, constant current, no capacitor": plain(load=current(0.5)),
+    "bridge, regulator": plain(
+        filter=RESERVOIR, regulator={"output_voltage": 15.0, "dropout": 1.5, "quiescent_current": 5e-3}
+    ),
+    "bridge, regulator drops out": plain(
+        filter=RESERVOIR, regulator={"output_voltage": 21.5, "dropout": 1.5, "quiescent_current": 5e-3}
+    ),
+    "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0}),
+    "bridge, flat mains, no-load current": plain(filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "bridge, series": plain(filter=RESERVOIR, transformer=TWO),
+    "bridge, parallel": plain(filter=RESERVOIR, transformer={"secondaries": 2, "connection": "parallel"}),
+    "bridge, all copper in the primary": plain(filter=RESERVOIR, transformer={"secondary_resistance": 0.0}),
+    "bridge, low mains": plain(filter=RESERVOIR, mains={"voltage": 207.0, "frequency": 60.0}),
+    "split rail": plain("split rail"),
+    "split rail, reservoir": plain("split rail", filter=RESERVOIR),
+    "split rail, reservoir, leakage": plain("split rail", filter=RESERVOIR, transformer=LEAKY),
+    "doubler": plain("full-wave doubler", filter=[capacitor(4.7e-3)], load=resistor(80.0)),
+    "doubler, leakage": plain("full-wave doubler", filter=RESERVOIR, load=resistor(80.0), transformer=LEAKY),
+    "doubler, filter": plain(
+        "full-wave doubler", filter=[capacitor(4.7e-3, 0.05), resistor(3.0), capacitor(1e-3)], load=resistor(80.0)
+    ),
+    "doubler, series": plain("full-wave doubler", filter=RESERVOIR, load=resistor(120.0), transformer=TWO),
+}
+
+
+@pytest.mark.parametrize("bench", CASES.values(), ids=CASES)
+def test_every_quantity_agrees(bench: Bench):
+    used = shares(predicted(bench), reference(bench))
+    assert {name: share for name, share in used.items() if share > 1.0} == {}
+
+
+def test_the_reference_predicts_every_electrical_quantity_that_benchmon_does():
+    for name in ("bridge, reservoir", "bridge, regulator", "half wave"):
+        found = predicted(CASES[name])
+        assert set(found) - {"ambient.temperature"} == set(reference(CASES[name]))
+
+
+def test_a_warm_junction_agrees_at_the_temperature_its_dissipation_makes():
+    bench = plain(filter=RESERVOIR, load=resistor(5.0), diode={"thermal_resistance": 40.0})
+    found = predicted(bench)
+    junction = found["diode.temperature.junction"]
+    assert junction == pytest.approx(25.0 + 40.0 * found["diode.power.mean"], abs=0.05)
+    assert junction > 100
+    used = shares(found, reference(bench, junction=junction))
+    assert max(used.values()) <= 1.0
+
+
+def test_an_inrush_limiter_agrees_at_the_resistance_its_heat_makes():
+    ntc = {"r25": 10.0, "beta": 3000.0, "dissipation_factor": 0.02, "time_constant": 60.0}
+    bench = plain(
+        filter=RESERVOIR, load=resistor(5.0), ntc=ntc, fuse={"rating": 1.0, "speed": "fast", "resistance": 0.3}
+    )
+    warm = solve(bench, parts_of(bench)).warm
+    ohms = float(warm.parts["ntc.resistance"][0])
+    expected = reference(bench, ntc_ohms=ohms)
+    assert expected["mains.current.rms"] ** 2 * ohms == pytest.approx(0.02 * (float(warm.ntc[0]) - 25.0), rel=0.003)
+    assert max(shares(predicted(bench), expected).values()) <= 1.0

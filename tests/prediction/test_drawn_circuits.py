@@ -1,0 +1,34 @@
+"""Two hundred supplies drawn at random against the reference, all wirings, filters and loads.
+
+Minutes: `pytest -m long -s tests/prediction` also prints the worst share of the allowed difference per quantity.
+"""
+
+import random
+
+import pytest
+from agreement import predicted, shares
+from drawn_circuits import KINDS, draw
+from reference_circuit import reference
+
+CIRCUITS_OF_A_KIND = 40
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3000)
+@pytest.mark.parametrize("kind", KINDS)
+def test_circuits_drawn_at_random_agree(kind):
+    worst: dict[str, tuple[float, int]] = {}
+    for number in range(CIRCUITS_OF_A_KIND):
+        bench = draw(random.Random(f"{kind}/{number}"), kind)
+        for quantity, share in shares(predicted(bench), reference(bench)).items():
+            worst[quantity] = max(worst.get(quantity, (0.0, -1)), (share, number))
+    for quantity, (share, number) in sorted(worst.items(), key=lambda item: -item[1][0]):
+        print(f"{kind}: {quantity}: {share:.3f} of what is allowed, in circuit {number}")  # noqa: T201 - for -s
+    assert {quantity: found for quantity, found in worst.items() if found[0] > 1.0} == {}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("number", [1000, 1001])
+def test_a_few_of_them_agree(kind, number):
+    bench = draw(random.Random(f"{kind}/{number}"), kind)
+    assert max(shares(predicted(bench), reference(bench)).values()) <= 1.0
