@@ -91,7 +91,7 @@ def settle(path: Path) -> None:
     """
     if not any(Path(f"{path}{ending}").exists() for ending in ("-wal", "-journal")) or not os.access(path, os.W_OK):
         return
-    with translated(path), closing(_connect(path, "mode=rw")) as connection:
+    with translated(path), closing(_connect(path, "mode=rw", wait=0.0)) as connection:
         leave_one_file(connection)
 
 
@@ -141,11 +141,11 @@ def _lay_out(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _connect(path: Path, how: str) -> sqlite3.Connection:
+def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Connection:
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?{how}",
         uri=True,
-        timeout=_BUSY_TIMEOUT,
+        timeout=wait,
         isolation_level=None,
         check_same_thread=False,
     )

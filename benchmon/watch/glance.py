@@ -69,7 +69,7 @@ def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str) -> tuple[L
     if state == "gone":
         return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
     if state == "finished":
-        return Level.ENDED, f"The recording has ended and nothing is watched any more: {_at_the_end(known)}"
+        return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known)}"
     for level, lead, items, tell in _findings(known):
         if items:
             return level, f"{lead}{tell(*items[0])}{_more(items)}"
@@ -110,10 +110,10 @@ def _calm(known: list[_Pair], bench: Bench) -> tuple[Level, str]:
 
 def _at_the_end(known: list[_Pair]) -> str:
     hot, wrong = _flagged(known, Flag.HOT), _of_verdict(known, Verdict.DISAGREES)
-    past_warning = f"{hot[0][0].name}{_more(hot)} past its warning" if hot else ""
+    past_warning = f"{hot[0][0].name}{_more(hot)} was past its warning" if hot else ""
     disagreed = f"{wrong[0][0].name}{_more(wrong)} disagreed" if wrong else ""
     ended = " and ".join(part for part in (past_warning, disagreed) if part)
-    return f"it ended with {ended}" if ended else "no channel disagreed or was past its limits at the end"
+    return f"At its end {ended or 'nothing disagreed or was past a limit'}"
 
 
 def _tripped(channel: Channel, judgement: Judgement) -> str:

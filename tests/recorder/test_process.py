@@ -151,3 +151,34 @@ def test_a_kill_loses_nothing_that_was_shown(spawn, until, seed, tmp_path):
     with closing(sqlite3.connect(recorder.path)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     assert list(open_session_view(recorder.path).poll().judgements) == kept
+
+
+def test_a_full_disk_is_one_line_and_keeps_what_was_written(bench_file, tmp_path):
+    path = tmp_path / "a.benchmon"
+    code = (
+        "import resource, sys; from benchmon.recorder.__main__ import main; "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000)); "
+        f"sys.exit(main([{str(bench_file)!r}, '--session', {str(path)!r}, '--for', '60']))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False)
+    assert done.returncode == 2
+    [line] = done.stderr.splitlines()
+    assert "the recording stops, it cannot be written" in line
+    update = open_session_view(path).poll()
+    assert len(update.judgements) > 10
+    assert update.state is not RecorderState.FINISHED
+
+
+def test_a_recorder_that_is_halted_is_gone_until_it_goes_on(spawn, until):
+    recorder = spawn()
+    view = open_session_view(recorder.path)
+    until(lambda: view.poll().judgements)
+    os.kill(recorder.pid, signal.SIGSTOP)
+    try:
+        until(lambda: view.poll().state is RecorderState.GONE)
+        view.close()
+    finally:
+        os.kill(recorder.pid, signal.SIGCONT)
+    until(lambda: view.poll().state is RecorderState.RECORDING)
+    until(lambda: view.poll().judgements)
+    assert recorder.stop() == 0
