@@ -63,6 +63,7 @@ def _literal(text: str) -> str:
 
 def _form(body: str, decimals: int) -> str:
     """Return the first form of a number, signed or not, that the group `body` takes."""
-    forms = [f"{sign}.{count}f" for count in (decimals, 1, 2, 3, 0) for sign in "+-"]
+    forms = [f"{sign}.{count}f" for count in (decimals, 1, 2, 3, 4, 0) for sign in "+-"]
+    forms += [f"{sign}.{count}E" for count in (4, 3, 5, 6) for sign in "+-"]
     taker = re.compile(body)
     return next((form for form in forms if all(taker.fullmatch(format(value, form)) for value in _SAMPLES)), ".1f")

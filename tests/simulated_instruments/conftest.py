@@ -23,11 +23,11 @@ def bench_with(extra: str = "", **sections: str) -> Bench:
     return read_bench(text + extra)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_bench():
     return bench_with
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def reservoir() -> str:
     return RESERVOIR
