@@ -95,7 +95,7 @@ def run(bench: Path, headless: bool, duration: float | None, session: Path | Non
 
 def _record(bench_file: Path, session: Path | None, headless: bool, duration: float | None, ascii_only: bool) -> int:
     from benchmon.bench import load_bench
-    from benchmon.recorder import record, spawn_recorder
+    from benchmon.recorder import record, spawn_recorder, summary_text
     from benchmon.session.places import new_session_path
 
     bench = load_bench(bench_file)
@@ -106,11 +106,12 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
     path = session or new_session_path(bench)
     if headless:
         summary = record(bench, path, duration=duration)
-        click.echo(summary.text())
+        click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     _needs_a_terminal()
-    with spawn_recorder(bench_file, path, duration=duration):
-        return _show(path, ascii_only)
+    recorder = spawn_recorder(bench_file, path, duration=duration)
+    goes_on = _show(path, ascii_only)
+    return EXIT_DONE if goes_on else recorder.wait(10.0)
 
 
 @commands.command()
@@ -121,7 +122,8 @@ def attach(session: Path | None, ascii_only: bool) -> int:
     from benchmon.session.places import latest_session
 
     _needs_a_terminal()
-    return _show(session or latest_session(), ascii_only)
+    _show(session or latest_session(), ascii_only)
+    return EXIT_DONE
 
 
 @commands.command()
@@ -134,24 +136,27 @@ def replay(session: Path, speed: float, ascii_only: bool) -> int:
 
     view = ReplayView(session, speed)
     _needs_a_terminal()
-    return _follow(view, ascii_only)
+    _follow(view, ascii_only)
+    return EXIT_DONE
 
 
-def _show(session: Path, ascii_only: bool) -> int:
+def _show(session: Path, ascii_only: bool) -> bool:
+    """Open a screen on a session; return whether its recorder goes on afterwards."""
     from benchmon.session.follower import open_session_view
 
     return _follow(open_session_view(session), ascii_only)
 
 
-def _follow(view: SessionView, ascii_only: bool) -> int:
+def _follow(view: SessionView, ascii_only: bool) -> bool:
     from benchmon.screen.app import run_screen
+    from benchmon.screen.leaving import Leaving
 
     try:
-        last_words = run_screen(view, ascii_only=ascii_only)
+        choice = run_screen(view, ascii_only=ascii_only)
     finally:
         view.close()
-    click.echo(last_words)
-    return EXIT_DONE
+    click.echo(f"{choice} Session: {one_line(view.info.path, 1000)}")
+    return choice is Leaving.RECORDER_GOES_ON
 
 
 def _needs_a_terminal() -> None:
@@ -193,6 +198,36 @@ def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bo
         click.echo(printing.as_json(printing.prediction_as_dict(loaded, prediction)))
     else:
         click.echo(printing.prediction_as_text(loaded, prediction))
+    return EXIT_DONE
+
+
+@commands.command()
+@BENCH
+@JSON
+def check(bench: Path, as_json: bool) -> int:
+    """Check ratings before power: margins in the worst state, and cautions."""
+    from benchmon import printing
+    from benchmon.bench import load_bench
+    from benchmon.prediction.ratings import check as check_bench
+
+    loaded = load_bench(bench)
+    ratings = check_bench(loaded)
+    if as_json:
+        click.echo(printing.as_json(printing.ratings_as_dict(ratings)))
+    else:
+        click.echo(printing.ratings_as_text(loaded, ratings))
+    return EXIT_DONE if ratings.ok else EXIT_ANSWER_IS_NO
+
+
+@commands.command()
+@click.option("--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may upset what hangs there.")
+@click.option("--within", type=Measured(DURATION), default="5", metavar="SECONDS", help="How long to look; 5 s.")
+def ports(ask_serial: bool, within: float) -> int:
+    """List serial ports and VISA resources, with what answers."""
+    from benchmon import printing
+    from benchmon.instruments.ports import find_ports
+
+    click.echo(printing.ports_as_text(find_ports(within, ask_serial=ask_serial)))
     return EXIT_DONE
 
 

@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from benchmon.errors import one_line
-from benchmon.quantities import POINTS
+from benchmon.quantities import POINTS, format_value
 from benchmon.watch.wording import with_uncertainty
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
+    from benchmon.instruments.ports import Port
     from benchmon.prediction import Prediction
+    from benchmon.prediction.ratings import Ratings
 
 CAUTIONS = (
     "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
@@ -88,3 +92,41 @@ def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:
     strong = [pair for pair in pairs if pair[0] <= 15 and pair[1] > 0.005 * fundamental]
     parts = ", ".join(f"{order}: {1000 * size:.4g}" for order, size in strong)
     return f"Harmonics of the line current, mA rms: {parts or 'none'}"
+
+
+def ratings_as_dict(ratings: Ratings) -> dict[str, Any]:
+    """Return ratings in the form of the contract."""
+    return {"margins": [asdict(margin) for margin in ratings.margins], "cautions": list(ratings.cautions)}
+
+
+def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
+    """Return margins as a table, the smallest first, and the cautions."""
+    rows = [
+        (
+            "ok" if margin.ok else "EXCEEDED",
+            margin.name,
+            format_value(margin.value, margin.unit),
+            format_value(margin.limit, margin.unit),
+            f"{100 * margin.margin:.0f} %",
+        )
+        for margin in sorted(ratings.margins, key=lambda margin: margin.margin)
+    ]
+    verdict = "Every rating given is kept." if ratings.ok else "NOT READY FOR POWER: a rating is exceeded."
+    lines = [one_line(bench.title), verdict if rows else "The bench file gives no rating to check against."]
+    if rows:
+        lines += ["", table(("", "what", "worst case", "limit", "margin"), rows, right=(2, 3, 4))]
+    lines += ["", "Cautions:"]
+    for caution in ratings.cautions:
+        lines.append(fill(one_line(caution, 1000), 100, initial_indent="- ", subsequent_indent="  "))
+    return "\n".join(lines)
+
+
+def ports_as_text(ports: Sequence[Port]) -> str:
+    """Return the places where instruments may be as a table."""
+    if not ports:
+        return "No serial port and no VISA resource found."
+    rows = [
+        (port.driver, one_line(port.address, 80), one_line(port.identity or port.problem or port.description, 80))
+        for port in ports
+    ]
+    return table(("driver", "address", "what is there"), rows)

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from benchmon.bench import measuring, supply
 from benchmon.bench.file import Bench
 from benchmon.cli import commands
+from benchmon.instruments.registry import driver_names, load_driver
 from benchmon.quantities import UNITS
 
 ROOT = Path(__file__).parents[2]
@@ -65,8 +66,16 @@ def test_every_option_is_documented(name):
 @pytest.mark.parametrize("quantity", sorted(UNITS))
 def test_every_quantity_is_documented(quantity):
     point, _, what = quantity.partition(".")
-    row = next(line for line in README.splitlines() if re.match(rf"\| .*`{point}`.* \|", line) and f"`{what}`" in line)
-    assert what in row or quantity in row
+    rows = [line for line in README.splitlines() if re.match(rf"\| [^|]*`{point}`[^|]* \|", line)]
+    assert any(f"`{what}`" in row or f"`{quantity}`" in row for row in rows)
+
+
+@pytest.mark.parametrize("driver", driver_names())
+def test_every_key_of_every_driver_is_documented(driver):
+    assert f"`{driver}`" in README
+    found = load_driver(driver)
+    for key in {*found.settings_model.model_fields, *found.channel_model.model_fields}:
+        assert f"`{key}`" in README, key
 
 
 def test_every_path_that_readme_names_exists():
