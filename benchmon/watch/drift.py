@@ -1,0 +1,260 @@
+"""Drift: a slow departure of a channel from its re-predicted value.
+
+The readings are averaged in blocks of 3 s, these in blocks of 18 s, and these in blocks of 108 s; 40 blocks of each
+length are kept. So a fast drift shows within two minutes and a slow one within 72, at a bounded cost and memory. For
+each new block:
+
+1. An exponentially weighted moving average (NIST/SEMATECH 6.3.2.4) of the residual, reading less expectation, tells
+   cheaply whether anything moved. If it stays inside its limits, that is all.
+2. The Mann–Kendall test tells whether the blocks have a trend beyond chance. The significance it takes follows from
+   the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
+3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
+   deviation of a single reading, what the mains' movement may leave after re-prediction, and what warming up may still
+   change.
+
+What the mains' movement leaves is learnt: how much of the expectation's movement stays in the residual, with its
+uncertainty. A step (a range change, a switched load) starts all over; a spike is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from benchmon.watch.statistics import MovingAverage, Noise
+from benchmon.watch.trend import Floats, Trend, onset_of, score_for, trend_of
+
+BLOCK_SECONDS = 3.0
+BLOCKS_KEPT = 40
+BLOCKS_MERGED = 6
+LEVELS = 3
+FALSE_ALARMS_PER_HOUR = 1.0 / 100.0
+CHANNELS = 12
+CHANCE_SHARE = 0.1
+"""Of the stated false alarms (one in 100 hours of 12 channels), the tests by themselves may cause a tenth."""
+
+DETECTION_RATE = 1.0
+DETECTION_MINUTES = 3.0
+"""A drift of one reading's standard deviation a minute is to be seen within these minutes."""
+
+LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
+"""The change, in standard deviations of one reading, that is innocent: a third of what the stated drift makes."""
+
+_AT_LEAST = 8
+_STEP_SIGMAS = 8.0 * math.sqrt(2.0)
+_CHART_WEIGHT = 0.2
+_LEFT_BY_MAINS = 0.1
+_CLEAR_BLOCKS = 15
+_CLEAR_SCORE = 2.0
+
+
+class Block(NamedTuple):
+    """The average of some readings: time (s), residual, expectation, progress of the warm-up (0 to 1)."""
+
+    time: float
+    residual: float
+    expected: float
+    warm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A drift: `rate` with its 95 % interval in the unit a second, the time it began, and the residual it is at."""
+
+    rate: float
+    low: float
+    high: float
+    since: float
+    residual: float
+
+
+class _Ladder:
+    """The last blocks of one length, and the sum that becomes a block of the next length."""
+
+    def __init__(self, level: int) -> None:
+        self.seconds = BLOCK_SECONDS * BLOCKS_MERGED**level
+        tests_an_hour = LEVELS * 3600.0 / self.seconds
+        self.score = score_for(CHANCE_SHARE * FALSE_ALARMS_PER_HOUR / CHANNELS / tests_an_hour)
+        self.blocks: deque[Block] = deque(maxlen=BLOCKS_KEPT)
+        self.pending: list[Block] = []
+
+    def add(self, block: Block) -> Block | None:
+        """Take a block; return one of the next length where it is complete."""
+        self.blocks.append(block)
+        self.pending.append(block)
+        if len(self.pending) < BLOCKS_MERGED:
+            return None
+        merged = Block(*(sum(column) / BLOCKS_MERGED for column in zip(*self.pending, strict=True)))
+        self.pending.clear()
+        return merged
+
+
+class _LeftByMains:
+    """How much of the expectation's movement stays in the residual, learnt from block to block.
+
+    It begins as 0 ± 0.1: a prediction that is wrong by a tenth of the movement. Regression of the residual's steps on
+    the expectation's, with an intercept, so that a drift does not bend it.
+    """
+
+    def __init__(self, prior: float) -> None:
+        self._prior = prior
+        self.restart()
+
+    def restart(self) -> None:
+        self._last: Block | None = None
+        self._count = self._sx = self._sy = self._sxx = self._sxy = 0.0
+        self.part, self.doubt = 0.0, self._prior
+
+    def learn(self, block: Block, noise: float, expected_noise: float) -> None:
+        """Take a block; `noise` is a block's standard deviation, `expected_noise` that of its expectation."""
+        last, self._last = self._last, block
+        if last is None or noise <= 0.0:
+            return
+        x, y = block.expected - last.expected, block.residual - last.residual
+        if abs(x) <= 5.0 * expected_noise:
+            return
+        self._count, self._sx, self._sy = self._count + 1.0, self._sx + x, self._sy + y
+        self._sxx, self._sxy = self._sxx + x * x, self._sxy + x * y
+        spread = self._sxx - self._sx * self._sx / self._count
+        common = self._sxy - self._sx * self._sy / self._count
+        weight = 2.0 * noise * noise / (self._prior * self._prior)
+        self.part = common / (spread + weight)
+        self.doubt = self._prior * math.sqrt(weight / (spread + weight))
+
+
+class DriftWatch:
+    """Watches one channel for drift. `is_slow` for temperatures, which follow the mains only after a while."""
+
+    def __init__(self, *, is_slow: bool = False) -> None:
+        self._noise, self._expected_noise = Noise(), Noise()
+        self._left = _LeftByMains(1.0 if is_slow else _LEFT_BY_MAINS)
+        self._suspect: float | None = None
+        self._last: float | None = None
+        self._jump = math.inf
+        self.drift: Drift | None = None
+        self._restart()
+
+    def _restart(self) -> None:
+        self._ladders = [_Ladder(level) for level in range(LEVELS)]
+        self._count = 0
+        self._sums = [0.0, 0.0, 0.0, 0.0]
+        self._began = 0.0
+        self._chart: MovingAverage | None = None
+        self._target = 0.0
+        self._found_at = 0
+
+    @property
+    def noise(self) -> float:
+        """The standard deviation of one reading, 0 while it is not known."""
+        return self._noise.deviation
+
+    def update(self, time: float, value: float, expected: float, uncertainty: float = 0.0, warm: float = 1.0) -> bool:
+        """Take one finite reading; return whether the drift's state may have changed.
+
+        `expected` is the value re-predicted for this moment, `uncertainty` its expanded one; `warm` tells how far the
+        warm-up has come, 1 where it is over. All in the channel's unit; times rise.
+        """
+        residual = value - expected
+        self._noise.add(residual)
+        self._expected_noise.add(expected)
+        if self._last is not None and abs(residual - self._last) > self._jump and not self._settles(residual):
+            return False
+        self._suspect, self._last = None, residual
+        if self._count and time - self._began >= BLOCK_SECONDS:
+            self._close(uncertainty)
+        if not self._count:
+            self._began = time
+        self._count += 1
+        sums = self._sums
+        sums[0] += time
+        sums[1] += residual
+        sums[2] += expected
+        sums[3] += warm
+        return self._count == 1
+
+    def _settles(self, residual: float) -> bool:
+        """Return whether a reading far from the last one is a step that stays; then everything starts over."""
+        suspect, self._suspect = self._suspect, residual
+        if suspect is None or abs(residual - suspect) > self._jump:
+            return False
+        self._restart()
+        self._noise.restart()
+        self.drift = None
+        return True
+
+    def _close(self, uncertainty: float) -> None:
+        count, sums = self._count, self._sums
+        block: Block | None = Block(sums[0] / count, sums[1] / count, sums[2] / count, sums[3] / count)
+        self._count, self._sums = 0, [0.0, 0.0, 0.0, 0.0]
+        deviation = self._noise.deviation
+        if self._noise.known and deviation > 0:
+            self._jump = _STEP_SIGMAS * deviation
+        moved = self._has_moved(block, deviation / math.sqrt(count))
+        for level, ladder in enumerate(self._ladders):
+            if block is None:
+                return
+            if level == 1:
+                blocks = math.sqrt(count * BLOCKS_MERGED)
+                self._left.learn(block, deviation / blocks, self._expected_noise.deviation / blocks)
+            merged = ladder.add(block)
+            if self.drift is not None and level == self._found_at:
+                self._follow(ladder)
+            elif moved and self.drift is None:
+                self._look(level, ladder, uncertainty)
+            block = merged
+
+    def _has_moved(self, block: Block | None, deviation: float) -> bool:
+        """Return whether the moving average has left its limits about where the channel settled."""
+        blocks = self._ladders[0].blocks
+        if block is None or len(blocks) < _AT_LEAST:
+            return False
+        if self._chart is None:
+            self._target = sum(known.residual for known in blocks) / len(blocks)
+            self._chart = MovingAverage(_CHART_WEIGHT, self._target)
+        return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
+
+    def _look(self, level: int, ladder: _Ladder, uncertainty: float) -> None:
+        if len(ladder.blocks) < _AT_LEAST:
+            return
+        times, values = self._series(ladder)
+        trend = trend_of(times, values)
+        if abs(trend.score) < ladder.score:
+            return
+        change = trend.least * (times[-1] - times[0])
+        if change > self._innocent(ladder, uncertainty):
+            self._found_at = level
+            since = onset_of(times, values)
+            on_the_slope = times >= since
+            if np.count_nonzero(on_the_slope) >= _AT_LEAST:
+                trend = trend_of(times[on_the_slope], values[on_the_slope])
+            self.drift = self._drift(trend, since, ladder)
+
+    def _follow(self, ladder: _Ladder) -> None:
+        """Keep a drift's figures fresh; end it where the last blocks show none."""
+        times, values = self._series(ladder)
+        recent = trend_of(times[-_CLEAR_BLOCKS:], values[-_CLEAR_BLOCKS:])
+        if self.drift is None or abs(recent.score) < _CLEAR_SCORE:
+            self.drift = None
+            self._restart()
+            return
+        self.drift = self._drift(recent, self.drift.since, ladder)
+
+    def _drift(self, trend: Trend, since: float, ladder: _Ladder) -> Drift:
+        return Drift(trend.slope, trend.low, trend.high, since, ladder.blocks[-1].residual)
+
+    def _series(self, ladder: _Ladder) -> tuple[Floats, Floats]:
+        """Return times and residuals of the blocks, less what is known to come from the mains."""
+        columns = np.array(ladder.blocks)
+        return columns[:, 0], columns[:, 1] - self._left.part * columns[:, 2]
+
+    def _innocent(self, ladder: _Ladder, uncertainty: float) -> float:
+        """Return the change over the kept blocks that needs no drift to explain it."""
+        blocks = ladder.blocks
+        expected = [block.expected for block in blocks]
+        mains = 2.0 * self._left.doubt * (max(expected) - min(expected))
+        warm = uncertainty * abs(blocks[-1].warm - blocks[0].warm)
+        return LEAST_CHANGE * self._noise.deviation + mains + warm
