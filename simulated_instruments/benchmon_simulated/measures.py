@@ -72,7 +72,8 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
     active, peak = float(line.voltage @ line.current) / STEPS, float(np.abs(line.current).max())
     spectrum = np.fft.rfft(line.current) / STEPS
     tension = np.fft.rfft(line.voltage) / STEPS
-    fundamental = abs(spectrum[1])
+    fundamental = float(abs(spectrum[1]))
+    in_phase = float((tension[1] * spectrum[1].conjugate()).real)
     harmonics = math.sqrt(float(np.sum(np.abs(spectrum[2 : LAST_ORDER + 1]) ** 2)))
     return {
         "mains.voltage.rms": volts,
@@ -83,7 +84,7 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
         "mains.power.active": active,
         "mains.power.apparent": volts * amperes,
         "mains.power_factor": ratio(active, volts * amperes),
-        "mains.displacement_factor": ratio((tension[1] * spectrum[1].conjugate()).real, abs(tension[1]) * fundamental),
+        "mains.displacement_factor": ratio(in_phase, float(abs(tension[1])) * fundamental),
         "mains.frequency": frequency if volts > 0.0 else math.nan,
     }
 

@@ -18,6 +18,9 @@ from benchmon.bench import (
 from benchmon.errors import BadInput
 from benchmon_simulated.diodes import DiodeLaw, diode_law
 
+COLDEST = -60.0
+"""°C: below, silicon no longer follows the law used here."""
+
 FULL_WAVE = {"half wave": False, "centre tap": True, "bridge": True}
 
 
@@ -93,6 +96,10 @@ def refuse_unknown_circuits(bench: Bench) -> None:
     if kind not in FULL_WAVE:
         known = ", ".join(FULL_WAVE)
         raise BadInput(f'rectifier.kind = "{kind}" is not simulated; the simulated bench knows {known}')
+    if bench.ambient.temperature < COLDEST:
+        raise BadInput(
+            f"ambient.temperature is below {COLDEST:.0f} °C, where the simulated bench has no model of diodes"
+        )
     if bench.regulator is not None:
         raise BadInput("[regulator] is not simulated; take it out of the bench file to simulate what is before it")
 

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchmon.errors import BadInput
 from benchmon.quantities import UNITS
@@ -217,3 +219,60 @@ def test_a_circuit_without_a_model_is_refused_by_name(make_bench, reservoir, kin
 def test_a_regulator_is_refused_by_name(make_bench):
     with pytest.raises(BadInput, match="regulator"):
         SupplyUnderTest(make_bench('[regulator]\noutput_voltage = "12 V"\n'))
+
+
+def test_air_too_cold_for_the_model_is_refused(make_bench):
+    with pytest.raises(BadInput, match="ambient"):
+        SupplyUnderTest(make_bench('[ambient]\ntemperature = "-270 °C"\n'))
+
+
+def size(low, high):
+    """A positive value whose magnitude may be anything from `low` to `high`."""
+    return st.floats(math.log10(low), math.log10(high)).map(lambda exponent: float(f"{10**exponent:.6g}"))
+
+
+FILTERS = st.sampled_from(["", "capacitor", "choke", "capacitor choke capacitor", "capacitor resistor capacitor"])
+PARTS = {
+    "capacitor": 'kind = "capacitor"\ncapacitance = {farads}\nesr = {ohms}',
+    "choke": 'kind = "choke"\ninductance = {henries}',
+    "resistor": 'kind = "resistor"\nresistance = {ohms}',
+}
+LOADS = st.sampled_from(
+    ['kind = "open"', 'kind = "resistor"\nresistance = {load}', 'kind = "current"\ncurrent = {amperes}']
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    kind=st.sampled_from(["half wave", "centre tap", "bridge"]),
+    filters=FILTERS,
+    load=LOADS,
+    ohms=size(1e-4, 1e3),
+    sizes=st.fixed_dictionaries(
+        {"farads": size(1e-8, 10), "henries": size(1e-6, 10), "load": size(0.01, 1e6), "amperes": size(1e-4, 50)}
+    ),
+    leakage=st.one_of(st.just(0.0), size(1e-7, 0.1)),
+    volts=size(0.5, 5000),
+    heat=size(0.01, 500),
+)
+def test_whatever_the_parts_the_values_stay_numbers(
+    make_bench, *, kind, filters, load, ohms, sizes, leakage, volts, heat
+):
+    sections = "".join(f"[[filter]]\n{PARTS[part].format(ohms=ohms, **sizes)}\n" for part in filters.split())
+    transformer = f'primary_voltage = "230 V"\nopen_circuit_voltage = {volts}\nprimary_resistance = {ohms}\n'
+    transformer += f'secondary_resistance = {ohms}\nsecondaries = 2\nconnection = "series"\n'
+    diode = 'forward = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]\n' + f"thermal_resistance = {heat}"
+    bench = make_bench(
+        sections,
+        rectifier=f'kind = "{kind}"',
+        transformer=f"{transformer}leakage_inductance = {leakage}",
+        diode=diode,
+        load=load.format(**sizes),
+    )
+    supply = SupplyUnderTest(bench, seed=1)
+    for act in (lambda: None, supply.switch_off, supply.switch_on):
+        act()
+        values = supply.advance(0.3).values
+        wrong = {name: value for name, value in values.items() if math.isinf(value) or abs(value) > 1e9}
+        assert not wrong
+    assert values["mains.power.active"] >= -1e-6 * values["mains.power.apparent"] - 1e-9
