@@ -1,4 +1,8 @@
-"""A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer."""
+"""A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer.
+
+Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
+`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `refused` (an operator's request).
+"""
 
 from __future__ import annotations
 

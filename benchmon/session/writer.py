@@ -73,6 +73,7 @@ class SessionWriter:
 
     def __init__(self, path: Path, bench: Bench, started_monotonic: float) -> None:
         self._path = path
+        self._started = started_monotonic
         self._channels = {channel.name: number for number, channel in enumerate(bench.channel, 1)}
         self._expected: dict[str, tuple[float | None, float | None]] = {}
         self._next_reading = 1
@@ -83,7 +84,7 @@ class SessionWriter:
         self._connection = create(path)
         try:
             with translated(path):
-                self._describe(bench, started_monotonic)
+                self._describe(bench)
         except SessionFileError:
             self._connection.close()
             path.unlink(missing_ok=True)
@@ -129,17 +130,17 @@ class SessionWriter:
         self._records.put(end)
         self._thread.join()
 
-    def _describe(self, bench: Bench, started_monotonic: float) -> None:
+    def _describe(self, bench: Bench) -> None:
         digest = hashlib.sha256(bench.source.encode()).hexdigest()
-        started = time.time() - (time.monotonic() - started_monotonic)
-        described = (bench.title, bench.source, digest, benchmon.__version__, started, started_monotonic)
+        since_start = time.monotonic() - self._started
+        described = (bench.title, bench.source, digest, benchmon.__version__, time.time() - since_start, self._started)
         db = self._connection
         db.execute("INSERT INTO session VALUES (1, ?, ?, ?, ?, ?, ?, NULL)", described)
         instruments = [(each.name, each.driver, each.address) for each in bench.instrument]
         db.executemany("INSERT INTO instruments (name, driver, address) VALUES (?, ?, ?)", instruments)
         channels = [(self._channels[each.name], each.name, each.quantity, each.unit) for each in bench.channel]
         db.executemany("INSERT INTO channels VALUES (?, ?, ?, ?)", channels)
-        beat = (to_microseconds(max(0.0, time.monotonic() - started_monotonic)), time.monotonic(), boot())
+        beat = (to_microseconds(since_start), self._started + since_start, boot())
         db.execute("INSERT INTO heartbeat VALUES (1, ?, ?, ?)", beat)
         db.execute("COMMIT")
         # So that even a copy of this one file, made while it is recorded, says what it is.
@@ -229,7 +230,8 @@ class SessionWriter:
         if not rows:
             return
         self._begin()
-        done = [(time.time_ns() // 1000, number) for number, _, _ in rows]
+        now = to_microseconds(time.monotonic() - self._started)
+        done = [(now, number) for number, _, _ in rows]
         self._connection.executemany("UPDATE requests SET done = ? WHERE id = ?", done)
         self._connection.execute("COMMIT")
         for _, kind, text in rows:

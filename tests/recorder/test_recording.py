@@ -77,7 +77,7 @@ def test_a_meter_that_is_not_there_turns_stale_and_the_recording_goes_on(tmp_pat
 
 
 def test_rubbish_from_the_wire_is_never_a_reading_nor_a_traceback(tmp_path, bench, meter):
-    rubbish = ["m nan v inf t 1e999", "\x1b[2J", "m 230 v OL t --", "", "x" * 5000, "m 230.0 v 15.0 t 41.5"]
+    rubbish = ["m nan v inf t 1e999", "\x1b[2J", "m 230 v OL t --", "", "x" * 5000, *["m 230.0 v 15.0 t 41.5"] * 6]
     meter.line = lambda number: rubbish[number % len(rubbish)]
     summary = record(bench, tmp_path / "a.benchmon", duration=1.5)
     update = recorded(tmp_path / "a.benchmon")
