@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable
+from typing import Literal
 
 from benchmon.bench import Bench
 from benchmon.errors import InstrumentError, one_line
@@ -133,5 +134,5 @@ class _Worker(threading.Thread):
             self._lost = True
             self._tell("lost", one_line(problem))
 
-    def _tell(self, kind: str, text: str) -> None:
-        self._sink(InstrumentNews(self.driver.name, self._clock(), kind, text))  # type: ignore[arg-type]
+    def _tell(self, kind: Literal["connected", "lost", "complaint"], text: str) -> None:
+        self._sink(InstrumentNews(self.driver.name, self._clock(), kind, text))

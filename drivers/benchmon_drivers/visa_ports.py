@@ -22,7 +22,7 @@ def find_visa(report: Callable[[Port], None], timeout: float, ask_serial: bool, 
     """
     with warnings.catch_warnings():
         # pyvisa-py warns that it searches the network better with optional libraries; nobody asked.
-        warnings.simplefilter("ignore", UserWarning)
+        warnings.filterwarnings("ignore", category=UserWarning, module=r"pyvisa_py\..*")
         try:
             names = manager(backend).list_resources("?*")
         except VisaIOError:

@@ -212,6 +212,35 @@ def test_a_greeting_and_talk_that_nobody_asked_for_are_passed_over(opened):
             assert driver.read("R?").value == 6.0
 
 
+def test_a_late_reading_is_not_taken_for_the_identity(opened):
+    def answer(line):
+        if line == b"Q?":
+            time.sleep(0.35)
+        return (IDENTITY | {b"Q?": b"111\n"}).get(line)
+
+    with PtyFarEnd(answer) as far_end:
+        complaints = []
+        driver = driver_at(far_end.visa_address, "Q?", timeout=0.2, retries=0, on_complaint=complaints.append)
+        assert "no answer to Q?" in opened(driver).read("Q?").problem
+        assert driver.identity == "Acme,Meter,1,1.0"
+        assert complaints == []
+
+
+def test_a_late_reading_of_a_serial_meter_without_identity_is_waited_for(opened):
+    def answer(line):
+        if line == b"A?":
+            time.sleep(0.45)
+        return {b"A?": b"1\n", b"B?": b"2\n"}.get(line)
+
+    with PtyFarEnd(answer) as far_end:
+        driver = opened(driver_at(far_end.visa_address, "A?", "B?", timeout=0.2, identity="", retries=0))
+        with pytest.raises(InstrumentTimeout):
+            driver.read("A?")
+        driver.close()
+        driver.open()
+        assert driver.read("B?").value == 2.0
+
+
 def test_no_answer_to_idn_is_not_fatal(opened, far_end):
     far_end.answer = {b"Q?": b"5\n"}.get
     driver = opened(driver_at(far_end.visa_address, "Q?"))

@@ -148,7 +148,7 @@ def test_an_unplugged_instrument_is_lost_once_and_back_within_about_two_seconds(
         run.value("u")
         far_end.unplug()
         assert "dmm" in run.news("lost").instrument
-        quiet = run.gather(3.0)
+        quiet = run.gather(5.0)
         assert quiet == [], "a loss is told once, and nothing else"
         far_end.answer = meter({"U?": "2"})
         far_end.plug_in()
