@@ -10,12 +10,12 @@ from typing import Literal, NamedTuple
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit
-from benchmon.screen.numbers import NUMBER_WIDTH, UNCERTAINTY_WIDTH
+from benchmon.screen.numbers import EXPECTED_WIDTH, NUMBER_WIDTH, UNCERTAINTY_WIDTH
 from benchmon.screen.tones import Tone
 
 LEAD = 3
 GAP = 1
-EXPECTED = NUMBER_WIDTH + 3 + UNCERTAINTY_WIDTH
+EXPECTED = EXPECTED_WIDTH + 3 + UNCERTAINTY_WIDTH
 DIFFERENCE = 7
 _LEAST_NAME, _NAME, _STATUS, _BAND, _TREND = 4, 12, 12, 9, 5
 _GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 17), ("name", 40), ("trend", 24))
@@ -99,7 +99,7 @@ def column_titles(columns: Columns, alphabet: Alphabet) -> Blocks:
     return Blocks(
         title(" " * LEAD + "channel", LEAD + columns.name),
         title("live" + " " * (columns.unit + 1), columns.live, "right"),
-        title("expected" + " " * (UNCERTAINTY_WIDTH + 1), columns.expected, "right"),
+        title("  expected", columns.expected),
         title("diff.", columns.difference, "right") + title(" band", columns.band),
         title("trend", columns.trend) + title("verdict", columns.status),
     )

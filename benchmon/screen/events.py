@@ -42,10 +42,10 @@ def draw_event(event: Event, width: int, alphabet: Alphabet, wrapped: bool = Fal
 
 
 def _words(event: Event) -> str:
-    """Return kind and message: the kind leads, so that it is the last to be cut off."""
+    """Return kind and message: the kind leads, so that it is the last to be cut off, unless the message says it."""
     kind = event.kind.strip()
     message = event.message.removesuffix(f": {kind}") if kind else event.message
-    return message if not kind or message.startswith(kind) else f"{kind}: {message}"
+    return message if not kind or message.startswith(kind) or message.endswith(kind) else f"{kind}: {message}"
 
 
 def last_lines(

@@ -49,29 +49,33 @@ def draw_bar(value: float | None, limits: Limits, width: int, alphabet: Alphabet
         return " " * max(0, width)
     part = limits.part(value)
     cells = [alphabet.bar_room] * inner
-    filled = 0 if part is None else min(inner, max(0, int(part * inner)) if math.isfinite(part) else inner)
-    if part is not None and math.isinf(part):
-        filled = inner
+    filled = int(_between_ends(part) * inner)
     cells[:filled] = alphabet.bar_full * filled
     mark = limits.part(limits.warning)
-    if mark is not None and math.isfinite(mark):
-        cells[min(inner - 1, max(0, int(mark * inner)))] = alphabet.bar_warning
+    if mark is not None:
+        cells[min(inner - 1, int(_between_ends(mark) * inner))] = alphabet.bar_warning
     end = alphabet.far_above if part is not None and part >= 1 else alphabet.bar_end
     return alphabet.bar_start + "".join(cells) + end
+
+
+def _between_ends(part: float | None) -> float:
+    return 0.0 if part is None else min(1.0, max(0.0, part))
 
 
 def heat_words(value: float | None, limits: Limits) -> str:
     """Return the same in words: `62.3 of 105 °C`."""
     if value is not None and math.isinf(value):
-        return f"over range, limit {limits.end:g} °C"
+        return f"{'over' if value > 0 else 'under'} range ({limits.end:.4g} °C)"
     number = usable(value)
     live = "–" if number is None else f"{number:.1f}" if abs(number) < 1e5 else f"{number:.1e}"
-    return f"{live} of {limits.end:g} °C"
+    return f"{live} of {limits.end:.4g} °C"
 
 
 _GAUGE = 38
 _APART = 2
+_ROOMY = 50
 _NAME = 12
+_LONG_NAME = 16
 _WORDS = 14
 
 
@@ -83,12 +87,14 @@ def limited_channels(picture: Picture) -> list[tuple[ChannelPicture, Limits]]:
 
 def heat_lines_wanted(picture: Picture, width: int) -> int:
     """Return the lines that the bars of all limited channels take at `width`."""
-    return math.ceil(len(limited_channels(picture)) / _across(width))
+    count = len(limited_channels(picture))
+    return math.ceil(count / _across(width, count))
 
 
 def draw_heat(picture: Picture, width: int, lines: int, alphabet: Alphabet) -> list[Line]:
     """Return `lines` lines of bars side by side. Where not all have room, those nearest to their limits stay."""
-    channels, across = limited_channels(picture), _across(width)
+    channels = limited_channels(picture)
+    across = _across(width, len(channels))
     room = max(0, lines) * across
     if len(channels) > room:
         nearest = sorted(range(len(channels)), key=lambda index: -_urgency(*channels[index]))[:room]
@@ -98,8 +104,9 @@ def draw_heat(picture: Picture, width: int, lines: int, alphabet: Alphabet) -> l
     return [_side_by_side(row, gauge, picture, alphabet) for row in rows]
 
 
-def _across(width: int) -> int:
-    return max(1, (width + _APART) // (_GAUGE + _APART))
+def _across(width: int, count: int) -> int:
+    """Return how many bars stand side by side; a few of them take the whole width."""
+    return max(1, min(count, (width + _APART) // (_GAUGE + _APART)))
 
 
 def _urgency(channel: ChannelPicture, limits: Limits) -> float:
@@ -121,7 +128,7 @@ def _draw_gauge(
     condition = condition_of(channel.judgement, picture.old, alphabet)
     words = alphabet.plain(heat_words(channel.value, limits))
     words = fit(words, max(_WORDS, len(words)), alphabet, "right")
-    name = max(0, min(_NAME, width - 2 - 1 - 6 - 1 - len(words)))
+    name = max(0, min(_NAME if width < _ROOMY else _LONG_NAME, width - 2 - 1 - 6 - 1 - len(words)))
     bar = width - 2 - name - 1 - 1 - len(words)
     return [
         Cell(f"{condition.sign} ", condition.tone),

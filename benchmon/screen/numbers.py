@@ -14,7 +14,7 @@ _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"
 _WITHOUT_PREFIX = ("°C", "Hz", "")
 DASH = "–"
 NUMBER_WIDTH = 6
-UNCERTAINTY_WIDTH = 4
+EXPECTED_WIDTH = UNCERTAINTY_WIDTH = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class Scale:
     decimals: int
 
     def number(self, value: float, decimals: int | None = None, width: int = NUMBER_WIDTH) -> str:
-        """Return the finite `value` in this scale, without unit, in at most `width` (4 or more) characters.
+        """Return the finite `value` in this scale, without unit, in at most `width` (5 or more) characters.
 
         A size that needs more is written as a power of ten, so that no digit is ever cut off.
         """
@@ -38,7 +38,7 @@ class Scale:
             if not text or len(text) > width:
                 text = _power_of_ten(scaled, places)
         if len(text) > width:
-            return "huge"
+            return "huge" if value > 0 else "-huge"
         return text.removeprefix("-") if text.strip("-0.") == "" else text
 
 
@@ -81,14 +81,16 @@ def live_number(value: float | None, scale: Scale) -> str:
 
 
 def expected_parts(expected: float | None, uncertainty: float | None, scale: Scale) -> tuple[str, str]:
-    """Return expected value and expanded uncertainty, both to two digits of the uncertainty, at most two decimals."""
+    """Return expected value and expanded uncertainty, to two digits of the uncertainty or as many as have room."""
     value, spread = usable(expected), usable(uncertainty)
     if value is None:
         return "", ""
     if not spread:
-        return scale.number(value), ""
-    decimals = min(2, max(0, 1 - _order(abs(spread)) + scale.exponent))
-    return scale.number(value, decimals), scale.number(abs(spread), decimals, UNCERTAINTY_WIDTH)
+        return scale.number(value, width=EXPECTED_WIDTH), ""
+    decimals = min(3, max(0, 1 - _order(abs(spread)) + scale.exponent))
+    while decimals and len(f"{value / 10.0**scale.exponent:.{decimals}f}") > EXPECTED_WIDTH:
+        decimals -= 1
+    return scale.number(value, decimals, EXPECTED_WIDTH), scale.number(abs(spread), decimals, UNCERTAINTY_WIDTH)
 
 
 def difference(value: float | None, expected: float | None, unit: str, scale: Scale) -> str:

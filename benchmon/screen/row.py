@@ -8,6 +8,7 @@ from benchmon.screen.cells import Cell, Line, fit, fit_name
 from benchmon.screen.columns import GAP, Blocks, Columns
 from benchmon.screen.condition import Condition, condition_of
 from benchmon.screen.numbers import (
+    EXPECTED_WIDTH,
     NUMBER_WIDTH,
     UNCERTAINTY_WIDTH,
     Scale,
@@ -49,11 +50,8 @@ def _expected(channel: ChannelPicture, scale: Scale, columns: Columns, alphabet:
         return ()
     value, around = expected_parts(channel.judgement.expected, channel.judgement.expected_uncertainty, scale)
     between = ("+/-" if alphabet.ascii_only else " ± ") if around else "   "
-    return (
-        Cell(
-            fit(value, NUMBER_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet) + " " * GAP
-        ),
-    )
+    text = fit(value, EXPECTED_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet)
+    return (Cell(text + " " * GAP),)
 
 
 def _comparison(channel: ChannelPicture, scale: Scale, columns: Columns, alphabet: Alphabet, tone: Tone) -> Line:

@@ -13,7 +13,16 @@ from benchmon.screen.alphabet import ASCII, UNICODE
 from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import fit, fit_name, wrap
 from benchmon.screen.heat import Limits, draw_bar, heat_words
-from benchmon.screen.numbers import NUMBER_WIDTH, clock, difference, expected_parts, live_number, scale_of
+from benchmon.screen.numbers import (
+    EXPECTED_WIDTH,
+    NUMBER_WIDTH,
+    UNCERTAINTY_WIDTH,
+    clock,
+    difference,
+    expected_parts,
+    live_number,
+    scale_of,
+)
 from benchmon.screen.trend import Trend
 from benchmon.watch.records import Judgement, Verdict
 
@@ -31,8 +40,8 @@ def test_no_number_is_wider_than_its_column(value, expected, spread, unit):
     scale = scale_of(unit, value, expected)
     assert len(live_number(value, scale)) <= NUMBER_WIDTH
     wanted, around = expected_parts(expected, spread, scale)
-    assert len(wanted) <= NUMBER_WIDTH
-    assert len(around) <= 4
+    assert len(wanted) <= EXPECTED_WIDTH
+    assert len(around) <= UNCERTAINTY_WIDTH
     assert len(difference(value, expected, unit, scale)) <= 8
 
 
@@ -53,8 +62,8 @@ def test_a_live_number_is_the_value_to_four_digits_of_the_larger(value, expected
         ((0.7561, 0.75, 0.012), "A", ("756.1", ("750", "12"), "mA")),
         ((0.012, 22.1, 0.6), "V", ("0.01", ("22.10", "0.60"), "V")),
         ((62.34, 55.0, 4.2), "°C", ("62.3", ("55.0", "4.2"), "°C")),
-        ((0.6421, 0.65, 0.02), "", ("0.642", ("0.65", "0.02"), "")),
-        ((100.0, 100.0, 0.1), "Hz", ("100.0", ("100.00", "0.10"), "Hz")),
+        ((0.6421, 0.65, 0.02), "", ("0.642", ("0.650", "0.020"), "")),
+        ((100.0, 100.0, 0.1), "Hz", ("100.0", ("100.0", "0.1"), "Hz")),
         ((0.0, 22.1, 0.6), "V", ("0.00", ("22.10", "0.60"), "V")),
         ((-0.001, 22.1, 0.6), "V", ("0.00", ("22.10", "0.60"), "V")),
         ((None, 22.1, 0.6), "V", ("–", ("22.10", "0.60"), "V")),
@@ -174,6 +183,7 @@ def test_a_bar_keeps_its_width(value, limits, width, alphabet):
 def test_a_bar_tells_where_a_temperature_stands():
     limits = Limits(25.0, 85.0, 105.0)
     assert heat_words(62.3, limits) == "62.3 of 105 °C"
+    assert heat_words(-math.inf, limits) == "under range (105 °C)"
     assert draw_bar(20.0, limits, 12, ASCII) == "[.......|..]"
     assert draw_bar(66.0, limits, 12, ASCII) == "[#####..|..]"
     assert draw_bar(100.0, limits, 12, ASCII) == "[#######|#.]"
