@@ -1,0 +1,222 @@
+"""Why readings disagree: causes ranked by their likelihood over all channels together.
+
+Every cause says what each channel would read, with the uncertainties that the channels share (part values, mains,
+ambient) and those that are a channel's own (its meter). Readings are taken as normal about that, so a cause's
+likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for the normal assignment). The answers
+"nothing is wrong" and "none of these" compete with the rest:
+
+- Beforehand, nothing is wrong in nine of ten benches; all known mistakes and faults share eight hundredths by their
+  weights, and two hundredths are left for what is not known here.
+- "None of these" is broad: one channel that reads anything, all that do, or parts many times farther off than allowed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.quantities import format_value, is_temperature
+from benchmon.watch.circuit_faults import circuit_hypotheses
+from benchmon.watch.hypothesis import Hypothesis
+from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
+from benchmon.watch.mistakes import mistakes_of
+from benchmon.watch.trend import Floats
+
+NOTHING_WRONG = "nothing wrong"
+NONE_OF_THESE = "none of these"
+
+PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.08, 0.02
+_ANYTHING = 0.5
+"""A channel that may read anything is off by about this part of what it should read."""
+
+_FAR_OFF = 8.0
+_LEAST_SHARE = 0.005
+_MAINS_WITHIN = 0.2
+_GRID = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What a channel reads, settled, in its quantity's unit."""
+
+    channel: Channel
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """A cause with its likelihood (of all causes that are known here, 0 to 1) and one line on what to do."""
+
+    cause: str
+    likelihood: float
+    message: str
+    channels: tuple[str, ...] = ()
+
+
+class Explainer:
+    """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
+
+    KEPT = 4
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
+
+    def explain(self, observations: Sequence[Observation]) -> list[Explanation]:
+        """Return the causes of `observations`, the likeliest first; [] where nothing is predicted.
+
+        Give settled readings only: a part that still warms up is not at its final temperature. Raises
+        `PredictionError` where the bench itself cannot be solved.
+        """
+        mains = self._mains_of(observations)
+        right, hypotheses = self._at(mains)
+        usable = [
+            one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
+        ]
+        if not usable:
+            return []
+        nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
+        expected = {name: value for name, value in nominal.items() if value is not None}
+        scores = _scores(usable, expected, hypotheses)
+        return _ranked(scores, usable, expected)
+
+    def _mains_of(self, observations: Sequence[Observation]) -> float:
+        """Return the mains voltage to solve for: near what is measured, where that can be true."""
+        nominal = self._bench.mains.voltage
+        for one in observations:
+            if one.channel.quantity == "mains.voltage.rms" and abs(one.value / nominal - 1.0) < _MAINS_WITHIN:
+                return nominal * (1.0 + _GRID * round((one.value / nominal - 1.0) / _GRID))
+        return nominal
+
+    def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
+        if mains not in self._solved:
+            right = meter_values(self._bench, mains)
+            channels = self._bench.channel
+            found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains)]
+            if len(self._solved) >= self.KEPT:
+                self._solved.pop(next(iter(self._solved)))
+            self._solved[mains] = (right, found)
+        return self._solved[mains]
+
+
+def _scores(
+    usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
+) -> list[tuple[Hypothesis, float]]:
+    """Return each hypothesis with the logarithm of prior × likelihood."""
+    nothing = Hypothesis(NOTHING_WRONG, "", 1.0, expected)
+    scores = [(nothing, math.log(PRIOR_NOTHING) + _log_likelihood(usable, expected, expected))]
+    read = set(expected)
+    # A cause at a channel that is silent now cannot be judged; it stays out.
+    known = [one for one in hypotheses if read.issuperset(one.channels)]
+    total = sum(one.prior for one in known)
+    for one in known:
+        prior = PRIOR_KNOWN * one.prior / total
+        scores.append((one, math.log(prior) + _log_likelihood(usable, one.readings, expected)))
+    unknown = _broad(usable, expected)
+    for one in unknown:
+        prior = PRIOR_UNKNOWN * one.prior
+        scores.append((one, math.log(prior) + _log_likelihood(usable, one.readings, expected)))
+    return scores
+
+
+def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
+    """Return the ways in which something unknown may be wrong; their priors sum to 1."""
+    remedy = "look for a cause that is not in benchmon's list"
+    single = [
+        Hypothesis(
+            NONE_OF_THESE,
+            remedy,
+            0.5 / len(usable),
+            {name: value for name, value in expected.items() if name != one.channel.name},
+            (one.channel.name,),
+        )
+        for one in usable
+    ]
+    far = {name: MeterValue(v.value, _FAR_OFF * v.moves, _FAR_OFF * v.own) for name, v in expected.items()}
+    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.25, {}), Hypothesis(NONE_OF_THESE, remedy, 0.25, far)]
+
+
+def _log_likelihood(
+    usable: Sequence[Observation], readings: Mapping[str, MeterValue], expected: Mapping[str, MeterValue]
+) -> float:
+    """Return the logarithm of the normal density of all readings, with the uncertainties that they share."""
+    count = len(usable)
+    rest, own = np.empty(count), np.empty(count)
+    moves: list[Floats | None] = []
+    for row, one in enumerate(usable):
+        value, right = readings.get(one.channel.name), expected[one.channel.name]
+        if value is None:
+            spread = _ANYTHING * abs(right.value) + 3.0 * one.channel.accuracy.of(right.value)
+            rest[row], own[row] = one.value - right.value, spread**2
+            moves.append(None)
+            continue
+        accuracy = one.channel.accuracy.of(value.value) / 2.0
+        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2
+        moves.append(value.moves)
+    shared = np.zeros((count, max((len(move) for move in moves if move is not None), default=0)))
+    for row, move in enumerate(moves):
+        if move is not None:
+            shared[row, : len(move)] = move
+    return _log_normal(rest, own, shared)
+
+
+def _log_normal(rest: Floats, own: Floats, shared: Floats) -> float:
+    """Return the log density of `rest` (n,) with covariance diag(own) + shared·sharedᵀ, scaled to stay in range."""
+    sizes = np.sqrt(own)
+    scaled = shared / sizes[:, None]
+    factor = np.linalg.cholesky(np.eye(len(rest)) + scaled @ scaled.T)
+    inside = np.linalg.solve(factor, rest / sizes)
+    return -0.5 * float(inside @ inside) - float(np.sum(np.log(np.diag(factor)))) - float(np.sum(np.log(sizes)))
+
+
+def _ranked(
+    scores: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+) -> list[Explanation]:
+    """Return the causes by likelihood; ways that have the same cause count together."""
+    top = max(score for _, score in scores)
+    weights: dict[str, float] = {}
+    best: dict[str, tuple[float, Hypothesis]] = {}
+    for one, score in scores:
+        weights[one.cause] = weights.get(one.cause, 0.0) + math.exp(score - top)
+        if one.cause not in best or score > best[one.cause][0]:
+            best[one.cause] = (score, one)
+    total = sum(weights.values())
+    order = sorted(weights, key=lambda cause: -weights[cause])
+    return [
+        Explanation(cause, weights[cause] / total, _message(best[cause][1], usable, expected), best[cause][1].channels)
+        for place, cause in enumerate(order)
+        if place < 1 or weights[cause] / total >= _LEAST_SHARE
+    ]
+
+
+def _message(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
+    if one.cause == NOTHING_WRONG:
+        return "the readings agree with the prediction and with each other: nothing needs explaining"
+    shown = _worst_shown(one, usable, expected)
+    if one.cause == NONE_OF_THESE:
+        where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
+        return f"{shown}: no known cause fits; {where}; {one.remedy}"
+    cause = one.cause.partition(": ")[2] if len(one.channels) == 1 else one.cause
+    return f"{shown}: {cause}; {one.remedy}"
+
+
+def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
+    """Return how the reading that speaks loudest for a cause stands to what was expected."""
+    inside = [reading for reading in usable if not one.channels or reading.channel.name in one.channels] or usable
+
+    def loudness(reading: Observation) -> float:
+        right = expected[reading.channel.name]
+        spread = math.hypot(reading.channel.accuracy.of(right.value) / 2.0, float(np.linalg.norm(right.moves)))
+        return abs(reading.value - right.value) / max(spread, 1e-300)
+
+    worst = max(inside, key=loudness)
+    right, channel = expected[worst.channel.name].value, worst.channel
+    what = channel.quantity.rpartition(".")[2].replace("_", " ")
+    if abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
+        shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
+        return f"{channel.name} reads {shown}, expected {meant}"
+    return f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"

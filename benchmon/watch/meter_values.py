@@ -1,0 +1,175 @@
+"""What meters of every kind would read off a solved circuit, with how each reading moves with the parts.
+
+A trace (the voltage or current at a point) can be read as true rms, mean, rms of its AC part, peak, peak to peak, or
+as an average-responding meter shows it: 1.1107 times the mean of the rectified wave, with or without its DC part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.prediction import measures as m
+from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, allowances_of
+from benchmon.prediction.parts import Parts, parts_of
+from benchmon.prediction.predict import Solved, solve
+from benchmon.prediction.result import Floats
+
+SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
+"""rms over rectified mean of a sine, 1.1107: what an average-responding meter multiplies by (closed form)."""
+
+_STEP = 0.2
+_LEAST_MAINS_TOLERANCE = 0.03
+_RECTANGULAR = 3.0**-0.5
+
+
+class Kind(StrEnum):
+    """How a meter may read a wave."""
+
+    RMS = "true rms"
+    MEAN = "mean"
+    AC_RMS = "rms of the AC part"
+    PEAK = "peak"
+    VALLEY = "valley"
+    RIPPLE = "peak to peak"
+    RECTIFIED = "average responding"
+    AC_RECTIFIED = "average responding, AC coupled"
+
+
+QUANTITY_KINDS: Mapping[str, tuple[str, Kind]] = {
+    "mains.voltage.rms": ("mains.voltage", Kind.RMS),
+    "mains.current.rms": ("mains.current", Kind.RMS),
+    "mains.current.peak": ("mains.current", Kind.PEAK),
+    "secondary.voltage.rms": ("secondary.voltage", Kind.RMS),
+    "secondary.current.rms": ("secondary.current", Kind.RMS),
+    "secondary.current.peak": ("secondary.current", Kind.PEAK),
+    "diode.current.mean": ("diode.current", Kind.MEAN),
+    "diode.current.rms": ("diode.current", Kind.RMS),
+    "diode.current.peak": ("diode.current", Kind.PEAK),
+    "reservoir.voltage.mean": ("reservoir.voltage", Kind.MEAN),
+    "reservoir.voltage.ripple": ("reservoir.voltage", Kind.RIPPLE),
+    "reservoir.voltage.peak": ("reservoir.voltage", Kind.PEAK),
+    "reservoir.voltage.valley": ("reservoir.voltage", Kind.VALLEY),
+    "reservoir.current.rms": ("reservoir.current", Kind.RMS),
+    "output.voltage.rms": ("output.voltage", Kind.RMS),
+    "output.voltage.mean": ("output.voltage", Kind.MEAN),
+    "output.voltage.ac_rms": ("output.voltage", Kind.AC_RMS),
+    "output.voltage.peak": ("output.voltage", Kind.PEAK),
+    "output.voltage.valley": ("output.voltage", Kind.VALLEY),
+    "output.voltage.ripple": ("output.voltage", Kind.RIPPLE),
+    "output.current.rms": ("output.current", Kind.RMS),
+    "output.current.mean": ("output.current", Kind.MEAN),
+}
+"""Those quantities that are one wave, read in one way: the trace and the way."""
+
+
+@dataclass(frozen=True)
+class MeterValue:
+    """A value, what one standard uncertainty of each unknown changes it by (k,), and what is left of itself."""
+
+    value: float
+    moves: Floats
+    own: float = 0.0
+
+    def scaled(self, factor: float, offset: float = 0.0) -> MeterValue:
+        """Return factor × value + offset."""
+        return MeterValue(factor * self.value + offset, factor * self.moves, abs(factor) * self.own)
+
+
+@dataclass(frozen=True)
+class MeterValues:
+    """All that meters may read off one circuit: its quantities, and every trace in every way."""
+
+    quantities: Mapping[str, MeterValue]
+    waves: Mapping[tuple[str, Kind], MeterValue]
+    absent: frozenset[str] = field(default_factory=frozenset)
+    """Quantities without a meaning in this circuit, such as the power factor of no current."""
+
+    def of(self, quantity: str) -> MeterValue | None:
+        """Return what a right meter for `quantity` reads, None where nothing is predicted."""
+        return None if quantity in self.absent else self.quantities.get(quantity)
+
+
+def meter_values(bench: Bench, mains_voltage: float, changes: Mapping[str, float] | None = None) -> MeterValues:
+    """Return what meters read on `bench` with some of its parts multiplied by `changes`.
+
+    The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
+    there. Raises `PredictionError`.
+    """
+    parts = parts_of(bench)
+    factors = {name: parts[name] * factor for name, factor in (changes or {}).items()}
+    parts = parts.replaced({**factors, "mains.voltage": np.array([mains_voltage])})
+    nominal = solve(bench, parts)
+    names, sizes, varied, shift = _varied(bench, parts, nominal)
+    other = solve(bench, varied, shift, near=nominal.warm)
+    there = _everything(nominal)
+    moved = _everything(other)
+    back = bench.mains.voltage - mains_voltage
+    row = names.index("mains.voltage")
+    made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
+    return MeterValues(
+        {name: value for name, value in made.items() if isinstance(name, str)},
+        {name: value for name, value in made.items() if not isinstance(name, str)},
+    )
+
+
+_Name = str | tuple[str, Kind]
+
+
+def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue:
+    moves = (varied - nominal[0]) / _STEP
+    value = float(nominal[0] + back * moves[row])
+    return MeterValue(value, moves, MODEL_FLOOR * abs(value))
+
+
+def _varied(bench: Bench, parts: Parts, nominal: Solved) -> tuple[list[str], Floats, Parts, Floats]:
+    """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it."""
+    known = [entry for entry in allowances_of(bench, parts, mains_is_measured=True) if entry.part != "mains.voltage"]
+    names = [entry.part for entry in known] + ["mains.voltage"]
+    changes = {name: np.repeat(value, len(names)) for name, value in parts.values.items()}
+    sizes, shift = np.zeros(len(names)), np.zeros(len(names))
+    rise = float(nominal.warm.junction[0] - parts["ambient.temperature"][0])
+    for row, entry in enumerate(known):
+        if entry.part == JUNCTION_SHIFT:
+            shift[row] = -_STEP * entry.size * rise
+            continue
+        sizes[row] = entry.size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
+        changes[entry.part][row] += _STEP * sizes[row]
+    sizes[-1] = max(bench.mains.tolerance * _RECTANGULAR, _LEAST_MAINS_TOLERANCE) * bench.mains.voltage
+    changes["mains.voltage"][-1] += _STEP * sizes[-1]
+    return names, sizes, Parts(changes), shift
+
+
+def _everything(solved: Solved) -> dict[_Name, Floats]:
+    found = dict[_Name, Floats](solved.quantities.items())
+    traces = solved.warm.traces
+    for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):
+        found |= _ways(name, traces[name], traces.weights)
+    for name in ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current"):
+        if name in traces:
+            found |= _ways(name, traces[name], traces.weights)
+    for quantity, way in QUANTITY_KINDS.items():
+        if quantity in solved.quantities:
+            found[way] = solved.quantities[quantity]
+    return found
+
+
+def _ways(name: str, trace: Floats, weights: Floats) -> dict[_Name, Floats]:
+    mean = m.mean(trace, weights)
+    alternating = trace - mean[:, None]
+    top, bottom = trace.max(axis=1), trace.min(axis=1)
+    return {
+        (name, Kind.RMS): m.rms(trace, weights),
+        (name, Kind.MEAN): mean,
+        (name, Kind.AC_RMS): m.rms(alternating, weights),
+        (name, Kind.PEAK): np.maximum(top, -bottom),
+        (name, Kind.VALLEY): bottom,
+        (name, Kind.RIPPLE): top - bottom,
+        (name, Kind.RECTIFIED): SINE_FORM_FACTOR * m.mean(np.abs(trace), weights),
+        (name, Kind.AC_RECTIFIED): SINE_FORM_FACTOR * m.mean(np.abs(alternating), weights),
+    }
