@@ -6,6 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -62,7 +63,9 @@ class SimulatedBench:
         if self._thread is None:
             return
         if self._thread.is_alive():
-            self._loop.call_soon_threadsafe(self._stop_asked.set)
+            # A loop that broke at this very moment is closed, and need not be told.
+            with suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(self._stop_asked.set)
         self._thread.join()
         self._thread = None
 

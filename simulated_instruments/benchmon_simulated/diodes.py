@@ -78,7 +78,7 @@ def path_current(drive: float, resistance: float, slope: float, saturation: floa
     Crowley's iteration (Comm. ACM 16, 1973) give ω to machine precision.
 
     >>> round(path_current(5.0, 10.0, 0.05, 1e-9), 4)
-    0.4009
+    0.401
     """
     scale = saturation * resistance / slope
     z = math.log(scale) + drive / slope + scale

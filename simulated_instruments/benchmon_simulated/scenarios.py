@@ -24,7 +24,7 @@ class Scenario:
 
 
 SCENARIOS: tuple[Scenario, ...] = (
-    Scenario("reservoir", "a bridge with a reservoir capacitor: the 24 V supply of a conveyor"),
+    Scenario("reservoir", "a bridge with a reservoir capacitor: the 22 V supply of a conveyor"),
     Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
 )
