@@ -146,7 +146,7 @@ async def test_narrow_screens_drop_the_trend_first_then_the_difference(make_view
     gone = []
     app = BenchmonApp(view)
     async with app.run_test(size=(90, 24)) as pilot:
-        for width in range(90, 30, -1):
+        for width in range(90, 30, -3):
             await pilot.resize_terminal(width, 24)
             lines = await shown(app, pilot, read_screen)
             heading = lines[1 + next(at for at, line in enumerate(lines[:4]) if "0:00:01" in line)]
