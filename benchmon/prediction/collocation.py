@@ -25,7 +25,8 @@ WEIGHTS = np.array([0.75, 0.25])
 
 _INVERSE = np.array([[1.5, 0.5], [-4.5, 2.5]])
 _MOST_STEPS = 60
-_TOLERANCE = 1e-8
+_TOLERANCE = 3e-6
+"""Relative size of a step after which no other is taken: Newton's next would be about its square."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,11 @@ class PeriodicSystem(Protocol):
     @property
     def angular_frequency(self) -> Floats:
         """Radians per second, (b,)."""
+        ...
+
+    @property
+    def needs_pivoting(self) -> bool:
+        """Whether an unknown may have no term of its own in its own equation."""
         ...
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
@@ -118,39 +124,84 @@ def _rates(values: Floats, starts: Floats, seconds: Floats) -> Floats:
 def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
     q, f, q_slope, f_slope = system.evaluate(y, mesh)
     variants, intervals, _, n = y.shape
-    residual = _rates(q, _starts(system, q), seconds) - f
-    local = np.empty((variants, intervals, 2 * n, 2 * n))
-    right = np.empty((variants, intervals, 2 * n, n + 1))
-    per_second = 1.0 / seconds[:, :, None, None]
-    start_slope = np.concatenate([system.exchange @ q_slope[:, -1:, 1] @ system.exchange, q_slope[:, :-1, 1]], axis=1)
+    residual = (_rates(q, _starts(system, q), seconds) - f).transpose(3, 0, 1, 2)
+    # The small matrices' own axes come first: every step of an elimination is then one operation on whole rows.
+    q_slope, f_slope = (slope.transpose(3, 4, 0, 1, 2) for slope in (q_slope, f_slope))
+    start_slope = np.empty((n, n, variants, intervals))
+    start_slope[..., 1:] = q_slope[..., :-1, 1]
+    start_slope[..., 0] = np.einsum("ij,jkb,kl->ilb", system.exchange, q_slope[..., -1, 1], system.exchange)
+    local = np.empty((2 * n, 2 * n, variants, intervals))
+    right = np.empty((2 * n, n + 1, variants, intervals))
+    per_second = 1.0 / seconds
     for row in (0, 1):
         rows = slice(row * n, (row + 1) * n)
         for column in (0, 1):
             columns = slice(column * n, (column + 1) * n)
-            local[:, :, rows, columns] = (_INVERSE[row, column] * per_second) * q_slope[:, :, column]
-        local[:, :, rows, rows] -= f_slope[:, :, row]
-        right[:, :, rows, :n] = (_INVERSE[row].sum() * per_second) * start_slope
-        right[:, :, rows, n] = -residual[:, :, row]
+            local[rows, columns] = (_INVERSE[row, column] * per_second) * q_slope[..., column]
+        local[rows, rows] -= f_slope[..., row]
+        right[rows, :n] = (_INVERSE[row].sum() * per_second) * start_slope
+        right[rows, n] = -residual[..., row]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        solved = _pivoted(local, right) if system.needs_pivoting else _eliminate(local, right)
+        at_start = _around(solved[n:, :n], solved[n:, n], system.exchange)
+        change = _apply(solved[:, :n], at_start) + solved[:, n]
+    if not np.any(np.isfinite(change)):
+        raise _no_single_answer()
+    return change.reshape(2, n, variants, intervals).transpose(2, 3, 0, 1)
+
+
+def _no_single_answer() -> PredictionError:
+    return PredictionError(
+        "the circuit has no single answer: a node is held by nothing or by two things at once; "
+        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
+    )
+
+
+def _eliminate(local: Floats, right: Floats) -> Floats:
+    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gauss's elimination; both are used up.
+
+    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
+    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
+    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
+    """
+    size = len(local)
+    for k in range(size - 1):
+        factor = local[k + 1 :, k] / local[k, k]
+        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
+        right[k + 1 :] -= factor[:, None] * right[k]
+    for k in reversed(range(size)):
+        right[k] /= local[k, k]
+        right[:k] -= local[:k, k, None] * right[k]
+    return right
+
+
+def _pivoted(local: Floats, right: Floats) -> Floats:
+    """Return the same as `_eliminate`, with partial pivoting."""
     try:
-        solved = np.linalg.solve(local, right)
-        at_start = _around(solved[:, :, n:, :n], solved[:, :, n:, n], system.exchange)
+        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
     except np.linalg.LinAlgError as problem:
-        raise PredictionError(
-            "the circuit has no single answer: a node is held by nothing or by two things at once; "
-            "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
-        ) from problem
-    stages = solved[:, :, :, :n] @ at_start[..., None]
-    return (stages[..., 0] + solved[:, :, :, n]).reshape(variants, intervals, 2, n)
+        raise _no_single_answer() from problem
+    return solved.transpose(2, 3, 0, 1)
+
+
+def _apply(matrix: Floats, vector: Floats) -> Floats:
+    """Return matrix (i, j, …) times vector (j, …)."""
+    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
 
 
 def _around(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
-    """Return δy at the start of every interval, (b, m, n), for δy(end) = gain·δy(start) + offset around the period."""
-    if gain.shape[1] == 1:
-        unit = np.eye(gain.shape[-1])
-        first = np.linalg.solve(unit - exchange @ gain[:, 0], (offset[:, 0] @ exchange.T)[..., None])
-        return np.swapaxes(first, 1, 2)
-    even, odd = gain[:, 0::2], gain[:, 1::2]
-    joined = (odd @ offset[:, 0::2, :, None])[..., 0] + offset[:, 1::2]
-    starts = _around(odd @ even, joined, exchange)
-    between = (even @ starts[..., None])[..., 0] + offset[:, 0::2]
-    return np.stack([starts, between], axis=2).reshape(offset.shape)
+    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
+    n, variants, intervals = offset.shape
+    if intervals == 1:
+        closed = np.eye(n)[:, :, None] - np.einsum("ij,jkb->ikb", exchange, gain[..., 0])
+        forced = np.einsum("ij,jb->ib", exchange, offset[..., 0])
+        try:
+            first = np.linalg.solve(closed.transpose(2, 0, 1), forced.T[..., None])
+        except np.linalg.LinAlgError as problem:
+            raise _no_single_answer() from problem
+        return first.transpose(1, 0, 2)
+    even, odd = gain[..., 0::2], gain[..., 1::2]
+    joined = np.asarray(sum(odd[:, j, None] * even[None, j] for j in range(n)))
+    starts = _around(joined, _apply(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
+    between = _apply(even, starts) + offset[..., 0::2]
+    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)

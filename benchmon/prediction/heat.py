@@ -8,8 +8,9 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
-from benchmon.prediction.diode import REFERENCE, ZERO_CELSIUS
-from benchmon.prediction.measures import mean, rms
+from benchmon.prediction.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
+from benchmon.prediction.measures import rms
+from benchmon.prediction.network import path_currents
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
 from benchmon.prediction.steady import SteadyState, solve_circuit
@@ -44,23 +45,35 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
     state = near.state if near else None
     for _ in range(_MOST_ROUNDS):
         state = solve_circuit(bench, parts, junction, state)
-        traces = traces_of(state)
-        power = mean(traces["diode.current"] * traces["diode.drop"], traces.weights)
-        rise = np.minimum(parts["diode.thermal_resistance"] * power, _HOTTEST)
+        rise = np.minimum(parts["diode.thermal_resistance"] * diode_power(state), _HOTTEST)
         warmer = ambient + rise + np.where(rise > 0, shift, 0.0)
         settled = bool(np.max(np.abs(warmer - junction)) < _CLOSE_KELVIN)
         junction = warmer
         if bench.ntc is not None:
+            traces = traces_of(state)
             ntc = ntc_temperature(parts, rms(traces["mains.current"], traces.weights))
             ohms = ntc_resistance(parts, ntc)
             settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
             parts = parts.replaced({"ntc.resistance": ohms})
         if settled:
-            return WarmState(state, traces, parts, junction, ntc)
+            return WarmState(state, traces_of(state), parts, junction, ntc)
     raise PredictionError(
         "diode or inrush limiter: circuit and temperature find no common answer; "
         "check thermal_resistance and the limiter's r25, beta and dissipation_factor"
     )
+
+
+def diode_power(state: SteadyState) -> Floats:
+    """Return the mean dissipation of one diode, watts, (b,)."""
+    circuit, solution = state.circuit, state.solution
+    at, mesh = circuit.equations, solution.mesh
+    current, _ = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)
+    saturation, thermal = (value[:, None, None, None] for value in circuit.junction)
+    ohms = at.parts["diode.series_resistance"][:, None, None, None]
+    power = (current * forward_voltage(current, saturation, thermal, ohms)).sum(-1)
+    # What one diode does in the second half period, the other path's does in the first.
+    mean: Floats = np.einsum("bms,ms->b", power, mesh.weights) / len(at.wiring.signs)
+    return mean
 
 
 def _widened(values: Floats, parts: Parts) -> Floats:

@@ -60,8 +60,10 @@ def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Float
 
 def phasors(trace: Floats, weights: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:
     """Return the complex rms of orders 1 to `orders`, (b, orders): sqrt(2)·Σ w·x·exp(−j·h·θ)."""
-    turns = np.exp(-1j * np.outer(angle, np.arange(1, orders + 1)))
-    found: NDArray[np.complex128] = np.sqrt(2.0) * ((trace * weights) @ turns)
+    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
+    scaled = np.sqrt(2.0) * trace * weights
+    # Two real products: a complex one is spread over threads that wait for one another longer than they work.
+    found: NDArray[np.complex128] = scaled @ turns.real + 1j * (scaled @ turns.imag)
     return found
 
 

@@ -194,7 +194,7 @@ def path_currents(
     equations: Equations, y: Floats, emf: Floats, junction: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """Return currents and conductances (b, …, p) of the paths at unknowns `y` (b, …, n) and winding EMF (b, …)."""
-    drive = y @ equations.drive.T
+    drive = (y.reshape(-1, y.shape[-1]) @ equations.drive.T).reshape(*y.shape[:-1], -1)
     if not equations.winding_unknowns:
         drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
     series = equations.wiring.in_series

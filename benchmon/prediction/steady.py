@@ -39,6 +39,11 @@ class Circuit:
         return 2.0 * np.pi * self.equations.parts["mains.frequency"]
 
     @property
+    def needs_pivoting(self) -> bool:
+        """Whether there are chokes: a node between two has no conductance of its own."""
+        return bool(self.equations.chokes)
+
+    @property
     def exchange(self) -> Floats:
         """Which unknowns change places after half a period: the doubler's capacitors, the paths' windings."""
         swapped = np.eye(self.equations.size)
@@ -66,17 +71,15 @@ class Circuit:
         at = self.equations
         emf = self.emf(mesh.stages)
         current, conductance = path_currents(at, y, emf, self.junction)
-        mass, linear = at.mass[:, None, None], at.conductance[:, None, None]
-        q = (mass @ y[..., None])[..., 0]
-        f = (linear @ y[..., None])[..., 0] + _spread(at.inject, current)
-        gain = conductance[..., None] * at.drive
-        f_slope = linear + at.inject[:, None, None] @ gain
-        q_slope = np.broadcast_to(mass, f_slope.shape)
+        q = _spread(at.mass, y)
+        f = _spread(at.conductance, y) + _spread(at.inject, current)
+        f_slope = at.conductance[:, None, None] + _slopes(at.inject, conductance, at.drive)
+        q_slope = np.broadcast_to(at.mass[:, None, None], f_slope.shape)
         for path, unknown in enumerate(at.winding_unknowns):
             f[..., unknown] += at.wiring.signs[path] * emf
         if at.winding_unknowns:
             q = q + _spread(at.flux, current)
-            q_slope = mass + at.flux[:, None, None] @ gain
+            q_slope = q_slope + _slopes(at.flux, conductance, at.drive)
         if not load_is_linear(at.bench):
             node = list(at.load_node)
             through, slope, _ = load_current(at, y[..., node].sum(-1))
@@ -85,8 +88,18 @@ class Circuit:
         return q, f, q_slope, f_slope
 
 
-def _spread(inject: Floats, current: Floats) -> Floats:
-    return (inject[:, None, None] @ current[..., None])[..., 0]
+def _spread(matrix: Floats, vectors: Floats) -> Floats:
+    """Return matrix (b, i, j) times every vector of (b, m, 2, j): one product a variant, not one an instant."""
+    variants, intervals, stages, length = vectors.shape
+    product = vectors.reshape(variants, intervals * stages, length) @ matrix.transpose(0, 2, 1)
+    return product.reshape(variants, intervals, stages, -1)
+
+
+def _slopes(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
+    """Return inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths."""
+    outer = inject.transpose(0, 2, 1)[..., None] * drive[:, None, :]
+    found = _spread(outer.reshape(*outer.shape[:2], -1).transpose(0, 2, 1), conductance)
+    return found.reshape(*conductance.shape[:3], *outer.shape[2:])
 
 
 def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:
