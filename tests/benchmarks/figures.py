@@ -1,0 +1,221 @@
+"""The figures that benchmon promises, measured on this machine against a named reference in the same run.
+
+    python tests/benchmarks/figures.py
+
+Prints one line a figure: what, measured, allowed. Ratios are of medians taken in turns, so that a noisy machine hits
+both sides alike. Leaves with status 1 where a figure is missed.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import signal
+import statistics
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from fcntl import ioctl
+from pathlib import Path
+from termios import TIOCSWINSZ
+
+import numpy as np
+import pyvisa
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
+
+from benchmon.bench import Bench, load_bench
+from benchmon.instruments.acquisition import Acquisition
+from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.instruments.reading import Reading
+from benchmon.prediction import predict
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.predict import solve
+from benchmon_simulated.scenarios import scenario_named
+
+BENCHMON = [sys.executable, "-m", "benchmon"]
+
+
+def medians(rounds: int, *tasks: Callable[[], object]) -> list[float]:
+    """Return the median seconds of each task, done in turns."""
+    times: list[list[float]] = [[] for _ in tasks]
+    for _ in range(rounds):
+        for spent, task in zip(times, tasks, strict=True):
+            start = time.perf_counter()
+            task()
+            spent.append(time.perf_counter() - start)
+    return [statistics.median(spent) for spent in times]
+
+
+def lsoda_steady_state(bench: Bench) -> float:
+    """Integrate a bridge with reservoir from rest with scipy's LSODA until its period repeats; return the mean volts.
+
+    The diodes' equation is solved by Brent's method at every step, as one would write it down.
+    """
+    from benchmon.prediction.diode import junction_of  # noqa: PLC0415 - the same fitted diode on both sides
+
+    saturation, emission, series = junction_of(bench.diode)
+    transformer, part = bench.transformer, bench.filter[0]
+    ratio = transformer.open_circuit_voltage / transformer.primary_voltage
+    windings = {"single": 1.0, "series": 2.0, "parallel": 0.5}[transformer.connection]
+    ratio *= max(1.0, windings)
+    fuse = bench.fuse.resistance if bench.fuse else 0.0
+    primary = transformer.primary_resistance + bench.mains.source_resistance + fuse
+    ohms = transformer.secondary_resistance * windings + primary * ratio**2 + 2 * series
+    thermal = 2 * emission * 8.617333262e-5 * 298.15
+    peak, omega = np.sqrt(2) * bench.mains.voltage * ratio, 2 * np.pi * bench.mains.frequency
+    load = bench.load.resistance
+    share = 1 / (1 + part.esr / load)
+    total = ohms + part.esr * share
+
+    def current(t: float, volts: float) -> float:
+        drive = peak * abs(np.sin(omega * t)) - volts * share
+        if drive <= 0:
+            return saturation * float(np.expm1(max(drive / thermal, -100.0)))
+        most = drive / total
+        return float(brentq(lambda i: drive - total * i - thermal * np.log1p(i / saturation), 0.0, most, xtol=1e-9))
+
+    def slope(t: float, state: list[float]) -> list[float]:
+        into = current(t, state[0])
+        return [(into - (state[0] + part.esr * into) * share / load) / part.capacitance]
+
+    period, volts = 0.5 / bench.mains.frequency, 0.0
+    while True:
+        done = solve_ivp(slope, (0, period), [volts], "LSODA", rtol=1e-8, atol=1e-8, t_eval=np.linspace(0, period, 200))
+        if abs(done.y[0, -1] - volts) < 1e-6 * peak:
+            return float(done.y[0].mean())
+        volts = done.y[0, -1]
+
+
+def prediction_against_lsoda() -> float:
+    """Ratio: one steady state with every quantity over LSODA's steady state of the same circuit, from rest."""
+    bench = load_bench(scenario_named("reservoir").path)
+    parts = parts_of(bench)
+    cold = parts.replaced({"diode.thermal_resistance": np.zeros(1)})
+    one, whole, theirs = medians(
+        15, lambda: solve(bench, cold), lambda: predict(bench), lambda: lsoda_steady_state(bench)
+    )
+    print(f"    one state {1e3 * one:.1f} ms, LSODA {1e3 * theirs:.1f} ms")
+    print(f"    with heat and the uncertainty of every quantity {1e3 * whole:.1f} ms")
+    return one / theirs
+
+
+def help_seconds() -> float:
+    """Seconds of `benchmon --help`, median."""
+    command = [str(Path(sys.executable).with_name("benchmon")), "--help"]
+    return medians(9, lambda: subprocess.run(command, check=True, capture_output=True))[0]  # noqa: S603
+
+
+def seconds_to_first_values() -> float:
+    """Seconds from starting `benchmon demo` in a terminal of 80x24 to the first verdict on the screen, median of 3."""
+    return statistics.median(_one_start() for _ in range(3))
+
+
+def _one_start() -> float:
+    with tempfile.TemporaryDirectory() as folder:
+        session = Path(folder) / "demo.benchmon"
+        start = time.perf_counter()
+        process, terminal = pty.fork()
+        if process == 0:
+            os.environ |= {"TERM": "xterm-256color"}
+            os.execv(sys.executable, [*BENCHMON, "demo", "--session", str(session)])  # noqa: S606
+        ioctl(terminal, TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        seen = b""
+        while not re.search(rb"agrees", seen):
+            if not select.select([terminal], [], [], 20)[0]:
+                raise RuntimeError("the demo showed no values within 20 s")
+            seen += os.read(terminal, 65536)
+        spent = time.perf_counter() - start
+        os.write(terminal, b"q")
+        time.sleep(0.5)
+        os.write(terminal, b"s")
+        _end(process, terminal)
+        return spent
+
+
+def _end(process: int, terminal: int) -> None:
+    give_up = time.monotonic() + 10
+    while os.waitpid(process, os.WNOHANG) == (0, 0):
+        if select.select([terminal], [], [], 0.1)[0]:
+            try:
+                os.read(terminal, 65536)
+            except OSError:
+                continue
+        if time.monotonic() > give_up:
+            os.kill(process, signal.SIGTERM)
+            give_up += 100
+    os.close(terminal)
+
+
+def reading_against_bare_pyvisa() -> float:
+    """Ratio: a reading through driver and acquisition over a bare PyVISA query and float() of the same server."""
+    count = 400
+    with TcpFarEnd({b"*IDN?": b"bare\n", b"V?": b"+2.214E+01\n", b"SYST:ERR?": b'0,"No error"\n'}.get) as far_end:
+        manager = pyvisa.ResourceManager("@py")
+        bare = manager.open_resource(far_end.visa_address, read_termination="\n", write_termination="\n")
+
+        def ask() -> None:
+            for _ in range(count):
+                float(bare.query("V?"))
+
+        asked = medians(5, ask)[0] / count
+        bare.close()
+        through = statistics.median(_seconds_a_reading(far_end, count) for _ in range(5))
+        asked_again = asked
+    print(f"    a reading {1e6 * through:.0f} µs, bare PyVISA {1e6 * asked_again:.0f} µs")
+    return through / asked
+
+
+def _seconds_a_reading(far_end: TcpFarEnd, count: int) -> float:
+    from benchmon.instruments.registry import prepare  # noqa: PLC0415 - the driver as acquisition builds it
+
+    bench = bench_with_meter(far_end.visa_address)
+    driver = next(iter(prepare(bench)))
+    driver.open()
+    start = time.perf_counter()
+    for _ in range(count):
+        reading = driver.read("v")
+        assert isinstance(reading, Reading)  # noqa: S101
+    spent = time.perf_counter() - start
+    driver.close()
+    return spent / count
+
+
+def bench_with_meter(address: str) -> Bench:
+    """Return a bench whose one channel is read from `address`."""
+    from benchmon.bench import read_bench  # noqa: PLC0415
+
+    text = scenario_named("bridge").path.read_text(encoding="utf-8").partition("[[instrument]]")[0]
+    return read_bench(
+        f'{text}\n[[instrument]]\nname = "m"\ndriver = "scpi"\naddress = "{address}"\n'
+        '[[channel]]\nname = "v"\ninstrument = "m"\nquantity = "output.voltage.mean"\nquery = "V?"\nperiod = 0.01\n'
+    )
+
+
+FIGURES: tuple[tuple[str, Callable[[], float], float, str], ...] = (
+    ("a prediction with uncertainties, against scipy's LSODA", prediction_against_lsoda, 1 / 5, "×"),
+    ("benchmon --help", help_seconds, 0.3, "s"),
+    ("benchmon demo to first live values", seconds_to_first_values, 3.0, "s"),
+    ("a reading, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),
+)
+
+
+def main() -> int:
+    """Measure all figures, or those whose name contains the first argument."""
+    wanted = sys.argv[1] if len(sys.argv) > 1 else ""
+    missed = 0
+    for name, measure, allowed, unit in FIGURES:
+        if wanted in name:
+            found = measure()
+            missed += found > allowed
+            print(f"{name}: {found:.3g} {unit} (allowed {allowed:.3g} {unit}){'' if found <= allowed else '  MISSED'}")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
