@@ -29,11 +29,11 @@ import pyvisa
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from benchmon.bench import Bench, load_bench
-from benchmon.instruments.acquisition import Acquisition
+from benchmon.bench import Bench, load_bench, read_bench
 from benchmon.instruments.far_end import TcpFarEnd
-from benchmon.instruments.reading import Reading
+from benchmon.instruments.registry import prepare
 from benchmon.prediction import predict
+from benchmon.prediction.diode import junction_of
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
@@ -57,8 +57,6 @@ def lsoda_steady_state(bench: Bench) -> float:
 
     The diodes' equation is solved by Brent's method at every step, as one would write it down.
     """
-    from benchmon.prediction.diode import junction_of  # noqa: PLC0415 - the same fitted diode on both sides
-
     saturation, emission, series = junction_of(bench.diode)
     transformer, part = bench.transformer, bench.filter[0]
     ratio = transformer.open_circuit_voltage / transformer.primary_voltage
@@ -108,7 +106,7 @@ def prediction_against_lsoda() -> float:
 def help_seconds() -> float:
     """Seconds of `benchmon --help`, median."""
     command = [str(Path(sys.executable).with_name("benchmon")), "--help"]
-    return medians(9, lambda: subprocess.run(command, check=True, capture_output=True))[0]  # noqa: S603
+    return medians(9, lambda: subprocess.run(command, check=True, capture_output=True))[0]
 
 
 def seconds_to_first_values() -> float:
@@ -153,43 +151,27 @@ def _end(process: int, terminal: int) -> None:
 
 
 def reading_against_bare_pyvisa() -> float:
-    """Ratio: a reading through driver and acquisition over a bare PyVISA query and float() of the same server."""
+    """Ratio: a reading through the driver over a bare PyVISA query and float() of the same server."""
     count = 400
-    with TcpFarEnd({b"*IDN?": b"bare\n", b"V?": b"+2.214E+01\n", b"SYST:ERR?": b'0,"No error"\n'}.get) as far_end:
+    answers = {b"*IDN?": b"bare\n", b"V?": b"+2.214E+01\n", b"SYST:ERR?": b'0,"No error"\n'}
+    with TcpFarEnd(answers.get) as ours, TcpFarEnd(answers.get) as theirs:
         manager = pyvisa.ResourceManager("@py")
-        bare = manager.open_resource(far_end.visa_address, read_termination="\n", write_termination="\n")
-
-        def ask() -> None:
-            for _ in range(count):
-                float(bare.query("V?"))
-
-        asked = medians(5, ask)[0] / count
+        bare = manager.open_resource(theirs.visa_address, read_termination="\n", write_termination="\n")
+        driver = prepare(bench_with_meter(ours.visa_address))[0]
+        driver.open()
+        through, asked = medians(
+            9,
+            lambda: [driver.read("v").value for _ in range(count)],
+            lambda: [float(bare.query("V?")) for _ in range(count)],
+        )
+        driver.close()
         bare.close()
-        through = statistics.median(_seconds_a_reading(far_end, count) for _ in range(5))
-        asked_again = asked
-    print(f"    a reading {1e6 * through:.0f} µs, bare PyVISA {1e6 * asked_again:.0f} µs")
+    print(f"    a reading {1e6 * through / count:.0f} µs, bare PyVISA {1e6 * asked / count:.0f} µs")
     return through / asked
-
-
-def _seconds_a_reading(far_end: TcpFarEnd, count: int) -> float:
-    from benchmon.instruments.registry import prepare  # noqa: PLC0415 - the driver as acquisition builds it
-
-    bench = bench_with_meter(far_end.visa_address)
-    driver = next(iter(prepare(bench)))
-    driver.open()
-    start = time.perf_counter()
-    for _ in range(count):
-        reading = driver.read("v")
-        assert isinstance(reading, Reading)  # noqa: S101
-    spent = time.perf_counter() - start
-    driver.close()
-    return spent / count
 
 
 def bench_with_meter(address: str) -> Bench:
     """Return a bench whose one channel is read from `address`."""
-    from benchmon.bench import read_bench  # noqa: PLC0415
-
     text = scenario_named("bridge").path.read_text(encoding="utf-8").partition("[[instrument]]")[0]
     return read_bench(
         f'{text}\n[[instrument]]\nname = "m"\ndriver = "scpi"\naddress = "{address}"\n'
@@ -198,10 +180,10 @@ def bench_with_meter(address: str) -> Bench:
 
 
 FIGURES: tuple[tuple[str, Callable[[], float], float, str], ...] = (
-    ("a prediction with uncertainties, against scipy's LSODA", prediction_against_lsoda, 1 / 5, "×"),
+    ("prediction: a steady state with every quantity, against scipy's LSODA", prediction_against_lsoda, 1 / 5, "×"),
     ("benchmon --help", help_seconds, 0.3, "s"),
     ("benchmon demo to first live values", seconds_to_first_values, 3.0, "s"),
-    ("a reading, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),
+    ("a reading through the driver, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),
 )
 
 
