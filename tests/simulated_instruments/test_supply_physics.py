@@ -275,4 +275,5 @@ def test_whatever_the_parts_the_values_stay_numbers(
         values = supply.advance(0.3).values
         wrong = {name: value for name, value in values.items() if math.isinf(value) or abs(value) > 1e9}
         assert not wrong
-    assert values["mains.power.active"] >= -1e-6 * values["mains.power.apparent"] - 1e-9
+    # No supply feeds the mains, but for the reverse leakage of its diodes while a charged reservoir settles.
+    assert values["mains.power.active"] >= -0.01 * values["mains.power.apparent"] - 1e-5 * volts
