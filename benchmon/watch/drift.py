@@ -9,8 +9,8 @@ each new block:
 2. The Mann–Kendall test tells whether the blocks have a trend beyond chance. The significance it takes follows from
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
-   deviation of a single reading, what the mains' movement may leave after re-prediction, and what warming up may still
-   change.
+   deviation of a single reading, what the mains' movement may leave after re-prediction, the step of an expectation
+   that follows in steps, and what warming up may still change: as much of the uncertainty as its progress says.
 
 What the mains' movement leaves is learnt: how much of the expectation's movement stays in the residual, with its
 uncertainty. A step (a range change, a switched load) starts all over; a spike is left out.
@@ -48,17 +48,20 @@ _AT_LEAST = 8
 _STEP_SIGMAS = 8.0 * math.sqrt(2.0)
 _CHART_WEIGHT = 0.2
 _LEFT_BY_MAINS = 0.1
-_CLEAR_BLOCKS = 15
-_CLEAR_SCORE = 2.0
+_CLEAR_BLOCKS = 30
 
 
 class Block(NamedTuple):
-    """The average of some readings: time (s), residual, expectation, progress of the warm-up (0 to 1)."""
+    """The average of some readings: time (s), residual, expectation, progress of the warm-up.
+
+    `held` is the largest step of an expectation that is held and told anew in steps, 0 where it follows smoothly.
+    """
 
     time: float
     residual: float
     expected: float
     warm: float
+    held: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +91,10 @@ class _Ladder:
         self.pending.append(block)
         if len(self.pending) < BLOCKS_MERGED:
             return None
-        merged = Block(*(sum(column) / BLOCKS_MERGED for column in zip(*self.pending, strict=True)))
+        columns = list(zip(*self.pending, strict=True))
         self.pending.clear()
-        return merged
+        time, residual, expected, warm = (sum(column) / BLOCKS_MERGED for column in columns[:4])
+        return Block(time, residual, expected, warm, max(columns[4]))
 
 
 class _LeftByMains:
@@ -126,60 +130,84 @@ class _LeftByMains:
         self.doubt = self._prior * math.sqrt(weight / (spread + weight))
 
 
+class _Sums:
+    """The sums of a block's readings."""
+
+    __slots__ = ("began", "changes", "count", "expected", "held", "residual", "time", "warm")
+
+    def __init__(self) -> None:
+        self.count = self.changes = 0
+        self.began = self.time = self.residual = self.expected = self.warm = self.held = 0.0
+
+    def block(self) -> Block:
+        count = self.count
+        # An expectation that changes at less than half of the readings is held in between.
+        held = self.held if 2 * self.changes < count else 0.0
+        return Block(self.time / count, self.residual / count, self.expected / count, self.warm / count, held)
+
+
 class DriftWatch:
     """Watches one channel for drift. `is_slow` for temperatures, which follow the mains only after a while."""
 
     def __init__(self, *, is_slow: bool = False) -> None:
         self._noise, self._expected_noise = Noise(), Noise()
         self._left = _LeftByMains(1.0 if is_slow else _LEFT_BY_MAINS)
-        self._suspect: float | None = None
-        self._last: float | None = None
+        self._last: tuple[float, float] | None = None
+        self._suspect: tuple[float, float] | None = None
         self._jump = math.inf
         self.drift: Drift | None = None
         self._restart()
 
     def _restart(self) -> None:
         self._ladders = [_Ladder(level) for level in range(LEVELS)]
-        self._count = 0
-        self._sums = [0.0, 0.0, 0.0, 0.0]
-        self._began = 0.0
+        self._sums = _Sums()
         self._chart: MovingAverage | None = None
         self._target = 0.0
-        self._found_at = 0
+        self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
 
     @property
     def noise(self) -> float:
         """The standard deviation of one reading, 0 while it is not known."""
         return self._noise.deviation
 
-    def update(self, time: float, value: float, expected: float, uncertainty: float = 0.0, warm: float = 1.0) -> bool:
-        """Take one finite reading; return whether the drift's state may have changed.
+    def update(self, time: float, value: float, expected: float, uncertainty: float = 0.0, warm: float = 1.0) -> None:
+        """Take one finite reading; `drift` tells what is known after it.
 
-        `expected` is the value re-predicted for this moment, `uncertainty` its expanded one; `warm` tells how far the
-        warm-up has come, 1 where it is over. All in the channel's unit; times rise.
+        `expected` is the value re-predicted for this moment. Warming up may still change the reading by `uncertainty`
+        times the change of `warm`, its progress. All in the channel's unit; times rise.
         """
-        residual = value - expected
+        reading, residual = (value, value - expected), value - expected
         self._noise.add(residual)
         self._expected_noise.add(expected)
-        if self._last is not None and abs(residual - self._last) > self._jump and not self._settles(residual):
-            return False
-        self._suspect, self._last = None, residual
-        if self._count and time - self._began >= BLOCK_SECONDS:
+        last = self._last
+        if last is not None and self._is_step(reading, last) and not self._settles(reading):
+            return
+        self._suspect, self._last = None, reading
+        if self._sums.count and time - self._sums.began >= BLOCK_SECONDS:
             self._close(uncertainty)
-        if not self._count:
-            self._began = time
-        self._count += 1
-        sums = self._sums
-        sums[0] += time
-        sums[1] += residual
-        sums[2] += expected
-        sums[3] += warm
-        return self._count == 1
+        if last is not None and last[0] - last[1] != expected:
+            self._sums.changes += 1
+            self._sums.held = max(self._sums.held, abs(last[0] - last[1] - expected))
+        self._add(time, residual, expected, warm)
 
-    def _settles(self, residual: float) -> bool:
+    def _add(self, time: float, residual: float, expected: float, warm: float) -> None:
+        sums = self._sums
+        if not sums.count:
+            sums.began = time
+        sums.count += 1
+        sums.time += time
+        sums.residual += residual
+        sums.expected += expected
+        sums.warm += warm
+
+    def _is_step(self, reading: tuple[float, float], other: tuple[float, float]) -> bool:
+        """Return whether both value and residual stepped: not where only the expectation was told anew."""
+        return abs(reading[0] - other[0]) > self._jump and abs(reading[1] - other[1]) > self._jump
+
+    def _settles(self, reading: tuple[float, float]) -> bool:
         """Return whether a reading far from the last one is a step that stays; then everything starts over."""
-        suspect, self._suspect = self._suspect, residual
-        if suspect is None or abs(residual - suspect) > self._jump:
+        suspect, self._suspect = self._suspect, reading
+        if suspect is None or self._is_step(reading, suspect):
             return False
         self._restart()
         self._noise.restart()
@@ -187,9 +215,9 @@ class DriftWatch:
         return True
 
     def _close(self, uncertainty: float) -> None:
-        count, sums = self._count, self._sums
-        block: Block | None = Block(sums[0] / count, sums[1] / count, sums[2] / count, sums[3] / count)
-        self._count, self._sums = 0, [0.0, 0.0, 0.0, 0.0]
+        count = self._sums.count
+        block: Block | None = self._sums.block()
+        self._sums = _Sums()
         deviation = self._noise.deviation
         if self._noise.known and deviation > 0:
             self._jump = _STEP_SIGMAS * deviation
@@ -231,13 +259,14 @@ class DriftWatch:
             on_the_slope = times >= since
             if np.count_nonzero(on_the_slope) >= _AT_LEAST:
                 trend = trend_of(times[on_the_slope], values[on_the_slope])
+            self._sign, self._half_rate = math.copysign(1.0, trend.slope), abs(trend.slope) / 2.0
             self.drift = self._drift(trend, since, ladder)
 
     def _follow(self, ladder: _Ladder) -> None:
-        """Keep a drift's figures fresh; end it where the last blocks show none."""
+        """Keep a drift's figures fresh; end it once the last blocks exclude half of the rate it was found with."""
         times, values = self._series(ladder)
         recent = trend_of(times[-_CLEAR_BLOCKS:], values[-_CLEAR_BLOCKS:])
-        if self.drift is None or abs(recent.score) < _CLEAR_SCORE:
+        if self.drift is None or max(self._sign * recent.low, self._sign * recent.high) < self._half_rate:
             self.drift = None
             self._restart()
             return
@@ -255,6 +284,6 @@ class DriftWatch:
         """Return the change over the kept blocks that needs no drift to explain it."""
         blocks = ladder.blocks
         expected = [block.expected for block in blocks]
-        mains = 2.0 * self._left.doubt * (max(expected) - min(expected))
+        mains = 2.0 * self._left.doubt * (max(expected) - min(expected)) + max(block.held for block in blocks)
         warm = uncertainty * abs(blocks[-1].warm - blocks[0].warm)
         return LEAST_CHANGE * self._noise.deviation + mains + warm

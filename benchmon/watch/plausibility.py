@@ -152,11 +152,8 @@ class PlausibilityWatch:
         self._runs: dict[tuple[str, tuple[str, ...]], int] = {}
         self._looked = 0
         self.broken: dict[tuple[str, tuple[str, ...]], Contradiction] = {}
-
-    @property
-    def suspects(self) -> set[str]:
+        self.suspects: frozenset[str] = frozenset()
         """The channels that are the likelier culprits of what is broken now."""
-        return {found.culprit for found in self.broken.values()}
 
     def update(self, channel: str, time: float, value: float, en: float | None) -> list[Contradiction]:
         """Take a finite reading; return the contradictions that begin with it."""
@@ -208,4 +205,5 @@ class PlausibilityWatch:
                 if run <= -IN_A_ROW:
                     self.broken.pop(key, None)
                     del self._runs[key]
+        self.suspects = frozenset(one.culprit for one in self.broken.values())
         return sorted(begun, key=lambda one: -one.excess)

@@ -1,0 +1,217 @@
+"""What the history of all channels tells beyond single readings: drift, heat, and readings that contradict each other.
+
+The kinds of its events: `drifting`, `implausible`, `forecast` (a temperature is heading for its limit), `runaway`,
+`junction` (a case's temperature means a junction past its maximum), and `cleared` where one of these is over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchmon.bench import Bench, Channel
+from benchmon.prediction.result import Expected, Prediction
+from benchmon.quantities import is_temperature
+from benchmon.watch import insight_wording as wording
+from benchmon.watch.drift import Drift, DriftWatch
+from benchmon.watch.heat import HeatLimits, HeatWatch, Outlook, State, junction_from_case
+from benchmon.watch.insight_wording import Band
+from benchmon.watch.plausibility import PlausibilityWatch
+from benchmon.watch.records import Event, Flag
+
+CASE_TO_JUNCTION = 0.15
+"""Of a diode's thermal resistance to the air, the part between junction and case, as the prediction takes it."""
+
+FASTEST_RISE = 2.0
+"""Times the expected initial rate of rise: faster is taken as a runaway."""
+
+_WINDINGS_WARM = 1200.0
+"""Seconds: a small transformer's copper is warm after some of these (common practice)."""
+
+_LOOK_AT_HEAT = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """What is known of a diode's junction: its power (W), thermal resistance to the air (K/W), and maximum (°C)."""
+
+    power: float
+    resistance: float
+    maximum: float
+
+
+class Insight:
+    """Follows every channel of a bench. Give it each usable reading, in the order of their times.
+
+    `power_on` is the session time (s) at which a cold supply was switched on, None for one that has long been warm.
+    """
+
+    def __init__(self, bench: Bench, power_on: float | None = None) -> None:
+        self.power_on = power_on
+        self._bench = bench
+        self._junction: Junction | None = None
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._drifts = {
+            name: DriftWatch(is_slow=is_temperature(channel.quantity)) for name, channel in self._channels.items()
+        }
+        self._heats = {
+            name: _Heat(channel) for name, channel in self._channels.items() if is_temperature(channel.quantity)
+        }
+        self._plausibility = PlausibilityWatch(bench)
+        self._drifting: set[str] = set()
+        self._implausible: frozenset[str] = frozenset()
+        self._warm, self._warm_until = 2.0, -math.inf
+
+    def expect(self, prediction: Prediction) -> None:
+        """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
+        for heat in self._heats.values():
+            heat.expect(prediction)
+        power, diode = prediction.quantities.get("diode.power.mean"), self._bench.diode
+        if power is not None and diode.thermal_resistance is not None and diode.max_junction is not None:
+            self._junction = Junction(power.value, diode.thermal_resistance, diode.max_junction)
+
+    def update(
+        self, channel: str, time: float, value: float, expected: Expected | None, en: float | None
+    ) -> list[Event]:
+        """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
+        events: list[Event] = []
+        heat = self._heats.get(channel)
+        if heat is not None:
+            events += heat.update(time, value, self._junction)
+        if expected is not None and (heat is None or heat.is_steady):
+            events += self._watch_drift(self._channels[channel], time, value, expected)
+        found = self._plausibility.update(channel, time, value, en)
+        if found or self._plausibility.suspects != self._implausible:
+            events += self._tell_contradictions(time, [(one.culprit, one.message) for one in found])
+        return events
+
+    def finish(self, time: float) -> list[Event]:
+        """Judge what has been read so far as it stands: no more readings come. Return the events of that."""
+        events: list[Event] = []
+        for heat in self._heats.values():
+            events += heat.finish(time)
+        found = self._plausibility.finish()
+        return events + self._tell_contradictions(time, [(one.culprit, one.message) for one in found])
+
+    def flags(self, channel: str) -> frozenset[Flag]:
+        """Return what is known of a channel now."""
+        flags = set()
+        if channel in self._drifting:
+            flags.add(Flag.DRIFTING)
+        if channel in self._implausible:
+            flags.add(Flag.IMPLAUSIBLE)
+        return frozenset(flags)
+
+    def drift(self, channel: str) -> Drift | None:
+        """Return the drift of a channel, None where it does not drift."""
+        return self._drifts[channel].drift
+
+    def outlook(self, channel: str, now: float) -> Outlook | None:
+        """Return where a temperature is going, None for other channels."""
+        heat = self._heats.get(channel)
+        return None if heat is None else heat.watch.outlook(now)
+
+    def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
+        watch = self._drifts[channel.name]
+        was = watch.drift
+        spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
+        watch.update(time, value, expected.value, spread, self._warmth(time))
+        now = watch.drift
+        if (now is None) == (was is None):
+            return []
+        if now is None:
+            self._drifting.discard(channel.name)
+            return [Event(time, channel.name, "cleared", f"{channel.name} no longer drifts")]
+        self._drifting.add(channel.name)
+        sentence = wording.drift_sentence(channel, now, Band(value, expected.value, spread), time)
+        return [Event(time, channel.name, str(Flag.DRIFTING), sentence)]
+
+    def _warmth(self, time: float) -> float:
+        """Return how far the supply has warmed up: the slowest measured part plus the windings; 2 where done."""
+        if time >= self._warm_until:
+            self._warm_until = time + _LOOK_AT_HEAT
+            measured = min((heat.progress(time) for heat in self._heats.values()), default=1.0)
+            windings = 1.0
+            if self.power_on is not None:
+                windings = -math.expm1(-max(0.0, time - self.power_on) / _WINDINGS_WARM)
+            self._warm = measured + windings
+        return self._warm
+
+    def _tell_contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
+        suspects = self._plausibility.suspects
+        events = [Event(time, culprit, str(Flag.IMPLAUSIBLE), message) for culprit, message in found]
+        events += [
+            Event(time, name, "cleared", f"{name} contradicts no other reading any more")
+            for name in sorted(self._implausible - suspects)
+        ]
+        self._implausible = suspects
+        return events
+
+
+class _Heat:
+    """One temperature: its outlook, and which of its news have been told."""
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self.watch = HeatWatch(HeatLimits(channel.warn_above, channel.trip_above))
+        self.last = Outlook(0.0, State.UNKNOWN)
+        self._told: dict[str, bool] = {}
+
+    @property
+    def is_steady(self) -> bool:
+        return self.last.state is State.STEADY
+
+    def expect(self, prediction: Prediction) -> None:
+        quantity = self._channel.quantity
+        settled, constant = prediction.quantities.get(quantity), prediction.warm_up.get(quantity)
+        fastest = None
+        if settled is not None and constant:
+            fastest = FASTEST_RISE * (settled.value + settled.uncertainty - prediction.ambient) / constant
+        self.watch.limits = HeatLimits(self._channel.warn_above, self._channel.trip_above, constant, fastest)
+
+    def update(self, time: float, value: float, junction: Junction | None) -> list[Event]:
+        events = []
+        if self._channel.quantity == "diode.temperature.case" and junction is not None:
+            hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
+            message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
+            events += self._tell(time, "junction", hot > junction.maximum, message)
+        return events + self._news(time) if self.watch.update(time, value) else events
+
+    def finish(self, time: float) -> list[Event]:
+        self.watch.finish()
+        return self._news(time)
+
+    def _news(self, time: float) -> list[Event]:
+        self.last = now = self.watch.outlook(time)
+        runs_away = now.state is State.RUNAWAY
+        events = self._tell(time, "runaway", runs_away, wording.runaway_sentence(self._channel, now))
+        if now.state is State.UNKNOWN:
+            return events
+        ahead = now.to_limit if self._channel.trip_above is not None else now.to_warning
+        passes = ahead is not None and math.isfinite(ahead.high) and not runs_away
+        return events + self._tell(time, "forecast", passes, wording.outlook_sentence(self._channel, now))
+
+    def _tell(self, time: float, kind: str, present: bool, message: str) -> list[Event]:
+        told = self._told.get(kind, False)
+        self._told[kind] = present
+        if present == told:
+            return []
+        if present:
+            return [Event(time, self._channel.name, kind, message)]
+        return [Event(time, self._channel.name, "cleared", f"{self._channel.name}: {_OVER[kind]}")]
+
+    def progress(self, time: float) -> float:
+        """Return how much of the present rise is done, 0 to 1; 1 where nothing rises."""
+        last = self.last
+        if last.state not in (State.RISING, State.RUNAWAY):
+            return 1.0
+        constant = last.time_constant or max(time - last.since, 60.0)
+        return -math.expm1(-max(0.0, time - last.since) / constant)
+
+
+_OVER: Mapping[str, str] = {
+    "runaway": "the rise slows down again",
+    "forecast": "no longer heading for its limit",
+    "junction": "the junction is below its maximum again",
+}

@@ -1,0 +1,127 @@
+"""Drift: found where there is one, not found where something innocent moves."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmon.watch.drift import DriftWatch
+
+SIGMA = 0.005
+
+
+def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, warm=1.0, start=0.0):
+    """Feed readings; return the watch and the times at which a drift began and ended."""
+    watch, began, ended = DriftWatch(), [], []
+    expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
+    for index, value in enumerate(values):
+        had = watch.drift is not None
+        time = start + step * index
+        watch.update(time, float(value), float(expected[index]), uncertainty, float(warm[index]))
+        if had != (watch.drift is not None):
+            (ended if had else began).append(time)
+    return watch, began, ended
+
+
+def times(minutes, step=0.2):
+    return np.arange(0, 60 * minutes, step)
+
+
+def noise(count, seed=1, sigma=SIGMA):
+    return np.random.default_rng(seed).normal(0.0, sigma, count)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_sigma_a_minute_is_found_within_three_minutes(sign):
+    t = times(10)
+    slope = sign * SIGMA / 60 * np.maximum(t - 240, 0)
+    watch, began, _ = run(22.1 + slope + noise(len(t)))
+    assert 240 < began[0] < 420
+    assert watch.drift.rate == pytest.approx(sign * SIGMA / 60, rel=0.3)
+    assert watch.drift.low < watch.drift.rate < watch.drift.high
+    assert watch.drift.since == pytest.approx(240, abs=45)
+
+
+def test_a_slow_drift_is_found_within_the_hour():
+    t = times(50)
+    _, began, _ = run(22.0 + 0.1 * SIGMA / 60 * t + noise(len(t)))
+    assert began
+
+
+def test_a_drift_that_stops_is_over():
+    t = times(15)
+    _, began, ended = run(22.0 + SIGMA / 60 * np.clip(t, 120, 480) + noise(len(t)))
+    assert len(began) == 1
+    assert 480 < ended[0] < 700
+
+
+def test_steady_noise_is_no_drift():
+    t = times(120)
+    assert run(22.0 + noise(len(t), 5))[1] == []
+
+
+def test_mains_that_wander_are_no_drift_even_if_the_prediction_moves_too_little():
+    t = times(60)
+    mains = 1 + 0.03 * np.sin(2 * np.pi * t / 610) * np.cos(2 * np.pi * t / 1700)
+    values = 22.3 * mains - 0.2 + noise(len(t), 6)
+    assert run(values, 21.0 * mains + 0.9)[1] == []
+
+
+def test_a_drift_under_wandering_mains_is_found():
+    t = times(40)
+    mains = 1 + 0.03 * np.sin(2 * np.pi * t / 300)
+    values = 22.3 * mains - 0.2 + SIGMA / 60 * np.maximum(t - 1800, 0) + noise(len(t), 7)
+    _, began, _ = run(values, 21.0 * mains + 0.9)
+    assert len(began) == 1
+    assert 1800 < began[0] < 2000
+
+
+def test_an_expectation_told_in_steps_is_no_drift():
+    t = times(60)
+    mains = 1 + 0.01 * np.sin(2 * np.pi * t / 900)
+    held = np.round(mains / 0.001) * 0.001
+    assert run(22.0 * mains + noise(len(t), 8), 22.0 * held)[1] == []
+
+
+def test_warming_up_is_no_drift_but_more_than_that_is():
+    t = times(10)
+    warm = 1 - np.exp(-t / 200)
+    values = 22.0 - 0.1 * (1 - warm) + noise(len(t), 9)
+    assert run(values, uncertainty=0.15, warm=warm)[1] == []
+    assert run(values)[1] != []
+
+
+def test_steps_and_spikes_are_no_drift():
+    t = times(30)
+    values = 22.0 + noise(len(t), 10)
+    values[3000:] += 0.5
+    values[6000:] -= 1.5
+    values[::700] += 3.0
+    assert run(values)[1] == []
+
+
+def test_a_coarse_display_is_no_drift():
+    t = times(60)
+    assert run(np.round(22.0 + noise(len(t), 11), 2))[1] == []
+
+
+def test_few_readings_logged_by_hand_are_enough_for_a_strong_drift():
+    t = np.arange(0, 1500, 30.0)
+    _, began, _ = run(22.0 + 0.001 * t + noise(len(t), 12, 0.02), step=30.0)
+    assert began
+
+
+def test_memory_stays_flat():
+    watch, _, _ = run(22.0 + noise(60_000, 13))
+    assert sum(len(ladder.blocks) + len(ladder.pending) for ladder in watch._ladders) <= 3 * 46
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.sampled_from([0.001, 0.01, 1.0, 1000.0]), st.floats(-1e3, 1e5), st.sampled_from([True, False]))
+def test_unit_and_time_offset_do_not_matter(factor, start, drifts):
+    t = times(6)
+    values = 22.0 + noise(len(t), 14) + (2 * SIGMA / 60 * t if drifts else 0.0)
+    plain = run(values, start=0.0)[1]
+    moved = run(factor * values, 22.0 * factor, start=start)[1]
+    assert len(moved) == len(plain) == int(drifts)
+    assert [time - start for time in moved] == pytest.approx(plain, abs=3.1)
