@@ -105,10 +105,12 @@ class _Worker(threading.Thread):
             if wait > 0:
                 self._stop_asked.wait(wait)
                 continue
-            reading = self.driver.read(schedule.take(now))
+            due = schedule.take_together(now) if self.driver.asks_together else [schedule.take(now)]
+            readings = self.driver.read_together(due)
             if self._connected_since is None:
                 self._report_connected()
-            self._sink(reading)
+            for reading in readings:
+                self._sink(reading)
 
     def _follow(self) -> None:
         stream = NewestWins({channel.name: channel.period for channel in self.driver.channels.values()})

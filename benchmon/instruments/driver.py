@@ -17,42 +17,21 @@ import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
-
-from benchmon.bench.values import Seconds
 from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.faults import explain
 from benchmon.instruments.reading import Reading
+from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings
 
 if TYPE_CHECKING:
     from benchmon.instruments.ports import Port
 
+__all__ = ["AnyDriver", "ChannelSettings", "DrivenChannel", "Driver", "InstrumentSettings"]
+
 _FIRST_REST, _LONGEST_REST = 5.0, 300.0
 """Seconds, doubling, before a question that got no answer is asked again: the other channels keep their periods."""
 _MOST_COMPLAINTS = 100
-
-
-class InstrumentSettings(BaseModel):
-    """What a driver takes from an [[instrument]]: its address, and keys of the driver's own.
-
-    `timeout` is the seconds to wait for an answer (by default from the channels' periods, so that a mute instrument
-    is noticed within three of them); `retries` is how often a question without an answer is asked again, on a line
-    opened anew, before the instrument counts as lost.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    address: str = ""
-    timeout: Annotated[Seconds, Field(gt=0, le=600)] | None = None
-    retries: Annotated[int, Field(ge=0, le=10)] = 1
-
-
-class ChannelSettings(BaseModel):
-    """What a driver takes from a [[channel]]: how to ask for it."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 S = TypeVar("S", bound=InstrumentSettings)
@@ -68,17 +47,6 @@ class _Mute:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class DrivenChannel(Generic[C]):
-    """A channel as its driver sees it: `period` in seconds, `unit` of its quantity, and how to ask."""
-
-    name: str
-    unit: str
-    period: float
-    scale: float
-    ask: C
-
-
 class Driver(ABC, Generic[S, C]):
     """One instrument behind the one interface.
 
@@ -89,6 +57,8 @@ class Driver(ABC, Generic[S, C]):
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
     streams: bool = False
+    asks_together: bool = False
+    """Whether a polled instrument is asked for all channels that are due in one call of `_ask_many`."""
 
     def __init__(self, name: str, settings: S, channels: Sequence[DrivenChannel[C]]) -> None:
         self.name = name
@@ -139,17 +109,20 @@ class Driver(ABC, Generic[S, C]):
         A reply that is no number, or a question the instrument alone leaves unanswered, is a `Reading` without a
         value. Raises `InstrumentError` where the instrument is lost.
         """
-        driven = self.channels[channel]
-        mute = self._mute.get(channel)
-        if mute is not None and self.clock() < mute.until:
-            return Reading(channel, self.clock(), None, mute.why)
-        try:
-            reading = self._stamped(driven, self._ask(driven))
-        except Exception as problem:  # noqa: BLE001  the same boundary
-            return self._after_failure(driven, self._translated(problem))
-        if mute is not None:
-            del self._mute[channel]
-        return reading
+        return self.read_together([channel])[0]
+
+    def read_together(self, channels: Sequence[str]) -> list[Reading]:
+        """Ask for channels, which are due at the same time, and return a reading of each, as `read` does."""
+        resting = {name: mute for name, mute in self._mute.items() if name in channels and self.clock() < mute.until}
+        asked = [self.channels[name] for name in channels if name not in resting]
+        answers = dict(zip((channel.name for channel in asked), self._answers(asked), strict=True)) if asked else {}
+        now = self.clock()
+        return [
+            Reading(name, now, None, resting[name].why)
+            if name in resting
+            else self._taken(self.channels[name], answers[name], now)
+            for name in channels
+        ]
 
     def receive(self, seconds: float) -> list[Reading]:
         """Return what arrived from a streaming instrument, waiting at most about `seconds` for it.
@@ -157,7 +130,7 @@ class Driver(ABC, Generic[S, C]):
         Raises `InstrumentTimeout` after `timeout` seconds without a reading, `InstrumentError` where it is lost.
         """
         try:
-            arrived = [self._stamped(self.channels[name], value) for name, value in self._listen(seconds)]
+            arrived = [self._stamped(self.channels[name], value, self.clock()) for name, value in self._listen(seconds)]
         except Exception as problem:
             raise self._translated(problem) from problem
         now = self.clock()
@@ -209,12 +182,26 @@ class Driver(ABC, Generic[S, C]):
         """
         raise NotImplementedError(f"{type(self).__name__} is no polled instrument")
 
+    def _ask_many(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
+        """Return the value of each of `channels`, or in its place why there is none while others have one.
+
+        More than one comes only where `asks_together`. Raises like `_ask` where none has a value for the same reason.
+        """
+        return [self._ask(channel) for channel in channels]
+
     def _listen(self, seconds: float) -> Iterable[tuple[str, float | BadReply]]:
         """Yield channel names with values as lines arrive, for at most about `seconds`."""
         raise NotImplementedError(f"{type(self).__name__} is no streaming instrument")
 
     def _back_in_step(self) -> None:
         """Throw away what may stand on the line after a bad reply."""
+
+    def _lives(self, identity: str, unanswered: Sequence[DrivenChannel[C]]) -> bool:  # noqa: ARG002
+        """Return whether the instrument, just opened anew, is there though `unanswered` stay so: it told its identity.
+
+        Then only these questions rest, and the others go on.
+        """
+        return bool(identity)
 
     def _explain(self, problem: Exception) -> InstrumentError | None:  # noqa: ARG002
         """Return what an error of the driver's own library means, None where it is not of that library."""
@@ -225,9 +212,8 @@ class Driver(ABC, Generic[S, C]):
 
     # How the base class keeps its promises
 
-    def _stamped(self, channel: DrivenChannel[C], value: float | BadReply) -> Reading:
-        now = self.clock()
-        if isinstance(value, BadReply):
+    def _stamped(self, channel: DrivenChannel[C], value: float | InstrumentError, now: float) -> Reading:
+        if isinstance(value, InstrumentError):
             return Reading(channel.name, now, None, one_line(value))
         if math.isnan(value):
             return Reading(channel.name, now, None, "the instrument says that it has no number to show")
@@ -242,25 +228,44 @@ class Driver(ABC, Generic[S, C]):
         what = f"{type(problem).__name__}: {problem}"
         return InstrumentError(one_line(f"{self.settings.address}: its driver failed ({what}); report this"))
 
-    def _after_failure(self, channel: DrivenChannel[C], error: InstrumentError) -> Reading:
+    def _answers(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
+        try:
+            return self._ask_at_once(channels)
+        except Exception as problem:  # noqa: BLE001  the same boundary
+            error = self._translated(problem)
         for _ in range(self.settings.retries):
             if self.ending or isinstance(error, BadReply):
                 break
             self._reopen(error)
             try:
-                return self._stamped(channel, self._ask(channel))
+                return self._ask_at_once(channels)
             except Exception as problem:  # noqa: BLE001  the same boundary
                 error = self._translated(problem)
         if isinstance(error, BadReply):
             self._clear_after_bad_reply()
-            return Reading(channel.name, self.clock(), None, one_line(error))
-        # Opened anew, it may tell who it is: then only this question went unanswered, and the others go on.
-        if self.ending or not isinstance(error, InstrumentTimeout) or not self._reopen(error):
+        elif self.ending or not isinstance(error, InstrumentTimeout) or not self._lives(self._reopen(error), channels):
             raise error
-        now, why, before = self.clock(), one_line(error), self._mute.get(channel.name)
-        rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST
-        self._mute[channel.name] = _Mute(now + rest, rest, why)
-        return Reading(channel.name, now, None, why)
+        return [error] * len(channels)
+
+    def _ask_at_once(self, channels: Sequence[DrivenChannel[C]]) -> list[float | InstrumentError]:
+        answers = [
+            answer if isinstance(answer, InstrumentError) else float(answer) for answer in self._ask_many(channels)
+        ]
+        silence = next((answer for answer in answers if isinstance(answer, InstrumentTimeout)), None)
+        if silence is not None and all(isinstance(answer, InstrumentTimeout) for answer in answers):
+            raise silence
+        return answers
+
+    def _taken(self, channel: DrivenChannel[C], answer: float | InstrumentError, now: float) -> Reading:
+        """Return an answer as a reading; a question that stayed unanswered rests, longer each time."""
+        if isinstance(answer, InstrumentTimeout):
+            why, before = one_line(answer), self._mute.get(channel.name)
+            rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST
+            self._mute[channel.name] = _Mute(now + rest, rest, why)
+            return Reading(channel.name, now, None, why)
+        if not isinstance(answer, InstrumentError):
+            self._mute.pop(channel.name, None)
+        return self._stamped(channel, answer, now)
 
     def _reopen(self, error: InstrumentError) -> str:
         self.late = self.late or isinstance(error, InstrumentTimeout)

@@ -37,6 +37,13 @@ class Schedule:
         heapq.heapreplace(self._heap, (next_on_grid(due, self._periods[name], now), order, name))
         return name
 
+    def take_together(self, now: float) -> list[str]:
+        """Return every channel that is due at `now`, and set each to its next time after it."""
+        taken: list[str] = []
+        while self.next_due <= now:
+            taken.append(self.take(now))
+        return taken
+
 
 class NewestWins:
     """Thins a stream to one reading a channel and period: the newest. Times are seconds."""

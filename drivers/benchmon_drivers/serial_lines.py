@@ -10,9 +10,8 @@ import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from typing import Annotated, Any, ClassVar, Final
+from typing import Annotated, Any, ClassVar
 
-import serial
 from pydantic import AfterValidator, BeforeValidator, Field
 from serial.tools.list_ports import comports
 
@@ -23,13 +22,13 @@ from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
 from benchmon_drivers.replies import ReplyUnit, in_unit, plain_number, shown
 from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
+from benchmon_drivers.serial_port import PortAddress, arrived, close_port, explain_port, open_port, severs
 
 NUMBER_AND_UNIT = r"(?P<value>[+-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
 """The pattern of a line that is a number and perhaps a unit."""
 
 _TICK = 0.05
 """Seconds after which a read that got nothing returns."""
-_CHUNK = 4096
 _ABSURD = 1e15
 _MOST_LINES = 20
 """Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
@@ -40,12 +39,6 @@ def _read_pattern(value: str) -> str:
         re.compile(value)
     except (re.error, RecursionError, OverflowError) as problem:
         raise BadInput(f"is no regular expression: {problem}") from problem
-    return value
-
-
-def _read_port(value: str) -> str:
-    if not value or one_line(value) != value:
-        raise BadInput('must be a serial port, such as "/dev/ttyUSB0"')
     return value
 
 
@@ -60,7 +53,7 @@ class SerialLinesSettings(InstrumentSettings, SerialKeys):
     words it shows when over range.
     """
 
-    address: Annotated[str, AfterValidator(_read_port)]
+    address: PortAddress
     pattern: Pattern = NUMBER_AND_UNIT
     overload: tuple[Annotated[str, Field(min_length=1, max_length=20)], ...] = ("OL", "O.L", "OVLD", "OVERLOAD")
     setup: tuple[Command, ...] = ()
@@ -110,20 +103,8 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
 
     def _open(self) -> str:
         keys = self.settings
-        self._port = serial.serial_for_url(
-            keys.address,
-            baudrate=keys.baud,
-            bytesize=keys.data_bits,
-            parity=_PARITIES[keys.parity],
-            stopbits=keys.stop_bits,
-            xonxoff=keys.handshake == "xon/xoff",
-            rtscts=keys.handshake == "rts/cts",
-            dsrdtr=keys.handshake == "dtr/dsr",
-            timeout=_TICK,
-            write_timeout=self.timeout,
-            exclusive=True,
-        )
-        if self.late and not keys.address.startswith("socket://"):
+        self._port = open_port(keys.address, keys, _TICK, self.timeout)
+        if self.late and not severs(keys.address):
             self._read_until_quiet(2 * self.timeout)
         for command in keys.setup:
             self._send(command)
@@ -138,7 +119,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         strange: list[bytes] = []
         give_up = time.monotonic() + self.timeout
         while time.monotonic() < give_up and len(strange) < _MOST_LINES:
-            for line in self._lines.feed(self._arrived(), self.clock()):
+            for line in self._lines.feed(arrived(self._port), self.clock()):
                 value = self._value(channel, _text(line))
                 if isinstance(value, BadReply):
                     raise value
@@ -155,7 +136,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         if seconds <= 0 and not self._port.in_waiting:
             return
-        for line in self._lines.feed(self._arrived(), self.clock()):
+        for line in self._lines.feed(arrived(self._port), self.clock()):
             text = _text(line)
             found = [(name, self._value(channel, text)) for name, channel in self.channels.items()]
             fitting = [(name, value) for name, value in found if value is not None]
@@ -165,23 +146,10 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
 
     def _close(self) -> None:
         port, self._port = self._port, None
-        if port is None:
-            return
-        # A pyserial socket whose other end is gone forgets to close itself.
-        socket = getattr(port, "_socket", None)
-        try:
-            port.close()
-        finally:
-            if socket is not None:
-                socket.close()
+        close_port(port)
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        where = self.settings.address
-        if isinstance(problem, serial.SerialTimeoutException):
-            return InstrumentTimeout(f"{where}: takes no more bytes; check the handshake")
-        if type(problem) is ValueError:
-            return InstrumentError(one_line(f"{where}: cannot be opened so: {problem}; check address and baud"))
-        return None
+        return explain_port(problem, self.settings.address)
 
     def _silence(self) -> str:
         if not self._misfits:
@@ -193,17 +161,10 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
     def _send(self, command: str) -> None:
         self._port.write(f"{command}{self.settings.write_termination}".encode("ascii"))
 
-    def _arrived(self) -> bytes:
-        data = bytearray(self._port.read(max(1, min(self._port.in_waiting, _CHUNK))))
-        # Of a socket pyserial knows only whether a byte is waiting, not how many.
-        while data and len(data) < _CHUNK and (waiting := self._port.in_waiting):
-            data += self._port.read(min(waiting, _CHUNK))
-        return bytes(data)
-
     def _read_until_quiet(self, quiet: float) -> None:
         start = heard = time.monotonic()
         while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
-            if self._arrived():
+            if arrived(self._port):
                 heard = now
 
     def _count_misfit(self, line: bytes) -> None:
@@ -234,15 +195,6 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         if word.lstrip("+-").casefold() not in self._overload:
             return None
         return -math.inf if word.startswith("-") else math.inf
-
-
-_PARITIES: Final = {
-    "none": serial.PARITY_NONE,
-    "even": serial.PARITY_EVEN,
-    "odd": serial.PARITY_ODD,
-    "mark": serial.PARITY_MARK,
-    "space": serial.PARITY_SPACE,
-}
 
 
 def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:

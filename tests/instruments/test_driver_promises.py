@@ -124,6 +124,42 @@ def test_where_only_one_question_stays_unanswered_the_others_go_on():
     assert driver.read("a").value == 9.5
 
 
+class AskedTogether(Scripted):
+    """Answers `a` and `b` in one go, as `script` says: a list of two, or what is raised."""
+
+    asks_together = True
+
+    def _ask_many(self, channels):
+        answers = dict(zip("ab", self._next(self.script), strict=True))
+        return [answers[channel.name] for channel in channels]
+
+
+def test_channels_asked_together_come_together_and_a_mute_one_of_them_rests_alone():
+    driver = AskedTogether([1.0, MUTE], [2.0, 3.0])
+    driver.open()
+    first, silent = driver.read_together(["a", "b"])
+    assert (first.value, silent.value, silent.problem) == (1.0, None, "no answer")
+    again, resting = driver.read_together(["a", "b"])
+    assert (again.value, resting.problem) == (2.0, "no answer")
+    driver.now += 5.1
+    assert [one.value for one in driver.read_together(["a", "b"])] == [2.0, 3.0]
+    assert driver.opened == 1
+
+
+def test_where_nobody_answers_together_the_instrument_is_lost():
+    driver = AskedTogether([MUTE, MUTE], names=[""])
+    driver.open()
+    with pytest.raises(InstrumentTimeout):
+        driver.read_together(["a", "b"])
+
+
+def test_a_bad_reply_among_answers_that_came_together_is_no_value_and_the_line_stays():
+    driver = AskedTogether([1.0, BadReply("refuses the register")])
+    driver.open()
+    assert [one.value for one in driver.read_together(["a", "b"])] == [1.0, None]
+    assert (driver.opened, driver.cleared) == (1, 0)
+
+
 def test_a_question_that_stays_unanswered_rests_longer_and_longer():
     driver = Scripted(MUTE)
     driver.open()

@@ -50,6 +50,13 @@ def test_no_channel_starves_however_slow_the_instrument(table, cost):
         assert max(gaps) <= period + 2 * len(table) * cost + 1e-6
 
 
+def test_channels_that_are_due_at_once_are_taken_together_and_others_not():
+    schedule = Schedule({"a": 0.1, "b": 0.3, "c": 0.1}, 0.0)
+    assert schedule.take_together(0.0) == ["a", "b", "c"]
+    assert schedule.take_together(0.11) == ["a", "c"]
+    assert schedule.take_together(0.15) == []
+
+
 def test_nothing_is_ever_due_without_channels():
     assert Schedule({}, 0.0).next_due == math.inf
     assert NewestWins({}).next_due == math.inf

@@ -1,0 +1,45 @@
+"""What a driver takes from a bench file: models that it extends by keys of its own, and a channel as it sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchmon.bench.values import Seconds
+
+
+class InstrumentSettings(BaseModel):
+    """What a driver takes from an [[instrument]]: its address, and keys of the driver's own.
+
+    `timeout` is the seconds to wait for an answer (by default from the channels' periods, so that a mute instrument
+    is noticed within three of them); `retries` is how often a question without an answer is asked again, on a line
+    opened anew, before the instrument counts as lost.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    address: str = ""
+    timeout: Annotated[Seconds, Field(gt=0, le=600)] | None = None
+    retries: Annotated[int, Field(ge=0, le=10)] = 1
+
+
+class ChannelSettings(BaseModel):
+    """What a driver takes from a [[channel]]: how to ask for it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+C = TypeVar("C", bound=ChannelSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class DrivenChannel(Generic[C]):
+    """A channel as its driver sees it: `period` in seconds, `unit` of its quantity, and how to ask."""
+
+    name: str
+    unit: str
+    period: float
+    scale: float
+    ask: C
