@@ -26,8 +26,8 @@ CASE_TO_JUNCTION = 0.15
 FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
 
-_WINDINGS_WARM = 1200.0
-"""Seconds: a small transformer's copper is warm after some of these (common practice)."""
+_UNSEEN_WARM_UPS = (240.0, 1200.0)
+"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (common practice)."""
 
 _LOOK_AT_HEAT = 2.0
 
@@ -61,7 +61,7 @@ class Insight:
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
         self._implausible: frozenset[str] = frozenset()
-        self._warm, self._warm_until = 2.0, -math.inf
+        self._warm, self._warm_until = 0.0, -math.inf
 
     def expect(self, prediction: Prediction) -> None:
         """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
@@ -128,15 +128,17 @@ class Insight:
         return [Event(time, channel.name, str(Flag.DRIFTING), sentence)]
 
     def _warmth(self, time: float) -> float:
-        """Return how far the supply has warmed up: the slowest measured part plus the windings; 2 where done."""
+        """Return how far the supply has warmed up: 1 for each of measured parts, load and meters, and windings."""
         if time >= self._warm_until:
             self._warm_until = time + _LOOK_AT_HEAT
             measured = min((heat.progress(time) for heat in self._heats.values()), default=1.0)
-            windings = 1.0
-            if self.power_on is not None:
-                windings = -math.expm1(-max(0.0, time - self.power_on) / _WINDINGS_WARM)
-            self._warm = measured + windings
+            self._warm = measured + sum(self._done(time, constant) for constant in _UNSEEN_WARM_UPS)
         return self._warm
+
+    def _done(self, time: float, constant: float) -> float:
+        if self.power_on is None:
+            return 1.0
+        return -math.expm1(-max(0.0, time - self.power_on) / constant)
 
     def _tell_contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects

@@ -111,11 +111,16 @@ def _at_one_channel(
     if way is not None:
         for kind, cause, remedy, weight in _WRONG_WAYS[way[1]]:
             value = values.waves.get((way[0], kind))
-            if value is not None:
+            if value is not None and not (kind is Kind.AC_RECTIFIED and _has_no_mean(values, way[0])):
                 yield value, cause, remedy, weight
     if channel.quantity.endswith(_SIGNED):
         yield right.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
     yield from _of_a_ratio(channel, right)
+
+
+def _has_no_mean(values: MeterValues, trace: str) -> bool:
+    """Return whether a wave is as good as alternating only, so that AC coupling changes nothing."""
+    return abs(values.waves[trace, Kind.MEAN].value) <= _SAME * values.waves[trace, Kind.RMS].value
 
 
 def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:

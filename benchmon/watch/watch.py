@@ -4,18 +4,21 @@ It knows no clock: every time is in session seconds and comes from the caller, s
 all get the same answers.
 
 The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
-`stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared.
+`stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With an `Insight`
+come its kinds: what only the history of all channels tells.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.prediction.result import Expected
 from benchmon.watch import wording
 from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.insight import Insight
 from benchmon.watch.limits import trip_crossed, warning_crossed
 from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
@@ -53,7 +56,7 @@ def judgement_of(
 
 
 class Watch:
-    """Judges every reading of `channels`: agreement, limits, silence.
+    """Judges every reading of `channels`: agreement, limits, silence; with `insight`, what their history tells.
 
     Limits are judged on every usable reading, whatever its verdict; a trip stays for the whole session. A channel is
     stale after three of its periods without a usable reading, counted from time 0 at the start. An overrange display
@@ -61,8 +64,9 @@ class Watch:
     stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel]) -> None:
+    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
         self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
+        self._insight = insight
 
     def judge(
         self, channel: str, time: float, value: float | None, expected: Expected | None = None, problem: str = ""
@@ -72,12 +76,19 @@ class Watch:
         `value` is in the quantity's unit, None where there is none; `problem` then says why. Raises `KeyError` for a
         channel that is not watched.
         """
-        return self._channels[channel].judge(time, value, expected, problem)
+        judgement, events = self._channels[channel].judge(time, value, expected, problem)
+        if self._insight is not None and value is not None and math.isfinite(value):
+            events += self._insight.update(channel, time, value, expected, judgement.en)
+        return self._with_insight(judgement), events
 
     def tick(self, now: float) -> list[tuple[Judgement, list[Event]]]:
         """Return a judgement, with its events, for each channel that has turned stale by `now`."""
         found = (channel.tick(now) for channel in self._channels.values())
-        return [silence for silence in found if silence is not None]
+        return [(self._with_insight(silence[0]), silence[1]) for silence in found if silence is not None]
+
+    def _with_insight(self, judgement: Judgement) -> Judgement:
+        flags = self._insight.flags(judgement.channel) if self._insight is not None else frozenset()
+        return replace(judgement, flags=judgement.flags | flags) if flags else judgement
 
 
 class _WatchedChannel:

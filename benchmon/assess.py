@@ -1,0 +1,251 @@
+"""The watch over readings that were logged by hand or by another program."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import PredictionError
+from benchmon.prediction.result import Expected
+from benchmon.prediction.smooth_follower import SmoothFollower
+from benchmon.quantities import format_value, is_temperature
+from benchmon.readings_file import LoggedReading
+from benchmon.watch.explanation import Explainer, Explanation, Observation
+from benchmon.watch.heat import Outlook, State
+from benchmon.watch.insight import Insight
+from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.watch import Watch
+
+POWERED_ABOVE = 0.1
+"""Below this part of the nominal mains voltage a supply counts as switched off, and nothing is predicted."""
+
+_SMOOTHED_OVER = 1.0
+_JUMP = 0.01
+_LAST_SECONDS = 10.0
+_COLD_PART, _WARMED_BY = 0.3, 2.0
+_LATE_INTERVALS, _LATE_PERIODS = 5.0, 3.0
+
+
+def assess(bench: Bench, readings: Sequence[LoggedReading]) -> dict[str, Any]:
+    """Return the watch's answer to `readings` (by rising time) in the form of the contract.
+
+    Expected values follow the mains voltage and the ambient temperature where these were logged. A supply counts as
+    settled from the first line on, unless the log shows it switched on or warming up from cold. Raises
+    `PredictionError` where the bench itself cannot be solved.
+    """
+    log = _Log(bench, readings)
+    events = log.run()
+    return {
+        "channels": {
+            name: _channel_as_dict(last, log.outlook(name), log.drift_ends(name)) for name, last in log.last()
+        },
+        "events": [_event_as_dict(event) for event in events],
+        "explanations": [
+            {"cause": one.cause, "likelihood": one.likelihood, "message": one.message} for one in log.explanations()
+        ],
+    }
+
+
+@dataclass(frozen=True)
+class _Series:
+    """A measured condition over time: `times` (n,) rising, `values` (n,); n may be 0."""
+
+    times: np.ndarray[Any, np.dtype[np.float64]]
+    values: np.ndarray[Any, np.dtype[np.float64]]
+
+    @classmethod
+    def of(cls, readings: Sequence[LoggedReading], channel: Channel | None, jump: float) -> _Series:
+        """Return a channel's readings, smoothed over two seconds between steps larger than `jump`."""
+        own = [one for one in readings if channel and one.channel == channel.name and math.isfinite(one.value)]
+        times, values = np.array([one.time for one in own]), np.array([one.value for one in own])
+        smoothed = values.copy()
+        for piece in np.split(np.arange(len(own)), np.flatnonzero(np.abs(np.diff(values)) > jump) + 1):
+            if len(piece):
+                sums = np.concatenate([[0.0], np.cumsum(values[piece])])
+                first = np.searchsorted(times[piece], times[piece] - _SMOOTHED_OVER)
+                last = np.searchsorted(times[piece], times[piece] + _SMOOTHED_OVER, side="right")
+                smoothed[piece] = (sums[last] - sums[first]) / (last - first)
+        return cls(times, smoothed)
+
+    def at(self, time: float) -> float | None:
+        """Return the value at `time`, between readings in proportion; None where there are none."""
+        return float(np.interp(time, self.times, self.values)) if len(self.times) else None
+
+
+class _Log:
+    """A log of readings, run through the watch once."""
+
+    def __init__(self, bench: Bench, readings: Sequence[LoggedReading]) -> None:
+        self._bench = bench
+        self._readings = readings
+        self._channels = {channel.name: channel for channel in bench.channel}
+        mains = _first(bench, "mains.voltage.rms")
+        self._mains_channel = mains
+        self._mains = _Series.of(readings, mains, _JUMP * bench.mains.voltage)
+        self._ambient = _Series.of(readings, _first(bench, "ambient.temperature"), 2.0)
+        measured = mains.accuracy if mains is not None and len(self._mains.times) else None
+        self._following = SmoothFollower(bench, measured)
+        self._power_on = self._find_power_on()
+        self._insight = Insight(bench, self._power_on)
+        self._insight.expect(self._following.nominal)
+        self._watch = Watch(bench.channel, self._insight)
+        self._last: dict[str, Judgement] = {}
+
+    def run(self) -> list[Event]:
+        """Judge every reading; return all events by time."""
+        events: list[Event] = []
+        for one in self._readings:
+            expected = self._expected(self._channels[one.channel], one.time)
+            self._last[one.channel], found = self._watch.judge(one.channel, one.time, one.value, expected)
+            events += found
+        end = self._readings[-1].time if self._readings else 0.0
+        events += self._insight.finish(end)
+        return sorted(events + self._silences(end), key=lambda event: event.time)
+
+    def last(self) -> list[tuple[str, Judgement]]:
+        """Return the last judgement of each channel that was read, with all flags known at the end."""
+        found = []
+        for name in self._channels:
+            if name in self._last:
+                last = self._last[name]
+                flags = last.flags | self._insight.flags(name) | ({Flag.STALE} if self._is_late(name) else set())
+                found.append((name, replace(last, flags=frozenset(flags))))
+        return found
+
+    def outlook(self, name: str) -> Outlook | None:
+        """Return where a temperature was going at its last reading."""
+        return self._insight.outlook(name, self._last[name].time)
+
+    def drift_ends(self, name: str) -> float | None:
+        """Return the seconds until a drift reaches its limit, None without one."""
+        channel, last, drift = self._channels[name], self._last[name], self._insight.drift(name)
+        if drift is None or last.value is None or drift.rate == 0.0:
+            return None
+        limit = channel.trip_above if drift.rate > 0 else channel.trip_below
+        return None if limit is None else max(0.0, (limit - last.value) / drift.rate)
+
+    def explanations(self) -> list[Explanation]:
+        """Return the causes of how the channels read at the end, or when the supply was last powered."""
+        powered = [one for one in self._readings if self._is_powered(one.time)]
+        if not powered:
+            return []
+        found = []
+        for name, channel in self._channels.items():
+            own = [one for one in powered if one.channel == name and math.isfinite(one.value)]
+            if own and self._has_settled(channel):
+                recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
+                found.append(Observation(channel, sum(recent) / len(recent)))
+        return Explainer(self._bench).explain(found)
+
+    def _has_settled(self, channel: Channel) -> bool:
+        """Return whether a channel can be compared with the settled prediction: a temperature must not be moving."""
+        if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
+            return True
+        outlook = self.outlook(channel.name)
+        if outlook is None or outlook.state is State.UNKNOWN:
+            return self._power_on is None
+        return outlook.state is State.STEADY
+
+    def _expected(self, channel: Channel, time: float) -> Expected | None:
+        quantity = channel.quantity
+        # What a prediction is made from cannot be judged by it: the mains has the bench file's tolerance to keep.
+        if quantity == "ambient.temperature" or not self._is_powered(time):
+            return None
+        if quantity == "mains.voltage.rms":
+            return self._following.nominal.at(quantity) if self._bench.mains.tolerance > 0 else None
+        since = None if self._power_on is None else max(0.0, time - self._power_on)
+        mains = self._mains.at(time)
+        if mains is None or channel is self._mains_channel:
+            return self._following.nominal.at(quantity, since)
+        try:
+            return self._following.at(quantity, mains, self._ambient.at(time), since=since)
+        except PredictionError:
+            return None
+
+    def _is_powered(self, time: float) -> bool:
+        mains = self._mains.at(time)
+        return mains is None or mains > POWERED_ABOVE * self._bench.mains.voltage
+
+    def _find_power_on(self) -> float | None:
+        """Return when a cold supply was switched on, as far as the log shows it, else None."""
+        on = self._mains.values > POWERED_ABOVE * self._bench.mains.voltage
+        if len(on) and not on[0]:
+            return float(self._mains.times[int(np.argmax(on))]) if on.any() else None
+        nominal = self._following.nominal
+        for channel in self._bench.channel:
+            settled = nominal.quantities.get(channel.quantity)
+            own = [one.value for one in self._readings if one.channel == channel.name and math.isfinite(one.value)]
+            if settled is None or channel.quantity not in nominal.warm_up or len(own) < 3:
+                continue
+            rise = settled.value - nominal.ambient
+            if own[0] - nominal.ambient < _COLD_PART * rise and own[-1] - own[0] > _WARMED_BY:
+                return self._readings[0].time
+        return None
+
+    def _is_late(self, name: str) -> bool:
+        """Return whether a channel fell silent before the log's end: late by its own pace and by its period."""
+        times = [one.time for one in self._readings if one.channel == name]
+        silence = self._readings[-1].time - times[-1]
+        pace = float(np.median(np.diff(times))) if len(times) > 2 else math.inf
+        return silence > max(_LATE_INTERVALS * pace, _LATE_PERIODS * self._channels[name].period)
+
+    def _silences(self, end: float) -> list[Event]:
+        return [
+            Event(end, name, str(Flag.STALE), f"{name} has given no reading since {last.time:.6g} s: stale")
+            for name, last in self._last.items()
+            if self._is_late(name)
+        ]
+
+
+def _first(bench: Bench, quantity: str) -> Channel | None:
+    return next((channel for channel in bench.channel if channel.quantity == quantity), None)
+
+
+def _channel_as_dict(last: Judgement, outlook: Outlook | None, drift_ends: float | None) -> dict[str, Any]:
+    final = None
+    if outlook is not None and outlook.final is not None:
+        final = {"value": outlook.final.best, "uncertainty": outlook.uncertainty}
+    return {
+        "value": last.value,
+        "expected": last.expected,
+        "en": last.en,
+        "verdict": str(last.verdict),
+        "flags": sorted(str(flag) for flag in last.flags),
+        "final": final,
+        "time_to_limit_s": _time_to_limit(last, outlook, drift_ends),
+    }
+
+
+def _time_to_limit(last: Judgement, outlook: Outlook | None, drift_ends: float | None) -> float | None:
+    if Flag.TRIPPED in last.flags:
+        return 0.0
+    if outlook is not None:
+        ahead = outlook.to_limit or outlook.to_warning
+        return ahead.best if ahead is not None and math.isfinite(ahead.best) else None
+    return drift_ends
+
+
+def _event_as_dict(event: Event) -> dict[str, Any]:
+    return {"time_s": event.time, "channel": event.channel, "kind": event.kind, "message": event.message}
+
+
+def assessment_as_text(bench: Bench, content: dict[str, Any], table: Callable[..., str]) -> str:
+    """Return an assessment for people: channels, events, and the likeliest explanation. `table` lays out columns."""
+    rows = []
+    for channel in bench.channel:
+        told = content["channels"].get(channel.name)
+        if told is not None:
+            en = "" if told["en"] is None else f"{told['en']:+.1f}".replace("-", "−")
+            value, expected = format_value(told["value"], channel.unit), format_value(told["expected"], channel.unit)
+            rows.append((channel.name, value, expected, en, told["verdict"], " ".join(told["flags"])))
+    lines = [table(("channel", "reads", "expected", "En", "verdict", "flags"), rows, (1, 2, 3))]
+    if content["events"]:
+        lines += ["", *(f"{event['time_s']:10.1f} s  {event['message']}" for event in content["events"])]
+    if content["explanations"]:
+        lines += ["", *(f"{one['likelihood']:6.1%}  {one['message']}" for one in content["explanations"][:3])]
+    return "\n".join(lines)

@@ -1,0 +1,221 @@
+"""Readings that cannot all be right: every rule is broken by a wrong reading and kept by a right bench."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.prediction import predict
+from benchmon.quantities import UNITS
+from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
+from benchmon.watch.rules import RULES, rules_of
+from benchmon_simulated import benches
+
+SUPPLY = """
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+secondaries = 1
+open_circuit_voltage = "20 V"
+primary_resistance = "8 Ω"
+secondary_resistance = "0.2 Ω"
+no_load_current = "30 mA"
+no_load_loss = "2 W"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "10 nA"
+emission_coefficient = 1.8
+thermal_resistance = "20 K/W"
+thermal_time_constant = "40 s"
+[[filter]]
+kind = "capacitor"
+capacitance = "4.7 mF"
+[load]
+kind = "resistor"
+resistance = "20 Ω"
+"""
+
+
+def bench_of(**accuracies):
+    """Return a bench with a channel for each quantity, named after it with dashes for points."""
+    lines = [SUPPLY, '[[instrument]]\nname = "meter"\ndriver = "scpi"\n']
+    lines += [
+        f'[[channel]]\nname = "{quantity}"\ninstrument = "meter"\nquantity = "{quantity}"\naccuracy = "{accuracy}"\n'
+        for quantity, accuracy in accuracies.items()
+    ]
+    return read_bench("\n".join(lines))
+
+
+BENCH = bench_of(**dict.fromkeys(UNITS, "0.5 %"))
+RIGHT = {name: expected.value for name, expected in predict(BENCH).quantities.items()}
+
+
+def readings(values, relative=0.005):
+    return [Measured(name, name, value, relative * abs(value) + 1e-9, None) for name, value in values.items()]
+
+
+def broken(values, bench=BENCH, relative=0.005):
+    return {found.rule for found in contradictions(bench, readings(values, relative), rules_of(bench))}
+
+
+def test_a_right_bench_breaks_no_rule_even_for_perfect_meters():
+    assert broken(RIGHT, relative=1e-6) == set()
+
+
+BREAKS = {
+    "power above volts times amperes": {"mains.power.active": 1.1 * RIGHT["mains.power.apparent"]},
+    "active above apparent power": {"mains.power.active": 1.1 * RIGHT["mains.power.apparent"]},
+    "apparent power is volts times amperes": {"mains.power.apparent": 1.05 * RIGHT["mains.power.apparent"]},
+    "power factor from watts, volts and amperes": {"mains.power_factor": 0.9 * RIGHT["mains.power_factor"]},
+    "power factor from active and apparent power": {"mains.power_factor": 0.9 * RIGHT["mains.power_factor"]},
+    "power factor against distortion": {"mains.power_factor": 0.99},
+    "watts, volts and amperes against distortion": {"mains.current.thd": 2.0},
+    "power factor above 1": {"mains.power_factor": 1.05},
+    "displacement factor above 1": {"mains.displacement_factor": 1.05},
+    "power factor from displacement and distortion": {"mains.displacement_factor": 0.7},
+    "crest factor below 1": {"mains.current.crest_factor": 0.9},
+    "crest factor from peak and rms": {"mains.current.crest_factor": 1.5},
+    "line current's peak below its rms": {"mains.current.peak": 0.9 * RIGHT["mains.current.rms"]},
+    "winding current's peak below its rms": {"secondary.current.peak": 0.9 * RIGHT["secondary.current.rms"]},
+    "diode rms below its mean": {"diode.current.rms": 0.9 * RIGHT["diode.current.mean"]},
+    "diode peak below its rms": {"diode.current.peak": 0.9 * RIGHT["diode.current.rms"]},
+    "diode's share of the load current": {"diode.current.mean": RIGHT["output.current.mean"]},
+    "diode's share of volts over load": {"diode.current.mean": RIGHT["output.current.mean"]},
+    "reservoir peak below its mean": {"reservoir.voltage.peak": 0.95 * RIGHT["reservoir.voltage.mean"]},
+    "reservoir mean below its valley": {"reservoir.voltage.valley": 1.05 * RIGHT["reservoir.voltage.mean"]},
+    "reservoir ripple from peak and valley": {"reservoir.voltage.ripple": 2 * RIGHT["reservoir.voltage.ripple"]},
+    "rms below mean": {"output.voltage.rms": 0.95 * RIGHT["output.voltage.mean"]},
+    "rms below its AC part": {"output.voltage.rms": 0.9 * RIGHT["output.voltage.ac_rms"]},
+    "peak below rms": {"output.voltage.peak": 0.95 * RIGHT["output.voltage.rms"]},
+    "peak below mean": {"output.voltage.peak": 0.95 * RIGHT["output.voltage.mean"]},
+    "mean below valley": {"output.voltage.valley": 1.05 * RIGHT["output.voltage.mean"]},
+    "rms from mean and AC part": {"output.voltage.ac_rms": 10 * RIGHT["output.voltage.ac_rms"]},
+    "ripple from peak and valley": {"output.voltage.ripple": 2 * RIGHT["output.voltage.ripple"]},
+    "AC rms above half the ripple": {"output.voltage.ac_rms": RIGHT["output.voltage.ripple"]},
+    "form factor below 1": {"output.voltage.form_factor": 0.95},
+    "form factor from rms and mean": {"output.voltage.form_factor": 1.11},
+    "form factor from ripple factor": {"output.voltage.form_factor": 1.11},
+    "ripple factor from AC part and mean": {"output.voltage.ripple_factor": 0.483},
+    "ripple frequency against mains frequency": {"output.voltage.frequency": 80.0},
+    "load current's rms below its mean": {"output.current.rms": 0.95 * RIGHT["output.current.mean"]},
+    "mean volts over amperes is the load": {"output.current.mean": 2 * RIGHT["output.current.mean"]},
+    "rms volts over amperes is the load": {"output.current.rms": 2 * RIGHT["output.current.rms"]},
+    "output power above volts times amperes": {"output.power.mean": 1.1 * RIGHT["output.power.mean"]},
+    "output power from volts and load": {"output.power.mean": 0.9 * RIGHT["output.power.mean"]},
+    "output power above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
+    "load power above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
+    "output volts times amperes above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
+    "output volts into the load above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
+    "diode colder than the air": {"diode.temperature.case": 15.0},
+}
+
+
+@pytest.mark.parametrize("rule", BREAKS)
+def test_a_wrong_reading_breaks_its_rule(rule):
+    assert rule in broken(RIGHT | BREAKS[rule])
+
+
+def test_every_rule_has_a_case_here():
+    without_model = {f"{part} colder than the air" for part in ("regulator", "reservoir", "transformer", "load", "ntc")}
+    assert {rule.name for rule in RULES} - without_model == set(BREAKS)
+
+
+@pytest.mark.parametrize("rule", [rule for rule in RULES if "colder" in rule.name], ids=lambda rule: rule.name)
+def test_what_is_powered_is_not_colder_than_the_air(rule):
+    found = contradictions(BENCH, readings(dict(zip(rule.needs, (25.0, 20.0), strict=True))), [rule])
+    assert [one.rule for one in found] == [rule.name]
+
+
+def test_the_culprit_is_the_one_farthest_from_its_prediction():
+    values = RIGHT | {"mains.power_factor": 0.9 * RIGHT["mains.power_factor"]}
+    measured = [
+        Measured(name, name, value, 0.005 * abs(value), 8.0 if name == "mains.power_factor" else 0.3)
+        for name, value in values.items()
+        if name.startswith("mains.")
+    ]
+    found = contradictions(BENCH, measured, rules_of(BENCH))
+    assert {one.culprit for one in found} == {"mains.power_factor"}
+    assert "mains.power_factor is the likelier culprit" in found[0].message
+
+
+def test_two_meters_on_one_quantity():
+    same = [
+        Measured("left", "output.voltage.mean", 22.0, 0.02),
+        Measured("right", "output.voltage.mean", 22.2, 0.05),
+    ]
+    (found,) = contradictions(BENCH, same, [])
+    assert found.rule == "two meters on one quantity"
+    assert found.culprit == "right"
+    assert contradictions(BENCH, [same[0], Measured("right", "output.voltage.mean", 22.05, 0.05)], []) == []
+
+
+def test_distortion_and_power_factor_by_the_closed_form():
+    # IEEE 1459-2010 with a clean mains: power factor 0.999 bounds the distortion to 4.5 %.
+    pair = {"mains.power_factor": 0.999, "mains.current.thd": 0.20}
+    assert "power factor against distortion" in broken(pair, relative=0.0005)
+    assert broken(pair | {"mains.current.thd": 0.03}, relative=0.0005) == set()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.permutations(sorted(RIGHT)), st.sampled_from(sorted(BREAKS)))
+def test_the_order_of_channels_does_not_matter(order, rule):
+    values = RIGHT | BREAKS[rule]
+    shuffled = {name: values[name] for name in order}
+    assert broken(shuffled) == broken(values)
+
+
+def test_values_that_are_no_numbers_break_nothing():
+    values = RIGHT | {"mains.power.active": math.inf, "output.voltage.mean": math.nan}
+    assert broken(values) == set()
+
+
+def feed(watch, values, start, seconds, step=0.5):
+    found = []
+    for index in range(int(seconds / step)):
+        for name, value in values.items():
+            found += watch.update(name, start + index * step, value, None)
+    return found
+
+
+SMALL = {name: RIGHT[name] for name in ("mains.voltage.rms", "mains.current.rms", "mains.power.active")}
+
+
+def test_a_rule_must_be_broken_three_rounds_in_a_row():
+    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %")))
+    wrong = SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}
+    assert feed(watch, SMALL, 0, 20) == []
+    assert feed(watch, wrong, 20, 3) == []
+    assert feed(watch, SMALL, 23, 10) == []
+    assert [one.rule for one in feed(watch, wrong, 33, 12)] == ["power above volts times amperes"]
+    assert watch.suspects == {"mains.power.active"}
+    assert feed(watch, SMALL, 45, 12) == []
+    assert watch.suspects == frozenset()
+
+
+def test_one_round_logged_by_hand_is_judged_at_once():
+    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %")))
+    for name, value in (SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}).items():
+        assert watch.update(name, 0.0, value, None) == []
+    assert [one.rule for one in watch.finish()] == ["power above volts times amperes"]
+
+
+def test_a_silent_channel_leaves_the_other_rules_at_work():
+    channels = (*SMALL, "output.voltage.mean")
+    watch = PlausibilityWatch(bench_of(**dict.fromkeys(channels, "0.5 %")))
+    wrong = SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}
+    assert [one.rule for one in feed(watch, wrong, 0, 40)] == ["power above volts times amperes"]
+
+
+@pytest.mark.parametrize("name", ["reservoir", "bridge", "centre-tap"])
+def test_the_example_benches_break_no_rule_of_theirs(name):
+    bench = load_bench(f"{benches.__path__[0]}/{name}.toml")
+    found = [
+        Measured(quantity, quantity, expected.value, 1e-6 * abs(expected.value) + 1e-9)
+        for quantity, expected in predict(bench).quantities.items()
+    ]
+    assert contradictions(bench, found, [rule for rule in RULES if rule.applies(bench)]) == []

@@ -1,0 +1,177 @@
+"""Heat: where a temperature settles, when it passes its limit, and when that cannot be told."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmon.bench import Channel
+from benchmon.watch.first_order import fit_rise
+from benchmon.watch.heat import HeatLimits, HeatWatch, State, junction_from_ambient, junction_from_case
+from benchmon.watch.insight_wording import duration, outlook_sentence
+
+AIR = 25.0
+
+
+def rise(t, size=60.0, constant=120.0, start=AIR):
+    return start + size * (1 - np.exp(-t / constant))
+
+
+def follow(watch, t, values, seed=1, sigma=0.1):
+    noisy = values + np.random.default_rng(seed).normal(0.0, sigma, len(t))
+    for time, value in zip(t, noisy, strict=True):
+        watch.update(float(time), float(value))
+    return watch.outlook(float(t[-1]))
+
+
+def test_after_one_time_constant_the_final_temperature_is_known():
+    random = np.random.default_rng(2)
+    near = covered = timely = 0
+    for seed in range(100):
+        size, constant = random.uniform(30, 90), random.uniform(40, 250)
+        t = np.arange(0, constant, 0.5)
+        limit = AIR + 0.9 * size
+        outlook = follow(HeatWatch(HeatLimits(None, limit)), t, rise(t, size, constant), seed)
+        final, until = outlook.final, outlook.to_limit
+        near += abs(final.best - AIR - size) < 0.05 * size
+        covered += final.low <= AIR + size <= final.high
+        timely += until.low <= constant * math.log(10) - t[-1] <= until.high
+    assert near >= 99
+    assert covered >= 90
+    assert timely >= 90
+
+
+def test_a_limit_that_is_not_reached_is_not_forecast():
+    t = np.arange(0, 300, 0.5)
+    outlook = follow(HeatWatch(HeatLimits(70.0, 105.0)), t, rise(t))
+    assert outlook.final.best == pytest.approx(85.0, abs=1.0)
+    assert outlook.to_limit is None
+    assert not outlook.will_pass
+    assert outlook.to_warning is None  # it is past its warning already
+
+
+def test_it_says_when_it_cannot_tell_yet():
+    t = np.arange(0, 12, 0.5)
+    outlook = follow(HeatWatch(HeatLimits(None, 105.0)), t, rise(t, constant=300.0), sigma=0.5)
+    assert outlook.final is None
+
+
+def test_a_cool_down_ends_in_the_air():
+    t = np.arange(0, 400, 0.5)
+    outlook = follow(HeatWatch(HeatLimits(None, 105.0)), t, AIR + 70 * np.exp(-t / 150))
+    assert outlook.state is State.COOLING
+    assert outlook.final.best == pytest.approx(AIR, abs=2.0)
+    assert outlook.to_limit is None
+
+
+def test_a_fan_that_starts_begins_a_new_regime():
+    t = np.arange(0, 500, 0.5)
+    at_300 = rise(300.0)
+    values = np.where(t < 300, rise(t), 50 + (at_300 - 50) * np.exp(-(t - 300) / 60))
+    outlook = follow(HeatWatch(HeatLimits(None, 105.0)), t, values)
+    assert outlook.since == pytest.approx(300, abs=12)
+    assert outlook.final.best == pytest.approx(50.0, abs=2.0)
+
+
+def test_more_load_is_noticed_and_its_limit_forecast():
+    t = np.arange(0, 560, 0.5)
+    values = np.where(t < 480, rise(t), rise(480.0) + 40 * (1 - np.exp(-(t - 480) / 120)))
+    outlook = follow(HeatWatch(HeatLimits(None, 105.0)), t, values)
+    truth = rise(480.0) + 40
+    assert outlook.since == pytest.approx(480, abs=12)
+    assert outlook.final.low <= truth <= outlook.final.high
+    assert outlook.to_limit is not None
+
+
+def test_a_runaway_is_told_before_the_limit():
+    t = np.arange(0, 300, 0.5)
+    values = 40 + 5 * np.expm1(t / 100)
+    watch = HeatWatch(HeatLimits(None, 120.0))
+    seen = None
+    for time, value in zip(t, values + np.random.default_rng(3).normal(0, 0.1, len(t)), strict=True):
+        watch.update(float(time), float(value))
+        if seen is None and watch.outlook(float(time)).state is State.RUNAWAY:
+            seen = value
+    assert seen is not None
+    assert seen < 80.0
+
+
+def test_faster_than_any_expected_rise_is_a_runaway():
+    t = np.arange(0, 40, 0.5)
+    slow = HeatLimits(None, 150.0, time_constant=60.0, fastest=2 * 60.0 / 60.0)
+    assert follow(HeatWatch(slow), t, rise(t, 60.0, 60.0)).state is State.RISING
+    assert follow(HeatWatch(slow), t, rise(t, 240.0, 60.0)).state is State.RUNAWAY
+
+
+@pytest.mark.parametrize("digit", [0.0, 0.1, 0.5])
+def test_a_steady_temperature_in_moving_air_is_never_a_forecast(digit):
+    t = np.arange(0, 5400, 0.5)
+    values = 60 + 0.2 * np.sin(t / 95) + np.random.default_rng(4).normal(0, 0.05, len(t))
+    watch = HeatWatch(HeatLimits(80.0, 90.0))
+    passes, steady, looks = 0, 0, 0
+    for time, value in zip(t, values, strict=True):
+        shown = round(value / digit) * digit if digit else value
+        if watch.update(float(time), float(shown)):
+            outlook = watch.outlook(float(time))
+            looks += 1
+            passes += outlook.will_pass or outlook.state is State.RUNAWAY
+            steady += outlook.state is State.STEADY
+    assert passes == 0
+    assert steady > 0
+    assert looks > 20
+
+
+def test_memory_stays_flat():
+    watch = HeatWatch()
+    follow(watch, np.arange(0, 20_000, 0.5), np.full(40_000, 60.0))
+    assert len(watch._points) <= 96
+    assert len(watch._recent) <= 60
+
+
+def test_readings_logged_by_hand_are_enough():
+    t = np.arange(0, 241, 20.0)
+    watch = HeatWatch(HeatLimits(None, 80.0))
+    for time, value in zip(t, np.round(rise(t, constant=150.0), 1), strict=True):
+        watch.update(float(time), float(value))
+    watch.finish()
+    assert watch.outlook(240.0).final.best == pytest.approx(85.0, abs=2.0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(20, 100), st.floats(30, 300), st.floats(-1e5, 1e5))
+def test_an_exact_rise_is_met_wherever_the_clock_stands(size, constant, offset):
+    t = np.linspace(0, 1.5 * constant, 60)
+    fit = fit_rise(t + offset, rise(t, size, constant), 0.001)
+    assert fit.final.best == pytest.approx(AIR + size, rel=1e-3)
+    assert fit.time_constant == pytest.approx(constant, rel=1e-2)
+
+
+def test_the_sentence_tells_final_value_limit_and_time():
+    t = np.arange(0, 120, 0.5)
+    channel = Channel.model_validate(
+        {
+            "name": "diode case",
+            "instrument": "thermometer",
+            "quantity": "diode.temperature.case",
+            "trip_above": "105 °C",
+        }
+    )
+    watch = HeatWatch(HeatLimits(None, 105.0))
+    sentence = outlook_sentence(channel, follow(watch, t, rise(t, 95.0, 110.0)))
+    assert sentence.startswith("diode case will settle at 1")
+    assert "limit 105.0 °C, reached in about 1 min" in sentence
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(8, "8 s"), (220, "3 min 40 s"), (7500, "2 h 05 min"), (1200, "20 min"), (math.inf, "–")]
+)
+def test_durations_are_said_as_people_say_them(seconds, text):
+    assert duration(seconds) == text
+
+
+def test_junction_from_case_and_from_the_air():
+    # JESD51: Tj = Ta + P·θ. 2 W through 20 K/W is 40 K (closed form).
+    assert junction_from_ambient(25.0, 2.0, 20.0) == pytest.approx(65.0)
+    assert junction_from_case(59.0, 2.0, 20.0, 0.15) == pytest.approx(65.0)
