@@ -20,9 +20,11 @@ from benchmon.errors import one_line
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon.instruments.registry import prepare
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.summary import Summary, Tally
-from benchmon.session.writer import Heartbeat, Identity, Request, SessionWriter
+from benchmon.session.records import Heartbeat, Identity, Request, Settings
+from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Judgement
 from benchmon.watch.watch import Watch
 
@@ -67,7 +69,8 @@ class Recording:
 
     def __init__(self, bench: Bench, path: Path, stop: Stop, drivers: Iterable[AnyDriver] | None = None) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
-        self._acquisition = Acquisition(bench, self._inbox.put, drivers=drivers)
+        self._drivers = list(prepare(bench) if drivers is None else drivers)
+        self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
         self._watch = Watch(bench.channel)
@@ -83,6 +86,7 @@ class Recording:
         try:
             if on_ready is not None:
                 on_ready()
+            self._tell_settings()
             self._expectations.start()
             self._acquisition.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
@@ -100,6 +104,13 @@ class Recording:
         ended = self._now()
         self._writer.finish(ended)
         return self._tally.summary(self._path, ended)
+
+    def _tell_settings(self) -> None:
+        """Write down how everything is driven, defaults included, so that the session explains itself years later."""
+        for driver in self._drivers:
+            self._writer.put(Settings("instrument", driver.name, driver.settings.model_dump(mode="json")))
+            for name, channel in driver.channels.items():
+                self._writer.put(Settings("channel", name, channel.ask.model_dump(mode="json")))
 
     def _step(self) -> None:
         for news in self._collect():
@@ -138,7 +149,7 @@ class Recording:
         at = self._session_time(news.time)
         if isinstance(news, InstrumentNews):
             if news.kind == "connected":
-                self._writer.put(Identity(news.instrument, news.text))
+                self._writer.put(Identity(news.instrument, news.text, at))
             self._events([Event(at, "", news.kind, one_line(f"{news.instrument}: {news.text}"))])
             return
         channel = self._channels[news.channel]

@@ -13,7 +13,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from benchmon.errors import SessionFileError, one_line
-from benchmon.session.schema import APPLICATION_ID, TABLES, VERSION
+from benchmon.session.schema import APPLICATION_ID, LAYOUTS, TABLES, VERSION
 
 _BUSY_TIMEOUT = 2.0
 _LARGEST_VALUE = 4_000_000
@@ -48,8 +48,8 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         yield connection
 
 
-def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise `SessionFileError` unless the file is a session file of this version."""
+def check_is_session(connection: sqlite3.Connection, path: Path) -> int:
+    """Return the version of a session's layout. Raises `SessionFileError` where the file is none, or is too new."""
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     if mark != APPLICATION_ID:
         raise SessionFileError(f"{shown(path)}: is no benchmon session file")
@@ -59,8 +59,9 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> None:
             f"{shown(path)}: is of a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
         )
     found = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
-    if set(found) != {("table", name, sql) for name, sql in TABLES.items()}:
+    if set(found) != {("table", name, sql) for name, sql in LAYOUTS.get(version, {}).items()}:
         raise SessionFileError(f"{shown(path)}: is damaged or foreign: its tables are not those of a session")
+    return int(version)
 
 
 def is_session(path: Path) -> bool:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TypeVar
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
 from benchmon.session.database import reading, settle, shown, writing
-from benchmon.session.rows import EventRows, JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.records import Timed
+from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.told_rows import Told
 from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
-from benchmon.watch.records import Judgement
 
 REQUEST_KINDS = ("note", "stop")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
+
+WAVEFORMS_AT_ONCE = 20
 
 
 def open_session_view(path: Path | str) -> SessionView:
@@ -32,8 +36,10 @@ class SessionFollower:
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
+            self._told = Told(connection, self._info)
             self._state = read_ending(connection).state
-        self._events = EventRows()
+            if self._told.waveforms is not None:
+                self._told.waveforms.skip_to_latest(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
         self._end: Update | None = None
 
@@ -54,7 +60,11 @@ class SessionFollower:
         with reading(self._path) as connection:
             ending = read_ending(connection)
             judgements, more = self._readings.after_last(connection, _AT_ONCE)
-            events = self._events.after_last(connection, _AT_ONCE)
+            told = self._told
+            events = told.events.after_last(connection, _AT_ONCE)
+            explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
+            forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
+            waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
             identities = read_identities(connection, self._info.bench)
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
         self._identities, self._state = identities, ending.state
@@ -64,7 +74,16 @@ class SessionFollower:
         state = RecorderState.RECORDING if more else ending.state
         if state is RecorderState.FINISHED:
             self._end = Update(now, state)
-        return Update(now, state, in_order(judgements), tuple(sorted(events, key=lambda event: event.time)), news)
+        return Update(
+            now,
+            state,
+            in_order(judgements),
+            in_order(events),
+            news,
+            explanations[-1] if explanations else None,
+            in_order(forecasts),
+            in_order(waveforms),
+        )
 
     def request(self, kind: str, text: str = "") -> None:
         """Ask the recorder for something: `note` (with its text) or `stop`.
@@ -89,6 +108,9 @@ class SessionFollower:
             settle(self._path)
 
 
-def in_order(judgements: Sequence[Judgement]) -> tuple[Judgement, ...]:
-    """Return judgements in the order of their times; instruments' threads may overtake each other by a little."""
-    return tuple(sorted(judgements, key=lambda judgement: judgement.time))
+T = TypeVar("T", bound=Timed)
+
+
+def in_order(records: Sequence[T]) -> tuple[T, ...]:
+    """Return records in the order of their times; instruments' threads may overtake each other by a little."""
+    return tuple(sorted(records, key=lambda record: record.time))

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import math
+import sqlite3
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 from benchmon.errors import RecorderError
 from benchmon.session.database import reading, settle
-from benchmon.session.follower import in_order
-from benchmon.session.rows import EventRows, JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
+from benchmon.session.records import Timed
+from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.told_rows import Told, ToldRows
 from benchmon.session.view import RecorderState, SessionInfo, Update
-from benchmon.watch.records import Event, Judgement
 
 _AHEAD = 5_000
 
@@ -31,12 +34,15 @@ class ReplayView:
         self._clock = clock
         with reading(self._path) as connection:
             self._info = read_info(connection, self._path)
-            self._readings = JudgementRows(connection, self._info.bench)
+            readings = JudgementRows(connection, self._info.bench)
+            told = Told(connection, self._info)
             self._identities = read_identities(connection, self._info.bench)
             self._ending = read_ending(connection)
-        self._events = EventRows()
-        self._next_readings: deque[Judgement] = deque()
-        self._next_events: deque[Event] = deque()
+        self._readings = _Upcoming(readings.after_last)
+        self._events = _Upcoming(_as_parts(told.events))
+        self._explanations = _Upcoming(_as_parts(told.explanations))
+        self._forecasts = _Upcoming(_as_parts(told.forecasts))
+        self._waveforms = _Upcoming(_as_parts(told.waveforms, WAVEFORMS_AT_ONCE))
         self._position = 0.0
         self._last_clock: float | None = None
 
@@ -56,7 +62,13 @@ class ReplayView:
         self._position += self.speed * (0.0 if self._last_clock is None else max(0.0, now - self._last_clock))
         self._last_clock = now
         at_end = self._position >= self._ending.time
-        judgements, events = self._due(at_end)
+        until = math.inf if at_end else self._position
+        with reading(self._path) as connection:
+            judgements = self._readings.due(connection, until)
+            events = self._events.due(connection, until)
+            explanations = self._explanations.due(connection, until)
+            forecasts = self._forecasts.due(connection, until)
+            waveforms = self._waveforms.due(connection, until)
         identities, self._identities = self._identities, {}
         gone = self._ending.state is RecorderState.GONE
         end_state = RecorderState.GONE if gone else RecorderState.FINISHED
@@ -66,6 +78,9 @@ class ReplayView:
             in_order(judgements),
             tuple(events),
             identities,
+            explanations[-1] if explanations else None,
+            tuple(forecasts),
+            tuple(waveforms),
         )
 
     def request(self, kind: str, text: str = "") -> None:  # noqa: ARG002 - the protocol's arguments
@@ -77,34 +92,40 @@ class ReplayView:
         if self._ending.state is not RecorderState.RECORDING:
             settle(self._path)
 
-    def _due(self, at_end: bool) -> tuple[list[Judgement], list[Event]]:
-        """Take what is due at the play's position; at its end, everything that is left."""
-        judgements: list[Judgement] = []
-        events: list[Event] = []
-        while self._fill():
-            before = len(judgements) + len(events)
-            _take(self._next_readings, judgements, self._position, at_end)
-            _take(self._next_events, events, self._position, at_end)
-            if len(judgements) + len(events) == before:
-                break
-        return judgements, events
 
-    def _fill(self) -> bool:
+T = TypeVar("T", bound=Timed)
+Parts = Callable[[sqlite3.Connection, int], tuple[Sequence[T], bool]]
+"""Gives the next records, at most about so many, and whether there may be more."""
+
+
+class _Upcoming(Generic[T]):
+    """Records that are read ahead of the play, a part at a time."""
+
+    def __init__(self, parts: Parts[T]) -> None:
+        self._parts = parts
+        self._waiting: deque[T] = deque()
+        self._more = True
+
+    def due(self, connection: sqlite3.Connection, until: float) -> list[T]:
+        """Take what is due at the play's position `until`, in seconds."""
+        taken: list[T] = []
+        while self._fill(connection) and self._waiting[0].time <= until:
+            taken.append(self._waiting.popleft())
+        return taken
+
+    def _fill(self, connection: sqlite3.Connection) -> bool:
         """Read ahead where nothing is waiting. Return whether anything is waiting then."""
-        if not self._next_readings or not self._next_events:
-            with reading(self._path) as connection:
-                more = not self._next_readings
-                while more and not self._next_readings:
-                    judgements, more = self._readings.after_last(connection, _AHEAD)
-                    self._next_readings.extend(judgements)
-                if not self._next_events:
-                    self._next_events.extend(self._events.after_last(connection, _AHEAD))
-        return bool(self._next_readings or self._next_events)
+        while not self._waiting and self._more:
+            part, self._more = self._parts(connection, _AHEAD)
+            self._waiting.extend(part)
+        return bool(self._waiting)
 
 
-_Timed = TypeVar("_Timed", Judgement, Event)
+def _as_parts(rows: ToldRows[T] | None, at_once: int = _AHEAD) -> Parts[T]:
+    """Return how `rows` are read in parts; None, of an old layout, has none."""
 
+    def part(connection: sqlite3.Connection, limit: int) -> tuple[Sequence[T], bool]:
+        found = [] if rows is None else rows.after_last(connection, min(limit, at_once))
+        return found, bool(found)
 
-def _take(waiting: deque[_Timed], taken: list[_Timed], position: float, everything: bool) -> None:
-    while waiting and (everything or waiting[0].time <= position):
-        taken.append(waiting.popleft())
+    return part

@@ -17,7 +17,7 @@ from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating
 from benchmon.session.schema import decode_state, to_seconds
 from benchmon.session.view import RecorderState, SessionInfo
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Judgement
 from benchmon.watch.watch import judgement_of
 
 _LONGEST = 400 * 86_400 * 1_000_000
@@ -36,7 +36,7 @@ class Ending:
 
 def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     """Return what does not change in a session. Raises `SessionFileError` where the file is none or is damaged."""
-    check_is_session(connection, path)
+    layout = check_is_session(connection, path)
     row = connection.execute("SELECT bench, started, program_version FROM session").fetchone()
     if row is None or not isinstance(row[0], str):
         raise SessionFileError(f"{shown(path)}: is damaged: it does not say which bench it is of")
@@ -44,20 +44,20 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
         bench = read_bench(row[0], f"{shown(path)}, its bench file")
     except BenchFileError as problem:
         raise SessionFileError(str(problem)) from problem
-    started = _number(row[1], _LATEST_START)
-    return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40))
+    started = number_of(row[1], _LATEST_START)
+    return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40), layout)
 
 
 def read_ending(connection: sqlite3.Connection) -> Ending:
     """Return how far the session has come."""
     row = connection.execute("SELECT finished FROM session").fetchone()
-    finished = None if row is None else _time(row[0])
+    finished = None if row is None else session_time(row[0])
     if finished is not None:
         return Ending(finished, RecorderState.FINISHED)
     row = connection.execute("SELECT time, monotonic, boot FROM heartbeat").fetchone()
     if row is None:
         return Ending(0.0, RecorderState.GONE)
-    time, monotonic = _time(row[0]), _number(row[1], math.inf)
+    time, monotonic = session_time(row[0]), number_of(row[1], math.inf)
     beating = monotonic is not None and is_beating(monotonic, str(row[2]))
     return Ending(time or 0.0, RecorderState.RECORDING if beating else RecorderState.GONE)
 
@@ -86,7 +86,7 @@ class JudgementRows:
         ).fetchall()
         if not rows:
             return [], False
-        _check_rising(self._last, rows)
+        check_rising(self._last, rows)
         expectations = self._expectations_between(connection, self._last, rows[-1][0], limit)
         self._last = rows[-1][0]
         found = (self._judgement(row, expectations) for row in rows)
@@ -104,7 +104,7 @@ class JudgementRows:
 
     def _judgement(self, row: tuple[Any, ...], expectations: dict[Any, Any]) -> Judgement | None:
         number, channel_number, stored_time, stored_value, state = row
-        channel, time = self._channels.get(channel_number), _time(stored_time)
+        channel, time = self._channels.get(channel_number), session_time(stored_time)
         if channel is None or time is None or not isinstance(state, int):
             return None
         if number in expectations:
@@ -117,28 +117,7 @@ class JudgementRows:
         return judgement if judgement.verdict is verdict else replace(judgement, verdict=verdict)
 
 
-class EventRows:
-    """The events of a session, in the order they happened; remembers where it is."""
-
-    def __init__(self) -> None:
-        self._last = 0
-
-    def after_last(self, connection: sqlite3.Connection, limit: int) -> list[Event]:
-        """Return the next events, at most `limit`, as plain text of one line each."""
-        rows = connection.execute(
-            "SELECT id, time, channel, kind, message FROM events WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
-        ).fetchall()
-        if rows:
-            _check_rising(self._last, rows)
-            self._last = rows[-1][0]
-        return [
-            Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
-            for _, stored_time, channel, kind, message in rows
-            if (time := _time(stored_time)) is not None
-        ]
-
-
-def _check_rising(last: int, rows: Sequence[tuple[Any, ...]]) -> None:
+def check_rising(last: int, rows: Sequence[tuple[Any, ...]]) -> None:
     """Refuse rows whose numbers do not rise: a damaged tree of SQLite can lead in circles."""
     numbers = [last, *(row[0] for row in rows)]
     if any(later <= former for former, later in pairwise(numbers)):
@@ -151,9 +130,11 @@ def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:
     return None
 
 
-def _time(stored: object) -> float | None:
+def session_time(stored: object) -> float | None:
+    """Return a stored time in seconds, None where it is none."""
     return to_seconds(stored) if isinstance(stored, int) and 0 <= stored <= _LONGEST else None
 
 
-def _number(stored: object, largest: float) -> float | None:
+def number_of(stored: object, largest: float = math.inf) -> float | None:
+    """Return a stored number, None where it is none or is larger than `largest`."""
     return float(stored) if isinstance(stored, int | float) and abs(stored) <= largest else None

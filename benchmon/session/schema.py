@@ -14,10 +14,20 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `events` | something that happened, in words | as it happens |
 | `requests` | something an operator asked of the recorder; `done` is when it was taken up | by any screen |
 | `heartbeat` | one row: when the recorder's watch was last alive | four times a second |
+| `facts` | something of the program and the machine that recorded: versions, host, process | once |
+| `settings` | how an instrument or a channel was driven, defaults included | once |
+| `identities` | what an instrument called itself when it was reached | as it is reached |
+| `anchors` | the monotonic clock tied to the wall clock, and how far that has jumped | once a minute |
+| `explanations` | the causes of what is read, ranked, from a time on | when they change |
+| `forecasts` | where a channel is heading, from a time on | when it changes |
+| `waveforms` | a captured wave | as it is captured |
+| `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
 `readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
+
+Layout 1 had the first eight tables only. It is read as it is: a session of then has nothing to say in the others.
 """
 
 from __future__ import annotations
@@ -27,9 +37,9 @@ from collections.abc import Iterable
 from benchmon.watch.records import Flag, Verdict
 
 APPLICATION_ID = int.from_bytes(b"BMon", "big")
-VERSION = 1
+VERSION = 2
 
-TABLES = {
+_FIRST_TABLES = {
     "session": """CREATE TABLE session (
         id INTEGER PRIMARY KEY CHECK (id = 1),
         title TEXT NOT NULL,
@@ -85,6 +95,76 @@ TABLES = {
         boot TEXT NOT NULL                  -- which start of which machine that clock belongs to
     )""",
 }
+
+_SECOND_TABLES = {
+    "facts": """CREATE TABLE facts (
+        name TEXT PRIMARY KEY,
+        text TEXT NOT NULL
+    ) WITHOUT ROWID""",
+    "settings": """CREATE TABLE settings (
+        kind TEXT NOT NULL,                 -- 'instrument' or 'channel'
+        name TEXT NOT NULL,
+        settings TEXT NOT NULL,             -- JSON, an object
+        PRIMARY KEY (kind, name)
+    ) WITHOUT ROWID""",
+    "identities": """CREATE TABLE identities (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        instrument TEXT NOT NULL,
+        identity TEXT NOT NULL
+    )""",
+    "anchors": """CREATE TABLE anchors (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        monotonic REAL NOT NULL,            -- seconds
+        wall REAL NOT NULL,                 -- seconds since 1970, UTC
+        jump REAL NOT NULL                  -- seconds that the wall clock has gone off the monotonic one since the last
+    )""",
+    "explanations": """CREATE TABLE explanations (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        ranked TEXT NOT NULL                -- JSON: [[cause, likelihood, message, [channel, ...]], ...]
+    )""",
+    "forecasts": """CREATE TABLE forecasts (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        channel INTEGER NOT NULL,
+        state TEXT NOT NULL,
+        rate REAL,
+        final REAL,
+        uncertainty REAL,                   -- expanded, k = 2
+        to_limit REAL,                      -- seconds after time
+        earliest REAL,
+        latest REAL                         -- may be Inf
+    )""",
+    "waveforms": """CREATE TABLE waveforms (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        channel INTEGER NOT NULL,
+        unit TEXT NOT NULL,
+        count INTEGER NOT NULL,
+        first REAL NOT NULL,                -- seconds, of the first sample
+        step REAL NOT NULL,                 -- seconds between samples, 0 where they are not evenly spaced
+        times BLOB NOT NULL,                -- empty where evenly spaced, else count little-endian doubles, deflated
+        samples BLOB NOT NULL               -- count little-endian floats, deflated
+    )""",
+    "summaries": """CREATE TABLE summaries (
+        channel INTEGER NOT NULL,
+        span INTEGER NOT NULL,              -- seconds
+        number INTEGER NOT NULL,            -- it runs from number x span to (number + 1) x span, session time
+        count INTEGER NOT NULL,             -- usable readings
+        lowest REAL,
+        highest REAL,
+        mean REAL,
+        last_reading INTEGER NOT NULL,      -- of this channel, usable or not
+        from_reading INTEGER,               -- the row of expectations that held then
+        PRIMARY KEY (channel, span, number)
+    ) WITHOUT ROWID""",
+}
+
+TABLES = _FIRST_TABLES | _SECOND_TABLES
+LAYOUTS = {1: _FIRST_TABLES, VERSION: TABLES}
+"""The tables of every layout that can be read."""
 
 _MICROSECONDS = 1_000_000
 _VERDICTS = tuple(Verdict)

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from benchmon.bench import Bench
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 
 
 class RecorderState(StrEnum):
@@ -20,19 +20,25 @@ class RecorderState(StrEnum):
 
 @dataclass(frozen=True)
 class SessionInfo:
-    """What does not change while a session runs. `started` is wall time, in seconds since 1970 (UTC)."""
+    """What does not change while a session runs. `started` is wall time, in seconds since 1970 (UTC).
+
+    `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
+    """
 
     path: str
     bench: Bench
     started: float
     program_version: str
+    layout: int = 2
 
 
 @dataclass(frozen=True)
 class Update:
     """What came since the last poll. Judgements are in the order of their times, as are events.
 
-    `now` is the session time, in seconds since its start, up to which this update tells.
+    `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
+    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
+    those that came, in the order of their times; a later one of a channel takes the place of the former.
     """
 
     now: float
@@ -40,6 +46,9 @@ class Update:
     judgements: tuple[Judgement, ...] = ()
     events: tuple[Event, ...] = ()
     identities: dict[str, str] = field(default_factory=dict)
+    explanations: Explanations | None = None
+    forecasts: tuple[Forecast, ...] = ()
+    waveforms: tuple[Waveform, ...] = ()
 
 
 class SessionView(Protocol):

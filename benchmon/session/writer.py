@@ -6,7 +6,6 @@ the watch, and a follower sees every reading within a fifth of a second.
 
 from __future__ import annotations
 
-import hashlib
 import queue
 import sqlite3
 import time
@@ -14,15 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Thread
-from typing import Any
 
-import benchmon
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError, SessionFileError, one_line
 from benchmon.session.database import create, leave_one_file, shown, translated
-from benchmon.session.heartbeat import boot
-from benchmon.session.schema import encode_state, to_microseconds
-from benchmon.watch.records import Event, Judgement
+from benchmon.session.records import Record, Request
+from benchmon.session.schema import to_microseconds
+from benchmon.session.storing import Encoder, description
+from benchmon.watch.records import Event
 
 COMMIT_EVERY = 0.1
 _PATIENCE = 30.0
@@ -31,37 +29,10 @@ _FOLLOWERS_LEAVE_WITHIN = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Identity:
-    """What an instrument called itself when it was reached."""
-
-    instrument: str
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Heartbeat:
-    """The watch was alive at this session time, and at this reading of the machine's monotonic clock."""
-
-    time: float
-    monotonic: float
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Something an operator asked of the recorder."""
-
-    kind: str
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
 class _End:
     """The recording is over; at a session time where it ended as it should."""
 
     time: float | None
-
-
-Record = Judgement | Event | Identity | Heartbeat
 
 
 class SessionWriter:
@@ -74,9 +45,7 @@ class SessionWriter:
     def __init__(self, path: Path, bench: Bench, started_monotonic: float) -> None:
         self._path = path
         self._started = started_monotonic
-        self._channels = {channel.name: number for number, channel in enumerate(bench.channel, 1)}
-        self._expected: dict[str, tuple[float | None, float | None]] = {}
-        self._next_reading = 1
+        self._encoder = Encoder(bench)
         self._records: queue.SimpleQueue[Record | _End] = queue.SimpleQueue()
         self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
         self._failure: sqlite3.Error | None = None
@@ -131,20 +100,11 @@ class SessionWriter:
         self._thread.join()
 
     def _describe(self, bench: Bench) -> None:
-        digest = hashlib.sha256(bench.source.encode()).hexdigest()
-        since_start = time.monotonic() - self._started
-        described = (bench.title, bench.source, digest, benchmon.__version__, time.time() - since_start, self._started)
-        db = self._connection
-        db.execute("INSERT INTO session VALUES (1, ?, ?, ?, ?, ?, ?, NULL)", described)
-        instruments = [(each.name, each.driver, each.address) for each in bench.instrument]
-        db.executemany("INSERT INTO instruments (name, driver, address) VALUES (?, ?, ?)", instruments)
-        channels = [(self._channels[each.name], each.name, each.quantity, each.unit) for each in bench.channel]
-        db.executemany("INSERT INTO channels VALUES (?, ?, ?, ?)", channels)
-        beat = (to_microseconds(since_start), self._started + since_start, boot())
-        db.execute("INSERT INTO heartbeat VALUES (1, ?, ?, ?)", beat)
-        db.execute("COMMIT")
+        for statement, row in description(bench, self._started):
+            self._connection.execute(statement, row)
+        self._connection.execute("COMMIT")
         # So that even a copy of this one file, made while it is recorded, says what it is.
-        db.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _run(self) -> None:
         try:
@@ -177,14 +137,14 @@ class SessionWriter:
                 return records, None
 
     def _write(self, records: Sequence[Record], end: _End | None) -> None:
-        ended = end is not None and end.time is not None
-        if not records and not ended:
+        if not records and end is None:
             return
+        statements = [statement for record in records for statement in self._encoder.encode(record)]
+        if end is not None:
+            statements += self._encoder.finish(end.time)
         self._begin()
-        for record in records:
-            self._insert(record)
-        if end is not None and end.time is not None:
-            self._connection.execute("UPDATE session SET finished = ?", (to_microseconds(end.time),))
+        for statement, row in statements:
+            self._connection.execute(statement, row)
         self._connection.execute("COMMIT")
 
     def _begin(self) -> None:
@@ -197,33 +157,6 @@ class SessionWriter:
                     raise
             else:
                 return
-
-    def _insert(self, record: Record) -> None:
-        db = self._connection
-        match record:
-            case Judgement():
-                self._insert_judgement(record)
-            case Event(at, channel, kind, message):
-                row: tuple[Any, ...] = (to_microseconds(at), channel, kind, one_line(message, 1000))
-                db.execute("INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row)
-            case Identity(instrument, text):
-                db.execute("UPDATE instruments SET identity = ? WHERE name = ?", (one_line(text), instrument))
-            case Heartbeat(at, monotonic):
-                db.execute("UPDATE heartbeat SET time = ?, monotonic = ?", (to_microseconds(at), monotonic))
-
-    def _insert_judgement(self, judgement: Judgement) -> None:
-        channel = self._channels[judgement.channel]
-        expected = (judgement.expected, judgement.expected_uncertainty)
-        if expected != self._expected.get(judgement.channel, (None, None)):
-            self._expected[judgement.channel] = expected
-            row = (self._next_reading, channel, *expected)
-            self._connection.execute("INSERT INTO expectations VALUES (?, ?, ?, ?)", row)
-        state = encode_state(judgement.verdict, judgement.flags)
-        self._connection.execute(
-            "INSERT INTO readings VALUES (?, ?, ?, ?, ?)",
-            (self._next_reading, channel, to_microseconds(judgement.time), judgement.value, state),
-        )
-        self._next_reading += 1
 
     def _take_requests(self) -> None:
         rows = self._connection.execute("SELECT id, kind, text FROM requests WHERE done IS NULL ORDER BY id").fetchall()

@@ -24,7 +24,10 @@ from benchmon.watch.circuit_faults import circuit_hypotheses
 from benchmon.watch.hypothesis import Hypothesis
 from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
+from benchmon.watch.records import Explanation
 from benchmon.watch.trend import Floats
+
+__all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
 NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
@@ -45,16 +48,6 @@ class Observation:
 
     channel: Channel
     value: float
-
-
-@dataclass(frozen=True, slots=True)
-class Explanation:
-    """A cause with its likelihood (of all causes that are known here, 0 to 1) and one line on what to do."""
-
-    cause: str
-    likelihood: float
-    message: str
-    channels: tuple[str, ...] = ()
 
 
 class Explainer:

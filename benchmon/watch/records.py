@@ -5,6 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+MOST_SAMPLES = 200_000
+"""Samples of a captured wave that is kept."""
+
 
 class Verdict(StrEnum):
     """How a reading stands to its expected value (En of ISO 13528)."""
@@ -53,3 +59,62 @@ class Event:
     channel: str
     kind: str
     message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """A cause with its likelihood (of all causes that are known here, 0 to 1) and one line on what to do."""
+
+    cause: str
+    likelihood: float
+    message: str
+    channels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Explanations:
+    """The causes of what is read, the likeliest first, as they stand from `time` (session seconds) on."""
+
+    time: float
+    ranked: tuple[Explanation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Where a channel is heading, as known from `time` (session seconds) on; None is what cannot be told.
+
+    `final` is the value it settles at and `uncertainty` the expanded one of that, `rate` what it changes by a second,
+    in the quantity's unit. `to_limit` is how many seconds after `time` it passes its trip limit, at the earliest
+    `earliest` and at the latest `latest`, which is infinite where some course it may take never passes. `state` says
+    in a word what it does.
+    """
+
+    channel: str
+    time: float
+    state: str
+    rate: float | None = None
+    final: float | None = None
+    uncertainty: float | None = None
+    to_limit: float | None = None
+    earliest: float | None = None
+    latest: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Waveform:
+    """A wave captured on a channel at `time` (session seconds): `times` (n,) in s that rise, `values` (n,) in `unit`.
+
+    At most `MOST_SAMPLES` samples. Raises `ValueError` where the arrays do not fit together.
+    """
+
+    channel: str
+    time: float
+    times: NDArray[np.float64]
+    values: NDArray[np.float64]
+    unit: str
+
+    def __post_init__(self) -> None:
+        if self.times.ndim != 1 or self.times.shape != self.values.shape:
+            raise ValueError(f"times {self.times.shape} and values {self.values.shape} do not fit together")
+        if not 2 <= len(self.times) <= MOST_SAMPLES:
+            raise ValueError(f"a waveform has 2 to {MOST_SAMPLES} samples, not {len(self.times)}")

@@ -11,9 +11,10 @@ import pytest
 from benchmon.errors import SessionFileError
 from benchmon.session.database import is_session
 from benchmon.session.follower import open_session_view
+from benchmon.session.records import Heartbeat
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import VERSION
-from benchmon.session.writer import Heartbeat, SessionWriter
+from benchmon.session.writer import SessionWriter
 
 
 def read_through(path):

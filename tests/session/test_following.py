@@ -8,8 +8,9 @@ import pytest
 from benchmon.errors import BadInput, RecorderError
 from benchmon.session import heartbeat
 from benchmon.session.follower import open_session_view
+from benchmon.session.records import Heartbeat, Request
 from benchmon.session.view import RecorderState
-from benchmon.session.writer import Heartbeat, Request, SessionWriter
+from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event
 
 

@@ -3,9 +3,10 @@ import time
 import pytest
 
 from benchmon.errors import RecorderError
+from benchmon.session.records import Heartbeat
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState
-from benchmon.session.writer import Heartbeat, SessionWriter
+from benchmon.session.writer import SessionWriter
 
 
 class Clock:

@@ -1,0 +1,154 @@
+"""How each kind of record becomes rows of the session file."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import sqlite3
+import time
+from collections.abc import Iterator
+from functools import singledispatchmethod
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+import benchmon
+from benchmon.bench import Bench
+from benchmon.errors import one_line
+from benchmon.session.heartbeat import boot
+from benchmon.session.records import Anchor, Heartbeat, Identity, Record, Settings
+from benchmon.session.schema import encode_state, to_microseconds
+from benchmon.session.summing import Summing
+from benchmon.session.waveform_blobs import pack
+from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+
+_LIBRARIES = ("numpy", "pydantic", "pyvisa", "pyvisa-py", "pyserial", "pymodbus")
+
+
+Statement = tuple[str, tuple[Any, ...]]
+"""A statement of SQL and the row it takes."""
+
+_SUMMARY = "INSERT OR REPLACE INTO summaries VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+class Encoder:
+    """Turns records into statements for a new session file. It touches no file, so that writing can be tried again."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._channels = {channel.name: number for number, channel in enumerate(bench.channel, 1)}
+        self._expected: dict[int, tuple[float | None, float | None]] = {}
+        self._expected_from: dict[int, int] = {}
+        self._next_reading = 1
+        self._summing = Summing()
+
+    def encode(self, record: Record) -> Iterator[Statement]:
+        """Yield the statements that write one record."""
+        yield from self._encode(record)
+
+    def finish(self, at: float | None) -> Iterator[Statement]:
+        """Yield what the summaries still hold, and the session's end where `at` says when (session seconds)."""
+        yield from ((_SUMMARY, row) for row in self._summing.finish())
+        if at is not None:
+            yield "UPDATE session SET finished = ?", (to_microseconds(at),)
+
+    @singledispatchmethod
+    def _encode(self, record: Any) -> Iterator[Statement]:
+        raise TypeError(f"{type(record).__name__} is nothing that a session holds")
+
+    @_encode.register
+    def _judgement(self, record: Judgement) -> Iterator[Statement]:
+        channel, reading = self._channels[record.channel], self._next_reading
+        self._next_reading += 1
+        expected = (record.expected, record.expected_uncertainty)
+        if expected != self._expected.get(channel, (None, None)):
+            self._expected[channel], self._expected_from[channel] = expected, reading
+            yield "INSERT INTO expectations VALUES (?, ?, ?, ?)", (reading, channel, *expected)
+        state = encode_state(record.verdict, record.flags)
+        row = (reading, channel, to_microseconds(record.time), record.value, state)
+        yield "INSERT INTO readings VALUES (?, ?, ?, ?, ?)", row
+        ended = self._summing.add(channel, record.time, record.value, reading, self._expected_from.get(channel))
+        yield from ((_SUMMARY, summary) for summary in ended)
+
+    @_encode.register
+    def _event(self, record: Event) -> Iterator[Statement]:
+        row = (to_microseconds(record.time), record.channel, record.kind, one_line(record.message, 1000))
+        yield "INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _heartbeat(self, record: Heartbeat) -> Iterator[Statement]:
+        yield "UPDATE heartbeat SET time = ?, monotonic = ?", (to_microseconds(record.time), record.monotonic)
+        yield from ((_SUMMARY, summary) for summary in self._summing.close(record.time))
+
+    @_encode.register
+    def _identity(self, record: Identity) -> Iterator[Statement]:
+        text = one_line(record.text)
+        yield "UPDATE instruments SET identity = ? WHERE name = ?", (text, record.instrument)
+        row = (to_microseconds(record.time), record.instrument, text)
+        yield "INSERT INTO identities (time, instrument, identity) VALUES (?, ?, ?)", row
+
+    @_encode.register
+    def _settings(self, record: Settings) -> Iterator[Statement]:
+        told = json.dumps(dict(record.settings), ensure_ascii=False, default=str)
+        yield "INSERT OR REPLACE INTO settings VALUES (?, ?, ?)", (record.kind, record.name, told)
+
+    @_encode.register
+    def _anchor(self, record: Anchor) -> Iterator[Statement]:
+        row = (to_microseconds(record.time), record.monotonic, record.wall, record.jump)
+        yield "INSERT INTO anchors (time, monotonic, wall, jump) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _explanations(self, record: Explanations) -> Iterator[Statement]:
+        ranked = [[one.cause, one.likelihood, one.message, list(one.channels)] for one in record.ranked]
+        row = (to_microseconds(record.time), json.dumps(ranked, ensure_ascii=False))
+        yield "INSERT INTO explanations (time, ranked) VALUES (?, ?)", row
+
+    @_encode.register
+    def _forecast(self, record: Forecast) -> Iterator[Statement]:
+        where = (to_microseconds(record.time), self._channels[record.channel], record.state)
+        what = (record.rate, record.final, record.uncertainty, record.to_limit, record.earliest, record.latest)
+        columns = "time, channel, state, rate, final, uncertainty, to_limit, earliest, latest"
+        yield f"INSERT INTO forecasts ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", where + what  # noqa: S608
+
+    @_encode.register
+    def _waveform(self, record: Waveform) -> Iterator[Statement]:
+        packed = pack(record.times, record.values)
+        where = (to_microseconds(record.time), self._channels[record.channel], record.unit)
+        what = (packed.count, packed.first, packed.step, packed.times, packed.samples)
+        columns = "time, channel, unit, count, first, step, times, samples"
+        yield f"INSERT INTO waveforms ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", where + what  # noqa: S608
+
+
+def description(bench: Bench, started_monotonic: float) -> Iterator[Statement]:
+    """Yield the statements that write what does not change: bench, channels, instruments, program and machine."""
+    since_start = time.monotonic() - started_monotonic
+    digest = hashlib.sha256(bench.source.encode()).hexdigest()
+    started = (benchmon.__version__, time.time() - since_start, started_monotonic)
+    yield "INSERT INTO session VALUES (1, ?, ?, ?, ?, ?, ?, NULL)", (bench.title, bench.source, digest, *started)
+    for instrument in bench.instrument:
+        row: tuple[Any, ...] = (instrument.name, instrument.driver, instrument.address)
+        yield "INSERT INTO instruments (name, driver, address) VALUES (?, ?, ?)", row
+    for number, channel in enumerate(bench.channel, 1):
+        row = (number, channel.name, channel.quantity, channel.unit)
+        yield "INSERT INTO channels VALUES (?, ?, ?, ?)", row
+    now = started_monotonic + since_start
+    yield "INSERT INTO heartbeat VALUES (1, ?, ?, ?)", (to_microseconds(since_start), now, boot())
+    for name, fact in _facts().items():
+        yield "INSERT INTO facts VALUES (?, ?)", (name, fact)
+
+
+def _facts() -> dict[str, str]:
+    facts = {
+        "benchmon": benchmon.__version__,
+        "python": platform.python_version(),
+        "sqlite": sqlite3.sqlite_version,
+        "machine": platform.platform(),
+        "host": platform.node(),
+        "process": str(os.getpid()),
+    }
+    for library in _LIBRARIES:
+        try:
+            facts[library] = version(library)
+        except PackageNotFoundError:
+            continue
+    return {name: one_line(fact) for name, fact in facts.items()}

@@ -1,0 +1,151 @@
+"""What else a session tells beside its readings: events, explanations, forecasts, waves, identities with their times.
+
+Each has a table of its own whose rows rise with time. A row that makes no sense is passed over, never believed.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from typing import Any, ClassVar, Generic, TypeVar
+
+from benchmon.bench import Bench
+from benchmon.errors import one_line
+from benchmon.session.records import Timed
+from benchmon.session.rows import check_rising, number_of, session_time
+from benchmon.session.view import SessionInfo
+from benchmon.session.waveform_blobs import PackedWaveform, unpack
+from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
+
+_MOST_CAUSES, _MOST_CHANNELS = 100, 1000
+_LONGEST_JSON = 200_000
+
+T = TypeVar("T", bound=Timed)
+
+
+class ToldRows(ABC, Generic[T]):
+    """The rows of one table in the order they were written; remembers where it is."""
+
+    table: ClassVar[str]
+    columns: ClassVar[str]
+
+    def __init__(self) -> None:
+        self._last = 0
+
+    def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
+        """Return what the next rows tell, `limit` rows at most."""
+        rows = connection.execute(
+            f"SELECT id, time, {self.columns} FROM {self.table} WHERE id > ? ORDER BY id LIMIT ?",  # noqa: S608
+            (self._last, limit),
+        ).fetchall()
+        if not rows:
+            return []
+        check_rising(self._last, rows)
+        self._last = rows[-1][0]
+        return self._told(rows)
+
+    def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
+        """Pass over all rows but the latest `count`; return how many were passed over."""
+        newest = connection.execute(f"SELECT max(id) FROM {self.table}").fetchone()[0]  # noqa: S608
+        skipped = max(0, newest - count - self._last) if isinstance(newest, int) else 0
+        self._last += skipped
+        return skipped
+
+    def _told(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
+        timed = ((session_time(row[1]), row[2:]) for row in rows)
+        told = (self._make(time, rest) for time, rest in timed if time is not None)
+        return [one for one in told if one is not None]
+
+    @abstractmethod
+    def _make(self, time: float, row: tuple[Any, ...]) -> T | None:
+        """Return what a row tells, None where it makes no sense."""
+
+
+class EventRows(ToldRows[Event]):
+    """The events of a session, as plain text of one line each."""
+
+    table, columns = "events", "channel, kind, message"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> Event:
+        channel, kind, message = row
+        return Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
+
+
+class ExplanationRows(ToldRows[Explanations]):
+    """The ranked causes of a session."""
+
+    table, columns = "explanations", "ranked"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> Explanations | None:
+        if not isinstance(row[0], str) or len(row[0]) > _LONGEST_JSON:
+            return None
+        try:
+            ranked = json.loads(row[0])
+        except (ValueError, RecursionError):
+            return None
+        causes = [_cause(one) for one in ranked[:_MOST_CAUSES]] if isinstance(ranked, list) else [None]
+        if None in causes:
+            return None
+        return Explanations(time, tuple(cause for cause in causes if cause is not None))
+
+
+def _cause(told: object) -> Explanation | None:
+    match told:
+        case [str(cause), (int() | float()) as likelihood, str(message), [*channels]] if 0 <= likelihood <= 1:
+            names = tuple(one_line(name, 40) for name in channels[:_MOST_CHANNELS])
+            return Explanation(one_line(cause, 200), float(likelihood), one_line(message, 1000), names)
+    return None
+
+
+class _ChannelRows(ToldRows[T]):
+    """Rows that are of a channel, the first of their columns."""
+
+    def __init__(self, connection: sqlite3.Connection, bench: Bench) -> None:
+        super().__init__()
+        known = {channel.name for channel in bench.channel}
+        rows = connection.execute("SELECT id, name FROM channels LIMIT ?", (_MOST_CHANNELS,)).fetchall()
+        self._names: dict[Any, str] = {number: name for number, name in rows if name in known}
+
+
+class ForecastRows(_ChannelRows[Forecast]):
+    """Where channels are heading."""
+
+    table, columns = "forecasts", "channel, state, rate, final, uncertainty, to_limit, earliest, latest"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> Forecast | None:
+        number, state, *numbers = row
+        name = self._names.get(number)
+        if name is None:
+            return None
+        rate, final, uncertainty, to_limit, earliest, latest = (number_of(each) for each in numbers)
+        return Forecast(name, time, one_line(state, 40), rate, final, uncertainty, to_limit, earliest, latest)
+
+
+class WaveformRows(_ChannelRows[Waveform]):
+    """Captured waves."""
+
+    table, columns = "waveforms", "channel, unit, count, first, step, times, samples"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> Waveform | None:
+        number, unit, count, *rest = row
+        name = self._names.get(number)
+        match (count, *rest):
+            case (int(), float(first), float(step), bytes(), bytes()) if math.isfinite(first) and 0 <= step < math.inf:
+                arrays = unpack(PackedWaveform(count, *rest))
+                if name is not None and arrays is not None:
+                    return Waveform(name, time, *arrays, one_line(unit, 20))
+        return None
+
+
+class Told:
+    """All that a session tells beside its readings; a session of an old layout tells less."""
+
+    def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
+        is_old = info.layout < 2
+        self.events = EventRows()
+        self.explanations = None if is_old else ExplanationRows()
+        self.forecasts = None if is_old else ForecastRows(connection, info.bench)
+        self.waveforms = None if is_old else WaveformRows(connection, info.bench)
