@@ -220,6 +220,23 @@ def check(bench: Path, as_json: bool) -> int:
 
 
 @commands.command()
+@BENCH
+@click.argument("readings", type=click.Path(path_type=Path))
+@JSON
+def assess(bench: Path, readings: Path, as_json: bool) -> int:
+    """Judge readings logged by hand: a CSV with the columns time_s, channel and value (SI)."""
+    from benchmon import printing
+    from benchmon.assess import assess as assess_readings
+    from benchmon.bench import load_bench
+    from benchmon.readings_file import read_readings
+
+    loaded = load_bench(bench)
+    answer = assess_readings(loaded, read_readings(readings, [channel.name for channel in loaded.channel]))
+    click.echo(printing.as_json(answer) if as_json else printing.assessment_as_text(loaded, answer))
+    return EXIT_ANSWER_IS_NO if any("tripped" in said["flags"] for said in answer["channels"].values()) else EXIT_DONE
+
+
+@commands.command()
 @click.option("--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may upset what hangs there.")
 @click.option("--within", type=Measured(DURATION), default="5", metavar="SECONDS", help="How long to look; 5 s.")
 def ports(ask_serial: bool, within: float) -> int:

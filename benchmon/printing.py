@@ -121,6 +121,35 @@ def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
     return "\n".join(lines)
 
 
+def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
+    """Return the watch's answer to logged readings: channels, what happened, and likely causes."""
+    units = {channel.name: channel.unit for channel in bench.channel}
+    rows = []
+    for name, said in answer["channels"].items():
+        final, left = said["final"], said["time_to_limit_s"]
+        rows.append(
+            (
+                one_line(name),
+                format_value(said["value"], units[name]),
+                format_value(said["expected"], units[name]),
+                "–" if said["en"] is None else f"{said['en']:+.2f}",
+                ", ".join([said["verdict"], *said["flags"]]),
+                "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
+                "–" if left is None else f"{left:.0f} s",
+            )
+        )
+    lines = [table(("channel", "last", "expected", "En", "verdict", "settles at", "limit in"), rows, right=(1, 2, 3))]
+    if answer["events"]:
+        lines += ["", "What happened:"]
+        lines += [f"{event['time_s']:10.1f} s  {one_line(event['message'], 1000)}" for event in answer["events"]]
+    if answer["explanations"]:
+        lines += ["", "Likely causes:"]
+        lines += [
+            f"{100 * one['likelihood']:9.0f} %  {one_line(one['message'], 1000)}" for one in answer["explanations"]
+        ]
+    return "\n".join(lines)
+
+
 def ports_as_text(ports: Sequence[Port]) -> str:
     """Return the places where instruments may be as a table."""
     if not ports:
