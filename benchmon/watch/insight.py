@@ -61,6 +61,8 @@ class Insight:
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
         self._implausible: frozenset[str] = frozenset()
+        parts = sum(not heat.is_air for heat in self._heats.values())
+        self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
         self._warm, self._warm_until = 0.0, -math.inf
 
     def expect(self, prediction: Prediction) -> None:
@@ -128,11 +130,14 @@ class Insight:
         return [Event(time, channel.name, str(Flag.DRIFTING), sentence)]
 
     def _warmth(self, time: float) -> float:
-        """Return how far the supply has warmed up: 1 for each of measured parts, load and meters, and windings."""
+        """Return how much warming up has been seen so far: the progress of all that warms, added up."""
         if time >= self._warm_until:
             self._warm_until = time + _LOOK_AT_HEAT
-            measured = min((heat.progress(time) for heat in self._heats.values()), default=1.0)
-            self._warm = measured + sum(self._done(time, constant) for constant in _UNSEEN_WARM_UPS)
+            done = [self._done(time, constant) for constant in _UNSEEN_WARM_UPS]
+            done += [heat.progress(time) for heat in self._heats.values() if not heat.is_air]
+            # What begins to warm anew starts from nothing; only what grows has moved a reading.
+            self._warm += sum(max(0.0, now - was) for now, was in zip(done, self._progress, strict=True))
+            self._progress = done
         return self._warm
 
     def _done(self, time: float, constant: float) -> float:
@@ -159,6 +164,10 @@ class _Heat:
         self.watch = HeatWatch(HeatLimits(channel.warn_above, channel.trip_above))
         self.last = Outlook(0.0, State.UNKNOWN)
         self._told: dict[str, bool] = {}
+
+    @property
+    def is_air(self) -> bool:
+        return self._channel.quantity == "ambient.temperature"
 
     @property
     def is_steady(self) -> bool:
