@@ -125,11 +125,10 @@ class DriverConformance(ABC):
                 rig.driver.open()
                 rig.driver.close()
             # A far end in this process lets go of its own half a little later.
-            deadline = time.monotonic() + 2.0
-            while (_open_files() > files or threading.active_count() > threads) and time.monotonic() < deadline:
+            deadline = time.monotonic() + self.patience
+            while max(more := (_open_files() - files, threading.active_count() - threads)) > 0:
+                _demand(time.monotonic() < deadline, f"{more[0]} more files are open, and {more[1]} more threads run")
                 time.sleep(0.01)
-            _demand(_open_files() <= files, f"{_open_files()} files are open, and were {files}")
-            _demand(threading.active_count() <= threads, "threads are left")
 
     def _readings(self, rig: Rig) -> dict[str, Reading]:
         """Return a reading with value of every channel, or the last that came."""

@@ -1,7 +1,8 @@
 """The far end of an instrument's line, for tests of drivers: a TCP server or a pseudo-terminal that a test plays.
 
 `answer` gets each line that was asked, without its end, and returns the bytes to send, or None to keep silent. It may
-be replaced at any time. Everything listens on 127.0.0.1 only.
+be replaced at any time. Where questions are no lines, `split` cuts what arrived into questions and the rest. Everything
+listens on 127.0.0.1 only.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from select import select
 from typing import Self
 
 Answer = Callable[[bytes], bytes | None]
+Split = Callable[[bytes], tuple[list[bytes], bytes]]
 _TICK = 0.05
 
 
@@ -23,11 +25,18 @@ def silence(_: bytes) -> None:
     """Answer nothing."""
 
 
-class FarEnd(ABC):
-    """What both kinds share: a thread that answers, every line asked in `asked`, and `say` for what streams."""
+def into_lines(data: bytes) -> tuple[list[bytes], bytes]:
+    """Return the whole lines of `data` without their ends, and the part of one that follows."""
+    *lines, part = data.replace(b"\r", b"").split(b"\n")
+    return lines, part
 
-    def __init__(self, answer: Answer = silence) -> None:
+
+class FarEnd(ABC):
+    """What both kinds share: a thread that answers, every question in `asked`, and `say` for what streams."""
+
+    def __init__(self, answer: Answer = silence, split: Split = into_lines) -> None:
         self.answer = answer
+        self.split = split
         self.asked: list[bytes] = []
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._serve, name="far end", daemon=True)
@@ -52,10 +61,10 @@ class FarEnd(ABC):
     def _let_go(self) -> None: ...
 
     def _respond(self, part: bytes, data: bytes, send: Callable[[bytes], object]) -> bytes:
-        *lines, part = (part + data).replace(b"\r", b"").split(b"\n")
-        for line in lines:
-            self.asked.append(line)
-            reply = self.answer(line)
+        questions, part = self.split(part + data)
+        for question in questions:
+            self.asked.append(question)
+            reply = self.answer(question)
             if reply:
                 send(reply)
         return part
@@ -64,8 +73,8 @@ class FarEnd(ABC):
 class TcpFarEnd(FarEnd):
     """A TCP server for one client after the other; `unplug` and `plug_in` take it off the network and back."""
 
-    def __init__(self, answer: Answer = silence, greeting: bytes = b"") -> None:
-        super().__init__(answer)
+    def __init__(self, answer: Answer = silence, greeting: bytes = b"", split: Split = into_lines) -> None:
+        super().__init__(answer, split)
         self.greeting = greeting
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._server.getsockname()[1]
@@ -135,8 +144,8 @@ class TcpFarEnd(FarEnd):
 class PtyFarEnd(FarEnd):
     """The far end of a pseudo-terminal; `path` is the serial port to open."""
 
-    def __init__(self, answer: Answer = silence) -> None:
-        super().__init__(answer)
+    def __init__(self, answer: Answer = silence, split: Split = into_lines) -> None:
+        super().__init__(answer, split)
         self._ours, theirs = os.openpty()
         self.path = os.ttyname(theirs)
         # Keeping their end open too, as a plugged-in cable does: else the line breaks whenever a driver closes it.

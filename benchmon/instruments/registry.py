@@ -42,6 +42,11 @@ def load_driver(name: str) -> type[AnyDriver]:
     return driver
 
 
+def keys_of(model: type[BaseModel]) -> list[str]:
+    """Return the keys of a bench file that `model` takes."""
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
 def prepare(bench: Bench, name: str = "bench file") -> tuple[AnyDriver, ...]:
     """Return a driver for every instrument of `bench`, in its order, with nothing opened yet.
 
@@ -95,7 +100,7 @@ def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, A
 
 def _reason(model: type[BaseModel], kind: str, cause: object, message: str) -> str:
     if kind == "extra_forbidden":
-        return f"its driver takes no such key; it takes {', '.join(sorted(model.model_fields)) or 'none'}"
+        return f"its driver takes no such key; it takes {', '.join(sorted(keys_of(model))) or 'none'}"
     if kind == "missing":
         return "is missing; its driver needs it"
     return str(cause) if isinstance(cause, BadInput) else message

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from benchmon.bench import measuring, supply
 from benchmon.bench.file import Bench
 from benchmon.cli import commands
-from benchmon.instruments.registry import driver_names, load_driver
+from benchmon.instruments.registry import driver_names, keys_of, load_driver
 from benchmon.quantities import UNITS
 
 ROOT = Path(__file__).parents[2]
@@ -74,7 +74,7 @@ def test_every_quantity_is_documented(quantity):
 def test_every_key_of_every_driver_is_documented(driver):
     assert f"`{driver}`" in README
     found = load_driver(driver)
-    for key in {*found.settings_model.model_fields, *found.channel_model.model_fields}:
+    for key in {*keys_of(found.settings_model), *keys_of(found.channel_model)}:
         assert f"`{key}`" in README, key
 
 

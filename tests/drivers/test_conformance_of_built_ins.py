@@ -1,13 +1,15 @@
-"""Both built-in drivers pass the conformance kit, on a socket and on a pseudo-terminal each."""
+"""Every built-in driver passes the conformance kit, on each kind of line that it speaks over."""
 
 import threading
 from contextlib import contextmanager
 
 import pytest
+from modbus_far_end import ModbusFarEnd, Unit
 
 from benchmon.instruments.conformance import DriverConformance, Manner, Rig
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
+from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 
@@ -121,6 +123,42 @@ class TestSerialLinesAsked(DriverConformance):
             driver = lines_driver(far_end.path, query="D")
             yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
             driver.close()
+
+
+@contextmanager
+def modbus_rig(tcp):
+    identity, nasty = [b"Acme", b"M1", b"V2.0"], [b"\x1b]0;gotcha\x07", b"[red]\x00", 200 * b"x"]
+    manners = {Manner.SILENT: lambda _: None, Manner.GARBAGE: lambda _: NOISE}
+    unit = Unit(holding=dict(enumerate([2210, 0xFFFF, 0xFFE7])))
+    with ModbusFarEnd({1: unit}, tcp=tcp) as far_end:
+        driver = ModbusDriver(
+            "meter",
+            ModbusSettings(address=far_end.address, timeout=0.3, identify=True),
+            [
+                DrivenChannel("uout", "V", 1.0, 1.0, ModbusChannel(register=0, factor=0.01)),
+                DrivenChannel("iout", "A", 1.0, 10.0, ModbusChannel(register=1, type="int32", factor=0.001)),
+            ],
+        )
+
+        def behave(manner):
+            far_end.manner = manners.get(manner, lambda frame: frame)
+            unit.identity = (
+                [b"\x1b]0;gotcha\x07", b"[red]\x00", 200 * b"x"] if manner is Manner.CONTROL_CODES else identity
+            )
+
+        behave(Manner.WELL)
+        yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave)
+        driver.close()
+
+
+class TestModbusTcp(DriverConformance):
+    def rig(self):
+        return modbus_rig(tcp=True)
+
+
+class TestModbusRtu(DriverConformance):
+    def rig(self):
+        return modbus_rig(tcp=False)
 
 
 class TestAForeignDriverThatMisbehaves:

@@ -5,9 +5,13 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from modbus_far_end import ModbusFarEnd, Unit
+from pymodbus.framer.rtu import FramerRTU
 
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import TcpFarEnd
+from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus_line import EXCEPTIONS
 from benchmon_drivers.replies import scpi_number
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
 
@@ -90,3 +94,47 @@ def test_the_identity_is_asked_by_the_common_command_every_instrument_has():
         driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, error_queue=False), [channel])
         assert driver.open() == "MAKER,MODEL,0,0"
         driver.close()
+
+
+@pytest.mark.parametrize(
+    ("frame", "check"),
+    [
+        ("02 07", "41 12"),  # MODBUS over serial line, specification and implementation guide V1.02, appendix B
+        ("01 03 00 00 00 0A", "C5 CD"),
+        ("11 03 00 6B 00 03", "76 87"),
+        ("11 01 00 13 00 25", "0E 84"),
+        ("11 05 00 AC FF 00", "4E 8B"),
+        ("11 10 00 01 00 02 04 00 0A 01 02", "C6 F0"),
+        ("01 83 02", "C0 F1"),
+    ],
+)
+def test_the_crc_of_modbus_frames(frame, check):
+    """Frames of the protocol's guides (common examples where no source is named), checked by the library we rely on."""
+    data = bytes.fromhex(frame)
+    assert FramerRTU.compute_CRC(data).to_bytes(2, "big") == bytes.fromhex(check)
+
+
+def test_the_crc_of_the_check_string():
+    """The CRC catalogue's check string 123456789 has 0x4B37 for CRC-16/MODBUS; the wire has its low byte first."""
+    assert FramerRTU.compute_CRC(b"123456789") == 0x374B
+
+
+def test_a_question_on_the_wire_is_the_guide_s_own_frame():
+    """01 03 00 00 00 0A C5 CD: unit 1, function 03, ten registers from 0."""
+    with ModbusFarEnd({1: Unit(holding=dict.fromkeys(range(10), 0))}, tcp=False) as far_end:
+        channels = [DrivenChannel(f"c{n}", "V", 1.0, 1.0, ModbusChannel(register=n)) for n in range(10)]
+        driver = ModbusDriver("meter", ModbusSettings(address=far_end.address), channels)
+        driver.open()
+        driver.read_together(list(driver.channels))
+        driver.close()
+        assert far_end.line.asked == [bytes.fromhex("01 03 00 00 00 0A C5 CD")]
+
+
+def test_the_exceptions_of_modbus_have_the_names_of_the_protocol():
+    """MODBUS application protocol V1.1b3, chapter 7."""
+    assert {1, 2, 3, 4} <= EXCEPTIONS.keys()
+    assert [EXCEPTIONS[code] for code in (1, 2, 3)] == [
+        "illegal function",
+        "illegal data address",
+        "illegal data value",
+    ]

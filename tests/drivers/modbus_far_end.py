@@ -1,0 +1,109 @@
+"""The far end of a Modbus line that a test plays: a unit with registers and bits, over TCP or a pseudo-terminal.
+
+It writes its frames by itself, so that a fault of the library under the driver shows.
+"""
+
+import struct
+
+from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
+
+FUNCTIONS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
+
+
+def crc(data):
+    """Return the CRC of the serial line guide, bit by bit, low byte first."""
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
+    return value.to_bytes(2, "little")
+
+
+def tcp_questions(data):
+    found = []
+    while len(data) >= 6 and len(data) >= (end := 6 + int.from_bytes(data[4:6], "big")):
+        found.append(data[:end])
+        data = data[end:]
+    return found, data
+
+
+def rtu_questions(data):
+    """All questions that are asked here have eight bytes, except for the identification, which has seven."""
+    found = []
+    while len(data) >= (size := 7 if data[1:2] == b"\x2b" else 8):
+        found.append(data[:size])
+        data = data[size:]
+    return found, data
+
+
+class Unit:
+    """What one unit holds: `registers[function][number]`. What it does not hold is an illegal data address."""
+
+    def __init__(self, **tables):
+        self.tables = tables
+        self.identity = None
+        self.refuses = None
+
+    def answer(self, question):
+        """Return the answer's function code and data."""
+        function, start, count = struct.unpack(">BHH", question[:5])
+        if self.refuses is not None:
+            return bytes([function | 0x80, self.refuses])
+        if function == 0x2B and self.identity is not None:
+            parts = b"".join(bytes([n, len(part)]) + part for n, part in enumerate(self.identity))
+            return bytes([0x2B, 0x0E, 1, 1, 0, 0, len(self.identity)]) + parts
+        if function == 5:
+            self.tables.setdefault("coil", {})[start] = count == 0xFF00
+            return question[:5]
+        table = self.tables.get(FUNCTIONS.get(function))
+        if table is None:
+            return bytes([function | 0x80, 1])
+        try:
+            values = [table[number] for number in range(start, start + count)]
+        except KeyError:
+            return bytes([function | 0x80, 2])
+        if function in (1, 2):
+            bits = sum(bool(value) << n for n, value in enumerate(values))
+            data = bits.to_bytes(-(-count // 8), "little")
+        else:
+            data = b"".join(value.to_bytes(2, "big") for value in values)
+        return bytes([function, len(data)]) + data
+
+
+class ModbusFarEnd:
+    """Units on a line; `manner` may replace every answer: it gets the frame and returns what is sent instead."""
+
+    def __init__(self, units, tcp=True):
+        self.units = units
+        self.manner = lambda frame: frame
+        self.tcp = tcp
+        self.line = TcpFarEnd(self._answer, split=tcp_questions) if tcp else PtyFarEnd(self._answer, rtu_questions)
+
+    def __enter__(self):
+        self.line.__enter__()
+        return self
+
+    def __exit__(self, *problem):
+        self.line.__exit__(*problem)
+
+    @property
+    def address(self):
+        return f"tcp://127.0.0.1:{self.line.port}" if self.tcp else self.line.path
+
+    @property
+    def questions(self):
+        """Return (unit, function, start, count) of every question so far."""
+        heads = [question[6:12] if self.tcp else question[:6] for question in self.line.asked]
+        return [struct.unpack(">BBHH", head) for head in heads]
+
+    def _answer(self, question):
+        unit, asked = (question[6], question[7:]) if self.tcp else (question[0], question[1:-2])
+        if not self.tcp and crc(question[:-2]) != question[-2:]:
+            raise AssertionError(f"the question {question.hex()} has a wrong CRC")
+        if unit not in self.units:
+            return None
+        answer = bytes([unit]) + self.units[unit].answer(asked.ljust(5, b"\0"))
+        if self.tcp:
+            return self.manner(question[:4] + len(answer).to_bytes(2, "big") + answer)
+        return self.manner(answer + crc(answer))

@@ -1,0 +1,399 @@
+"""Modbus units on sockets and pseudo-terminals, played here and by pymodbus's own server."""
+
+import asyncio
+import math
+import os
+import struct
+import threading
+import time
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from modbus_far_end import ModbusFarEnd, Unit, crc
+from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, ModbusServerContext
+from pymodbus.server import ModbusTcpServer
+
+from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
+from benchmon.instruments.driver import DrivenChannel
+from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+
+
+def registers_of(letter, *numbers):
+    data = b"".join(struct.pack(f">{letter}", number) for number in numbers)
+    return [int.from_bytes(data[n : n + 2], "big") for n in range(0, len(data), 2)]
+
+
+def table(start, registers):
+    return dict(enumerate(registers, start))
+
+
+def driver_at(address, channels, unit="V", period=1.0, **keys):
+    keys = {"timeout": 0.3, "address": address} | keys
+    driven = [
+        DrivenChannel(name, unit, period, 1.0, ModbusChannel.model_validate(how)) for name, how in channels.items()
+    ]
+    return ModbusDriver("meter", ModbusSettings.model_validate(keys), driven)
+
+
+@pytest.fixture(params=["tcp", "rtu"])
+def far_end(request):
+    with ModbusFarEnd({1: Unit(), 2: Unit()}, tcp=request.param == "tcp") as end:
+        yield end
+
+
+@pytest.fixture
+def opened():
+    drivers = []
+
+    def opened(driver):
+        drivers.append(driver)
+        driver.open()
+        return driver
+
+    yield opened
+    for driver in drivers:
+        driver.close()
+
+
+def values(driver):
+    return {one.channel: one.value for one in driver.read_together(list(driver.channels))}
+
+
+def test_adjoining_registers_come_in_one_request(opened, far_end):
+    far_end.units[1].tables["holding"] = table(100, [2300, *registers_of("f", 22.5), *registers_of("i", -750)])
+    channels = {
+        "mains": {"register": 100, "factor": 0.1},
+        "vout": {"register": 101, "type": "float32"},
+        "iout": {"register": 103, "type": "int32", "factor": 0.001, "offset": 1},
+    }
+    driver = opened(driver_at(far_end.address, channels))
+    assert values(driver) == pytest.approx({"mains": 230.0, "vout": 22.5, "iout": 0.25})
+    assert far_end.questions == [(1, 3, 100, 5)]
+
+
+def test_all_four_functions_and_units(opened, far_end):
+    far_end.units[1].tables |= {"coil": {3: True}, "discrete": {9: False}, "input": {0: 7}}
+    far_end.units[2].tables["holding"] = {0: 8}
+    channels = {
+        "relay": {"function": "coil", "register": 3},
+        "door": {"function": "discrete", "register": 9},
+        "t": {"function": "input", "register": 0},
+        "other": {"register": 0, "unit": 2},
+    }
+    driver = opened(driver_at(far_end.address, channels))
+    assert values(driver) == {"relay": 1.0, "door": 0.0, "t": 7.0, "other": 8.0}
+
+
+def test_orders_of_the_instrument_and_of_a_channel(opened, far_end):
+    low_first = registers_of("f", 1.5)[::-1]
+    swapped = [int.from_bytes(word.to_bytes(2, "big"), "little") for word in registers_of("f", 2.5)]
+    far_end.units[1].tables["holding"] = table(0, [*low_first, *swapped])
+    channels = {
+        "a": {"register": 0, "type": "float32"},
+        "b": {"register": 2, "type": "float32", "word_order": "big", "byte_order": "little"},
+    }
+    assert values(opened(driver_at(far_end.address, channels, word_order="little"))) == {"a": 1.5, "b": 2.5}
+
+
+def test_over_range_and_no_value(opened, far_end):
+    far_end.units[1].tables["holding"] = table(0, [0x8000, 0x7FFF, *registers_of("f", math.inf, math.nan)])
+    channels = {
+        "none": {"register": 0, "type": "int16", "no_value": [-32768]},
+        "over": {"register": 1, "overload": [32767]},
+        "inf": {"register": 2, "type": "float32", "factor": -1},
+        "nan": {"register": 4, "type": "float32"},
+    }
+    driver = opened(driver_at(far_end.address, channels))
+    readings = {one.channel: one for one in driver.read_together(list(channels))}
+    assert readings["none"].value is None
+    assert "no number" in readings["nan"].problem
+    assert readings["over"].value == math.inf
+    assert readings["inf"].value == -math.inf
+
+
+@pytest.mark.parametrize(
+    ("code", "says"),
+    [
+        (1, "exception 01, illegal function"),
+        (2, "exception 02, illegal data address"),
+        (3, "exception 03, illegal data value"),
+        (4, "exception 04, server device failure"),
+        (6, "exception 06, server device busy"),
+        (0x77, "exception 119, an exception of its own"),
+    ],
+)
+def test_an_exception_is_told_by_its_name_and_loses_nothing(opened, far_end, code, says):
+    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}))
+    far_end.units[1].refuses = code
+    reading = driver.read("a")
+    assert reading.value is None
+    assert says in reading.problem
+    far_end.units[1] = Unit(holding={0: 5})
+    assert driver.read("a").value == 5.0
+
+
+def test_a_unit_that_refuses_registers_together_is_asked_one_by_one_from_then_on(opened, far_end):
+    class Choosy(Unit):
+        def answer(self, question):
+            return super().answer(question) if question[4] == 1 else bytes([question[0] | 0x80, 2])
+
+    far_end.units[1] = Choosy(holding=table(0, [1, 2, 3]))
+    channels = {name: {"register": n} for n, name in enumerate("abc")}
+    driver = opened(driver_at(far_end.address, channels))
+    assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
+    assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
+    assert [count for _, _, _, count in far_end.questions] == [3, 1, 1, 1, 1, 1, 1]
+
+
+def test_a_register_that_is_not_there_silences_only_its_channel(opened, far_end):
+    far_end.units[1].tables["holding"] = table(0, [1])
+    driver = opened(driver_at(far_end.address, {"a": {"register": 0}, "gone": {"register": 1}}))
+    readings = driver.read_together(["a", "gone"])
+    assert readings[0].value == 1.0
+    assert "illegal data address; check register (counted from 0)" in readings[1].problem
+
+
+def test_a_unit_that_is_off_rests_and_the_others_on_its_line_go_on(opened, far_end):
+    far_end.units = {1: Unit(holding={0: 5})}
+    driver = opened(driver_at(far_end.address, {"dead": {"register": 0, "unit": 9}, "a": {"register": 0}}, timeout=0.1))
+    assert "no answer within" in driver.read("dead").problem
+    asked = len(far_end.line.asked)
+    assert values(driver) == {"dead": None, "a": 5.0}
+    assert len(far_end.line.asked) == asked + 1
+
+
+def test_a_gateway_that_finds_nobody_counts_as_silence_of_that_unit(opened, far_end):
+    far_end.units[1].refuses = 11
+    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}, retries=0))
+    with pytest.raises(InstrumentTimeout, match="unit 1: gateway target device failed to respond"):
+        driver.read("a")
+
+
+def test_a_silent_unit_alone_is_a_lost_instrument(opened, far_end):
+    far_end.units.clear()
+    driver = opened(driver_at(far_end.address, {"a": {"register": 0}, "b": {"register": 5}}, timeout=0.1))
+    with pytest.raises(InstrumentTimeout, match=r"no answer within 0\.1 s"):
+        driver.read_together(["a", "b"])
+
+
+def test_a_late_answer_is_never_taken_for_another_register_s(opened, far_end):
+    far_end.units[1].tables["holding"] = {0: 111, 10: 2}
+    slow = threading.Event()
+
+    def late(frame):
+        if slow.is_set():
+            slow.clear()
+            time.sleep(0.3)
+        return frame
+
+    far_end.manner = late
+    channels = {"a": {"register": 0}, "b": {"register": 10}}
+    driver = opened(driver_at(far_end.address, channels, timeout=0.2, retries=0))
+    for _ in range(3):
+        slow.set()
+        readings = driver.read_together(["a", "b"])
+        assert [one.value for one in readings] in ([None, 2.0], [111.0, 2.0])
+        assert values(driver)["b"] == 2.0
+        driver._mute.clear()
+
+
+def test_one_burst_of_noise_is_let_pass(opened, far_end):
+    far_end.units[1].tables["holding"] = {0: 5}
+    noisy = threading.Event()
+    noisy.set()
+
+    def spoil(frame):
+        if noisy.is_set():
+            noisy.clear()
+            return frame[:-1] + bytes([frame[-1] ^ 0x10]) if not far_end.tcp else b"\xff" * 20
+        return frame
+
+    far_end.manner = spoil
+    assert opened(driver_at(far_end.address, {"a": {"register": 0}})).read("a").value == 5.0
+
+
+def test_an_answer_to_another_question_is_no_value(opened, far_end):
+    def other(frame):
+        head, pdu = (frame[:7], frame[7:]) if far_end.tcp else (frame[:1], frame[1:-2])
+        pdu = bytes([4]) + pdu[1:]
+        return head + pdu if far_end.tcp else head + pdu + crc(head + pdu)
+
+    far_end.units[1].tables["holding"] = {0: 5}
+    far_end.manner = other
+    reading = opened(driver_at(far_end.address, {"a": {"register": 0}})).read("a")
+    assert "answered another question (function 4, not 3)" in reading.problem
+
+
+def test_fewer_registers_than_asked_for_are_no_value(opened, far_end):
+    def short(frame):
+        if not far_end.tcp:
+            cut = bytes([frame[0], 3, 2]) + frame[3:5]
+            return cut + crc(cut)
+        return frame[:4] + b"\0\5" + frame[6:8] + b"\2" + frame[9:11]
+
+    far_end.units[1].tables["holding"] = {0: 5, 1: 6}
+    far_end.manner = short
+    reading = opened(driver_at(far_end.address, {"a": {"register": 0, "type": "uint32"}})).read("a")
+    assert "answered 1 registers where 2 were asked for" in reading.problem
+
+
+def test_the_identification_is_told_where_it_is_asked_for(opened, far_end):
+    far_end.units[1].identity = [b"Acme", b"M1", b"V2.0"]
+    assert opened(driver_at(far_end.address, {"a": {"register": 0}}, identify=True)).identity == "Acme M1 V2.0"
+
+
+def test_a_unit_that_does_not_know_the_question_for_its_identification_has_none(opened, far_end):
+    assert opened(driver_at(far_end.address, {"a": {"register": 0}}, identify=True)).identity == ""
+
+
+def test_bytes_that_drip_for_ever_hold_nobody_up(opened, far_end):
+    stop = threading.Event()
+
+    def drip(frame):
+        for byte in frame[:4] + b"\0\x90" + 200 * b"\0":
+            if stop.wait(0.02):
+                break
+            far_end.line.say(bytes([byte]))
+
+    far_end.manner = drip
+    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}, timeout=0.2, retries=0))
+    started = time.monotonic()
+    try:
+        assert driver.read("a").value is None
+    except InstrumentError:
+        pass
+    finally:
+        stop.set()
+    assert time.monotonic() - started < 3.0
+
+
+def test_an_unplugged_instrument_is_lost_with_a_reason_and_read_again_when_it_returns(opened):
+    with ModbusFarEnd({1: Unit(holding={0: 5})}) as far_end:
+        driver = opened(driver_at(far_end.address, {"a": {"register": 0}}))
+        assert driver.read("a").value == 5.0
+        far_end.line.unplug()
+        with pytest.raises(InstrumentError, match="refused"):
+            driver.read("a")
+        driver.close()
+        far_end.line.plug_in()
+        driver.open()
+        assert driver.read("a").value == 5.0
+
+
+@pytest.mark.parametrize(
+    "address", ["tcp://127.0.0.1:1", "tcp://no-such-host.invalid", "/dev/no-such-port", "nonsense://x", os.devnull]
+)
+def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+    with pytest.raises(InstrumentError) as caught:
+        driver_at(address, {"a": {"register": 0}}).open()
+    assert address in str(caught.value)
+    assert "report this" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ({"address": ""}, "must be like"),
+        ({"address": "tcp://"}, "must be like"),
+        ({"address": "tcp://h:99999"}, "must be like"),
+        ({"address": "tcp://h:502/path"}, "must be like"),
+        ({"address": "tcp://h", "baud": 9600}, "belongs to a serial line"),
+        ({"address": "/dev/x", "unit": 256}, "less than or equal to 255"),
+        ({"address": "/dev/x", "word_order": "middle"}, "'big' or 'little'"),
+    ],
+)
+def test_settings_that_cannot_be_are_refused(keys, says):
+    with pytest.raises(ValueError, match=says):
+        ModbusSettings.model_validate(keys)
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ({}, "Field required"),
+        ({"register": -1}, "greater than or equal"),
+        ({"register": 65535, "type": "float32"}, "leaves no room for 2"),
+        ({"register": 0, "function": "coil", "type": "int16"}, "has no type"),
+        ({"register": 0, "type": "string"}, "'uint16'"),
+        ({"register": 0, "factor": 0}, "must not be 0"),
+    ],
+)
+def test_channels_that_cannot_be_are_refused(keys, says):
+    with pytest.raises(ValueError, match=says):
+        ModbusChannel.model_validate(keys)
+
+
+class PymodbusServer:
+    """pymodbus's own server, in a thread of its own."""
+
+    def __init__(self, registers):
+        block = ModbusSequentialDataBlock(1, registers)
+        device = ModbusDeviceContext(hr=block, ir=block)
+        self._context = ModbusServerContext(devices=device, single=True)
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
+
+    async def _serve(self):
+        self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
+        server = ModbusTcpServer(self._context, address=("127.0.0.1", 0))
+        await server.listen()
+        self.port = server.transport.sockets[0].getsockname()[1]
+        self._ready.set()
+        await self._stop.wait()
+        await server.shutdown()
+
+    def __enter__(self):
+        self._thread.start()
+        assert self._ready.wait(5)
+        return self
+
+    def __exit__(self, *_):
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join(5)
+
+
+def test_a_server_that_nobody_here_wrote_is_read(opened):
+    with PymodbusServer([*registers_of("f", 22.5), *registers_of("d", -1.25), 65535]) as server:
+        channels = {
+            "f": {"register": 0, "type": "float32"},
+            "d": {"register": 2, "type": "float64", "function": "input"},
+            "i": {"register": 6, "type": "int16"},
+            "gone": {"register": 4000},
+        }
+        driver = opened(driver_at(f"tcp://127.0.0.1:{server.port}", channels, timeout=1.0))
+        found = driver.read_together(list(channels))
+        assert [one.value for one in found] == [22.5, -1.25, -1.0, None]
+        assert "illegal data address" in found[3].problem
+
+
+@pytest.fixture(scope="module", params=["tcp", "rtu"])
+def fuzzed_end(request):
+    with ModbusFarEnd({1: Unit(holding=table(0, range(4)))}, tcp=request.param == "tcp") as end:
+        yield end
+
+
+@given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=6)), max_size=4), st.binary(max_size=20))
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_damaged_frames_never_raise_anything_but_the_family(fuzzed_end, damages, tail):
+    def damage(frame):
+        for at, data in damages:
+            frame = frame[:at] + data + frame[at + len(data) :]
+        if not fuzzed_end.tcp and len(tail) % 2:
+            frame = frame[:-2] + crc(frame[:-2])
+        return frame + tail or None
+
+    fuzzed_end.manner = damage
+    driver = driver_at(fuzzed_end.address, {"a": {"register": 0}, "b": {"register": 1}}, timeout=0.03, retries=0)
+    said = ""
+    try:
+        driver.open()
+        for reading in driver.read_together(["a", "b"]):
+            assert (reading.value is None) == bool(reading.problem)
+            assert reading.problem.isprintable()
+    except BenchmonError as problem:
+        said = str(problem)
+    finally:
+        driver.close()
+    assert said.isprintable()
+    assert "report this" not in said
