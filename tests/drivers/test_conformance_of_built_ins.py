@@ -142,9 +142,7 @@ def modbus_rig(tcp):
 
         def behave(manner):
             far_end.manner = manners.get(manner, lambda frame: frame)
-            unit.identity = (
-                [b"\x1b]0;gotcha\x07", b"[red]\x00", 200 * b"x"] if manner is Manner.CONTROL_CODES else identity
-            )
+            unit.identity = nasty if manner is Manner.CONTROL_CODES else identity
 
         behave(Manner.WELL)
         yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave)
