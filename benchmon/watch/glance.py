@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value
+from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon.watch.wording import past, stands, with_uncertainty
@@ -52,16 +53,18 @@ class Glance:
     sentence: str
 
 
-def glance(latest: Mapping[str, Judgement], bench: Bench, state: str = "recording") -> Glance:
-    """Return how the bench stands, from the latest judgement of each channel.
+def glance(
+    latest: Mapping[str, Judgement], bench: Bench, state: str = "recording", ahead: Ahead | None = None
+) -> Glance:
+    """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
     """
-    level, sentence = _worst(latest, bench, state)
+    level, sentence = _worst(latest, bench, state, ahead or Ahead())
     return Glance(level, SIGNS[level], sentence)
 
 
-def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str) -> tuple[Level, str]:
+def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead) -> tuple[Level, str]:
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
     if tripped:
@@ -70,24 +73,59 @@ def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str) -> tuple[L
         return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
     if state == "finished":
         return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known)}"
-    for level, lead, items, tell in _findings(known):
+    for level, lead, items, tell in _findings(known, ahead):
         if items:
             return level, f"{lead}{tell(*items[0])}{_more(items)}"
     return _calm(known, bench)
 
 
-def _findings(known: list[_Pair]) -> list[tuple[Level, str, list[_Pair], Callable[[Channel, Judgement], str]]]:
+_Finding = tuple[Level, str, list[_Pair], Callable[[Channel, Judgement], str]]
+
+
+def _findings(known: list[_Pair], ahead: Ahead) -> list[_Finding]:
     """Return what may be wrong, the worst first: its level, the words before it, and where it is so."""
-    stale = _flagged(known, Flag.STALE)
+    stale, heading = _flagged(known, Flag.STALE), _heading_for_limits(known, ahead)
     guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
+    surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
+
+    def heads(channel: Channel, judgement: Judgement) -> str:
+        hot = f"{_hot(channel, judgement)}, and " if Flag.HOT in judgement.flags else f"{channel.name} "
+        return hot + ahead.limit_words(channel)
+
+    def differs(channel: Channel, judgement: Judgement) -> str:
+        return _differs(channel, judgement) + _perhaps(channel, ahead)
+
     return [
+        (Level.CAUTION, "Get ready to switch off: ", surely, heads),
         (Level.CAUTION, "Get ready to switch off: ", _flagged(known, Flag.HOT), _hot),
         (Level.BLIND, "Not watched: ", guards, _silent),
-        (Level.CAUTION, "Not as expected: ", _of_verdict(known, Verdict.DISAGREES), _differs),
+        (Level.CAUTION, "Keep an eye on it: ", heading, heads),
+        (Level.CAUTION, "Not as expected: ", _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead), differs),
         (Level.CAUTION, "", _flagged(known, Flag.OVERRANGE), _differs),
         (Level.CAUTION, "", stale, _silent),
-        (Level.CAUTION, "Questionable: ", _of_verdict(known, Verdict.QUESTIONABLE), _differs),
+        (Level.CAUTION, "Contradicts other readings: ", _flagged(known, Flag.IMPLAUSIBLE), _differs),
+        (Level.CAUTION, "Drifting: ", _flagged(known, Flag.DRIFTING), _differs),
+        (Level.CAUTION, "Questionable: ", _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead), differs),
     ]
+
+
+def _heading_for_limits(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return the channels that may pass their trip limit, the soonest first."""
+    lefts = ((ahead.seconds_to_limit(pair[0].name), pair) for pair in known if pair[1].value is not None)
+    found = [(left, pair) for left, pair in lefts if left is not None]
+    return [pair for _, pair in sorted(found, key=lambda each: each[0])]
+
+
+def _explained_first(pairs: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return `pairs` with those first that the likely cause is about."""
+    cause = ahead.likely_cause
+    return pairs if cause is None else sorted(pairs, key=lambda pair: pair[0].name not in cause.channels)
+
+
+def _perhaps(channel: Channel, ahead: Ahead) -> str:
+    """Return the likely cause, without the channel's name where that has just been said."""
+    cause = ahead.likely_cause
+    return "" if cause is None else f"; likely {cause.cause.removeprefix(f'{channel.name}: ')}"
 
 
 def _calm(known: list[_Pair], bench: Bench) -> tuple[Level, str]:

@@ -1,0 +1,142 @@
+"""The glance with forecasts and causes: what is worst, and how long there is."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import read_bench
+from benchmon.watch.ahead import Ahead, about
+from benchmon.watch.glance import Level, glance
+from benchmon.watch.records import Explanation, Flag, Forecast, Judgement, Verdict
+
+BENCH = read_bench("""
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+secondaries = 1
+connection = "single"
+open_circuit_voltage = "21 V"
+primary_resistance = "12 Ω"
+secondary_resistance = "0.3 Ω"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "5 nA"
+emission_coefficient = 1.8
+[load]
+kind = "resistor"
+resistance = "20 Ω"
+[[instrument]]
+name = "meter"
+driver = "scpi"
+[[channel]]
+name = "output"
+instrument = "meter"
+quantity = "output.voltage.mean"
+[[channel]]
+name = "ripple"
+instrument = "meter"
+quantity = "output.voltage.ac_rms"
+[[channel]]
+name = "diode case"
+instrument = "meter"
+quantity = "diode.temperature.case"
+warn_above = "85 °C"
+trip_above = "105 °C"
+""")
+CASE = BENCH.channel[2]
+
+
+def judged(channel, value, verdict=Verdict.AGREES, *flags):
+    return Judgement(channel, 100.0, value, 0.1, 20.0, 0.5, 0.2, verdict, frozenset(flags))
+
+
+def latest(*judgements):
+    right = {name: judged(name, 20.0) for name in ("output", "ripple", "diode case")}
+    return right | {each.channel: each for each in judgements}
+
+
+def rising(to_limit=220.0, latest=300.0, time=100.0):
+    forecast = Forecast("diode case", time, "rising", 0.2, 118.0, 6.0, to_limit, 150.0, latest)
+    return {"diode case": forecast}
+
+
+def test_a_limit_that_will_be_passed_comes_with_its_time():
+    told = glance(latest(), BENCH, "recording", Ahead(100.0, rising()))
+    assert told.level is Level.CAUTION
+    assert told.sentence == "Get ready to switch off: diode case will pass 105.0 °C in about 3 min 40 s"
+
+
+def test_the_time_runs_down_between_forecasts():
+    assert glance(latest(), BENCH, "recording", Ahead(200.0, rising())).sentence.endswith("in about 2 min")
+    assert glance(latest(), BENCH, "recording", Ahead(319.0, rising())).sentence.endswith("within seconds")
+    assert glance(latest(), BENCH, "recording", Ahead(9999.0, rising())).level is Level.AS_EXPECTED
+
+
+def test_what_is_hot_already_says_both():
+    told = glance(latest(judged("diode case", 90.0, Verdict.AGREES, Flag.HOT)), BENCH, "recording", Ahead(0, rising()))
+    assert "above its warning of 85.0 °C, and will pass 105.0 °C" in told.sentence
+
+
+def test_what_may_pass_is_told_less_loudly_and_behind_a_silent_guard():
+    forecasts = rising(latest=math.inf)
+    told = glance(latest(), BENCH, "recording", Ahead(100.0, forecasts))
+    assert told.sentence == "Keep an eye on it: diode case may pass 105.0 °C in about 3 min 40 s"
+    silent = Judgement("diode case", 100.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE}))
+    told = glance(latest(silent), BENCH, "recording", Ahead(100.0, forecasts))
+    assert told.sentence.startswith("Not watched: diode case")
+
+
+def test_a_trip_is_worse_than_any_forecast():
+    tripped = judged("output", 99.0, Verdict.DISAGREES, Flag.TRIPPED)
+    assert glance(latest(tripped), BENCH, "recording", Ahead(100.0, rising())).level is Level.DANGER
+
+
+def test_a_likely_cause_is_named_where_the_difference_is_told():
+    cause = Explanation("ripple: the meter is on its DC range", 0.93, "select AC", ("ripple",))
+    wrong = (judged("output", 9.0, Verdict.DISAGREES), judged("ripple", 0.0, Verdict.DISAGREES))
+    told = glance(latest(*wrong), BENCH, "recording", Ahead(100.0, {}, (cause,)))
+    assert told.sentence.startswith("Not as expected: ripple is at")
+    assert told.sentence.endswith("; likely the meter is on its DC range (and 1 more)")
+
+
+@pytest.mark.parametrize(
+    "cause",
+    [
+        Explanation("a diode is open", 0.4, "find it"),
+        Explanation("none of these", 0.99, "look"),
+        Explanation("nothing wrong", 0.99, ""),
+    ],
+)
+def test_a_doubtful_cause_is_not_told_at_a_glance(cause):
+    wrong = judged("output", 9.0, Verdict.DISAGREES)
+    assert "likely" not in glance(latest(wrong), BENCH, "recording", Ahead(100.0, {}, (cause,))).sentence
+
+
+@given(st.floats(0, 1e9))
+def test_how_long_is_never_nonsense(seconds):
+    words = about(seconds)
+    assert words.startswith(("in about ", "within "))
+    assert " 60 s" not in words
+    assert " 0 " not in words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (58.0, "in about 1 min"),
+        (61.0, "in about 1 min"),
+        (220.0, "in about 3 min 40 s"),
+        (597.0, "in about 10 min"),
+        (4000.0, "in about 67 min"),
+        (7300.0, "in about 2 h"),
+    ],
+)
+def test_how_long_is_told_as_people_say_it(seconds, words):
+    assert about(seconds) == words
