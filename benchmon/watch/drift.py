@@ -1,8 +1,8 @@
 """Drift: a slow departure of a channel from its re-predicted value.
 
-The readings are averaged in blocks of 3 s, these in blocks of 18 s, and these in blocks of 108 s; 40 blocks of each
-length are kept. So a fast drift shows within two minutes and a slow one within 72, at a bounded cost and memory. For
-each new block:
+The readings are averaged in blocks of 3 s, these in blocks of 18 s, and these in blocks of 108 s; 60 blocks of each
+length are kept. So a fast drift shows within two or three minutes and a slow one within 108, at a bounded cost and
+memory. For each new block:
 
 1. An exponentially weighted moving average (NIST/SEMATECH 6.3.2.4) of the residual, reading less expectation, tells
    cheaply whether anything moved. If it stays inside its limits, that is all.
@@ -29,13 +29,15 @@ from benchmon.watch.statistics import MovingAverage, Noise
 from benchmon.watch.trend import Floats, Trend, onset_of, score_for, trend_of
 
 BLOCK_SECONDS = 3.0
-BLOCKS_KEPT = 40
+BLOCKS_KEPT = 60
+WINDOWS = (40, BLOCKS_KEPT)
+"""Blocks that are tested for a trend: few to be quick, many for a noisy or seldom read channel."""
 BLOCKS_MERGED = 6
 LEVELS = 3
 FALSE_ALARMS_PER_HOUR = 1.0 / 100.0
 CHANNELS = 12
-CHANCE_SHARE = 0.1
-"""Of the stated false alarms (one in 100 hours of 12 channels), the tests by themselves may cause a tenth."""
+"""False alarms allowed by chance: one in 100 hours of 12 channels, if every test were independent of the others. They
+overlap, and what they find must also be more than innocent, so there are far fewer."""
 
 DETECTION_RATE = 1.0
 DETECTION_MINUTES = 3.0
@@ -80,8 +82,8 @@ class _Ladder:
 
     def __init__(self, level: int) -> None:
         self.seconds = BLOCK_SECONDS * BLOCKS_MERGED**level
-        tests_an_hour = LEVELS * 3600.0 / self.seconds
-        self.score = score_for(CHANCE_SHARE * FALSE_ALARMS_PER_HOUR / CHANNELS / tests_an_hour)
+        tests_an_hour = LEVELS * len(WINDOWS) * 3600.0 / self.seconds
+        self.score = score_for(FALSE_ALARMS_PER_HOUR / CHANNELS / tests_an_hour)
         self.blocks: deque[Block] = deque(maxlen=BLOCKS_KEPT)
         self.pending: list[Block] = []
 
@@ -249,18 +251,25 @@ class DriftWatch:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
-        trend = trend_of(times, values)
-        if abs(trend.score) < ladder.score:
-            return
-        change = trend.least * (times[-1] - times[0])
-        if change > self._innocent(ladder, uncertainty):
-            self._found_at = level
-            since = onset_of(times, values)
-            on_the_slope = times >= since
-            if np.count_nonzero(on_the_slope) >= _AT_LEAST:
-                trend = trend_of(times[on_the_slope], values[on_the_slope])
-            self._sign, self._half_rate = math.copysign(1.0, trend.slope), abs(trend.slope) / 2.0
-            self.drift = self._drift(trend, since, ladder)
+        for window in WINDOWS:
+            start = max(0, len(times) - window)
+            trend = trend_of(times[start:], values[start:])
+            change = trend.least * (times[-1] - times[start])
+            if abs(trend.score) >= ladder.score and change > self._innocent(ladder, start, uncertainty):
+                self._begin(level, ladder, times[start:], values[start:])
+                return
+            if start == 0:
+                return
+
+    def _begin(self, level: int, ladder: _Ladder, times: Floats, values: Floats) -> None:
+        since = onset_of(times, values)
+        on_the_slope = times >= since
+        if np.count_nonzero(on_the_slope) < _AT_LEAST:
+            on_the_slope[-_AT_LEAST:] = True
+        trend = trend_of(times[on_the_slope], values[on_the_slope])
+        self._found_at, self._sign = level, math.copysign(1.0, trend.slope)
+        self._half_rate = abs(trend.slope) / 2.0
+        self.drift = self._drift(trend, since, ladder)
 
     def _follow(self, ladder: _Ladder) -> None:
         """Keep a drift's figures fresh; end it once the last blocks exclude half of the rate it was found with."""
@@ -280,9 +289,9 @@ class DriftWatch:
         columns = np.array(ladder.blocks)
         return columns[:, 0], columns[:, 1] - self._left.part * columns[:, 2]
 
-    def _innocent(self, ladder: _Ladder, uncertainty: float) -> float:
-        """Return the change over the kept blocks that needs no drift to explain it."""
-        blocks = ladder.blocks
+    def _innocent(self, ladder: _Ladder, start: int, uncertainty: float) -> float:
+        """Return the change over the blocks from `start` on that needs no drift to explain it."""
+        blocks = list(ladder.blocks)[start:]
         expected = [block.expected for block in blocks]
         mains = 2.0 * self._left.doubt * (max(expected) - min(expected)) + max(block.held for block in blocks)
         warm = uncertainty * abs(blocks[-1].warm - blocks[0].warm)

@@ -37,6 +37,8 @@ _ANYTHING = 0.5
 """A channel that may read anything is off by about this part of what it should read."""
 
 _FAR_OFF = 8.0
+_LEAST_ERROR = 0.02
+_SMALLEST = 1e-24
 _LEAST_SHARE = 0.005
 _MAINS_WITHIN = 0.2
 _GRID = 0.01
@@ -147,8 +149,9 @@ def _log_likelihood(
             rest[row], own[row] = one.value - right.value, spread**2
             moves.append(None)
             continue
-        accuracy = one.channel.accuracy.of(value.value) / 2.0
-        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2
+        # A meter that is only told in per cent still does not show zero without any error.
+        accuracy = max(one.channel.accuracy.of(value.value), _LEAST_ERROR * one.channel.accuracy.of(right.value)) / 2.0
+        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2 + _SMALLEST
         moves.append(value.moves)
     shared = np.zeros((count, max((len(move) for move in moves if move is not None), default=0)))
     for row, move in enumerate(moves):

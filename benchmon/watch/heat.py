@@ -53,7 +53,7 @@ class Outlook:
 
     `final` is None while it cannot be told. `to_warning` and `to_limit` are seconds from `time`, None where the limit
     is not set, not ahead, cannot be told, or is not reached by any curve that the readings allow. `since` is when the
-    regime began.
+    regime began, `value` the temperature now, and `risen` what it has risen since.
     """
 
     time: float
@@ -62,6 +62,8 @@ class Outlook:
     final: Interval | None = None
     time_constant: float | None = None
     since: float = 0.0
+    value: float = 0.0
+    risen: float = 0.0
     to_warning: Interval | None = None
     to_limit: Interval | None = None
 
@@ -195,13 +197,15 @@ class HeatWatch:
         """Return what is known at `now` (s)."""
         fit = self._fit
         if fit is None:
-            return Outlook(now, State.UNKNOWN, since=self._points[0][0] if self._points else now)
+            since = self._points[0][0] if self._points else now
+            return Outlook(now, State.UNKNOWN, since=since, value=self._value)
         rate, doubt = _rate(fit, now)
         still = self._stillness(now)
         if still is not None and fit.growth <= _GROWTH_SCORE:
-            return Outlook(now, State.STEADY, rate, still, fit.time_constant, fit.start)
+            return Outlook(now, State.STEADY, rate, still, fit.time_constant, fit.start, self._value)
         state = self._state(fit, now, rate, doubt)
-        plain = Outlook(now, state, rate, None, fit.time_constant, fit.start)
+        risen = fit.at(now) - fit.temperature
+        plain = Outlook(now, state, rate, None, fit.time_constant, fit.start, self._value, risen)
         final = fit.final
         known = max(_KNOWN_KELVIN, _KNOWN_WITHIN * abs(final.best - fit.temperature))
         is_known = state is not State.RUNAWAY and max(final.high - final.best, final.best - final.low) <= known

@@ -30,6 +30,9 @@ _UNSEEN_WARM_UPS = (240.0, 1200.0)
 """Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (common practice)."""
 
 _LOOK_AT_HEAT = 2.0
+_WARM_AT = 0.8
+_LEAST_RISE = 5.0
+"""Kelvin: less is no warm-up that moves anything else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +167,8 @@ class _Heat:
         self.watch = HeatWatch(HeatLimits(channel.warn_above, channel.trip_above))
         self.last = Outlook(0.0, State.UNKNOWN)
         self._told: dict[str, bool] = {}
+        self._expected_rise: float | None = None
+        self._air = 0.0
 
     @property
     def is_air(self) -> bool:
@@ -176,6 +181,8 @@ class _Heat:
     def expect(self, prediction: Prediction) -> None:
         quantity = self._channel.quantity
         settled, constant = prediction.quantities.get(quantity), prediction.warm_up.get(quantity)
+        if settled is not None and settled.value - prediction.ambient > _LEAST_RISE:
+            self._expected_rise, self._air = settled.value - prediction.ambient, prediction.ambient
         fastest = None
         if settled is not None and constant:
             fastest = FASTEST_RISE * (settled.value + settled.uncertainty - prediction.ambient) / constant
@@ -213,9 +220,14 @@ class _Heat:
         return [Event(time, self._channel.name, "cleared", f"{self._channel.name}: {_OVER[kind]}")]
 
     def progress(self, time: float) -> float:
-        """Return how much of the present rise is done, 0 to 1; 1 where nothing rises."""
+        """Return how much of the warm-up is done, 0 to 1: by what is expected, else by the rise itself.
+
+        The last fifth does not count: mains and draughts move a warm part by as much.
+        """
         last = self.last
-        if last.state not in (State.RISING, State.RUNAWAY):
+        if self._expected_rise is not None:
+            return min(1.0, max(0.0, last.value - self._air) / (_WARM_AT * self._expected_rise))
+        if last.state not in (State.RISING, State.RUNAWAY) or last.risen < _LEAST_RISE:
             return 1.0
         constant = last.time_constant or max(time - last.since, 60.0)
         return -math.expm1(-max(0.0, time - last.since) / constant)

@@ -1,0 +1,151 @@
+"""Benches whose parts differ from the file, with one fault each, and what their meters show.
+
+`drawn` gives every part another value within what the file allows; `cases` then makes each known mistake and fault on
+that bench, so the truth comes from other values than the explanation assumes. `simulated_case` takes the truth from the
+simulated bench instead: other equations, stepped through time.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.watch.circuit_faults import CircuitFault, circuit_hypotheses, faults_of
+from benchmon.watch.explanation import NOTHING_WRONG, Observation
+from benchmon.watch.meter_values import MeterValues, meter_values
+from benchmon.watch.mistakes import mistakes_of
+from benchmon_simulated.supply import SupplyUnderTest
+
+VISIBLE = 1.5
+"""A fault counts where it moves at least one reading by this En from what was expected: the line of `disagrees`."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """A cause and the readings it gives; `visible` where some reading disagrees with the prediction."""
+
+    cause: str
+    observations: list[Observation]
+    visible: bool
+
+
+def drawn(bench: Bench, random: np.random.Generator) -> Bench:
+    """Return a bench with parts of its own."""
+
+    def near(value: float, part: float) -> float:
+        return value * (1.0 + part * float(random.uniform(-1.0, 1.0)))
+
+    mains = bench.mains.model_copy(
+        update={
+            "voltage": near(bench.mains.voltage, bench.mains.tolerance / 2.0),
+            "source_resistance": near(bench.mains.source_resistance, 0.2),
+        }
+    )
+    transformer = bench.transformer.model_copy(
+        update={
+            "primary_resistance": near(bench.transformer.primary_resistance, 0.07),
+            "secondary_resistance": near(bench.transformer.secondary_resistance, 0.07),
+            "open_circuit_voltage": near(bench.transformer.open_circuit_voltage, 0.003),
+        }
+    )
+    parts = [
+        part.model_copy(update={"capacitance": near(part.capacitance, 0.8 * part.tolerance)})
+        if part.kind == "capacitor"
+        else part
+        for part in bench.filter
+    ]
+    changes = {"mains": mains, "transformer": transformer, "filter": tuple(parts)}
+    changes["ambient"] = bench.ambient.model_copy(
+        update={"temperature": bench.ambient.temperature + random.uniform(-1, 1)}
+    )
+    if bench.load.kind == "resistor":
+        changes["load"] = bench.load.model_copy(update={"resistance": near(bench.load.resistance, 0.005)})
+    if bench.diode.saturation_current is not None:
+        saturation = bench.diode.saturation_current * float(1.5 ** random.uniform(-1.0, 1.0))
+        changes["diode"] = bench.diode.model_copy(update={"saturation_current": saturation})
+    return bench.model_copy(update=changes)
+
+
+def shown(bench: Bench, values: dict[str, float], random: np.random.Generator) -> list[Observation]:
+    """Return what the meters make of true `values` by channel: gain, offset and noise within their accuracy."""
+    found = []
+    for channel in bench.channel:
+        if channel.name in values and np.isfinite(values[channel.name]):
+            value, accuracy = values[channel.name], channel.accuracy
+            gain, offset = random.uniform(-0.7, 0.7, 2)
+            value += gain * accuracy.relative * abs(value) + offset * accuracy.absolute
+            found.append(Observation(channel, float(value + 0.04 * accuracy.of(value) * random.standard_normal())))
+    return found
+
+
+def expected_values(bench: Bench) -> MeterValues:
+    """Return what right meters read on the bench as its file says."""
+    return meter_values(bench, bench.mains.voltage)
+
+
+def is_visible(observations: list[Observation], right: MeterValues) -> bool:
+    """Return whether some reading disagrees with what the file lets expect."""
+    for one in observations:
+        value = right.of(one.channel.quantity)
+        if value is not None:
+            spread = np.hypot(2.0 * np.linalg.norm(value.moves), one.channel.accuracy.of(one.value))
+            if abs(one.value - value.value) > VISIBLE * max(spread, 1e-12):
+                return True
+    return False
+
+
+def cases(bench: Bench, seed: int) -> list[Case]:
+    """Return the bench without and with each fault, on parts drawn by `seed`."""
+    random = np.random.default_rng([seed, 0xFA17])
+    actual, expected = drawn(bench, random), expected_values(bench)
+    right = meter_values(actual, actual.mains.voltage)
+    fine = {channel.name: value.value for channel in bench.channel if (value := right.of(channel.quantity))}
+    found = [Case(NOTHING_WRONG, shown(bench, fine, random), visible=True)]
+    for one in [*mistakes_of(bench.channel, right), *circuit_hypotheses(actual, bench.channel, actual.mains.voltage)]:
+        observations = shown(bench, {name: value.value for name, value in one.readings.items()}, random)
+        found.append(Case(one.cause, observations, is_visible(observations, expected)))
+    return found
+
+
+def faultless(bench: Bench, seed: int) -> list[Observation]:
+    """Return the readings of a bench without any fault, on parts drawn by `seed`."""
+    random = np.random.default_rng([seed, 0x60D])
+    actual = drawn(bench, random)
+    right = meter_values(actual, actual.mains.voltage)
+    fine = {channel.name: value.value for channel in bench.channel if (value := right.of(channel.quantity))}
+    return shown(bench, fine, random)
+
+
+def simulated_case(bench: Bench, fault: CircuitFault | None, seed: int, seconds: float = 300.0) -> list[Observation]:
+    """Return the readings of the simulated bench after `seconds`, with `fault` built into it where it can be."""
+    random = np.random.default_rng([seed, 0x51B])
+    supply = SupplyUnderTest(bench if fault is None else built(fault), seed)
+    supply.advance(seconds)
+    values = supply.snapshot.values
+    return shown(bench, {one.name: values[one.quantity] for one in bench.channel if one.quantity in values}, random)
+
+
+def buildable(bench: Bench) -> list[CircuitFault]:
+    """Return the faults that the simulated bench can have: those that are other parts, without a correction."""
+    return [
+        fault
+        for fault in faults_of(bench)
+        if fault.cause.startswith(("the load", "the primary", "the reservoir has", "the windings"))
+    ]
+
+
+def built(fault: CircuitFault) -> Bench:
+    """Return a bench file's supply with the parts of a fault."""
+    bench = fault.bench
+    for name, factor in fault.changes.items():
+        section, _, key = name.partition(".")
+        if section == "filter":
+            index, key = key.split(".")
+            part = bench.filter[int(index)]
+            other = part.model_copy(update={key: getattr(part, key) * factor})
+            parts = [other if at == int(index) else one for at, one in enumerate(bench.filter)]
+            bench = bench.model_copy(update={"filter": tuple(parts)})
+        else:
+            old = getattr(bench, section)
+            bench = bench.model_copy(update={section: old.model_copy(update={key: getattr(old, key) * factor})})
+    return bench

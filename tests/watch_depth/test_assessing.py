@@ -1,0 +1,251 @@
+"""Assess: the whole watch over one log, in the form of the contract."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from benchmon.assess import assess, assessment_as_text
+from benchmon.bench import read_bench
+from benchmon.prediction import predict
+from benchmon.printing import table
+from benchmon.readings_file import LoggedReading
+
+BENCH = read_bench("""
+title = "A supply for these tests"
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+tolerance = "6 %"
+source_resistance = "0.5 Ω"
+[transformer]
+primary_voltage = "230 V"
+open_circuit_voltage = "20 V"
+primary_resistance = "6 Ω"
+secondary_resistance = "0.15 Ω"
+no_load_current = "30 mA"
+no_load_loss = "2 W"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "10 nA"
+emission_coefficient = 1.8
+thermal_resistance = "40 K/W"
+thermal_time_constant = "60 s"
+max_junction = "150 °C"
+[[filter]]
+kind = "capacitor"
+capacitance = "4.7 mF"
+tolerance = "20 %"
+[load]
+kind = "resistor"
+resistance = "15 Ω"
+[[instrument]]
+name = "meter"
+driver = "scpi"
+[[channel]]
+name = "mains"
+instrument = "meter"
+quantity = "mains.voltage.rms"
+accuracy = "0.2 %"
+period = "0.5 s"
+[[channel]]
+name = "current"
+instrument = "meter"
+quantity = "mains.current.rms"
+accuracy = "0.5 % + 1 mA"
+period = "0.5 s"
+[[channel]]
+name = "power"
+instrument = "meter"
+quantity = "mains.power.active"
+accuracy = "0.5 % + 0.1 W"
+period = "0.5 s"
+[[channel]]
+name = "vout"
+instrument = "meter"
+quantity = "output.voltage.mean"
+accuracy = "0.2 % + 10 mV"
+trip_above = "35 V"
+period = "0.5 s"
+[[channel]]
+name = "ripple"
+instrument = "meter"
+quantity = "output.voltage.ac_rms"
+accuracy = "1 % + 5 mV"
+period = "0.5 s"
+[[channel]]
+name = "case"
+instrument = "meter"
+quantity = "diode.temperature.case"
+accuracy = "1 K"
+warn_above = "90 °C"
+trip_above = "110 °C"
+period = "0.5 s"
+""")
+NODES = np.array([0.9, 0.95, 1.0, 1.05, 1.1]) * 230.0
+PREDICTED = [predict(BENCH, mains_voltage=float(volts)).quantities for volts in NODES]
+TERMINALS = np.array([one["mains.voltage.rms"].value for one in PREDICTED])
+NOISE = {"mains": 0.02, "current": 1e-4, "power": 0.02, "vout": 0.004, "ripple": 0.001, "case": 0.1}
+
+
+def log(seconds, *, mains=0.0, step=0.5, seed=1, changes=None):
+    """Return a log of a right supply on mains that wander by a part `mains`; `changes` replaces a channel's values."""
+    random = np.random.default_rng(seed)
+    times = np.arange(0.0, seconds, step)
+    volts = 230.0 * (1.0 + mains * np.sin(2 * np.pi * times / 170.0))
+    rows = []
+    for channel in BENCH.channel:
+        curve = np.polyfit(TERMINALS, [one[channel.quantity].value for one in PREDICTED], 3)
+        values = np.polyval(curve, volts)
+        if changes and channel.name in changes:
+            values = changes[channel.name](times, values)
+        values = values + NOISE[channel.name] * random.standard_normal(len(times))
+        rows += [
+            LoggedReading(float(time), channel.name, float(value))
+            for time, value in zip(times, values, strict=True)
+            if not math.isnan(value)
+        ]
+    return sorted(rows, key=lambda row: row.time)
+
+
+def kinds(found):
+    return {event["kind"] for event in found["events"]}
+
+
+def test_a_right_supply_on_wandering_mains_agrees_and_causes_no_event():
+    found = assess(BENCH, log(400, mains=0.03))
+    assert found["events"] == []
+    assert {told["verdict"] for told in found["channels"].values()} == {"agrees"}
+    assert all(told["flags"] == [] for told in found["channels"].values())
+    assert found["explanations"][0]["cause"] == "nothing wrong"
+    assert found["explanations"][0]["likelihood"] > 0.9
+
+
+def test_it_has_the_form_of_the_contract():
+    found = json.loads(json.dumps(assess(BENCH, log(30)), allow_nan=False))
+    assert set(found) == {"channels", "events", "explanations"}
+    assert set(found["channels"]) == {channel.name for channel in BENCH.channel}
+    keys = {"value", "expected", "en", "verdict", "flags", "final", "time_to_limit_s"}
+    assert all(set(told) == keys for told in found["channels"].values())
+    assert all(set(one) == {"cause", "likelihood", "message"} for one in found["explanations"])
+
+
+def test_the_expected_value_follows_the_measured_mains():
+    low = assess(BENCH, log(5, changes={"mains": lambda _, v: v * 0.95}))["channels"]["vout"]["expected"]
+    high = assess(BENCH, log(5, changes={"mains": lambda _, v: v * 1.05}))["channels"]["vout"]["expected"]
+    assert high / low == pytest.approx(1.05 / 0.95, rel=0.02)
+
+
+def test_a_drift_is_flagged_within_three_minutes_and_says_where_it_leads():
+    def drifting(times, values):
+        return values + NOISE["vout"] / 60.0 * np.maximum(times - 100.0, 0.0)
+
+    found = assess(BENCH, log(280, mains=0.01, changes={"vout": drifting}))
+    assert found["channels"]["vout"]["flags"] == ["drifting"]
+    assert kinds(found) == {"drifting"}
+    (event,) = found["events"]
+    assert event["channel"] == "vout"
+    assert "mV a minute" in event["message"]
+    assert "leaves its expected band" in event["message"]
+    assert found["channels"]["vout"]["time_to_limit_s"] > 1000
+
+
+def test_a_rise_towards_its_limit_is_told_before_it_happens():
+    def hot(times, _):
+        return 25.0 + 100.0 * (1.0 - np.exp(-times / 120.0))
+
+    told = assess(BENCH, log(115, changes={"case": hot}))
+    case = told["channels"]["case"]
+    assert case["final"]["value"] == pytest.approx(125.0, abs=5.0)
+    assert abs(case["final"]["value"] - 125.0) < case["final"]["uncertainty"]
+    assert case["time_to_limit_s"] == pytest.approx(120.0 * math.log(100.0 / 15.0) - 115.0, rel=0.15)
+    assert "forecast" in kinds(told)
+    message = next(event["message"] for event in told["events"] if event["kind"] == "forecast")
+    assert "will settle at" in message
+    assert "limit 110.0 °C, reached in about" in message
+    assert case["flags"] == []
+
+
+def test_warming_up_from_cold_is_as_expected():
+    settled = PREDICTED[2]["diode.temperature.case"].value
+
+    def warming(times, _):
+        return 25.0 + (settled - 25.0) * (1.0 - np.exp(-times / 60.0))
+
+    found = assess(BENCH, log(150, changes={"case": warming}))
+    assert found["channels"]["case"]["verdict"] == "agrees"
+    assert kinds(found) == set()
+
+
+def test_one_reading_a_channel_is_judged_at_once():
+    rows = [row for row in log(1, changes={"vout": lambda _, v: 0.0 * v + 0.9}) if row.time == 0.0]
+    found = assess(BENCH, rows)
+    assert found["channels"]["vout"]["verdict"] == "disagrees"
+    assert found["channels"]["current"]["verdict"] == "agrees"
+    assert len(found["channels"]) == len(BENCH.channel)
+
+
+def test_a_meter_on_its_ac_range_is_explained_from_one_round():
+    ripple = PREDICTED[2]["output.voltage.ac_rms"].value
+    rows = [row for row in log(1, changes={"vout": lambda _, v: 0.0 * v + ripple}) if row.time == 0.0]
+    first = assess(BENCH, rows)["explanations"][0]
+    assert first["cause"] == "vout: the meter is on its AC range"
+    assert "select DC" in first["message"]
+
+
+def test_a_contradiction_is_told_with_its_culprit_even_for_one_round():
+    rows = [row for row in log(1, changes={"power": lambda _, v: 2.0 * v}) if row.time == 0.0]
+    found = assess(BENCH, rows)
+    assert found["channels"]["power"]["flags"] == ["implausible"]
+    assert [event["channel"] for event in found["events"] if event["kind"] == "implausible"] == ["power"]
+
+
+def test_nothing_is_predicted_before_the_power_comes():
+    def off(times, values):
+        return np.where(times < 20.0, 0.0, values)
+
+    changes = dict.fromkeys(("mains", "current", "power", "vout", "ripple"), off)
+    found = assess(BENCH, log(60, changes=changes | {"case": lambda _, v: 25.0 + 0.0 * v}))
+    assert found["channels"]["vout"]["verdict"] == "agrees"
+    assert "disagrees" not in kinds(found)
+
+
+def test_a_trip_has_no_time_left():
+    found = assess(BENCH, log(20, changes={"vout": lambda t, v: v + np.where(t > 10, 15.0, 0.0)}))
+    assert "tripped" in found["channels"]["vout"]["flags"]
+    assert found["channels"]["vout"]["time_to_limit_s"] == 0.0
+    assert "tripped" in kinds(found)
+
+
+def test_a_channel_that_falls_silent_is_stale():
+    found = assess(BENCH, log(60, changes={"ripple": lambda t, v: np.where(t < 20.0, v, math.nan)}))
+    assert found["channels"]["ripple"]["flags"] == ["stale"]
+    assert kinds(found) == {"stale"}
+
+
+def test_overrange_is_flagged_and_json_safe():
+    rows = [*log(5), LoggedReading(6.0, "ripple", math.inf)]
+    assert "overrange" in assess(BENCH, rows)["channels"]["ripple"]["flags"]
+
+
+@pytest.mark.parametrize("offset", [-1e6, 12.5, 1.7e9])
+def test_a_time_offset_changes_no_verdict(offset):
+    rows = log(200, changes={"vout": lambda t, v: v + NOISE["vout"] / 30.0 * t})
+    plain = assess(BENCH, rows)
+    moved = assess(BENCH, [LoggedReading(row.time + offset, row.channel, row.value) for row in rows])
+    assert {name: (one["verdict"], one["flags"]) for name, one in plain["channels"].items()} == {
+        name: (one["verdict"], one["flags"]) for name, one in moved["channels"].items()
+    }
+
+
+def test_no_readings_are_no_answer():
+    assert assess(BENCH, []) == {"channels": {}, "events": [], "explanations": []}
+
+
+def test_the_text_has_a_row_a_channel_and_the_cause():
+    found = assess(BENCH, log(5))
+    text = assessment_as_text(BENCH, found, table)
+    assert all(channel.name in text for channel in BENCH.channel)
+    assert "nothing needs explaining" in text

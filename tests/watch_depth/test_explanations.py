@@ -1,0 +1,198 @@
+"""Why readings disagree: the true cause comes first, and a sound bench needs no explanation."""
+
+import math
+import random as shuffling
+
+import pytest
+from faulty_bench import buildable, cases, faultless, simulated_case
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.watch.circuit_faults import faults_of
+from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
+from benchmon.watch.meter_values import Kind, meter_values
+from benchmon_simulated.scenarios import SCENARIOS
+
+NAMES = [scenario.name for scenario in SCENARIOS]
+BENCHES = {scenario.name: load_bench(scenario.path) for scenario in SCENARIOS}
+EXPLAINERS = {name: Explainer(bench) for name, bench in BENCHES.items()}
+
+
+def causes(name, observations):
+    return [one.cause for one in EXPLAINERS[name].explain(observations)]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_true_cause_comes_first_in_nine_of_ten(name):
+    told = [(case.cause, causes(name, case.observations)) for case in cases(BENCHES[name], 1) if case.visible]
+    assert len(told) > 60
+    assert sum(cause == found[0] for cause, found in told) >= 0.9 * len(told)
+    assert sum(cause in found[:3] for cause, found in told) >= 0.98 * len(told)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sound_bench_needs_no_explanation(name):
+    fine = [causes(name, faultless(BENCHES[name], seed))[0] for seed in range(30)]
+    assert fine.count(NOTHING_WRONG) == 30
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sound_simulated_bench_needs_no_explanation(name):
+    assert causes(name, simulated_case(BENCHES[name], None, 2, 60.0))[0] == NOTHING_WRONG
+
+
+@pytest.mark.parametrize(("name", "index"), [("reservoir", 0), ("bridge", 1), ("centre-tap", 2)])
+def test_a_fault_of_the_simulated_bench_is_found(name, index):
+    fault = buildable(BENCHES[name])[index]
+    assert causes(name, simulated_case(BENCHES[name], fault, 3, 60.0))[0] == fault.cause
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", NAMES)
+def test_every_fault_of_the_simulated_bench_is_found(name):
+    bench = BENCHES[name]
+    told = [(fault.cause, causes(name, simulated_case(bench, fault, 5, 60.0))) for fault in buildable(bench)]
+    assert all(cause == found[0] for cause, found in told)
+
+
+IDEAL = """
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+tolerance = "3 %"
+[transformer]
+primary_voltage = "230 V"
+open_circuit_voltage = "200 V"
+primary_resistance = "0 Ω"
+secondary_resistance = "1 mΩ"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "1 µA"
+emission_coefficient = 1
+[load]
+kind = "resistor"
+resistance = "1 kΩ"
+[[instrument]]
+name = "meter"
+driver = "scpi"
+[[channel]]
+name = "vout"
+instrument = "meter"
+quantity = "output.voltage.rms"
+accuracy = "0.2 %"
+[[channel]]
+name = "mains"
+instrument = "meter"
+quantity = "mains.voltage.rms"
+accuracy = "0.2 %"
+[[channel]]
+name = "iout"
+instrument = "meter"
+quantity = "output.current.mean"
+accuracy = "0.5 %"
+scale = 20
+"""
+
+
+@pytest.fixture(scope="module")
+def ideal():
+    """Return a nearly ideal full-wave bench, its explainer, and what right meters read."""
+    bench = read_bench(IDEAL)
+    return bench, Explainer(bench), meter_values(bench, 230.0)
+
+
+# Closed forms of a full-wave wave: rms of the AC part is sqrt(1 − 8/π²) = 0.4352 of the rms, the mean 0.9003, an
+# average-responding meter reads 1.1107 × mean = rms.
+@pytest.mark.parametrize(
+    ("kind", "part"),
+    [(Kind.AC_RMS, 0.4352), (Kind.MEAN, 0.9003), (Kind.RECTIFIED, 1.0), (Kind.PEAK, math.sqrt(2.0))],
+)
+def test_ways_of_reading_a_full_wave_wave(ideal, kind, part):
+    _, _, values = ideal
+    rms = values.waves["output.voltage", Kind.RMS].value
+    assert values.waves["output.voltage", kind].value / rms == pytest.approx(part, rel=0.005)
+
+
+def explain(ideal, **factors):
+    bench, explainer, values = ideal
+    found = []
+    for channel in bench.channel:
+        value = values.of(channel.quantity).value
+        found.append(Observation(channel, value * factors.get(channel.name, 1.0)))
+    return explainer.explain(found)
+
+
+def test_the_message_names_ratio_cause_and_remedy(ideal):
+    first = explain(ideal, vout=0.4352)[0]
+    assert first.cause == "vout: the meter is on its AC range"
+    assert first.message.startswith("vout reads 0.43")
+    assert first.message.endswith("of the expected rms: the meter is on its AC range; select AC+DC")
+    assert first.likelihood > 0.95
+
+
+@pytest.mark.parametrize(
+    ("channel", "factor", "words"),
+    [
+        ("vout", 0.9003, "DC range"),
+        ("vout", 10.0, "ratio is 10 times too large"),
+        ("vout", 0.1, "ratio is 10 times too small"),
+        ("iout", -1.0, "polarity is reversed"),
+        ("iout", 20.0, "declared ratio of 20 is applied twice"),
+        ("iout", 1 / 20.0, "declared ratio of 20 is not applied"),
+        ("iout", 1000.0, "prefix"),
+        ("mains", 0.1, "ratio is 10 times too small"),
+    ],
+)
+def test_mistakes_of_one_meter(ideal, channel, factor, words):
+    first = explain(ideal, **{channel: factor})[0]
+    assert first.cause.startswith(f"{channel}: ")
+    assert words in first.cause
+
+
+def test_what_no_cause_explains_is_none_of_these(ideal):
+    first = explain(ideal, vout=0.77)[0]
+    assert first.cause == NONE_OF_THESE
+    assert "vout is the odd one" in first.message
+
+
+def test_likelihoods_are_shares_of_one(ideal):
+    for factors in ({}, {"vout": 0.4352}, {"vout": 0.95, "iout": 1.1}):
+        found = explain(ideal, **factors)
+        assert sum(one.likelihood for one in found) == pytest.approx(1.0, abs=0.1)
+        assert [one.likelihood for one in found] == sorted((one.likelihood for one in found), reverse=True)
+
+
+def test_the_order_of_channels_does_not_matter():
+    case = cases(BENCHES["reservoir"], 2)[5]
+    shuffled = case.observations.copy()
+    shuffling.Random(1).shuffle(shuffled)
+    first, second = EXPLAINERS["reservoir"].explain(case.observations), EXPLAINERS["reservoir"].explain(shuffled)
+    assert [one.cause for one in first] == [one.cause for one in second]
+    assert [one.likelihood for one in first] == pytest.approx([one.likelihood for one in second])
+
+
+def test_a_channel_that_reads_nothing_usable_is_left_out(ideal):
+    bench, explainer, values = ideal
+    found = [Observation(bench.channel[0], math.inf)]
+    assert explainer.explain(found) == []
+    found.append(Observation(bench.channel[1], values.of("mains.voltage.rms").value))
+    assert explainer.explain(found)[0].cause == NOTHING_WRONG
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["a diode is open", "the reservoir is open", "the load draws twice what it should", "the windings are in series"],
+)
+def test_the_reservoir_bench_knows_its_faults(name):
+    assert any(fault.cause.startswith(name) for fault in faults_of(BENCHES["reservoir"]))
+
+
+def test_without_a_mains_channel_the_mains_tolerance_is_no_fault():
+    bench = BENCHES["bridge"]
+    values = meter_values(bench, bench.mains.voltage * 1.03)
+    high = meter_values(bench.model_copy(update={"mains": bench.mains.model_copy(update={"voltage": 236.9})}), 236.9)
+    found = [
+        Observation(one, high.of(one.quantity).value) for one in bench.channel if one.quantity != "mains.voltage.rms"
+    ]
+    assert values.of("output.voltage.rms").value < high.of("output.voltage.rms").value
+    assert causes("bridge", found)[0] == NOTHING_WRONG
