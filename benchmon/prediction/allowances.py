@@ -14,12 +14,16 @@ _RECTANGULAR = 3.0**-0.5
 
 @dataclass(frozen=True)
 class Allowance:
-    """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit."""
+    """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit.
+
+    `rectangular` tells that it comes from a tolerance, of which any value is as likely as any other.
+    """
 
     part: str
     label: str
     size: float
     relative: bool = True
+    rectangular: bool = False
 
 
 JUNCTION_SHIFT = "junction shift"
@@ -63,12 +67,13 @@ def allowances_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> lis
     measured = bench.transformer.rated_voltage is None
     found.append(Allowance("transformer.open_circuit_voltage", "transformer voltage", 0.002 if measured else 0.012))
     if bench.mains.tolerance > 0 and not mains_is_measured:
-        found.append(Allowance("mains.voltage", "mains voltage", bench.mains.tolerance * _RECTANGULAR))
+        size = bench.mains.tolerance * _RECTANGULAR
+        found.append(Allowance("mains.voltage", "mains voltage", size, rectangular=True))
     for index, part in enumerate(bench.filter):
         name, label = f"filter.{index}", f"{part.kind} {index + 1}"
         if isinstance(part, Capacitor):
             tolerance = part.tolerance or 0.02
-            found.append(Allowance(f"{name}.capacitance", label, tolerance * _RECTANGULAR))
+            found.append(Allowance(f"{name}.capacitance", label, tolerance * _RECTANGULAR, rectangular=True))
             found.append(Allowance(f"{name}.esr", f"{label} ESR", 0.25))
         elif part.kind == "choke":
             found.append(Allowance(f"{name}.inductance", label, 0.1))

@@ -23,6 +23,7 @@ REFERENCE = 25.0
 _FALL_PER_KELVIN = 2e-3
 _LARGEST_EMISSION = 2.0
 _LEAST_RESISTANCE = 1e-6
+_EXPONENTIAL_BELOW = -37.0
 
 
 @dataclass(frozen=True)
@@ -100,9 +101,17 @@ def conduct(drive: Floats, resistance: Floats, saturation: Floats, thermal: Floa
 def wright_omega(z: Floats) -> Floats:
     """Return w > 0 with w + ln w = z, for real z, to near machine precision.
 
-    Two steps of the fourth-order iteration of Fritsch, Shafer and Crowley (CACM 16, 1973, algorithm 443).
+    Two steps of the fourth-order iteration of Fritsch, Shafer and Crowley (CACM 16, 1973, algorithm 443). Far below
+    zero, where most blocking diodes are, w is e^z; iterating there would only be slow, in numbers near the smallest.
     """
-    z = np.maximum(z, -700.0)
+    z = np.asarray(z, np.float64)
+    found: Floats = np.exp(np.clip(z, -700.0, 0.0))
+    some = z > _EXPONENTIAL_BELOW
+    found[some] = _iterated(z[some])
+    return found
+
+
+def _iterated(z: Floats) -> Floats:
     low = np.exp(np.minimum(z, 0.0))
     high = np.maximum(z, 1.0)
     omega = np.where(z < 0.0, low / (1.0 + low), np.where(z < 1.0, 0.567 + 0.42 * z, high - np.log(high)))

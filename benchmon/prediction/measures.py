@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmon.prediction.products import product
 from benchmon.prediction.result import Floats
 
 ORDERS = 40
@@ -62,8 +63,7 @@ def phasors(trace: Floats, weights: Floats, angle: Floats, orders: int = ORDERS)
     """Return the complex rms of orders 1 to `orders`, (b, orders): sqrt(2)·Σ w·x·exp(−j·h·θ)."""
     turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
     scaled = np.sqrt(2.0) * trace * weights
-    # Two real products: a complex one is spread over threads that wait for one another longer than they work.
-    found: NDArray[np.complex128] = scaled @ turns.real + 1j * (scaled @ turns.imag)
+    found: NDArray[np.complex128] = product(scaled, turns.real) + 1j * product(scaled, turns.imag)
     return found
 
 

@@ -19,8 +19,8 @@ from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
 from benchmon.quantities import UNITS
 
 COVERAGE = 2.0
-_STEP = 0.2
-_CASE_PART, _CASE_DOUBT = 0.85, 0.1
+STEP = 0.2
+_CASE_PART, CASE_DOUBT = 0.85, 0.1
 
 
 @dataclass(frozen=True)
@@ -58,11 +58,11 @@ def predict_parts(
     """
     known = allowances_of(bench, parts, mains_is_measured=mains_is_measured)
     nominal = solve(bench, parts, near=near)
-    varied = solve(bench, *_varied(parts, nominal.warm, known), near=nominal.warm)
+    varied = solve(bench, *varied_parts(parts, nominal.warm, known), near=nominal.warm)
     expected, contributions = {}, {}
     labels = [entry.label for entry in known]
     for name, value in nominal.quantities.items():
-        changes, model = (varied.quantities[name] - value[0]) / _STEP, MODEL_FLOOR * float(value[0])
+        changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
     _allow_for_the_case(expected, contributions)
@@ -105,7 +105,7 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
     warm = solve_warm(bench, parts, near, shift)
     ripple_order = 2 if wiring_of(bench).symmetric else 1
     quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
-    quantities |= _temperatures(bench, warm, quantities)
+    quantities |= temperatures_of(bench, warm, quantities)
     if not all(np.all(np.isfinite(value)) for value in quantities.values()):
         raise PredictionError("the circuit's steady state is not finite; check the bench file for extreme values")
     if not np.all(warm.state.solution.converged):
@@ -115,7 +115,8 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
     return Solved(warm, quantities, harmonics)
 
 
-def _temperatures(bench: Bench, warm: WarmState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+def temperatures_of(bench: Bench, warm: WarmState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+    """Return every temperature, (b,), of a settled state whose other quantities are known."""
     parts = warm.parts
     ambient = parts["ambient.temperature"]
     found = {"ambient.temperature": ambient}
@@ -130,18 +131,18 @@ def _temperatures(bench: Bench, warm: WarmState, quantities: dict[str, Floats]) 
     return found
 
 
-def _varied(parts: Parts, warm: WarmState, known: list[Allowance]) -> tuple[Parts, Floats]:
-    """Return one variant for each allowance, moved by a part of its standard uncertainty."""
+def varied_parts(parts: Parts, warm: WarmState, known: list[Allowance]) -> tuple[Parts, Floats]:
+    """Return one variant for each allowance, moved by STEP times its standard uncertainty, and junction shifts."""
     count = len(known)
     changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
     shift = np.zeros(count)
     rise = float(warm.junction[0] - parts["ambient.temperature"][0])
     for row, entry in enumerate(known):
         if entry.part == JUNCTION_SHIFT:
-            shift[row] = -_STEP * entry.size * rise
+            shift[row] = -STEP * entry.size * rise
             continue
         value = changes[entry.part][row]
-        changes[entry.part][row] = value + _STEP * entry.size * (abs(value) if entry.relative else 1.0)
+        changes[entry.part][row] = value + STEP * entry.size * (abs(value) if entry.relative else 1.0)
     return Parts(changes), shift
 
 
@@ -155,7 +156,7 @@ def _allow_for_the_case(expected: dict[str, Expected], contributions: dict[str, 
     name = "diode.temperature.case"
     case = expected.get(name)
     if case is not None:
-        own = COVERAGE * _CASE_DOUBT * (case.value - expected["ambient.temperature"].value)
+        own = COVERAGE * CASE_DOUBT * (case.value - expected["ambient.temperature"].value)
         wide = float(np.hypot(case.uncertainty, own))
         expected[name] = Expected(case.value, wide, case.unit)
         share = (own / wide) ** 2 if wide > 0.0 else 0.0

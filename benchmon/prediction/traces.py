@@ -43,19 +43,20 @@ def traces_of(state: SteadyState) -> Traces:
     flat = (len(solution.y), -1, at.size)
     y, dy = solution.y.reshape(flat), solution.dy.reshape(flat)
     angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
+    current, _ = path_currents(at, y, circuit.emf(angle), circuit.junction)
     if at.wiring.symmetric:
         swap = circuit.exchange.T
         y, dy = np.concatenate([y, y @ swap], axis=1), np.concatenate([dy, dy @ swap], axis=1)
+        current = np.concatenate([current, current[..., ::-1]], axis=1)
         angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
-    values = _winding_side(state, y, angle, weights) | _load_side(state, y, dy)
+    values = _winding_side(state, y, current, angle, weights) | _load_side(state, y, dy)
     return Traces(angle, weights, values)
 
 
-def _winding_side(state: SteadyState, y: Floats, angle: Floats, weights: Floats) -> dict[str, Floats]:
+def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats, weights: Floats) -> dict[str, Floats]:
     circuit, at = state.circuit, state.circuit.equations
     wiring, windings = at.wiring, at.windings
     emf = circuit.emf(angle)
-    current, _ = path_currents(at, y, emf, circuit.junction)
     first = current[..., 0]
     net = first - current[..., 1] if wiring.symmetric else first
     own = net if wiring.shared else first
