@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import time
 from typing import Any
@@ -18,6 +19,9 @@ from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeo
 from benchmon.instruments.faults import explain
 from benchmon_drivers.serial_keys import SerialKeys
 from benchmon_drivers.serial_port import arrived, close_port, explain_port, open_port, severs
+
+# Where nobody wants the library's log, it must not end up on standard error.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 _TICK = 0.05
 _SLOWEST_OPENING, _QUICKEST_OPENING = 2.0, 1.0
@@ -76,6 +80,7 @@ class ModbusLine:
         self._tcp = tcp_place(address)
         self._client: ModbusTcpClient | ModbusSerialClient | None = None
         self._heard = 0
+        self._asked = 0.0
         self._owed = False
         """Whether an answer to an earlier question may still come; an RTU frame does not tell which it answers."""
         self._dirty = False
@@ -114,7 +119,7 @@ class ModbusLine:
         if self._client is None:
             raise InstrumentError(f"{self._address}: the line is not open")
         time.sleep(max(0.0, self._last_frame + self._gap - time.monotonic()))
-        self._heard = 0
+        self._heard, self._asked = 0, time.monotonic()
         try:
             response = self._client.execute(False, request)
         except ConnectionException:
@@ -169,8 +174,11 @@ class ModbusLine:
         return client
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
+        """Count what arrives, and end an answer that drips in and never ends, which not every pymodbus does."""
         if not sending:
             self._heard = max(self._heard, len(data))
+            if time.monotonic() > self._asked + 2 * self._timeout:
+                raise self._nothing_fit()
         return data
 
     def _nothing_fit(self) -> InstrumentError:

@@ -4,6 +4,8 @@ import asyncio
 import math
 import os
 import struct
+import subprocess
+import sys
 import threading
 import time
 
@@ -279,6 +281,25 @@ def test_an_unplugged_instrument_is_lost_with_a_reason_and_read_again_when_it_re
         far_end.line.plug_in()
         driver.open()
         assert driver.read("a").value == 5.0
+
+
+def test_the_library_s_log_does_not_end_up_on_the_terminal():
+    script = """
+from benchmon.instruments.driver import DrivenChannel
+from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+import socket
+server = socket.create_server(("127.0.0.1", 0))
+address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+channel = DrivenChannel("a", "V", 1.0, 1.0, ModbusChannel(register=0))
+driver = ModbusDriver("meter", ModbusSettings(address=address, timeout=0.05, retries=0), [channel])
+driver.open()
+try:
+    driver.read("a")
+except OSError:
+    driver.close()
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    assert (done.stdout, done.stderr) == ("", "")
 
 
 @pytest.mark.parametrize(
