@@ -19,7 +19,10 @@ from benchmon.prediction.traces import Traces, traces_of
 _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
 _MOST_ROUNDS = 30
-_HOTTEST = 2000.0
+_HOTTEST = 300.0
+"""In °C: above it silicon conducts by itself, and no diode's law holds."""
+
+_STEEPEST = 20.0
 
 
 @dataclass(frozen=True)
@@ -43,12 +46,15 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
     junction = _widened(near.junction if near else ambient, parts)
     parts, ntc = _with_ntc(bench, parts, near)
     state = near.state if near else None
+    last: tuple[Floats, Floats] | None = None
     for _ in range(_MOST_ROUNDS):
         state = solve_circuit(bench, parts, junction, state)
-        rise = np.minimum(parts["diode.thermal_resistance"] * diode_power(state), _HOTTEST)
-        warmer = ambient + rise + np.where(rise > 0, shift, 0.0)
-        settled = bool(np.max(np.abs(warmer - junction)) < _CLOSE_KELVIN)
-        junction = warmer
+        rise = parts["diode.thermal_resistance"] * diode_power(state)
+        off = ambient + rise + np.where(rise > 0, shift, 0.0) - junction
+        _refuse_too_hot(junction, off)
+        settled = bool(np.max(np.abs(off)) < _CLOSE_KELVIN)
+        following = junction + off if settled else _secant(junction, off, last)
+        last, junction = (junction, off), following
         if bench.ntc is not None:
             traces = traces_of(state)
             ntc = ntc_temperature(parts, rms(traces["mains.current"], traces.weights))
@@ -61,6 +67,27 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
         "diode or inrush limiter: circuit and temperature find no common answer; "
         "check thermal_resistance and the limiter's r25, beta and dissipation_factor"
     )
+
+
+def _refuse_too_hot(junction: Floats, off: Floats) -> None:
+    if np.any((junction > _HOTTEST) | ((junction == _HOTTEST) & (off > 0))):
+        raise PredictionError(
+            f"diode: would be hotter than {_HOTTEST:.0f} °C, where none works and nothing can be predicted; "
+            "check the load, diode.thermal_resistance and ambient.temperature"
+        )
+
+
+def _secant(junction: Floats, off: Floats, last: tuple[Floats, Floats] | None) -> Floats:
+    """Return the next junction temperatures to try, from how far `off` these and the last ones are.
+
+    A hotter diode dissipates less, so `off` falls by one kelvin or more a kelvin; the root is kept below the hottest.
+    """
+    slope = np.full_like(off, -1.0)
+    if last is not None:
+        moved = junction - last[0]
+        far = np.abs(moved) > 1e-6
+        slope = np.clip(np.where(far, (off - last[1]) / np.where(far, moved, 1.0), -1.0), -_STEEPEST, -1.0)
+    return np.minimum(junction - off / slope, _HOTTEST)
 
 
 def diode_power(state: SteadyState) -> Floats:

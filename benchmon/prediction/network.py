@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad, SeriesResistor
+from benchmon.errors import PredictionError
 from benchmon.prediction.diode import conduct
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.rectifier import Windings, Wiring
@@ -57,6 +58,8 @@ class Equations:
     capacitors: dict[int, CapacitorAt] = field(default_factory=dict)
     chokes: dict[int, int] = field(default_factory=dict)
     winding_unknowns: tuple[int, ...] = ()
+    softness: float = 1.0
+    """How many times wider than they are the corners of the load's curve are made, on the way to a solution."""
 
     @property
     def size(self) -> int:
@@ -95,7 +98,8 @@ class _Builder:
 
 
 def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> Equations:
-    """Return the equations of the bench's circuit with the values in `parts`."""
+    """Return the equations of the bench's circuit with the values in `parts`. Raises `PredictionError`."""
+    _refuse_held_choke(bench)
     build = _Builder(parts.variants)
     ports: list[Node] = [(build.unknown(),) for _ in sorted(set(wiring.ports))]
     capacitors: dict[int, CapacitorAt] = {}
@@ -134,6 +138,18 @@ def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> 
         capacitors,
         chokes,
         winding_unknowns,
+    )
+
+
+def _refuse_held_choke(bench: Bench) -> None:
+    """Refuse a choke whose current the load holds: nothing then says what voltage stands between them."""
+    last = max((index for index, part in enumerate(bench.filter) if not isinstance(part, SeriesResistor)), default=None)
+    if last is None or not isinstance(bench.filter[last], Choke) or load_is_linear(bench):
+        return
+    holder = "regulator" if bench.regulator is not None else "constant-current load"
+    raise PredictionError(
+        f"filter[{last + 1}] choke: feeds the {holder} without a capacitor behind it, and both hold the current; "
+        "put a capacitor after the choke"
     )
 
 
@@ -219,21 +235,21 @@ def load_current(equations: Equations, voltage: Floats) -> tuple[Floats, Floats,
     quiescent = np.zeros_like(voltage)
     if bench.regulator is not None:
         gap = voltage - _like(parts["regulator.dropout"] + parts["regulator.output_voltage"], voltage)
-        fall, slope = _soft_negative(gap)
+        fall, slope = _soft_negative(gap, equations.softness)
         output = _like(parts["regulator.output_voltage"], voltage) + fall
-        output, alive = -_soft_negative(-output)[0], _soft_negative(-output)[1]
-        slope = slope * alive
+        below, alive = _soft_negative(-output, equations.softness)
+        output, slope = -below, slope * alive
         quiescent = _like(parts["regulator.quiescent_current"], voltage)
     if isinstance(bench.load, ResistorLoad):
         ohms = _like(parts["load.resistance"], voltage)
         through, rise = output / ohms, 1.0 / ohms
     elif isinstance(bench.load, CurrentLoad):
         amperes = _like(parts["load.current"], voltage)
-        alive, rise = _comes_alive(output)
+        alive, rise = _comes_alive(output, equations.softness)
         through, rise = amperes * alive, amperes * rise
     else:
         through, rise = np.zeros_like(voltage), np.zeros_like(voltage)
-    kept, grows = _comes_alive(voltage)
+    kept, grows = _comes_alive(voltage, equations.softness)
     return through + quiescent * kept, rise * slope + quiescent * grows, output
 
 
@@ -242,15 +258,17 @@ def load_is_linear(bench: Bench) -> bool:
     return bench.regulator is None and not isinstance(bench.load, CurrentLoad)
 
 
-def _comes_alive(voltage: Floats) -> tuple[Floats, Floats]:
+def _comes_alive(voltage: Floats, softness: float) -> tuple[Floats, Floats]:
     """Return the part of its current that a load draws near zero volts, and the slope; a resistor below zero."""
-    scaled = voltage / _DEAD_LOAD
+    width = _DEAD_LOAD * softness
+    scaled = voltage / width
     rest = np.exp(-np.clip(scaled, 0.0, 700.0))
-    return np.where(scaled > 0.0, 1.0 - rest, scaled), rest / _DEAD_LOAD
+    return np.where(scaled > 0.0, 1.0 - rest, scaled), rest / width
 
 
-def _soft_negative(gap: Floats) -> tuple[Floats, Floats]:
+def _soft_negative(gap: Floats, softness: float) -> tuple[Floats, Floats]:
     """Return min(gap, 0) with its corner rounded, and its slope."""
-    scaled = np.clip(gap / _KNEE, -500.0, 500.0)
-    value = np.where(np.abs(scaled) < 500.0, -_KNEE * np.log1p(np.exp(-scaled)), np.minimum(gap, 0.0))
+    width = _KNEE * softness
+    scaled = np.clip(gap / width, -500.0, 500.0)
+    value = np.where(np.abs(scaled) < 500.0, -width * np.log1p(np.exp(-scaled)), np.minimum(gap, 0.0))
     return value, 1.0 / (1.0 + np.exp(scaled))

@@ -22,8 +22,12 @@ _FOLLOWINGS = 2
 """Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
 
 _EVEN_SHARE = 1.5
+_UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
 
-_SOFTENINGS = (100.0, 30.0, 10.0, 3.0, 1.0)
+_SOFTEST, _SOFTENING = 100.0, 3.0
+"""How much softer than they are diodes and loads are made where Newton fails, and by what factor they harden again."""
+
+_MOST_HARDENINGS = 30
 
 
 @dataclass(frozen=True)
@@ -130,18 +134,24 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
     if near is not None:
         mesh = near.solution.mesh
         start = np.broadcast_to(near.solution.y, (parts.variants, *near.solution.y.shape[1:]))
-        solution = solve_periodic(circuit, mesh, start)
+        solution = _solve_on(circuit, mesh, start)
         if np.all(solution.converged):
             return SteadyState(circuit, solution)
-    solution = _first_solution(circuit, even_mesh(circuit))
+    mesh = even_mesh(circuit)
+    solution = _solve_on(circuit, mesh, _guess(circuit, mesh))
     for _ in range(_FOLLOWINGS):
+        _refuse_unsolved(solution)
         mesh = following_mesh(circuit, solution)
-        solution = solve_periodic(circuit, mesh, _moved(solution, mesh, circuit))
+        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+    _refuse_unsolved(solution)
+    return SteadyState(circuit, solution)
+
+
+def _refuse_unsolved(solution: PeriodicSolution) -> None:
     if not np.any(solution.converged):
         raise PredictionError(
             "the circuit's steady state was not found; check the filter and load for values far out of proportion"
         )
-    return SteadyState(circuit, solution)
 
 
 def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
@@ -160,21 +170,46 @@ def even_mesh(circuit: Circuit) -> Mesh:
     return Mesh(np.linspace(0.0, circuit.repeat, COARSE * halves + 1))
 
 
-def _first_solution(circuit: Circuit, mesh: Mesh) -> PeriodicSolution:
-    """Return the solution on the first mesh, by way of softer diodes where Newton does not get there at once."""
-    start = _guess(circuit, mesh)
-    solution = solve_periodic(circuit, mesh, start)
-    if np.all(solution.converged):
-        return solution
-    for softening in _SOFTENINGS:
-        solution = solve_periodic(_softened(circuit, softening), mesh, start)
-        start = solution.y
+def _solve_on(circuit: Circuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
+    """Return the solution on `mesh`; where Newton fails, damped, and at last by way of softer diodes and loads."""
+    for damped in (False, True):
+        solution = _solved(circuit, mesh, start, damped=damped)
+        if np.all(solution.converged):
+            return solution
+    softness, step = _SOFTEST, _SOFTENING
+    for _ in range(_MOST_HARDENINGS):
+        softened = _solved(_softened(circuit, softness), mesh, start, damped=True)
+        if not np.all(softened.converged):
+            # Back to what was solved, and on from there by a smaller step.
+            softness, step = softness * step, step**0.5
+        elif softness == 1.0:
+            return softened
+        else:
+            start = softened.y
+        softness = max(softness / step, 1.0)
     return solution
+
+
+def _solved(circuit: Circuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
+    """Return Newton's solution; what does not bring the load what it draws is none, however small Newton's last step.
+
+    Charge: over a period no capacitor keeps any, so the paths' mean current is the load's.
+    """
+    found = solve_periodic(circuit, mesh, start, damped=damped)
+    at = circuit.equations
+    with np.errstate(over="ignore", invalid="ignore"):
+        current, _ = path_currents(at, found.y, circuit.emf(mesh.stages), circuit.junction)
+        brought = np.einsum("bms,ms->b", current.sum(-1), mesh.weights) / len(set(at.wiring.ports))
+        drawn = np.einsum("bms,ms->b", load_current(at, found.y[..., list(at.load_node)].sum(-1))[0], mesh.weights)
+        stray = _STRAY_SIEMENS * at.windings.emf
+        balanced = np.abs(brought - drawn) <= _UNBALANCED * np.abs(drawn) + stray
+    return replace(found, converged=found.converged & balanced)
 
 
 def _softened(circuit: Circuit, factor: float) -> Circuit:
     saturation, thermal = circuit.junction
-    return replace(circuit, junction=(saturation, thermal * factor))
+    equations = replace(circuit.equations, softness=factor)
+    return replace(circuit, equations=equations, junction=(saturation, thermal * factor))
 
 
 def _guess(circuit: Circuit, mesh: Mesh) -> Floats:

@@ -108,7 +108,7 @@ def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats)
     crossing = at.windings.line_ratio[:, None] * (net - (net @ weights)[:, None])
     level = parts["mains.voltage"] / at.bench.transformer.primary_voltage
     loss = parts["transformer.no_load_loss"] / at.bench.transformer.primary_voltage
-    loss = np.minimum(loss, parts["transformer.no_load_current"]) if np.any(loss) else loss
+    # A loss without a current, or with less than makes it, is a current in phase.
     reactive = np.sqrt(np.maximum(parts["transformer.no_load_current"] ** 2 - loss**2, 0.0))
     magnetising = np.sqrt(2.0) * level[:, None] * (loss[:, None] * np.sin(angle) - reactive[:, None] * np.cos(angle))
     line = crossing + magnetising
