@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,12 +13,12 @@ from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.result import Expected
 from benchmon.prediction.smooth_follower import SmoothFollower
-from benchmon.quantities import format_value, is_temperature
+from benchmon.quantities import is_temperature
 from benchmon.readings_file import LoggedReading
 from benchmon.watch.explanation import Explainer, Explanation, Observation
 from benchmon.watch.heat import Outlook, State
 from benchmon.watch.insight import Insight
-from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.records import Event, Flag, Forecast, Judgement
 from benchmon.watch.watch import Watch
 
 POWERED_ABOVE = 0.1
@@ -41,9 +41,7 @@ def assess(bench: Bench, readings: Sequence[LoggedReading]) -> dict[str, Any]:
     log = _Log(bench, readings)
     events = log.run()
     return {
-        "channels": {
-            name: _channel_as_dict(last, log.outlook(name), log.drift_ends(name)) for name, last in log.last()
-        },
+        "channels": {name: _channel_as_dict(last, log.forecast(name)) for name, last in log.last()},
         "events": [_event_as_dict(event) for event in events],
         "explanations": [
             {"cause": one.cause, "likelihood": one.likelihood, "message": one.message} for one in log.explanations()
@@ -121,13 +119,10 @@ class _Log:
         """Return where a temperature was going at its last reading."""
         return self._insight.outlook(name, self._last[name].time)
 
-    def drift_ends(self, name: str) -> float | None:
-        """Return the seconds until a drift reaches its limit, None without one."""
-        channel, last, drift = self._channels[name], self._last[name], self._insight.drift(name)
-        if drift is None or last.value is None or drift.rate == 0.0:
-            return None
-        limit = channel.trip_above if drift.rate > 0 else channel.trip_below
-        return None if limit is None else max(0.0, (limit - last.value) / drift.rate)
+    def forecast(self, name: str) -> Forecast | None:
+        """Return where a channel was heading at its last reading."""
+        last = self._last[name]
+        return self._insight.forecast(name, last.time, last.value)
 
     def explanations(self) -> list[Explanation]:
         """Return the causes of how the channels read at the end, or when the supply was last powered."""
@@ -206,10 +201,12 @@ def _first(bench: Bench, quantity: str) -> Channel | None:
     return next((channel for channel in bench.channel if channel.quantity == quantity), None)
 
 
-def _channel_as_dict(last: Judgement, outlook: Outlook | None, drift_ends: float | None) -> dict[str, Any]:
-    final = None
-    if outlook is not None and outlook.final is not None:
-        final = {"value": outlook.final.best, "uncertainty": outlook.uncertainty}
+def _channel_as_dict(last: Judgement, forecast: Forecast | None) -> dict[str, Any]:
+    final = ahead = None
+    if forecast is not None:
+        ahead = forecast.to_limit
+        if forecast.final is not None:
+            final = {"value": forecast.final, "uncertainty": forecast.uncertainty}
     return {
         "value": last.value,
         "expected": last.expected,
@@ -217,35 +214,9 @@ def _channel_as_dict(last: Judgement, outlook: Outlook | None, drift_ends: float
         "verdict": str(last.verdict),
         "flags": sorted(str(flag) for flag in last.flags),
         "final": final,
-        "time_to_limit_s": _time_to_limit(last, outlook, drift_ends),
+        "time_to_limit_s": 0.0 if Flag.TRIPPED in last.flags else ahead,
     }
-
-
-def _time_to_limit(last: Judgement, outlook: Outlook | None, drift_ends: float | None) -> float | None:
-    if Flag.TRIPPED in last.flags:
-        return 0.0
-    if outlook is not None:
-        ahead = outlook.to_limit or outlook.to_warning
-        return ahead.best if ahead is not None and math.isfinite(ahead.best) else None
-    return drift_ends
 
 
 def _event_as_dict(event: Event) -> dict[str, Any]:
     return {"time_s": event.time, "channel": event.channel, "kind": event.kind, "message": event.message}
-
-
-def assessment_as_text(bench: Bench, content: dict[str, Any], table: Callable[..., str]) -> str:
-    """Return an assessment for people: channels, events, and the likeliest explanation. `table` lays out columns."""
-    rows = []
-    for channel in bench.channel:
-        told = content["channels"].get(channel.name)
-        if told is not None:
-            en = "" if told["en"] is None else f"{told['en']:+.1f}".replace("-", "−")
-            value, expected = format_value(told["value"], channel.unit), format_value(told["expected"], channel.unit)
-            rows.append((channel.name, value, expected, en, told["verdict"], " ".join(told["flags"])))
-    lines = [table(("channel", "reads", "expected", "En", "verdict", "flags"), rows, (1, 2, 3))]
-    if content["events"]:
-        lines += ["", *(f"{event['time_s']:10.1f} s  {event['message']}" for event in content["events"])]
-    if content["explanations"]:
-        lines += ["", *(f"{one['likelihood']:6.1%}  {one['message']}" for one in content["explanations"][:3])]
-    return "\n".join(lines)

@@ -14,11 +14,12 @@ from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import is_temperature
 from benchmon.watch import insight_wording as wording
-from benchmon.watch.drift import Drift, DriftWatch
+from benchmon.watch.drift import DriftWatch
+from benchmon.watch.forecast import drift_forecast, heat_forecast
 from benchmon.watch.heat import HeatLimits, HeatWatch, Outlook, State, junction_from_case
 from benchmon.watch.insight_wording import Band
 from benchmon.watch.plausibility import PlausibilityWatch
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event, Flag, Forecast
 
 CASE_TO_JUNCTION = 0.15
 """Of a diode's thermal resistance to the air, the part between junction and case, as the prediction takes it."""
@@ -108,9 +109,12 @@ class Insight:
             flags.add(Flag.IMPLAUSIBLE)
         return frozenset(flags)
 
-    def drift(self, channel: str) -> Drift | None:
-        """Return the drift of a channel, None where it does not drift."""
-        return self._drifts[channel].drift
+    def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
+        """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
+        heat, drift = self._heats.get(channel), self._drifts[channel].drift
+        if drift is not None and value is not None:
+            return drift_forecast(self._channels[channel], drift, value, now)
+        return None if heat is None else heat_forecast(self._channels[channel], heat.watch.outlook(now))
 
     def outlook(self, channel: str, now: float) -> Outlook | None:
         """Return where a temperature is going, None for other channels."""

@@ -6,10 +6,10 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.assess import assess, assessment_as_text
+from benchmon.assess import assess
 from benchmon.bench import read_bench
 from benchmon.prediction import predict
-from benchmon.printing import table
+from benchmon.printing import assessment_as_text
 from benchmon.readings_file import LoggedReading
 
 BENCH = read_bench("""
@@ -246,6 +246,6 @@ def test_no_readings_are_no_answer():
 
 def test_the_text_has_a_row_a_channel_and_the_cause():
     found = assess(BENCH, log(5))
-    text = assessment_as_text(BENCH, found, table)
+    text = assessment_as_text(BENCH, found)
     assert all(channel.name in text for channel in BENCH.channel)
     assert "nothing needs explaining" in text
