@@ -21,8 +21,8 @@ from benchmon.bench.values import Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
 from benchmon_drivers.modbus_line import ModbusLine, Refused, tcp_place
-from benchmon_drivers.modbus_registers import Block, Function, Kind, Order, Place, blocks, length, value_of
-from benchmon_drivers.serial_keys import SERIAL_KEYS, SerialKeys
+from benchmon_drivers.modbus_registers import Block, Function, Kind, Place, blocks, length, value_of
+from benchmon_drivers.serial_keys import SERIAL_KEYS, Order, SerialKeys, not_zero
 
 _REQUESTS: dict[str, type[ModbusPDU]] = {
     "holding": ReadHoldingRegistersRequest,
@@ -33,12 +33,6 @@ _REQUESTS: dict[str, type[ModbusPDU]] = {
 _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 2, 3
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
-
-
-def _not_zero(value: float) -> float:
-    if value == 0:
-        raise BadInput("must not be 0")
-    return value
 
 
 class ModbusSettings(InstrumentSettings, SerialKeys):
@@ -81,7 +75,7 @@ class ModbusChannel(ChannelSettings):
     unit: UnitId | None = None
     word_order: Order | None = None
     byte_order: Order | None = None
-    factor: Annotated[Number, AfterValidator(_not_zero)] = 1.0
+    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
     offset: Number = 0.0
     overload: tuple[float, ...] = ()
     no_value: tuple[float, ...] = ()

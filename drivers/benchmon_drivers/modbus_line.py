@@ -18,7 +18,7 @@ from pymodbus.pdu import ModbusPDU
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.faults import explain
 from benchmon_drivers.serial_keys import SerialKeys
-from benchmon_drivers.serial_port import arrived, close_port, explain_port, open_port, severs
+from benchmon_drivers.serial_port import close_port, explain_port, open_port, read_until_quiet, severs
 
 # Where nobody wants the library's log, it must not end up on standard error.
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
@@ -147,7 +147,8 @@ class ModbusLine:
             self.close()
             self.open(late=False)
         elif owed or dirty:
-            self._read_until_quiet(2 * self._timeout if owed else _TICK)
+            port: Any = self._client.socket if self._client is not None else None
+            read_until_quiet(port, 2 * self._timeout if owed else _TICK)
 
     def _tcp_client(self, host: str, port: int) -> ModbusTcpClient:
         client = ModbusTcpClient(host, port=port, timeout=self._timeout, retries=0, trace_packet=self._trace)
@@ -200,13 +201,6 @@ class ModbusLine:
         if code == _NOBODY_BEHIND_THE_GATEWAY:
             raise InstrumentTimeout(one_line(f"{self._address}: unit {request.dev_id}: {EXCEPTIONS[code]}"))
         raise Refused(code)
-
-    def _read_until_quiet(self, quiet: float) -> None:
-        port: Any = self._client.socket if self._client is not None else None
-        start = heard = time.monotonic()
-        while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
-            if arrived(port):
-                heard = now
 
 
 def _close_socket(connection: socket.socket | None) -> None:

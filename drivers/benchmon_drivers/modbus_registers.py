@@ -8,9 +8,10 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Generic, Literal, TypeVar
 
+from benchmon_drivers.serial_keys import Order
+
 Function = Literal["holding", "input", "coil", "discrete"]
 Kind = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
-Order = Literal["big", "little"]
 
 FORMATS: dict[str, str] = {
     "uint16": "H",

@@ -8,6 +8,9 @@ from pydantic import AfterValidator, BaseModel, Field
 
 from benchmon.errors import BadInput, one_line
 
+Order = Literal["big", "little"]
+"""Which byte, or word, of a number comes first: that of the highest bits, or that of the lowest."""
+
 
 def _one_of_three(value: float) -> float:
     if value not in (1, 1.5, 2):
@@ -26,6 +29,13 @@ class SerialKeys(BaseModel):
 
 
 SERIAL_KEYS = frozenset(SerialKeys.model_fields)
+
+
+def not_zero(value: float) -> float:
+    """Refuse a factor of 0."""
+    if value == 0:
+        raise BadInput("must not be 0")
+    return value
 
 
 def one_command(value: Any) -> Any:

@@ -22,7 +22,15 @@ from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
 from benchmon_drivers.replies import ReplyUnit, in_unit, plain_number, shown
 from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
-from benchmon_drivers.serial_port import PortAddress, arrived, close_port, explain_port, open_port, severs
+from benchmon_drivers.serial_port import (
+    PortAddress,
+    arrived,
+    close_port,
+    explain_port,
+    open_port,
+    read_until_quiet,
+    severs,
+)
 
 NUMBER_AND_UNIT = r"(?P<value>[+-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
 """The pattern of a line that is a number and perhaps a unit."""
@@ -105,7 +113,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         keys = self.settings
         self._port = open_port(keys.address, keys, _TICK, self.timeout)
         if self.late and not severs(keys.address):
-            self._read_until_quiet(2 * self.timeout)
+            read_until_quiet(self._port, 2 * self.timeout)
         for command in keys.setup:
             self._send(command)
         self._misfits = 0
@@ -160,12 +168,6 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
 
     def _send(self, command: str) -> None:
         self._port.write(f"{command}{self.settings.write_termination}".encode("ascii"))
-
-    def _read_until_quiet(self, quiet: float) -> None:
-        start = heard = time.monotonic()
-        while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
-            if arrived(self._port):
-                heard = now
 
     def _count_misfit(self, line: bytes) -> None:
         self._misfits += 1

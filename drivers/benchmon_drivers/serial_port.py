@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Annotated, Any, Final
 
 import serial
@@ -67,6 +68,14 @@ def arrived(port: Any) -> bytes:
     while data and len(data) < _CHUNK and (waiting := port.in_waiting):
         data += port.read(min(waiting, _CHUNK))
     return bytes(data)
+
+
+def read_until_quiet(port: Any, quiet: float) -> None:
+    """Throw away what comes until nothing came for `quiet` seconds, for at most three times as long."""
+    start = heard = time.monotonic()
+    while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
+        if arrived(port):
+            heard = now
 
 
 def severs(address: str) -> bool:

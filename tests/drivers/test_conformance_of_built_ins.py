@@ -11,6 +11,7 @@ from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
 from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 
 NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
@@ -73,27 +74,30 @@ def lines_driver(address, query=""):
     )
 
 
+LINE, TEMPERATURES = b"T1=23,4 T2=25.6\r\n", {"t1": 23.4, "t2": 51.2}
+
+
 @contextmanager
-def streaming_rig(far_end, address):
+def streaming_rig(far_end, address, make, well, shows):
     says = {Manner.SILENT: b"", Manner.GARBAGE: NOISE}
     manner, ended = [Manner.WELL], threading.Event()
 
     def stream():
         while not ended.wait(0.02):
             try:
-                far_end.say(says.get(manner[0], b"T1=23,4 T2=25.6\r\n"))
+                far_end.say(says.get(manner[0], well))
             except OSError:
                 continue
 
     with far_end:
         thread = threading.Thread(target=stream)
         thread.start()
-        driver = lines_driver(address(far_end))
+        driver = make(address(far_end))
 
         def behave(how):
             manner[0] = how
 
-        yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
+        yield Rig(driver, shows, behave)
         driver.close()
         ended.set()
         thread.join()
@@ -101,12 +105,12 @@ def streaming_rig(far_end, address):
 
 class TestSerialLinesStreaming(DriverConformance):
     def rig(self):
-        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path)
+        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path, lines_driver, LINE, TEMPERATURES)
 
 
 class TestSerialLinesStreamingOverASocket(DriverConformance):
     def rig(self):
-        return streaming_rig(TcpFarEnd(), lambda far_end: far_end.url)
+        return streaming_rig(TcpFarEnd(), lambda far_end: far_end.url, lines_driver, LINE, TEMPERATURES)
 
 
 class TestSerialLinesAsked(DriverConformance):
@@ -157,6 +161,43 @@ class TestModbusTcp(DriverConformance):
 class TestModbusRtu(DriverConformance):
     def rig(self):
         return modbus_rig(tcp=False)
+
+
+def frames_driver(address, query=""):
+    layout = {"sync": "AA 55", "length": 7, "checksum": "xor", "checksum_from": 2, "query": query}
+    return SerialFramesDriver(
+        "meter",
+        SerialFramesSettings.model_validate({"address": address, "timeout": 0.4} | layout),
+        [
+            DrivenChannel("u", "V", 0.1, 1.0, SerialFramesChannel(at=2, format=">h", factor=0.01)),
+            DrivenChannel("i", "A", 0.1, 2.0, SerialFramesChannel(at=4, format=">H", factor=0.001)),
+        ],
+    )
+
+
+FRAME = b"\xaa\x55\xf7\x5e\x00\xfa\x53"
+"""-2210, 250, and the xor of their bytes."""
+
+
+class TestSerialFramesStreaming(DriverConformance):
+    def rig(self):
+        shows = {"u": -22.1, "i": 0.5}
+        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path, frames_driver, FRAME, shows)
+
+
+class TestSerialFramesAsked(DriverConformance):
+    @contextmanager
+    def rig(self):
+        answers = {Manner.SILENT: None, Manner.GARBAGE: NOISE + FRAME[:-1]}
+        with PtyFarEnd(split=lambda data: ([data], b"")) as far_end:
+
+            def behave(manner):
+                far_end.answer = lambda _: answers.get(manner, FRAME)
+
+            behave(Manner.WELL)
+            driver = frames_driver(far_end.path, query="01")
+            yield Rig(driver, {"u": -22.1, "i": 0.5}, behave)
+            driver.close()
 
 
 class TestAForeignDriverThatMisbehaves:
