@@ -18,7 +18,7 @@ from benchmon.prediction.result import Floats
 from benchmon.prediction.steady import Circuit, circuit_of
 
 _INVERSE = np.linalg.inv(np.array([[5.0, -1.0], [9.0, 3.0]]) / 12.0)
-_TOLERANCE = 1e-6
+_CLOSE = 1e-4
 _MOST_NEWTON = 25
 _FIRST_STEP = 1e-4
 _LEAST_STEP = 1e-9
@@ -62,10 +62,11 @@ def march(circuit: Circuit, y: Floats, start: float, end: float, width: float) -
     is halved. Raises `PredictionError` where even the smallest step has no solution.
     """
     at, size = start, width if start > 0.0 else _FIRST_STEP * width
+    slope = np.zeros_like(y)
     while at < end - _LEAST_STEP:
         size = min(size, width, end - at)
         mesh = Mesh(np.array([at, at + size]))
-        stages = _solve_step(circuit, y, mesh)
+        stages = _solve_step(circuit, y, mesh, y[:, None] + slope[:, None] * (size * STAGES[:, None]))
         if stages is None:
             size /= 2.0
             if size < _LEAST_STEP:
@@ -75,15 +76,16 @@ def march(circuit: Circuit, y: Floats, start: float, end: float, width: float) -
                 )
             continue
         yield Step(at + size * STAGES, size * WEIGHTS, stages)
+        slope = (stages[:, 1] - stages[:, 0]) / ((STAGES[1] - STAGES[0]) * size)
         y, at, size = stages[:, 1], at + size, 2.0 * size
 
 
-def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh) -> Floats | None:
-    """Return the stages (b, 2, n) of one step from `y` (b, n), or None where Newton does not converge."""
+def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh, guess: Floats) -> Floats | None:
+    """Return the stages (b, 2, n) of one step from `y` (b, n) by Newton from `guess`, None if it does not converge."""
     variants, n = y.shape
     per_second = circuit.angular_frequency[:, None, None] / mesh.widths[0]
-    stages = np.repeat(y[:, None, None], 2, axis=2)
-    q_start = circuit.evaluate(stages, mesh)[0][:, 0, :1]
+    q_start = circuit.evaluate(np.repeat(y[:, None, None], 2, axis=2), mesh)[0][:, 0, :1]
+    stages = guess[:, None]
     gain = (per_second * _INVERSE)[..., None, None]
     for _ in range(_MOST_NEWTON):
         q, f, q_slope, f_slope = (part[:, 0] for part in circuit.evaluate(stages, mesh))
@@ -99,6 +101,6 @@ def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh) -> Floats | None:
         size = np.max(np.abs(change) / (np.max(np.abs(stages), axis=2, keepdims=True) + 1e-3))
         if not np.isfinite(size):
             return None
-        if size < _TOLERANCE:
+        if size < _CLOSE:
             return stages[:, 0]
     return None

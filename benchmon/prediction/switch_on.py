@@ -15,7 +15,7 @@ from benchmon.prediction.heat import ntc_resistance, solve_warm
 from benchmon.prediction.marching import ClosedCircuit, Step, closed_circuit, march
 from benchmon.prediction.measures import mean
 from benchmon.prediction.network import Equations, Node, path_currents
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.result import Floats
 
 ANGLES = 24
@@ -36,8 +36,8 @@ class SwitchOn:
     """What switching on does at worst, each figure over all closing angles.
 
     Peaks in amperes: `winding_peak` (one winding), `diode_peak` (one diode), `line_peak` (mains side). `line_i2t`
-    (angles, k) are A²s of the line current in each half period since the switch closed. `time_to_90` is in seconds to
-    90 % of the settled voltage of the reservoir (without one: of the last node), None if not reached within
+    (angles, k) are A²s of the line current in each half period since closing, for the worst angles. `time_to_90` is in
+    seconds to 90 % of the settled voltage of the reservoir (without one: of the last node), None if not reached within
     `half_cycles`. `capacitor_peaks` maps a filter capacitor's index to its highest volts. `closing_angle` (degrees
     after the mains' rising zero) is that of `diode_peak`; `ntc_temperature` the limiter's highest, °C.
     """
@@ -104,6 +104,23 @@ class _Surge:
         if self.bench.ntc is not None:
             self._warm(self.bench.ntc, i2t, np.sum(seconds, axis=1))
 
+    def keep_the_worst(self, y: Floats) -> Floats:
+        """Follow only those closing angles further that are worst in something; return their unknowns of `y` (b, n)."""
+        past = np.stack(self.line_i2t)
+        late = np.where(np.isnan(self.reached), np.inf, self.reached)
+        highest = [self.winding_peak, self.diode_peak, self.line_peak, late, -self.volts, past[0], past.sum(axis=0)]
+        chosen = np.unique([int(np.argmax(value)) for value in [*highest, *self.capacitor_peaks.values()]])
+        parts = self.circuit.equations.parts
+        kept = Parts({name: value[chosen] for name, value in parts.values.items()})
+        self.circuit = closed_circuit(self.bench, kept, self.circuit.closing[chosen])
+        self.ntc, self.volts, self.reached = self.ntc[chosen], self.volts[chosen], self.reached[chosen]
+        self.winding_peak, self.diode_peak = self.winding_peak[chosen], self.diode_peak[chosen]
+        self.line_peak = self.line_peak[chosen]
+        self.capacitor_peaks = {index: peak[chosen] for index, peak in self.capacitor_peaks.items()}
+        self.line_i2t = [pulse[chosen] for pulse in self.line_i2t]
+        kept_unknowns: Floats = y[chosen]
+        return kept_unknowns
+
     def _look(self, volts: Floats, angle: float, seconds: Floats) -> None:
         """Note when the watched voltage came to its level, between the last step's end and this one's."""
         rise = np.where(volts > self.volts, volts - self.volts, 1.0)
@@ -144,7 +161,7 @@ def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = AN
     ports = len(set(circuit.equations.wiring.ports))
     surge = _started(circuit, bench, watched, _SETTLED * level * (ports if name == "reservoir.voltage" else 1))
     _follow(surge)
-    return _worst(surge, closing)
+    return _worst(surge)
 
 
 def _watched(at: Equations) -> tuple[Node, str]:
@@ -177,6 +194,8 @@ def _follow(surge: _Surge) -> None:
                 y = step.y[:, 1]
             _cool_limiter(surge)
         half_cycle += 1
+        if half_cycle == _FINE_HALF_CYCLES:
+            y = surge.keep_the_worst(y)
         if enough == _MOST_HALF_CYCLES and not np.any(np.isnan(surge.reached)):
             overshoot = half_cycle if any(isinstance(part, Choke) for part in surge.bench.filter) else 0
             enough = max(half_cycle + overshoot, _LEAST_HALF_CYCLES)
@@ -191,7 +210,7 @@ def _cool_limiter(surge: _Surge) -> None:
     surge.circuit = closed_circuit(surge.bench, warm, surge.circuit.closing)
 
 
-def _worst(surge: _Surge, closing: Floats) -> SwitchOn:
+def _worst(surge: _Surge) -> SwitchOn:
     slowest = float(np.max(surge.reached))
     return SwitchOn(
         winding_peak=float(np.max(surge.winding_peak)),
@@ -200,7 +219,7 @@ def _worst(surge: _Surge, closing: Floats) -> SwitchOn:
         line_i2t=np.stack(surge.line_i2t, axis=1),
         time_to_90=None if np.isnan(slowest) else slowest,
         half_cycles=len(surge.line_i2t),
-        closing_angle=float(np.degrees(closing[np.argmax(surge.diode_peak)])),
+        closing_angle=float(np.degrees(surge.circuit.closing[np.argmax(surge.diode_peak)])),
         capacitor_peaks={index: float(np.max(peak)) for index, peak in surge.capacitor_peaks.items()},
         ntc_temperature=float(np.max(surge.ntc)) if surge.bench.ntc else None,
     )
