@@ -25,6 +25,7 @@ _SPELT_IN_ASCII = str.maketrans(
         "≤": "<=",
         "≥": ">=",
         "²": "2",
+        "→": ">",
         "η": "eta",
         "τ": "tau",
         "β": "beta",
@@ -69,6 +70,9 @@ class Alphabet:
     group_first: str
     group_between: str
     group_last: str
+    remark: str
+    bar_expected: str
+    bar_final: str
     ascii_only: bool = False
 
     def plain(self, text: object, limit: int = 300) -> str:
@@ -108,6 +112,9 @@ UNICODE = Alphabet(
     group_first="┌",
     group_between="│",
     group_last="└",
+    remark="╰",
+    bar_expected="◇",
+    bar_final="◆",
 )
 
 ASCII = Alphabet(
@@ -139,6 +146,9 @@ ASCII = Alphabet(
     group_first="/",
     group_between="|",
     group_last="\\",
+    remark="`",
+    bar_expected="e",
+    bar_final="f",
     ascii_only=True,
 )
 

@@ -11,6 +11,8 @@ from textual.theme import Theme
 
 from benchmon.errors import BenchmonError, RecorderError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
+from benchmon.screen.foresight import Foresight
+from benchmon.screen.heat import limited_channels
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.bench_view import BenchView
@@ -46,7 +48,10 @@ _TERMINAL_COLOURS = Theme(
 
 
 class BenchmonApp(App[Leaving]):
-    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone."""
+    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone.
+
+    `foresight` works out what the bench should do; a test may bring its own.
+    """
 
     CSS_PATH = "benchmon.tcss"
     ENABLE_COMMAND_PALETTE = False
@@ -56,7 +61,7 @@ class BenchmonApp(App[Leaving]):
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
     ]
 
-    def __init__(self, view: SessionView, *, ascii_only: bool = False) -> None:
+    def __init__(self, view: SessionView, *, ascii_only: bool = False, foresight: Foresight | None = None) -> None:
         super().__init__(ansi_color=True)
         self.register_theme(_TERMINAL_COLOURS)
         self.theme = _TERMINAL_COLOURS.name
@@ -64,6 +69,7 @@ class BenchmonApp(App[Leaving]):
         self._view = view
         self._alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
+        self.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
@@ -78,6 +84,8 @@ class BenchmonApp(App[Leaving]):
         """Take what came since the last poll, and show it in every view that is open."""
         was_danger = self.picture.glance.level is Level.DANGER
         self._take_update()
+        if limited_channels(self.picture):
+            self.picture.settled = self.foresight.at(self.picture.situation) or self.picture.settled
         for screen in self.screen_stack:
             if screen.is_attached and isinstance(screen, View | Dialogue):
                 screen.show(self.picture)

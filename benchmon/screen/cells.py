@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -68,6 +69,17 @@ def wrap(text: str, width: int) -> list[str]:
                 lines.append(line)
                 line = piece
     return [*lines, line]
+
+
+def split_at(text: str, widths: Sequence[int]) -> list[str]:
+    """Return `text` cut into pieces exactly as wide as `widths`; a wide character that a cut would halve moves on."""
+    pieces, rest = [], text
+    for width in widths:
+        piece = chop_cells(rest, width)[0] if rest and width > 0 else ""
+        piece = piece if cell_len(piece) <= width else ""
+        rest = rest[len(piece) :]
+        pieces.append(piece + " " * (width - cell_len(piece)))
+    return pieces
 
 
 def rule(title: str, width: int, alphabet: Alphabet, aside: str = "") -> Line:

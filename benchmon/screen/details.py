@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchmon.bench import Channel
-from benchmon.quantities import format_value
+from benchmon.quantities import format_value, is_temperature
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import Cell, Line, fit, rule, wrap
@@ -11,6 +11,7 @@ from benchmon.screen.condition import condition_of
 from benchmon.screen.events import draw_event
 from benchmon.screen.numbers import clock, difference, scale_of, usable
 from benchmon.screen.picture import ChannelPicture, Picture
+from benchmon.screen.remarks import cause_words, explained_channel
 from benchmon.screen.tones import Tone
 
 _TITLES = 16
@@ -23,7 +24,9 @@ def detail_lines(channel: ChannelPicture, picture: Picture, width: int, alphabet
     condition = condition_of(channel.judgement, picture.old, alphabet)
     lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
-    for title, text in [*_reading(channel), *_setting(channel.channel, picture)]:
+    for title, text in [*_reading(channel), *_course(channel, picture), *_causes(channel, picture)]:
+        lines += _entry(title, text, width, alphabet)
+    for title, text in _setting(channel.channel, picture):
         lines += _entry(title, text, width, alphabet)
     lines += _pictures(channel, picture, width, alphabet)
     own = [event for event in reversed(picture.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
@@ -44,6 +47,28 @@ def _reading(channel: ChannelPicture) -> list[tuple[str, str]]:
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
         ("difference", f"{away}, En {en:+.2f}" if away and en is not None else away or "none to tell"),
     ]
+
+
+def _course(channel: ChannelPicture, picture: Picture) -> list[tuple[str, str]]:
+    """Return where a temperature will settle, by the prediction and by its own course."""
+    unit, name = channel.channel.unit, channel.channel.name
+    settled = picture.settled.quantities.get(channel.channel.quantity) if picture.settled is not None else None
+    told = []
+    if settled is not None and is_temperature(channel.channel.quantity):
+        told.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
+    forecast = picture.ahead.forecasts.get(name)
+    if forecast is not None:
+        limit = picture.ahead.limit_words(channel.channel)
+        final = _with(forecast.final, forecast.uncertainty, unit, "cannot tell yet where it settles")
+        told.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
+    return told
+
+
+def _causes(channel: ChannelPicture, picture: Picture) -> list[tuple[str, str]]:
+    """Return every cause that is told of this channel, the likeliest first."""
+    name = channel.channel.name
+    causes = [cause for cause in picture.ahead.causes if explained_channel(picture, cause) == name]
+    return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
 
 
 def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: str = "none") -> str:

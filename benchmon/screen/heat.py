@@ -1,4 +1,9 @@
-"""A temperature against its limits: a bar from ambient to the trip limit with a mark at the warning, and in words."""
+"""A temperature against its limits: a bar from ambient to the trip limit, and in words.
+
+▕███████████◇··◆····┊······▏ 62.3 of 105 °C → 71 °C
+
+The bar ends at what is read now; ┊ is the warning, ◇ where the prediction lets it settle, ◆ where the readings head.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +15,7 @@ from benchmon.quantities import is_temperature
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name
 from benchmon.screen.condition import condition_of
-from benchmon.screen.numbers import usable
+from benchmon.screen.numbers import short_duration, usable
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.tones import Tone
 
@@ -33,6 +38,15 @@ class Limits:
         return (value - self.ambient) / way
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Where a temperature is heading: the final values expected and extrapolated, °C, and seconds to the limit."""
+
+    expected: float | None = None
+    final: float | None = None
+    to_limit: float | None = None
+
+
 def limits_of(channel: Channel, ambient: float) -> Limits | None:
     """Return the upper limits of a temperature channel; None for another quantity, or where no limit is set."""
     if not is_temperature(channel.quantity):
@@ -42,7 +56,19 @@ def limits_of(channel: Channel, ambient: float) -> Limits | None:
     return None if end is None else Limits(ambient, warning, end)
 
 
-def draw_bar(value: float | None, limits: Limits, width: int, alphabet: Alphabet) -> str:
+def course_of(channel: ChannelPicture, picture: Picture) -> Course:
+    """Return where the temperature of `channel` is heading, as far as that is known."""
+    name = channel.channel.name
+    forecast = picture.ahead.forecasts.get(name)
+    settled = picture.settled.quantities.get(channel.channel.quantity) if picture.settled is not None else None
+    return Course(
+        None if settled is None else usable(settled.value),
+        None if forecast is None else usable(forecast.final),
+        picture.ahead.seconds_to_limit(name),
+    )
+
+
+def draw_bar(value: float | None, limits: Limits, width: int, alphabet: Alphabet, course: Course | None = None) -> str:
     """Return the bar, exactly `width` columns; a value past the end fills it and breaks through with an arrow."""
     inner = width - 2
     if inner < 3:
@@ -51,9 +77,16 @@ def draw_bar(value: float | None, limits: Limits, width: int, alphabet: Alphabet
     cells = [alphabet.bar_room] * inner
     filled = int(_between_ends(part) * inner)
     cells[:filled] = alphabet.bar_full * filled
-    mark = limits.part(limits.warning)
-    if mark is not None:
-        cells[min(inner - 1, int(_between_ends(mark) * inner))] = alphabet.bar_warning
+    ahead = course or Course()
+    marks = (
+        (limits.warning, alphabet.bar_warning),
+        (ahead.expected, alphabet.bar_expected),
+        (ahead.final, alphabet.bar_final),
+    )
+    for at, sign in marks:
+        mark = limits.part(at)
+        if mark is not None:
+            cells[min(inner - 1, int(_between_ends(mark) * inner))] = sign
     end = alphabet.far_above if part is not None and part >= 1 else alphabet.bar_end
     return alphabet.bar_start + "".join(cells) + end
 
@@ -71,12 +104,22 @@ def heat_words(value: float | None, limits: Limits) -> str:
     return f"{live} of {limits.end:.4g} °C"
 
 
-_GAUGE = 38
+def course_words(course: Course) -> str:
+    """Return where it leads, what is pressing first: `limit in 3:40`, or the extrapolated final value `→ 71 °C`."""
+    if course.to_limit is not None:
+        return f"limit in {short_duration(course.to_limit)}"
+    if course.final is not None and abs(course.final) < 1e4:
+        return f"→ {course.final:.0f} °C"
+    return ""
+
+
+_GAUGE, _SHORT_GAUGE = 56, 38
 _APART = 2
-_ROOMY = 50
+_ROOMY = 70
 _NAME = 12
 _LONG_NAME = 16
 _WORDS = 14
+_COURSE = 13
 
 
 def limited_channels(picture: Picture) -> list[tuple[ChannelPicture, Limits]]:
@@ -85,33 +128,36 @@ def limited_channels(picture: Picture) -> list[tuple[ChannelPicture, Limits]]:
     return [(channel, limits) for channel, limits in pairs if limits is not None]
 
 
-def heat_lines_wanted(picture: Picture, width: int) -> int:
-    """Return the lines that the bars of all limited channels take at `width`."""
+def heat_lines_wanted(picture: Picture, width: int) -> tuple[int, int]:
+    """Return the lines that the bars of all limited channels take at `width`: with room for words, and at least."""
     count = len(limited_channels(picture))
-    return math.ceil(count / _across(width, count))
+    return math.ceil(count / _across(width, count, _GAUGE)), math.ceil(count / _across(width, count, _SHORT_GAUGE))
 
 
 def draw_heat(picture: Picture, width: int, lines: int, alphabet: Alphabet) -> list[Line]:
     """Return `lines` lines of bars side by side. Where not all have room, those nearest to their limits stay."""
     channels = limited_channels(picture)
-    across = _across(width, len(channels))
+    roomy = heat_lines_wanted(picture, width)[0] <= lines
+    across = _across(width, len(channels), _GAUGE if roomy else _SHORT_GAUGE)
     room = max(0, lines) * across
     if len(channels) > room:
-        nearest = sorted(range(len(channels)), key=lambda index: -_urgency(*channels[index]))[:room]
+        nearest = sorted(range(len(channels)), key=lambda index: -_urgency(*channels[index], picture))[:room]
         channels = [channels[index] for index in sorted(nearest)]
     gauge = (width - 1 - _APART * (across - 1)) // across
     rows = [channels[start : start + across] for start in range(0, len(channels), across)]
     return [_side_by_side(row, gauge, picture, alphabet) for row in rows]
 
 
-def _across(width: int, count: int) -> int:
+def _across(width: int, count: int, gauge: int) -> int:
     """Return how many bars stand side by side; a few of them take the whole width."""
-    return max(1, min(count, (width + _APART) // (_GAUGE + _APART)))
+    return max(1, min(count, (width + _APART) // (gauge + _APART)))
 
 
-def _urgency(channel: ChannelPicture, limits: Limits) -> float:
+def _urgency(channel: ChannelPicture, limits: Limits, picture: Picture) -> float:
     part = limits.part(channel.value)
-    return math.inf if part is None else part  # a limited channel that cannot be read belongs in sight
+    if part is None:
+        return math.inf  # a limited channel that cannot be read belongs in sight
+    return part + 10.0 * (picture.ahead.seconds_to_limit(channel.channel.name) is not None)
 
 
 def _side_by_side(row: list[tuple[ChannelPicture, Limits]], gauge: int, picture: Picture, alphabet: Alphabet) -> Line:
@@ -126,13 +172,20 @@ def _draw_gauge(
     channel: ChannelPicture, limits: Limits, width: int, picture: Picture, alphabet: Alphabet
 ) -> list[Cell]:
     condition = condition_of(channel.judgement, picture.old, alphabet)
-    words = alphabet.plain(heat_words(channel.value, limits))
+    course = Course() if picture.old else course_of(channel, picture)
+    has_room = width >= _GAUGE - _APART
+    words = heat_words(channel.value, limits)
+    if course.to_limit is not None and not has_room:
+        words = f"{words.partition(' of ')[0]} {course_words(course).removesuffix(' min')}"
+    words = alphabet.plain(words)
     words = fit(words, max(_WORDS, len(words)), alphabet, "right")
-    name = max(0, min(_NAME if width < _ROOMY else _LONG_NAME, width - 2 - 1 - 6 - 1 - len(words)))
-    bar = width - 2 - name - 1 - 1 - len(words)
+    ahead = fit(alphabet.plain(course_words(course)), _COURSE, alphabet) if has_room else ""
+    name = max(0, min(_NAME if width < _ROOMY else _LONG_NAME, width - 2 - 1 - 6 - 1 - len(words) - len(ahead) - 1))
+    bar = width - 2 - name - 1 - 1 - len(words) - (1 + len(ahead) if ahead else 0)
     return [
         Cell(f"{condition.sign} ", condition.tone),
         Cell(fit_name(alphabet.plain(channel.channel.name), name, alphabet) + " "),
-        Cell(draw_bar(channel.value, limits, bar, alphabet) + " ", condition.tone),
+        Cell(draw_bar(channel.value, limits, bar, alphabet, course) + " ", condition.tone),
         Cell(words, Tone.STRONG),
+        Cell(f" {ahead}" if ahead else "", Tone.BAD if course.to_limit is not None else Tone.PLAIN),
     ]

@@ -51,7 +51,14 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
         (f"{signs.warning} hot", "past its warning. Drifting, overrange, implausible: look at it."),
         (f"{signs.tripped} tripped", "was past its limit; stays for the whole session."),
         (f"{signs.old} stale", "no reading for three periods. Old: nobody watches any more."),
-        ("temperature", f"a bar from ambient to the limit, the warning at {signs.bar_warning}."),
+        (
+            "temperature",
+            (
+                f"a bar from ambient to the limit: the warning at {signs.bar_warning}, {signs.bar_expected} where the "
+                f"prediction lets it settle, {signs.bar_final} where the readings lead, and the minutes to the limit."
+            ),
+        ),
+        (f"{signs.remark} under a row", "the likely cause with its remedy, or when it will pass its limit."),
     )
 
 

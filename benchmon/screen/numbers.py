@@ -128,3 +128,14 @@ def clock(seconds: float) -> str:
         return "-:--:--"
     whole = min(int(abs(seconds)), 359_999_999)
     return f"{'-' if seconds <= -1 else ''}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+def short_duration(seconds: float) -> str:
+    """Return how long something takes, no finer than it is known: `0:05`, `3:40`, `1 h 20 min`."""
+    if not math.isfinite(seconds):
+        return "–"
+    step = 5 if seconds < 60 else 10
+    whole = step * round(max(0.0, seconds) / step)
+    if whole < 3600:
+        return f"{whole // 60}:{whole % 60:02}"
+    return f"{min(whole, 3_600_000) // 3600} h {whole // 60 % 60} min"

@@ -6,13 +6,18 @@ import math
 from collections import deque
 
 from benchmon.bench import Channel
+from benchmon.prediction.result import Prediction
 from benchmon.quantities import POINTS, UNITS, format_value
+from benchmon.screen.foresight import Situation
 from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import SIGNS, Glance, Level, glance
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 
 _MOST_EVENTS = 5000
+POWERED_ABOVE = 0.1
+"""Part of the nominal mains voltage above which the supply counts as powered."""
 _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
 
 
@@ -44,7 +49,9 @@ class Picture:
     """The whole session as known after the updates so far.
 
     `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
-    `events_seen` counts all. `problem` says, in words, why the session cannot be read just now.
+    `events_seen` counts all. `waveforms` are the latest of each channel. `settled` is what the bench should settle at
+    under the measured conditions, None while that is not known. `problem` says, in words, why the session cannot be
+    read just now.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -56,6 +63,10 @@ class Picture:
         self.identities: dict[str, str] = {}
         self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self.events_seen = 0
+        self.waveforms: dict[str, Waveform] = {}
+        self.settled: Prediction | None = None
+        self._forecasts: dict[str, Forecast] = {}
+        self._causes: tuple[Explanation, ...] = ()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelPicture(channel) for channel in ordered)
         self._by_name = {picture.channel.name: picture for picture in self.channels}
@@ -71,6 +82,10 @@ class Picture:
         self.events.extend(update.events)
         self.events_seen += len(update.events)
         self.identities.update(update.identities)
+        self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
+        self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
+        if update.explanations is not None:
+            self._causes = update.explanations.ranked
         self._glance = self._judge()
 
     def fail(self, problem: str) -> None:
@@ -80,6 +95,23 @@ class Picture:
     def channel(self, name: str) -> ChannelPicture | None:
         """Return the channel called `name`."""
         return self._by_name.get(name)
+
+    @property
+    def situation(self) -> Situation:
+        """Return what to predict for: mains and air as they are measured now, the bench's own where they are not."""
+        bench = self.info.bench
+        mains, air = self._measured("mains.voltage.rms"), self._measured("ambient.temperature")
+        powered = mains is not None and mains > POWERED_ABOVE * bench.mains.voltage
+        return Situation(mains if powered else None, air if air is not None and -60 < air < 120 else None)
+
+    def _measured(self, quantity: str) -> float | None:
+        values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)
+        return next((value for value in values if value is not None and math.isfinite(value)), None)
+
+    @property
+    def ahead(self) -> Ahead:
+        """Return what is known beyond the latest readings: courses and causes."""
+        return Ahead(self.now, self._forecasts, self._causes)
 
     @property
     def points(self) -> tuple[str, ...]:
@@ -131,4 +163,4 @@ class Picture:
 
     def _judge(self) -> Glance:
         latest = {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
-        return glance(latest, self.info.bench, str(self.state))
+        return glance(latest, self.info.bench, str(self.state), self.ahead)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from benchmon.screen.alphabet import UNICODE
 from benchmon.screen.condition import condition_of
 from benchmon.screen.picture import ChannelPicture, Picture
+from benchmon.screen.remarks import Remark
 from benchmon.watch.records import Flag
 
 Mark = Literal["", "first", "between", "last"]
-Entry = ChannelPicture | str
+Entry = ChannelPicture | Remark | str
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +27,10 @@ class Window:
 
 
 class RowsInSight:
-    """Chooses the rows of `picture`. Where `grouped`, the name of a point stands above its channels."""
+    """Chooses the rows of `picture`. Where `grouped`, the name of a point stands above its channels.
+
+    `remarks` are the lines under the rows, by channel.
+    """
 
     def __init__(self, picture: Picture) -> None:
         self._picture = picture
@@ -33,6 +38,7 @@ class RowsInSight:
         self._top = 0
         self.grouped = False
         self.wanted = ""
+        self.remarks: Mapping[str, Sequence[Remark]] = {}
 
     @property
     def found(self) -> list[ChannelPicture]:
@@ -84,11 +90,14 @@ class RowsInSight:
                 entries.append(channel.point)
             point = channel.point
             entries.append(channel)
+            entries += self.remarks.get(channel.channel.name, ())
         return entries
 
     def _keep_cursor_in(self, room: int, entries: list[Entry]) -> None:
         chosen = self.chosen
-        places = [at for at, each in enumerate(entries) if not isinstance(each, str) and each.channel.name == chosen]
+        places = [
+            at for at, each in enumerate(entries) if isinstance(each, ChannelPicture) and each.channel.name == chosen
+        ]
         if places and places[0] < self._top:
             self._top = places[0]
         elif places and places[0] >= self._top + room:

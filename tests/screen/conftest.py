@@ -11,7 +11,9 @@ from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.view import RecorderState, SessionInfo, Update
-from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
+
+News = Judgement | Event | Explanations | Forecast | Waveform
 
 SUPPLY = """
 title = "Workshop supply"
@@ -93,24 +95,30 @@ class FakeView:
         self.problem: BenchmonError | None = None
         self.deaf = False
         self.requests: list[tuple[str, str]] = []
-        self._judgements: list[Judgement] = []
-        self._events: list[Event] = []
+        self._news: list[News] = []
         self._identities: dict[str, str] = {}
 
-    def push(
-        self, *news: Judgement | Event, now: float | None = None, identities: dict[str, str] | None = None
-    ) -> None:
-        self._judgements += [each for each in news if isinstance(each, Judgement)]
-        self._events += [each for each in news if isinstance(each, Event)]
+    def push(self, *news: News, now: float | None = None, identities: dict[str, str] | None = None) -> None:
+        self._news += news
         self._identities |= identities or {}
         self.now = self.now if now is None else now
 
     def poll(self) -> Update:
         if self.problem is not None:
             raise self.problem
-        update = Update(self.now, self.state, tuple(self._judgements), tuple(self._events), dict(self._identities))
-        self._judgements, self._events, self._identities = [], [], {}
-        return update
+        news, self._news = self._news, []
+        identities, self._identities = self._identities, {}
+        explanations = [each for each in news if isinstance(each, Explanations)]
+        return Update(
+            self.now,
+            self.state,
+            tuple(each for each in news if isinstance(each, Judgement)),
+            tuple(each for each in news if isinstance(each, Event)),
+            identities,
+            explanations[-1] if explanations else None,
+            tuple(each for each in news if isinstance(each, Forecast)),
+            tuple(each for each in news if isinstance(each, Waveform)),
+        )
 
     def request(self, kind: str, text: str = "") -> None:
         if self.deaf:

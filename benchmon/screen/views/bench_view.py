@@ -16,6 +16,7 @@ from benchmon.screen.arrangement import arrange
 from benchmon.screen.heat import heat_lines_wanted
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.remarks import remarks_of
 from benchmon.screen.views.channel_view import ChannelView
 from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.find_dialogue import FindDialogue
@@ -69,7 +70,8 @@ class BenchView(View):
         taken = self.head.lines + len(self._notice.lines) + 1
         height = max(0, self.size.height - taken)
         bars = heat_lines_wanted(picture, self.size.width)
-        parts = arrange(height, len(picture.channels), len(picture.points), bars)
+        remarks = sum(map(len, remarks_of(picture, self.size.width, self.alphabet).values()))
+        parts = arrange(height, len(picture.channels), len(picture.points), bars, remarks)
         heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
         for widget, lines in heights:
             _set_height(widget, lines)

@@ -16,9 +16,10 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule
 from benchmon.screen.columns import Blocks, Columns, column_titles, plan_columns
 from benchmon.screen.numbers import unit_width
-from benchmon.screen.picture import ChannelPicture, Picture
-from benchmon.screen.row import draw_row
-from benchmon.screen.rows_in_sight import RowsInSight
+from benchmon.screen.picture import Picture
+from benchmon.screen.remarks import Remark, remarks_of
+from benchmon.screen.row import draw_remark, draw_row
+from benchmon.screen.rows_in_sight import Entry, RowsInSight
 from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 
@@ -113,6 +114,7 @@ class ChannelTable(Vertical, can_focus=True):
         if width <= 0 or height <= 0 or not self.is_mounted:
             return
         columns = self._plan(width)
+        self._rows.remarks = remarks_of(picture, width, self._alphabet)
         window = self._rows.window(height - 1)
         lines = [column_titles(columns, self._alphabet)]
         lines += [self._draw(entry, mark, columns) for entry, mark in window.entries]
@@ -134,13 +136,15 @@ class ChannelTable(Vertical, can_focus=True):
             self._blocks[-1].styles.width = "1fr"
         return columns
 
-    def _draw(self, entry: ChannelPicture | str, mark: str, columns: Columns) -> Blocks:
+    def _draw(self, entry: Entry, mark: str, columns: Columns) -> Blocks:
         signs = self._alphabet
+        brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
+        if isinstance(entry, Remark):
+            return draw_remark(entry, columns, self.size.width, signs, mark=brackets.get(mark, " "))
         if isinstance(entry, str):
             heading = (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
             return Blocks(heading, (), (), (), ())
         chosen = self.has_focus and entry.channel.name == self._rows.chosen
-        brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
         drawn = signs.cursor if chosen else brackets.get(mark, " ")
         return draw_row(entry, self._picture, columns, signs, mark=drawn, chosen=chosen)
 

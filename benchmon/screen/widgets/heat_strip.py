@@ -22,7 +22,8 @@ class HeatStrip(CellLines):
             self.paint([])
             return
         width, signs = self.size.width, self._alphabet
-        hidden = heat_lines_wanted(picture, width) > height - 1
+        hidden = min(heat_lines_wanted(picture, width)) > height - 1
         aside = "the nearest to their limits" if hidden else ""
-        title = f"  temperature, ambient to limit, warning at {signs.bar_warning}"
+        marks = f"{signs.bar_warning} warning, {signs.bar_expected} expected, {signs.bar_final} heading for"
+        title = f"  temperature, ambient to limit: {marks}"
         self.paint([rule(title, width, signs, aside), *draw_heat(picture, width, height - 1, signs)])
