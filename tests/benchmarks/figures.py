@@ -34,6 +34,7 @@ from benchmon.instruments.far_end import TcpFarEnd
 from benchmon.instruments.registry import prepare
 from benchmon.prediction import predict
 from benchmon.prediction.diode import junction_of
+from benchmon.prediction.monte_carlo import monte_carlo
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
@@ -101,6 +102,14 @@ def prediction_against_lsoda() -> float:
     print(f"    one state {1e3 * one:.1f} ms, LSODA {1e3 * theirs:.1f} ms")
     print(f"    with heat and the uncertainty of every quantity {1e3 * whole:.1f} ms")
     return one / theirs
+
+
+def draws_against_lsoda() -> float:
+    """Ratio: 10,000 Monte Carlo draws over ten of LSODA's steady states of the same circuit."""
+    bench = load_bench(scenario_named("reservoir").path)
+    ours, theirs = medians(5, lambda: monte_carlo(bench, 10_000), lambda: lsoda_steady_state(bench))
+    print(f"    10,000 draws {ours:.2f} s, {1e6 * ours / 10_000:.0f} µs each")
+    return ours / (10 * theirs)
 
 
 def help_seconds() -> float:
@@ -181,6 +190,7 @@ def bench_with_meter(address: str) -> Bench:
 
 FIGURES: tuple[tuple[str, Callable[[], float], float, str], ...] = (
     ("prediction: a steady state with every quantity, against scipy's LSODA", prediction_against_lsoda, 1 / 5, "×"),
+    ("prediction: 10,000 Monte Carlo draws, against ten of LSODA's steady states", draws_against_lsoda, 1.0, "×"),
     ("benchmon --help", help_seconds, 0.3, "s"),
     ("benchmon demo to first live values", seconds_to_first_values, 3.0, "s"),
     ("a reading through the driver, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),
