@@ -3,6 +3,10 @@
 `predict` is the door. Behind it: `parts` (values), `rectifier` and `network` (the circuit's equations), `collocation`
 and `steady` (its periodic steady state), `heat` (temperatures that fit), `traces`, `measures` and `readings` (what
 meters show) and `allowances` (what is not known exactly).
+
+Beside it: `follow` (predictions at the measured mains), `monte_carlo` (distributions instead of first order), `ratings`
+(margins and cautions before power, from `switch_on`, `inrush` and `stress`), and `waveform` (measures of sampled waves,
+with `periods`, `apparent_power` and `limits_61000_3_2`).
 """
 
 from benchmon.prediction.predict import predict
