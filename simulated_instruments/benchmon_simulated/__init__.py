@@ -7,16 +7,17 @@ instruments. The physics here is written apart from the predictions, which are c
 What it does not simulate:
 
 - the transformer's core: no saturation (not even by the direct current of a half-wave rectifier), no inrush of the
-  magnetising current, no hysteresis, no capacitance between windings; leakage inductance is in series with the path,
-  but two windings never conduct at the same time while the current changes over;
-- the diodes' recovery, capacitance, avalanche and leakage over temperature beyond Shockley's law; all diodes of a
-  rectifier are equal and equally warm;
+  magnetising current, no hysteresis, no capacitance between windings, no shorted turns; direct current does cross it in
+  so far as it drops in the primary's resistance;
+- the diodes' recovery, capacitance, avalanche and leakage over temperature beyond Shockley's law; a diode that is too
+  hot, or carries too much, does not fail by itself (the fuse may melt);
 - what is faster than a four-hundredth of a mains period: where the path has next to no resistance, the first step of a
   charging pulse comes out too high;
-- fuses that blow, parts that fail or age, capacitors that change with voltage, temperature or frequency;
-- split-rail rectifiers, doublers and regulators (refused), and mains with more than a third and a fifth harmonic;
-- heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode shows
-  a fixed share of its junction's rise;
+- parts that fail or age by themselves, capacitors that change with voltage, temperature or frequency;
+- a regulator's noise, its rejection of ripple while it regulates (which is perfect here), current limit and shutdown;
+- mains with more than a third and a fifth harmonic;
+- heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode or a
+  regulator shows a fixed share of its junction's rise;
 - what an operator does: the [[step]]s of a bench file do not turn its mains or change its load, and a trip switches it
   off only where [switch_off] names a SCPI instrument and its `command`;
 - meters' crest-factor and bandwidth limits, ranges that change, loading of the circuit by the meter, and how long a

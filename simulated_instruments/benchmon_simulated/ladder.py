@@ -9,7 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchmon.bench import Capacitor, Choke, CurrentLoad, FilterPart, Load, OpenLoad, ResistorLoad, SeriesResistor
+from benchmon.bench import (
+    Capacitor,
+    Choke,
+    CurrentLoad,
+    FilterPart,
+    Load,
+    OpenLoad,
+    Regulator,
+    ResistorLoad,
+    SeriesResistor,
+)
 
 LEAST_CONDUCTANCE = 1e-9
 """Siemens: every real circuit leaks a little, and a node without any way to ground has no voltage."""
@@ -49,11 +59,13 @@ class ShuntCapacitor:
         self._capacitance, self._esr = part.capacitance, part.esr
         self._charge = Past()
         self.current = self.voltage = 0.0
+        self.left = 1.0
+        """The part of its capacitance that is left; as it goes, its series resistance grows."""
 
     def set_step(self, step: float) -> None:
         """Take time steps of `step` seconds from now on."""
-        self._inertia = GEAR * step / self._capacitance
-        self._conductance = 1.0 / (self._esr + self._inertia)
+        self._inertia = GEAR * step / (self._capacitance * self.left)
+        self._conductance = 1.0 / (self._esr / self.left + self._inertia)
 
     def seen(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part, given those behind it."""
@@ -93,13 +105,16 @@ class SeriesPart:
 
 
 class Ladder:
-    """The filter parts in order, then the load. `output` is the load's voltage at the last step."""
+    """The filter parts in order, a regulator if there is one, then the load.
 
-    def __init__(self, parts: Sequence[FilterPart], load: Load) -> None:
+    At the last step `output` was the load's voltage and `feed` that before the regulator.
+    """
+
+    def __init__(self, parts: Sequence[FilterPart], load: Load, regulator: Regulator | None = None) -> None:
         self._parts = [ShuntCapacitor(part) if isinstance(part, Capacitor) else SeriesPart(part) for part in parts]
         self._backwards = self._parts[::-1]
-        self.output = 0.0
-        self.load = load
+        self.output = self.feed = 0.0
+        self.load, self.regulator = load, regulator
 
     @property
     def reservoir(self) -> ShuntCapacitor | None:
@@ -113,7 +128,11 @@ class Ladder:
 
     def seen(self) -> tuple[float, float]:
         """Return g (siemens) and s (amperes) of i = g·v + s, as the rectifier sees the ladder in this step."""
-        conductance, source = self._load_seen()
+        regulator = self.regulator
+        if regulator is None:
+            conductance, source = load_seen(self.load, self.output)
+        else:
+            conductance, source = regulated_load_seen(regulator, self.load, self.feed)
         for part in self._backwards:
             conductance, source = part.seen(conductance, source)
         return max(conductance, LEAST_CONDUCTANCE), source
@@ -122,15 +141,38 @@ class Ladder:
         """End the step with `voltage` across the ladder and `current` into it."""
         for part in self._parts:
             voltage, current = part.accept(voltage, current)
-        self.output = voltage
+        self.feed = self.output = voltage
+        if self.regulator is not None:
+            self.output = regulated(self.regulator, voltage)
 
-    def _load_seen(self) -> tuple[float, float]:
-        load = self.load
-        if isinstance(load, ResistorLoad):
-            return 1.0 / load.resistance, 0.0
-        if isinstance(load, OpenLoad):
-            return 0.0, 0.0
-        return (0.0, load.current) if self.output >= KNEE else (load.current / KNEE, 0.0)
+
+def regulated(regulator: Regulator, feed: float) -> float:
+    """Return the output voltage of a series regulator fed with `feed` volts."""
+    return min(regulator.output_voltage, max(0.0, feed - regulator.dropout))
+
+
+def load_seen(load: Load, last: float) -> tuple[float, float]:
+    """Return g and s of `load`, whose voltage at the last step was `last`."""
+    if isinstance(load, ResistorLoad):
+        return 1.0 / load.resistance, 0.0
+    if isinstance(load, OpenLoad):
+        return 0.0, 0.0
+    return (0.0, load.current) if last >= KNEE else (load.current / KNEE, 0.0)
+
+
+def regulated_load_seen(regulator: Regulator, load: Load, last: float) -> tuple[float, float]:
+    """Return g and s of a regulator and its load, fed with `last` volts at the last step.
+
+    While it regulates, a constant current; below that, the load less the dropout; near nought, nothing to speak of.
+    """
+    idle = (0.0, regulator.quiescent_current) if last >= KNEE else (regulator.quiescent_current / KNEE, 0.0)
+    output = regulated(regulator, last)
+    if output >= regulator.output_voltage:
+        return idle[0], idle[1] + load_current(load, output)
+    if output <= 0.0:
+        return idle
+    conductance, source = load_seen(load, output)
+    return idle[0] + conductance, idle[1] + source - conductance * regulator.dropout
 
 
 def load_current(load: Load, voltage: float) -> float:

@@ -34,10 +34,13 @@ class MainsSocket:
         self._swings = (Wander(41.0, 0.003, phases[0]), Wander(127.0, 0.002, phases[1]))
         self._drift = Wander(73.0, 2e-4, phases[2])
         self._volts, self._frequency = volts, frequency
-        # Flat-topped, as mains are that feed many rectifiers; the share of each order is our assumption.
-        bent = np.sin(_ANGLES) + distortion * (0.6 * np.sin(3 * _ANGLES) - 0.8 * np.sin(5 * _ANGLES))
-        self._shape = math.sqrt(2.0 / (1.0 + distortion**2)) * bent
+        self._distortion = distortion
         self.on = True
+
+    @property
+    def volts(self) -> float:
+        """The level that was set, without wander."""
+        return self._volts
 
     def set_voltage(self, volts: float) -> None:
         """Turn the variable transformer to `volts` rms. Raises `BadInput` outside 0 to 1000 V."""
@@ -45,12 +48,26 @@ class MainsSocket:
             raise BadInput(f"{volts} V is no mains voltage; give 0 to 1000 V")
         self._volts = volts
 
-    def wave(self, time: float) -> Floats:
-        """Return one period of the unloaded voltage at `time` seconds, shape (STEPS,), volts."""
+    def wave(self, time: float, level: float = 1.0, distortion: float = 0.0) -> Floats:
+        """Return one period of the unloaded voltage at `time` seconds, shape (STEPS,), volts.
+
+        `level` is a factor on it, `distortion` is added to its THD.
+        """
         if not self.on:
             return np.zeros(STEPS)
-        return self._volts * (1.0 + sum(swing.at(time) for swing in self._swings)) * self._shape
+        volts = self._volts * level * (1.0 + sum(swing.at(time) for swing in self._swings))
+        return volts * _flat_topped(self._distortion + distortion)
 
     def frequency(self, time: float) -> float:
         """Return the frequency in hertz at `time` seconds."""
         return self._frequency * (1.0 + self._drift.at(time))
+
+
+def _flat_topped(distortion: float) -> Floats:
+    """Return one period of 1 V rms, bent as mains are that feed many rectifiers.
+
+    The share of each order is our assumption.
+    """
+    bent = np.sin(_ANGLES) + distortion * (0.6 * np.sin(3 * _ANGLES) - 0.8 * np.sin(5 * _ANGLES))
+    shape: Floats = math.sqrt(2.0 / (1.0 + distortion**2)) * bent
+    return shape

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.bench import Load
+from benchmon.bench import Load, Regulator
 from benchmon_simulated.circuit import STEPS, Cycle, Floats
-from benchmon_simulated.ladder import load_current
+from benchmon_simulated.ladder import KNEE, load_current
 
 LAST_ORDER = 40
 """Harmonics count up to this order (IEC 61000-4-7)."""
@@ -49,9 +49,9 @@ class LineSide:
     current: Floats
 
 
-def line_side(cycle: Cycle, path_ratio: float, no_load: NoLoad, source_resistance: float) -> LineSide:
+def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
     """Return what flows in the mains lead. No direct current crosses the transformer."""
-    reflected = path_ratio * (cycle.path_current - cycle.path_current.mean())
+    reflected = cycle.reflected_current - cycle.reflected_current.mean()
     current = reflected + no_load.current(cycle.mains_emf)
     return LineSide(cycle.mains_emf - source_resistance * current, current)
 
@@ -62,8 +62,8 @@ def rms(wave: Floats) -> float:
 
 
 def ratio(part: float, whole: float) -> float:
-    """Return part/whole, NaN where there is no whole."""
-    return part / whole if abs(whole) > 1e-9 else math.nan
+    """Return part/whole, NaN where there is no whole, or next to none."""
+    return part / whole if abs(whole) > max(1e-9, 1e-6 * abs(part)) else math.nan
 
 
 def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
@@ -104,8 +104,8 @@ def diode_quantities(cycle: Cycle) -> dict[str, float]:
         "diode.current.mean": float(cycle.diode_current.mean()),
         "diode.current.rms": rms(cycle.diode_current),
         "diode.current.peak": float(cycle.diode_current.max()),
-        "diode.voltage.reverse_peak": max(0.0, float(cycle.reverse_voltage.max())),
-        "diode.power.mean": float(cycle.diode_current @ cycle.diode_voltage) / STEPS,
+        "diode.voltage.reverse_peak": max(0.0, -float(cycle.diode_voltage.min())),
+        "diode.power.mean": cycle.diode_powers[0],
     }
 
 
@@ -121,10 +121,23 @@ def reservoir_quantities(cycle: Cycle) -> dict[str, float]:
     }
 
 
+def regulator_quantities(cycle: Cycle, regulator: Regulator, load: Load) -> dict[str, float]:
+    """Return the electrical `regulator` quantities. Its own current comes from its input."""
+    over = cycle.feed_voltage - cycle.output_voltage
+    own = regulator.quiescent_current * np.clip(cycle.feed_voltage / KNEE, 0.0, 1.0)
+    power = over @ load_currents(load, cycle.output_voltage) + own @ cycle.feed_voltage
+    return {"regulator.voltage.headroom": float(over.min()), "regulator.power.mean": float(power) / STEPS}
+
+
+def load_currents(load: Load, wave: Floats) -> Floats:
+    """Return the amperes that `load` draws along `wave`."""
+    return np.array([load_current(load, volts) for volts in wave.tolist()])
+
+
 def output_quantities(cycle: Cycle, load: Load) -> dict[str, float]:
     """Return the `output` and `load` quantities, but for temperature."""
     wave = cycle.output_voltage
-    current = np.array([load_current(load, volts) for volts in wave.tolist()])
+    current = load_currents(load, wave)
     total, mean = rms(wave), float(wave.mean())
     alternating, power = rms(wave - mean), float(wave @ current) / STEPS
     return {
@@ -151,7 +164,7 @@ def ripple_frequency(wave: Floats, frequency: float) -> float:
     return order * frequency if spectrum[order] > 1e-5 * max(1.0, spectrum[0]) else math.nan
 
 
-def waveforms(cycle: Cycle, line: LineSide) -> dict[str, Floats]:
+def waveforms(cycle: Cycle, line: LineSide, load: Load) -> dict[str, Floats]:
     """Return the traces of one period, named after points of the circuit, and `time` in seconds; all (STEPS,)."""
     traces = {
         "time": np.arange(STEPS) / (STEPS * cycle.frequency),
@@ -161,6 +174,7 @@ def waveforms(cycle: Cycle, line: LineSide) -> dict[str, Floats]:
         "secondary.current": cycle.winding_current,
         "diode.current": cycle.diode_current,
         "output.voltage": cycle.output_voltage,
+        "output.current": load_currents(load, cycle.output_voltage),
     }
     if cycle.reservoir_voltage.any():
         traces |= {"reservoir.voltage": cycle.reservoir_voltage, "reservoir.current": cycle.reservoir_current}

@@ -13,6 +13,7 @@ from benchmon.bench import (
     CurrentLoad,
     FilterPart,
     Load,
+    Regulator,
     ResistorLoad,
 )
 from benchmon.errors import BadInput
@@ -20,8 +21,6 @@ from benchmon_simulated.diodes import DiodeLaw, diode_law
 
 COLDEST = -60.0
 """°C: below, silicon no longer follows the law used here."""
-
-FULL_WAVE = {"half wave": False, "centre tap": True, "bridge": True}
 
 
 @dataclass(frozen=True)
@@ -39,6 +38,7 @@ class ActualParts:
     leakage: float
     diode: DiodeLaw
     filter: tuple[FilterPart, ...]
+    regulator: Regulator | None
     load: Load
     ambient: float
 
@@ -87,21 +87,16 @@ def draw_parts(bench: Bench, seed: int) -> ActualParts:
         filter=_draw_filter(bench.filter, spread),
         load=_draw_load(bench.load, spread),
         ambient=spread.around(bench.ambient.temperature, 0.5),
+        regulator=_draw_regulator(bench.regulator, spread),
     )
 
 
 def refuse_unknown_circuits(bench: Bench) -> None:
     """Raise `BadInput` where the bench holds a circuit that the simulated bench has no model of."""
-    kind = bench.rectifier.kind
-    if kind not in FULL_WAVE:
-        known = ", ".join(FULL_WAVE)
-        raise BadInput(f'rectifier.kind = "{kind}" is not simulated; the simulated bench knows {known}')
     if bench.ambient.temperature < COLDEST:
         raise BadInput(
             f"ambient.temperature is below {COLDEST:.0f} °C, where the simulated bench has no model of diodes"
         )
-    if bench.regulator is not None:
-        raise BadInput("[regulator] is not simulated; take it out of the bench file to simulate what is before it")
 
 
 def _draw_filter(parts: Sequence[FilterPart], spread: Spread) -> tuple[FilterPart, ...]:
@@ -125,3 +120,14 @@ def _draw_load(load: Load, spread: Spread) -> Load:
     if isinstance(load, CurrentLoad):
         return load.model_copy(update={"current": spread.within(load.current, 0.005)})
     return load
+
+
+def _draw_regulator(regulator: Regulator | None, spread: Spread) -> Regulator | None:
+    if regulator is None:
+        return None
+    values = {
+        "output_voltage": spread.within(regulator.output_voltage, 0.008),
+        "dropout": spread.within(regulator.dropout, 0.05),
+        "quiescent_current": spread.within(regulator.quiescent_current, 0.1),
+    }
+    return regulator.model_copy(update=values)

@@ -1,0 +1,164 @@
+"""The thorough way through a period: every diode and every winding for itself, whatever conducts together.
+
+Windings are linked by the primary circuit that they share; each has its own resistance and leakage inductance.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchmon_simulated.circuit import STEPS, Charged, Conditions, Cycle, DiodeNow, Floats
+from benchmon_simulated.junctions import LEAK, OPEN, SHORT_OHMS, SHORTED, Junction, solve
+from benchmon_simulated.ladder import GEAR, Past
+from benchmon_simulated.wirings import Nodes, Wiring
+
+_LEAST_OHMS = 1e-5
+"""Of a winding: without any, windings in parallel would have no telling how they share a current."""
+
+Matrix = list[list[float]]
+
+
+class Windings:
+    """The branches of windings in one period: what they are to the network, and their currents afterwards."""
+
+    def __init__(self, wiring: Wiring, ratio: float, leakage: float) -> None:
+        self._wiring, self.ratio, self._leakage = wiring, ratio, leakage
+        self.flows = [Past() for _ in wiring.branches]
+        self.currents = [0.0] * len(wiring.branches)
+
+    def set_period(self, now: Conditions) -> None:
+        """Take ohms, polarities and frequency of the period to come."""
+        self.turns = [sum(now.polarities[at] for at in branch.windings) for branch in self._wiring.branches]
+        own = max(now.secondary_resistance, _LEAST_OHMS)
+        inertia = self._leakage * now.frequency * STEPS / GEAR
+        self.inertias = [inertia * len(branch.windings) for branch in self._wiring.branches]
+        counts = [len(branch.windings) for branch in self._wiring.branches]
+        ohms = now.primary_resistance * self.ratio**2 * np.outer(self.turns, self.turns)
+        ohms = ohms + np.diag([own * count for count in counts]) + np.diag(self.inertias)
+        self.conductance: Matrix = np.linalg.inv(ohms).tolist()
+
+    def stamp(self, matrix: Matrix) -> None:
+        """Add the branches to the network's `matrix`."""
+        branches = self._wiring.branches
+        for at, row in enumerate(self.conductance):
+            for other, siemens in enumerate(row):
+                (start, end), (begin, finish) = branches[at].nodes, branches[other].nodes
+                matrix[start][begin] += siemens
+                matrix[end][finish] += siemens
+                matrix[start][finish] -= siemens
+                matrix[end][begin] -= siemens
+
+    def drive(self, emf: float, currents: list[float]) -> list[float]:
+        """Add what `emf`, the volts of one winding, pushes into each node; return each branch's driving volts."""
+        driving = [
+            turns * emf + inertia * flow.expected
+            for turns, inertia, flow in zip(self.turns, self.inertias, self.flows, strict=True)
+        ]
+        for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
+            pushed = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
+            currents[branch.nodes[0]] += pushed
+            currents[branch.nodes[1]] -= pushed
+        return driving
+
+    def accept(self, driving: list[float], volts: list[float]) -> None:
+        """End the step with the nodes at `volts`."""
+        left = [
+            push - volts[branch.nodes[0]] + volts[branch.nodes[1]]
+            for push, branch in zip(driving, self._wiring.branches, strict=True)
+        ]
+        for at, row in enumerate(self.conductance):
+            self.currents[at] = sum(siemens * rest for siemens, rest in zip(row, left, strict=True))
+            self.flows[at].accept(self.currents[at])
+
+
+class DiodeNetwork:
+    """Any rectifier with any of its diodes open or shorted, or a winding reversed."""
+
+    def __init__(self, wiring: Wiring, ratio: float, leakage: float, charged: Charged) -> None:
+        self._wiring, self._charged = wiring, charged
+        self._windings = Windings(wiring, ratio, leakage)
+        self._junctions = [Junction(nodes) for nodes in wiring.diodes]
+
+    def run(self, mains_emf: Floats, now: Conditions) -> Cycle:
+        """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
+        self._windings.set_period(now)
+        for ladder in self._charged.ports:
+            ladder.set_step(1.0 / (now.frequency * STEPS))
+        sound: list[Junction] = []
+        for junction, diode in zip(self._junctions, now.diodes, strict=True):
+            if diode.condition in (OPEN, SHORTED):
+                junction.current = 0.0
+            else:
+                junction.set_curve(diode.slope, diode.saturation, diode.ohms)
+                sound.append(junction)
+        rows = self._step(mains_emf * self._windings.ratio, self._linear_part(now.diodes), sound)
+        return self._cycle(mains_emf, now, np.array(rows).T)
+
+    def _linear_part(self, diodes: tuple[DiodeNow, ...]) -> Matrix:
+        matrix = [[0.0] * (self._wiring.size + 1) for _ in range(self._wiring.size + 1)]
+        self._windings.stamp(matrix)
+        for nodes, diode in zip(self._wiring.diodes, diodes, strict=True):
+            _connect(matrix, nodes, 1.0 / SHORT_OHMS if diode.condition == SHORTED else LEAK)
+        return matrix
+
+    def _step(self, emf: Floats, linear: Matrix, sound: list[Junction]) -> list[list[float]]:
+        charged, windings, ports = self._charged, self._windings, self._wiring.ports
+        reservoir, rail = charged.reservoir, charged.first
+        traces: list[list[float]] = []
+        for volts in emf.tolist():
+            matrix, currents = [row[:] for row in linear], [0.0] * len(linear)
+            driving = windings.drive(volts, currents)
+            seen = [ladder.seen() for ladder in charged.ports]
+            for (plus, minus), (conductance, source) in zip(ports, seen, strict=True):
+                _connect(matrix, (plus, minus), conductance)
+                currents[plus] -= source
+                currents[minus] += source
+            nodes = solve(matrix, currents, sound)
+            windings.accept(driving, nodes)
+            for (plus, minus), (conductance, source), ladder in zip(ports, seen, charged.ports, strict=True):
+                across = nodes[plus] - nodes[minus]
+                ladder.accept(across, conductance * across + source)
+            stored = (reservoir.voltage, reservoir.current) if reservoir else (0.0, 0.0)
+            flows = [junction.current for junction in self._junctions]
+            traces.append([*nodes, *windings.currents, *flows, rail.feed, rail.output, *stored])
+        return traces
+
+    def _cycle(self, mains_emf: Floats, now: Conditions, traces: Floats) -> Cycle:
+        wiring, windings = self._wiring, self._windings
+        ends = np.cumsum([wiring.size + 1, len(wiring.branches), len(wiring.diodes)])
+        nodes, branches, flows, others = np.split(traces, ends)
+        reflected = windings.ratio * (np.array(windings.turns, float) @ branches)
+        emf = windings.ratio * (mains_emf - now.primary_resistance * reflected)
+        volts = [nodes[anode] - nodes[cathode] for anode, cathode in wiring.diodes]
+        amperes = [
+            across / SHORT_OHMS if diode.condition == SHORTED else flow
+            for diode, across, flow in zip(now.diodes, volts, flows, strict=True)
+        ]
+        counts = np.array([len(branch.windings) for branch in wiring.branches], float)
+        (start, end), turns = wiring.branches[0].nodes, windings.turns[0]
+        # What the branch lacks of its EMF is lost in its windings, in each alike.
+        lost = (turns * emf - nodes[start] + nodes[end]) / counts[0]
+        return Cycle(
+            frequency=now.frequency,
+            mains_emf=mains_emf,
+            reflected_current=reflected,
+            winding_voltage=now.polarities[0] * emf - lost,
+            winding_current=branches[0],
+            diode_current=amperes[0],
+            diode_voltage=volts[0],
+            diode_powers=tuple(float(i @ v) / STEPS for i, v in zip(amperes, volts, strict=True)),
+            winding_squares=float(counts @ np.mean(branches**2, axis=1)),
+            port_voltages=np.array([nodes[plus] - nodes[minus] for plus, minus in wiring.ports]),
+            feed_voltage=others[0],
+            output_voltage=others[1],
+            reservoir_voltage=others[2],
+            reservoir_current=others[3],
+        )
+
+
+def _connect(matrix: Matrix, nodes: Nodes, siemens: float) -> None:
+    one, other = nodes
+    matrix[one][one] += siemens
+    matrix[other][other] += siemens
+    matrix[one][other] -= siemens
+    matrix[other][one] -= siemens
