@@ -208,10 +208,13 @@ def _transformer(stress: Stress) -> Iterator[str]:
         return
     winding = float(stress.loaded.quantities["secondary.current.rms"][HIGH])
     load = float(stress.loaded.quantities["output.current.mean"][HIGH])
+    who = "each winding carries" if stress.bench.transformer.secondaries == 2 else "the winding carries"
+    if stress.bench.transformer.connection == "parallel":
+        winding, who = 2.0 * winding, "both windings together carry"
     if load > 1e-6 * winding:
         yield (
-            f"A capacitor input takes its current in short pulses: a winding carries {_say(winding, 'A')} rms for a "
-            f"load of {_say(load, 'A')}. Choose the transformer by the rms current, not by the load's watts."
+            f"A capacitor input takes its current in short pulses: {who} {_say(winding, 'A')} rms for a load of "
+            f"{_say(load, 'A')}. Choose the transformer by the rms current, not by the load's watts."
         )
 
 
