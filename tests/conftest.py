@@ -1,9 +1,41 @@
-"""For all tests: what hypothesis draws is drawn anew on a desk, and always the same in CI, where a run must repeat."""
+"""What holds for all tests."""
 
 import os
+import shutil
+import subprocess
 
-from hypothesis import settings
+import pytest
 
-settings.register_profile("ci", derandomize=True, deadline=None, print_blob=True)
-settings.register_profile("desk", deadline=None)
-settings.load_profile("ci" if os.environ.get("CI") else "desk")
+
+@pytest.fixture(autouse=True)
+def _recorders_of_this_test(tmp_path_factory, monkeypatch):
+    """Keep the beacons of this test's recorders apart from those of other tests, and of real ones."""
+    monkeypatch.setenv("BENCHMON_RECORDERS", str(tmp_path_factory.mktemp("recorders")))
+
+
+@pytest.fixture
+def disk(tmp_path):
+    """Return the folder of a disk of 2 MB of its own; skips where there is no leave to mount one."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=2m", "none", str(folder)]
+    can_mount = os.geteuid() == 0 and shutil.which("mount") is not None
+    if not can_mount or subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("a small disk of its own needs leave to mount one")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+@pytest.fixture(scope="session")
+def fill_disk():
+    """Return a function that fills a disk to its last byte; removing its file `ballast` makes room again."""
+
+    def fill(folder):
+        with (folder / "ballast").open("wb", buffering=0) as ballast:
+            try:
+                while True:
+                    ballast.write(b"\0" * 4096)
+            except OSError:
+                return
+
+    return fill

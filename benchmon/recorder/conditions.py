@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
@@ -13,6 +14,7 @@ POWERED_ABOVE = 0.1
 _SMOOTHING = 2.0
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _COLDEST, _HOTTEST = -60.0, 120.0
+_OFF_AFTER = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,48 @@ class Smoothed:
         return None if self.is_silent(time) else self._value
 
 
+class PowerSwitchings:
+    """When the supply was powered and when not, as its mains voltage tells.
+
+    Without power for less than two seconds counts as a glitch of the meter, not as a power cycle.
+    """
+
+    def __init__(self, powered_above: float, on_since: float | None) -> None:
+        self._powered_above = powered_above
+        self._spells: deque[tuple[float, float]] = deque([] if on_since is None else [(on_since, math.inf)], maxlen=20)
+        self._low_since: float | None = None
+
+    @property
+    def on_since(self) -> float | None:
+        """Return when the power last came, None before that and while it is away."""
+        return self._spells[-1][0] if self._spells and self._spells[-1][1] == math.inf else None
+
+    def observe(self, time: float, voltage: float) -> None:
+        """Take a reading of the mains, volts rms, at `time` seconds."""
+        if voltage > self._powered_above:
+            self._low_since = None
+            if self.on_since is None:
+                self._spells.append((time, math.inf))
+            return
+        self._low_since = time if self._low_since is None else self._low_since
+        if self.on_since is not None and time - self._low_since >= _OFF_AFTER:
+            self._spells[-1] = (self._spells[-1][0], self._low_since)
+
+    def warm_for(self, time: float, time_constant: float) -> float:
+        """Return how long a cold supply would have to be on to be as warm as this one is at `time`; all in seconds.
+
+        A part with one time constant warms along 1 − exp(−t/τ) while the power is on and cools along exp(−t/τ) while
+        it is off (lumped heat capacity, JESD51).
+        """
+        warm, last = 0.0, 0.0
+        for on, off in self._spells:
+            warm *= math.exp(-max(0.0, min(on, time) - last) / time_constant)
+            last = max(min(off, time), min(on, time))
+            warm = 1.0 - (1.0 - warm) * math.exp(-(last - min(on, time)) / time_constant)
+        warm *= math.exp(-max(0.0, time - last) / time_constant)
+        return math.inf if warm >= 1.0 else -time_constant * math.log1p(-warm)
+
+
 class MeasuredConditions:
     """Follows the bench's own meters of mains voltage and ambient temperature, where it has them."""
 
@@ -69,7 +113,7 @@ class MeasuredConditions:
         self._powered_above = POWERED_ABOVE * nominal
         self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
         self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
-        self.power_on: float | None = None if self.mains else 0.0
+        self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
 
     def observe(self, channel: str, time: float, value: float | None) -> None:
         """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
@@ -77,8 +121,7 @@ class MeasuredConditions:
             return
         if self.mains and channel == self.mains.channel.name:
             self.mains.add(time, value)
-            if self.power_on is None and value > self._powered_above:
-                self.power_on = time
+            self.power.observe(time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)
 
@@ -95,9 +138,15 @@ class MeasuredConditions:
             return None
         return Conditions(voltage, ambient)
 
-    def since_power_on(self, time: float) -> float:
-        """Return the seconds from power-on to `time`; from the session's start where no meter saw the power come."""
-        return max(0.0, time - (self.power_on or 0.0))
+    def warm_for(self, time: float, time_constant: float | None) -> float:
+        """Return for how long a supply that was cold must have been on to be as it is at `time`.
+
+        A part without a `time_constant` is as the power finds it: since power-on, or since the session's start where
+        no meter saw the power come.
+        """
+        if self.power.on_since is None or time_constant is None:
+            return max(0.0, time - (self.power.on_since or 0.0))
+        return self.power.warm_for(time, time_constant)
 
 
 def _follow(bench: Bench, quantity: str, jump: float) -> Smoothed | None:

@@ -150,7 +150,10 @@ class Expectations:
             prediction = self._predictor.nominal if self._mains_is_judged else None
         elif channel.quantity == "ambient.temperature":
             return None
-        return prediction.at(channel.quantity, self._measured.since_power_on(time)) if prediction else None
+        if prediction is None:
+            return None
+        warm_for = self._measured.warm_for(time, prediction.warm_up.get(channel.quantity))
+        return prediction.at(channel.quantity, warm_for)
 
 
 def _same(held: Expected, fresh: Expected) -> bool:

@@ -1,7 +1,9 @@
 """A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer.
 
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
-`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `refused` (an operator's request).
+`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `refused` (an operator's request);
+`clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench). The session's
+writer tells of a file that cannot be written; the recording goes on meanwhile.
 """
 
 from __future__ import annotations
@@ -21,7 +23,9 @@ from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
+from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.expectations import Expectations
+from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
@@ -45,8 +49,8 @@ def record(
 
     A `stop` request, SIGTERM and SIGINT (where this runs in the main thread) end it cleanly; SIGHUP does not.
     `on_ready` is called when the file can be followed. `drivers` may be given ready-made. Raises `BenchFileError`
-    before anything is opened, `SessionFileError` where the file exists or cannot be made, and `RecorderError` where it
-    cannot be written any more.
+    before anything is opened, `SessionFileError` where the file exists or cannot be made, and `RecorderError` where
+    another recorder has this bench, or at the end where not all could be written: until then it goes on.
     """
     # Signals first: as soon as the file is there, anybody may stop this process.
     with _stopped_by_signals() as stop:
@@ -79,17 +83,32 @@ class Recording:
         self._stop = stop
         self._next_heartbeat = 0.0
         self._started = time.monotonic()
-        self._writer = SessionWriter(path, bench, self._started)
+        self._clocks = ClockWatch(self._started, Clocks.now())
+        self._sign = LifeSign(bench, path)
+        try:
+            self._writer = SessionWriter(path, bench, self._started, self._sign.facts)
+        except BaseException:
+            self._sign.end()
+            raise
 
     def run(self, duration: float | None = None, on_ready: Callable[[], object] | None = None) -> Summary:
-        """Record until asked to stop. Raises `RecorderError` where the session file cannot be written any more."""
+        """Record until asked to stop. Raises `RecorderError` where the session could not all be written."""
+        try:
+            return self._record(duration, on_ready)
+        finally:
+            self._sign.end()
+
+    def _record(self, duration: float | None, on_ready: Callable[[], object] | None) -> Summary:
         try:
             if on_ready is not None:
                 on_ready()
+            self._writer.put(self._clocks.first_anchor())
             self._tell_settings()
             self._expectations.start()
             self._acquisition.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
+            if self._sign.missing:
+                self._events([self._event("beacon", self._sign.missing)])
             while not self._stop.reason:
                 self._step()
                 if duration is not None and self._now() >= duration:
@@ -121,7 +140,7 @@ class Recording:
         self._events([self._event("prediction", f"no prediction: {why}") for why in self._expectations.problems()])
         for request in self._writer.requests():
             self._answer(request)
-        if now >= self._next_heartbeat:
+        if now >= self._next_heartbeat or self._sign.differs(self._writer.trouble):
             self._next_heartbeat = now + _HEARTBEAT_EVERY
             self._beat()
 
@@ -172,6 +191,7 @@ class Recording:
 
     def _events(self, events: Sequence[Event]) -> None:
         self._tally.events(events)
+        self._sign.observe(events)
         for event in events:
             self._writer.put(event)
 
@@ -179,7 +199,13 @@ class Recording:
         return Event(self._now(), "", kind, message)
 
     def _beat(self) -> None:
+        for told in self._clocks.look(Clocks.now()):
+            if isinstance(told, Event):
+                self._events([told])
+            else:
+                self._writer.put(told)
         self._writer.put(Heartbeat(self._now(), time.monotonic()))
+        self._sign.beat(self._now(), self._writer.trouble)
 
     def _now(self) -> float:
         return self._session_time(time.monotonic())

@@ -130,10 +130,16 @@ def create(path: Path) -> sqlite3.Connection:
         raise
 
 
-def _lay_out(path: Path) -> sqlite3.Connection:
+def open_to_write(path: Path) -> sqlite3.Connection:
+    """Return the connection of the one who writes the session at `path`. Raises `sqlite3.Error`."""
     connection = _connect(path, "mode=rw")
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
+    return connection
+
+
+def _lay_out(path: Path) -> sqlite3.Connection:
+    connection = open_to_write(path)
     connection.execute("BEGIN IMMEDIATE")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {VERSION}")

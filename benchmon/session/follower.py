@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
+from benchmon.session.beacon import Beat, read_beacon
 from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.records import Timed
-from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
 from benchmon.session.told_rows import Told
 from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
 
@@ -37,7 +40,8 @@ class SessionFollower:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
             self._told = Told(connection, self._info)
-            self._state = read_ending(connection).state
+            self._beacon = read_beacon_path(connection, self._info)
+            self._state = read_ending(connection, self._beat()).state
             if self._told.waveforms is not None:
                 self._told.waveforms.skip_to_latest(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
@@ -57,15 +61,27 @@ class SessionFollower:
         """Return what came since the last poll. Raises `SessionFileError` where the file is damaged or gone."""
         if self._end is not None:
             return self._end
-        with reading(self._path) as connection:
-            ending = read_ending(connection)
-            judgements, more = self._readings.after_last(connection, _AT_ONCE)
-            told = self._told
-            events = told.events.after_last(connection, _AT_ONCE)
-            explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
-            forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
-            waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
-            identities = read_identities(connection, self._info.bench)
+        beat = self._beat()
+        try:
+            with reading(self._path) as connection:
+                return self._look(connection, beat)
+        except SessionFileError as problem:
+            if beat is not None and beat.is_recent:
+                goes_on = f"its recorder, process {beat.pid}, goes on"
+                raise SessionFileError(
+                    f"{problem}; {goes_on}{f': {beat.trouble}' if beat.trouble else ''}"
+                ) from problem
+            raise
+
+    def _look(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
+        told = self._told
+        ending = read_ending(connection, beat)
+        judgements, more = self._readings.after_last(connection, _AT_ONCE)
+        events = told.events.after_last(connection, _AT_ONCE)
+        explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
+        forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
+        waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
+        identities = read_identities(connection, self._info.bench)
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
         self._identities, self._state = identities, ending.state
         more = more or len(events) == _AT_ONCE
@@ -83,7 +99,13 @@ class SessionFollower:
             explanations[-1] if explanations else None,
             in_order(forecasts),
             in_order(waveforms),
+            ending.trouble,
         )
+
+    def _beat(self) -> Beat | None:
+        """Return what the recorder of this very file last said, None where nothing is known of one."""
+        beat = None if self._beacon is None else read_beacon(self._beacon)
+        return beat if beat and os.path.realpath(beat.session) == os.path.realpath(self._path) else None
 
     def request(self, kind: str, text: str = "") -> None:
         """Ask the recorder for something: `note` (with its text) or `stop`.
@@ -96,7 +118,7 @@ class SessionFollower:
             )
         try:
             with writing(self._path) as connection:
-                if read_ending(connection).state is not RecorderState.RECORDING:
+                if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
                     raise RecorderError(f"{shown(self._path)}: no recorder is writing this session any more")
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:

@@ -7,8 +7,8 @@ import time
 from functools import cache
 from pathlib import Path
 
-SILENT_AFTER = 2.0
-"""Seconds without a heartbeat after which a recorder counts as gone."""
+SILENT_AFTER = 1.6
+"""Seconds without a heartbeat after which a recorder counts as gone, so that a screen says so within 2 s."""
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 

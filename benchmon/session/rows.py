@@ -13,6 +13,7 @@ from typing import Any
 from benchmon.bench import Bench, Channel, read_bench
 from benchmon.errors import BenchFileError, SessionFileError, one_line
 from benchmon.prediction.result import Expected
+from benchmon.session.beacon import Beat
 from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating
 from benchmon.session.schema import decode_state, to_seconds
@@ -28,10 +29,11 @@ _MOST_NAMES = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How far a session has come: its last known time in seconds, and whether a recorder still writes."""
+    """How far a session has come: its last known time in seconds, whether a recorder still writes, and its trouble."""
 
     time: float
     state: RecorderState
+    trouble: str = ""
 
 
 def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
@@ -48,18 +50,26 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40), layout)
 
 
-def read_ending(connection: sqlite3.Connection) -> Ending:
-    """Return how far the session has come."""
+def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> Ending:
+    """Return how far the session has come. `beat` is what its recorder last said otherwise, where that is known."""
     row = connection.execute("SELECT finished FROM session").fetchone()
     finished = None if row is None else session_time(row[0])
     if finished is not None:
         return Ending(finished, RecorderState.FINISHED)
-    row = connection.execute("SELECT time, monotonic, boot FROM heartbeat").fetchone()
-    if row is None:
-        return Ending(0.0, RecorderState.GONE)
-    time, monotonic = session_time(row[0]), number_of(row[1], math.inf)
+    row = connection.execute("SELECT time, monotonic, boot FROM heartbeat").fetchone() or (None, None, None)
+    time, monotonic = session_time(row[0]) or 0.0, number_of(row[1])
+    if beat is not None and beat.is_recent:
+        return Ending(max(time, beat.time), RecorderState.RECORDING, beat.trouble)
     beating = monotonic is not None and is_beating(monotonic, str(row[2]))
-    return Ending(time or 0.0, RecorderState.RECORDING if beating else RecorderState.GONE)
+    return Ending(time, RecorderState.RECORDING if beating else RecorderState.GONE)
+
+
+def read_beacon_path(connection: sqlite3.Connection, info: SessionInfo) -> Path | None:
+    """Return where the recorder of this session has its beacon."""
+    row = None
+    if info.layout >= 2:
+        row = connection.execute("SELECT text FROM facts WHERE name = 'beacon'").fetchone()
+    return Path(row[0]) if row is not None and isinstance(row[0], str) else None
 
 
 def read_identities(connection: sqlite3.Connection, bench: Bench) -> dict[str, str]:

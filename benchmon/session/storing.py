@@ -8,7 +8,7 @@ import os
 import platform
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import singledispatchmethod
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -119,8 +119,8 @@ class Encoder:
         yield f"INSERT INTO waveforms ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", where + what  # noqa: S608
 
 
-def description(bench: Bench, started_monotonic: float) -> Iterator[Statement]:
-    """Yield the statements that write what does not change: bench, channels, instruments, program and machine."""
+def description(bench: Bench, started_monotonic: float, facts: Mapping[str, str]) -> Iterator[Statement]:
+    """Yield the statements that write what does not change: bench, channels, instruments, program, machine, `facts`."""
     since_start = time.monotonic() - started_monotonic
     digest = hashlib.sha256(bench.source.encode()).hexdigest()
     started = (benchmon.__version__, time.time() - since_start, started_monotonic)
@@ -133,11 +133,12 @@ def description(bench: Bench, started_monotonic: float) -> Iterator[Statement]:
         yield "INSERT INTO channels VALUES (?, ?, ?, ?)", row
     now = started_monotonic + since_start
     yield "INSERT INTO heartbeat VALUES (1, ?, ?, ?)", (to_microseconds(since_start), now, boot())
-    for name, fact in _facts().items():
-        yield "INSERT INTO facts VALUES (?, ?)", (name, fact)
+    for name, fact in (_facts() | dict(facts)).items():
+        yield "INSERT INTO facts VALUES (?, ?)", (name, one_line(fact, 1000))
 
 
 def _facts() -> dict[str, str]:
+    """Return the versions of what takes part, and the machine."""
     facts = {
         "benchmon": benchmon.__version__,
         "python": platform.python_version(),
@@ -151,4 +152,4 @@ def _facts() -> dict[str, str]:
             facts[library] = version(library)
         except PackageNotFoundError:
             continue
-    return {name: one_line(fact) for name, fact in facts.items()}
+    return facts

@@ -38,7 +38,8 @@ class Update:
 
     `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
     causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
-    those that came, in the order of their times; a later one of a channel takes the place of the former.
+    those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
+    what keeps the recorder from writing just now, in words, "" where all is well.
     """
 
     now: float
@@ -49,6 +50,7 @@ class Update:
     explanations: Explanations | None = None
     forecasts: tuple[Forecast, ...] = ()
     waveforms: tuple[Waveform, ...] = ()
+    trouble: str = ""
 
 
 class SessionView(Protocol):

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from itertools import pairwise
 
 import pytest
 
@@ -153,20 +154,52 @@ def test_a_kill_loses_nothing_that_was_shown(spawn, until, seed, tmp_path):
     assert list(open_session_view(recorder.path).poll().judgements) == kept
 
 
-def test_a_full_disk_is_one_line_and_keeps_what_was_written(bench_file, tmp_path):
-    path = tmp_path / "a.benchmon"
-    code = (
-        "import resource, sys; from benchmon.recorder.__main__ import main; "
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000)); "
-        f"sys.exit(main([{str(bench_file)!r}, '--session', {str(path)!r}, '--for', '60']))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False)
-    assert done.returncode == 2
-    [line] = done.stderr.splitlines()
-    assert "the recording stops, it cannot be written" in line
-    update = open_session_view(path).poll()
-    assert len(update.judgements) > 10
-    assert update.state is not RecorderState.FINISHED
+def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, until, meter, disk, fill_disk):
+    recorder = spawn("disk/a.benchmon")
+    view = open_session_view(recorder.path)
+    until(lambda: len(view.poll().judgements) > 3)
+    fill_disk(disk)
+    since = time.monotonic()
+    until(lambda: "disk is full" in view.poll().trouble)
+    assert time.monotonic() - since < 2
+    meter.line = lambda _: "m 230.0 v 15.0 t 95.0"
+    until(lambda: "meanwhile case" in view.poll().trouble)
+    update = view.poll()
+    assert update.state is RecorderState.RECORDING
+    later = until(lambda: next((now for now in [view.poll().now] if now > update.now + 0.5), 0))
+    with pytest.raises(RecorderError, match=r"cannot be asked.*full"):
+        view.request("note", "is there room?")
+    (disk / "ballast").unlink()
+    until(lambda: not view.poll().trouble)
+    assert recorder.stop() == 1
+    assert "the session is written again" in recorder.last_words()
+    update = open_session_view(recorder.path).poll()
+    times = [judgement.time for judgement in update.judgements if judgement.channel == "vout"]
+    assert max(after - before for before, after in pairwise(times)) < 0.5
+    kinds = [event.kind for event in update.events]
+    assert [kind for kind in kinds if kind in ("unwritten", "tripped", "written")] == [
+        "unwritten",
+        "tripped",
+        "written",
+    ]
+    [trip] = [event for event in update.events if event.kind == "tripped"]
+    assert trip.time < later
+
+
+def test_the_session_taken_away_comes_back_whole(spawn, until, tmp_path):
+    recorder = spawn()
+    view = open_session_view(recorder.path)
+    until(lambda: len(view.poll().judgements) > 3)
+    for file in tmp_path.glob("a.benchmon*"):
+        file.unlink()
+    with pytest.raises(SessionFileError, match=rf"no such session file; its recorder, process {recorder.pid}, goes on"):
+        view.poll()
+    until(recorder.path.exists)
+    assert recorder.stop() == 0
+    update = open_session_view(recorder.path).poll()
+    assert [event.kind for event in update.events].count("started") == 1
+    times = [judgement.time for judgement in update.judgements if judgement.channel == "vout"]
+    assert max(after - before for before, after in pairwise(times)) < 0.5
 
 
 def test_a_recorder_that_is_halted_is_gone_until_it_goes_on(spawn, until):

@@ -1,0 +1,173 @@
+"""The beacon: by it a running recorder is known on its machine, and no second one records the same bench.
+
+It is a small file in a folder for temporary files, locked for as long as its recorder lives and written anew in place
+a few times a second. So it needs no room on a disk, and tells what the session file cannot tell while that cannot be
+written.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import stat
+import tempfile
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from benchmon.bench import Bench
+from benchmon.errors import RecorderError, one_line
+from benchmon.session.heartbeat import boot, is_beating
+
+FOLDER_VARIABLE = "BENCHMON_RECORDERS"
+ENDING = ".recorder"
+_SIZE = 4096
+_CLAIM_WITHIN = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """What a recorder last said: its process, its session file, the session's time, and what troubles it, if anything.
+
+    `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time.
+    """
+
+    pid: int
+    session: str
+    title: str
+    started: float
+    time: float = 0.0
+    monotonic: float = 0.0
+    boot: str = ""
+    trouble: str = ""
+
+    @property
+    def is_recent(self) -> bool:
+        """Whether the recorder is alive, as far as can be seen."""
+        return is_beating(self.monotonic, self.boot)
+
+
+def beacons_folder() -> Path:
+    """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files."""
+    named = os.environ.get(FOLDER_VARIABLE, "").strip()
+    return Path(named).expanduser() if named else Path(tempfile.gettempdir()) / f"benchmon-{os.getuid()}"
+
+
+def beacon_path(bench: Bench) -> Path:
+    """Return where a recorder of `bench` has its beacon. A bench is known by its title and its instruments."""
+    instruments = sorted((each.driver, each.address, each.name) for each in bench.instrument)
+    known_by = json.dumps([bench.title, instruments])
+    return beacons_folder() / f"{hashlib.sha256(known_by.encode()).hexdigest()[:24]}{ENDING}"
+
+
+class Beacon:
+    """The beacon of a recorder that runs.
+
+    Making one claims the bench. Raises `RecorderError` where another recorder has it, and `OSError` where there can be
+    no beacon.
+    """
+
+    def __init__(self, bench: Bench, session: Path) -> None:
+        self.path = beacon_path(bench)
+        self._beat = Beat(os.getpid(), str(session.absolute()), one_line(bench.title, 200), time.time())
+        self._file = _claim(self.path, bench)
+        try:
+            self.beat(0.0, "")
+        except OSError:
+            self.release()
+            raise
+
+    def beat(self, now: float, trouble: str) -> None:
+        """Say that the recorder is alive at session time `now`, and what troubles it. Raises `OSError`."""
+        told = asdict(self._beat) | {"time": now, "monotonic": time.monotonic(), "boot": boot()}
+        text = json.dumps(told | {"trouble": one_line(trouble, 600)}).encode()
+        os.pwrite(self._file, text.ljust(_SIZE - 1)[: _SIZE - 1] + b"\n", 0)
+
+    def release(self) -> None:
+        """Give up the bench."""
+        self.path.unlink(missing_ok=True)
+        os.close(self._file)
+
+
+def _claim(path: Path, bench: Bench) -> int:
+    """Return the locked file at `path`."""
+    _make_folder(path.parent)
+    give_up = time.monotonic() + _CLAIM_WITHIN
+    while True:
+        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            if _is_at(path, file):
+                return file
+        except BlockingIOError:
+            if time.monotonic() > give_up:
+                os.close(file)
+                raise RecorderError(_taken(path, bench)) from None
+        os.close(file)
+        time.sleep(0.02)
+
+
+def _is_at(path: Path, file: int) -> bool:
+    """Return whether the open `file` still is the one at `path`; a recorder that ends takes its own away."""
+    try:
+        return os.path.samestat(path.lstat(), os.fstat(file))
+    except FileNotFoundError:
+        return False
+
+
+def _taken(path: Path, bench: Bench) -> str:
+    beat, title = read_beacon(path), one_line(bench.title, 80)
+    if beat is None:
+        return f"another recorder records the bench {title!r} already; end that first"
+    return (
+        f"the bench {title!r} is recorded already, by process {beat.pid} into {beat.session}: "
+        f"see it with `benchmon attach {beat.session}`, or stop that recorder first"
+    )
+
+
+def _make_folder(folder: Path) -> None:
+    folder.mkdir(mode=0o755, parents=True, exist_ok=True)
+    if folder.is_symlink() or folder.stat().st_uid != os.getuid():
+        raise PermissionError(f"{folder} is another user's")
+
+
+def read_beacon(path: Path) -> Beat | None:
+    """Return what the recorder with the beacon at `path` last said, None where there is none."""
+    try:
+        file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
+    except (OSError, ValueError):
+        return None
+    try:
+        text = os.pread(file, _SIZE, 0) if stat.S_ISREG(os.fstat(file).st_mode) else b""
+    finally:
+        os.close(file)
+    try:
+        return _beat(json.loads(text))
+    except ValueError:
+        return None
+
+
+def _beat(told: object) -> Beat | None:
+    match told:
+        case {
+            "pid": int(pid),
+            "session": str(session),
+            "title": str(title),
+            "started": float(started),
+            "time": float(now),
+            "monotonic": float(monotonic),
+            "boot": str(at_boot),
+            "trouble": str(trouble),
+        }:
+            words = (one_line(session, 1000), one_line(title, 200))
+            return Beat(pid, *words, started, now, monotonic, at_boot, one_line(trouble, 600))
+    return None
+
+
+def running_recorders() -> list[Beat]:
+    """Return the recorders of this user that run on this machine, the latest started first."""
+    folder = beacons_folder()
+    beats = [read_beacon(path) for path in folder.glob(f"*{ENDING}")] if folder.is_dir() else []
+    return sorted((beat for beat in beats if beat and beat.is_recent), key=lambda beat: beat.started, reverse=True)

@@ -1,0 +1,102 @@
+"""One recorder a bench: the second is told which one runs; a killed one leaves nothing that keeps others off."""
+
+import os
+import signal
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.errors import RecorderError
+from benchmon.recorder import record
+from benchmon.session.beacon import Beacon, beacon_path, beacons_folder, read_beacon, running_recorders
+from benchmon.session.follower import open_session_view
+
+CLAIM = """
+import sys, time
+from pathlib import Path
+from benchmon.bench import read_bench
+from benchmon.session.beacon import Beacon
+beacon = Beacon(read_bench(Path(sys.argv[1]).read_text()), Path("/tmp/invented.benchmon"))
+print("claimed", flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.fixture
+def other(tmp_path, bench_text):
+    """Another process that has the bench."""
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_text, encoding="utf-8")
+    with subprocess.Popen([sys.executable, "-c", CLAIM, str(file)], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout.readline() == "claimed\n"
+        yield process
+        process.kill()
+
+
+def test_a_second_recorder_is_told_which_one_runs(tmp_path, bench, bench_text, other):
+    with pytest.raises(RecorderError, match=rf"recorded already, by process {other.pid} into /tmp/invented.benchmon"):
+        record(bench, tmp_path / "a.benchmon", duration=0.1)
+    assert not (tmp_path / "a.benchmon").exists()
+    # The same instruments make it the same bench, whatever else the file says.
+    with pytest.raises(RecorderError, match="recorded already"):
+        record(read_bench(f"# again\n{bench_text}"), tmp_path / "a.benchmon", duration=0.1)
+    elsewhere = read_bench(bench_text.replace("socket://127.0.0.1", "socket://localhost"))
+    assert record(elsewhere, tmp_path / "a.benchmon", duration=0.1).duration >= 0.1
+
+
+def test_a_killed_one_keeps_nobody_off(tmp_path, bench, other):
+    other.send_signal(signal.SIGKILL)
+    other.wait(10)
+    assert read_beacon(beacon_path(bench)) is not None, "it left its beacon"
+    record(bench, tmp_path / "a.benchmon", duration=0.1)
+    assert list(beacons_folder().iterdir()) == []
+
+
+def test_a_running_one_is_found_with_what_it_records(tmp_path, bench):
+    found = []
+    record(bench, tmp_path / "a.benchmon", duration=0.3, on_ready=lambda: found.extend(running_recorders()))
+    assert [(beat.pid, beat.session, beat.title) for beat in found] == [
+        (os.getpid(), str(tmp_path / "a.benchmon"), bench.title)
+    ]
+    assert running_recorders() == []
+
+
+def test_a_recording_that_cannot_begin_gives_up_the_bench(tmp_path, bench):
+    with pytest.raises(Exception, match="cannot be created"):
+        record(bench, tmp_path / "missing" / "a.benchmon", duration=0.1)
+    record(bench, tmp_path / "a.benchmon", duration=0.1)
+
+
+def test_without_room_for_a_beacon_it_records_and_says_so(tmp_path, bench, monkeypatch):
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("BENCHMON_RECORDERS", str(tmp_path / "file"))
+    assert record(bench, tmp_path / "a.benchmon", duration=0.3).event_count >= 3
+    [event] = [event for event in open_session_view(tmp_path / "a.benchmon").poll().events if event.kind == "beacon"]
+    assert "would not be refused" in event.message
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"pid": "x"}', b"\xff" * 5000, b'{"pid": 1}' + b" " * 9000])
+def test_a_beacon_that_makes_no_sense_is_none(tmp_path, content):
+    path = tmp_path / "x.recorder"
+    path.write_bytes(content)
+    assert read_beacon(path) is None
+
+
+def test_what_is_no_file_is_no_beacon(tmp_path, bench):
+    os.mkfifo(tmp_path / "fifo.recorder")
+    assert read_beacon(tmp_path / "fifo.recorder") is None
+    assert read_beacon(tmp_path) is None
+    assert read_beacon(Path("a\0b")) is None
+    beacon = Beacon(bench, tmp_path / "a.benchmon")
+    (tmp_path / "link.recorder").symlink_to(beacon.path)
+    assert read_beacon(tmp_path / "link.recorder") is None
+    beacon.beat(3.5, "the disk\x1b[2J is full")
+    beat = read_beacon(beacon.path)
+    assert (beat.time, beat.trouble, beat.is_recent) == (3.5, "the disk\\x1b[2J is full", True)
+    assert not replace(beat, monotonic=beat.monotonic - 60).is_recent
+    beacon.release()
+    assert read_beacon(beacon.path) is None

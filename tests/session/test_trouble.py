@@ -1,0 +1,161 @@
+"""A session file that cannot be written for a while: nothing stops, nothing is lost that fits, and all is told."""
+
+import shutil
+import sqlite3
+import time
+from contextlib import closing
+
+import pytest
+
+from benchmon.errors import RecorderError, SessionFileError
+from benchmon.session.follower import open_session_view
+from benchmon.session.view import RecorderState
+from benchmon.session.writer import SessionWriter
+
+
+@pytest.fixture
+def writing(bench):
+    """Return a function that makes writers, which are ended at the end."""
+    writers = []
+
+    def write(path, most=100_000):
+        writers.append(SessionWriter(path, bench, time.monotonic(), most_waiting=most))
+        return writers[-1]
+
+    yield write
+    for writer in writers:
+        writer.abandon()
+
+
+def until(something, seconds=20.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if found := something():
+            return found
+        time.sleep(0.01)
+    raise AssertionError("it never came")
+
+
+def kinds(events):
+    return [event.kind for event in events]
+
+
+def test_a_full_disk_makes_readings_wait_until_there_is_room(disk, fill_disk, writing, readings):
+    writer = writing(disk / "a.benchmon")
+    put = readings(3000)
+    fill_disk(disk)
+    for judgement in put:
+        writer.put(judgement)
+    assert "cannot be written: database or disk is full" in until(lambda: writer.trouble)
+    view = open_session_view(disk / "a.benchmon")
+    before = len(view.poll().judgements)
+    assert before < len(put)
+    (disk / "ballast").unlink()
+    until(lambda: not writer.trouble)
+    writer.finish(80.0)
+    update = open_session_view(disk / "a.benchmon").poll()
+    assert list(update.judgements) == put
+    assert kinds(update.events) == ["unwritten", "written"]
+    assert [file.name for file in disk.iterdir()] == ["a.benchmon"]
+
+
+def test_what_does_not_fit_the_buffer_is_told_as_a_gap(tmp_path, writing, readings):
+    writer = writing(tmp_path / "a.benchmon", most=50)
+    put = readings(200)
+    with closing(sqlite3.connect(tmp_path / "a.benchmon", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        writer.put(put[0])
+        assert "locked" in until(lambda: writer.trouble)
+        for judgement in put[1:]:
+            writer.put(judgement)
+        assert "50 can" in writer.trouble
+    until(lambda: not writer.trouble)
+    until(lambda: "gap" in kinds(open_session_view(tmp_path / "a.benchmon").poll().events))
+    writer.finish(3.0)
+    update = open_session_view(tmp_path / "a.benchmon").poll()
+    kept = list(update.judgements)
+    [gap] = [event for event in update.events if event.kind == "gap"]
+    lost = [judgement for judgement in put if judgement not in kept]
+    assert gap.message.startswith(
+        f"{len(lost)} readings from {lost[0].time:.1f} s to {lost[-1].time:.1f} s are missing"
+    )
+    assert kept == [put[0], *put[-50:]]
+
+
+def test_a_file_taken_away_is_written_again_whole(tmp_path, writing, readings):
+    path = tmp_path / "a.benchmon"
+    writer = writing(path)
+    put = readings(300)
+    for judgement in put[:300]:
+        writer.put(judgement)
+    view = open_session_view(path)
+    seen = until(lambda: view.poll().judgements)
+    for file in list(tmp_path.iterdir()):
+        file.unlink()
+    with pytest.raises(SessionFileError, match="no such session file"):
+        view.poll()
+    for judgement in put[300:]:
+        writer.put(judgement)
+    until(path.exists)
+    more = until(lambda: view.poll().judgements)
+    assert list(seen) + list(more) == put[: len(seen) + len(more)]
+    writer.finish(3.0)
+    update = open_session_view(path).poll()
+    assert list(update.judgements) == put
+    assert "taken away" in update.events[0].message
+    assert update.state is RecorderState.FINISHED
+    assert [file.name for file in tmp_path.iterdir()] == ["a.benchmon"]
+
+
+def test_another_file_in_its_place_is_never_written_over(tmp_path, writing, readings):
+    path = tmp_path / "a.benchmon"
+    writer = writing(path)
+    for file in list(tmp_path.iterdir()):
+        file.unlink()
+    path.write_text("somebody's letter")
+    put = readings(300)
+    for judgement in put:
+        writer.put(judgement)
+    assert "another file has its name" in until(lambda: writer.trouble)
+    with pytest.raises(RecorderError, match="the whole session is in"):
+        writer.finish(3.0)
+    assert path.read_text() == "somebody's letter"
+    [rescued] = tmp_path.glob("a_taken-away-*.benchmon")
+    assert list(open_session_view(rescued).poll().judgements) == put
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_a_folder_taken_away_is_made_again(tmp_path, writing, readings):
+    folder = tmp_path / "sessions"
+    folder.mkdir()
+    writer = writing(folder / "a.benchmon")
+    shutil.rmtree(folder)
+    put = readings(50)
+    for judgement in put:
+        writer.put(judgement)
+    until((folder / "a.benchmon").exists)
+    writer.finish(1.0)
+    assert list(open_session_view(folder / "a.benchmon").poll().judgements) == put
+
+
+def test_an_end_that_cannot_be_written_is_told(disk, fill_disk, writing, readings, monkeypatch):
+    monkeypatch.setattr("benchmon.session.writer._LAST_PATIENCE", 0.3)
+    writer = writing(disk / "a.benchmon")
+    fill_disk(disk)
+    for judgement in readings(3000):
+        writer.put(judgement)
+    until(lambda: writer.trouble)
+    with pytest.raises(RecorderError, match=r"not complete.*disk is full; \d+ records that waited are lost"):
+        writer.finish(9.0)
+    assert open_session_view(disk / "a.benchmon").poll().state is not RecorderState.FINISHED
+
+
+def test_a_record_that_is_none_is_left_out_and_told(tmp_path, writing, readings):
+    writer = writing(tmp_path / "a.benchmon")
+    [one, _] = readings(1)
+    writer.put(one.__class__(**{name: getattr(one, name) for name in one.__slots__} | {"channel": "nobody's"}))
+    writer.put(one)
+    writer.finish(1.0)
+    update = open_session_view(tmp_path / "a.benchmon").poll()
+    assert list(update.judgements) == [one]
+    assert kinds(update.events) == ["fault"]
