@@ -6,7 +6,7 @@ import math
 import re
 from typing import Annotated
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, Field
 
 from benchmon.errors import BadInput, BadReply, one_line
 from benchmon.quantities import KINDS_BY_UNIT, parse_value
@@ -27,6 +27,18 @@ def _known_unit(value: str) -> str:
     return value
 
 
+def _read_pattern(value: str) -> str:
+    try:
+        re.compile(value)
+    except (re.error, RecursionError, OverflowError) as problem:
+        raise BadInput(f"is no regular expression: {problem}") from problem
+    return value
+
+
+Pattern = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_read_pattern)]
+"""A regular expression of a bench file."""
+OverloadWords = tuple[Annotated[str, Field(min_length=1, max_length=20)], ...]
+"""The words that stand for a display over range."""
 ReplyUnit = Annotated[str, AfterValidator(_known_unit)]
 """The unit an instrument's reply is in, without prefix, where `scale` turns it into the channel's quantity."""
 

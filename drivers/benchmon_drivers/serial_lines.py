@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from typing import Annotated, Any, ClassVar
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator
 from serial.tools.list_ports import comports
 
 from benchmon.bench.measuring import KeyedError
@@ -20,7 +20,7 @@ from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeo
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
 from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
-from benchmon_drivers.replies import ReplyUnit, in_unit, plain_number, shown
+from benchmon_drivers.replies import OverloadWords, Pattern, ReplyUnit, in_unit, plain_number, shown
 from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
 from benchmon_drivers.serial_port import (
     PortAddress,
@@ -42,15 +42,6 @@ _MOST_LINES = 20
 """Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
 
 
-def _read_pattern(value: str) -> str:
-    try:
-        re.compile(value)
-    except (re.error, RecursionError, OverflowError) as problem:
-        raise BadInput(f"is no regular expression: {problem}") from problem
-    return value
-
-
-Pattern = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_read_pattern)]
 Command = Annotated[str, BeforeValidator(one_command)]
 
 
@@ -63,7 +54,7 @@ class SerialLinesSettings(InstrumentSettings, SerialKeys):
 
     address: PortAddress
     pattern: Pattern = NUMBER_AND_UNIT
-    overload: tuple[Annotated[str, Field(min_length=1, max_length=20)], ...] = ("OL", "O.L", "OVLD", "OVERLOAD")
+    overload: OverloadWords = ("OL", "O.L", "OVLD", "OVERLOAD")
     setup: tuple[Command, ...] = ()
     write_termination: Annotated[str, AfterValidator(termination)] = "\n"
 

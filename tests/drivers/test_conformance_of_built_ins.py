@@ -2,6 +2,8 @@
 
 import threading
 from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from modbus_far_end import ModbusFarEnd, Unit
@@ -9,10 +11,12 @@ from modbus_far_end import ModbusFarEnd, Unit
 from benchmon.instruments.conformance import DriverConformance, Manner, Rig
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
+from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
 from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
 from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 
 NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
 
@@ -198,6 +202,63 @@ class TestSerialFramesAsked(DriverConformance):
             driver = frames_driver(far_end.path, query="01")
             yield Rig(driver, {"u": -22.1, "i": 0.5}, behave)
             driver.close()
+
+
+class TestValueFile(DriverConformance):
+    @contextmanager
+    def rig(self):
+        with TemporaryDirectory() as folder:
+            path = Path(folder, "temp1_input")
+
+            def behave(manner):
+                if manner is Manner.SILENT:
+                    path.unlink()
+                else:
+                    path.write_bytes(NOISE if manner is Manner.GARBAGE else b"23400\n")
+
+            behave(Manner.WELL)
+            channels = [
+                DrivenChannel("t1", "°C", 0.1, 1.0, ValueFileChannel(factor=0.001)),
+                DrivenChannel("t2", "°C", 0.1, 2.0, ValueFileChannel(pattern=r"^(\d+)$", factor=0.001, offset=2.2)),
+            ]
+            yield Rig(ValueFileDriver("sensor", ValueFileSettings(address=str(path)), channels), TEMPERATURES, behave)
+
+
+class LogFile:
+    """What `streaming_rig` plays a meter on: a file that grows."""
+
+    def __init__(self, path):
+        self.path = path
+
+    def __enter__(self):
+        self.path.write_bytes(b"t1;t2\n")
+        return self
+
+    def __exit__(self, *_):
+        self.path.unlink()
+
+    def say(self, data):
+        with self.path.open("ab") as file:
+            file.write(data)
+
+
+class TestCsvTail(DriverConformance):
+    @contextmanager
+    def rig(self):
+        def make(address):
+            return CsvTailDriver(
+                "logger",
+                CsvTailSettings(address=address, separator=";", decimal_comma=True, timeout=0.4),
+                [
+                    DrivenChannel("t1", "°C", 0.1, 1.0, CsvTailChannel(column="t1")),
+                    DrivenChannel("t2", "°C", 0.1, 2.0, CsvTailChannel(column=2)),
+                ],
+            )
+
+        with TemporaryDirectory() as folder:
+            log = LogFile(Path(folder, "log.csv"))
+            with streaming_rig(log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES) as rig:
+                yield rig
 
 
 class TestAForeignDriverThatMisbehaves:

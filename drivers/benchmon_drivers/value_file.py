@@ -1,0 +1,132 @@
+"""A number in a file: the thermometers that Linux shows under /sys, or whatever another program writes there."""
+
+from __future__ import annotations
+
+import math
+import re
+import stat
+import time
+from collections.abc import Sequence
+from glob import glob, has_magic
+from pathlib import Path
+from typing import Annotated, ClassVar
+
+from pydantic import AfterValidator, Field
+
+from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import Number, Seconds
+from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon_drivers.replies import Pattern, plain_number, shown
+from benchmon_drivers.serial_keys import not_zero
+
+_LARGEST = 4096
+
+
+def _read_path(value: str) -> str:
+    if not value or one_line(value, 4000) != value:
+        raise BadInput('must be a file or a folder, such as "/sys/class/hwmon/hwmon2"')
+    return value
+
+
+class ValueFileSettings(InstrumentSettings):
+    """A file, or the folder that its channels' files are in; `*` stands for what changes, such as a kernel's number.
+
+    `max_age` is how old a file may be; the kernel's own are made anew whenever they are read, so they need none.
+    """
+
+    address: Annotated[str, AfterValidator(_read_path)]
+    max_age: Annotated[Seconds, Field(gt=0)] | None = None
+
+
+class ValueFileChannel(ChannelSettings):
+    """Which file of the folder, where in its text the number is, and how it becomes the quantity.
+
+    `pattern` is a regular expression; its group `value`, or else its first one, is the number. Without it the number is
+    all there is. `no_value` are numbers that stand for none.
+    """
+
+    file: str = ""
+    pattern: Pattern | None = None
+    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
+    offset: Number = 0.0
+    no_value: tuple[float, ...] = ()
+
+
+FileChannel = DrivenChannel[ValueFileChannel]
+
+
+class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
+    """Numbers in files of one folder."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = ValueFileSettings
+    channel_model: ClassVar[type[ChannelSettings]] = ValueFileChannel
+
+    def __init__(self, name: str, settings: ValueFileSettings, channels: Sequence[FileChannel]) -> None:
+        super().__init__(name, settings, channels)
+        self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.ask.pattern}
+
+    def _open(self) -> str:
+        return ""
+
+    def _close(self) -> None:
+        """There is nothing to close: a file is open only while it is read."""
+
+    def _ask(self, channel: FileChannel) -> float:
+        try:
+            text = self._read(self._file_of(channel))
+        except FileNotFoundError as problem:
+            if not any(self._is_there(other) for other in self.channels.values()):
+                raise InstrumentError(
+                    one_line(f"{self.settings.address}: there is no such file; is the sensor plugged in?")
+                ) from problem
+            raise BadReply(one_line(f"there is no file {channel.ask.file} in {self.settings.address}")) from problem
+        digits = self._digits(channel, text)
+        raw = plain_number(digits)
+        if raw is None:
+            raise BadReply(f'holds "{shown(digits.encode())}", which is no number; check pattern')
+        return math.nan if raw in channel.ask.no_value else raw * channel.ask.factor + channel.ask.offset
+
+    def _digits(self, channel: FileChannel, text: str) -> str:
+        pattern = self._patterns.get(channel.name)
+        if pattern is None:
+            return text
+        match = pattern.search(text)
+        if match is None:
+            raise BadReply(f'holds "{shown(text.encode())}", which does not fit the pattern')
+        return match["value" if "value" in pattern.groupindex else 1] or ""
+
+    def _is_there(self, channel: FileChannel) -> bool:
+        try:
+            return self._file_of(channel).exists()
+        except (OSError, InstrumentError):
+            return False
+
+    def _file_of(self, channel: FileChannel) -> Path:
+        wanted = str(Path(self.settings.address, channel.ask.file))
+        if not has_magic(wanted):
+            return Path(wanted)
+        found = glob(wanted)  # noqa: PTH207  the pattern is a whole path
+        if len(found) > 1:
+            where = ", ".join(sorted(found)[:3])
+            raise InstrumentError(one_line(f"{wanted}: there are {len(found)} such files ({where}, …); name one"))
+        if not found:
+            raise FileNotFoundError(wanted)
+        return Path(found[0])
+
+    def _read(self, path: Path) -> str:
+        with path.open("rb", buffering=0) as file:
+            state = path.stat()
+            if not stat.S_ISREG(state.st_mode):
+                raise InstrumentError(one_line(f"{path}: is no file with a number"))
+            age = time.time() - state.st_mtime
+            if self.settings.max_age is not None and age > self.settings.max_age:
+                raise BadReply(f"was last written {age:.3g} s ago; does what writes it still run?")
+            return file.read(_LARGEST).decode("utf-8", "replace").strip()
+
+
+def _compiled(channel: FileChannel) -> re.Pattern[str]:
+    pattern = re.compile(channel.ask.pattern or "")
+    if not pattern.groups:
+        raise KeyedError("pattern", pattern.pattern, f"has no group for the number that {channel.name} wants: (…)")
+    return pattern
