@@ -127,9 +127,11 @@ class Recording:
     def _tell_settings(self) -> None:
         """Write down how everything is driven, defaults included, so that the session explains itself years later."""
         for driver in self._drivers:
-            self._writer.put(Settings("instrument", driver.name, driver.settings.model_dump(mode="json")))
+            self._writer.put(
+                Settings("instrument", driver.name, driver.settings.model_dump(mode="json", by_alias=True))
+            )
             for name, channel in driver.channels.items():
-                self._writer.put(Settings("channel", name, channel.ask.model_dump(mode="json")))
+                self._writer.put(Settings("channel", name, channel.ask.model_dump(mode="json", by_alias=True)))
 
     def _step(self) -> None:
         for news in self._collect():

@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Annotated, Any, ClassVar
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
 from benchmon.bench.measuring import KeyedError
 from benchmon.bench.values import Number
@@ -50,7 +50,12 @@ def _one_number(value: str) -> str:
     return value
 
 
-HexBytes = Annotated[bytes, BeforeValidator(_from_hex), Field(max_length=64)]
+HexBytes = Annotated[
+    bytes,
+    BeforeValidator(_from_hex),
+    Field(max_length=64),
+    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
+]
 
 
 class SerialFramesSettings(InstrumentSettings, SerialKeys):

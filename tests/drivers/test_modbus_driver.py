@@ -418,3 +418,10 @@ def test_damaged_frames_never_raise_anything_but_the_family(fuzzed_end, damages,
         driver.close()
     assert said.isprintable()
     assert "report this" not in said
+
+
+def test_a_channel_s_settings_can_be_written_down_as_a_bench_file_has_them():
+    channel = ModbusChannel.model_validate({"register": 7, "type": "float32"})
+    written = channel.model_dump(mode="json", by_alias=True)
+    assert written["register"] == 7
+    assert ModbusChannel.model_validate(written) == channel

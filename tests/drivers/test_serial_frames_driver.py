@@ -1,5 +1,6 @@
 """Meters with a binary output on pseudo-terminals: streaming and asked, with checksums, noise and late answers."""
 
+import json
 import math
 import struct
 import time
@@ -261,3 +262,10 @@ def test_fuzzed_bytes_never_raise_anything_but_the_family(fuzzed_end, chunks):
         driver.close()
     assert said.isprintable()
     assert "report this" not in said
+
+
+def test_settings_can_be_written_down_as_a_bench_file_has_them():
+    settings = SerialFramesSettings.model_validate({"address": "/dev/x", "query": "01 ff"} | LAYOUT)
+    written = settings.model_dump(mode="json")
+    assert (written["sync"], written["query"]) == ("AA 55", "01 FF")
+    assert SerialFramesSettings.model_validate_json(json.dumps(written)) == settings
