@@ -80,7 +80,9 @@ def draw(rng: random.Random, kind: str) -> Bench:
         "filter": filters,
         "ambient": {"temperature": rng.uniform(0.0, 45.0)},
     }
-    return Bench.model_validate(data | _load(rng, level, amperes, filters))
+    # A half wave through a choke gives little: no constant current could be drawn from it.
+    starved = kind == "half wave" and any(part["kind"] == "choke" for part in filters)
+    return Bench.model_validate(data | _load(rng, level, amperes, filters, plain_load=starved))
 
 
 def _transformer(
@@ -127,11 +129,13 @@ def _filter(rng: random.Random, kind: str, level: float, amperes: float, frequen
     return [make() for make in rng.choice(shapes)]
 
 
-def _load(rng: random.Random, level: float, amperes: float, filters: list[dict[str, Any]]) -> dict[str, Any]:
+def _load(
+    rng: random.Random, level: float, amperes: float, filters: list[dict[str, Any]], *, plain_load: bool
+) -> dict[str, Any]:
     held = bool(filters) and filters[-1]["kind"] == "capacitor"
     ohms = {"kind": "resistor", "resistance": level / amperes, "temperature_coefficient": rng.choice([0.0, 4e-3])}
     choice = rng.random()
-    if not held or choice < 0.5:
+    if plain_load or not held or choice < 0.5:
         return {"load": ohms}
     if choice < 0.75:
         return {"load": current(0.8 * amperes)}
