@@ -13,7 +13,7 @@ memory. For each new block:
    that follows in steps, and what warming up may still change: as much of the uncertainty as its progress says.
 
 What the mains' movement leaves is learnt: how much of the expectation's movement stays in the residual, with its
-uncertainty. A step (a range change, a switched load) starts all over; a spike is left out.
+uncertainty.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from benchmon.watch.statistics import MovingAverage, Noise
+from benchmon.watch.blocks import Block
+from benchmon.watch.statistics import MovingAverage
 from benchmon.watch.trend import Floats, Trend, onset_of, score_for, trend_of
 
 BLOCK_SECONDS = 3.0
@@ -47,23 +48,17 @@ LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 """The change, in standard deviations of one reading, that is innocent: a third of what the stated drift makes."""
 
 _AT_LEAST = 8
-_STEP_SIGMAS = 8.0 * math.sqrt(2.0)
 _CHART_WEIGHT = 0.2
 _LEFT_BY_MAINS = 0.1
 _CLEAR_BLOCKS = 30
 
 
-class Block(NamedTuple):
-    """The average of some readings: time (s), residual, expectation, progress of the warm-up.
+class Noises(NamedTuple):
+    """The standard deviations of one reading, of its residual, and of its expectation."""
 
-    `held` is the largest step of an expectation that is held and told anew in steps, 0 where it follows smoothly.
-    """
-
-    time: float
+    reading: float
     residual: float
     expected: float
-    warm: float
-    held: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +91,7 @@ class _Ladder:
         columns = list(zip(*self.pending, strict=True))
         self.pending.clear()
         time, residual, expected, warm = (sum(column) / BLOCKS_MERGED for column in columns[:4])
-        return Block(time, residual, expected, warm, max(columns[4]))
+        return Block(time, residual, expected, warm, max(columns[4]), sum(columns[5]))
 
 
 class _LeftByMains:
@@ -132,122 +127,53 @@ class _LeftByMains:
         self.doubt = self._prior * math.sqrt(weight / (spread + weight))
 
 
-class _Sums:
-    """The sums of a block's readings."""
-
-    __slots__ = ("began", "changes", "count", "expected", "held", "residual", "time", "warm")
-
-    def __init__(self) -> None:
-        self.count = self.changes = 0
-        self.began = self.time = self.residual = self.expected = self.warm = self.held = 0.0
-
-    def block(self) -> Block:
-        count = self.count
-        # An expectation that changes at less than half of the readings is held in between.
-        held = self.held if 2 * self.changes < count else 0.0
-        return Block(self.time / count, self.residual / count, self.expected / count, self.warm / count, held)
-
-
 class DriftWatch:
-    """Watches one channel for drift. `is_slow` for temperatures, which follow the mains only after a while."""
+    """Watches the blocks of one channel. `is_slow` for temperatures, which follow the mains only after a while."""
 
     def __init__(self, *, is_slow: bool = False) -> None:
-        self._noise, self._expected_noise = Noise(), Noise()
         self._left = _LeftByMains(1.0 if is_slow else _LEFT_BY_MAINS)
-        self._last: tuple[float, float] | None = None
-        self._suspect: tuple[float, float] | None = None
-        self._jump = math.inf
         self.drift: Drift | None = None
-        self._restart()
+        self.restart()
 
-    def _restart(self) -> None:
+    def restart(self) -> None:
+        """Begin anew: the channel has stepped."""
         self._ladders = [_Ladder(level) for level in range(LEVELS)]
-        self._sums = _Sums()
         self._chart: MovingAverage | None = None
         self._target = 0.0
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
-
-    @property
-    def noise(self) -> float:
-        """The standard deviation of one reading, 0 while it is not known."""
-        return self._noise.deviation
-
-    def update(self, time: float, value: float, expected: float, uncertainty: float = 0.0, warm: float = 1.0) -> None:
-        """Take one finite reading; `drift` tells what is known after it.
-
-        `expected` is the value re-predicted for this moment. Warming up may still change the reading by `uncertainty`
-        times the change of `warm`, its progress. All in the channel's unit; times rise.
-        """
-        reading, residual = (value, value - expected), value - expected
-        self._noise.add(residual)
-        self._expected_noise.add(expected)
-        last = self._last
-        if last is not None and self._is_step(reading, last) and not self._settles(reading):
-            return
-        self._suspect, self._last = None, reading
-        if self._sums.count and time - self._sums.began >= BLOCK_SECONDS:
-            self._close(uncertainty)
-        if last is not None and last[0] - last[1] != expected:
-            self._sums.changes += 1
-            self._sums.held = max(self._sums.held, abs(last[0] - last[1] - expected))
-        self._add(time, residual, expected, warm)
-
-    def _add(self, time: float, residual: float, expected: float, warm: float) -> None:
-        sums = self._sums
-        if not sums.count:
-            sums.began = time
-        sums.count += 1
-        sums.time += time
-        sums.residual += residual
-        sums.expected += expected
-        sums.warm += warm
-
-    def _is_step(self, reading: tuple[float, float], other: tuple[float, float]) -> bool:
-        """Return whether both value and residual stepped: not where only the expectation was told anew."""
-        return abs(reading[0] - other[0]) > self._jump and abs(reading[1] - other[1]) > self._jump
-
-    def _settles(self, reading: tuple[float, float]) -> bool:
-        """Return whether a reading far from the last one is a step that stays; then everything starts over."""
-        suspect, self._suspect = self._suspect, reading
-        if suspect is None or self._is_step(reading, suspect):
-            return False
-        self._restart()
-        self._noise.restart()
         self.drift = None
-        return True
 
-    def _close(self, uncertainty: float) -> None:
-        count = self._sums.count
-        block: Block | None = self._sums.block()
-        self._sums = _Sums()
-        deviation = self._noise.deviation
-        if self._noise.known and deviation > 0:
-            self._jump = _STEP_SIGMAS * deviation
-        moved = self._has_moved(block, deviation / math.sqrt(count))
+    def take(self, block: Block, noises: Noises, uncertainty: float) -> None:
+        """Take the next block; `drift` tells what is known after it.
+
+        Warming up may still change the channel by `uncertainty` times the change of the blocks' `warm`.
+        """
+        moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
+        coming: Block | None = block
         for level, ladder in enumerate(self._ladders):
-            if block is None:
+            if coming is None:
                 return
             if level == 1:
-                blocks = math.sqrt(count * BLOCKS_MERGED)
-                self._left.learn(block, deviation / blocks, self._expected_noise.deviation / blocks)
-            merged = ladder.add(block)
+                root = math.sqrt(coming.readings)
+                self._left.learn(coming, noises.residual / root, noises.expected / root)
+            merged = ladder.add(coming)
             if self.drift is not None and level == self._found_at:
                 self._follow(ladder)
             elif moved and self.drift is None:
-                self._look(level, ladder, uncertainty)
-            block = merged
+                self._look(level, ladder, LEAST_CHANGE * noises.reading, uncertainty)
+            coming = merged
 
-    def _has_moved(self, block: Block | None, deviation: float) -> bool:
+    def _has_moved(self, block: Block, deviation: float) -> bool:
         """Return whether the moving average has left its limits about where the channel settled."""
         blocks = self._ladders[0].blocks
-        if block is None or len(blocks) < _AT_LEAST:
+        if len(blocks) < _AT_LEAST:
             return False
         if self._chart is None:
             self._target = sum(known.residual for known in blocks) / len(blocks)
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
         return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
 
-    def _look(self, level: int, ladder: _Ladder, uncertainty: float) -> None:
+    def _look(self, level: int, ladder: _Ladder, least: float, uncertainty: float) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
@@ -255,7 +181,7 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            if abs(trend.score) >= ladder.score and change > self._innocent(ladder, start, uncertainty):
+            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, uncertainty):
                 self._begin(level, ladder, times[start:], values[start:])
                 return
             if start == 0:
@@ -276,8 +202,7 @@ class DriftWatch:
         times, values = self._series(ladder)
         recent = trend_of(times[-_CLEAR_BLOCKS:], values[-_CLEAR_BLOCKS:])
         if self.drift is None or max(self._sign * recent.low, self._sign * recent.high) < self._half_rate:
-            self.drift = None
-            self._restart()
+            self.restart()
             return
         self.drift = self._drift(recent, self.drift.since, ladder)
 
@@ -295,4 +220,4 @@ class DriftWatch:
         expected = [block.expected for block in blocks]
         mains = 2.0 * self._left.doubt * (max(expected) - min(expected)) + max(block.held for block in blocks)
         warm = uncertainty * abs(blocks[-1].warm - blocks[0].warm)
-        return LEAST_CHANGE * self._noise.deviation + mains + warm
+        return mains + warm

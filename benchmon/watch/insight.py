@@ -14,7 +14,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import is_temperature
 from benchmon.watch import insight_wording as wording
-from benchmon.watch.drift import DriftWatch
+from benchmon.watch.drifts import Drifts
 from benchmon.watch.forecast import drift_forecast, heat_forecast
 from benchmon.watch.heat import HeatLimits, HeatWatch, Outlook, State, junction_from_case
 from benchmon.watch.insight_wording import Band
@@ -23,6 +23,9 @@ from benchmon.watch.records import Event, Flag, Forecast
 
 CASE_TO_JUNCTION = 0.15
 """Of a diode's thermal resistance to the air, the part between junction and case, as the prediction takes it."""
+
+CONDITIONS = ("mains.voltage.rms", "mains.frequency", "ambient.temperature")
+"""What everything else is predicted from. It moves as it likes, and that is no drift."""
 
 FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
@@ -56,14 +59,13 @@ class Insight:
         self._bench = bench
         self._junction: Junction | None = None
         self._channels = {channel.name: channel for channel in bench.channel}
-        self._drifts = {
-            name: DriftWatch(is_slow=is_temperature(channel.quantity)) for name, channel in self._channels.items()
-        }
         self._heats = {
             name: _Heat(channel) for name, channel in self._channels.items() if is_temperature(channel.quantity)
         }
+        self._drifts = Drifts(self._channels, slow=self._heats)
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
+        self._bands: dict[str, Band] = {}
         self._implausible: frozenset[str] = frozenset()
         parts = sum(not heat.is_air for heat in self._heats.values())
         self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
@@ -85,7 +87,10 @@ class Insight:
         heat = self._heats.get(channel)
         if heat is not None:
             events += heat.update(time, value, self._junction)
-        if expected is not None and (heat is None or heat.is_steady):
+        quantity = self._channels[channel].quantity
+        if quantity == "mains.voltage.rms":
+            self._drifts.mains(value)
+        if expected is not None and quantity not in CONDITIONS and (heat is None or heat.is_steady):
             events += self._watch_drift(self._channels[channel], time, value, expected)
         found = self._plausibility.update(channel, time, value, en)
         if found or self._plausibility.suspects != self._implausible:
@@ -111,7 +116,7 @@ class Insight:
 
     def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
         """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
-        heat, drift = self._heats.get(channel), self._drifts[channel].drift
+        heat, drift = self._heats.get(channel), self._drifts.drift(channel)
         if drift is not None and value is not None:
             return drift_forecast(self._channels[channel], drift, value, now)
         return None if heat is None else heat_forecast(self._channels[channel], heat.watch.outlook(now))
@@ -122,19 +127,21 @@ class Insight:
         return None if heat is None else heat.watch.outlook(now)
 
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
-        watch = self._drifts[channel.name]
-        was = watch.drift
         spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
-        watch.update(time, value, expected.value, spread, self._warmth(time))
-        now = watch.drift
-        if (now is None) == (was is None):
-            return []
-        if now is None:
-            self._drifting.discard(channel.name)
-            return [Event(time, channel.name, "cleared", f"{channel.name} no longer drifts")]
-        self._drifting.add(channel.name)
-        sentence = wording.drift_sentence(channel, now, Band(value, expected.value, spread), time)
-        return [Event(time, channel.name, str(Flag.DRIFTING), sentence)]
+        self._bands[channel.name] = Band(value, expected.value, spread)
+        changed = self._drifts.update(
+            channel.name, time, value, expected.value, uncertainty=spread, warm=self._warmth(time)
+        )
+        return [self._tell_drift(name, time) for name in sorted(changed)]
+
+    def _tell_drift(self, name: str, time: float) -> Event:
+        drift = self._drifts.drift(name)
+        if drift is None:
+            self._drifting.discard(name)
+            return Event(time, name, "cleared", f"{name} no longer drifts")
+        self._drifting.add(name)
+        sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
+        return Event(time, name, str(Flag.DRIFTING), sentence)
 
     def _warmth(self, time: float) -> float:
         """Return how much warming up has been seen so far: the progress of all that warms, added up."""

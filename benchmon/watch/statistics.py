@@ -87,7 +87,8 @@ class Noise:
         """Take one finite value."""
         difference = abs(value - 2.0 * self._last + self._before)
         if difference >= 0.0:  # not the first two, which have no neighbours yet
-            self._differences.append(difference)
+            # What is left by the last bits of a decimal display is no difference.
+            self._differences.append(difference if difference > 1e-9 * abs(value) else 0.0)
             self._is_old = True
         self._before, self._last = self._last, value
 
@@ -112,11 +113,6 @@ class Noise:
     def step(self) -> float:
         """The smallest difference seen, which is the step of a display's last digit, 0 where nothing changed."""
         return min((size for size in self._differences if size > 0), default=0.0)
-
-    @property
-    def mostly_still(self) -> bool:
-        """Whether most values repeat the one before, as those do that are held and told anew in steps."""
-        return bool(self._differences) and median(self._differences) == 0.0
 
     def _estimate(self) -> float:
         if not self._differences:

@@ -5,21 +5,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.watch.drift import DriftWatch
+from benchmon.watch.drifts import Drifts
 
 SIGMA = 0.005
 
 
-def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, warm=1.0, start=0.0):
-    """Feed readings; return the watch and the times at which a drift began and ended."""
-    watch, began, ended = DriftWatch(), [], []
+def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, warm=0.0, start=0.0):
+    """Feed readings of one channel; return the watch and the times at which a drift began and ended."""
+    watch, began, ended = Drifts(["vout"]), [], []
     expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
     for index, value in enumerate(values):
-        had = watch.drift is not None
         time = start + step * index
-        watch.update(time, float(value), float(expected[index]), uncertainty, float(warm[index]))
-        if had != (watch.drift is not None):
-            (ended if had else began).append(time)
+        if watch.update(
+            "vout", time, float(value), float(expected[index]), uncertainty=uncertainty, warm=float(warm[index])
+        ):
+            (ended if watch.drift("vout") is None else began).append(time)
     return watch, began, ended
 
 
@@ -37,9 +37,10 @@ def test_a_sigma_a_minute_is_found_within_three_minutes(sign):
     slope = sign * SIGMA / 60 * np.maximum(t - 240, 0)
     watch, began, _ = run(22.1 + slope + noise(len(t)))
     assert 240 < began[0] < 420
-    assert watch.drift.rate == pytest.approx(sign * SIGMA / 60, rel=0.3)
-    assert watch.drift.low < watch.drift.rate < watch.drift.high
-    assert watch.drift.since == pytest.approx(240, abs=45)
+    drift = watch.drift("vout")
+    assert drift.rate == pytest.approx(sign * SIGMA / 60, rel=0.3)
+    assert drift.low < drift.rate < drift.high
+    assert drift.since == pytest.approx(240, abs=45)
 
 
 def test_a_slow_drift_is_found_within_the_hour():
@@ -113,7 +114,8 @@ def test_few_readings_logged_by_hand_are_enough_for_a_strong_drift():
 
 def test_memory_stays_flat():
     watch, _, _ = run(22.0 + noise(60_000, 13))
-    assert sum(len(ladder.blocks) + len(ladder.pending) for ladder in watch._ladders) <= 3 * 66
+    ladders = watch._watches["vout"]._ladders
+    assert sum(len(ladder.blocks) + len(ladder.pending) for ladder in ladders) <= 3 * 66
 
 
 @settings(max_examples=10, deadline=None)
