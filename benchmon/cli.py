@@ -98,6 +98,7 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
     from benchmon.recorder import record, spawn_recorder, summary_text
     from benchmon.session.places import new_session_path
 
+@click.option("--read-only", is_flag=True, help="Only look: no notes, no stopping.")
     bench = load_bench(bench_file)
     if not bench.channel:
         raise BadInput(
@@ -117,12 +118,12 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
 @commands.command()
 @click.argument("session", type=click.Path(path_type=Path), required=False)
 @ASCII
-def attach(session: Path | None, ascii_only: bool) -> int:
+def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a recorder that runs: SESSION, or the latest one."""
     from benchmon.session.places import latest_session
 
     _needs_a_terminal()
-    _show(session or latest_session(), ascii_only)
+    _show(session or latest_session(), ascii_only, read_only)
     return EXIT_DONE
 
 
@@ -140,19 +141,19 @@ def replay(session: Path, speed: float, ascii_only: bool) -> int:
     return EXIT_DONE
 
 
-def _show(session: Path, ascii_only: bool) -> bool:
+def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
     """Open a screen on a session; return whether its recorder goes on afterwards."""
     from benchmon.session.follower import open_session_view
 
-    return _follow(open_session_view(session), ascii_only)
+    return _follow(open_session_view(session, read_only=read_only), ascii_only, read_only)
 
 
-def _follow(view: SessionView, ascii_only: bool) -> bool:
+def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:
     from benchmon.screen.app import run_screen
     from benchmon.screen.leaving import Leaving
 
     try:
-        choice = run_screen(view, ascii_only=ascii_only)
+        choice = run_screen(view, ascii_only=ascii_only, read_only=read_only)
     finally:
         view.close()
     click.echo(f"{choice} Session: {one_line(view.info.path, 1000)}")

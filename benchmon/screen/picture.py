@@ -49,9 +49,10 @@ class Picture:
     """The whole session as known after the updates so far.
 
     `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
-    `events_seen` counts all. `waveforms` are the latest of each channel. `settled` is what the bench should settle at
-    under the measured conditions, None while that is not known. `problem` says, in words, why the session cannot be
-    read just now.
+    `events_seen` counts all. `marked` are the channels the user chose for the large figures. `waveforms` are the latest
+    of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
+    known. `problem` says, in words, why the session cannot be read just now, and `trouble` what keeps the recorder from
+    writing it.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -59,7 +60,8 @@ class Picture:
         self.live = live
         self.now = 0.0
         self.state = RecorderState.RECORDING
-        self.problem = ""
+        self.problem = self.trouble = ""
+        self.read_only = False
         self.identities: dict[str, str] = {}
         self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self.events_seen = 0
@@ -74,7 +76,7 @@ class Picture:
 
     def take(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
-        self.problem, self.live = "", live
+        self.problem, self.trouble, self.live = "", update.trouble, live
         self.now, self.state = update.now, update.state
         for judgement in update.judgements:
             if judgement.channel in self._by_name:
@@ -122,7 +124,7 @@ class Picture:
     @property
     def old(self) -> bool:
         """Return whether the values are past ones that nobody watches any more."""
-        return bool(self.problem) or self.state is RecorderState.GONE
+        return bool(self.problem or self.trouble) or self.state is RecorderState.GONE
 
     @property
     def state_in_words(self) -> str:
@@ -133,7 +135,10 @@ class Picture:
             return "recorder gone"
         if self.state is RecorderState.FINISHED:
             return "finished"
-        return "recording" if self.live else "replay"
+        if self.trouble:
+            return "not written"
+        words = "recording" if self.live else "replay"
+        return f"{words}, read only" if self.live and self.read_only else words
 
     @property
     def mains_in_words(self) -> str:
@@ -159,6 +164,9 @@ class Picture:
     @property
     def ambient(self) -> float:
         """Return the ambient temperature of the bench file, in °C, where the temperature bars begin."""
+        if self.trouble:
+            words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
+            return Glance(Level.BLIND, SIGNS[Level.BLIND], words)
         return self.info.bench.ambient.temperature
 
     def _judge(self) -> Glance:

@@ -23,9 +23,12 @@ _AT_ONCE = 10_000
 WAVEFORMS_AT_ONCE = 20
 
 
-def open_session_view(path: Path | str) -> SessionView:
-    """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`."""
-    return SessionFollower(Path(path))
+def open_session_view(path: Path | str, *, read_only: bool = False) -> SessionView:
+    """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`.
+
+    One that is `read_only` asks the recorder for nothing.
+    """
+    return SessionFollower(Path(path), read_only=read_only)
 
 
 class SessionFollower:
@@ -34,8 +37,8 @@ class SessionFollower:
     Any number may follow one recorder. The first poll gives what was recorded before, in parts if it is long.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self._path, self._read_only = path, read_only
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
@@ -110,12 +113,15 @@ class SessionFollower:
     def request(self, kind: str, text: str = "") -> None:
         """Ask the recorder for something: `note` (with its text) or `stop`.
 
-        Raises `RecorderError` if none runs or the file cannot be written, `BadInput` for another kind.
+        Raises `RecorderError` if none runs, this view is read-only or the file cannot be written; `BadInput` for
+        another kind.
         """
         if kind not in REQUEST_KINDS:
             raise BadInput(
                 f"{one_line(kind, 40)!r} is nothing a recorder can be asked; ask {' or '.join(REQUEST_KINDS)}"
             )
+        if self._read_only:
+            raise RecorderError("this screen only looks, it was opened with --read-only")
         try:
             with writing(self._path) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:

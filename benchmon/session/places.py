@@ -12,6 +12,7 @@ import platformdirs
 
 from benchmon.bench import Bench
 from benchmon.errors import SessionFileError
+from benchmon.session.beacon import running_recorders
 from benchmon.session.database import shown
 
 ENDING = ".benchmon"
@@ -49,8 +50,12 @@ def all_sessions() -> list[Path]:
 
 
 def latest_session() -> Path:
-    """Return the session file that was written last. Raises `SessionFileError` where there is none."""
-    sessions = all_sessions()
+    """Return the session file of the recorder that was started last, wherever it writes; where none runs, the latest.
+
+    Raises `SessionFileError` where there is none.
+    """
+    running = [Path(beat.session) for beat in running_recorders()]
+    sessions = [path for path in running if path.exists()] or all_sessions()
     if not sessions:
         raise SessionFileError(f"{shown(sessions_folder())}: holds no session yet; name a file, or record one first")
     return sessions[0]
