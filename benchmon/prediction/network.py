@@ -118,7 +118,7 @@ def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> 
     for port in {*ports, node}:
         build.connect(port, (), _LEAST_CONDUCTANCE * ones)
     if isinstance(bench.load, ResistorLoad) and bench.regulator is None:
-        build.connect(node, (), 1.0 / parts["load.resistance"])
+        build.connect(node, (), 1.0 / parts.load_ohms)
     winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if _commutates(bench, wiring, parts) else ()
     for unknown in winding_unknowns:
         build.conductances.append((unknown, unknown, -ones))
@@ -241,7 +241,7 @@ def load_current(equations: Equations, voltage: Floats) -> tuple[Floats, Floats,
         output, slope = -below, slope * alive
         quiescent = _like(parts["regulator.quiescent_current"], voltage)
     if isinstance(bench.load, ResistorLoad):
-        ohms = _like(parts["load.resistance"], voltage)
+        ohms = _like(parts.load_ohms, voltage)
         through, rise = output / ohms, 1.0 / ohms
     elif isinstance(bench.load, CurrentLoad):
         amperes = _like(parts["load.current"], voltage)

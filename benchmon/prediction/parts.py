@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
-from benchmon.prediction.diode import junction_of
+from benchmon.errors import PredictionError
+from benchmon.prediction.diode import REFERENCE, junction_of
 from benchmon.prediction.result import Floats
 
 
@@ -32,6 +33,17 @@ class Parts:
     def variants(self) -> int:
         """How many variants there are."""
         return len(next(iter(self.values.values())))
+
+    @property
+    def load_ohms(self) -> Floats:
+        """The load resistor at ambient, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0."""
+        ambient = self["ambient.temperature"]
+        factor = 1.0 + self["load.temperature_coefficient"] * (ambient - REFERENCE)
+        if np.any(factor <= 0.0):
+            raise PredictionError(
+                f"load.temperature_coefficient: leaves no resistance at {np.max(ambient):.0f} °C; check its sign"
+            )
+        return self["load.resistance"] * factor
 
     def replaced(self, changes: Mapping[str, Floats]) -> Parts:
         """Return the parts with some values replaced; arrays of another length set the number of variants."""
@@ -78,8 +90,8 @@ def _after_the_rectifier(bench: Bench) -> dict[str, float]:
         else:
             values[f"filter.{index}.resistance"] = part.resistance
     if isinstance(bench.load, ResistorLoad):
-        warm = 1.0 + bench.load.temperature_coefficient * (bench.ambient.temperature - 25.0)
-        values["load.resistance"] = bench.load.resistance * max(warm, 1e-3)
+        values["load.resistance"] = bench.load.resistance
+        values["load.temperature_coefficient"] = bench.load.temperature_coefficient
     elif isinstance(bench.load, CurrentLoad):
         values["load.current"] = bench.load.current
     if bench.regulator:

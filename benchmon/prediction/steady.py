@@ -220,7 +220,7 @@ def _guess(circuit: Circuit, mesh: Mesh) -> Floats:
     for current in at.chokes.values():
         load = np.full(len(level), 0.0)
         if "load.resistance" in at.parts:
-            load = level / at.parts["load.resistance"]
+            load = level / at.parts.load_ohms
         start[..., current] = load[:, None, None]
     emf = circuit.emf(mesh.stages)
     for path, unknown in enumerate(at.winding_unknowns):

@@ -1,0 +1,77 @@
+"""What every solved supply must obey, whatever its values: energy, charge, and the order of mean, rms and peak."""
+
+import random
+
+import pytest
+from balance import Balance
+from drawn_circuits import KINDS, capacitor, draw, plain
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.predict import solve
+
+DRAWN = st.builds(draw, st.builds(random.Random, st.integers(0, 10**9)), st.sampled_from(KINDS))
+FEW = settings(max_examples=80, deadline=None)
+
+
+def balance(bench) -> Balance:
+    return Balance(bench, solve(bench, parts_of(bench)))
+
+
+@FEW
+@given(DRAWN)
+def test_what_the_mains_supplies_is_what_all_parts_dissipate(bench):
+    assert abs(balance(bench).missing()) < 2e-4
+
+
+@FEW
+@given(DRAWN)
+def test_a_capacitor_keeps_no_charge_and_the_diodes_bring_what_the_load_draws(bench):
+    found = balance(bench)
+    assert found.mean(found.rectified) == pytest.approx(found.mean(found.drawn), rel=1e-4)
+    if bench.reservoir is not None:
+        assert abs(found.mean(found["reservoir.current"])) < 1e-9 * found.quantities["reservoir.current.rms"]
+
+
+@FEW
+@given(DRAWN)
+def test_mean_rms_and_peak_are_in_order(bench):
+    q = balance(bench).quantities
+    for point in ("diode.current", "output.current", "output.voltage"):
+        assert q[f"{point}.rms"] >= abs(q[f"{point}.mean"]) * (1 - 1e-9)
+    for point in ("diode.current", "mains.current", "secondary.current", "output.voltage"):
+        assert q[f"{point}.peak"] >= q[f"{point}.rms"] * (1 - 1e-9)
+    for point in ("output.voltage", "reservoir.voltage"):
+        if f"{point}.mean" in q:
+            assert q[f"{point}.valley"] - 1e-6 <= q[f"{point}.mean"] <= q[f"{point}.peak"] + 1e-6
+            assert q[f"{point}.ripple"] == pytest.approx(q[f"{point}.peak"] - q[f"{point}.valley"])
+    assert q["output.voltage.ac_rms"] == pytest.approx(
+        max(q["output.voltage.rms"] ** 2 - q["output.voltage.mean"] ** 2, 0.0) ** 0.5,
+        abs=1e-5 * q["output.voltage.rms"],
+    )
+
+
+@FEW
+@given(DRAWN)
+def test_powers_and_factors_of_the_line_are_in_order(bench):
+    q = balance(bench).quantities
+    assert 0 < q["mains.power.active"] <= q["mains.power.apparent"]
+    assert q["mains.power.apparent"] == pytest.approx(q["mains.voltage.rms"] * q["mains.current.rms"], rel=1e-9)
+    assert 0 < q["mains.power_factor"] <= abs(q["mains.displacement_factor"]) * (1 + 1e-3)
+    assert q["mains.current.crest_factor"] == pytest.approx(q["mains.current.peak"] / q["mains.current.rms"], rel=1e-9)
+
+
+def test_a_loss_without_a_no_load_current_is_not_forgotten():
+    without = balance(plain(filter=[capacitor(4.7e-3)])).quantities["mains.power.active"]
+    given = {"no_load_loss": 3.0}
+    assert balance(plain(filter=[capacitor(4.7e-3)], transformer=given)).quantities[
+        "mains.power.active"
+    ] == pytest.approx(without + 3.0, abs=1e-3)
+    assert abs(balance(plain(filter=[capacitor(4.7e-3)], transformer=given)).missing()) < 2e-4
+
+
+def test_a_half_wave_draws_no_mean_current_from_the_mains():
+    found = balance(plain("half wave", filter=[capacitor(4.7e-3)]))
+    assert abs(found.mean(found["mains.current"])) < 1e-9
+    assert found.quantities["diode.current.mean"] > 0.5
