@@ -73,6 +73,7 @@ class Alphabet:
     remark: str
     bar_expected: str
     bar_final: str
+    marked: str
     ascii_only: bool = False
 
     def plain(self, text: object, limit: int = 300) -> str:
@@ -115,6 +116,7 @@ UNICODE = Alphabet(
     remark="╰",
     bar_expected="◇",
     bar_final="◆",
+    marked="*",
 )
 
 ASCII = Alphabet(
@@ -149,6 +151,7 @@ ASCII = Alphabet(
     remark="`",
     bar_expected="e",
     bar_final="f",
+    marked="*",
     ascii_only=True,
 )
 

@@ -1,23 +1,25 @@
-"""The screen as a program: it follows a session view and lets the user look, note and leave."""
+"""The screen as a program: it follows a session view and lets the user look, ask and leave."""
 
 from __future__ import annotations
 
 from typing import ClassVar
 
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.theme import Theme
 
-from benchmon.errors import BenchmonError, RecorderError
+from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
 from benchmon.screen.leaving import Leaving
+from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.bench_view import BenchView
+from benchmon.screen.views.big_view import BigView
 from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.views.quit_dialogue import QuitDialogue
+from benchmon.screen.views.events_view import EventsView
+from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.view import View
 from benchmon.session.view import SessionView
 from benchmon.watch.glance import Level
@@ -47,8 +49,11 @@ _TERMINAL_COLOURS = Theme(
 )
 
 
-class BenchmonApp(App[Leaving]):
-    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone.
+_VIEWS: dict[str, type[View]] = {"big figures": BigView, "events": EventsView, "help": HelpView}
+
+
+class BenchmonApp(Operator):
+    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing.
 
     `foresight` works out what the bench should do; a test may bring its own.
     """
@@ -61,74 +66,79 @@ class BenchmonApp(App[Leaving]):
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
     ]
 
-    def __init__(self, view: SessionView, *, ascii_only: bool = False, foresight: Foresight | None = None) -> None:
+    def __init__(
+        self,
+        view: SessionView,
+        *,
+        ascii_only: bool = False,
+        read_only: bool = False,
+        foresight: Foresight | None = None,
+    ) -> None:
         super().__init__(ansi_color=True)
         self.register_theme(_TERMINAL_COLOURS)
         self.theme = _TERMINAL_COLOURS.name
         self.animation_level = "none"
-        self._view = view
-        self._alphabet = ASCII if ascii_only else UNICODE
+        self.view = view
+        self.alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
+        self.picture.read_only = read_only
         self.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
         self._take_update()
-        return BenchView(self.picture, self._alphabet, self._view)
+        return BenchView(self.picture, self.alphabet)
 
     def on_mount(self) -> None:
         """Begin to follow."""
         self.set_interval(_POLL_SECONDS, self.follow)
 
     def follow(self) -> None:
-        """Take what came since the last poll, and show it in every view that is open."""
+        """Take what came since the last poll, and show it in every view that is in sight."""
         was_danger = self.picture.glance.level is Level.DANGER
         self._take_update()
         if limited_channels(self.picture):
             self.picture.settled = self.foresight.at(self.picture.situation) or self.picture.settled
-        for screen in self.screen_stack:
-            if screen.is_attached and isinstance(screen, View | Dialogue):
-                screen.show(self.picture)
+        for screen in self._in_sight():
+            screen.show(self.picture)
         if self.picture.live and not was_danger and self.picture.glance.level is Level.DANGER:
             self.bell()
 
+    def _in_sight(self) -> list[View | Dialogue[object]]:
+        """Return the view on top, and the dialogues over it."""
+        found: list[View | Dialogue[object]] = []
+        for screen in reversed(self.screen_stack):
+            if screen.is_attached and isinstance(screen, View | Dialogue):
+                found.append(screen)
+                if isinstance(screen, View):
+                    break
+        return found
+
     def _take_update(self) -> None:
         try:
-            self.picture.take(self._view.poll(), self._view.live)
+            self.picture.take(self.view.poll(), self.view.live)
         except BenchmonError as problem:
             self.picture.fail(str(problem))
 
-    def action_leave(self) -> None:
-        """Leave; where a recorder runs, ask first what becomes of it."""
-        if not self._view.live:
-            self.exit(Leaving.NOTHING)
-        elif not isinstance(self.screen, QuitDialogue):
-            self.push_screen(QuitDialogue(self.picture, self._alphabet), self._leave)
-
-    def _leave(self, choice: Leaving | None) -> None:
-        if choice is Leaving.STOP_RECORDER:
-            try:
-                self._view.request("stop")
-            except RecorderError as problem:
-                self._tell(f"The recorder cannot be stopped: {problem}")
-                return
-        if choice is not None:
-            self.exit(choice)
-
-    def _tell(self, words: str) -> None:
-        for screen in self.screen_stack:
-            if isinstance(screen, BenchView):
-                screen.tell(words)
+    def action_turn_to(self, name: str) -> None:
+        """Show a view by its name in the place of the one that is open; the same key closes it again."""
+        kind = _VIEWS[name]
+        if type(self.screen) is kind:
+            self.pop_screen()
+        elif isinstance(self.screen, BenchView):
+            self.push_screen(kind(self.picture, self.alphabet))
+        else:
+            self.switch_screen(kind(self.picture, self.alphabet))
 
 
-def run_screen(view: SessionView, *, ascii_only: bool = False) -> Leaving:
+def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool = False) -> Leaving:
     """Show `view` until the user leaves, and return what becomes of the recorder; `stop` is already requested then.
 
-    It draws with ASCII alone where `ascii_only`, or where the terminal is known to have nothing else. The mouse is left
-    to the terminal, so its own selecting and copying work. The caller closes the view. Raises `BenchmonError` where the
-    screen broke down.
+    It draws with ASCII alone where `ascii_only`, or where the terminal is known to have nothing else. Where `read_only`
+    it only looks. The mouse is left to the terminal, so its own selecting and copying work. The caller closes the view.
+    Raises `BenchmonError` where the screen broke down.
     """
-    app = BenchmonApp(view, ascii_only=ascii_only or needs_ascii())
+    app = BenchmonApp(view, ascii_only=ascii_only or needs_ascii(), read_only=read_only)
     choice = app.run(mouse=False)
     if app.return_code:
         raise BenchmonError("the screen broke down; a recorder goes on without it, `benchmon attach` shows it again")

@@ -65,6 +65,8 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
 _KEYS = (
     ("arrows, Tab", "move in the rows; Tab goes to the events and back"),
     ("Enter", "all about the channel under the cursor"),
+    ("b", "large figures, to be read from afar: the marked channels, or those that matter most"),
+    ("Space", "mark a channel for the large figures; again takes the mark away"),
     ("e", "all events"),
     ("n", "write a note; its time is that of this key"),
     ("/", "find channels by name, quantity or state; empty shows all"),

@@ -65,6 +65,7 @@ class Picture:
         self.identities: dict[str, str] = {}
         self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self.events_seen = 0
+        self.marked: set[str] = set()
         self.waveforms: dict[str, Waveform] = {}
         self.settled: Prediction | None = None
         self._forecasts: dict[str, Forecast] = {}
@@ -93,6 +94,10 @@ class Picture:
     def fail(self, problem: str) -> None:
         """Take that the session could not be read, and why. What is shown is old from here on."""
         self.problem = problem
+
+    def mark(self, name: str) -> None:
+        """Mark a channel, or take its mark away."""
+        self.marked ^= {name} & set(self._by_name)
 
     def channel(self, name: str) -> ChannelPicture | None:
         """Return the channel called `name`."""
@@ -159,14 +164,14 @@ class Picture:
         """
         if self.problem and self._glance.level is not Level.DANGER:
             return Glance(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
+        if self.trouble:
+            words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
+            return Glance(Level.BLIND, SIGNS[Level.BLIND], words)
         return self._glance
 
     @property
     def ambient(self) -> float:
         """Return the ambient temperature of the bench file, in °C, where the temperature bars begin."""
-        if self.trouble:
-            words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
-            return Glance(Level.BLIND, SIGNS[Level.BLIND], words)
         return self.info.bench.ambient.temperature
 
     def _judge(self) -> Glance:

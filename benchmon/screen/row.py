@@ -30,7 +30,8 @@ def draw_row(
     condition = condition_of(channel.judgement, picture.old, alphabet)
     judgement = channel.judgement
     scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
-    name = fit_name(alphabet.plain(channel.channel.name), columns.name, alphabet) + " " * GAP
+    name = fit_name(alphabet.plain(channel.channel.name), columns.name, alphabet)
+    name += alphabet.marked if channel.channel.name in picture.marked else " " * GAP
     return Blocks(
         (Cell(mark), Cell(f"{condition.sign} ", condition.tone), Cell(name, Tone.CHOSEN if chosen else Tone.PLAIN)),
         (Cell(_live(channel.value, scale, columns, alphabet), Tone.STRONG),),

@@ -11,6 +11,8 @@ from enum import Enum
 
 from rich.style import Style
 
+from benchmon.watch.glance import Level
+
 
 class Tone(Enum):
     """What a piece of text means."""
@@ -37,3 +39,13 @@ STYLES: dict[Tone, Style] = {
     Tone.DANGER: Style(color="red", bold=True, reverse=True),
     Tone.CHOSEN: Style(reverse=True),
 }
+
+LEVEL_TONES: dict[Level, Tone] = {
+    Level.DANGER: Tone.DANGER,
+    Level.BLIND: Tone.ALERT,
+    Level.CAUTION: Tone.ALERT,
+    Level.WAITING: Tone.STRONG,
+    Level.AS_EXPECTED: Tone.GOOD,
+    Level.ENDED: Tone.STRONG,
+}
+"""How a level of the glance looks."""

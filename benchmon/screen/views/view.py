@@ -1,4 +1,4 @@
-"""What every view has: the head on top, the keys at the bottom, and `show` for a new picture."""
+"""What every view has: the head on top, the keys at the bottom, a notice above them, and `show` for a new picture."""
 
 from __future__ import annotations
 
@@ -8,12 +8,16 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
+from textual.timer import Timer
 from textual.widget import Widget
 from textual.widgets import Footer
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.widgets.head import Head
+from benchmon.screen.widgets.notice import Notice
+
+_NOTICE_SECONDS = 6.0
 
 
 class View(Screen[None], inherit_bindings=False):
@@ -21,26 +25,54 @@ class View(Screen[None], inherit_bindings=False):
 
     AUTO_FOCUS = "*"
 
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("b", "app.turn_to('big figures')", "Big"),
+        Binding("n", "app.note", "Note"),
+        Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
+    ]
+
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__()
         self.picture = picture
         self.alphabet = alphabet
         self.head = Head(picture, alphabet)
+        self.notice = Notice(alphabet)
+        self._notice_timer: Timer | None = None
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the keys at the bottom."""
         yield self.head
         yield from self.body()
+        yield self.notice
         yield Footer(show_command_palette=False, compact=True)
 
     def body(self) -> Iterable[Widget]:
         """Return what is between head and keys."""
         raise NotImplementedError
 
+    def on_screen_resume(self) -> None:
+        """Show what has changed while another view was in sight."""
+        self.show(self.picture)
+
     def show(self, picture: Picture) -> None:
         """Show `picture`."""
         self.picture = picture
         self.head.show(picture)
+
+    def tell(self, words: str) -> None:
+        """Show a notice above the keys for some seconds."""
+        if self._notice_timer is not None:
+            self._notice_timer.stop()
+        self._notice_timer = self.set_timer(_NOTICE_SECONDS, self._silence)
+        self._show_notice(words)
+
+    def _silence(self) -> None:
+        self._show_notice("")
+
+    def _show_notice(self, words: str) -> None:
+        self.notice.tell(words)
+        set_height(self.notice, len(self.notice.lines))
+        self.show(self.picture)
 
 
 class ReadingView(View):
@@ -49,4 +81,13 @@ class ReadingView(View):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q", "app.pop_screen", "Back", key_display="Esc"),
         Binding("tab", "app.focus_next", "Scroll", key_display="arrows"),
+        Binding("e", "app.turn_to('events')", "Events", show=False),
     ]
+
+
+def set_height(widget: Widget, lines: int) -> None:
+    """Give `widget` its lines; touch its style only where they change, since that lays out the whole screen anew."""
+    if widget.display != (lines > 0):
+        widget.display = lines > 0
+    if widget.styles.height is None or widget.styles.height.value != lines:
+        widget.styles.height = lines

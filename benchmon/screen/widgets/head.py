@@ -10,16 +10,10 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
-from benchmon.screen.tones import Tone
+from benchmon.screen.tones import LEVEL_TONES, Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 from benchmon.watch.glance import Level
 
-_TONES = {
-    Level.DANGER: Tone.DANGER,
-    Level.BLIND: Tone.ALERT,
-    Level.CAUTION: Tone.ALERT,
-    Level.AS_EXPECTED: Tone.GOOD,
-}
 _ASCII_SIGNS = {
     Level.DANGER: "X",
     Level.BLIND: "?",
@@ -93,7 +87,7 @@ def _set(widget: CellLines | Head, side: str, cells: int) -> None:
 def draw_glance(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
     """Return the glance in as many lines as its sentence needs, at most three, each across the whole width."""
     glance = picture.glance
-    tone = _TONES.get(glance.level, Tone.STRONG)
+    tone = LEVEL_TONES[glance.level]
     sign = _ASCII_SIGNS[glance.level] if alphabet.ascii_only else alphabet.plain(glance.sign)
     pieces = wrap(alphabet.plain(glance.sentence), max(1, width - 4))
     if len(pieces) > _MOST_SENTENCE_LINES:
