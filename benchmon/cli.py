@@ -5,13 +5,15 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from benchmon import __version__
+from benchmon.commands import after
+from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
-from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE, Kind, parse_value
+from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
 
 if TYPE_CHECKING:
     from benchmon.session.view import SessionView
@@ -22,26 +24,7 @@ EPILOG = (
 )
 
 
-class Measured(click.ParamType[float]):
-    """A value with its unit on the command line, such as "241 V"."""
-
-    def __init__(self, kind: Kind) -> None:
-        self.kind = kind
-        self.name = kind.name.split()[-1]
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the value in SI; a bare number is taken as SI."""
-        try:
-            return parse_value(float(value), self.kind)
-        except ValueError:
-            try:
-                return parse_value(value, self.kind)
-            except BadInput as problem:
-                self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
-
-
 BENCH = click.argument("bench", type=click.Path(path_type=Path))
-JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 HEADLESS = click.option("--headless", is_flag=True, help="Without a screen; prints a summary at the end.")
 DURATION_OPTION = click.option(
     "--for",
@@ -53,7 +36,6 @@ DURATION_OPTION = click.option(
 SESSION = click.option(
     "--session", "session", type=click.Path(path_type=Path), metavar="FILE", help="Where to write the session."
 )
-ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
 
 
 @click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
@@ -247,6 +229,10 @@ def ports(ask_serial: bool, within: float) -> int:
 
     click.echo(printing.ports_as_text(find_ports(within, ask_serial=ask_serial)))
     return EXIT_DONE
+
+
+for command in after.COMMANDS:
+    commands.add_command(command)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

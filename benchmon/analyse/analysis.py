@@ -1,0 +1,143 @@
+"""The whole analysis of a capture: every column measured, power, limits, and beside the expected wave."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchmon.analyse.capture import read_capture
+from benchmon.analyse.chosen import Chosen, chosen_columns
+from benchmon.analyse.differences import explain
+from benchmon.analyse.doubts import Measured
+from benchmon.analyse.expected import Comparison, compare, is_frequency, predict_for
+from benchmon.analyse.power import measure_pair
+from benchmon.analyse.wave import Wave, measure_wave
+from benchmon.bench import Accuracy, Bench
+from benchmon.bench.values import parse_accuracy
+from benchmon.errors import BadInput, DataFileError, one_line
+from benchmon.prediction.limits_61000_3_2 import HarmonicLimit, compare_with_limits
+from benchmon.prediction.result import Floats, Prediction
+from benchmon.watch.records import Explanation
+
+_LINE_CURRENT = "mains.current"
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked of a capture.
+
+    `quantities` and `probes` are texts as on the command line, for a column by name or for all; `mains` is a measured
+    mains voltage, V rms; `frequency` the fundamental where it is known, Hz; `accuracy` the scope's own, such as "3 %".
+    """
+
+    quantities: Sequence[str] = ()
+    probes: Sequence[str] = ()
+    mains: float | None = None
+    frequency: float | None = None
+    accuracy: str = ""
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """One column that was measured: its name, what it is of ("" where nobody said), its unit, and its wave."""
+
+    name: str
+    quantity: str
+    unit: str
+    wave: Wave
+    values: Floats
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What is known of a capture. The first of `columns` is the one asked for.
+
+    `power` is by the names of `POWER_UNITS`, empty without a voltage and a current; `limits` are those of
+    IEC 61000-3-2 class A, empty where no column is line current; `comparisons` and `explanations` are of the first
+    column beside `prediction`.
+    """
+
+    file: str
+    time: Floats
+    columns: list[Analysed]
+    notes: tuple[str, ...] = ()
+    power: dict[str, Measured] = field(default_factory=dict)
+    limits: list[HarmonicLimit] = field(default_factory=list)
+    prediction: Prediction | None = None
+    comparisons: list[Comparison] = field(default_factory=list)
+    explanations: list[Explanation] = field(default_factory=list)
+
+    @property
+    def first(self) -> Analysed:
+        """The column that was asked for."""
+        return self.columns[0]
+
+
+def analyse(path: Path | str, question: Question | None = None, bench: Bench | None = None) -> Analysis:
+    """Return the measures of the capture in the file at `path`, beside what `bench` leads to expect where it is given.
+
+    Raises `DataFileError` for a file or a wave that cannot be measured, `BadInput` for a question that does not fit
+    it, `PredictionError` where the bench cannot be solved.
+    """
+    asked = question or Question()
+    if bench is not None and not asked.quantities:
+        raise BadInput("--bench: say what the capture is of, such as --quantity output.voltage")
+    capture = read_capture(path)
+    shown = one_line(path)
+    columns, notes = [], list(capture.notes)
+    for number, one in enumerate(chosen_columns(capture, asked.quantities, asked.probes)):
+        try:
+            columns.append(_measured(capture.time, one, asked))
+        except DataFileError as problem:
+            if number == 0 or one.quantity:
+                raise DataFileError(f"{shown}: {one.column.name}: {problem}") from problem
+            notes.append(f"{one.column.name} is left out: {problem}")
+    power = _power(columns)
+    limits = [
+        limit for one in columns if one.quantity == _LINE_CURRENT for limit in compare_with_limits(one.wave.harmonics)
+    ]
+    notes += [note for one in columns for note in one.wave.notes]
+    found = Analysis(shown, capture.time, columns, tuple(notes), power, limits)
+    return found if bench is None else _beside(found, bench, asked.mains)
+
+
+def _measured(time: Floats, one: Chosen, asked: Question) -> Analysed:
+    column = one.column
+    accuracy = parse_accuracy(asked.accuracy, column.unit) if asked.accuracy else Accuracy()
+    wave = measure_wave(time, column.values, frequency=asked.frequency, accuracy=accuracy)
+    return Analysed(column.name, one.quantity, column.unit, wave, column.values)
+
+
+def _power(columns: Sequence[Analysed]) -> dict[str, Measured]:
+    """Return power of the first voltage and the first current, of the same point where both are told."""
+    volts = [one for one in columns if one.unit == "V"]
+    amperes = [one for one in columns if one.unit == "A"]
+    if not volts or not amperes:
+        return {}
+    points = {one.quantity.partition(".")[0] for one in (volts[0], amperes[0]) if one.quantity}
+    of_volts, of_amperes = volts[0].wave, amperes[0].wave
+    together = is_frequency(of_amperes.sampled.frequency, of_volts.sampled.frequency)
+    return measure_pair(of_volts, of_amperes) if len(points) < 2 and together else {}
+
+
+def _beside(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
+    """Return the analysis with what the bench file leads to expect, at the measured mains voltage if there is one."""
+    captured = [one for one in found.columns if one.quantity == "mains.voltage"]
+    if mains is None and captured:
+        mains = captured[0].wave.measures["rms"].value
+    prediction = predict_for(bench, mains)
+    first = found.first
+    comparisons = compare(first.wave, first.quantity, prediction)
+    explanations = explain(first.wave.sampled, first.quantity, bench, prediction)
+    return Analysis(
+        found.file,
+        found.time,
+        found.columns,
+        found.notes,
+        found.power,
+        found.limits,
+        prediction,
+        comparisons,
+        explanations,
+    )

@@ -1,0 +1,57 @@
+"""Commands for after the test: a captured wave measured, a session reported, compared and exported."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from benchmon.commands.values import JSON, PATH, Measured
+from benchmon.errors import EXIT_DONE, BadInput
+from benchmon.quantities import FREQUENCY, VOLTAGE
+
+
+@click.command()
+@click.argument("wave", type=PATH)
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    metavar="Q",
+    help="What a column is of: mains.current, output.voltage, … Several columns: CH2=mains.current.",
+)
+@click.option("--bench", type=PATH, metavar="BENCH", help="Compare with what this bench file leads to expect.")
+@click.option(
+    "--probe", "probes", multiple=True, metavar="RATIO", help='Of a probe or clamp: 10, 10:1, "100 mV/A", CH2=10.'
+)
+@click.option("--mains", type=Measured(VOLTAGE), metavar="VOLTS", help="The mains voltage then, as measured.")
+@click.option("--frequency", type=Measured(FREQUENCY), metavar="HZ", help="The fundamental, where it is known.")
+@click.option("--accuracy", default="", metavar="ACCURACY", help='The scope\'s own, such as "3 %" or "3 % + 20 mV".')
+@JSON
+def analyse(
+    wave: Path,
+    quantities: tuple[str, ...],
+    bench: Path | None,
+    probes: tuple[str, ...],
+    mains: float | None,
+    frequency: float | None,
+    accuracy: str,
+    as_json: bool,
+) -> int:
+    """Measure a captured waveform: a CSV file with times and one or more columns of values."""
+    from benchmon import printing
+    from benchmon.analyse import Question, analysis_as_dict, analysis_as_text
+    from benchmon.analyse import analyse as analyse_capture
+    from benchmon.bench import load_bench
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    if frequency is not None and not 0 < frequency <= 1e9:
+        raise BadInput(f"--frequency {frequency:g} Hz: must be above 0")
+    question = Question(quantities, probes, mains, frequency, accuracy)
+    found = analyse_capture(wave, question, None if bench is None else load_bench(bench))
+    click.echo(printing.as_json(analysis_as_dict(found)) if as_json else analysis_as_text(found))
+    return EXIT_DONE
+
+
+COMMANDS = (analyse,)

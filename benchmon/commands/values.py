@@ -1,0 +1,35 @@
+"""Values and options that several commands take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchmon.errors import BadInput, one_line
+from benchmon.quantities import Kind, parse_value
+
+
+class Measured(click.ParamType[float]):
+    """A value with its unit on the command line, such as "241 V"."""
+
+    def __init__(self, kind: Kind) -> None:
+        self.kind = kind
+        self.name = kind.name.split()[-1]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the value in SI; a bare number is taken as SI."""
+        try:
+            return parse_value(float(value), self.kind)
+        except ValueError:
+            try:
+                return parse_value(value, self.kind)
+            except BadInput as problem:
+                self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
+
+
+PATH = click.Path(path_type=Path)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
+FORCE = click.option("--force", is_flag=True, help="Write over FILE if it is there.")

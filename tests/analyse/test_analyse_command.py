@@ -1,0 +1,117 @@
+"""`benchmon analyse` as a command."""
+
+import json
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from benchmon.cli import commands
+from benchmon_simulated.scenarios import scenario_named
+
+TIME = np.arange(4000) / 50_000.0
+SINE = np.sin(2 * np.pi * 50 * TIME)
+CONTRACT = {
+    "rms",
+    "mean",
+    "ac_rms",
+    "peak",
+    "peak_to_peak",
+    "frequency",
+    "thd",
+    "form_factor",
+    "crest_factor",
+}
+
+
+def run(*arguments):
+    """Run a command in this process; return its exit status and what it printed."""
+    result = CliRunner().invoke(commands, ["analyse", *map(str, arguments)], standalone_mode=False)
+    if result.exception:
+        raise result.exception
+    return result.return_value, result.output
+
+
+def test_the_object_of_the_contract(capture):
+    status, said = run(capture(TIME, 10 * SINE), "--json")
+    answer = json.loads(said)
+    assert status == 0
+    assert set(answer["measures"]) >= CONTRACT
+    assert answer["measures"]["peak"] == pytest.approx(10, rel=1e-5)
+    assert answer["harmonics"][0] == [1, pytest.approx(10 / math.sqrt(2), rel=1e-5)]
+    assert [order for order, _ in answer["harmonics"]] == list(range(1, 41))
+    assert answer["uncertainties"]["rms"] < 1e-3
+    assert answer["measures"]["ripple_factor"] is None
+
+
+def test_class_a_and_power_are_in_the_object(capture):
+    path = capture(TIME, 325 * SINE, 20 * SINE**3, head="t (s),u (V),i (A)")
+    answer = json.loads(run(path, "--quantity", "mains.current", "--json")[1])
+    assert answer["column"] == "i"
+    assert answer["class_a"]["ok"] is False
+    assert [one["order"] for one in answer["class_a"]["orders"] if not one["ok"]] == [3]
+    assert answer["power"]["power_factor"] == pytest.approx(3 / math.sqrt(10), rel=1e-4)
+    assert answer["columns"]["u"]["measures"]["rms"] == pytest.approx(325 / math.sqrt(2), rel=1e-4)
+
+
+def test_tables_for_people(capture):
+    path = capture(TIME, 325 * SINE, 20 * SINE**3, head="t (s),u (V),i (A)")
+    status, said = run(path, "--quantity", "mains.current", "--quantity", "mains.voltage")
+    assert status == 0
+    for words in ("crest factor", "power factor", "class A: 1 order is above the limit", "k = 2", "mains.current"):
+        assert words in said
+
+
+def test_beside_the_bench_file(capture):
+    path = capture(TIME, 3 * np.abs(SINE))
+    bench = scenario_named("bridge").path
+    said = run(path, "--quantity", "output.voltage", "--bench", bench, "--mains", "230 V")[1]
+    assert "disagrees" in said
+    assert "Likely causes" in said
+    answer = json.loads(run(path, "--quantity", "output.voltage", "--bench", bench, "--json")[1])
+    assert answer["comparisons"]["output.voltage.rms"]["verdict"] == "disagrees"
+    assert answer["explanations"][0]["likelihood"] <= 1
+
+
+def test_probe_frequency_and_accuracy(capture):
+    path = capture(TIME[:1000], SINE[:1000], head="t (s),u (V)")
+    given = ["--probe", "100 mV/A", "--frequency", "50 Hz", "--accuracy", "3 % + 20 mA", "--json"]
+    answer = json.loads(run(path, *given)[1])
+    assert answer["unit"] == "A"
+    assert answer["measures"]["peak"] == pytest.approx(10, rel=1e-3)
+    assert answer["uncertainties"]["rms"] == pytest.approx(0.03 * 7.07 + 0.02, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["missing.csv"],
+        ["{wave}", "--quantity", "nothing.such"],
+        ["{wave}", "--probe", "many"],
+        ["{wave}", "--bench", "missing.toml", "--quantity", "output.voltage"],
+        ["{wave}", "--mains", "-4 V"],
+        ["{wave}", "--frequency", "0 Hz"],
+        ["{zero}"],
+    ],
+)
+def test_bad_input_is_one_line_and_exit_status_2(capture, arguments):
+    wave, zero = capture(TIME, SINE), capture(TIME, 0 * SINE, name="zero.csv")
+    given = [argument.format(wave=wave, zero=zero) for argument in arguments]
+    done = subprocess.run(
+        [sys.executable, "-m", "benchmon", "analyse", *given], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert "Traceback" not in done.stderr
+
+
+def test_hostile_headings_are_shown_as_plain_text(capture):
+    path = capture(TIME, SINE, head="time_s,\x1b[2J[bold]u[/bold]<script>")
+    for more in ([], ["--json"]):
+        said = run(path, *more)[1]
+        assert "\x1b" not in said
+        assert "[bold]" in said
