@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterable
 from typing import Literal
 
 from benchmon.bench import Bench
-from benchmon.errors import InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError, one_line
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
-from benchmon.instruments.schedule import NewestWins, Schedule
+from benchmon.instruments.schedule import Schedule, Thinned
 
 Sink = Callable[[Reading | InstrumentNews], object]
 """Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""
@@ -47,6 +47,15 @@ class Acquisition:
         """Start the threads. An acquisition runs once."""
         for worker in self._workers:
             worker.start()
+
+    def type_in(self, channel: str, text: str, time: float) -> None:
+        """Take what a person reads off the display of `channel`, at a monotonic time. Raises `BadInput`."""
+        for worker in self._workers:
+            if channel in worker.driver.channels:
+                worker.driver.type_in(channel, text, time)
+                return
+        there = ", ".join(one_line(name, 40) for worker in self._workers for name in worker.driver.channels)
+        raise BadInput(f"{one_line(channel, 40)} is no channel of this bench; there is {there or 'none'}")
 
     def stop(self, timeout: float = 5.0) -> list[str]:
         """Stop and close everything; return the names of instruments that did not end within `timeout` seconds."""
@@ -113,13 +122,18 @@ class _Worker(threading.Thread):
                 self._sink(reading)
 
     def _follow(self) -> None:
-        stream = NewestWins({channel.name: channel.period for channel in self.driver.channels.values()})
+        channels = self.driver.channels.values()
+        stream = Thinned(
+            {channel.name: channel.period for channel in channels},
+            {channel.name: channel.limits for channel in channels},
+        )
         while not self._stop_asked.is_set():
             wait = min(_LISTEN, max(0.0, stream.next_due - self._clock()))
             for reading in self.driver.receive(wait):
                 if self._connected_since is None:
                     self._report_connected()
-                stream.offer(reading)
+                for passed in stream.offer(reading) if self.driver.thinned else [reading]:
+                    self._sink(passed)
             for reading in stream.take(self._clock()):
                 self._sink(reading)
 

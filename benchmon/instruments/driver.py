@@ -19,15 +19,15 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
-from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.faults import explain
 from benchmon.instruments.reading import Reading
-from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits
 
 if TYPE_CHECKING:
     from benchmon.instruments.ports import Port
 
-__all__ = ["AnyDriver", "ChannelSettings", "DrivenChannel", "Driver", "InstrumentSettings"]
+__all__ = ["AnyDriver", "ChannelSettings", "DrivenChannel", "Driver", "InstrumentSettings", "Limits", "Stamped"]
 
 _FIRST_REST, _LONGEST_REST = 5.0, 300.0
 """Seconds, doubling, before a question that got no answer is asked again: the other channels keep their periods."""
@@ -36,6 +36,14 @@ _MOST_COMPLAINTS = 100
 
 S = TypeVar("S", bound=InstrumentSettings)
 C = TypeVar("C", bound=ChannelSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamped:
+    """A value that came at another time than it is told, in monotonic seconds."""
+
+    value: float
+    time: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +65,8 @@ class Driver(ABC, Generic[S, C]):
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
     streams: bool = False
+    thinned: bool = True
+    """Whether a stream is thinned to one reading a period; what is past a limit is not."""
     asks_together: bool = False
     """Whether a polled instrument is asked for all channels that are due in one call of `_ask_many`."""
 
@@ -130,7 +140,7 @@ class Driver(ABC, Generic[S, C]):
         Raises `InstrumentTimeout` after `timeout` seconds without a reading, `InstrumentError` where it is lost.
         """
         try:
-            arrived = [self._stamped(self.channels[name], value, self.clock()) for name, value in self._listen(seconds)]
+            arrived = [self._received(self.channels[name], value) for name, value in self._listen(seconds)]
         except Exception as problem:
             raise self._translated(problem) from problem
         now = self.clock()
@@ -139,6 +149,13 @@ class Driver(ABC, Generic[S, C]):
         elif now - self._heard > self.timeout:
             raise InstrumentTimeout(self._silence())
         return arrived
+
+    def type_in(self, channel: str, text: str, time: float) -> None:  # noqa: ARG002
+        """Take what a person reads off a display that has no interface, at a monotonic time.
+
+        Raises `BadInput` where the text is no value of the channel, or the instrument is read without anybody's help.
+        """
+        raise BadInput(f"{self.name} is read by itself; only channels of a meter without an interface are typed in")
 
     def close(self) -> None:
         """Let go of the line. May be called at any time and again; what fails then is only complained of."""
@@ -189,7 +206,7 @@ class Driver(ABC, Generic[S, C]):
         """
         return [self._ask(channel) for channel in channels]
 
-    def _listen(self, seconds: float) -> Iterable[tuple[str, float | BadReply]]:
+    def _listen(self, seconds: float) -> Iterable[tuple[str, float | Stamped | BadReply]]:
         """Yield channel names with values as lines arrive, for at most about `seconds`."""
         raise NotImplementedError(f"{type(self).__name__} is no streaming instrument")
 
@@ -211,6 +228,11 @@ class Driver(ABC, Generic[S, C]):
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
     # How the base class keeps its promises
+
+    def _received(self, channel: DrivenChannel[C], value: float | Stamped | BadReply) -> Reading:
+        if isinstance(value, Stamped):
+            return self._stamped(channel, value.value, value.time)
+        return self._stamped(channel, value, self.clock())
 
     def _stamped(self, channel: DrivenChannel[C], value: float | InstrumentError, now: float) -> Reading:
         if isinstance(value, InstrumentError):

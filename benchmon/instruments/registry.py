@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.bench.lines import line_of
 from benchmon.bench.measuring import KeyedError
 from benchmon.errors import BadInput, BenchFileError, one_line
-from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver
+from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver, Limits
 
 GROUP = "benchmon.drivers"
 M = TypeVar("M", bound=BaseModel)
@@ -66,7 +66,7 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
     keys = {"address": instrument.address, **instrument.driver_keys}
     settings = _read(bench, name, here, driver.settings_model, keys)
     channels = [
-        DrivenChannel(channel.name, channel.unit, channel.period, channel.scale, ask)
+        DrivenChannel(channel.name, channel.unit, channel.period, channel.scale, ask, _limits(channel))
         for position, channel in enumerate(bench.channel)
         if channel.instrument == instrument.name
         for ask in [_read(bench, name, ("channel", position), driver.channel_model, channel.driver_keys)]
@@ -80,6 +80,11 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
     except Exception as problem:
         why = f"its driver failed ({type(problem).__name__}: {problem}); report this to its author"
         raise _refusal(bench, name, here, None, why) from problem
+
+
+def _limits(channel: Channel) -> Limits:
+    below, above = (channel.trip_below, channel.warn_below), (channel.warn_above, channel.trip_above)
+    return Limits(*(tuple(limit for limit in side if limit is not None) for side in (below, above)))
 
 
 def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, Any]) -> M:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 
 from benchmon.instruments.reading import Reading
+from benchmon.instruments.settings import Limits
 
 
 def next_on_grid(due: float, period: float, now: float) -> float:
@@ -45,26 +46,76 @@ class Schedule:
         return taken
 
 
-class NewestWins:
-    """Thins a stream to one reading a channel and period: the newest. Times are seconds."""
+class Thinned:
+    """Thins a stream to one reading a channel and period: the newest. Times are seconds.
 
-    def __init__(self, periods: Mapping[str, float]) -> None:
-        self._periods = dict(periods)
-        self._due: dict[str, float] = {}
-        self._held: dict[str, Reading] = {}
+    What is past a limit is never lost among the others: the first reading past a limit passes at once, and when the
+    period ends, the farthest past one goes before the newest.
+    """
 
-    def offer(self, reading: Reading) -> None:
-        """Hold `reading` until its channel is due; an older one that is still held is dropped."""
-        self._held[reading.channel] = reading
+    def __init__(self, periods: Mapping[str, float], limits: Mapping[str, Limits] | None = None) -> None:
+        self._channels = {
+            name: _Thinning(period, (limits or {}).get(name, Limits())) for name, period in periods.items()
+        }
+
+    def offer(self, reading: Reading) -> list[Reading]:
+        """Take a reading; return what passes at once. An older one that is still held is dropped for it."""
+        return self._channels[reading.channel].offer(reading)
 
     def take(self, now: float) -> list[Reading]:
         """Return the held readings whose channels are due at `now`."""
-        due = [name for name in self._held if self._due.get(name, now) <= now]
-        for name in due:
-            self._due[name] = next_on_grid(self._due.get(name, now), self._periods[name], now)
-        return [self._held.pop(name) for name in due]
+        return [reading for channel in self._channels.values() for reading in channel.take(now)]
 
     @property
     def next_due(self) -> float:
         """The time at which the next held reading is due, inf if none is held."""
-        return min((self._due.get(name, -math.inf) for name in self._held), default=math.inf)
+        return min((channel.next_due for channel in self._channels.values()), default=math.inf)
+
+
+class _Thinning:
+    """One channel of a stream: its newest reading, and the farthest past a limit on either side."""
+
+    def __init__(self, period: float, limits: Limits) -> None:
+        self._period, self._limits = period, limits
+        self._due = -math.inf
+        self._newest: Reading | None = None
+        self._lowest: Reading | None = None
+        self._highest: Reading | None = None
+        self._told: frozenset[float] = frozenset()
+        """The limits past which a reading has passed at once, and that the stream has not come back from."""
+
+    @property
+    def next_due(self) -> float:
+        return math.inf if self._newest is None else self._due
+
+    def offer(self, reading: Reading) -> list[Reading]:
+        past = self._limits.passed(reading.value)
+        if past - self._told:
+            self._told |= past
+            self._newest = None
+            return [*self._let_go(), reading]
+        self._newest = reading
+        if past and past.issubset(self._limits.above):
+            self._highest = max(self._highest or reading, reading, key=_value)
+        elif past:
+            self._lowest = min(self._lowest or reading, reading, key=_value)
+        return []
+
+    def take(self, now: float) -> list[Reading]:
+        newest = self._newest
+        if newest is None or self._due > now:
+            return []
+        self._due = next_on_grid(now if self._due == -math.inf else self._due, self._period, now)
+        self._told &= self._limits.passed(newest.value)
+        self._newest = None
+        return [*(reading for reading in self._let_go() if reading.value != newest.value), newest]
+
+    def _let_go(self) -> list[Reading]:
+        """Return the farthest readings that are held, in the order of time, and hold them no longer."""
+        held = [reading for reading in (self._lowest, self._highest) if reading is not None]
+        self._lowest = self._highest = None
+        return sorted(held, key=lambda reading: reading.time)
+
+
+def _value(reading: Reading) -> float:
+    return 0.0 if reading.value is None else reading.value

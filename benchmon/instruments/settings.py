@@ -31,6 +31,26 @@ class ChannelSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a channel must not pass, warnings and trips alike, in its quantity's unit."""
+
+    below: tuple[float, ...] = ()
+    above: tuple[float, ...] = ()
+
+    def passed(self, value: float | None) -> frozenset[float]:
+        """Return the limits that `value` is past, none where there is no value.
+
+        >>> sorted(Limits(below=(1.0,), above=(80.0, 90.0)).passed(85.0))
+        [80.0]
+        """
+        if value is None:
+            return frozenset()
+        return frozenset(limit for limit in self.above if value > limit) | frozenset(
+            limit for limit in self.below if value < limit
+        )
+
+
 C = TypeVar("C", bound=ChannelSettings)
 
 
@@ -43,3 +63,4 @@ class DrivenChannel(Generic[C]):
     period: float
     scale: float
     ask: C
+    limits: Limits = Limits()

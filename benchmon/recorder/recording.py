@@ -1,7 +1,8 @@
 """A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer.
 
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
-`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `refused` (an operator's request);
+`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
+`refused` (an operator's request);
 `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench). The session's
 writer tells of a file that cannot be written; the recording goes on meanwhile.
 """
@@ -27,6 +28,8 @@ from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.summary import Summary, Tally
+from benchmon.recorder.typing_in import take_typed
+from benchmon.session import typed_reading
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Judgement
@@ -183,6 +186,8 @@ class Recording:
             self._events([self._event("note", request.text)])
         elif request.kind == "stop":
             self._stop.ask("by request")
+        elif request.kind == typed_reading.KIND:
+            self._events([take_typed(self._acquisition, request.text, self._started, self._now())])
         else:
             self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
 

@@ -15,7 +15,7 @@ from benchmon.bench.values import Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
 from benchmon_drivers.growing_file import GrowingFile
-from benchmon_drivers.replies import OverloadWords, plain_number, shown
+from benchmon_drivers.replies import OVERLOAD, OverloadWords, over_range, plain_number, shown
 from benchmon_drivers.serial_keys import not_zero
 
 _LOOK_EVERY = 0.05
@@ -34,7 +34,7 @@ class CsvTailSettings(InstrumentSettings):
     separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
     decimal_comma: StrictBool = False
     header: StrictBool = True
-    overload: OverloadWords = ("OL", "O.L", "OVLD", "OVERLOAD")
+    overload: OverloadWords = OVERLOAD
 
 
 class CsvTailChannel(ChannelSettings):
@@ -60,7 +60,7 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         named = [channel.name for channel in channels if isinstance(channel.ask.column, str)]
         if named and not settings.header:
             raise BadInput(f"has no header, so {', '.join(named)} cannot have a column by its name; give its number")
-        self._overload = {word.casefold() for word in settings.overload}
+        self._overload = frozenset(word.casefold() for word in settings.overload)
         self._file = GrowingFile(Path(settings.address), header=settings.header)
         self._head: bytes | None = None
         self._columns: dict[str, int] = {}
@@ -107,8 +107,9 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
     def _value(self, channel: ColumnChannel, field: str) -> float | BadReply:
         if not field or field.casefold() == "nan":
             return math.nan
-        if field.lstrip("+-").casefold() in self._overload:
-            return -math.inf if field.startswith("-") else math.inf
+        beyond = over_range(field, self._overload)
+        if beyond is not None:
+            return beyond
         value = plain_number(field.replace(",", ".") if self.settings.decimal_comma and "." not in field else field)
         if value is None:
             hint = "" if self.settings.decimal_comma or "," not in field else "; set decimal_comma = true"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Set as AbstractSet
 from typing import Annotated
 
 from pydantic import AfterValidator, Field
@@ -17,8 +18,16 @@ _DRESSED = re.compile(rf"(?:[:*]?[A-Za-z][\w:.]{{0,60}}\s+)?({_NUMBER})\s*([A-Za
 _LEADING = re.compile(rf"\s*{_NUMBER}\s*(?:[,;]|$)".encode())
 _PLAIN_UNITS = {"HZ": "Hz", "OHM": "Ω", "OHMS": "Ω", "CEL": "°C", "C": "°C", "DEGC": "°C"}
 
+_ABSURD = 1e15
 _OVERRANGE, _BEYOND_OVERRANGE = 9.9e37, 9.905e37
 _NOT_A_NUMBER_ENDS = 9.915e37
+
+
+NUMBER_AND_UNIT = r"(?P<value>[+\-−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
+"""The pattern of a line that is a number and perhaps a unit."""
+
+OVERLOAD = ("OL", "O.L", "OVLD", "OVERLOAD")
+"""The words that displays show over range."""
 
 
 def _known_unit(value: str) -> str:
@@ -82,6 +91,31 @@ def scpi_number(reply: bytes, unit: str, index: int | None = None) -> float:
     if size < _OVERRANGE:
         return value
     return math.nan if _BEYOND_OVERRANGE < size < _NOT_A_NUMBER_ENDS else math.copysign(math.inf, value)
+
+
+def written_number(digits: str, unit: str, wanted: str) -> float:
+    """Return the value of `digits` as a display has them, with a point or a comma, in the unit `wanted`.
+
+    `unit` is the unit shown with it, with its prefix; "" where there is none. Raises `BadReply`.
+    """
+    plain = "".join(digits.split()).replace("−", "-")
+    if "." not in plain:
+        plain = plain.replace(",", ".", 1)
+    if unit:
+        return in_unit(plain, unit, wanted)
+    value = plain_number(plain)
+    if value is None:
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is no number; check the pattern')
+    if abs(value) > _ABSURD:
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is absurd')
+    return value
+
+
+def over_range(word: str, overload: AbstractSet[str]) -> float | None:
+    """Return ±inf where `word` is one of the `overload` words (in lower case), with its sign; None where it is not."""
+    if word.lstrip("+-").casefold() not in overload:
+        return None
+    return -math.inf if word.startswith("-") else math.inf
 
 
 def begins_with_number(reply: bytes) -> bool:

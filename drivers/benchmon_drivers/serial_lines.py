@@ -5,7 +5,6 @@ A line is a reading where the whole of it, without spaces at its ends, fits the 
 
 from __future__ import annotations
 
-import math
 import re
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -20,7 +19,16 @@ from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeo
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
 from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
-from benchmon_drivers.replies import OverloadWords, Pattern, ReplyUnit, in_unit, plain_number, shown
+from benchmon_drivers.replies import (
+    NUMBER_AND_UNIT,
+    OVERLOAD,
+    OverloadWords,
+    Pattern,
+    ReplyUnit,
+    over_range,
+    shown,
+    written_number,
+)
 from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
 from benchmon_drivers.serial_port import (
     PortAddress,
@@ -32,12 +40,8 @@ from benchmon_drivers.serial_port import (
     severs,
 )
 
-NUMBER_AND_UNIT = r"(?P<value>[+-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
-"""The pattern of a line that is a number and perhaps a unit."""
-
 _TICK = 0.05
 """Seconds after which a read that got nothing returns."""
-_ABSURD = 1e15
 _MOST_LINES = 20
 """Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
 
@@ -54,7 +58,7 @@ class SerialLinesSettings(InstrumentSettings, SerialKeys):
 
     address: PortAddress
     pattern: Pattern = NUMBER_AND_UNIT
-    overload: OverloadWords = ("OL", "O.L", "OVLD", "OVERLOAD")
+    overload: OverloadWords = OVERLOAD
     setup: tuple[Command, ...] = ()
     write_termination: Annotated[str, AfterValidator(termination)] = "\n"
 
@@ -87,7 +91,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
             raise BadInput(f"has channels with a query ({', '.join(asked)}) and without; give all of them one, or none")
         self.streams = not asked
         self._patterns = {channel.name: _compiled(channel, settings) for channel in channels}
-        self._overload = {word.casefold() for word in settings.overload}
+        self._overload = frozenset(word.casefold() for word in settings.overload)
         self._lines = LineSplitter()
         self._port: Any = None
         self._misfits = 0
@@ -170,24 +174,19 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         match = self._patterns[channel.name].fullmatch(text)
         if match is None:
             only = len(self.channels) == 1
-            return self._overrange(text.split(maxsplit=1)[0]) if only and text else None
+            return over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
         digits = match[channel.ask.group]
         if digits is None:
             return None
-        overrange = self._overrange(digits.strip())
+        overrange = over_range(digits.strip(), self._overload)
         if overrange is not None:
             return overrange
         groups = match.groupdict()
         unit = groups.get(f"{channel.ask.group}_unit") or groups.get("unit") or ""
         try:
-            return _number(digits, unit, channel.ask.unit or channel.unit)
+            return written_number(digits, unit, channel.ask.unit or channel.unit)
         except BadReply as problem:
             return problem
-
-    def _overrange(self, word: str) -> float | None:
-        if word.lstrip("+-").casefold() not in self._overload:
-            return None
-        return -math.inf if word.startswith("-") else math.inf
 
 
 def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:
@@ -204,17 +203,3 @@ def _text(line: bytes) -> str:
     with suppress(UnicodeDecodeError):
         return line.decode().strip()
     return line.decode("latin-1").strip()
-
-
-def _number(digits: str, unit: str, wanted: str) -> float:
-    plain = "".join(digits.split()).replace("−", "-")
-    if "." not in plain:
-        plain = plain.replace(",", ".", 1)
-    if unit:
-        return in_unit(plain, unit, wanted)
-    value = plain_number(plain)
-    if value is None:
-        raise BadReply(f'shows "{one_line(digits, 40)}", which is no number; check the pattern')
-    if abs(value) > _ABSURD:
-        raise BadReply(f'shows "{one_line(digits, 40)}", which is absurd')
-    return value

@@ -1,17 +1,20 @@
 """Every built-in driver passes the conformance kit, on each kind of line that it speaks over."""
 
 import threading
-from contextlib import contextmanager
+import time
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
 from modbus_far_end import ModbusFarEnd, Unit
 
+from benchmon.errors import BadInput
 from benchmon.instruments.conformance import DriverConformance, Manner, Rig
-from benchmon.instruments.driver import DrivenChannel
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
+from benchmon_drivers.hand import HandDriver
 from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
 from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
@@ -259,6 +262,40 @@ class TestCsvTail(DriverConformance):
             log = LogFile(Path(folder, "log.csv"))
             with streaming_rig(log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES) as rig:
                 yield rig
+
+
+class TestHand(DriverConformance):
+    """The far end is a person who types."""
+
+    @contextmanager
+    def rig(self):
+        manner, ended = [Manner.WELL], threading.Event()
+        driver = HandDriver(
+            "display",
+            InstrumentSettings(timeout=0.4),
+            [
+                DrivenChannel("u", "V", 0.1, 1.0, ChannelSettings()),
+                DrivenChannel("i", "A", 0.1, 10.0, ChannelSettings()),
+            ],
+        )
+
+        def type_in():
+            while not ended.wait(0.02):
+                texts = {"u": "22,1 V", "i": "250 mA"}
+                if manner[0] is Manner.GARBAGE:
+                    texts = {"u": "\x1b[2J[bold]22.", "i": "1.2.3 A"}
+                for channel, text in texts.items() if manner[0] is not Manner.SILENT else ():
+                    with suppress(BadInput):
+                        driver.type_in(channel, text, time.monotonic())
+
+        def behave(how):
+            manner[0] = how
+
+        person = threading.Thread(target=type_in)
+        person.start()
+        yield Rig(driver, {"u": 22.1, "i": 2.5}, behave)
+        ended.set()
+        person.join()
 
 
 class TestAForeignDriverThatMisbehaves:

@@ -10,7 +10,7 @@ import pytest
 
 from benchmon.errors import BadReply, InstrumentTimeout
 from benchmon.instruments.acquisition import Acquisition
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, Limits
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
 from benchmon.instruments.reading import InstrumentNews, Reading
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
@@ -289,6 +289,18 @@ def test_a_stream_is_thinned_to_its_period_and_unplugging_is_noticed():
             while not any(isinstance(one, InstrumentNews) and one.kind == "connected" for one in run.gather(0.3)):
                 assert time.monotonic() < deadline
                 far_end.say(b"77\n")
+
+
+def test_a_spike_past_a_limit_shorter_than_a_period_is_reported_at_once():
+    with PtyFarEnd() as far_end:
+        channel = DrivenChannel("t", "°C", 30.0, 1.0, SerialLinesChannel(), Limits(above=(90.0,)))
+        driver = SerialLinesDriver("thermo", SerialLinesSettings(address=far_end.path, timeout=5.0), [channel])
+        with Running(driver) as run:
+            far_end.say(b"x\n20\n")
+            run.value("t", 20.0)
+            sent = time.monotonic()
+            far_end.say(b"20\n95\n20\n")
+            assert run.value("t", 95.0).time - sent < 0.5
 
 
 def test_a_port_that_is_not_there_and_a_pty_that_vanishes_are_losses():

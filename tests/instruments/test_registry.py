@@ -7,7 +7,7 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments import registry
-from benchmon.instruments.driver import Driver, InstrumentSettings
+from benchmon.instruments.driver import Driver, InstrumentSettings, Limits
 from benchmon.instruments.registry import driver_names, load_driver, prepare
 
 SUPPLY = """
@@ -70,6 +70,12 @@ def test_drivers_come_in_the_order_of_the_file_with_their_channels():
     assert (dmm.name, dmm.channels["u"].ask.query, dmm.channels["u"].unit) == ("dmm", "MEAS?", "V")
     assert thermo.streams
     assert not dmm.streams
+
+
+def test_a_channel_s_limits_reach_its_driver():
+    limits = ['warn_above = "20 V"', 'trip_above = "25 V"', 'trip_below = "1 V"']
+    [driver] = prepare(read_bench(SUPPLY + SCPI + channel("dmm", 'query = "MEAS?"', *limits)))
+    assert driver.channels["c"].limits == Limits(below=(1.0,), above=(20.0, 25.0))
 
 
 def test_preparing_opens_nothing():

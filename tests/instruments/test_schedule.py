@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.instruments.reading import Reading
-from benchmon.instruments.schedule import NewestWins, Schedule, next_on_grid
+from benchmon.instruments.schedule import Schedule, Thinned, next_on_grid
+from benchmon.instruments.settings import Limits
 
 periods = st.floats(0.01, 100)
 
@@ -59,7 +60,7 @@ def test_channels_that_are_due_at_once_are_taken_together_and_others_not():
 
 def test_nothing_is_ever_due_without_channels():
     assert Schedule({}, 0.0).next_due == math.inf
-    assert NewestWins({}).next_due == math.inf
+    assert Thinned({}).next_due == math.inf
 
 
 def reading(time, value=1.0):
@@ -67,7 +68,7 @@ def reading(time, value=1.0):
 
 
 def test_the_first_of_a_stream_passes_at_once_and_then_the_newest_of_each_period():
-    stream = NewestWins({"t": 1.0})
+    stream = Thinned({"t": 1.0})
     passed = []
     for tick in range(31):
         now = tick / 10
@@ -77,7 +78,7 @@ def test_the_first_of_a_stream_passes_at_once_and_then_the_newest_of_each_period
 
 
 def test_a_held_reading_is_due_though_no_further_line_comes():
-    stream = NewestWins({"t": 1.0})
+    stream = Thinned({"t": 1.0})
     stream.offer(reading(0.0))
     stream.take(0.0)
     stream.offer(reading(0.3))
@@ -89,7 +90,7 @@ def test_a_held_reading_is_due_though_no_further_line_comes():
 
 @given(st.lists(st.floats(-0.2, 0.2), min_size=5, max_size=50))
 def test_lines_that_come_once_a_period_with_jitter_lose_none(jitter):
-    stream = NewestWins({"t": 1.0})
+    stream = Thinned({"t": 1.0})
     passed, now = [], 100.0
     events = sorted((100.0 + k + (shift if k else 0.0), k) for k, shift in enumerate(jitter))
     for when, k in events:
@@ -100,3 +101,51 @@ def test_lines_that_come_once_a_period_with_jitter_lose_none(jitter):
         passed += stream.take(when)
     passed += stream.take(events[-1][0] + 1)
     assert [one.value for one in passed] == list(range(len(jitter)))
+
+
+GUARDED = Limits(below=(-10.0, -5.0), above=(5.0, 10.0))
+
+
+def test_a_spike_past_a_limit_passes_at_once_though_the_period_is_long():
+    stream = Thinned({"t": 60.0}, {"t": GUARDED})
+    stream.offer(reading(0.0))
+    assert stream.take(0.0) == [reading(0.0)]
+    assert stream.offer(reading(0.1)) == []
+    assert stream.offer(reading(0.2, 7.0)) == [reading(0.2, 7.0)]
+    assert stream.offer(reading(0.3, 20.0)) == [reading(0.3, 20.0)]
+    assert stream.offer(reading(0.4, 1.0)) == []
+    assert stream.take(60.0) == [reading(0.4, 1.0)]
+
+
+def test_the_farthest_past_a_limit_goes_before_the_newest():
+    stream = Thinned({"t": 1.0}, {"t": GUARDED})
+    stream.take(0.0)
+    assert stream.offer(reading(0.1, 11.0)) == [reading(0.1, 11.0)]
+    passed = [stream.offer(reading(n, value)) for n, value in ((0.2, 13.0), (0.3, 12.0), (0.4, 1.0))]
+    assert passed == [[], [], []]
+    assert stream.take(1.0) == [reading(0.2, 13.0), reading(0.4, 1.0)]
+
+
+def test_what_stays_past_a_limit_comes_no_more_often_than_anything_else():
+    stream = Thinned({"t": 1.0}, {"t": GUARDED})
+    passed = []
+    for tick in range(100):
+        passed += stream.offer(reading(tick / 10, 20.0)) + stream.take(tick / 10 + 0.001)
+    assert len(passed) <= 12
+
+
+@given(st.lists(st.floats(-20, 20), min_size=1, max_size=200))
+def test_every_limit_that_a_stream_passes_is_passed_by_what_comes_out_and_so_are_the_extremes(values):
+    stream, passed = Thinned({"t": 1.0}, {"t": GUARDED}), []
+    for tick, value in enumerate(values):
+        now = tick / 10
+        at_once = stream.offer(reading(now, value))
+        new = GUARDED.passed(value) - {limit for one in passed for limit in GUARDED.passed(one.value)}
+        assert not new or at_once[-1] == reading(now, value)
+        passed += at_once + stream.take(now)
+    passed += stream.take(len(values) / 10 + 1)
+    assert [one.time for one in passed] == sorted(one.time for one in passed)
+    assert len(passed) <= 7 * (len(values) // 10 + 2)
+    for extreme in (max(values), min(values)):
+        if GUARDED.passed(extreme):
+            assert extreme in [one.value for one in passed]

@@ -1,0 +1,178 @@
+"""Readings that somebody types in, on their way through the requests of a session into a recording."""
+
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import read_bench
+from benchmon.cli import main
+from benchmon.errors import BadInput
+from benchmon.recorder import record
+from benchmon.session.follower import open_session_view
+from benchmon.session.typed_reading import TypedReading, read_request
+from benchmon.watch.records import Flag
+
+DISPLAY = """
+[[instrument]]
+name = "display"
+driver = "hand"
+[[channel]]
+name = "heatsink, left = hot"
+instrument = "display"
+quantity = "regulator.temperature.case"
+accuracy = "1 K"
+period = "{period}"
+warn_above = "80 °C"
+trip_above = "90 °C"
+"""
+NAME = "heatsink, left = hot"
+
+
+@contextmanager
+def recording(bench, path):
+    """Record in a thread, and give what a screen would follow it by."""
+    ready = threading.Event()
+    thread = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
+    thread.start()
+    assert ready.wait(10)
+    view = open_session_view(path)
+    try:
+        yield view
+    finally:
+        view.request("stop")
+        thread.join(10)
+        view.close()
+
+
+class Seen:
+    """Everything that a view has told."""
+
+    def __init__(self, view):
+        self.view, self.judgements, self.events = view, [], []
+
+    def look(self):
+        update = self.view.poll()
+        self.judgements += update.judgements
+        self.events += update.events
+        return update
+
+    def typed(self):
+        self.look()
+        return [judgement for judgement in self.judgements if judgement.channel == NAME and judgement.value is not None]
+
+    def stale_after(self, moment):
+        self.look()
+        return [one for one in self.judgements if one.time > moment and one.channel == NAME and Flag.STALE in one.flags]
+
+    def kinds(self):
+        self.look()
+        return [event.kind for event in self.events]
+
+
+def bench_with_display(bench_text, period="60 s"):
+    return read_bench(bench_text + DISPLAY.format(period=period))
+
+
+def test_a_typed_reading_is_judged_like_any_other_and_marked(tmp_path, bench_text, until):
+    with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
+        seen = Seen(view)
+        until(lambda: seen.look().now > 0.5)
+        view.request("reading", TypedReading(NAME, "95,5 °C", 0.25).text)
+        [judgement] = until(seen.typed)
+        assert (judgement.value, judgement.time) == (95.5, 0.25)
+        assert judgement.flags == {Flag.HOT, Flag.TRIPPED}
+        [typed] = [event for event in seen.events if event.kind == "typed"]
+        assert (typed.time, typed.channel) == (0.25, NAME)
+        assert typed.message == f"{NAME}: 95,5 °C, typed in by hand"
+        assert until(lambda: "tripped" in seen.kinds())
+
+
+def test_it_turns_stale_by_its_own_period(tmp_path, bench_text, until):
+    with recording(bench_with_display(bench_text, "0.2 s"), tmp_path / "a.benchmon") as view:
+        seen = Seen(view)
+        view.request("reading", TypedReading(NAME, "40 °C").text)
+        [typed] = until(seen.typed)
+        until(lambda: seen.stale_after(typed.time))
+        assert seen.stale_after(typed.time)[0].time - typed.time < 1.5
+        lost = until(lambda: "lost" in seen.kinds() and [event for event in seen.events if event.kind == "lost"])
+        assert "type in what its display shows" in lost[0].message
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (TypedReading(NAME, "40").text, "has no unit"),
+        (TypedReading(NAME, "40 V").text, "is not a temperature"),
+        (TypedReading("vout", "15 V").text, "is read by itself"),
+        (TypedReading("nothing", "15 V").text, "nothing is no channel of this bench"),
+        ("forty degrees", "is no typed reading, such as"),
+        ("now: \x1b[2J = 4 V", "is no channel of this bench"),
+    ],
+)
+def test_what_cannot_be_taken_is_refused_in_words(tmp_path, bench_text, until, text, says):
+    with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
+        seen = Seen(view)
+        view.request("reading", text)
+        until(lambda: "refused" in seen.kinds())
+        [refused] = [event for event in seen.events if event.kind == "refused"]
+        assert says in refused.message
+        assert refused.message.isprintable()
+        assert seen.typed() == []
+
+
+def test_a_time_ahead_of_the_recorder_s_is_now(tmp_path, bench_text, until):
+    with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
+        seen = Seen(view)
+        view.request("reading", TypedReading(NAME, "40 °C", 5000.0).text)
+        [judgement] = until(seen.typed)
+        assert judgement.time <= seen.look().now + 0.5
+
+
+def test_what_was_seen_long_ago_is_refused():
+    from benchmon.recorder.typing_in import take_typed  # noqa: PLC0415  an hour would be too long to wait for
+
+    event = take_typed(None, TypedReading("x", "1 V", 10.0).text, time.monotonic(), 700.0)
+    assert event.kind == "refused"
+    assert "was seen 690 s ago" in event.message
+
+
+names = st.text(st.characters(exclude_categories=["C", "Z"], include_characters=" ="), min_size=1, max_size=40)
+
+
+@given(names.filter(str.strip), st.from_regex(r"[0-9.,]{1,10} ?[a-zA-Z%°]{0,5}", fullmatch=True), st.floats(0, 1e6))
+def test_a_request_says_exactly_what_was_typed(name, shows, at):
+    for when in (at, None):
+        found = read_request(TypedReading(name, shows, when).text)
+        assert (found.channel, found.shows) == (name, shows.strip())
+        assert found.time == (None if when is None else pytest.approx(when, abs=1e-6))
+
+
+@given(st.text(max_size=200))
+def test_other_texts_are_refused_and_never_break(text):
+    said = ""
+    try:
+        read_request(text)
+    except BadInput as problem:
+        said = str(problem)
+    assert said.isprintable()
+
+
+def test_a_reading_is_typed_in_on_the_command_line_too(tmp_path, bench_text, until, capsys):
+    path = tmp_path / "a.benchmon"
+    with recording(bench_with_display(bench_text), path) as view:
+        seen = Seen(view)
+        with pytest.raises(SystemExit) as left:
+            main(["enter", NAME, "-5,5 °C", "--session", str(path)])
+        assert (left.value.code, capsys.readouterr().out) == (0, f"{NAME}: -5,5 °C, typed in by hand\n")
+        assert until(seen.typed)[0].value == -5.5
+        with pytest.raises(SystemExit) as left:
+            main(["enter", NAME, "41", "--session", str(path)])
+        assert left.value.code == 2
+        assert "has no unit" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as left:
+        main(["enter", NAME, "41 °C", "--session", str(path)])
+    assert left.value.code == 2
