@@ -7,10 +7,10 @@ from collections import deque
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
+from benchmon.prediction.follow import Load
+from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
-POWERED_ABOVE = 0.1
-"""Part of the nominal mains voltage above which the supply counts as powered."""
 _SMOOTHING = 2.0
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _COLDEST, _HOTTEST = -60.0, 120.0
@@ -19,15 +19,21 @@ _OFF_AFTER = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What to predict for: mains volts (rms) and ambient °C as measured, None where the bench file's stand."""
+    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None where the bench's stand."""
 
     mains_voltage: float | None = None
     ambient: float | None = None
+    load: Load = None
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
-        """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not."""
-        return _near(self.mains_voltage, other.mains_voltage, mains * (other.mains_voltage or 0.0)) and _near(
-            self.ambient, other.ambient, ambient
+        """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
+
+        Another load is never near.
+        """
+        return (
+            self.load == other.load
+            and _near(self.mains_voltage, other.mains_voltage, mains * (other.mains_voltage or 0.0))
+            and _near(self.ambient, other.ambient, ambient)
         )
 
 
@@ -110,9 +116,10 @@ class MeasuredConditions:
 
     def __init__(self, bench: Bench) -> None:
         nominal = bench.mains.voltage
-        self._powered_above = POWERED_ABOVE * nominal
+        self._powered_above = powered_above(bench)
         self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
         self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
+        self.load: Load = None
         self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
 
     def observe(self, channel: str, time: float, value: float | None) -> None:
@@ -132,11 +139,11 @@ class MeasuredConditions:
         """
         ambient = None if self.ambient is None else self.ambient.at(time)
         if self.mains is None or self.mains.is_silent(time):
-            return Conditions(None, ambient)
+            return Conditions(None, ambient, self.load)
         voltage = self.mains.at(time)
         if voltage is None or voltage <= self._powered_above:
             return None
-        return Conditions(voltage, ambient)
+        return Conditions(voltage, ambient, self.load)
 
     def warm_for(self, time: float, time_constant: float | None) -> float:
         """Return for how long a supply that was cold must have been on to be as it is at `time`.

@@ -8,6 +8,7 @@ from queue import SimpleQueue
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BenchmonError, one_line
 from benchmon.prediction import predict
+from benchmon.prediction.follow import Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
 
@@ -75,7 +76,7 @@ class Predictor:
 
     def _predict(self, conditions: Conditions) -> Prediction | None:
         try:
-            return predict(self._at(conditions), ambient=conditions.ambient)
+            return predict(self._at(conditions), ambient=conditions.ambient, load=conditions.load)
         except BenchmonError as problem:
             self.problems.put(one_line(problem))
         except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
@@ -118,6 +119,10 @@ class Expectations:
     def observe(self, channel: Channel, time: float, value: float | None) -> None:
         """Take a reading: the mains voltage and the ambient temperature decide what the others should be."""
         self._measured.observe(channel.name, time, value)
+
+    def set_load(self, load: Load) -> None:
+        """Expect readings at another load from now on: ohms, or "open"; None is the bench file's own."""
+        self._measured.load = load
 
     def expected(self, channel: Channel, time: float) -> Expected | None:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted.

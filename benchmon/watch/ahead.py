@@ -32,7 +32,11 @@ class Ahead:
     def likely_cause(self) -> Explanation | None:
         """Return the likeliest cause, None where none is more likely than not."""
         first = self.causes[0] if self.causes else None
-        return None if first is None or first.likelihood < LIKELY or first.cause in (NOTHING_WRONG, NONE_OF_THESE) else first
+        return (
+            None
+            if first is None or first.likelihood < LIKELY or first.cause in (NOTHING_WRONG, NONE_OF_THESE)
+            else first
+        )
 
     def seconds_to_limit(self, channel: str) -> float | None:
         """Return in how many seconds a channel passes its trip limit, never below 0; None where it is not known to."""

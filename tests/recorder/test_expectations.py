@@ -25,13 +25,13 @@ def asked(monkeypatch):
     """Return what was predicted for, in order: (mains volts, tolerance, ambient)."""
     calls = []
 
-    def predict(bench, *, mains_voltage=None, ambient=None):
+    def predict(bench, *, mains_voltage=None, ambient=None, load=None):
         assert mains_voltage is None
         calls.append((bench.mains.voltage, bench.mains.tolerance, ambient))
         volts = bench.mains.voltage
         quantities = {
             "mains.voltage.rms": Expected(volts, volts * bench.mains.tolerance, "V"),
-            "output.voltage.rms": Expected(volts / 10, 0.2, "V"),
+            "output.voltage.rms": Expected(volts / (8 if load == "open" else 10), 0.2, "V"),
             "diode.temperature.case": Expected(75.0, 4.0, "°C"),
         }
         nothing = Waveforms(np.zeros(1), {})
@@ -93,6 +93,26 @@ def test_nothing_is_expected_while_the_mains_has_moved_far(world):
     expected.observe(channels["line"], 2.0, 180.0)
     assert expected.expected(channels["vout"], 2.0) is None
     assert settled(world, "vout", 2.0).value == pytest.approx(18.0)
+
+
+def test_another_load_changes_what_is_expected_and_nothing_stands_meanwhile(world):
+    expected, channels = world
+    settled(world, "vout", 1.0, mains=240.0)
+    expected.set_load("open")
+    expected.observe(channels["line"], 1.1, 240.0)
+    assert expected.expected(channels["vout"], 1.1) is None, "what holds for another load must judge nothing"
+    assert settled(world, "vout", 1.1).value == pytest.approx(30.0)
+    expected.set_load(None)
+    assert settled(world, "vout", 1.1).value == pytest.approx(24.0)
+
+
+def test_a_step_at_a_tenth_of_the_mains_counts_as_powered(bench_text):
+    bench = read_bench(bench_text + '\n[[step]]\nname = "a tenth"\nmains = "23 V"\n')
+    conditions = MeasuredConditions(bench)
+    conditions.observe("line", 1.0, 22.4)
+    assert conditions.now(1.0) == Conditions(22.4, None)
+    conditions.observe("line", 2.0, 11.0)
+    assert conditions.now(2.0) is None
 
 
 def test_a_silent_mains_meter_leaves_the_nominal_voltage(world):

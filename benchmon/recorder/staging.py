@@ -1,0 +1,46 @@
+"""The plan while it is recorded: it answers what operators ask, and says which load stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchmon.bench import Bench
+from benchmon.errors import BadInput
+from benchmon.prediction.follow import Load
+from benchmon.watch.plan import Plan, StepRequest, lacking
+from benchmon.watch.records import Event, Judgement
+
+
+class Staging:
+    """Follows the judgements of a bench and moves its plan."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._channels = bench.channel
+        self._plan = Plan(bench.step)
+        self._latest: dict[str, Judgement] = {}
+
+    @property
+    def load(self) -> Load:
+        """Return the load of the step that stands, in ohms or "open"; None for the bench file's own.
+
+        A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
+        """
+        begun = [stage for stage in self._plan.stages if stage.began is not None]
+        return next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
+
+    def observe(self, judgement: Judgement) -> None:
+        """Take a judgement: what a step needs is read off the latest of each channel."""
+        self._latest[judgement.channel] = judgement
+
+    def answer(self, text: str, now: float) -> Sequence[Event]:
+        """Return the events by which the plan does what `text` asks at `now` (s), or why it does not."""
+        try:
+            request = StepRequest.read(text)
+            stage = self._plan.stage
+            lacks = [] if stage is None else lacking(stage, now, self._channels, self._latest)
+            events = self._plan.answer(request, now, lacks)
+        except BadInput as problem:
+            return [Event(now, "", "refused", str(problem))]
+        for event in events:
+            self._plan.take(event)
+        return events

@@ -1,0 +1,238 @@
+"""The plan of a staged power-on: which step stands, what it still lacks, and how requests and events carry it.
+
+The plan moves by events alone, so the recorder, every screen and a replay know the same of it:
+
+    step begun     2 of 4: half the mains
+    step done      2 of 4: half the mains: hum gone        (what the operator noted comes last)
+    step skipped   3 of 4: load on: no resistor at hand
+    plan stopped   2 of 4: half the mains: smell of varnish
+
+Nothing follows the plan before the operator has begun it: until then the bench file's own mains and load stand.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from benchmon.bench import Bench, Channel, Step
+from benchmon.errors import BadInput, one_line
+from benchmon.quantities import format_value
+from benchmon.watch.records import Event, Flag, Judgement, Verdict
+
+BEGUN, DONE, SKIPPED, STOPPED = "step begun", "step done", "step skipped", "plan stopped"
+KINDS = (BEGUN, DONE, SKIPPED, STOPPED)
+
+POWERED_PART = 0.1
+"""Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
+
+MAINS_WITHIN = 0.05
+"""Part of a step's mains voltage by which the measured one may differ for the step to be done."""
+
+LONGEST_WORDS = 200
+
+_PLACE = re.compile(r"(\d{1,4}) of \d{1,4}: ")
+_REQUEST = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
+
+
+class Standing(StrEnum):
+    """How the plan as a whole stands."""
+
+    WAITING = "not begun"
+    RUNNING = "running"
+    FINISHED = "finished"
+    STOPPED = "stopped"
+
+
+class Outcome(StrEnum):
+    """How a step stands."""
+
+    AHEAD = "ahead"
+    RUNNING = "running"
+    DONE = "done"
+    SKIPPED = "skipped"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A step of the plan as it stands: when it began and ended (session seconds), and what the operator said."""
+
+    step: Step
+    outcome: Outcome = Outcome.AHEAD
+    began: float | None = None
+    ended: float | None = None
+    words: str = ""
+
+    def held(self, now: float) -> float:
+        """Return for how long the step has stood, s."""
+        return 0.0 if self.began is None else max(0.0, (now if self.ended is None else self.ended) - self.began)
+
+    def left(self, now: float) -> float:
+        """Return how much of its hold is left, s."""
+        return max(0.0, self.step.hold - self.held(now))
+
+
+class Action(StrEnum):
+    """What an operator may ask of the plan."""
+
+    BEGIN = "begin"
+    GO_ON = "go on"
+    SKIP = "skip"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class StepRequest:
+    """What an operator asks: `place` is the step, from 1, that stood on his screen; `words` a note or the reason."""
+
+    action: Action
+    place: int
+    words: str = ""
+
+    def __str__(self) -> str:
+        """Return the request as text: `skip 3: no resistor at hand`."""
+        words = one_line(self.words.strip(), LONGEST_WORDS)
+        return f"{self.action} {self.place}" + (f": {words}" if words else "")
+
+    @classmethod
+    def read(cls, text: str) -> StepRequest:
+        """Return the request that `text` holds. Raises `BadInput`."""
+        found = _REQUEST.fullmatch(text)
+        if found is None:
+            raise BadInput(
+                f"{one_line(text, 60)!r} asks nothing of a plan; ask begin, go on, skip or stop, with a step"
+            )
+        return cls(Action(found[1]), int(found[2]), one_line((found[3] or "").strip(), LONGEST_WORDS))
+
+
+class Plan:
+    """The steps of a bench and how they stand after the events taken so far."""
+
+    def __init__(self, steps: Sequence[Step]) -> None:
+        self.stages = [Stage(step) for step in steps]
+        self.standing = Standing.WAITING
+
+    @property
+    def place(self) -> int | None:
+        """Return the number of the step that stands, from 1; None where none does."""
+        if self.standing is not Standing.RUNNING:
+            return None
+        return next((at for at, stage in enumerate(self.stages, 1) if stage.outcome is Outcome.RUNNING), None)
+
+    @property
+    def stage(self) -> Stage | None:
+        """Return the step that stands."""
+        place = self.place
+        return None if place is None else self.stages[place - 1]
+
+    def take(self, event: Event) -> bool:
+        """Take an event; return whether it was one of the plan's. One that fits no step is left."""
+        if event.kind not in KINDS:
+            return False
+        found = _PLACE.match(event.message)
+        place = int(found[1]) if found else 0
+        if found is None or not 1 <= place <= len(self.stages):
+            return False
+        stage = self.stages[place - 1]
+        words = event.message[found.end() :].removeprefix(stage.step.name).removeprefix(": ")
+        outcome = {BEGUN: Outcome.RUNNING, DONE: Outcome.DONE, SKIPPED: Outcome.SKIPPED, STOPPED: Outcome.STOPPED}
+        began = event.time if event.kind == BEGUN else stage.began
+        ended = None if event.kind == BEGUN else event.time
+        self.stages[place - 1] = replace(stage, outcome=outcome[event.kind], began=began, ended=ended, words=words)
+        self.standing = self._standing(event.kind)
+        return True
+
+    def _standing(self, kind: str) -> Standing:
+        if kind == STOPPED:
+            return Standing.STOPPED
+        runs = any(stage.outcome is Outcome.RUNNING for stage in self.stages)
+        over = self.stages[-1].outcome in (Outcome.DONE, Outcome.SKIPPED)
+        return Standing.FINISHED if over and not runs else Standing.RUNNING
+
+    def answer(self, request: StepRequest, now: float, lacks: Sequence[str]) -> list[Event]:
+        """Return the events by which the plan does what is asked at `now` (s); `lacks` is what keeps it from going on.
+
+        Raises `BadInput` where it cannot be done, and says why.
+        """
+        if request.action is Action.BEGIN:
+            return self._begin(request.place, now)
+        place = self.place
+        if place is None:
+            raise BadInput(f"the plan is {self.standing}; there is no step to {request.action}")
+        if request.place != place:
+            raise BadInput(f"step {request.place} no longer stands; it is step {place} now, look again")
+        if request.action is Action.STOP:
+            return [self._event(STOPPED, place, now, request.words)]
+        if request.action is Action.SKIP:
+            if not request.words:
+                raise BadInput("a step is skipped with a reason only; say why")
+            return self._next(SKIPPED, place, now, request.words)
+        if lacks:
+            raise BadInput(f"step {place} is not done: {'; '.join(lacks)}")
+        return self._next(DONE, place, now, request.words)
+
+    def _begin(self, place: int, now: float) -> list[Event]:
+        if self.standing is Standing.RUNNING:
+            raise BadInput("the plan has begun already")
+        if not 1 <= place <= len(self.stages):
+            raise BadInput(f"the plan has no step {place}; it has {len(self.stages)}")
+        return [self._event(BEGUN, place, now)]
+
+    def _next(self, kind: str, place: int, now: float, words: str) -> list[Event]:
+        events = [self._event(kind, place, now, words)]
+        if place < len(self.stages):
+            events.append(self._event(BEGUN, place + 1, now))
+        return events
+
+    def _event(self, kind: str, place: int, now: float, words: str = "") -> Event:
+        name = self.stages[place - 1].step.name
+        said = f": {words}" if words else ""
+        return Event(now, "", kind, f"{place} of {len(self.stages)}: {name}{said}")
+
+
+def lacking(stage: Stage, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]) -> list[str]:
+    """Return what a step still lacks before the operator may go on, each in a few words; [] where nothing."""
+    found = [words for name in stage.step.needs if (words := _disagreement(name, latest.get(name)))]
+    for channel in channels:
+        judgement = latest.get(channel.name)
+        if judgement is not None and Flag.TRIPPED in judgement.flags:
+            found.append(f"{channel.name} went past its limit")
+        if channel.quantity == "mains.voltage.rms" and stage.step.mains is not None:
+            found += _wrong_mains(stage.step.mains, channel, judgement)
+    left = stage.left(now)
+    return [*found, f"hold for another {_whole_seconds(left)}"] if left > 0 else found
+
+
+def _disagreement(name: str, judgement: Judgement | None) -> str:
+    if judgement is None or judgement.value is None:
+        return f"{name} gives no reading"
+    if Flag.HOT in judgement.flags:
+        return f"{name} is past its warning"
+    if judgement.verdict is Verdict.AGREES:
+        return ""
+    if judgement.verdict is Verdict.UNPREDICTED:
+        return f"{name} has nothing to agree with"
+    return f"{name} {'disagrees' if judgement.verdict is Verdict.DISAGREES else 'is questionable'}"
+
+
+def _wrong_mains(wanted: float, channel: Channel, judgement: Judgement | None) -> list[str]:
+    value = None if judgement is None else judgement.value
+    if value is None:
+        return [f"{channel.name} gives no reading"]
+    if abs(value - wanted) <= MAINS_WITHIN * wanted + channel.accuracy.of(value):
+        return []
+    return [f"the mains is at {format_value(value, 'V', 3)}, this step wants {format_value(wanted, 'V', 3)}"]
+
+
+def _whole_seconds(seconds: float) -> str:
+    whole = -int(-seconds // 1)
+    return f"{whole // 60} min {whole % 60:02} s" if whole >= 60 else f"{whole} s"
+
+
+def powered_above(bench: Bench) -> float:
+    """Return the mains volts (rms) above which a supply counts as powered: below the least that a step of its has."""
+    steps = [step.mains for step in bench.step if step.mains]
+    return min([POWERED_PART * bench.mains.voltage, *(volts / 2 for volts in steps)])
