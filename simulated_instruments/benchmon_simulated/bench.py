@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from types import TracebackType
@@ -13,9 +13,11 @@ from typing import Self
 from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput, one_line
 from benchmon_simulated.addresses import rewrite_addresses
+from benchmon_simulated.orders import delayed, obey
 from benchmon_simulated.scpi_twin import ScpiTwin
 from benchmon_simulated.supply import SupplyUnderTest
 from benchmon_simulated.text_twin import TextTwin
+from benchmon_simulated.troubles import Troubles
 from benchmon_simulated.twin import Twin
 
 TICK = 0.1
@@ -36,17 +38,23 @@ class SimulatedBench:
 
     Building one raises `BadInput` where a circuit or an instrument has no twin. `addresses` maps, once started, each
     instrument's name to where its driver finds it. `supply` may be worked from any thread: switched, its load changed.
+    `faults` begin and end at the times they name (see `troubles`); `tell` is given a line on each, from another thread.
 
     >>> with SimulatedBench(bench, seed=7) as simulated:    # doctest: +SKIP
     ...     text = simulated.bench_text()
     """
 
-    def __init__(self, bench: Bench, seed: int = 1) -> None:
+    def __init__(
+        self, bench: Bench, seed: int = 1, faults: Sequence[str] = (), tell: Callable[[str], None] | None = None
+    ) -> None:
         self.supply = SupplyUnderTest(bench, seed)
         _refuse_unknown_quantities(bench, self.supply)
         self.addresses: dict[str, str] = {}
-        self._text = bench.source
+        self._text, self._tell = bench.source, tell
         self._twins = [_twin_of(instrument, bench, self.supply, seed) for instrument in bench.instrument]
+        self._troubles = Troubles(self.supply, self._twins)
+        for fault in faults:
+            self._troubles.plan(fault, 0.0)
         self._thread: threading.Thread | None = None
         self._ended: Future[None] = Future()
 
@@ -76,6 +84,31 @@ class SimulatedBench:
         except TimeoutError:
             return False
         return True
+
+    def order(self, text: str) -> str:
+        """Do what `text` says (see `orders`) while the bench runs; return the answer, one line. Raises `BadInput`."""
+        return asyncio.run_coroutine_threadsafe(self._obey(text), self._loop).result()
+
+    async def _obey(self, text: str) -> str:
+        delay, now = delayed(text)
+        if delay > 0.0:
+            self._loop.call_later(delay, self._obey_later, now)
+            return f"in {delay:g} s: {now}"
+        answer = obey(now, self.supply, self._troubles)
+        return "; ".join(await self._troubles.advance(self.supply.snapshot.time)) or answer
+
+    def _obey_later(self, text: str) -> None:
+        try:
+            answer = obey(text, self.supply, self._troubles)
+        except BadInput as problem:
+            answer = str(problem)
+        if self._tell is not None:
+            self._tell(f"{self.supply.snapshot.time:.1f} s: {answer}")
+
+    async def _let_faults_happen(self) -> None:
+        for news in await self._troubles.advance(self.supply.snapshot.time):
+            if self._tell is not None:
+                self._tell(f"{self.supply.snapshot.time:.1f} s: {news}")
 
     def bench_text(self) -> str:
         """Return the bench file's text with the addresses of the simulated instruments. Raises `BadInput`."""
@@ -108,6 +141,7 @@ class SimulatedBench:
             for twin in self._twins:
                 addresses[twin.name] = await twin.open()
                 opened.append(twin)
+            await self._let_faults_happen()
             ready.set_result(addresses)
             await self._run_until_stopped()
         finally:
@@ -130,6 +164,7 @@ class SimulatedBench:
             await asyncio.sleep(TICK)
             now = self._loop.time()
             self.supply.advance(min(now - last, LONGEST_TICK))
+            await self._let_faults_happen()
             last = now
 
 

@@ -1,6 +1,6 @@
 """What a meter shows of a true value: a chain of stages, each a little of what real meters do.
 
-A fault of a meter is one more stage, put anywhere into `Meter.stages`.
+A mishap of a meter changes what it senses, before the first stage, or what it shows, after the last.
 """
 
 from __future__ import annotations
@@ -12,10 +12,15 @@ from typing import Protocol
 import numpy as np
 
 from benchmon.bench import Accuracy, Channel
+from benchmon_simulated.mishaps import MeterMishap
 from benchmon_simulated.supply import Snapshot
 
 RANGE_ENDS = {"V": 1000.0, "A": 100.0, "W": 10_000.0, "VA": 10_000.0, "°C": 1370.0, "Hz": 1e6}
 """The end of a meter's highest range, in the unit of its quantity; beyond it shows overload."""
+
+
+RANGES = {"V": 5, "A": 5, "W": 4, "VA": 4}
+"""How many ranges a meter has, a decade apart; one where not said, as a thermometer."""
 
 
 class Stage(Protocol):
@@ -76,24 +81,54 @@ class Noise:
 
 
 class Display:
-    """A last digit that is a decimal step of at most a fifth of the accuracy, and an end of the highest range."""
+    """The ranges, decades down from `end` where there are several, and the last digit of each.
 
-    def __init__(self, accuracy: Accuracy, end: float) -> None:
-        self._accuracy, self._end = accuracy, end
+    A digit is a decimal step of at most a fifth of the accuracy at the range's lower end. A meter that ranges by itself
+    shows for `settling` seconds what it last showed when it changes; beyond its highest range it shows overload.
+    """
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a Stage)
+    def __init__(self, accuracy: Accuracy, end: float, ranges: int = 1, settling: float = 0.0) -> None:
+        self._accuracy, self._settling = accuracy, settling
+        self._ends = [end / 10.0**at for at in range(ranges)]
+        self._at: int | None = None
+        self._shown, self._ready = 0.0, -math.inf
+
+    def shown(self, value: float, time: float) -> float:
         """Return the rounded value, ±inf beyond the range."""
-        if abs(value) > self._end:
+        if math.isnan(value):
+            return value
+        at = self._fitting(abs(value))
+        if at != self._at:
+            # The first range of all is there from the beginning.
+            self._ready = time + self._settling if self._at is not None else -math.inf
+            self._at = at
+        if time >= self._ready:
+            self._shown = self._rounded(value, self._ends[at])
+        return self._shown
+
+    def _fitting(self, size: float) -> int:
+        """Return the range for a value of this size: the present one, unless it is too low or much too high."""
+        now = self._at
+        if now is not None and size <= self._ends[now] and (size > 0.08 * self._ends[now] or now == self._last):
+            return now
+        return next((at for at in range(self._last, -1, -1) if size <= self._ends[at]), 0)
+
+    @property
+    def _last(self) -> int:
+        return len(self._ends) - 1
+
+    def _rounded(self, value: float, end: float) -> float:
+        if abs(value) > end:
             return math.copysign(math.inf, value)
-        least = self._accuracy.of(value) / 5.0
-        return value if least <= 0.0 or math.isnan(value) else round(value, -math.floor(math.log10(least)))
+        digit = self._accuracy.of(value if self._last == 0 else end / 20.0) / 5.0
+        return value if digit <= 0.0 else round(value, -math.floor(math.log10(digit)))
 
 
 class Meter:
     """One channel of a simulated instrument. Its errors are drawn by `seed` and lie within the channel's accuracy."""
 
     def __init__(self, channel: Channel, seed: int) -> None:
-        self.quantity, self._scale = channel.quantity, channel.scale
+        self.channel = channel
         random = np.random.default_rng([seed, zlib.crc32(channel.name.encode())])
         gain, offset, cold = random.uniform(-1.0, 1.0, 3).tolist()
         accuracy = channel.accuracy
@@ -102,12 +137,17 @@ class Meter:
             Calibration(0.5 * gain * accuracy.relative, 0.5 * offset * accuracy.absolute),
             WarmUp(0.2 * cold * accuracy.relative, 240.0),
             Noise(random, accuracy, 0.04),
-            Display(accuracy, RANGE_ENDS.get(channel.unit, math.inf)),
+            Display(accuracy, RANGE_ENDS.get(channel.unit, math.inf), RANGES.get(channel.unit, 1), 0.3),
         ]
+        self.mishaps: tuple[MeterMishap, ...] = ()
 
     def read(self, snapshot: Snapshot) -> float:
         """Return what the instrument says: before the channel's `scale`, ±inf on overload, NaN where nothing is."""
-        value = snapshot.values[self.quantity]
+        value = snapshot.values[self.channel.quantity]
+        for mishap in self.mishaps:
+            value = mishap.sensed(value, self.channel.quantity, snapshot)
         for stage in self.stages:
             value = stage.shown(value, snapshot.time)
-        return value / self._scale
+        for mishap in self.mishaps:
+            value = mishap.shown(value, snapshot.time)
+        return value / self.channel.scale

@@ -12,21 +12,42 @@ _BENCHES = Path(__file__).parent / "benches"
 
 @dataclass(frozen=True)
 class Scenario:
-    """A simulated bench by its name; `path` is its bench file."""
+    """A simulated bench by its name, and the faults that befall it; `path` is its bench file."""
 
     name: str
     description: str
+    faults: tuple[str, ...] = ()
+    bench: str = ""
+    """The bench's own name, where several scenarios play on one."""
 
     @property
     def path(self) -> Path:
         """The bench file."""
-        return _BENCHES / f"{self.name}.toml"
+        return _BENCHES / f"{self.bench or self.name}.toml"
 
 
 SCENARIOS: tuple[Scenario, ...] = (
     Scenario("reservoir", "a bridge with a reservoir capacitor: the 22 V supply of a conveyor"),
     Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
+    Scenario(
+        "failing-diode",
+        "the conveyor's supply, of which a diode opens after 20 s",
+        ("open-diode:2@20s",),
+        "reservoir",
+    ),
+    Scenario(
+        "drying-out",
+        "the conveyor's supply: the reservoir fails after 15 s, the fan after 30 s",
+        ("dried-reservoir@15s", "lost-cooling@30s"),
+        "reservoir",
+    ),
+    Scenario(
+        "bad-leads",
+        "the conveyor's supply, with a wrong clamp and range, a loose probe, and a cable pulled for a time",
+        ("clamp-tenfold:winding current", "ac-coupling:output", "loose-probe@20s", "unplugged:power meter@30s..45s"),
+        "reservoir",
+    ),
 )
 """Every scenario; the first is the default."""
 

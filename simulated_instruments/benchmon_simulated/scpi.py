@@ -43,11 +43,18 @@ class ScpiInstrument:
 
     def __init__(self, identity: Sequence[str]) -> None:
         self.status = Status()
-        self.identity = ",".join(re.sub(r"[^ -~]|[,;]", "_", field) for field in identity)
+        self._identity = ",".join(re.sub(r"[^ -~]|[,;]", "_", field) for field in identity)
+        self.rename: Callable[[str], str] = lambda name: name
+        """What a mishap makes of its identity."""
         self._words = {form: word for word in LONG_FORMS for form in both_forms(word)}
         self._readers: dict[tuple[Header, Parameters], dict[int, Reader]] = {}
         self._actions: dict[tuple[Header, Parameters], Action] = {}
         self._settings: set[str] = set()
+
+    @property
+    def identity(self) -> str:
+        """Return the reply to *IDN?."""
+        return self.rename(self._identity)
 
     def learn_query(self, query: str, reader: Reader, index: int = 0) -> None:
         """Answer `query` with what `reader` returns, as the value at `index` (from 0) of a list.

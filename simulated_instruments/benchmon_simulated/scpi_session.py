@@ -65,7 +65,7 @@ class ScpiSession:
             self._replies = ["0"] if "?" in text else []
         else:
             self._execute_units(text)
-        return ";".join(self._replies).encode("ascii") + self._reply_end if self._replies else b""
+        return ";".join(self._replies).encode("latin-1") + self._reply_end if self._replies else b""
 
     def _execute_units(self, message: str) -> None:
         """Execute the units of a message; a command error ends it, since what follows may have lost its sense."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
-from benchmon.bench import Bench, Channel, Instrument
+from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput, one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
 from benchmon_simulated.keys import Keys, channels_of, keys_of
@@ -12,50 +12,57 @@ from benchmon_simulated.meters import Meter
 from benchmon_simulated.scpi import ScpiInstrument
 from benchmon_simulated.scpi_session import ScpiSession
 from benchmon_simulated.supply import SupplyUnderTest
-from benchmon_simulated.twin import open_wire
+from benchmon_simulated.twin import Language, Medium, WiredTwin
 from benchmon_simulated.wires import Answer, PtyWire, TcpWire
 
 
-class ScpiTwin:
+class ScpiTwin(WiredTwin):
     """A SCPI instrument on a socket, or on a serial line if its address in the bench file is one."""
 
+    speaks: Language = "scpi"
+    has_clock = False
+
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
-        self.name = instrument.name
         keys = keys_of(instrument)
         self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
         self._box = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
-        for channel in channels_of(bench, instrument):
-            _teach(self._box, channel, supply, seed)
+        self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
+        for meter in self.meters:
+            _teach(self._box, meter, supply)
         for message in keys.texts("setup"):
             if not message.lstrip().startswith("*"):
                 self._box.learn_setting(message)
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _teach_switch(self._box, Keys("switch_off", bench.switch_off.driver_keys), supply)
         self._wire: PtyWire | TcpWire
+        self.medium: Medium
         if instrument.address and is_serial(instrument.address):
-            self._wire = PtyWire(self._session())
+            self._wire, self.medium = PtyWire(self._session(), instrument.name), "serial"
         else:
-            self._wire = TcpWire(self._session, wanted_port(instrument.address))
+            self._wire, self.medium = TcpWire(self._session, wanted_port(instrument.address)), "socket"
+        super().__init__(instrument.name, self._wire)
+        self._box.rename = self._name_now
 
     async def open(self) -> str:
         """Open its line; return its VISA resource name. Raises `InstrumentError`."""
-        await open_wire(self.name, self._wire)
+        await self.open_wire()
         return f"ASRL{self._wire.path}::INSTR" if isinstance(self._wire, PtyWire) else socket_address(self._wire.port)
 
     async def run(self) -> None:
         """Wait for ever: it speaks only when asked."""
         await asyncio.Event().wait()
 
-    async def close(self) -> None:
-        """Close its line."""
-        await self._wire.close()
+    def _name_now(self, name: str) -> str:
+        for mishap in self.mishaps:
+            name = mishap.identity(name)
+        return name
 
     def _session(self) -> Answer:
         return ScpiSession(self._box, *self._ends).feed
 
 
-def _teach(box: ScpiInstrument, channel: Channel, supply: SupplyUnderTest, seed: int) -> None:
-    keys, meter = keys_of(channel), Meter(channel, seed)
+def _teach(box: ScpiInstrument, meter: Meter, supply: SupplyUnderTest) -> None:
+    channel, keys = meter.channel, keys_of(meter.channel)
     query, factor = keys.text("query"), keys.number("factor", 1.0)
     try:
         box.learn_query(query, lambda: meter.read(supply.snapshot) / factor, keys.index("index"))

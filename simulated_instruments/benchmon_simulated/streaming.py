@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 
@@ -38,15 +39,17 @@ class LineFormat:
         if not all(self._is_understood(value) for value in _SAMPLES):
             raise BadInput("pattern is more than literal text and named number groups, so no line can be made for it")
 
-    def line(self, values: Mapping[str, float]) -> str:
-        """Return the line that says `values`, one for each of `numbers`."""
-        said = [self._say(name, values) for name in self._names]
+    def line(self, values: Mapping[str, float], overload: str = "OL") -> str:
+        """Return the line that says `values`, one for each of `numbers`; `overload` is said for ±inf."""
+        said = [self._say(name, values, overload) for name in self._names]
         return self._literals[0] + "".join(
             text + literal for text, literal in zip(said, self._literals[1:], strict=True)
         )
 
-    def _say(self, name: str, values: Mapping[str, float]) -> str:
-        return self._texts[name] if name in self._texts else format(values[name], self._forms[name])
+    def _say(self, name: str, values: Mapping[str, float], overload: str = "") -> str:
+        if name in self._texts:
+            return self._texts[name]
+        return overload if math.isinf(values[name]) else format(values[name], self._forms[name])
 
     def _is_understood(self, value: float) -> bool:
         values = dict.fromkeys(self.numbers, value)

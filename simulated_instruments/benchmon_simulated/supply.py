@@ -75,9 +75,19 @@ class SupplyUnderTest:
         return self._circuit.wiring
 
     @property
+    def has_reservoir(self) -> bool:
+        """Whether there is a capacitor behind the rectifier."""
+        return self._circuit.charged.reservoir is not None
+
+    @property
     def on(self) -> bool:
         """Whether the mains is switched on."""
         return self._mains.on
+
+    @property
+    def mains_volts(self) -> float:
+        """The volts rms that the mains is set to."""
+        return self._mains.volts
 
     @property
     def fuse_blown(self) -> bool:
@@ -110,6 +120,10 @@ class SupplyUnderTest:
             self._load = ResistorLoad(kind="resistor", resistance=load)
         else:
             raise BadInput(f"{load} Ω is no load; give a resistance above zero, or open")
+
+    def restore_load(self) -> None:
+        """Connect the load that the supply was built with."""
+        self._load = self.parts.load
 
     def advance(self, seconds: float) -> Snapshot:
         """Let `seconds` pass and return the state then, which stays `snapshot` until the next time."""

@@ -11,43 +11,55 @@ from benchmon.errors import BadInput, one_line
 from benchmon_simulated.keys import channels_of, keys_of
 from benchmon_simulated.meters import Meter
 from benchmon_simulated.streaming import PLAIN_UNITS, LineFormat
-from benchmon_simulated.supply import SupplyUnderTest
-from benchmon_simulated.twin import open_wire
+from benchmon_simulated.supply import Snapshot, SupplyUnderTest
+from benchmon_simulated.twin import Language, Medium, WiredTwin
 from benchmon_simulated.wires import PtyWire
 
 PLAIN_PATTERN = r"(?P<value>[+-]?[0-9.]+) (?P<unit>\w*)"
 """The line of a meter whose bench file has no pattern: a number and its unit."""
 
+OVERLOAD = "OL"
+"""What is shown over range where the bench file has no word of its own."""
+
+CLOCK = "time"
+"""The group of a pattern that is the seconds of the meter's own clock, where no channel reads it."""
+
 _SHORTEST_PERIOD = 0.1
 _LONGEST_QUESTION = 500
 
 
-class TextTwin:
+class TextTwin(WiredTwin):
     """A meter on a pseudo-terminal that sends a line for each pattern of its channels.
 
     It streams with the shortest period of its channels; if they have a `query`, it answers that instead.
     """
 
+    speaks: Language = "text"
+    medium: Medium = "serial"
+
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
-        self.name = instrument.name
         self._supply = supply
-        self._wire = PtyWire(self._hear)
+        self._wire = PtyWire(self._hear, instrument.name)
+        super().__init__(instrument.name, self._wire)
         self._half_question = b""
-        channels = channels_of(bench, instrument)
+        channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
-        common = keys_of(instrument).text("pattern", PLAIN_PATTERN)
+        overload = next(iter(keys.texts("overload")), OVERLOAD)
+        common = keys.text("pattern", PLAIN_PATTERN)
         groups: dict[tuple[str, str], list[Channel]] = {}
         for channel in channels:
             keys = keys_of(channel)
             groups.setdefault((keys.text("query"), keys.text("pattern", common)), []).append(channel)
         self._lines = [
-            (query.encode("ascii", "replace"), _Line(self.name, pattern, its_own, seed))
+            (query.encode("ascii", "replace"), _Line(self.name, pattern, its_own, seed, overload))
             for (query, pattern), its_own in groups.items()
         ]
+        self.meters = [meter for _, line in self._lines for meter in line.meters.values()]
+        self.has_clock = any(line.has_clock for _, line in self._lines)
 
     async def open(self) -> str:
         """Open its line; return the device's path. Raises `InstrumentError`."""
-        await open_wire(self.name, self._wire)
+        await self.open_wire()
         return self._wire.path
 
     async def run(self) -> None:
@@ -55,24 +67,25 @@ class TextTwin:
         while True:
             for query, line in self._lines:
                 if not query:
-                    self._wire.send(line.say(self._supply))
+                    self._wire.send(self._said(line))
             await asyncio.sleep(self._period)
 
-    async def close(self) -> None:
-        """Close its line."""
-        await self._wire.close()
+    def _said(self, line: _Line) -> bytes:
+        ahead = sum(mishap.clock_ahead for mishap in self.mishaps)
+        return line.say(self._supply.snapshot, ahead)
 
     def _hear(self, data: bytes) -> bytes:
         *questions, rest = re.split(rb"[\r\n]", self._half_question + data)
         self._half_question = rest[-_LONGEST_QUESTION:]
         asked = [line for question in questions for query, line in self._lines if query and query == question.strip()]
-        return b"".join(line.say(self._supply) for line in asked)
+        return b"".join(self._said(line) for line in asked)
 
 
 class _Line:
     """One kind of line, and the meter behind each of its numbers."""
 
-    def __init__(self, instrument: str, pattern: str, channels: list[Channel], seed: int) -> None:
+    def __init__(self, instrument: str, pattern: str, channels: list[Channel], seed: int, overload: str) -> None:
+        self._overload = overload
         groups = {keys_of(channel).text("group", "value"): channel for channel in channels}
         if len(groups) < len(channels):
             raise BadInput(f"instrument {instrument!r}: two of its channels read the same group of the same pattern")
@@ -85,14 +98,18 @@ class _Line:
         if unknown is not None:
             where = f"channel {groups[unknown].name!r}: group = {one_line(unknown, 40)!r}"
             raise BadInput(f"{where} is not in its pattern; there is {', '.join(self._format.numbers)}")
-        self._meters = {name: Meter(channel, seed) for name, channel in groups.items()}
+        self.meters = {name: Meter(channel, seed) for name, channel in groups.items()}
+        self.has_clock = CLOCK in self._format.numbers and CLOCK not in groups
 
-    def say(self, supply: SupplyUnderTest) -> bytes:
+    def say(self, snapshot: Snapshot, clock_ahead: float) -> bytes:
         """Return the line as it is now; nothing where one of its values is none, as such meters do."""
-        shown = {name: meter.read(supply.snapshot) for name, meter in self._meters.items()}
-        if not all(math.isfinite(value) for value in shown.values()):
+        shown = {name: meter.read(snapshot) for name, meter in self.meters.items()}
+        if any(math.isnan(value) for value in shown.values()):
             return b""
-        line = self._format.line(dict.fromkeys(self._format.numbers, 0.0) | shown)
+        others = dict.fromkeys(self._format.numbers, 0.0)
+        if self.has_clock:
+            others[CLOCK] = snapshot.time + clock_ahead
+        line = self._format.line(others | shown, self._overload)
         return f"{line}\r\n".encode()
 
 

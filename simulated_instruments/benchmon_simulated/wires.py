@@ -1,7 +1,7 @@
 """What a simulated instrument is reached by: a TCP socket of this machine, or a pseudo-terminal as a serial line.
 
 Everything here runs in one asyncio event loop. No client can hold it up: what comes is taken in small pieces, and what
-a client does not fetch stops its own line only.
+a client does not fetch stops its own line only. Mishaps damage, delay or cut what goes over the wire.
 """
 
 from __future__ import annotations
@@ -9,10 +9,16 @@ from __future__ import annotations
 import asyncio
 import fcntl
 import os
+import re
+import socket
 import struct
+import tempfile
 import termios
 import tty
 from collections.abc import Callable
+from pathlib import Path
+
+from benchmon_simulated.mishaps import ALIVE, CABLE_OUT, POWER_OFF, Life, LineMishap
 
 HOST = "127.0.0.1"
 
@@ -26,6 +32,55 @@ UNREAD = 2048
 """Bytes that a serial line holds for a client that is slow or away; then the old ones are lost, as on a real one."""
 
 Answer = Callable[[bytes], bytes]
+
+
+class Wire:
+    """What both kinds of wire share: the mishaps on their way. Work it from its event loop only."""
+
+    def __init__(self) -> None:
+        self._mishaps: tuple[LineMishap, ...] = ()
+
+    @property
+    def life(self) -> Life:
+        """Whether the instrument is there, unplugged or switched off."""
+        lives = {mishap.life for mishap in self._mishaps}
+        return POWER_OFF if POWER_OFF in lives else CABLE_OUT if CABLE_OUT in lives else ALIVE
+
+    async def suffer(self, mishaps: tuple[LineMishap, ...]) -> None:
+        """Let `mishaps`, and no others, happen from now on."""
+        before = self.life
+        self._mishaps = mishaps
+        if self.life != before:
+            await self._live_on(before)
+
+    async def open(self) -> None:
+        """Be there for clients. Raises `OSError` where the system does not let it."""
+        raise NotImplementedError
+
+    async def close(self) -> None:
+        """Be there no more."""
+        raise NotImplementedError
+
+    async def _live_on(self, before: Life) -> None:
+        raise NotImplementedError
+
+    def heard(self, data: bytes) -> bytes:
+        """Return what the instrument hears of `data`."""
+        for mishap in self._mishaps:
+            data = mishap.heard(data)
+        return data
+
+    def say(self, data: bytes, put: Callable[[bytes], None]) -> None:
+        """Hand to `put` what comes of `data`, now or late; nothing while the instrument is cut off."""
+        for mishap in self._mishaps:
+            data = mishap.sent(data)
+        delay = max((mishap.delay for mishap in self._mishaps), default=0.0)
+        if not data or self.life != ALIVE:
+            return
+        if delay > 0.0:
+            asyncio.get_running_loop().call_later(delay, put, data)
+        else:
+            put(data)
 
 
 class _Connection(asyncio.BufferedProtocol):
@@ -43,8 +98,13 @@ class _Connection(asyncio.BufferedProtocol):
         return memoryview(self._piece)
 
     def buffer_updated(self, nbytes: int) -> None:
-        if self._transport is not None and self._answer is not None:
-            self._transport.write(self._answer(bytes(self._piece[:nbytes])))
+        if self._answer is not None and self._wire.life == ALIVE:
+            data = self._wire.heard(bytes(self._piece[:nbytes]))
+            self._wire.say(self._answer(data), self._put)
+
+    def _put(self, data: bytes) -> None:
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.write(data)
 
     def pause_writing(self) -> None:
         # The client fetches no replies: it is heard again when it does.
@@ -60,22 +120,30 @@ class _Connection(asyncio.BufferedProtocol):
             self._wire.dismiss(self._transport)
 
 
-class TcpWire:
-    """A listening socket on 127.0.0.1; `new_session` gives each client what answers it."""
+class TcpWire(Wire):
+    """A listening socket on 127.0.0.1; `new_session` gives each client what answers it.
+
+    With its cable out, it takes connections and says nothing, as a network does; switched off, it refuses them.
+    """
 
     def __init__(self, new_session: Callable[[], Answer], port: int = 0) -> None:
+        super().__init__()
         self._new_session, self._wanted = new_session, port
         self._clients: set[asyncio.Transport] = set()
         self._server: asyncio.Server | None = None
+        self._held: socket.socket | None = None
         self.port = 0
 
     async def open(self) -> None:
         """Listen on the wanted port, or on another one where it is taken or not allowed."""
-        loop = asyncio.get_running_loop()
         try:
-            self._server = await loop.create_server(lambda: _Connection(self), HOST, self._wanted)
+            await self._listen(self._wanted)
         except OSError:
-            self._server = await loop.create_server(lambda: _Connection(self), HOST, 0)
+            await self._listen(0)
+
+    async def _listen(self, port: int) -> None:
+        loop = asyncio.get_running_loop()
+        self._server = await loop.create_server(lambda: _Connection(self), HOST, port)
         self.port = self._server.sockets[0].getsockname()[1]
 
     def admit(self, client: asyncio.Transport) -> Answer | None:
@@ -90,41 +158,89 @@ class TcpWire:
         """Forget a client that is gone."""
         self._clients.discard(client)
 
+    async def _live_on(self, before: Life) -> None:
+        if self.life == POWER_OFF:
+            await self.close()
+            # Bound but not listening, the port is kept from others, and connections are refused.
+            self._held = socket.socket()
+            self._held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            self._held.bind((HOST, self.port))
+        elif before == POWER_OFF:
+            self._let_go()
+            await self._listen(self.port)
+
+    def _let_go(self) -> None:
+        if self._held is not None:
+            self._held.close()
+            self._held = None
+
     async def close(self) -> None:
         """Stop listening and drop every client."""
+        self._let_go()
         for client in tuple(self._clients):
             client.abort()
         if self._server is not None:
             self._server.close()
             await self._server.wait_closed()
+            self._server = None
 
 
-class PtyWire:
-    """A pseudo-terminal in raw mode; clients open `path`. The other end stays open when a client closes it."""
+class PtyWire(Wire):
+    """A pseudo-terminal in raw mode; clients open `path`. The other end stays open when a client closes it.
 
-    def __init__(self, answer: Answer | None = None) -> None:
+    With its cable out, the device is gone, as a serial adapter's is; switched off, it is there and silent.
+    """
+
+    def __init__(self, answer: Answer | None = None, name: str = "line") -> None:
+        super().__init__()
         self._answer = answer
+        self._name = re.sub(r"[^A-Za-z0-9_-]", "-", name)[:40] or "line"
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._plugged = False
         self.path = ""
 
     async def open(self) -> None:
-        """Create the pseudo-terminal and hear what clients send."""
+        """Create the pseudo-terminal, under a name that stays when it is plugged in again, and hear what comes."""
+        self._folder = tempfile.TemporaryDirectory(prefix="benchmon-line-")
+        self.path = str(Path(self._folder.name) / self._name)
+        self._plug_in()
+
+    def _plug_in(self) -> None:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        self.path = os.ttyname(self._slave)
+        Path(self.path).symlink_to(os.ttyname(self._slave))
         asyncio.get_running_loop().add_reader(self._master, self._hear)
+        self._plugged = True
+
+    def _pull_out(self) -> None:
+        if self._plugged:
+            self._plugged = False
+            Path(self.path).unlink()
+            asyncio.get_running_loop().remove_reader(self._master)
+            os.close(self._master)
+            os.close(self._slave)
+
+    async def _live_on(self, before: Life) -> None:  # noqa: ARG002 (a Wire)
+        if self.life == CABLE_OUT:
+            self._pull_out()
+        elif not self._plugged:
+            self._plug_in()
 
     def _hear(self) -> None:
         try:
             data = os.read(self._master, PIECE)
         except BlockingIOError:
             return
-        if self._answer is not None:
-            self.send(self._answer(data))
+        if self._answer is not None and self.life == ALIVE:
+            self.send(self._answer(self.heard(data)))
 
     def send(self, data: bytes) -> None:
         """Send `data`; what the line cannot hold is lost, old bytes first."""
-        if not data:
+        self.say(data, self._put)
+
+    def _put(self, data: bytes) -> None:
+        if not self._plugged:
             return
         if _waiting(self._slave) > UNREAD:
             termios.tcflush(self._slave, termios.TCIFLUSH)
@@ -136,9 +252,10 @@ class PtyWire:
 
     async def close(self) -> None:
         """Close both ends; a client sees its line hang up."""
-        asyncio.get_running_loop().remove_reader(self._master)
-        os.close(self._master)
-        os.close(self._slave)
+        self._pull_out()
+        if self._folder is not None:
+            self._folder.cleanup()
+            self._folder = None
 
 
 def _waiting(line: int) -> int:

@@ -1,0 +1,26 @@
+"""The faults that can befall the simulated bench: of the supply, of meters, and of instruments' lines."""
+
+from __future__ import annotations
+
+from benchmon.errors import BadInput, one_line
+from benchmon_simulated.faults.circuit import CIRCUIT_FAULTS
+from benchmon_simulated.faults.fault import CircuitFault, Fault, LineFault, MeterFault
+from benchmon_simulated.faults.line import LINE_FAULTS
+from benchmon_simulated.faults.meter import METER_FAULTS
+
+FAULTS: tuple[type[CircuitFault | MeterFault | LineFault], ...] = (
+    *CIRCUIT_FAULTS,
+    *METER_FAULTS,
+    *LINE_FAULTS,
+)
+"""Every fault, in the order in which they are listed."""
+
+__all__ = ["FAULTS", "CircuitFault", "Fault", "LineFault", "MeterFault", "fault_named"]
+
+
+def fault_named(name: str) -> type[CircuitFault | MeterFault | LineFault]:
+    """Return the fault called `name`. Raises `BadInput` that tells where they are listed."""
+    for fault in FAULTS:
+        if fault.name == name:
+            return fault
+    raise BadInput(f"{one_line(name, 40)!r} is no fault; `benchmon demo --list` names them")

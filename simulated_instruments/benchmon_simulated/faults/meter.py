@@ -1,0 +1,253 @@
+"""Faults of meters: a channel senses something else than it should, or shows something else than it senses."""
+
+from __future__ import annotations
+
+import math
+from typing import ClassVar
+
+import numpy as np
+
+from benchmon_simulated.circuit import Floats
+from benchmon_simulated.faults.fault import MeterFault
+from benchmon_simulated.meters import Meter
+from benchmon_simulated.mishaps import MeterMishap
+from benchmon_simulated.supply import Snapshot
+
+SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
+"""What a sine-calibrated average-responding meter multiplies the rectified mean with: 1.1107 (closed form)."""
+
+_WAVES = ("voltage", "current")
+_WITHOUT_DIRECT_PART = ("mains.", "secondary.")
+
+
+def wave_of(quantity: str, snapshot: Snapshot) -> Floats | None:
+    """Return the waveform, shape (400,), that a quantity is measured of; None where there is none."""
+    return snapshot.waveforms.get(".".join(quantity.split(".")[:2]))
+
+
+def _has_wave(meter: Meter, *hows: str) -> bool:
+    point, _, what = meter.channel.quantity.partition(".")
+    kind, _, how = what.partition(".")
+    return kind in _WAVES and how in hows and point in ("mains", "secondary", "diode", "reservoir", "output")
+
+
+class _Sensed(MeterMishap):
+    """A detector that makes something else of the waveform."""
+
+    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:
+        """Return what it makes of the waveform."""
+        wave = wave_of(quantity, snapshot)
+        return value if wave is None else self.detected(wave, quantity)
+
+    def detected(self, wave: Floats, quantity: str) -> float:
+        """Return what this detector makes of `wave`."""
+        raise NotImplementedError
+
+
+class _AverageResponding(_Sensed):
+    def detected(self, wave: Floats, quantity: str) -> float:
+        alternating = wave - wave.mean() if quantity.endswith("ac_rms") else wave
+        return SINE_FORM_FACTOR * float(np.abs(alternating).mean())
+
+
+class _WithoutDirectPart(_Sensed):
+    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
+        return float(wave.std())
+
+
+class _DirectPartAlone(_Sensed):
+    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
+        return float(wave.mean())
+
+
+class AverageDetector(MeterFault):
+    """The detector rectifies, takes the mean and multiplies by 1.1107: right for a sine, wrong for everything else."""
+
+    name, description = "average-detector", "an rms meter responds to the average and is right for sines only"
+    where = "an rms channel of a voltage or current"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether it reads an rms."""
+        return _has_wave(meter, "rms", "ac_rms")
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the detector."""
+        return _AverageResponding()
+
+
+class AcCoupling(MeterFault):
+    """A capacitor before the detector takes the direct part away: the AC range, where AC+DC or DC was meant."""
+
+    name, description = "ac-coupling", "a meter is on its AC range instead of AC+DC or DC"
+    where = "an rms or mean channel of something with a direct part"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether there is a direct part to lose."""
+        return _has_wave(meter, "rms", "mean") and not meter.channel.quantity.startswith(_WITHOUT_DIRECT_PART)
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the detector."""
+        return _WithoutDirectPart()
+
+
+class DcCoupling(MeterFault):
+    """The detector takes the mean: the DC range, where AC or AC+DC was meant."""
+
+    name, description = "dc-coupling", "a meter is on its DC range instead of AC or AC+DC"
+    where = "an rms channel of a voltage or current"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether it reads an rms."""
+        return _has_wave(meter, "rms", "ac_rms")
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the detector."""
+        return _DirectPartAlone()
+
+
+class _Times(MeterMishap):
+    def __init__(self, factor: float) -> None:
+        self._factor = factor
+
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+        """Return the value times the factor."""
+        return self._factor * value
+
+
+class _WrongRatio(MeterFault):
+    factor: ClassVar[float]
+    where = "a channel of a current"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether it reads a current, as a clamp would."""
+        return meter.channel.unit == "A"
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the ratio."""
+        return _Times(self.factor)
+
+
+class ClampTenfold(_WrongRatio):
+    """The clamp gives ten times the millivolts an ampere that the meter reckons with."""
+
+    name, description = "clamp-tenfold", "a current clamp is set to the wrong ratio: ten times too much"
+    factor = 10.0
+
+
+class ClampTenth(_WrongRatio):
+    """The clamp gives a tenth of the millivolts an ampere that the meter reckons with."""
+
+    name, description = "clamp-tenth", "a current clamp is set to the wrong ratio: a tenth"
+    factor = 0.1
+
+
+class ReversedLeads(MeterFault):
+    """Plus and minus are exchanged: what has a sign has the other one."""
+
+    name, description = "reversed-leads", "the leads of a meter are exchanged: its sign is wrong"
+    where = "a mean of a voltage or current"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether it reads something with a sign."""
+        return _has_wave(meter, "mean")
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the sign."""
+        return _Times(-1.0)
+
+
+class _AnyChannel(MeterFault):
+    where = "a channel"
+
+    def fits(self, meter: Meter) -> bool:  # noqa: ARG002 (a MeterFault)
+        """Return that it can befall every meter."""
+        return True
+
+
+class _Overload(MeterMishap):
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+        return math.copysign(math.inf, value)
+
+
+class Overload(_AnyChannel):
+    """The range is held by hand, too low for what comes in: nothing but overload is shown."""
+
+    name, description = "overload", "a meter is held in a range that is too low and shows overload"
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the range."""
+        return _Overload()
+
+
+class _Frozen(MeterMishap):
+    def __init__(self) -> None:
+        self._held: float | None = None
+
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+        if self._held is None and not math.isnan(value):
+            self._held = value
+        return value if self._held is None else self._held
+
+
+class FrozenValue(_AnyChannel):
+    """The display holds what it showed when the fault began (a hold key, a hung converter), and answers as ever."""
+
+    name, description = "frozen-value", "a meter goes on answering, but its value stands still"
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the hold."""
+        return _Frozen()
+
+
+class _Creeping(MeterMishap):
+    def __init__(self) -> None:
+        self._began: float | None = None
+
+    def shown(self, value: float, time: float) -> float:
+        if self._began is None:
+            self._began = time
+        return value * (1.0 + 0.03 * min(10.0, (time - self._began) / 60.0))
+
+
+class WeakBattery(_AnyChannel):
+    """The reference sinks with its battery, so the meter shows more and more: 3 % a minute."""
+
+    name, description = "weak-battery", "a meter's battery is low and its readings creep upwards by 3 % a minute"
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the sinking reference."""
+        return _Creeping()
+
+
+class _ReadsTheAir(MeterMishap):
+    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (a MeterMishap)
+        return snapshot.values["ambient.temperature"]
+
+
+class LooseProbe(MeterFault):
+    """The probe has come off its part and hangs in the air: it shows the air's temperature."""
+
+    name, description = "loose-probe", "a temperature probe has come off its part and reads the air"
+    where = "a channel of a part's temperature"
+
+    def fits(self, meter: Meter) -> bool:
+        """Return whether it reads a temperature other than the air's."""
+        return meter.channel.unit == "°C" and meter.channel.quantity != "ambient.temperature"
+
+    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+        """Return the air."""
+        return _ReadsTheAir()
+
+
+METER_FAULTS: tuple[type[MeterFault], ...] = (
+    Overload,
+    FrozenValue,
+    AverageDetector,
+    AcCoupling,
+    DcCoupling,
+    ClampTenfold,
+    ClampTenth,
+    ReversedLeads,
+    WeakBattery,
+    LooseProbe,
+)
