@@ -3,8 +3,9 @@
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
 `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
 `refused` (an operator's request);
-`clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench). The session's
-writer tells of a file that cannot be written; the recording goes on meanwhile.
+those of the plan (see `benchmon.watch.plan`); `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a
+second recorder off the bench). The session's writer tells of a file that cannot be written; the recording goes on
+meanwhile.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from benchmon.instruments.registry import prepare
 from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
+from benchmon.recorder.staging import Staging
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.typing_in import take_typed
 from benchmon.session import typed_reading
@@ -82,6 +84,7 @@ class Recording:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._watch = Watch(bench.channel)
         self._expectations = Expectations(bench)
+        self._staging = Staging(bench)
         self._tally = Tally(bench)
         self._stop = stop
         self._next_heartbeat = 0.0
@@ -184,6 +187,9 @@ class Recording:
     def _answer(self, request: Request) -> None:
         if request.kind == "note":
             self._events([self._event("note", request.text)])
+        elif request.kind == "step":
+            self._events(self._staging.answer(request.text, self._now()))
+            self._expectations.set_load(self._staging.load)
         elif request.kind == "stop":
             self._stop.ask("by request")
         elif request.kind == typed_reading.KIND:
@@ -193,6 +199,7 @@ class Recording:
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
+        self._staging.observe(judgement)
         self._writer.put(judgement)
         self._events(events)
 

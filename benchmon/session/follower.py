@@ -16,7 +16,7 @@ from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, 
 from benchmon.session.told_rows import Told
 from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
 
-REQUEST_KINDS = ("note", "reading", "stop")
+REQUEST_KINDS = ("note", "reading", "step", "stop")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
 
