@@ -38,6 +38,15 @@ SESSION = click.option(
 )
 
 
+FAULT = click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[:WHERE][@TIME]",
+    help="Let this go wrong, from the start, at 30s, or during 10s..20s.",
+)
+
+
 @click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="benchmon")
 def commands() -> None:
@@ -46,13 +55,20 @@ def commands() -> None:
 
 @commands.command()
 @click.argument("scenario", default="reservoir")
-@click.option("--list", "list_them", is_flag=True, help="Name the scenarios and end.")
+@click.option("--list", "list_them", is_flag=True, help="Name the scenarios and faults, and end.")
+@FAULT
 @HEADLESS
 @DURATION_OPTION
 @SESSION
 @ASCII
 def demo(
-    scenario: str, list_them: bool, headless: bool, duration: float | None, session: Path | None, ascii_only: bool
+    scenario: str,
+    list_them: bool,
+    faults: tuple[str, ...],
+    headless: bool,
+    duration: float | None,
+    session: Path | None,
+    ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
     from benchmon.demo import demo_bench, scenarios_as_text
@@ -60,7 +76,7 @@ def demo(
     if list_them:
         click.echo(scenarios_as_text())
         return EXIT_DONE
-    with demo_bench(scenario, session) as (bench_file, session_file):
+    with demo_bench(scenario, session, faults) as (bench_file, session_file):
         return _record(bench_file, session_file, headless, duration, ascii_only)
 
 
@@ -80,7 +96,6 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
     from benchmon.recorder import record, spawn_recorder, summary_text
     from benchmon.session.places import new_session_path
 
-@click.option("--read-only", is_flag=True, help="Only look: no notes, no stopping.")
     bench = load_bench(bench_file)
     if not bench.channel:
         raise BadInput(
@@ -99,6 +114,7 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
 
 @commands.command()
 @click.argument("session", type=click.Path(path_type=Path), required=False)
+@click.option("--read-only", is_flag=True, help="Only look: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a recorder that runs: SESSION, or the latest one."""
@@ -154,11 +170,17 @@ def _needs_a_terminal() -> None:
 )
 @click.option("--until-finished", type=click.Path(path_type=Path), metavar="SESSION", help="End when SESSION is over.")
 @click.option("--seed", type=int, default=1, help="Draws the parts' values and the meters' errors.")
-def simulate(bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int) -> int:
-    """Start only the simulated instruments of BENCH and print each one's address."""
+@FAULT
+def simulate(
+    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...]
+) -> int:
+    """Start only the simulated instruments of BENCH and print each one's address.
+
+    While they run, lines on standard input change the bench: "fault open-diode", "clear all", "mains 180 V", "list".
+    """
     from benchmon.demo import run_simulator
 
-    run_simulator(bench, save_bench, until_finished, seed)
+    run_simulator(bench, save_bench, until_finished, seed, faults)
     return EXIT_DONE
 
 
