@@ -142,8 +142,10 @@ def replay(session: Path, speed: float, ascii_only: bool) -> int:
 def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
     """Open a screen on a session; return whether its recorder goes on afterwards."""
     from benchmon.session.follower import open_session_view
+    from benchmon.session.view import RECENT_SECONDS
 
-    return _follow(open_session_view(session, read_only=read_only), ascii_only, read_only)
+    view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
+    return _follow(view, ascii_only, read_only)
 
 
 def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.theme import Theme
 
-from benchmon.errors import BenchmonError
+from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
@@ -21,7 +22,7 @@ from benchmon.screen.views.dialogue import Dialogue
 from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.view import View
-from benchmon.session.view import SessionView
+from benchmon.session.view import RECENT_SECONDS, SessionView
 from benchmon.watch.glance import Level
 
 _POLL_SECONDS = 0.22
@@ -87,6 +88,7 @@ class BenchmonApp(Operator):
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
         self._take_update()
+        self._remember()
         return BenchView(self.picture, self.alphabet)
 
     def on_mount(self) -> None:
@@ -119,6 +121,18 @@ class BenchmonApp(Operator):
             self.picture.take(self.view.poll(), self.view.live)
         except BenchmonError as problem:
             self.picture.fail(str(problem))
+
+    def _remember(self) -> None:
+        """Fill the trends of channels that are read so slowly that the first poll did not bring enough of them."""
+        slow = [channel for channel in self.picture.channels if channel.trend.reach > RECENT_SECONDS]
+        for channel in slow:
+            end = math.floor(self.picture.now / channel.trend.span) * channel.trend.span
+            begin = max(0.0, end - channel.trend.reach)
+            parts = round((end - begin) / channel.trend.span)
+            try:
+                channel.trend.prime(self.view.trend(channel.channel.name, begin, end, parts) if parts else ())
+            except SessionFileError as problem:
+                self.picture.fail(str(problem))
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""

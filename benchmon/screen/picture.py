@@ -83,7 +83,7 @@ class Picture:
             if judgement.channel in self._by_name:
                 self._by_name[judgement.channel].take(judgement)
         self.events.extend(update.events)
-        self.events_seen += len(update.events)
+        self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})

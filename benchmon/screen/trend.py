@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from collections.abc import Iterable
 
 from benchmon.screen.alphabet import Alphabet
+from benchmon.session.view import Part
 
 MARK_SECONDS = 5.0
 _KEPT = 64
@@ -36,6 +38,18 @@ class Trend:
         self._sums[index] = (total + value, count + 1)
         while len(self._sums) > _KEPT:
             self._sums.popitem(last=False)
+
+    @property
+    def reach(self) -> float:
+        """Return how far back it goes at most, in seconds."""
+        return _KEPT * self.span
+
+    def prime(self, parts: Iterable[Part]) -> None:
+        """Take what was before the first reading that was added, from a trend of the session."""
+        first = min(self._sums, default=math.inf)
+        before = {math.floor(part.start / self.span): (part.mean, 1) for part in parts if part.mean is not None}
+        older = {index: pair for index, pair in before.items() if index < first}
+        self._sums = OrderedDict(sorted((older | self._sums).items())[-_KEPT:])
 
     def means(self, now: float, count: int) -> list[float | None]:
         """Return the means of the `count` spans up to `now`, oldest first; None where there was no reading."""

@@ -14,21 +14,25 @@ from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
 from benchmon.session.told_rows import Told
-from benchmon.session.view import RecorderState, SessionInfo, SessionView, Update
+from benchmon.session.trends import Trends, first_reading_at
+from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
+from benchmon.watch.records import Judgement
 
 REQUEST_KINDS = ("note", "reading", "step", "stop")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
 
 WAVEFORMS_AT_ONCE = 20
+_RECENT = 5000
 
 
-def open_session_view(path: Path | str, *, read_only: bool = False) -> SessionView:
+def open_session_view(path: Path | str, *, read_only: bool = False, recent: float | None = None) -> SessionView:
     """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`.
 
-    One that is `read_only` asks the recorder for nothing.
+    One that is `read_only` asks the recorder for nothing. Where `recent` is given, the readings of so many last seconds
+    are told, before them the last of every channel, and the last 5000 events; so a long session is there at once.
     """
-    return SessionFollower(Path(path), read_only=read_only)
+    return SessionFollower(Path(path), read_only=read_only, recent=recent)
 
 
 class SessionFollower:
@@ -37,16 +41,22 @@ class SessionFollower:
     Any number may follow one recorder. The first poll gives what was recorded before, in parts if it is long.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, recent: float | None = None) -> None:
         self._path, self._read_only = path, read_only
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
             self._told = Told(connection, self._info)
             self._beacon = read_beacon_path(connection, self._info)
-            self._state = read_ending(connection, self._beat()).state
-            if self._told.waveforms is not None:
-                self._told.waveforms.skip_to_latest(connection, WAVEFORMS_AT_ONCE)
+            self._trends = Trends(connection, self._info.bench, self._info.layout)
+            ending = read_ending(connection, self._beat())
+            self._state = ending.state
+            self._before: list[Judgement] = []
+            self._events_before = 0
+            if recent is not None and ending.time > recent and self._info.layout >= 2:
+                self._before = self._readings.start_at(connection, first_reading_at(connection, ending.time - recent))
+                self._events_before = self._told.skip_to_recent(connection, _RECENT)
+            self._told.skip_what_is_past(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
         self._end: Update | None = None
 
@@ -80,6 +90,8 @@ class SessionFollower:
         told = self._told
         ending = read_ending(connection, beat)
         judgements, more = self._readings.after_last(connection, _AT_ONCE)
+        judgements, self._before = [*self._before, *judgements], []
+        before, self._events_before = self._events_before, 0
         events = told.events.after_last(connection, _AT_ONCE)
         explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
         forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
@@ -103,6 +115,7 @@ class SessionFollower:
             in_order(forecasts),
             in_order(waveforms),
             ending.trouble,
+            before,
         )
 
     def _beat(self) -> Beat | None:
@@ -129,6 +142,14 @@ class SessionFollower:
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:
             raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
+
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+        """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
+
+        Raises `SessionFileError`.
+        """
+        with reading(self._path) as connection:
+            return self._trends.trend(connection, channel, since, until, parts)
 
     def close(self) -> None:
         """Let go of the file. Where its recorder was killed, what it left beside the file is taken into it."""

@@ -16,7 +16,8 @@ from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
 from benchmon.session.told_rows import Told, ToldRows
-from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.session.trends import Trends
+from benchmon.session.view import Part, RecorderState, SessionInfo, Update
 
 _AHEAD = 5_000
 
@@ -36,6 +37,7 @@ class ReplayView:
             self._info = read_info(connection, self._path)
             readings = JudgementRows(connection, self._info.bench)
             told = Told(connection, self._info)
+            self._trends = Trends(connection, self._info.bench, self._info.layout)
             self._identities = read_identities(connection, self._info.bench)
             self._ending = read_ending(connection)
         self._readings = _Upcoming(readings.after_last)
@@ -86,6 +88,15 @@ class ReplayView:
     def request(self, kind: str, text: str = "") -> None:  # noqa: ARG002 - the protocol's arguments
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
+
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+        """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
+
+        What the play has not come to yet is not told. Raises `SessionFileError`.
+        """
+        with reading(self._path) as connection:
+            found = self._trends.trend(connection, channel, since, until, parts)
+        return tuple(part if part.end <= self._position else Part(part.start, part.end) for part in found)
 
     def close(self) -> None:
         """Let go of the file."""

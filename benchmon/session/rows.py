@@ -17,6 +17,7 @@ from benchmon.session.beacon import Beat
 from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating
 from benchmon.session.schema import decode_state, to_seconds
+from benchmon.session.summing import SPANS
 from benchmon.session.view import RecorderState, SessionInfo
 from benchmon.watch.records import Judgement
 from benchmon.watch.watch import judgement_of
@@ -88,6 +89,33 @@ class JudgementRows:
         self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
         self._expected: dict[Any, Expected | None] = {}
         self._last = 0
+
+    def start_at(self, connection: sqlite3.Connection, reading: int) -> list[Judgement]:
+        """Pass over all readings before number `reading`; return the last of every channel among them."""
+        found = (self._last_before(connection, number, reading) for number in self._channels)
+        self._last = reading - 1
+        return [judgement for judgement in found if judgement is not None]
+
+    def _last_before(self, connection: sqlite3.Connection, channel: Any, reading: int) -> Judgement | None:
+        summary = connection.execute(
+            "SELECT last_reading, from_reading FROM summaries"
+            " WHERE channel = ? AND span = ? AND last_reading < ? ORDER BY number DESC LIMIT 1",
+            (channel, SPANS[0], reading),
+        ).fetchone()
+        if summary is None:
+            return None
+        expected = connection.execute(
+            "SELECT value, uncertainty FROM expectations"
+            " WHERE from_reading >= ? AND from_reading < ? AND channel = ? ORDER BY from_reading DESC LIMIT 1",
+            (summary[1] or 0, reading, channel),
+        ).fetchone()
+        if expected is not None:
+            value, uncertainty = expected
+            self._expected[channel] = _expected(value, uncertainty, self._channels[channel].unit)
+        row = connection.execute(
+            "SELECT id, channel, time, value, state FROM readings WHERE id = ? AND channel = ?", (summary[0], channel)
+        ).fetchone()
+        return None if row is None else self._judgement(row, {})
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> tuple[list[Judgement], bool]:
         """Return the next judgements, at most about `limit`, and whether there may be more."""

@@ -149,3 +149,16 @@ class Told:
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)
         self.waveforms = None if is_old else WaveformRows(connection, info.bench)
+
+    def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> int:
+        """Pass over all but the latest `count` events and forecasts; return how many events were passed over."""
+        if self.forecasts is not None:
+            self.forecasts.skip_to_latest(connection, count)
+        return self.events.skip_to_latest(connection, count)
+
+    def skip_what_is_past(self, connection: sqlite3.Connection, waves: int) -> None:
+        """Pass over explanations that no longer stand, and over all but the latest `waves`."""
+        if self.explanations is not None:
+            self.explanations.skip_to_latest(connection, 1)
+        if self.waveforms is not None:
+            self.waveforms.skip_to_latest(connection, waves)

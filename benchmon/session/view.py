@@ -9,6 +9,21 @@ from typing import Protocol
 from benchmon.bench import Bench
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 
+RECENT_SECONDS = 330.0
+"""Seconds of readings that a screen takes of a session before it; what is older it takes from trends."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a trend, from `start` to `end` in session seconds: its usable readings, None where it has none."""
+
+    start: float
+    end: float
+    count: int = 0
+    lowest: float | None = None
+    highest: float | None = None
+    mean: float | None = None
+
 
 class RecorderState(StrEnum):
     """Whether the recorder of a session still writes."""
@@ -39,7 +54,8 @@ class Update:
     `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
     causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
     those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
-    what keeps the recorder from writing just now, in words, "" where all is well.
+    what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
+    events have been passed over.
     """
 
     now: float
@@ -51,6 +67,7 @@ class Update:
     forecasts: tuple[Forecast, ...] = ()
     waveforms: tuple[Waveform, ...] = ()
     trouble: str = ""
+    events_before: int = 0
 
 
 class SessionView(Protocol):
@@ -68,6 +85,10 @@ class SessionView(Protocol):
 
     def poll(self) -> Update:
         """Return what came since the last poll."""
+        ...
+
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+        """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length."""
         ...
 
     def request(self, kind: str, text: str = "") -> None:

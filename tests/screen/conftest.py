@@ -10,7 +10,7 @@ import pytest
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.session.view import Part, RecorderState, SessionInfo, Update
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
 
 News = Judgement | Event | Explanations | Forecast | Waveform
@@ -95,6 +95,7 @@ class FakeView:
         self.problem: BenchmonError | None = None
         self.deaf = False
         self.requests: list[tuple[str, str]] = []
+        self.past: dict[str, list[Part]] = {}
         self._news: list[News] = []
         self._identities: dict[str, str] = {}
 
@@ -119,6 +120,9 @@ class FakeView:
             tuple(each for each in news if isinstance(each, Forecast)),
             tuple(each for each in news if isinstance(each, Waveform)),
         )
+
+    def trend(self, channel: str, *_: float) -> tuple[Part, ...]:
+        return tuple(self.past.get(channel, ()))
 
     def request(self, kind: str, text: str = "") -> None:
         if self.deaf:

@@ -24,6 +24,7 @@ from benchmon.screen.numbers import (
     scale_of,
 )
 from benchmon.screen.trend import Trend
+from benchmon.session.view import Part
 from benchmon.watch.records import Judgement, Verdict
 
 ANY_FLOAT = st.one_of(st.none(), st.floats())
@@ -216,3 +217,13 @@ def test_an_ascii_terminal_gets_ascii(text):
 
 def test_units_are_spelt_in_ascii():
     assert ASCII.plain("22.1 ± 0.6 V, 4.7 µF, 8 Ω, 65 °C") == "22.1 +- 0.6 V, 4.7 uF, 8 ohm, 65 C"
+
+
+def test_what_was_before_the_first_reading_fills_a_trend():
+    trend = Trend(period=10.0)
+    trend.add(1000.0, 4.0)
+    trend.prime(Part(20.0 * n, 20.0 * (n + 1), 2, 0.0, 9.0, float(n % 3)) for n in range(52))
+    means = trend.means(1005.0, 60)
+    assert means[-1] == 4.0
+    assert means[-2:-5:-1] == [1.0, 0.0, 2.0]
+    assert means[:9] == [None] * 9

@@ -94,7 +94,7 @@ def test_a_request_reaches_the_recorder_once(tmp_path, writer):
 
 
 def test_only_what_a_recorder_can_do_is_asked(tmp_path, writer):
-    with pytest.raises(BadInput, match="note or stop"):
+    with pytest.raises(BadInput, match="is nothing a recorder can be asked"):
         open_session_view(tmp_path / "a.benchmon").request("format the disk")
     assert writer.requests() == []
 
