@@ -154,11 +154,13 @@ def _refuse_held_choke(bench: Bench) -> None:
 
 
 def _commutates(bench: Bench, wiring: Wiring, parts: Parts) -> bool:
-    """Return whether both paths may conduct at once, so that each feels the other's drop in what they share."""
-    if np.any(parts["transformer.leakage_inductance"] > 0):
-        return True
-    first = next((part for part in bench.filter if not isinstance(part, SeriesResistor)), None)
-    return wiring.symmetric and isinstance(first, Choke)
+    """Return whether both paths may conduct at once, so that each feels the other's drop in what they share.
+
+    Without leakage inductance they do where the rectifier's output falls below zero: only a choke can pull it there,
+    through a capacitor too if that is small.
+    """
+    pulled = wiring.symmetric and any(isinstance(part, Choke) for part in bench.filter)
+    return pulled or bool(np.any(parts["transformer.leakage_inductance"] > 0))
 
 
 def _place_capacitor(build: _Builder, parts: Parts, index: int, node: Node) -> CapacitorAt:

@@ -145,3 +145,57 @@ def _load(
         "quiescent_current": rng.choice([0.0, 0.005]),
     }
     return {"regulator": regulator, "load": rng.choice([ohms, current(0.8 * amperes)])}
+
+
+def draw_wild(rng: random.Random) -> Bench:
+    """Return a supply that the bench file allows, however absurd: 1 µF to 1 F, 10 µH to 100 H, 1 mA to 50 A, 0 Ω."""
+    kind = rng.choice(KINDS)
+    volts = logarithmic(rng, 1.0, 1000.0)
+    transformer = {
+        "primary_voltage": 230.0,
+        "open_circuit_voltage": volts,
+        "primary_resistance": rng.choice([0.0, logarithmic(rng, 1e-3, 1e3)]),
+        "secondary_resistance": rng.choice([0.0, 1e-3, logarithmic(rng, 1e-3, 1e2)]),
+        "leakage_inductance": rng.choice([0.0, 0.0, logarithmic(rng, 1e-6, 1e-1)]),
+        "no_load_current": rng.choice([0.0, 0.05]),
+    }
+    if kind in ("centre tap", "split rail"):
+        transformer |= {"secondaries": 2, "connection": "series"}
+    doubler = kind == "full-wave doubler"
+    first = [capacitor(logarithmic(rng, 1e-6, 1.0), rng.choice([0.0, 0.1]))] if doubler else []
+    data = {
+        "mains": {
+            "voltage": 230.0,
+            "frequency": rng.choice([50.0, 60.0, 400.0]),
+            "voltage_thd": rng.choice([0.0, 0.05]),
+        },
+        "transformer": transformer,
+        "rectifier": {"kind": kind},
+        "diode": {
+            "saturation_current": logarithmic(rng, 1e-15, 1e-6),
+            "emission_coefficient": rng.uniform(1.0, 2.0),
+            "series_resistance": rng.choice([0.0, 0.02]),
+        },
+        "filter": first + [_wild_part(rng) for _ in range(rng.randrange(5))],
+        "load": rng.choice(
+            [resistor(logarithmic(rng, 0.05, 1e6)), current(logarithmic(rng, 1e-3, 50.0)), {"kind": "open"}]
+        ),
+    }
+    if rng.random() < 0.3:
+        data["diode"]["thermal_resistance"] = logarithmic(rng, 1.0, 50.0)
+    if rng.random() < 0.2:
+        data["regulator"] = {
+            "output_voltage": volts * rng.uniform(0.2, 1.5),
+            "dropout": rng.choice([0.0, 1.5]),
+            "quiescent_current": rng.choice([0.0, 0.01]),
+        }
+    return Bench.model_validate(data)
+
+
+def _wild_part(rng: random.Random) -> dict[str, Any]:
+    kind = rng.randrange(3)
+    if kind == 0:
+        return capacitor(logarithmic(rng, 1e-6, 1.0), rng.choice([0.0, logarithmic(rng, 1e-4, 10.0)]))
+    if kind == 1:
+        return resistor(logarithmic(rng, 1e-2, 1e3))
+    return choke(logarithmic(rng, 1e-5, 100.0), rng.choice([0.0, logarithmic(rng, 1e-3, 100.0)]))

@@ -1,0 +1,149 @@
+"""Extreme yet legal values work; impossible ones are named in one line; nothing in between is a wrong number."""
+
+import math
+import random
+
+import numpy as np
+import pytest
+from balance import Balance
+from drawn_circuits import KINDS, capacitor, choke, current, draw_wild, plain, resistor
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import ive
+
+from benchmon.bench import Bench
+from benchmon.errors import PredictionError
+from benchmon.prediction import predict
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.predict import Solved, solve
+
+OPEN = {"kind": "open"}
+RESERVOIR = [capacitor(4.7e-3, 0.05)]
+THERMAL_VOLTAGE = 1.380649e-23 * 298.15 / 1.602176634e-19
+
+EXTREMES = {
+    "1 µF": {"filter": [capacitor(1e-6)]},
+    "1 F": {"filter": [capacitor(1.0)]},
+    "1 F with 1 mΩ winding": {"filter": [capacitor(1.0)], "transformer": {"secondary_resistance": 1e-3}},
+    "0 Ω everywhere": {
+        "filter": RESERVOIR,
+        "transformer": {"secondary_resistance": 0.0, "primary_resistance": 0.0},
+        "diode": {"series_resistance": 0.0},
+    },
+    "open load": {"filter": RESERVOIR, "load": OPEN},
+    "open load behind a regulator": {"filter": RESERVOIR, "load": OPEN, "regulator": {"output_voltage": 12.0}},
+    "1 mA": {"filter": RESERVOIR, "load": current(1e-3)},
+    "50 A": {
+        "filter": [capacitor(0.5)],
+        "load": current(50.0),
+        "transformer": {"primary_resistance": 0.05, "secondary_resistance": 5e-3},
+    },
+    "more current than there is": {"filter": RESERVOIR, "load": current(50.0)},
+    "1 MΩ": {"filter": RESERVOIR, "load": resistor(1e6)},
+    "1 mΩ load": {"load": resistor(1e-3), "filter": RESERVOIR},
+    "a schottky diode": {"filter": RESERVOIR, "diode": {"saturation_current": 1e-4, "emission_coefficient": 1.05}},
+    "400 Hz": {"filter": RESERVOIR, "mains": {"frequency": 400.0}},
+    "leakage of 0 Ω windings": {
+        "filter": RESERVOIR,
+        "transformer": {"leakage_inductance": 1e-3, "secondary_resistance": 0.0, "primary_resistance": 0.0},
+    },
+    "freezing": {"filter": RESERVOIR, "ambient": {"temperature": -40.0}},
+    "regulator that never regulates": {"filter": RESERVOIR, "regulator": {"output_voltage": 500.0, "dropout": 2.0}},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("name", EXTREMES)
+def test_extreme_yet_legal_values_are_predicted(kind, name):
+    changes = EXTREMES[name]
+    bench = plain(kind, **changes)
+    found = predict(bench)
+    for quantity, expected in found.quantities.items():
+        assert math.isfinite(expected.value), quantity
+        assert math.isfinite(expected.uncertainty), quantity
+        assert expected.uncertainty >= 0, quantity
+    account = Balance(bench, solve(bench, parts_of(bench)))
+    assert abs(account.missing()) < 2e-3 or account.supplied() < 1e-3
+    for trace in found.waveforms.traces.values():
+        assert np.all(np.isfinite(trace))
+
+
+def solved_or_refused(bench: Bench) -> tuple[Solved | None, str]:
+    try:
+        return solve(bench, parts_of(bench)), ""
+    except PredictionError as problem:
+        return None, str(problem)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.builds(draw_wild, st.builds(random.Random, st.integers(0, 10**9))))
+def test_any_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
+    solved, message = solved_or_refused(bench)
+    if solved is None:
+        assert message.isprintable()
+        assert 20 < len(message) <= 300
+        return
+    assert all(np.all(np.isfinite(value)) for value in solved.quantities.values())
+    account = Balance(bench, solved)
+    brought, drawn = account.mean(account.rectified), account.mean(account.drawn)
+    assert brought == pytest.approx(drawn, rel=0.011, abs=1e-7 * bench.transformer.open_circuit_voltage)
+    if sum(part.kind == "capacitor" for part in bench.filter) <= 2:
+        scale = 1e-3 * account.supplied() + 1e-6 * account.quantities["mains.power.apparent"] + 1e-4
+        # What stands for an open node's insulation takes nanoamperes, which the account does not list.
+        scale += 1e-7 * bench.transformer.open_circuit_voltage**2
+        assert abs(account.missing() * account.supplied()) < 10 * scale
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "full-wave doubler"])
+def test_an_open_reservoir_stands_where_forward_and_reverse_current_balance(kind):
+    """Mean of Is·(exp((e − V)/a) − 1) = 0 with a sine e gives V = a·ln I0(Ê/a), I0 the Bessel function."""
+    bench = plain(kind, filter=RESERVOIR, load=OPEN, diode={"saturation_current": 1e-5})
+    a = (2 if kind == "bridge" else 1) * 1.8 * THERMAL_VOLTAGE
+    peak = 20.0 * math.sqrt(2)
+    expected = peak + a * math.log(ive(0, peak / a))
+    assert predict(bench).quantities["reservoir.voltage.mean"].value == pytest.approx(expected, abs=2e-3)
+
+
+IMPOSSIBLE = {
+    "choke into a constant current": (
+        {"filter": [choke(0.1)], "load": current(1.0)},
+        "filter[1] choke: feeds the constant-current load",
+    ),
+    "capacitor, choke, constant current": (
+        {"filter": [capacitor(1e-3), choke(0.1), resistor(1.0)], "load": current(1.0)},
+        "filter[2] choke: feeds the constant-current load",
+    ),
+    "choke into a regulator": (
+        {"filter": [choke(0.1)], "regulator": {"output_voltage": 5.0}},
+        "filter[1] choke: feeds the regulator",
+    ),
+    "diode on fire": ({"load": resistor(0.3), "diode": {"thermal_resistance": 500.0}}, "diode: would be hotter than"),
+    "ambient of an oven": ({"ambient": {"temperature": 900.0}}, "diode: would be hotter than"),
+    "load without resistance": (
+        {"load": resistor(10.0) | {"temperature_coefficient": -0.05}, "ambient": {"temperature": 60.0}},
+        "load.temperature_coefficient: leaves no resistance",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", IMPOSSIBLE)
+def test_impossible_circuits_are_named(name):
+    changes, message = IMPOSSIBLE[name]
+    with pytest.raises(PredictionError) as caught:
+        predict(plain(**changes))
+    assert message in str(caught.value)
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 300
+
+
+def test_a_mains_of_nothing_is_refused():
+    with pytest.raises(PredictionError, match=r"mains\.voltage: is zero"):
+        predict(plain(), mains_voltage=0.0)
+
+
+def test_a_hot_diode_settles_although_its_heat_feeds_back_strongly():
+    bench = plain(filter=[capacitor(1e-2)], load=resistor(2.0), diode={"thermal_resistance": 55.0})
+    found = predict(bench).quantities
+    junction = found["diode.temperature.junction"].value
+    assert 200 < junction < 300
+    assert junction == pytest.approx(25 + 55 * found["diode.power.mean"].value, abs=0.1)
