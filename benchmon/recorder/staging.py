@@ -21,12 +21,8 @@ class Staging:
 
     @property
     def load(self) -> Load:
-        """Return the load of the step that stands, in ohms or "open"; None for the bench file's own.
-
-        A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
-        """
-        begun = [stage for stage in self._plan.stages if stage.began is not None]
-        return next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
+        """Return the load that stands, in ohms or "open"; None for the bench file's own."""
+        return self._plan.load
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement: what a step needs is read off the latest of each channel."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -21,9 +22,11 @@ from benchmon.screen.views.big_view import BigView
 from benchmon.screen.views.dialogue import Dialogue
 from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
+from benchmon.screen.views.plan_view import PlanView
 from benchmon.screen.views.view import View
 from benchmon.session.view import RECENT_SECONDS, SessionView
 from benchmon.watch.glance import Level
+from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
 _TERMINAL_COLOURS = Theme(
@@ -50,7 +53,7 @@ _TERMINAL_COLOURS = Theme(
 )
 
 
-_VIEWS: dict[str, type[View]] = {"big figures": BigView, "events": EventsView, "help": HelpView}
+_VIEWS: dict[str, type[View]] = {"big figures": BigView, "events": EventsView, "help": HelpView, "plan": PlanView}
 
 
 class BenchmonApp(Operator):
@@ -83,7 +86,7 @@ class BenchmonApp(Operator):
         self.alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
         self.picture.read_only = read_only
-        self.foresight = foresight or Foresight(view.info.bench)
+        self.picture.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
@@ -98,9 +101,11 @@ class BenchmonApp(Operator):
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
         was_danger = self.picture.glance.level is Level.DANGER
-        self._take_update()
+        refused = [event.message for event in self._take_update() if event.kind == "refused"]
+        if refused and self.picture.live:
+            self.tell(refused[-1])
         if limited_channels(self.picture):
-            self.picture.settled = self.foresight.at(self.picture.situation) or self.picture.settled
+            self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
         for screen in self._in_sight():
             screen.show(self.picture)
         if self.picture.live and not was_danger and self.picture.glance.level is Level.DANGER:
@@ -116,11 +121,15 @@ class BenchmonApp(Operator):
                     break
         return found
 
-    def _take_update(self) -> None:
+    def _take_update(self) -> Sequence[Event]:
+        """Take what came since the last poll; return the events of it."""
         try:
-            self.picture.take(self.view.poll(), self.view.live)
+            update = self.view.poll()
         except BenchmonError as problem:
             self.picture.fail(str(problem))
+            return ()
+        self.picture.take(update, self.view.live)
+        return update.events
 
     def _remember(self) -> None:
         """Fill the trends of channels that are read so slowly that the first poll did not bring enough of them."""

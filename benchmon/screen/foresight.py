@@ -32,8 +32,8 @@ class Situation:
     def coarse(self) -> Situation:
         """Return the nearest of the situations that are told apart: 0.5 % of the mains, 2 K of the air."""
         mains = self.mains
-        if mains is not None:
-            mains = math.exp(_MAINS_STEP * round(math.log(mains) / _MAINS_STEP)) if mains > 0 else None
+        if mains is not None and mains > 0:
+            mains = math.exp(_MAINS_STEP * round(math.log(mains) / _MAINS_STEP))
         ambient = None if self.ambient is None else _AMBIENT_STEP * round(self.ambient / _AMBIENT_STEP)
         return Situation(mains, ambient, self.load)
 
@@ -54,12 +54,12 @@ class Foresight:
 
     def at(self, situation: Situation) -> Prediction | None:
         """Return the prediction for `situation`; None while it is not there, and where there is none."""
-        answer = self._ask(situation.coarse())
+        answer = self._ask(situation)
         return answer if isinstance(answer, Prediction) else None
 
     def problem(self, situation: Situation) -> str:
         """Return why there is no prediction for `situation`, "" where there is one or it is still to come."""
-        answer = self._ask(situation.coarse())
+        answer = self._ask(situation)
         return answer if isinstance(answer, str) else ""
 
     def _ask(self, situation: Situation) -> Prediction | str | None:

@@ -65,6 +65,7 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
 _KEYS = (
     ("arrows, Tab", "move in the rows; Tab goes to the events and back"),
     ("Enter", "all about the channel under the cursor"),
+    ("p", "the plan: Enter begins it or confirms a step, s skips with a reason, x stops it, the arrows look around"),
     ("b", "large figures, to be read from afar: the marked channels, or those that matter most"),
     ("Space", "mark a channel for the large figures; again takes the mark away"),
     ("e", "all events"),

@@ -130,6 +130,13 @@ def clock(seconds: float) -> str:
     return f"{'-' if seconds <= -1 else ''}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
+def minutes(seconds: float) -> str:
+    """Return a time that runs down to the second: `0:05`, `12:40`, `1:12:40`."""
+    whole = min(360_000, max(0, math.ceil(seconds))) if math.isfinite(seconds) else 360_000
+    hours = f"{whole // 3600}:{whole // 60 % 60:02}" if whole >= 3600 else f"{whole // 60}"
+    return f"{hours}:{whole % 60:02}"
+
+
 def short_duration(seconds: float) -> str:
     """Return how long something takes, no finer than it is known: `0:05`, `3:40`, `1 h 20 min`."""
     if not math.isfinite(seconds):

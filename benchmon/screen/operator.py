@@ -1,4 +1,4 @@
-"""What the person at the screen asks of the recorder, from any view: notes; and stopping it on leaving."""
+"""What the person at the screen asks of the recorder, from any view."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
-from benchmon.screen.views.note_dialogue import NoteDialogue
 from benchmon.screen.views.quit_dialogue import QuitDialogue
 from benchmon.screen.views.view import View
+from benchmon.screen.views.words_dialogue import WordsDialogue
 from benchmon.session.view import SessionView
+from benchmon.watch.plan import Action, StepRequest
 
 
 class Operator(App[Leaving]):
@@ -54,7 +55,44 @@ class Operator(App[Leaving]):
             if text:
                 self.ask("note", f"[{began}] {text}", "The note is not kept")
 
-        self.push_screen(NoteDialogue(self.picture, self.alphabet, began), keep)
+        title = f"note at {began}: what do you see, hear or smell?"
+        self.push_screen(WordsDialogue(self.picture, self.alphabet, title, "Enter keeps it, Esc drops it"), keep)
+
+    def action_go_on(self) -> None:
+        """Begin the plan, or confirm the step that stands."""
+        plan = self.picture.plan
+        if not plan.stages or not self.listens("The plan"):
+            return
+        if plan.place is None:
+            self.ask("step", str(StepRequest(Action.BEGIN, 1)), "The plan is not begun")
+        elif self.picture.lacks:
+            self.tell(f"Not yet: {'; '.join(self.picture.lacks)}. To go on all the same, skip it with a reason.")
+        else:
+            self._ask_words(Action.GO_ON, "is done: anything to note?", may_be_empty=True)
+
+    def action_skip(self) -> None:
+        """Skip the step that stands, with a reason."""
+        self._ask_words(Action.SKIP, "is skipped: why?")
+
+    def action_stop_plan(self) -> None:
+        """Stop the plan at the step that stands."""
+        self._ask_words(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
+
+    def _ask_words(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
+        place = self.picture.plan.place
+        if place is None:
+            self.tell("No step of a plan stands.")
+            return
+        if not self.listens("The plan"):
+            return
+
+        def keep(words: str | None) -> None:
+            if words is not None:
+                self.ask("step", str(StepRequest(action, place, words)), "The plan stays where it is")
+
+        hint = "Enter does it, Esc leaves the plan where it is"
+        title = f"step {place} {question}"
+        self.push_screen(WordsDialogue(self.picture, self.alphabet, title, hint, may_be_empty=may_be_empty), keep)
 
     def action_leave(self) -> None:
         """Leave; where a recorder runs, ask first what becomes of it."""

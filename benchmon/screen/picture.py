@@ -8,16 +8,16 @@ from collections import deque
 from benchmon.bench import Channel
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import POINTS, UNITS, format_value
-from benchmon.screen.foresight import Situation
+from benchmon.screen.foresight import Foresight, Situation
+from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import SIGNS, Glance, Level, glance
+from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 
 _MOST_EVENTS = 5000
-POWERED_ABOVE = 0.1
-"""Part of the nominal mains voltage above which the supply counts as powered."""
 _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
 
 
@@ -69,6 +69,8 @@ class Picture:
         self.waveforms: dict[str, Waveform] = {}
         self.settled: Prediction | None = None
         self._forecasts: dict[str, Forecast] = {}
+        self.foresight = Foresight(info.bench)
+        self.plan = Plan(info.bench.step)
         self._causes: tuple[Explanation, ...] = ()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelPicture(channel) for channel in ordered)
@@ -83,6 +85,8 @@ class Picture:
             if judgement.channel in self._by_name:
                 self._by_name[judgement.channel].take(judgement)
         self.events.extend(update.events)
+        for event in update.events:
+            self.plan.take(event)
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
@@ -105,11 +109,32 @@ class Picture:
 
     @property
     def situation(self) -> Situation:
-        """Return what to predict for: mains and air as they are measured now, the bench's own where they are not."""
+        """Return what to predict for, coarsely: mains and air as measured now, the bench's own where they are not."""
         bench = self.info.bench
         mains, air = self._measured("mains.voltage.rms"), self._measured("ambient.temperature")
-        powered = mains is not None and mains > POWERED_ABOVE * bench.mains.voltage
-        return Situation(mains if powered else None, air if air is not None and -60 < air < 120 else None)
+        powered = mains is not None and mains > powered_above(bench)
+        air = air if air is not None and -60 < air < 120 else None
+        return Situation(mains if powered else None, air, self.plan.load).coarse()
+
+    def situation_at(self, place: int) -> Situation:
+        """Return what to predict for at a step of the plan, numbered from 1; a mains that none names is as it is."""
+        now, mains = self.situation, self.plan.mains_at(place)
+        return Situation(now.mains if mains is None else mains, now.ambient, self.plan.load_at(place))
+
+    @property
+    def lacks(self) -> list[str]:
+        """Return what keeps the plan from going on, in a few words each."""
+        stage = self.plan.stage
+        return [] if stage is None else lacking(stage, self.now, self.info.bench.channel, self._latest)
+
+    @property
+    def step_in_words(self) -> str:
+        """Return which step of the plan stands, "" where none does."""
+        place, stage = self.plan.place, self.plan.stage
+        if place is None or stage is None:
+            return ""
+        left = stage.left(self.now)
+        return f"step {place} of {len(self.plan.stages)}" + (f", hold {minutes(left)}" if left > 0 else "")
 
     def _measured(self, quantity: str) -> float | None:
         values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)
@@ -174,6 +199,9 @@ class Picture:
         """Return the ambient temperature of the bench file, in °C, where the temperature bars begin."""
         return self.info.bench.ambient.temperature
 
+    @property
+    def _latest(self) -> dict[str, Judgement]:
+        return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
+
     def _judge(self) -> Glance:
-        latest = {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
-        return glance(latest, self.info.bench, str(self.state), self.ahead)
+        return glance(self._latest, self.info.bench, str(self.state), self.ahead)

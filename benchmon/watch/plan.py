@@ -16,6 +16,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Literal
 
 from benchmon.bench import Bench, Channel, Step
 from benchmon.errors import BadInput, one_line
@@ -35,6 +36,10 @@ LONGEST_WORDS = 200
 
 _PLACE = re.compile(r"(\d{1,4}) of \d{1,4}: ")
 _REQUEST = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
+
+
+StepLoad = float | Literal["open"] | None
+"""A load in ohms, or "open"; None for the bench file's own."""
 
 
 class Standing(StrEnum):
@@ -127,6 +132,25 @@ class Plan:
         """Return the step that stands."""
         place = self.place
         return None if place is None else self.stages[place - 1]
+
+    @property
+    def load(self) -> StepLoad:
+        """Return the load that stands, in ohms or "open"; None for the bench file's own.
+
+        A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
+        """
+        begun = [place for place, stage in enumerate(self.stages, 1) if stage.began is not None]
+        return self.load_at(begun[-1]) if begun else None
+
+    def load_at(self, place: int) -> StepLoad:
+        """Return the load at a step, numbered from 1: its own, or what the steps before it left."""
+        loads = (stage.step.load for stage in reversed(self.stages[:place]))
+        return next((load for load in loads if load is not None), None)
+
+    def mains_at(self, place: int) -> float | None:
+        """Return the mains volts (rms) at a step, numbered from 1: its own, or what the steps before it left."""
+        volts = (stage.step.mains for stage in reversed(self.stages[:place]))
+        return next((each for each in volts if each is not None), None)
 
     def take(self, event: Event) -> bool:
         """Take an event; return whether it was one of the plan's. One that fits no step is left."""

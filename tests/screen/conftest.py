@@ -55,12 +55,12 @@ CHANNELS = (
 )
 
 
-def bench_of(channels: Iterable[tuple[str, str, str]] = CHANNELS) -> Bench:
+def bench_of(channels: Iterable[tuple[str, str, str]] = CHANNELS, more: str = "") -> Bench:
     sections = (
         f'[[channel]]\nname = "{name}"\ninstrument = "bench meter"\nquantity = "{quantity}"\n{more}\n'
         for name, quantity, more in channels
     )
-    return read_bench(SUPPLY + "".join(sections))
+    return read_bench(SUPPLY + "".join(sections) + more)
 
 
 def judgement(
@@ -87,8 +87,8 @@ def judgement(
 class FakeView:
     """A session view whose updates a test pushes. `problem` makes the next polls fail; requests are kept."""
 
-    def __init__(self, channels: Iterable[tuple[str, str, str]] = CHANNELS, live: bool = True) -> None:
-        self.info = SessionInfo("somewhere.session", bench_of(channels), 1.8e9, "0.1.0")
+    def __init__(self, channels: Iterable[tuple[str, str, str]] = CHANNELS, live: bool = True, more: str = "") -> None:
+        self.info = SessionInfo("somewhere.session", bench_of(channels, more), 1.8e9, "0.1.0")
         self.live = live
         self.now = 0.0
         self.state = RecorderState.RECORDING

@@ -9,7 +9,7 @@ from benchmon.screen.help_text import CAUTIONS
 from benchmon.screen.leaving import Leaving
 from benchmon.watch.records import Event, Flag
 
-OPENERS = ["question_mark", "b", "e", "enter", "n", "slash", "q"]
+OPENERS = ["question_mark", "p", "b", "e", "enter", "n", "slash", "q"]
 
 
 @pytest.fixture
@@ -90,10 +90,10 @@ async def test_the_help_names_every_key_of_the_footer(bench, read_screen):
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause()
         hints = read_screen(app)[-1].rstrip()
-        assert hints == "b Big n Note ? Help q Quit e Events Enter Details / Find Tab, arrows Move"
+        assert hints == "p Plan b Big n Note ? Help q Quit e Events Enter Details / Find Tab, arrows Move"
         await pilot.press("question_mark")
         shown = text(app, read_screen)
-        for key in ("arrows, Tab", "Enter ", "b ", "Space ", "e ", "n ", "/ ", "q ", "Esc "):
+        for key in ("arrows, Tab", "Enter ", "p ", "b ", "Space ", "e ", "n ", "/ ", "q ", "Esc "):
             assert f"\n {key}" in shown
 
 

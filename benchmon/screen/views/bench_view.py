@@ -16,16 +16,17 @@ from benchmon.screen.picture import Picture
 from benchmon.screen.remarks import remarks_of
 from benchmon.screen.views.channel_view import ChannelView
 from benchmon.screen.views.find_dialogue import FindDialogue
-from benchmon.screen.views.view import View, set_height
+from benchmon.screen.views.view import EVERYWHERE, View, set_height
 from benchmon.screen.widgets.channel_table import ChannelTable
 from benchmon.screen.widgets.event_list import EventList
 from benchmon.screen.widgets.heat_strip import HeatStrip
 
 
-class BenchView(View):
+class BenchView(View, inherit_bindings=False):
     """The bench as it stands now."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        *EVERYWHERE,
         Binding("q", "app.leave", "Quit"),
         Binding("e", "app.turn_to('events')", "Events"),
         Binding("enter", "open", "Details", key_display="Enter"),

@@ -20,16 +20,29 @@ from benchmon.screen.widgets.notice import Notice
 _NOTICE_SECONDS = 6.0
 
 
+EVERYWHERE: list[BindingType] = [
+    Binding("p", "app.turn_to('plan')", "Plan"),
+    Binding("b", "app.turn_to('big figures')", "Big"),
+    Binding("n", "app.note", "Note"),
+    Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
+]
+"""The keys that every view has. A view that has its own puts them first, so that they are seen on a narrow screen."""
+
+TO_READ: list[BindingType] = [
+    Binding("escape,q", "app.pop_screen", "Back", key_display="Esc"),
+    *EVERYWHERE,
+    Binding("tab", "app.focus_next", "Scroll", key_display="arrows"),
+    Binding("e", "app.turn_to('events')", "Events", show=False),
+]
+"""The keys of a view to read in and go back from."""
+
+
 class View(Screen[None], inherit_bindings=False):
     """A view that fills the screen under the head. Its keys are its own: none of Textual's for a screen."""
 
     AUTO_FOCUS = "*"
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("b", "app.turn_to('big figures')", "Big"),
-        Binding("n", "app.note", "Note"),
-        Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = EVERYWHERE
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__()
@@ -75,14 +88,10 @@ class View(Screen[None], inherit_bindings=False):
         self.show(self.picture)
 
 
-class ReadingView(View):
+class ReadingView(View, inherit_bindings=False):
     """A view to read in and go back from."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q", "app.pop_screen", "Back", key_display="Esc"),
-        Binding("tab", "app.focus_next", "Scroll", key_display="arrows"),
-        Binding("e", "app.turn_to('events')", "Events", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = TO_READ
 
 
 def set_height(widget: Widget, lines: int) -> None:

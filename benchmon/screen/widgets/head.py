@@ -98,9 +98,10 @@ def draw_glance(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
 
 
 def draw_facts(picture: Picture, width: int, alphabet: Alphabet) -> Line:
-    """Return the measured mains, the recorder's state and the session time, as much of it as `width` has room for."""
-    mains = alphabet.plain(picture.mains_in_words)
+    """Return the plan's step, the mains, the recorder's state and the time, as much of it as `width` has room for."""
+    mains, step = alphabet.plain(picture.mains_in_words), picture.step_in_words
     cells = [
+        Cell(f"{step}   " if step else "", Tone.STRONG),
         Cell(f"{mains}   " if mains else ""),
         Cell(picture.state_in_words, Tone.ALERT if picture.old else Tone.PLAIN),
         Cell(f"   {clock(picture.now)} "),

@@ -1,0 +1,56 @@
+"""What to be careful of at one step of a staged power-on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchmon.bench import Bench
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import format_value
+from benchmon.watch.plan import Plan
+
+_TOUCHABLE = 60.0
+"""°C above which metal is not touched (burn threshold of metal for a second's touch, ISO 13732-1, from memory)."""
+_TOUCHED_DC = 60.0
+"""Volts of a steady voltage that is safe to touch (ES1 of IEC 62368-1, from memory)."""
+_WARM_LOAD = 1.0
+
+
+def step_cautions(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> list[str]:
+    """Return the cautions at a step, numbered from 1, with the numbers that `prediction` has for it."""
+    return [*_before(plan, place), *_charge(plan, place, bench, prediction), *_heat(plan, place, prediction)]
+
+
+def _before(plan: Plan, place: int) -> Iterator[str]:
+    step = plan.stages[place - 1].step
+    if place == 1:
+        yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
+    elif step.load is not None and step.load != plan.load_at(place - 1):
+        yield "Before you change the load: switch off, let the reservoir discharge, and measure that it has."
+    former = plan.mains_at(place - 1) if place > 1 else 0.0
+    if step.mains is not None and former is not None and step.mains > former:
+        yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
+
+
+def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> Iterator[str]:
+    reservoir = bench.reservoir
+    volts = prediction.quantities.get("reservoir.voltage.peak") if prediction is not None else None
+    if reservoir is None or volts is None:
+        return
+    energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
+    held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
+    if plan.load_at(place) == "open":
+        yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
+    elif volts.value > _TOUCHED_DC:
+        yield f"{held}: more than is safe to touch."
+
+
+def _heat(plan: Plan, place: int, prediction: Prediction | None) -> Iterator[str]:
+    if prediction is None:
+        return
+    case = prediction.quantities.get("diode.temperature.case")
+    if case is not None and case.value > _TOUCHABLE:
+        yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
+    power = prediction.quantities.get("output.power.mean")
+    if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:
+        yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."

@@ -1,0 +1,56 @@
+"""The cautions of a step: what is true of it, with its numbers, and nothing else."""
+
+import numpy as np
+import pytest
+
+from benchmon.bench import Capacitor, Step
+from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.watch.plan import Plan
+from benchmon.watch.plan_cautions import step_cautions
+
+STEPS = (
+    Step(name="a", mains="23 V", load="open"),
+    Step(name="b", mains="230 V"),
+    Step(name="c", load="6 Ω"),
+    Step(name="d", mains="115 V"),
+)
+
+
+def predicted(**values):
+    units = {"output.power.mean": "W", "diode.temperature.case": "°C", "reservoir.voltage.peak": "V"}
+    quantities = {name: Expected(values[name.split(".")[0]], 0.1, unit) for name, unit in units.items()}
+    return Prediction(230.0, 50.0, 25.0, quantities, {}, Waveforms(np.zeros(2), {}))
+
+
+@pytest.fixture
+def bench():
+    class Bench:
+        reservoir = Capacitor(kind="capacitor", capacitance="10 mF")
+
+    return Bench
+
+
+def told(place, bench, prediction=None):
+    return " ".join(step_cautions(Plan(STEPS), place, bench, prediction))
+
+
+def test_a_reservoir_without_load_keeps_its_charge(bench):
+    cold = predicted(output=0.0, diode=25.0, reservoir=29.0)
+    assert "holds 29.0 V and 4.2 J; without load it keeps them" in told(2, bench, cold)
+    assert "keeps them" not in told(3, bench, cold)
+    assert "more than is safe to touch" in told(3, bench, predicted(output=0.0, diode=25.0, reservoir=90.0))
+
+
+def test_heat_is_told_where_there_is_heat(bench):
+    hot = predicted(output=75.0, diode=85.0, reservoir=29.0)
+    assert "turns 75 W into heat" in told(3, bench, hot)
+    assert "Diodes settle near 85 °C" in told(3, bench, hot)
+    assert "into heat" not in told(2, bench, hot), "an open load turns nothing into heat"
+    assert "settle" not in told(3, bench, predicted(output=0.5, diode=30.0, reservoir=29.0))
+
+
+def test_a_change_of_load_and_a_rise_of_mains_have_theirs(bench):
+    assert "Fuse in" in told(1, bench)
+    assert "Turn the mains up slowly" in told(2, bench)
+    assert "Before you change the load: switch off" in told(3, bench)
+    assert told(4, bench) == "", "turning down changes nothing else"
