@@ -13,7 +13,11 @@ from typing import Self
 from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput, one_line
 from benchmon_simulated.addresses import rewrite_addresses
-from benchmon_simulated.orders import delayed, obey
+from benchmon_simulated.file_twin import CsvTwin, ValueFileTwin
+from benchmon_simulated.frames_twin import FramesTwin
+from benchmon_simulated.hand_twin import HandTwin
+from benchmon_simulated.modbus_twin import ModbusTwin
+from benchmon_simulated.orders import Orders
 from benchmon_simulated.scpi_twin import ScpiTwin
 from benchmon_simulated.supply import SupplyUnderTest
 from benchmon_simulated.text_twin import TextTwin
@@ -29,6 +33,11 @@ LONGEST_TICK = 2.0
 TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Twin]] = {
     "scpi": ScpiTwin,
     "serial_lines": TextTwin,
+    "serial_frames": FramesTwin,
+    "modbus": ModbusTwin,
+    "value_file": ValueFileTwin,
+    "csv_tail": CsvTwin,
+    "hand": HandTwin,
 }
 """The driver of an instrument, and what stands in for it."""
 
@@ -53,6 +62,7 @@ class SimulatedBench:
         self._text, self._tell = bench.source, tell
         self._twins = [_twin_of(instrument, bench, self.supply, seed) for instrument in bench.instrument]
         self._troubles = Troubles(self.supply, self._twins)
+        self._orders = Orders(self.supply, self._twins, self._troubles)
         for fault in faults:
             self._troubles.plan(fault, 0.0)
         self._thread: threading.Thread | None = None
@@ -90,16 +100,16 @@ class SimulatedBench:
         return asyncio.run_coroutine_threadsafe(self._obey(text), self._loop).result()
 
     async def _obey(self, text: str) -> str:
-        delay, now = delayed(text)
+        delay, now = self._orders.delayed(text)
         if delay > 0.0:
             self._loop.call_later(delay, self._obey_later, now)
             return f"in {delay:g} s: {now}"
-        answer = obey(now, self.supply, self._troubles)
+        answer = self._orders.obey(now)
         return "; ".join(await self._troubles.advance(self.supply.snapshot.time)) or answer
 
     def _obey_later(self, text: str) -> None:
         try:
-            answer = obey(text, self.supply, self._troubles)
+            answer = self._orders.obey(text)
         except BadInput as problem:
             answer = str(problem)
         if self._tell is not None:
@@ -139,7 +149,8 @@ class SimulatedBench:
         try:
             addresses = {}
             for twin in self._twins:
-                addresses[twin.name] = await twin.open()
+                if address := await twin.open():
+                    addresses[twin.name] = address
                 opened.append(twin)
             await self._let_faults_happen()
             ready.set_result(addresses)

@@ -39,6 +39,56 @@ class Keys:
             return value
         raise self._refusal(key, value, "must be a whole number from 0 to 1000")
 
+    def real(self, key: str, default: float) -> float:
+        """Return any finite number."""
+        value = self._keys.get(key, default)
+        try:
+            return parse_value(value, NUMBER)
+        except BadInput as problem:
+            raise self._refusal(key, value, str(problem)) from problem
+
+    def reals(self, key: str) -> Sequence[float]:
+        """Return a list of numbers."""
+        value = self._keys.get(key, [])
+        if isinstance(value, list | tuple) and all(isinstance(item, int | float) for item in value):
+            return [float(item) for item in value]
+        raise self._refusal(key, value, "must be a list of numbers")
+
+    def integer(self, key: str, default: int | None, low: int, high: int) -> int:
+        """Return a whole number from `low` to `high`; without a default the key must be there."""
+        value = self._keys.get(key, default)
+        if value is None:
+            raise BadInput(f"{self._owner}: {key} is missing; add it")
+        if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high:
+            return value
+        raise self._refusal(key, value, f"must be a whole number from {low} to {high}")
+
+    def choice(self, key: str, default: str, choices: Sequence[str]) -> str:
+        """Return one of `choices`."""
+        value = self.text(key, default)
+        if value in choices:
+            return value
+        raise self._refusal(key, value, f"must be one of {', '.join(choices)}")
+
+    def flag(self, key: str, *, default: bool) -> bool:
+        """Return true or false."""
+        value = self._keys.get(key, default)
+        if isinstance(value, bool):
+            return value
+        raise self._refusal(key, value, "must be true or false")
+
+    def octets(self, key: str) -> bytes:
+        """Return bytes that are written in hexadecimal."""
+        value = self.text(key)
+        try:
+            return bytes.fromhex(value)
+        except ValueError as problem:
+            raise self._refusal(key, value, "must be bytes in hexadecimal") from problem
+
+    def has(self, key: str) -> bool:
+        """Return whether the key is there."""
+        return key in self._keys
+
     def texts(self, key: str) -> Sequence[str]:
         """Return a list of texts."""
         value = self._keys.get(key, [])

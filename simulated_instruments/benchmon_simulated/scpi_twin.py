@@ -39,7 +39,7 @@ class ScpiTwin(WiredTwin):
         if instrument.address and is_serial(instrument.address):
             self._wire, self.medium = PtyWire(self._session(), instrument.name), "serial"
         else:
-            self._wire, self.medium = TcpWire(self._session, wanted_port(instrument.address)), "socket"
+            self._wire, self.medium = TcpWire(lambda _: self._session(), wanted_port(instrument.address)), "socket"
         super().__init__(instrument.name, self._wire)
         self._box.rename = self._name_now
 

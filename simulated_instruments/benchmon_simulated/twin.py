@@ -10,8 +10,8 @@ from benchmon_simulated.meters import Meter
 from benchmon_simulated.mishaps import LineMishap
 from benchmon_simulated.wires import Wire
 
-Medium = Literal["socket", "serial", "file"]
-Language = Literal["scpi", "text", "frames", "modbus", "file"]
+Medium = Literal["socket", "serial", "file", "none"]
+Language = Literal["scpi", "text", "frames", "modbus", "file", "nothing"]
 
 
 class Twin(Protocol):
@@ -22,13 +22,17 @@ class Twin(Protocol):
     """
 
     name: str
-    meters: Sequence[Meter]
     medium: Medium
     speaks: Language
     has_clock: bool
 
+    @property
+    def meters(self) -> Sequence[Meter]:
+        """The meters of its channels."""
+        ...
+
     async def open(self) -> str:
-        """Open its line; return the address under which its driver reaches it. Raises `InstrumentError`."""
+        """Open its line; return the address under which its driver reaches it, "" if none. Raises `InstrumentError`."""
         ...
 
     async def run(self) -> None:

@@ -32,6 +32,10 @@ UNREAD = 2048
 """Bytes that a serial line holds for a client that is slow or away; then the old ones are lost, as on a real one."""
 
 Answer = Callable[[bytes], bytes]
+"""Takes what a client says, returns what is answered at once."""
+
+Put = Callable[[bytes], None]
+"""Says something to a client later."""
 
 
 class Wire:
@@ -70,7 +74,7 @@ class Wire:
             data = mishap.heard(data)
         return data
 
-    def say(self, data: bytes, put: Callable[[bytes], None]) -> None:
+    def say(self, data: bytes, put: Put) -> None:
         """Hand to `put` what comes of `data`, now or late; nothing while the instrument is cut off."""
         for mishap in self._mishaps:
             data = mishap.sent(data)
@@ -92,7 +96,7 @@ class _Connection(asyncio.BufferedProtocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)  # noqa: S101 (asyncio gives sockets such a one)
         self._transport = transport
-        self._answer = self._wire.admit(transport)
+        self._answer = self._wire.admit(transport, lambda data: self._wire.say(data, self._put))
 
     def get_buffer(self, sizehint: int) -> memoryview:  # noqa: ARG002 (asyncio's name)
         return memoryview(self._piece)
@@ -121,15 +125,17 @@ class _Connection(asyncio.BufferedProtocol):
 
 
 class TcpWire(Wire):
-    """A listening socket on 127.0.0.1; `new_session` gives each client what answers it.
+    """A listening socket on 127.0.0.1; `new_session` gives each client what answers it, `gone` hears of its end.
 
     With its cable out, it takes connections and says nothing, as a network does; switched off, it refuses them.
     """
 
-    def __init__(self, new_session: Callable[[], Answer], port: int = 0) -> None:
+    def __init__(
+        self, new_session: Callable[[Put], Answer], port: int = 0, gone: Callable[[Answer], None] | None = None
+    ) -> None:
         super().__init__()
-        self._new_session, self._wanted = new_session, port
-        self._clients: set[asyncio.Transport] = set()
+        self._new_session, self._wanted, self._gone = new_session, port, gone
+        self._clients: dict[asyncio.Transport, Answer] = {}
         self._server: asyncio.Server | None = None
         self._held: socket.socket | None = None
         self.port = 0
@@ -146,17 +152,19 @@ class TcpWire(Wire):
         self._server = await loop.create_server(lambda: _Connection(self), HOST, port)
         self.port = self._server.sockets[0].getsockname()[1]
 
-    def admit(self, client: asyncio.Transport) -> Answer | None:
+    def admit(self, client: asyncio.Transport, put: Put) -> Answer | None:
         """Return the session of a new client; None, and the line closed, where there are too many."""
         if len(self._clients) >= MOST_CLIENTS:
             client.abort()
             return None
-        self._clients.add(client)
-        return self._new_session()
+        answer = self._clients[client] = self._new_session(put)
+        return answer
 
     def dismiss(self, client: asyncio.Transport) -> None:
         """Forget a client that is gone."""
-        self._clients.discard(client)
+        answer = self._clients.pop(client, None)
+        if answer is not None and self._gone is not None:
+            self._gone(answer)
 
     async def _live_on(self, before: Life) -> None:
         if self.life == POWER_OFF:

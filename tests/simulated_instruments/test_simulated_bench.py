@@ -203,7 +203,7 @@ def test_a_text_meter_says_nothing_where_there_is_nothing_to_say(make_bench):
 @pytest.mark.parametrize(
     ("text", "names"),
     [
-        (METER.format("modbus", "COM3"), ["'meter'", "modbus"]),
+        (METER.format("smoke signals", "COM3"), ["'meter'", "smoke signals"]),
         (METER.format("scpi", SOCKET) + CHANNEL, ["'output'", "query"]),
         (METER.format("scpi", SOCKET) + CHANNEL + "query = 5\n", ["'output'", "query"]),
         (METER.format("scpi", SOCKET) + CHANNEL + 'query = "VOLT"\n', ["'output'", "VOLT", "question mark"]),

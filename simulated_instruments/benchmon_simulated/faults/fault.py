@@ -70,11 +70,11 @@ class LineFault(Fault):
     """A fault of an instrument's line, or of the instrument as the line shows it."""
 
     strikes: ClassVar[str] = "instrument"
-    where: ClassVar[str] = "an instrument"
+    where: ClassVar[str] = "an instrument on a line"
 
-    def fits(self, twin: Twin) -> bool:  # noqa: ARG002 (for those that need it)
+    def fits(self, twin: Twin) -> bool:
         """Return whether it can befall `twin`."""
-        return True
+        return twin.medium != "none"
 
     def mishap(self) -> LineMishap:
         """Return what befalls the line."""

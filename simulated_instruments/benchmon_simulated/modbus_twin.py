@@ -1,0 +1,192 @@
+"""The twin of a Modbus instrument: pymodbus's own server, with the registers that the bench file's channels read.
+
+The server listens on this machine; what its clients see is a socket (Modbus TCP) or a pseudo-terminal (RTU) before it,
+on which faults can happen.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from pymodbus import FramerType
+from pymodbus.constants import ExcCodes
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from benchmon.bench import Bench, Instrument
+from benchmon.errors import BadInput
+from benchmon_simulated.keys import channels_of, keys_of
+from benchmon_simulated.meters import Meter
+from benchmon_simulated.modbus_words import Words
+from benchmon_simulated.relay import Relay
+from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.twin import Language, Medium, WiredTwin
+from benchmon_simulated.wires import HOST, Answer, PtyWire, Put, TcpWire
+
+# Where nobody wants the library's log, it must not end up on standard error.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
+
+_FUNCTIONS = {"holding": 3, "input": 4}
+_NOWHERE = 65_520
+"""A register that stands in a block that has none: pymodbus knows no empty ones."""
+
+Action = Callable[[bool], None]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a channel's value stands in a unit, and the meter behind it."""
+
+    function: int
+    start: int
+    words: Words
+    meter: Meter
+
+    def read(self, supply: SupplyUnderTest, registers: list[int], first: int) -> None:
+        """Put the value as it is now into `registers`, of which the first is number `first`."""
+        at = self.start - first
+        registers[at : at + self.words.count] = self.words.registers(self.meter.read(supply.snapshot))
+
+
+@dataclass
+class Unit:
+    """One unit of a line: its channels, and what its coils do when they are written."""
+
+    places: list[Place] = field(default_factory=list)
+    coils: dict[int, Action] = field(default_factory=dict)
+
+
+class ModbusTwin(WiredTwin):
+    """One Modbus line with the units that its channels name."""
+
+    speaks: Language = "modbus"
+    has_clock = False
+
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+        self._supply, self._units = supply, units_of(instrument, bench, seed)
+        self.meters: Sequence[Meter] = [place.meter for unit in self._units.values() for place in unit.places]
+        self._server: ModbusTcpServer | None = None
+        self._port = 0
+        self._serial_relay: Relay | None = None
+        tcp = re.fullmatch(r"tcp://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
+        self._wire: TcpWire | PtyWire
+        self.medium: Medium
+        if tcp is not None:
+            port = int(tcp[1] or 0) if re.match(r"tcp://(127\.0\.0\.1|localhost)[:/]?", instrument.address) else 0
+            self._wire, self.medium = TcpWire(self._session, port if port <= 65_535 else 0, _let_go), "socket"
+        else:
+            self._wire, self.medium = PtyWire(self._hear, instrument.name), "serial"
+        super().__init__(instrument.name, self._wire)
+
+    async def open(self) -> str:
+        """Open its line; return its address. Raises `InstrumentError`."""
+        framer = FramerType.SOCKET if self.medium == "socket" else FramerType.RTU
+        devices = [_device(number, unit, self._supply) for number, unit in self._units.items()]
+        self._server = ModbusTcpServer(devices, framer=framer, address=(HOST, 0))
+        await self._server.serve_forever(background=True)
+        self._port = _port_of(self._server)
+        await self.open_wire()
+        if isinstance(self._wire, PtyWire):
+            self._serial_relay = Relay(self._port, self._wire.send)
+            return self._wire.path
+        return f"tcp://{HOST}:{self._wire.port}"
+
+    async def run(self) -> None:
+        """Wait for ever: it speaks only when asked."""
+        await asyncio.Event().wait()
+
+    async def close(self) -> None:
+        """Close its line and its server."""
+        await super().close()
+        if self._serial_relay is not None:
+            self._serial_relay.close()
+        if self._server is not None:
+            await self._server.shutdown()  # type: ignore[no-untyped-call]
+
+    def _session(self, put: Put) -> Answer:
+        return Relay(self._port, put)
+
+    def _hear(self, data: bytes) -> bytes:
+        return self._serial_relay(data) if self._serial_relay is not None else b""
+
+
+def _port_of(server: ModbusTcpServer) -> int:
+    assert isinstance(server.transport, asyncio.Server)  # noqa: S101 (what pymodbus keeps there while it listens)
+    return int(server.transport.sockets[0].getsockname()[1])
+
+
+def _let_go(answer: Answer) -> None:
+    if isinstance(answer, Relay):
+        answer.close()
+
+
+def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]:
+    """Return the units, by number, that the channels of `instrument` are of. Raises `BadInput`."""
+    common = keys_of(instrument)
+    default = common.integer("unit", 1, 0, 255)
+    units: dict[int, Unit] = {default: Unit()}
+    for channel in channels_of(bench, instrument):
+        keys = keys_of(channel)
+        function = _FUNCTIONS[keys.choice("function", "holding", tuple(_FUNCTIONS))]
+        start, words = keys.integer("register", None, 0, 65_535), Words.of(keys, common)
+        unit = units.setdefault(keys.integer("unit", default, 0, 255), Unit())
+        place = Place(function, start, words, Meter(channel, seed))
+        if any(_overlap(place, other) for other in unit.places):
+            raise BadInput(f"channel {channel.name!r}: register = {start}: another channel has it already")
+        unit.places.append(place)
+    return units
+
+
+def _overlap(one: Place, other: Place) -> bool:
+    apart = one.start >= other.start + other.words.count or other.start >= one.start + one.words.count
+    return one.function == other.function and not apart
+
+
+def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
+    async def refresh(  # noqa: PLR0917 (pymodbus calls it so)
+        function: int,
+        first: int,
+        address: int,
+        count: int,
+        registers: list[int],
+        written: list[int] | list[bool] | None,
+    ) -> ExcCodes | None:
+        if written is not None:
+            return _write(unit, function, address, written)
+        for place in unit.places:
+            if place.function == function and place.start < address + count and address < place.start + _size(place):
+                place.read(supply, registers, first)
+        return None
+
+    coils = [SimData(at, values=False, datatype=DataType.BITS) for at in sorted(unit.coils)]
+    held, inputs = (_registers(unit, function) for function in _FUNCTIONS.values())
+    blocks = (coils or _nothing(DataType.BITS), _nothing(DataType.BITS), held, inputs)
+    return SimDevice(number, simdata=blocks, action=refresh)
+
+
+def _size(place: Place) -> int:
+    return place.words.count
+
+
+def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]) -> ExcCodes | None:
+    actions = [unit.coils.get(address + at) for at in range(len(values))] if function in (5, 15) else []
+    if not actions or None in actions:
+        return ExcCodes.ILLEGAL_ADDRESS
+    for action, value in zip(actions, values, strict=True):
+        if action is not None:
+            action(bool(value))
+    return None
+
+
+def _registers(unit: Unit, function: int) -> list[SimData]:
+    places = [place for place in unit.places if place.function == function]
+    numbers = sorted({at for place in places for at in range(place.start, place.start + place.words.count)})
+    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in numbers] or _nothing(DataType.REGISTERS)
+
+
+def _nothing(kind: DataType) -> list[SimData]:
+    return [SimData(_NOWHERE, values=False if kind is DataType.BITS else 0, datatype=kind)]

@@ -1,0 +1,167 @@
+"""Every family of instruments, twin against driver over the real line: registers, frames, files, tables."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.errors import BadInput
+from benchmon.instruments.registry import prepare
+from benchmon_simulated import SimulatedBench
+
+INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\n'
+CHANNEL = (
+    '[[channel]]\nname = "{}"\ninstrument = "meter"\nquantity = "{}"\naccuracy = "0.1 % + 10 mV"\nperiod = "0.1 s"\n'
+)
+VOLTS = CHANNEL.format("output", "output.voltage.mean")
+WATTS = CHANNEL.format("power", "mains.power.active").replace("10 mV", "0.1 W")
+AIR = CHANNEL.format("air", "ambient.temperature").replace("0.1 % + 10 mV", "0.5 K")
+
+
+def until(condition, limit=10.0):
+    give_up = time.monotonic() + limit
+    while not (found := condition()):
+        assert time.monotonic() < give_up, "it never came"
+        time.sleep(0.01)
+    return found
+
+
+def readings(simulated, names):
+    """Read the named channels once through the driver that the bench names."""
+    (driver,) = prepare(read_bench(simulated.bench_text()))
+    driver.open()
+    try:
+        found = {}
+        if driver.streams:
+            until(lambda: found.update((r.channel, r.value) for r in driver.receive(0.1)) or set(names) <= set(found))
+        else:
+            found = {name: driver.read(name).value for name in names}
+        return found
+    finally:
+        driver.close()
+
+
+def agree(simulated, found):
+    true = simulated.supply.snapshot.values
+    expected = {"output": "output.voltage.mean", "power": "mains.power.active", "air": "ambient.temperature"}
+    assert found
+    for name, value in found.items():
+        assert value == pytest.approx(true[expected[name]], rel=8e-3, abs=0.6), name
+
+
+TYPES = ["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
+
+
+@pytest.mark.parametrize("address", ["tcp://192.0.2.5:502", "/dev/ttyUSB0"])
+def test_modbus_registers_of_every_type_and_order(make_bench, address):
+    channels, expected = "", {}
+    for at, kind in enumerate(TYPES):
+        name = f"output {kind}"
+        factor = "" if kind.startswith("float") else "factor = 0.01\n"
+        order = f'word_order = "{"little" if at % 2 else "big"}"\nbyte_order = "{"little" if at % 3 else "big"}"\n'
+        function = f'function = "{"input" if at % 2 else "holding"}"\n'
+        channels += VOLTS.replace('"output"', f'"{name}"') + f'register = {10 * at}\ntype = "{kind}"\n'
+        channels += factor + order + function + ("unit = 7\n" if at == 3 else "")
+        expected[name] = "output.voltage.mean"
+    with SimulatedBench(make_bench(INSTRUMENT.format("modbus", address) + channels), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        found = readings(simulated, expected)
+        true = simulated.supply.snapshot.values["output.voltage.mean"]
+    assert simulated.addresses["meter"].startswith("tcp://127.0.0.1:" if "tcp" in address else "/")
+    assert found == pytest.approx(dict.fromkeys(expected, true), rel=5e-3)
+
+
+def test_modbus_registers_that_are_not_there_are_refused(make_bench):
+    text = INSTRUMENT.format("modbus", "tcp://127.0.0.1:0") + VOLTS + 'register = 3\ntype = "float32"\n'
+    with SimulatedBench(make_bench(text)) as simulated:
+        elsewhere = simulated.bench_text().replace("register = 3", "register = 4")
+        (driver,) = prepare(read_bench(elsewhere))
+        driver.open()
+        try:
+            reading = driver.read("output")
+        finally:
+            driver.close()
+    assert reading.value is None
+    assert "illegal data address" in reading.problem
+
+
+FRAME_LAYOUTS = [
+    'sync = "AA 55"\nlength = 12\nchecksum = "sum"\n',
+    'sync = "AA"\nlength = 14\nchecksum = "xor"\ntail = "0D 0A"\nchecksum_from = 1\n',
+    'length = 12\nchecksum = "crc16"\n',
+    'sync = "7E"\nlength_at = 1\nlength_adds = 2\nchecksum = "crc16"\nchecksum_order = "big"\ntail = "7F"\n',
+    'sync = "02"\nlength = 11\ntail = "03"\n',
+]
+
+
+@pytest.mark.parametrize("query", ["", 'query = "01 10"\n'])
+@pytest.mark.parametrize("layout", FRAME_LAYOUTS)
+def test_frames_of_every_layout(make_bench, layout, query):
+    text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + layout + query
+    text += VOLTS + 'at = 3\nformat = ">h"\nfactor = 0.01\n' + WATTS + 'at = 5\nformat = "<f"\n'
+    with SimulatedBench(make_bench(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output", "power"]))
+
+
+def test_frames_of_several_kinds_are_told_by_a_byte(make_bench):
+    text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + 'sync = "AA"\nlength = 6\nchecksum = "sum"\n'
+    text += VOLTS + 'at = 2\nformat = ">H"\nfactor = 0.001\nwhen = [1, 16]\n'
+    text += AIR + 'at = 2\nformat = ">h"\nfactor = 0.1\noffset = -40\nwhen = [1, 17]\n'
+    with SimulatedBench(make_bench(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output", "air"]))
+
+
+def test_numbers_in_files(make_bench):
+    text = INSTRUMENT.format("value_file", "/sys/class/hwmon/hwmon*")
+    text += AIR + 'file = "temp1_input"\nfactor = 0.001\n' + VOLTS + 'file = "in0_input"\n'
+    with SimulatedBench(make_bench(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.5)
+        agree(simulated, readings(simulated, ["air", "output"]))
+
+
+def test_a_one_wire_thermometer_s_text(make_bench):
+    text = INSTRUMENT.format("value_file", "/sys/bus/w1/devices/28-*/w1_slave")
+    text += AIR + "pattern = 'YES\\s[^=]*t=(-?\\d+)'\nfactor = 0.001\n"
+    with SimulatedBench(make_bench(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["air"]))
+
+
+@pytest.mark.parametrize("keys", ["", 'separator = ";"\ndecimal_comma = true\n', "header = false\n"])
+def test_a_logger_s_table(make_bench, keys):
+    text = INSTRUMENT.format("csv_tail", "/home/me/log.csv") + keys
+    columns = ("column = 4\n", "column = 2\n") if "false" in keys else ('column = "U out"\n', 'column = "T"\n')
+    text += VOLTS + columns[0] + AIR + columns[1]
+    with SimulatedBench(make_bench(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.5)
+        agree(simulated, readings(simulated, ["output", "air"]))
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        (INSTRUMENT.format("modbus", "COM3") + VOLTS, ["'output'", "register"]),
+        (INSTRUMENT.format("modbus", "COM3") + VOLTS + 'register = 1\ntype = "text"\n', ["'output'", "type"]),
+        (
+            INSTRUMENT.format("modbus", "COM3") + VOLTS + "register = 1\n" + WATTS + 'register = 0\ntype = "int32"\n',
+            ["'power'", "another channel"],
+        ),
+        (INSTRUMENT.format("modbus", "COM3") + VOLTS + 'register = 1\nfunction = "coil"\n', ["'output'", "function"]),
+        (
+            INSTRUMENT.format("serial_frames", "COM3") + 'sync = "G"\n' + VOLTS + 'at = 1\nformat = "h"\n',
+            ["'meter'", "sync", "hexadecimal"],
+        ),
+        (INSTRUMENT.format("serial_frames", "COM3") + VOLTS + 'at = 1\nformat = ">z"\n', ["format"]),
+        (INSTRUMENT.format("serial_frames", "COM3") + "length = 4\n" + VOLTS + 'at = 3\nformat = ">h"\n', ["'output'"]),
+        (INSTRUMENT.format("value_file", "/x") + VOLTS + 'file = "../secret"\n', ["'output'", "file"]),
+        (INSTRUMENT.format("value_file", "/x") + VOLTS + "pattern = '(a|b)+'\n", ["'output'", "pattern"]),
+    ],
+)
+def test_what_has_no_twin_is_refused(make_bench, text, names):
+    with pytest.raises(BadInput) as refusal:
+        SimulatedBench(make_bench(text))
+    assert all(name in str(refusal.value) for name in names), str(refusal.value)
+    assert str(refusal.value).isprintable()
