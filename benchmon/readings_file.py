@@ -106,6 +106,9 @@ class _Reader:
         if len(cells) <= max(places):
             raise self._refusal(number, f"has {len(cells)} columns where the first line names more")
         time_text, name, value_text = (cells[place] for place in places)
+        # Exports guard names that a spreadsheet would take for a formula by an apostrophe.
+        if name not in self._channels and name[:1] == "'":
+            name = name[1:]
         if name not in self._channels:
             known = ", ".join(sorted(self._channels)) or "none"
             raise self._refusal(

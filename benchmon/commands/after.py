@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from benchmon.commands.values import JSON, PATH, Measured
-from benchmon.errors import EXIT_DONE, BadInput
-from benchmon.quantities import FREQUENCY, VOLTAGE
+from benchmon.commands.values import FORCE, JSON, OUT, PATH, Measured, may_write_over
+from benchmon.errors import EXIT_DONE, BadInput, one_line
+from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
 
 
 @click.command()
@@ -54,4 +54,23 @@ def analyse(
     return EXIT_DONE
 
 
-COMMANDS = (analyse,)
+@click.command()
+@click.argument("session", type=PATH)
+@OUT
+@click.option("--wide", is_flag=True, help="CSV with a column for each channel instead of a line for each reading.")
+@click.option("--every", type=Measured(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s.")
+@FORCE
+def export(session: Path, out: Path, wide: bool, every: float | None, force: bool) -> int:
+    """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
+    from benchmon.report.export import export as export_session
+    from benchmon.report.recorded import RecordedSession
+
+    if every is not None and not wide:
+        raise BadInput("--every: is for --wide")
+    force = may_write_over(out, force=force)
+    count = export_session(RecordedSession(session), out, force=force, wide=wide, every=1.0 if every is None else every)
+    click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+    return EXIT_DONE
+
+
+COMMANDS = (analyse, export)

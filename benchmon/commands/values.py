@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -32,4 +33,12 @@ class Measured(click.ParamType[float]):
 PATH = click.Path(path_type=Path)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
+OUT = click.option("-o", "--out", "out", type=PATH, required=True, metavar="FILE", help="The file to write.")
 FORCE = click.option("--force", is_flag=True, help="Write over FILE if it is there.")
+
+
+def may_write_over(path: Path, *, force: bool) -> bool:
+    """Return whether a file that is there may be written over: by --force, or because the user says so when asked."""
+    if force or not path.is_file() or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return force
+    return click.confirm(f"{one_line(path, 1000)} is there already. Write over it?", err=True)

@@ -1,0 +1,72 @@
+"""Files that are there whole or not at all: written beside their place, then renamed into it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from benchmon.errors import BadInput, one_line
+
+
+def check_may_write(path: Path, *, force: bool, never: Path | None = None) -> None:
+    """Raise `BadInput` where `path` cannot be written, or is there and `force` is not given.
+
+    `never` is a file that must not be written over whatever is asked: the one that is read.
+    """
+    shown = one_line(path, 1000)
+    if path.is_dir():
+        raise BadInput(f"{shown}: is a folder; name a file in it")
+    if path.exists() and not path.is_file():
+        raise BadInput(f"{shown}: is no ordinary file; name another")
+    if not path.parent.is_dir():
+        raise BadInput(f"{shown}: its folder is not there; make it first")
+    if path.exists():
+        if never is not None and never.exists() and path.samefile(never):
+            raise BadInput(f"{shown}: is the session itself; name another file")
+        if not force:
+            raise BadInput(f"{shown}: is there already; name another file, or give --force to write over it")
+
+
+@contextmanager
+def whole_file(path: Path, *, force: bool, never: Path | None = None) -> Iterator[Path]:
+    """Give a path beside `path` to write to; it takes the place of `path` where all went well, else it is removed.
+
+    That also holds where the program is ended by SIGTERM. Raises `BadInput` where it cannot be written.
+    """
+    check_may_write(path, force=force, never=never)
+    part = path.with_name(f".{path.name[:100]}.{os.getpid()}")
+    try:
+        with _ended_in_order():
+            yield part
+            check_may_write(path, force=force, never=never)
+            part.replace(path)
+    except (OSError, ValueError) as problem:
+        if isinstance(problem, BadInput):
+            raise
+        reason = problem.strerror if isinstance(problem, OSError) and problem.strerror else one_line(problem)
+        raise BadInput(f"{one_line(path, 1000)}: cannot be written: {reason}") from problem
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """Let SIGTERM end the program by an exception, so that what is half written is cleared away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def leave(number: int, _: FrameType | None) -> None:
+        sys.exit(128 + number)
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

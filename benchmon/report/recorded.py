@@ -1,0 +1,282 @@
+"""A recorded session as arrays and records, for reports, comparisons, exports and notebooks.
+
+It holds nothing open: every question is one look into the file. So a session that is still recorded can be asked, and
+tells what it has come to. Rows that make no sense are passed over, as everywhere a session is read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import BadInput, one_line
+from benchmon.prediction.result import Floats
+from benchmon.session.database import reading
+from benchmon.session.records import Timed
+from benchmon.session.rows import number_of, read_ending, read_identities, read_info, session_time
+from benchmon.session.schema import decode_state
+from benchmon.session.told_rows import Told, ToldRows
+from benchmon.session.trends import Trends, first_reading_at
+from benchmon.session.view import Part, RecorderState, SessionInfo
+from benchmon.watch.records import Event, Explanations, Flag, Forecast, Verdict, Waveform
+
+_AT_ONCE = 10_000
+_MOST = 1_000_000
+_OVERTAKE = 5.0
+"""Seconds by which readings of several instruments may overtake each other in the file."""
+
+T = TypeVar("T", bound=Timed)
+
+
+@dataclass(frozen=True)
+class Readings:
+    """The readings of one channel, in the quantity's unit: arrays (n,), in the order they were judged.
+
+    `times` are session seconds. `values` are NaN where there was no usable reading and ±inf where the display showed
+    over range; `uncertainties` are theirs (expanded, k = 2), by the channel's accuracy. `expected` and
+    `expected_uncertainties` are NaN where nothing was expected. `states` are verdict and flags as they are stored.
+    """
+
+    channel: Channel
+    times: Floats
+    values: Floats
+    uncertainties: Floats
+    expected: Floats
+    expected_uncertainties: Floats
+    states: NDArray[np.int64]
+
+    @property
+    def en(self) -> Floats:
+        """En of every reading (ISO 13528), (n,); NaN where there is nothing to compare."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            found = (self.values - self.expected) / np.hypot(self.uncertainties, self.expected_uncertainties)
+        return np.where(np.isfinite(found), found, np.nan)
+
+    @property
+    def verdicts(self) -> list[Verdict]:
+        """The verdict on every reading."""
+        return [decode_state(int(state))[0] for state in self.states]
+
+    @property
+    def flags(self) -> list[frozenset[Flag]]:
+        """The flags of every reading."""
+        return [decode_state(int(state))[1] for state in self.states]
+
+    @property
+    def usable(self) -> Floats:
+        """The values that are numbers, (m,)."""
+        return self.values[np.isfinite(self.values)]
+
+
+class RecordedSession:
+    """A session file, to be asked. Raises `SessionFileError` where it is none, is damaged or of a newer version."""
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+        with reading(self.path) as connection:
+            self.info: SessionInfo = read_info(connection, self.path)
+            self._ending = read_ending(connection)
+            rows = connection.execute("SELECT id, name FROM channels ORDER BY id LIMIT ?", (_AT_ONCE,)).fetchall()
+            self.identities: dict[str, str] = read_identities(connection, self.info.bench)
+        known = {channel.name: channel for channel in self.info.bench.channel}
+        self.numbers: dict[int, Channel] = {
+            number: known[name] for number, name in rows if isinstance(number, int) and name in known
+        }
+
+    @property
+    def bench(self) -> Bench:
+        """The bench as it was recorded."""
+        return self.info.bench
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """The channels, in the order of the bench file."""
+        return self.bench.channel
+
+    @property
+    def duration(self) -> float:
+        """How far the session has come, in seconds."""
+        return self._ending.time
+
+    @property
+    def started(self) -> datetime:
+        """When it began, by the wall clock, UTC."""
+        return datetime.fromtimestamp(self.info.started, UTC)
+
+    @property
+    def is_recorded_still(self) -> bool:
+        """Whether its recorder was running when this was opened."""
+        return self._ending.state is RecorderState.RECORDING
+
+    @property
+    def ended_well(self) -> bool:
+        """Whether it was ended, and not cut off."""
+        return self._ending.state is RecorderState.FINISHED
+
+    def readings(self, channel: str, since: float = 0.0, until: float = math.inf) -> Readings:
+        """Return what `channel` read from `since` to before `until`, in session seconds.
+
+        Raises `BadInput` for a channel that the bench does not have, `SessionFileError` where the file is damaged.
+        """
+        number, found = self._numbered(channel)
+        with reading(self.path) as connection:
+            first, last = self._between(connection, since, until)
+            rows = connection.execute(
+                "SELECT id, time, CASE typeof(value) WHEN 'real' THEN value END, state FROM readings"
+                " WHERE id >= ? AND id < ? AND channel = ? AND typeof(time) = 'integer' AND typeof(state) = 'integer'"
+                " ORDER BY id",
+                (first, last, number),
+            ).fetchall()
+            expectations = _expectations(connection, number, first, last)
+        return _readings(found, rows, expectations, since, until)
+
+    def trend(self, channel: str, parts: int = 400, since: float = 0.0, until: float | None = None) -> Sequence[Part]:
+        """Return lowest, highest and mean reading of `channel` over `parts` equal parts of the session."""
+        self._numbered(channel)
+        end = self.duration if until is None else until
+        with reading(self.path) as connection:
+            trends = Trends(connection, self.bench, self.info.layout)
+            return trends.trend(connection, channel, since, end, parts) if end > since else ()
+
+    def counts(self) -> dict[str, dict[Verdict, int]]:
+        """Return how many readings of each channel had which verdict."""
+        counted: dict[str, dict[Verdict, int]] = {channel.name: {} for channel in self.channels}
+        with reading(self.path) as connection:
+            rows = connection.execute(
+                "SELECT channel, state & 3, count(*) FROM readings WHERE typeof(state) = 'integer' GROUP BY 1, 2"
+            ).fetchall()
+        for number, verdict, count in rows:
+            if number in self.numbers:
+                counted[self.numbers[number].name][decode_state(verdict)[0]] = count
+        return counted
+
+    @cached_property
+    def events(self) -> tuple[Event, ...]:
+        """Everything that happened, by time."""
+        return self._all(lambda told: told.events)
+
+    @property
+    def notes(self) -> tuple[Event, ...]:
+        """What operators noted."""
+        return tuple(event for event in self.events if event.kind == "note")
+
+    @cached_property
+    def explanations(self) -> tuple[Explanations, ...]:
+        """The ranked causes, each from its time on."""
+        return self._all(lambda told: told.explanations)
+
+    @cached_property
+    def forecasts(self) -> tuple[Forecast, ...]:
+        """Where channels were heading, each from its time on."""
+        return self._all(lambda told: told.forecasts)
+
+    @cached_property
+    def waveforms(self) -> tuple[Waveform, ...]:
+        """The latest captured wave of each channel, by time."""
+        latest = {wave.channel: wave for wave in self._all(lambda told: told.waveforms)}
+        return tuple(sorted(latest.values(), key=lambda wave: wave.time))
+
+    @cached_property
+    def facts(self) -> dict[str, str]:
+        """What recorded it: versions, host, process. Empty in a session of an old layout."""
+        rows = self._rows("SELECT name, text FROM facts LIMIT 1000")
+        return {one_line(name, 60): one_line(text) for name, text in rows if isinstance(text, str)}
+
+    @cached_property
+    def settings(self) -> dict[tuple[str, str], str]:
+        """How each instrument and channel was driven: (kind, name) and JSON text. Empty in an old layout."""
+        rows = self._rows("SELECT kind, name, settings FROM settings LIMIT 1000")
+        return {(one_line(kind, 20), one_line(name, 40)): one_line(text, 4000) for kind, name, text in rows}
+
+    @cached_property
+    def clock_jumps(self) -> tuple[tuple[float, float], ...]:
+        """When the wall clock was found to have jumped, and by how many seconds."""
+        rows = self._rows("SELECT time, jump FROM anchors WHERE jump <> 0 LIMIT 1000")
+        found = ((session_time(time), number_of(jump)) for time, jump in rows)
+        return tuple((time, jump) for time, jump in found if time is not None and jump is not None)
+
+    def sha256(self) -> str:
+        """Return the hash of the session file as it is now."""
+        with self.path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    def bench_sha256(self) -> str:
+        """Return the hash of the bench file's text that the session carries."""
+        return hashlib.sha256(self.bench.source.encode()).hexdigest()
+
+    def _numbered(self, name: str) -> tuple[int, Channel]:
+        for number, channel in self.numbers.items():
+            if channel.name == name:
+                return number, channel
+        known = one_line(", ".join(channel.name for channel in self.channels) or "none", 200)
+        raise BadInput(f"{one_line(name, 60)!r} is no channel of this session; it has {known}")
+
+    def _between(self, connection: sqlite3.Connection, since: float, until: float) -> tuple[int, int]:
+        """Return numbers between which the readings from `since` to `until` are, and some others."""
+        first = 0 if since <= 0 else first_reading_at(connection, since - _OVERTAKE)
+        last = 2**62 if until > self.duration + 60.0 else first_reading_at(connection, until + _OVERTAKE)
+        return first, last
+
+    def _all(self, of: Any) -> tuple[Any, ...]:
+        with reading(self.path) as connection:
+            rows: ToldRows[Any] | None = of(Told(connection, self.info))
+            found: list[Any] = []
+            while rows is not None and len(found) < _MOST and (part := rows.after_last(connection, _AT_ONCE)):
+                found += part
+        return tuple(sorted(found, key=lambda one: one.time))
+
+    def _rows(self, statement: str) -> list[tuple[Any, ...]]:
+        if self.info.layout < 2:
+            return []
+        with reading(self.path) as connection:
+            return connection.execute(statement).fetchall()
+
+
+def _expectations(connection: sqlite3.Connection, number: int, first: int, last: int) -> list[tuple[Any, ...]]:
+    """Return from which reading on what was expected of a channel: all between two readings, and the one before."""
+    columns = (
+        "SELECT from_reading, CASE typeof(value) WHEN 'real' THEN value END,"
+        " CASE typeof(uncertainty) WHEN 'real' THEN uncertainty END FROM expectations WHERE channel = ?"
+    )
+    before = connection.execute(
+        f"{columns} AND from_reading < ? ORDER BY from_reading DESC LIMIT 1", (number, first)
+    ).fetchall()
+    return (
+        before
+        + connection.execute(
+            f"{columns} AND from_reading >= ? AND from_reading < ? ORDER BY from_reading", (number, first, last)
+        ).fetchall()
+    )
+
+
+def _readings(
+    channel: Channel,
+    rows: Sequence[tuple[Any, ...]],
+    expectations: Sequence[tuple[Any, ...]],
+    since: float,
+    until: float,
+) -> Readings:
+    numbers = np.array([row[0] for row in rows], np.int64)
+    times = np.array([row[1] for row in rows], np.float64) / 1e6
+    values = np.array([row[2] for row in rows], np.float64)
+    states = np.array([row[3] for row in rows], np.int64) & 0xFF
+    begins = np.array([row[0] for row in expectations], np.int64)
+    expected = np.array([row[1:] for row in [(0, None, None), *expectations]], np.float64)
+    holds = expected[np.searchsorted(begins, numbers, side="right")]
+    uncertainties = channel.accuracy.relative * np.abs(values) + channel.accuracy.absolute
+    uncertainties[~np.isfinite(values)] = np.nan
+    kept = (times >= since) & (times < until)
+    return Readings(
+        channel, times[kept], values[kept], uncertainties[kept], holds[kept, 0], holds[kept, 1], states[kept]
+    )

@@ -1,0 +1,126 @@
+"""Sessions of an invented supply, written without a clock: as long as needed, at once."""
+
+import time
+
+import pytest
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.prediction import predict
+from benchmon.prediction.result import Expected
+from benchmon.session.database import create
+from benchmon.session.records import Heartbeat, Identity, Settings
+from benchmon.session.storing import Encoder, description
+from benchmon.watch.records import Event
+from benchmon.watch.watch import Watch
+from benchmon_simulated.scenarios import scenario_named
+
+HOSTILE = "<script>alert(1)</script>"
+
+
+def text_of(scenario):
+    return scenario_named(scenario).path.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def benches():
+    """Return the benches of the scenarios, by name."""
+    return {name: load_bench(scenario_named(name).path) for name in ("bridge", "centre-tap", "reservoir")}
+
+
+@pytest.fixture(scope="session")
+def expectations():
+    """Return a function that predicts a bench at a mains voltage, and keeps it."""
+    kept = {}
+
+    def at(bench, mains=None):
+        key = (bench.source, mains)
+        if key not in kept:
+            kept[key] = predict(bench, mains_voltage=mains)
+        return kept[key]
+
+    return at
+
+
+class File:
+    """A session file that is being written."""
+
+    def __init__(self, path, bench):
+        self.bench, self.encoder, self.watch = bench, Encoder(bench), Watch(bench.channel)
+        self.connection = create(path)
+        for statement, row in description(bench, time.monotonic(), {"benchmon": "0.1.0", "host": "bench-3"}):
+            self.connection.execute(statement, row)
+        for instrument in bench.instrument:
+            self.put(Identity(instrument.name, f"{instrument.name} of nobody, serial 1", 0.1))
+            self.put(Settings("instrument", instrument.name, {"timeout": 1.0}))
+        self.put(Event(0.0, "", "started", "recording started"))
+
+    def put(self, record):
+        for statement, row in self.encoder.encode(record):
+            self.connection.execute(statement, row)
+
+    def read(self, channel, now, value, known):
+        expected = Expected(known.value, known.uncertainty, known.unit) if known else None
+        judgement, events = self.watch.judge(channel.name, now, value, expected)
+        for record in (judgement, *events):
+            self.put(record)
+
+    def finish(self, seconds, ends):
+        self.put(Heartbeat(float(seconds), time.monotonic() - 1000))
+        for statement, row in self.encoder.finish(float(seconds) if ends else None):
+            self.connection.execute(statement, row)
+        self.connection.execute("COMMIT")
+        self.connection.execute("PRAGMA journal_mode = DELETE")
+        self.connection.close()
+
+
+@pytest.fixture
+def write_session(tmp_path, benches, expectations):
+    """Return a function that writes a session and returns its path.
+
+    Every channel reads what is expected at `mains`, times what `spoil` holds for its quantity, or what `values` says;
+    `more` are further records. `off_at` switches the mains off then.
+    """
+
+    def write(
+        name="session.benchmon",
+        bench=None,
+        seconds=30,
+        *,
+        rate=2.0,
+        mains=230.0,
+        spoil=None,
+        more=(),
+        ends=True,
+        off_at=float("inf"),
+        values=lambda channel, now, value: value,
+    ):
+        bench = bench or benches["reservoir"]
+        told = expectations(bench, mains).quantities
+        file = File(tmp_path / name, bench)
+        waiting = sorted(more, key=lambda record: record.time)
+        for now in (step / rate for step in range(int(seconds * rate))):
+            while waiting and waiting[0].time <= now:
+                file.put(waiting.pop(0))
+            for channel in bench.channel:
+                known = told.get(channel.quantity)
+                value = (spoil or {}).get(channel.quantity, 1.0) * (known.value if known else 20.0)
+                is_off = now >= off_at and channel.unit != "°C"
+                file.read(channel, now, values(channel, now, 0.0 if is_off else value), None if is_off else known)
+        for record in waiting:
+            file.put(record)
+        file.finish(seconds, ends)
+        return tmp_path / name
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def hostile_bench():
+    """Return a bench whose every free text wants to be markup, a formula or a control code."""
+    text = text_of("reservoir")
+    text = text.replace('title = "', f'title = "{HOSTILE} | =cmd() \\u001b[2J ', 1)
+    text = text.replace('"multimeter"', f"'{HOSTILE}'")
+    for name, other in (("output", "=1+1"), ("ripple", "@SUM(A1)"), ("output AC", "a|b<b>"), ("air", "+air & 'co'")):
+        text = text.replace(f'name = "{name}"', f'name = "{other}"')
+    head, plan, _ = text.partition("# ---- The plan")
+    return read_bench(head if plan else text)

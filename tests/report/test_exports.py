@@ -1,0 +1,232 @@
+"""Exports: what is in them, that they can be read back, and that nothing in them does harm."""
+
+import csv
+import json
+import math
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+
+import pytest
+from click.testing import CliRunner
+
+from benchmon.assess import assess
+from benchmon.cli import commands
+from benchmon.errors import BadInput
+from benchmon.readings_file import read_readings
+from benchmon.report import export as exports
+from benchmon.report.export import export
+from benchmon.report.plain_text import csv_cell, for_markdown, for_page
+from benchmon.report.recorded import RecordedSession
+from benchmon.watch.records import Event, Explanation, Explanations, Forecast
+
+
+def rows_of(path):
+    with path.open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
+
+
+def odd(channel, now, value):
+    """No value for a while, then over range."""
+    if channel.name != "ripple":
+        return value
+    return None if now < 5 else -math.inf if now < 10 else value
+
+
+def test_a_line_for_each_reading(write_session, tmp_path):
+    session = RecordedSession(write_session(values=odd, off_at=20.0))
+    count = export(session, tmp_path / "all.csv")
+    rows = rows_of(tmp_path / "all.csv")
+    assert count == len(rows) == 60 * 12 - 10
+    first = rows[0]
+    found = session.readings(first["channel"])
+    assert float(first["value"]) == found.values[0]
+    assert float(first["expected"]) == pytest.approx(found.expected[0], rel=1e-8)
+    assert float(first["expected_uncertainty"]) == pytest.approx(found.expected_uncertainties[0], rel=1e-5)
+    assert (first["unit"], first["quantity"], first["verdict"]) == ("V", "output.voltage.mean", "agrees")
+    assert first["time"] == session.started.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    assert [row["flags"] for row in rows if row["value"] == "-inf"] == ["overrange"] * 10
+    assert {row["expected"] for row in rows if float(row["time_s"]) >= 20 and row["channel"] == "output"} == {""}
+    times = [row["time"] for row in rows]
+    assert times == sorted(times)
+
+
+def test_assess_takes_an_export_back(write_session, tmp_path, benches):
+    session = RecordedSession(write_session(spoil={"output.voltage.mean": 0.7}))
+    export(session, tmp_path / "all.csv")
+    bench = benches["reservoir"]
+    answer = assess(bench, read_readings(tmp_path / "all.csv", [channel.name for channel in bench.channel]))
+    assert set(answer["channels"]) == {channel.name for channel in bench.channel}
+    assert answer["channels"]["output"]["verdict"] == "disagrees"
+    assert answer["channels"]["output"]["value"] == session.readings("output").values[-1]
+
+
+def test_a_column_for_each_channel(write_session, tmp_path):
+    session = RecordedSession(write_session(values=odd, seconds=30))
+    assert export(session, tmp_path / "wide.csv", wide=True, every=2.0) == 15
+    rows = rows_of(tmp_path / "wide.csv")
+    assert [float(row["time_s"]) for row in rows] == [2.0 * number for number in range(15)]
+    assert list(rows[0])[:4] == ["time_s", "time", "output [V]", "ripple [V]"]
+    assert "power factor" in rows[0]
+    assert rows[0]["ripple [V]"] == ""
+    assert float(rows[5]["output [V]"]) == session.readings("output").values[0]
+
+
+def test_one_object(write_session, tmp_path):
+    more = [
+        Event(3.0, "output", "note", 'he said "no"\n<b>'),
+        Explanations(4.0, (Explanation("x", 0.9, "y", ("output",)),)),
+        Forecast("diode case", 5.0, "rising", 0.1, 80.0, math.inf, None),
+    ]
+    session = RecordedSession(write_session(values=odd, more=more))
+    assert export(session, tmp_path / "all.json") == 720
+    found = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))
+    assert found["session"]["bench"] == session.bench.source
+    assert len(found["readings"]) == 720
+    first = dict(zip(found["columns"], found["readings"][0], strict=True))
+    assert first["channel"] == "output"
+    assert first["verdict"] == "agrees"
+    ripple = [reading[2] for reading in found["readings"] if reading[1] == "ripple"]
+    assert ripple[:20] == [None] * 20
+    assert found["events"][1]["kind"] in {"no reading", "note"}
+    assert found["explanations"][0]["ranked"][0]["likelihood"] == 0.9
+    assert found["forecasts"][0]["uncertainty"] is None
+
+
+def test_an_object_without_readings_is_one_too(write_session, tmp_path):
+    export(RecordedSession(write_session(seconds=0)), tmp_path / "all.json")
+    assert json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["readings"] == []
+
+
+def test_a_plain_database(write_session, tmp_path):
+    session = RecordedSession(write_session(values=odd, more=[Event(3.0, "", "note", "hm")]))
+    assert export(session, tmp_path / "all.sqlite") == 720
+    with sqlite3.connect(tmp_path / "all.sqlite") as connection:
+        mean = connection.execute("SELECT avg(value) FROM readings WHERE channel = 'output'").fetchone()[0]
+        assert mean == pytest.approx(session.readings("output").values[0])
+        assert connection.execute("SELECT count(*) FROM readings WHERE value IS NULL").fetchone()[0] == 10
+        assert connection.execute("SELECT message FROM events WHERE kind = 'note'").fetchone()[0] == "hm"
+        assert connection.execute("SELECT count(*) FROM channels").fetchone()[0] == 12
+        assert connection.execute("SELECT text FROM session WHERE name = 'title'").fetchone()[0] == session.bench.title
+    connection.close()
+
+
+def test_what_looks_like_a_formula_is_guarded_and_comes_back(write_session, tmp_path, hostile_bench):
+    session = RecordedSession(write_session(bench=hostile_bench))
+    export(session, tmp_path / "all.csv")
+    export(session, tmp_path / "wide.csv", wide=True)
+    for path in (tmp_path / "all.csv", tmp_path / "wide.csv"):
+        with path.open(encoding="utf-8", newline="") as lines:
+            for number, row in enumerate(csv.reader(lines)):
+                for cell in row:
+                    assert not cell.startswith(("=", "@", "+", "\t", "\r")) or number < 0, cell
+                    assert "\x1b" not in cell
+    names = [channel.name for channel in hostile_bench.channel]
+    back = {one.channel for one in read_readings(tmp_path / "all.csv", names)}
+    assert back == set(names)
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("=1+1", "'=1+1"),
+        ("-2", "'-2"),
+        ('a"b', '"a""b"'),
+        ("a,b", '"a,b"'),
+        ("=a,b", '"\'=a,b"'),
+        ("@x\n\x1b[2J", "'@x\\n\\x1b[2J"),
+    ],
+)
+def test_cells(text, cell):
+    assert csv_cell(text) == cell
+
+
+def test_page_and_markdown_texts_mark_nothing_up():
+    hostile = '<img src=x onerror="alert(1)"> & [a](javascript:b) | `c` \x1b[31m'
+    assert not set("<>\"'\x1b") & set(for_page(hostile))
+    marked = for_markdown(hostile)
+    for sign in "<[(|`":
+        assert marked.count(sign) == marked.count("\\" + sign)
+
+
+class TestFiles:
+    def run(self, *arguments):
+        return CliRunner().invoke(commands, ["export", *map(str, arguments)], standalone_mode=False)
+
+    def test_the_command_says_what_it_wrote(self, write_session, tmp_path):
+        done = self.run(write_session(), "-o", tmp_path / "all.csv")
+        assert done.return_value == 0
+        assert "720 readings in" in done.output
+
+    def test_a_file_that_is_there_is_refused_unless_forced(self, write_session, tmp_path):
+        session, out = write_session(), tmp_path / "all.csv"
+        out.write_text("mine")
+        refused = self.run(session, "-o", out)
+        assert isinstance(refused.exception, BadInput)
+        assert "--force" in str(refused.exception)
+        assert out.read_text() == "mine"
+        assert self.run(session, "-o", out, "--force").return_value == 0
+        assert out.read_text().startswith("time_s,")
+
+    @pytest.mark.parametrize(
+        ("name", "reason"),
+        [("all.xls", "ends in"), ("none/all.csv", "folder is not there"), ("folder.csv", "is a folder")],
+    )
+    def test_places_that_cannot_be_written(self, write_session, tmp_path, name, reason):
+        (tmp_path / "folder.csv").mkdir()
+        before = sorted(tmp_path.iterdir())
+        refused = self.run(session := write_session(), "-o", tmp_path / name, "--force")
+        assert isinstance(refused.exception, BadInput)
+        assert reason in str(refused.exception)
+        assert sorted(tmp_path.iterdir()) == sorted([*before, session])
+
+    def test_the_session_itself_is_never_written_over(self, write_session, tmp_path):
+        session = write_session("it.sqlite")
+        before = session.read_bytes()
+        refused = self.run(session, "-o", session, "--force")
+        assert "the session itself" in str(refused.exception)
+        (tmp_path / "link.sqlite").hardlink_to(session)
+        assert "the session itself" in str(self.run(session, "-o", tmp_path / "link.sqlite", "--force").exception)
+        assert session.read_bytes() == before
+
+    @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+    def test_a_read_only_folder(self, write_session, tmp_path):
+        folder = tmp_path / "closed"
+        folder.mkdir(mode=0o555)
+        assert "cannot be written" in str(self.run(write_session(), "-o", folder / "all.csv").exception)
+
+    def test_a_failure_on_the_way_leaves_nothing(self, write_session, tmp_path, monkeypatch):
+        def fails(_session, path):
+            path.write_text("half")
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setitem(exports.ENDINGS, ".csv", fails)
+        session = write_session()
+        with pytest.raises(BadInput, match="No space left"):
+            export(RecordedSession(session), tmp_path / "all.csv")
+        assert list(tmp_path.iterdir()) == [session]
+
+    @pytest.mark.parametrize("arguments", [["--every", "5s"], ["--wide", "--every", "0s"]])
+    def test_options_that_do_not_fit(self, write_session, tmp_path, arguments):
+        assert isinstance(self.run(write_session(), "-o", tmp_path / "a.csv", *arguments).exception, BadInput)
+
+    def test_wide_is_for_csv(self, write_session, tmp_path):
+        assert "only CSV" in str(self.run(write_session(), "-o", tmp_path / "a.json", "--wide").exception)
+
+    def test_an_export_that_is_killed_leaves_nothing(self, write_session, tmp_path):
+        """SIGTERM in the midst of it: neither the file nor a half of it stays."""
+        session = write_session(seconds=600, rate=10)
+        folder = tmp_path / "out"
+        folder.mkdir()
+        command = [sys.executable, "-m", "benchmon", "export", str(session), "-o", str(folder / "all.csv")]
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+        give_up = time.monotonic() + 30
+        while not list(folder.iterdir()) and process.poll() is None and time.monotonic() < give_up:
+            time.sleep(0.001)
+        process.send_signal(signal.SIGTERM)
+        status = process.wait(30)
+        left = [path.name for path in folder.iterdir()]
+        assert (status, left) in [(128 + signal.SIGTERM, []), (0, ["all.csv"])]
