@@ -120,7 +120,10 @@ def _readings(connection: sqlite3.Connection, channel: Any, since: float, until:
 def first_reading_at(connection: sqlite3.Connection, time: float) -> int:
     """Return the number of about the first reading at or after `time`, in session seconds, by halving."""
     wanted = to_microseconds(max(0.0, time))
-    low, high = connection.execute("SELECT coalesce(min(id), 1), coalesce(max(id), 0) + 1 FROM readings").fetchone()
+    # Two questions: asked for both at once, SQLite would look at every row.
+    low, high = connection.execute(
+        "SELECT coalesce((SELECT min(id) FROM readings), 1), coalesce((SELECT max(id) FROM readings), 0) + 1"
+    ).fetchone()
     if not (isinstance(low, int) and isinstance(high, int)):
         return 1
     while low < high:
