@@ -57,6 +57,12 @@ class Predictor:
             answer = self._answer
         return answer[1] if answer and wanted.is_near(answer[0], *_HOLDS_FOR) else None
 
+    @property
+    def latest(self) -> Prediction | None:
+        """The last prediction that was made, None where there is none."""
+        answer = self._answer
+        return answer[1] if answer else None
+
     def _run(self) -> None:
         self.nominal = self._predict(Conditions())
         with self._news:
@@ -134,6 +140,16 @@ class Expectations:
             return held
         self._held[channel.name] = fresh
         return fresh
+
+    @property
+    def prediction(self) -> Prediction | None:
+        """The latest prediction, None while there is none."""
+        return self._predictor.latest
+
+    @property
+    def power_on(self) -> float | None:
+        """When the supply was last switched on, in session seconds; None while it is off or that is not known."""
+        return self._measured.power.on_since
 
     def problems(self) -> list[str]:
         """Return why there is no prediction, each reason once until another one comes."""

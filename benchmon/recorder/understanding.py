@@ -1,0 +1,193 @@
+"""What lies behind the readings, live: drift, heat and contradictions at once, likely causes from a thread of their own.
+
+It tells events of the watch's insight, and of the kind `cause` where another cause has become the likeliest.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Sequence
+from queue import Empty, SimpleQueue
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import BenchmonError, one_line
+from benchmon.prediction.follow import Load
+from benchmon.prediction.predict import with_load
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import is_temperature
+from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
+from benchmon.watch.heat import State
+from benchmon.watch.insight import Insight
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+
+_LOOK_EVERY = 1.0
+_RECENT = 2.0
+"""Seconds of readings that are averaged for an explanation, and for which a channel must have disagreed."""
+_MOST_RECENT = 200
+_MOST_CAUSES = 5
+_LEAST_LIKELIHOOD = 0.01
+_LIKELY = 0.5
+
+
+class Understanding:
+    """Follows a recording's judgements. Everything but the explaining belongs to the recording's own thread."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.insight = Insight(bench)
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._recent: dict[str, deque[Judgement]] = {name: deque(maxlen=_MOST_RECENT) for name in self._channels}
+        self._explaining = _Explaining(bench)
+        self._expected: Prediction | None = None
+        self._next_look = 0.0
+        self._forecasts: dict[str, Forecast] = {}
+        self._shown: tuple[Explanation, ...] = ()
+        self._told = ""
+
+    def start(self) -> None:
+        """Start the thread that explains."""
+        self._explaining.start()
+
+    def stop(self, timeout: float = 1.0) -> None:
+        """End that thread, or leave it after `timeout` seconds; it dies with the process."""
+        self._explaining.stop(timeout)
+
+    def set_load(self, load: Load) -> None:
+        """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
+        self._explaining.load = load
+
+    def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
+        """Take the prediction in force, and when the supply was switched on (session seconds)."""
+        self.insight.power_on = power_on
+        if prediction is not None and prediction is not self._expected:
+            self._expected = prediction
+            self.insight.expect(prediction)
+
+    def observe(self, judgement: Judgement) -> None:
+        """Take a judgement."""
+        self._recent[judgement.channel].append(judgement)
+
+    def news(self, now: float) -> list[Event | Explanations | Forecast]:
+        """Return what has become known by `now` (session seconds): forecasts, causes, and events of those."""
+        told: list[Event | Explanations | Forecast] = []
+        for explained in self._explaining.answers():
+            told += self._explained(explained, now)
+        if now >= self._next_look:
+            self._next_look = now + _LOOK_EVERY
+            told += self._look(now)
+        return told
+
+    def _look(self, now: float) -> list[Event | Explanations | Forecast]:
+        told: list[Event | Explanations | Forecast] = []
+        for name, recent in self._recent.items():
+            value = recent[-1].value if recent else None
+            forecast = self.insight.forecast(name, now, value)
+            if forecast is not None and forecast != self._forecasts.get(name):
+                self._forecasts[name] = forecast
+                told.append(forecast)
+        if any(self._is_odd(recent, now) for recent in self._recent.values()):
+            self._explaining.ask(self._observations(now))
+        elif self._shown:
+            self._shown, self._told = (), ""
+            told.append(Explanations(now, ()))
+        return told
+
+    def _is_odd(self, recent: Sequence[Judgement], now: float) -> bool:
+        """Return whether a channel has disagreed throughout, or contradicts others."""
+        if not recent or Flag.STALE in recent[-1].flags:
+            return False
+        last = [judgement for judgement in recent if judgement.time >= now - _RECENT] or [recent[-1]]
+        disagrees = all(judgement.verdict is Verdict.DISAGREES for judgement in last)
+        return (disagrees and len(recent) > 2) or Flag.IMPLAUSIBLE in recent[-1].flags
+
+    def _observations(self, now: float) -> list[Observation]:
+        found = []
+        for name, channel in self._channels.items():
+            recent = self._recent[name]
+            values = [one.value for one in recent if one.value is not None and one.time >= now - _RECENT]
+            if not values and recent and recent[-1].value is not None:
+                values = [recent[-1].value]
+            silent = bool(recent) and Flag.STALE in recent[-1].flags
+            if values and not silent and self._has_settled(channel, now):
+                found.append(Observation(channel, sum(values) / len(values)))
+        return found
+
+    def _has_settled(self, channel: Channel, now: float) -> bool:
+        """Return whether a channel can be compared with the settled prediction: a temperature must not be moving."""
+        if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
+            return True
+        outlook = self.insight.outlook(channel.name, now)
+        return outlook is not None and outlook.state is State.STEADY
+
+    def _explained(self, found: Sequence[Explanation], now: float) -> list[Event | Explanations | Forecast]:
+        ranked = tuple(one for one in found[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
+        if not ranked or _alike(ranked, self._shown):
+            return []
+        self._shown = ranked
+        told: list[Event | Explanations | Forecast] = [Explanations(now, ranked)]
+        first = ranked[0]
+        if first.likelihood >= _LIKELY and first.cause not in (self._told, NOTHING_WRONG):
+            self._told = first.cause
+            channel = first.channels[0] if first.channels else ""
+            told.append(Event(now, channel, "cause", f"{first.message} (likelihood {first.likelihood:.0%})"))
+        return told
+
+
+def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> bool:
+    """Return whether nothing a person would notice has changed."""
+    same = [one.cause for one in ranked] == [one.cause for one in shown]
+    return same and all(abs(now.likelihood - then.likelihood) < 0.05 for now, then in zip(ranked, shown, strict=True))
+
+
+class _Explaining:
+    """Explains the latest readings it was asked about; the first time takes a second or more."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self.load: Load = None
+        self._news = threading.Condition()
+        self._asked: list[Observation] | None = None
+        self._stopping = False
+        self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="explanation", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout: float) -> None:
+        with self._news:
+            self._stopping = True
+            self._news.notify()
+        if self._thread.ident is not None:
+            self._thread.join(timeout)
+
+    def ask(self, observations: list[Observation]) -> None:
+        with self._news:
+            self._asked = observations
+            self._news.notify()
+
+    def answers(self) -> list[list[Explanation]]:
+        found = []
+        while True:
+            try:
+                found.append(self._answers.get_nowait())
+            except Empty:
+                return found
+
+    def _run(self) -> None:
+        load: Load = None
+        explainer = Explainer(self._bench)
+        while (asked := self._next()) is not None:
+            if self.load != load:
+                load = self.load
+                explainer = Explainer(with_load(self._bench, load))
+            try:
+                self._answers.put(explainer.explain(asked))
+            except BenchmonError as problem:
+                self._answers.put([Explanation("none of these", 1.0, f"no cause can be told: {one_line(problem)}")])
+
+    def _next(self) -> list[Observation] | None:
+        with self._news:
+            self._news.wait_for(lambda: self._stopping or self._asked is not None)
+            asked, self._asked = self._asked, None
+            return None if self._stopping else asked
