@@ -5,9 +5,10 @@ the hooks of its style:
 
     polled:  `_open`, `_ask`, `_close`            streaming:  `streams`, `_open`, `_listen`, `_close`
 
-and may fill `_back_in_step` and `_explain`. The base class owns time-outs, retries, stamping, closing and the
-translation of whatever a driver or its library raises, so that only the error family of `benchmon.errors` gets out.
-A driver is used by one thread at a time.
+and may fill `_back_in_step` and `_explain`. One that can switch the power off has a `switch_model` and fills
+`_switch_off`, and `_ready_switch` and `_is_off` where there is something to do. The base class owns time-outs, retries,
+stamping, closing and the translation of whatever a driver or its library raises, so that only the error family of
+`benchmon.errors` gets out. A driver is used by one thread at a time, except for `switch_off`, which waits for nobody.
 """
 
 from __future__ import annotations
@@ -22,12 +23,21 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.faults import explain
 from benchmon.instruments.reading import Reading
-from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits
+from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits, SwitchSettings
 
 if TYPE_CHECKING:
     from benchmon.instruments.ports import Port
 
-__all__ = ["AnyDriver", "ChannelSettings", "DrivenChannel", "Driver", "InstrumentSettings", "Limits", "Stamped"]
+__all__ = [
+    "AnyDriver",
+    "ChannelSettings",
+    "DrivenChannel",
+    "Driver",
+    "InstrumentSettings",
+    "Limits",
+    "Stamped",
+    "SwitchSettings",
+]
 
 _FIRST_REST, _LONGEST_REST = 5.0, 300.0
 """Seconds, doubling, before a question that got no answer is asked again: the other channels keep their periods."""
@@ -36,6 +46,7 @@ _MOST_COMPLAINTS = 100
 
 S = TypeVar("S", bound=InstrumentSettings)
 C = TypeVar("C", bound=ChannelSettings)
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,8 @@ class Driver(ABC, Generic[S, C]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
+    switch_model: ClassVar[type[SwitchSettings] | None] = None
+    """What it takes from [switch_off], None where it can switch nothing off."""
     streams: bool = False
     thinned: bool = True
     """Whether a stream is thinned to one reading a period; what is past a limit is not."""
@@ -77,6 +90,8 @@ class Driver(ABC, Generic[S, C]):
         self.on_complaint: Callable[[str], None] = lambda _: None
         self.clock: Callable[[], float] = time.monotonic
         self.identity = ""
+        self.switch: SwitchSettings | None = None
+        """How it is told to switch the power off, where it is the one that does."""
         self.late = False
         """Whether an answer may still be on its way: the last question got none in time."""
         self.ending = False
@@ -149,6 +164,29 @@ class Driver(ABC, Generic[S, C]):
         elif now - self._heard > self.timeout:
             raise InstrumentTimeout(self._silence())
         return arrived
+
+    def fit_switch(self, how: SwitchSettings) -> None:
+        """Take what [switch_off] says. Raises `BadInput` where it does not fit the instrument."""
+        self.switch = how
+
+    def ready_switch(self) -> None:
+        """Reach the switch, so that it can be told at any time, and leave the power as it is.
+
+        Raises `InstrumentError` where it cannot be reached.
+        """
+        self._is_open = True
+        self._at_the_switch(self._ready_switch)
+
+    def switch_off(self) -> str:
+        """Switch the power off at once, and return in words what was done.
+
+        May be called from any thread, again and again, and while another waits for a reading. Raises `InstrumentError`.
+        """
+        return one_line(self._at_the_switch(self._switch_off))
+
+    def is_off(self) -> bool | None:
+        """Return whether the switch says that it is off, None where it cannot tell. Raises `InstrumentError`."""
+        return self._at_the_switch(self._is_off)
 
     def type_in(self, channel: str, text: str, time: float) -> None:  # noqa: ARG002
         """Take what a person reads off a display that has no interface, at a monotonic time.
@@ -224,6 +262,20 @@ class Driver(ABC, Generic[S, C]):
         """Return what an error of the driver's own library means, None where it is not of that library."""
         return None
 
+    def _ready_switch(self, how: Any) -> None:
+        """Open what `_switch_off` needs, if it must be open beforehand."""
+
+    def _switch_off(self, how: Any) -> str:
+        """Tell the switch to switch off, as `how` (of `switch_model`) says; return what was done in words.
+
+        Another thread may be in any other hook at the same time, and must not be waited for.
+        """
+        raise NotImplementedError(f"{type(self).__name__} switches nothing off")
+
+    def _is_off(self, how: Any) -> bool | None:  # noqa: ARG002
+        """Return whether the switch says that it is off; by default it cannot tell."""
+        return None
+
     def _silence(self) -> str:
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
@@ -249,6 +301,14 @@ class Driver(ABC, Generic[S, C]):
             return explained
         what = f"{type(problem).__name__}: {problem}"
         return InstrumentError(one_line(f"{self.settings.address}: its driver failed ({what}); report this"))
+
+    def _at_the_switch(self, hook: Callable[[Any], T]) -> T:
+        if self.switch is None:
+            raise InstrumentError(f"{self.name} has not been told how to switch off")
+        try:
+            return hook(self.switch)
+        except Exception as problem:
+            raise self._translated(problem) from problem
 
     def _answers(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
         try:

@@ -53,7 +53,11 @@ def prepare(bench: Bench, name: str = "bench file") -> tuple[AnyDriver, ...]:
     `name` is what errors call the file. Raises `BenchFileError`, naming key, value, reason and line, where a driver
     is unknown or refuses a key.
     """
-    return tuple(_prepare_one(bench, name, index) for index in range(len(bench.instrument)))
+    drivers = tuple(_prepare_one(bench, name, index) for index in range(len(bench.instrument)))
+    if bench.switch_off is not None:
+        index = next(n for n, driver in enumerate(drivers) if driver.name == bench.switch_off.instrument)
+        _prepare_switch(bench, name, drivers[index])
+    return drivers
 
 
 def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
@@ -82,6 +86,25 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
         raise _refusal(bench, name, here, None, why) from problem
 
 
+def _prepare_switch(bench: Bench, name: str, driver: AnyDriver) -> None:
+    """Tell `driver` what [switch_off] says of it. Raises `BenchFileError` where it cannot do that."""
+    section = bench.switch_off
+    if section is None:
+        return
+    here: Path = ("switch_off",)
+    model = driver.switch_model
+    if model is None:
+        why = "its driver can switch nothing off; name an instrument whose driver can"
+        raise _refusal(bench, name, (*here, "instrument"), section.instrument, why)
+    how = _read(bench, name, here, model, section.driver_keys)
+    try:
+        driver.fit_switch(how)
+    except KeyedError as problem:
+        raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
+    except BadInput as problem:
+        raise _refusal(bench, name, here, None, str(problem)) from problem
+
+
 def _limits(channel: Channel) -> Limits:
     below, above = (channel.trip_below, channel.warn_below), (channel.warn_above, channel.trip_above)
     return Limits(*(tuple(limit for limit in side if limit is not None) for side in (below, above)))
@@ -91,7 +114,8 @@ def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, A
     try:
         return model.model_validate(keys)
     except ValidationError as problem:
-        first = problem.errors()[0]
+        # A misspelt key comes with a missing one; the misspelling is the cause.
+        first = min(problem.errors(), key=lambda error: error["type"] != "extra_forbidden")
         cause = first.get("ctx", {}).get("error")
         path, value = first["loc"], first["input"]
         if isinstance(cause, KeyedError):
@@ -108,6 +132,8 @@ def _reason(model: type[BaseModel], kind: str, cause: object, message: str) -> s
         return f"its driver takes no such key; it takes {', '.join(sorted(keys_of(model))) or 'none'}"
     if kind == "missing":
         return "is missing; its driver needs it"
+    if kind in ("too_short", "string_too_short"):
+        return "must not be empty"
     return str(cause) if isinstance(cause, BadInput) else message
 
 

@@ -31,6 +31,12 @@ class ChannelSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class SwitchSettings(BaseModel):
+    """What a driver takes from [switch_off] beside the instrument's name: how it is told."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What a channel must not pass, warnings and trips alike, in its quantity's unit."""

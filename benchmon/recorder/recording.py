@@ -30,11 +30,12 @@ from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.staging import Staging
 from benchmon.recorder.summary import Summary, Tally
+from benchmon.recorder.switching import SwitchingOff
 from benchmon.recorder.typing_in import take_typed
 from benchmon.session import typed_reading
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
@@ -85,6 +86,7 @@ class Recording:
         self._watch = Watch(bench.channel)
         self._expectations = Expectations(bench)
         self._staging = Staging(bench)
+        self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
         self._stop = stop
         self._next_heartbeat = 0.0
@@ -112,10 +114,11 @@ class Recording:
             self._tell_settings()
             self._expectations.start()
             self._acquisition.start()
+            self._switching.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
             if self._sign.missing:
                 self._events([self._event("beacon", self._sign.missing)])
-            while not self._stop.reason:
+            while not self._stop.reason or self._switching.holds():
                 self._step()
                 if duration is not None and self._now() >= duration:
                     self._stop.ask(f"after {duration:g} s, as asked")
@@ -125,6 +128,7 @@ class Recording:
             self._writer.abandon()
             raise
         finally:
+            self._switching.end()
             self._expectations.stop()
         ended = self._now()
         self._writer.finish(ended)
@@ -142,6 +146,7 @@ class Recording:
     def _step(self) -> None:
         for news in self._collect():
             self._take(news)
+        self._events(self._switching.events())
         now = self._now()
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
@@ -159,6 +164,7 @@ class Recording:
         self._beat()
         for news in self._collect(wait=0.0):
             self._take(news)
+        self._events(self._switching.events())
         self._events([self._event("late", f"{name} did not let go of its line in time") for name in late])
         self._events([self._event("stopped", f"recording stopped {self._stop.reason}")])
 
@@ -182,7 +188,12 @@ class Recording:
         channel = self._channels[news.channel]
         self._expectations.observe(channel, at, news.value)
         expected = self._expectations.expected(channel, at)
-        self._write(*self._watch.judge(channel.name, at, news.value, expected, news.problem))
+        self._switching.observe(channel.name, at, news.value)
+        judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
+        for event in events:
+            if event.kind == Flag.TRIPPED:
+                self._switching.trip(event.message)
+        self._write(judgement, events)
 
     def _answer(self, request: Request) -> None:
         if request.kind == "note":
@@ -192,10 +203,18 @@ class Recording:
             self._expectations.set_load(self._staging.load)
         elif request.kind == "stop":
             self._stop.ask("by request")
+        elif request.kind == "switch off":
+            self._ask_to_switch_off(request.text)
         elif request.kind == typed_reading.KIND:
             self._events([take_typed(self._acquisition, request.text, self._started, self._now())])
         else:
             self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
+
+    def _ask_to_switch_off(self, text: str) -> None:
+        if self._switching.exists:
+            self._switching.trip(f"asked for {text}".rstrip())
+        else:
+            self._events([self._event("refused", "this bench has no [switch_off]: use the switch at the bench")])
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)

@@ -13,7 +13,7 @@ from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
 from benchmon.watch.ahead import Ahead
-from benchmon.watch.glance import SIGNS, Glance, Level, glance
+from benchmon.watch.glance import NOT_SWITCHED_OFF, SIGNS, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
 from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 
@@ -71,6 +71,7 @@ class Picture:
         self._forecasts: dict[str, Forecast] = {}
         self.foresight = Foresight(info.bench)
         self.plan = Plan(info.bench.step)
+        self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelPicture(channel) for channel in ordered)
@@ -87,6 +88,8 @@ class Picture:
         self.events.extend(update.events)
         for event in update.events:
             self.plan.take(event)
+            if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
+                self._switching = event
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
@@ -204,4 +207,4 @@ class Picture:
         return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
 
     def _judge(self) -> Glance:
-        return glance(self._latest, self.info.bench, str(self.state), self.ahead)
+        return glance(self._latest, self.info.bench, str(self.state), self.ahead, self._switching)

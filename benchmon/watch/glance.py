@@ -14,7 +14,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
-from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.wording import past, stands, with_uncertainty
 
 _Pair = tuple[Channel, Judgement]
@@ -41,6 +41,9 @@ SIGNS: Mapping[Level, str] = {
 }
 
 
+SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF = "switching off", "switched off", "switch-off failed"
+"""The kinds of event that tell how a switching off stands."""
+_SWITCHES = {SWITCHING_OFF: "Switching off", SWITCHED_OFF: "Switched off"}
 _SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
 
 
@@ -54,21 +57,29 @@ class Glance:
 
 
 def glance(
-    latest: Mapping[str, Judgement], bench: Bench, state: str = "recording", ahead: Ahead | None = None
+    latest: Mapping[str, Judgement],
+    bench: Bench,
+    state: str = "recording",
+    ahead: Ahead | None = None,
+    switching: Event | None = None,
 ) -> Glance:
     """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
+    `switching` is the latest event that tells of a switching off, if there was one.
     """
-    level, sentence = _worst(latest, bench, state, ahead or Ahead())
+    if switching is not None and switching.kind == NOT_SWITCHED_OFF:
+        return Glance(Level.DANGER, SIGNS[Level.DANGER], switching.message)
+    first = _SWITCHES.get(switching.kind if switching else "") or _SWITCH_OFF.get(state, "Switch off now")
+    level, sentence = _worst(latest, bench, state, ahead or Ahead(), first)
     return Glance(level, SIGNS[level], sentence)
 
 
-def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead) -> tuple[Level, str]:
+def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, first: str) -> tuple[Level, str]:
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
     if tripped:
-        return Level.DANGER, f"{_SWITCH_OFF.get(state, 'Switch off now')}: {_tripped(*tripped[0])}{_more(tripped)}"
+        return Level.DANGER, f"{first}: {_tripped(*tripped[0])}{_more(tripped)}"
     if state == "gone":
         return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
     if state == "finished":

@@ -19,9 +19,10 @@ from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInput
 from benchmon.bench.measuring import KeyedError
 from benchmon.bench.values import Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon_drivers.modbus_line import ModbusLine, Refused, tcp_place
 from benchmon_drivers.modbus_registers import Block, Function, Kind, Place, blocks, length, value_of
+from benchmon_drivers.modbus_switch import Coil, CoilSettings, UnitId
 from benchmon_drivers.serial_keys import SERIAL_KEYS, Order, SerialKeys, not_zero
 
 _REQUESTS: dict[str, type[ModbusPDU]] = {
@@ -31,8 +32,6 @@ _REQUESTS: dict[str, type[ModbusPDU]] = {
     "discrete": ReadDiscreteInputsRequest,
 }
 _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 2, 3
-
-UnitId = Annotated[int, Field(ge=0, le=255)]
 
 
 class ModbusSettings(InstrumentSettings, SerialKeys):
@@ -102,6 +101,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = ModbusSettings
     channel_model: ClassVar[type[ChannelSettings]] = ModbusChannel
+    switch_model: ClassVar[type[SwitchSettings] | None] = CoilSettings
     asks_together = True
 
     def __init__(self, name: str, settings: ModbusSettings, channels: Sequence[RegisterChannel]) -> None:
@@ -134,6 +134,19 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             return bool(identity)
         other = next(channel for channel in self.channels.values() if channel.name not in silent)
         return not isinstance(self._ask_many([other])[0], InstrumentTimeout)
+
+    def _ready_switch(self, how: CoilSettings) -> None:
+        if not self.channels:
+            self._coil(how).reach()
+
+    def _switch_off(self, how: CoilSettings) -> str:
+        return self._coil(how).switch_off()
+
+    def _is_off(self, how: CoilSettings) -> bool:
+        return self._coil(how).is_off()
+
+    def _coil(self, how: CoilSettings) -> Coil:
+        return Coil(how, self.settings.unit, self.settings.address, self.settings, self._line)
 
     # Requests
 

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import logging
 import socket
+import threading
 import time
+from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -47,6 +49,10 @@ _REMEDIES = {
     10: "check unit, and the gateway's own settings",
 }
 _NOBODY_BEHIND_THE_GATEWAY = 11
+_NOBODY_WAITS_FOR = 0xFFFF
+"""A transaction number that pymodbus does not reach."""
+_QUIET, _LONGEST_ANSWER = 0.005, 0.4
+"""Seconds of silence after which a line is free, and the longest that an answer takes."""
 
 
 class Refused(BadReply):
@@ -72,6 +78,26 @@ def tcp_place(address: str) -> tuple[str, int] | None:
     return place[0], place[1]
 
 
+class _GivesWay(Exception):
+    """Somebody needs the line at once. No `OSError`: pymodbus would close the line for one."""
+
+
+class _YieldingPort:
+    """A serial port that a question waits at, until `needed` says that somebody needs it at once."""
+
+    def __init__(self, port: Any, needed: Callable[[], bool]) -> None:
+        self._port, self._needed = port, needed
+
+    @property
+    def in_waiting(self) -> int:
+        if self._needed():
+            raise _GivesWay
+        return int(self._port.in_waiting)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._port, name)
+
+
 class ModbusLine:
     """One line, closed at first. `timeout` is the seconds to wait for an answer."""
 
@@ -79,6 +105,9 @@ class ModbusLine:
         self._address, self._keys, self._timeout = address, keys, timeout
         self._tcp = tcp_place(address)
         self._client: ModbusTcpClient | ModbusSerialClient | None = None
+        self._talking = threading.Lock()
+        self._needed_by: int | None = None
+        """The thread that needs a serial line at once."""
         self._heard = 0
         self._asked = 0.0
         self._owed = False
@@ -109,12 +138,61 @@ class ModbusLine:
             else:
                 close_port(port)
 
+    @property
+    def is_open(self) -> bool:
+        """Whether it is open."""
+        return self._client is not None
+
     def ask(self, request: ModbusPDU) -> ModbusPDU:
         """Return the answer to `request`.
 
         Raises `Refused` for an exception response, `InstrumentTimeout` where nothing came, `BadReply` where no answer
         to this question came, and whatever pymodbus raises where the line breaks.
         """
+        with self._talking:
+            try:
+                return self._ask(request)
+            except _GivesWay:
+                self._dirty = True
+                raise BadReply("gave way to switching off") from None
+
+    def ask_at_once(self, request: ModbusPDU) -> ModbusPDU:
+        """Return the answer to `request` as `ask` does, from another thread: a question on its way is broken off.
+
+        An answer that is just coming in is let come, since nobody hears anything on a line while another talks.
+        """
+        self._needed_by = threading.get_ident()
+        try:
+            if not self._talking.acquire(timeout=_LONGEST_ANSWER):
+                raise InstrumentTimeout(f"{self._address}: the line is not free")
+            try:
+                self._owed, self._dirty = False, False
+                if self._client is not None and not self._tcp:
+                    read_until_quiet(self._client.socket, max(_QUIET, self._gap), _LONGEST_ANSWER)
+                return self._ask(request)
+            finally:
+                self._dirty = True
+                self._talking.release()
+        finally:
+            self._needed_by = None
+
+    def tell(self, request: ModbusPDU) -> bool:
+        """Send `request` on an open TCP line, whatever else is on its way there; return whether it was sent.
+
+        The answer bears a number that nobody waits for, so it is passed over.
+        """
+        client = self._client
+        connection = client.socket if isinstance(client, ModbusTcpClient) else None
+        if client is None or connection is None:
+            return False
+        request.transaction_id = _NOBODY_WAITS_FOR
+        try:
+            connection.send(client.framer.buildFrame(request))
+        except OSError:
+            return False
+        return True
+
+    def _ask(self, request: ModbusPDU) -> ModbusPDU:
         self._come_into_step()
         if self._client is None:
             raise InstrumentError(f"{self._address}: the line is not open")
@@ -171,8 +249,12 @@ class ModbusLine:
             retries=0,
             trace_packet=self._trace,
         )
-        client.socket = open_port(self._address, keys, _TICK, self._timeout)
+        port: Any = _YieldingPort(open_port(self._address, keys, _TICK, self._timeout), self._is_needed)
+        client.socket = port
         return client
+
+    def _is_needed(self) -> bool:
+        return self._needed_by not in (None, threading.get_ident())
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
         """Count what arrives, and end an answer that drips in and never ends, which not every pymodbus does."""

@@ -23,7 +23,9 @@ _OVERRANGE, _BEYOND_OVERRANGE = 9.9e37, 9.905e37
 _NOT_A_NUMBER_ENDS = 9.915e37
 
 
-NUMBER_AND_UNIT = r"(?P<value>[+\-−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
+NUMBER_AND_UNIT = (
+    r"(?P<value>[+\-−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
+)
 """The pattern of a line that is a number and perhaps a unit."""
 
 OVERLOAD = ("OL", "O.L", "OVLD", "OVERLOAD")

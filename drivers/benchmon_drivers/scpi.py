@@ -9,26 +9,24 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Sequence
-from contextlib import ExitStack
-from typing import Annotated, Any, ClassVar
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from typing import Any, ClassVar
 
-from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_validator, model_validator
-from pyvisa import VisaIOError, rname
+from pyvisa import VisaIOError
 from pyvisa.constants import BufferOperation, InterfaceType, StatusCode
 from pyvisa.errors import Error as VisaError
-from pyvisa.highlevel import get_wrapper_class
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
-from benchmon.bench.measuring import KeyedError
-from benchmon.bench.values import Number
-from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon.instruments.ports import Port
-from benchmon_drivers.replies import ReplyUnit, begins_with_number, scpi_number
-from benchmon_drivers.serial_keys import SERIAL_KEYS, SerialKeys, one_command, termination
+from benchmon_drivers.replies import begins_with_number, plain_number, scpi_number
+from benchmon_drivers.scpi_settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.visa import manager, resolve, set_line, way_to_discard
 from benchmon_drivers.visa_ports import find_visa
+
+__all__ = ["ScpiChannel", "ScpiDriver", "ScpiSettings", "ScpiSwitch"]
 
 _LONGEST_REPLY = 1000
 _QUIET = 0.05
@@ -36,59 +34,9 @@ _QUIET = 0.05
 _MOST_ERRORS = 10
 _FIRST_IDENTITY, _LATER_IDENTITY, _AFTER_SETUP = 1.0, 0.4, 2.0
 """Seconds allowed at least for the identity, at the first opening and later, and for what follows the setup."""
+_SWITCHES_WITHIN = 0.5
+"""Seconds allowed for an answer of a switch."""
 _ERROR = re.compile(r'\s*([+-]?\d{1,9})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
-
-Command = Annotated[str, BeforeValidator(one_command)]
-Termination = Annotated[str, AfterValidator(termination)]
-
-
-class ScpiSettings(InstrumentSettings, SerialKeys):
-    """A SCPI instrument: its VISA resource name, PyVISA backend, terminations and what is sent on opening."""
-
-    backend: str = "@py"
-    read_termination: Termination = "\n"
-    write_termination: Termination = "\n"
-    identity: Command = "*IDN?"
-    """The question for its identity; "" where it has none."""
-    setup: tuple[Command, ...] = ()
-    error_queue: StrictBool = True
-
-    @field_validator("address")
-    @classmethod
-    def _a_visa_resource(cls, value: str) -> str:
-        try:
-            rname.parse_resource_name(value)
-        except rname.InvalidResourceName as problem:
-            like = f'"ASRL{value}::INSTR"' if value.startswith("/dev/") else '"TCPIP::192.0.2.5::5025::SOCKET"'
-            raise BadInput(f"is no VISA resource name; write it like {like}") from problem
-        return value
-
-    @field_validator("backend")
-    @classmethod
-    def _an_installed_backend(cls, value: str) -> str:
-        wrapper = value.rpartition("@")[2]
-        try:
-            get_wrapper_class(wrapper)
-        except (ValueError, ImportError) as problem:
-            raise BadInput(f'is no PyVISA backend; install pyvisa-{wrapper}, or leave it at "@py"') from problem
-        return value
-
-    @model_validator(mode="after")
-    def _serial_keys_on_serial_lines(self) -> ScpiSettings:
-        needless = sorted(SERIAL_KEYS & self.model_fields_set)
-        if needless and not self.address.upper().startswith("ASRL"):
-            key = needless[0]
-            raise KeyedError(key, getattr(self, key), "belongs to a serial line, and the address is none")
-        return self
-
-
-class ScpiChannel(ChannelSettings):
-    """How one value is asked for, which of several in the reply it is (from 0), and a factor on it."""
-
-    query: Annotated[Command, Field(min_length=1)]
-    index: Annotated[int, Field(ge=0, le=1000)] | None = None
-    factor: Annotated[Number, Field(gt=0)] = 1.0
-    unit: ReplyUnit | None = None
 
 
 class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
@@ -96,6 +44,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = ScpiSettings
     channel_model: ClassVar[type[ChannelSettings]] = ScpiChannel
+    switch_model: ClassVar[type[SwitchSettings] | None] = ScpiSwitch
 
     def __init__(self, name: str, settings: ScpiSettings, channels: Sequence[DrivenChannel[ScpiChannel]]) -> None:
         super().__init__(name, settings, channels)
@@ -157,6 +106,34 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             self._open()
         self._set_timeout(self.timeout)
 
+    def _ready_switch(self, how: ScpiSwitch) -> None:  # noqa: ARG002
+        if not self.channels:
+            with self._own_connection() as own:
+                own._acknowledged()
+
+    def _switch_off(self, how: ScpiSwitch) -> str:
+        """Say the command on the open line, past the question that may be on its way there, and on one of its own."""
+        told = self._say_on_the_open_line(how.command)
+        if told and not self._severs:
+            return f"{how.command} sent"
+        try:
+            with self._own_connection() as own:
+                own._write(self._message(how.command))
+                own._acknowledged()
+        except (VisaError, OSError) as problem:
+            if not told:
+                raise
+            return f"{how.command} sent on its open line, not acknowledged on another ({self._translated(problem)})"
+        return f"{how.command} sent and acknowledged"
+
+    def _is_off(self, how: ScpiSwitch) -> bool | None:
+        if not how.confirm or (self._resource is not None and not self._severs):
+            return None
+        with self._own_connection() as own:
+            own._write(self._message(how.confirm))
+            answer = own._read().decode("latin-1").strip()
+        return answer.upper() == "OFF" or plain_number(answer) == 0
+
     def _close(self) -> None:
         resource, self._resource, self._visalib, self._session = self._resource, None, None, None
         try:
@@ -180,6 +157,36 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         return None
 
     # The line
+
+    def _say_on_the_open_line(self, command: str) -> bool:
+        """Say `command` on the open line from another thread, where sockets and serial lines allow it.
+
+        A new message interrupts a question that is being answered (IEEE 488.2), so it need not wait for the answer.
+        """
+        resource, visalib, session = self._resource, self._visalib, self._session
+        if resource is None or self.settings.backend != "@py" or self._discard is None:
+            return False
+        try:
+            return int(visalib.write(session, self._message(command))[1]) >= 0
+        except (VisaError, OSError, AttributeError):
+            # The thread that reads has closed it just now.
+            return False
+
+    def _acknowledged(self) -> None:
+        """Wait until everything is done that was asked for (IEEE 488.2, *OPC?)."""
+        self._write(self._message("*OPC?"))
+        self._read()
+
+    @contextmanager
+    def _own_connection(self) -> Iterator[ScpiDriver]:
+        keys = {"identity": "", "setup": (), "error_queue": False, "timeout": _SWITCHES_WITHIN}
+        own = ScpiDriver(self.name, self.settings.model_copy(update=keys), [])
+        try:
+            own._connect()
+            own._set_timeout(_SWITCHES_WITHIN)
+            yield own
+        finally:
+            own._close()
 
     def _connect(self) -> None:
         milliseconds = round(1000 * min(max(self.timeout, 1.0), 2.0))

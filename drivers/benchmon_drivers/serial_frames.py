@@ -14,18 +14,11 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, mo
 from benchmon.bench.measuring import KeyedError
 from benchmon.bench.values import Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon_drivers.frame_splitter import LONGEST_FRAME, Checksum, FrameLayout, FrameSplitter
 from benchmon_drivers.serial_keys import Order, SerialKeys, not_zero
-from benchmon_drivers.serial_port import (
-    PortAddress,
-    arrived,
-    close_port,
-    explain_port,
-    open_port,
-    read_until_quiet,
-    severs,
-)
+from benchmon_drivers.serial_port import PortAddress, arrived, explain_port, read_until_quiet, severs
+from benchmon_drivers.serial_switch import LineSettings, SwitchedPort
 
 _TICK = 0.05
 _FORMAT = re.compile(r"[<>]?[bBhHiIqQfd]")
@@ -131,6 +124,7 @@ class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialFramesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
+    switch_model: ClassVar[type[SwitchSettings] | None] = LineSettings
     asks_together = True
 
     def __init__(self, name: str, settings: SerialFramesSettings, channels: Sequence[FramesChannel]) -> None:
@@ -146,13 +140,14 @@ class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
             _check_inside(channel, settings.length)
         self._frames = FrameSplitter(settings.layout)
         self._port: Any = None
+        self._switched = SwitchedPort(settings.address, settings, _TICK, self.timeout)
         self._owed = False
         """Whether the answer to a question given up may still come."""
         self._strange = 0
 
     def _open(self) -> str:
         keys = self.settings
-        self._port = open_port(keys.address, keys, _TICK, self.timeout)
+        self._port = self._switched.open()
         self._owed = self.late and not severs(keys.address)
         for command in keys.setup:
             self._port.write(command)
@@ -161,8 +156,21 @@ class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
         return ""
 
     def _close(self) -> None:
-        port, self._port = self._port, None
-        close_port(port)
+        self._port = None
+        self._switched.close(for_good=self.ending)
+
+    def fit_switch(self, how: SwitchSettings) -> None:
+        """Take what [switch_off] says. Raises `BadInput` where it does not fit the port."""
+        super().fit_switch(how)
+        if isinstance(how, LineSettings):
+            self._switched.fit(how)
+
+    def _ready_switch(self, how: LineSettings) -> None:  # noqa: ARG002
+        if not self.channels:
+            self._switched.open()
+
+    def _switch_off(self, how: LineSettings) -> str:
+        return self._switched.switch_off(how)
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
         return explain_port(problem, self.settings.address)

@@ -16,7 +16,7 @@ from serial.tools.list_ports import comports
 
 from benchmon.bench.measuring import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
 from benchmon_drivers.replies import (
@@ -30,15 +30,8 @@ from benchmon_drivers.replies import (
     written_number,
 )
 from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
-from benchmon_drivers.serial_port import (
-    PortAddress,
-    arrived,
-    close_port,
-    explain_port,
-    open_port,
-    read_until_quiet,
-    severs,
-)
+from benchmon_drivers.serial_port import PortAddress, arrived, explain_port, read_until_quiet, severs
+from benchmon_drivers.serial_switch import LineSettings, SwitchedPort
 
 _TICK = 0.05
 """Seconds after which a read that got nothing returns."""
@@ -83,6 +76,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel
+    switch_model: ClassVar[type[SwitchSettings] | None] = LineSettings
 
     def __init__(self, name: str, settings: SerialLinesSettings, channels: Sequence[LinesChannel]) -> None:
         super().__init__(name, settings, channels)
@@ -94,6 +88,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         self._overload = frozenset(word.casefold() for word in settings.overload)
         self._lines = LineSplitter()
         self._port: Any = None
+        self._switched = SwitchedPort(settings.address, settings, _TICK, self.timeout)
         self._misfits = 0
 
     @classmethod
@@ -106,7 +101,7 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
 
     def _open(self) -> str:
         keys = self.settings
-        self._port = open_port(keys.address, keys, _TICK, self.timeout)
+        self._port = self._switched.open()
         if self.late and not severs(keys.address):
             read_until_quiet(self._port, 2 * self.timeout)
         for command in keys.setup:
@@ -148,8 +143,21 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
             yield from fitting
 
     def _close(self) -> None:
-        port, self._port = self._port, None
-        close_port(port)
+        self._port = None
+        self._switched.close(for_good=self.ending)
+
+    def fit_switch(self, how: SwitchSettings) -> None:
+        """Take what [switch_off] says. Raises `BadInput` where it does not fit the port."""
+        super().fit_switch(how)
+        if isinstance(how, LineSettings):
+            self._switched.fit(how)
+
+    def _ready_switch(self, how: LineSettings) -> None:  # noqa: ARG002
+        if not self.channels:
+            self._switched.open()
+
+    def _switch_off(self, how: LineSettings) -> str:
+        return self._switched.switch_off(how)
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
         return explain_port(problem, self.settings.address)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from typing import Annotated, Any, Final
 
 import serial
@@ -19,6 +20,7 @@ _PARITIES: Final = {
     "space": serial.PARITY_SPACE,
 }
 _CHUNK = 4096
+_TICK = 0.02
 
 
 def _read_port(value: str) -> str:
@@ -31,10 +33,16 @@ PortAddress = Annotated[str, AfterValidator(_read_port)]
 """A serial port (`/dev/ttyUSB0`), or a URL of pyserial's such as `socket://host:port`."""
 
 
-def open_port(address: str, keys: SerialKeys, timeout: float, write_timeout: float) -> Any:
-    """Return the port at `address`, opened for this program alone; a read waits at most `timeout` seconds."""
-    return serial.serial_for_url(
+def open_port(
+    address: str, keys: SerialKeys, timeout: float, write_timeout: float, lines: Mapping[str, bool] | None = None
+) -> Any:
+    """Return the port at `address`, opened for this program alone; a read waits at most `timeout` seconds.
+
+    `lines` says whether "rts" and "dtr" are to be asserted from the beginning; they are where it does not say.
+    """
+    port = serial.serial_for_url(
         address,
+        do_not_open=True,
         baudrate=keys.baud,
         bytesize=keys.data_bits,
         parity=_PARITIES[keys.parity],
@@ -43,9 +51,14 @@ def open_port(address: str, keys: SerialKeys, timeout: float, write_timeout: flo
         rtscts=keys.handshake == "rts/cts",
         dsrdtr=keys.handshake == "dtr/dsr",
         timeout=timeout,
-        write_timeout=write_timeout,
+        # pyserial has none for a port behind a network.
+        write_timeout=None if address.startswith("rfc2217://") else write_timeout,
         exclusive=True,
     )
+    for line, asserted in (lines or {}).items():
+        setattr(port, line, asserted)
+    port.open()
+    return port
 
 
 def close_port(port: Any) -> None:
@@ -70,12 +83,15 @@ def arrived(port: Any) -> bytes:
     return bytes(data)
 
 
-def read_until_quiet(port: Any, quiet: float) -> None:
-    """Throw away what comes until nothing came for `quiet` seconds, for at most three times as long."""
+def read_until_quiet(port: Any, quiet: float, longest: float | None = None) -> None:
+    """Throw away what comes until nothing came for `quiet` seconds, for at most `longest` (three times as long)."""
     start = heard = time.monotonic()
-    while (now := time.monotonic()) - heard < quiet and now - start < 3 * quiet:
-        if arrived(port):
+    give_up = start + (3 * quiet if longest is None else longest)
+    while (now := time.monotonic()) - heard < quiet and now < give_up:
+        if port.in_waiting and arrived(port):
             heard = now
+        else:
+            time.sleep(min(_TICK, quiet / 4))
 
 
 def severs(address: str) -> bool:

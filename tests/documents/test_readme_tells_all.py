@@ -74,7 +74,8 @@ def test_every_quantity_is_documented(quantity):
 def test_every_key_of_every_driver_is_documented(driver):
     assert f"`{driver}`" in README
     found = load_driver(driver)
-    for key in {*keys_of(found.settings_model), *keys_of(found.channel_model)}:
+    models = [found.settings_model, found.channel_model, *([found.switch_model] if found.switch_model else [])]
+    for key in {key for model in models for key in keys_of(model)}:
         assert f"`{key}`" in README, key
 
 

@@ -25,7 +25,7 @@ def driver_of(unit="V", period=60.0, scale=1.0, **settings):
         ("22.14 V", "V", 22.14),
         (" 22,14V ", "V", 22.14),
         ("-756 mV", "V", -0.756),
-        ("−5 V", "V", None),
+        ("−5 V", "V", -5.0),
         ("41.5 C", "°C", 41.5),
         ("41.5 °C", "°C", 41.5),
         ("0.64", "", 0.64),
@@ -37,10 +37,6 @@ def driver_of(unit="V", period=60.0, scale=1.0, **settings):
 )
 def test_what_a_display_shows_is_taken_with_its_unit(text, unit, value):
     driver = driver_of(unit)
-    if value is None:
-        with pytest.raises(BadInput):
-            driver.type_in("a", text, 5.0)
-        return
     driver.type_in("a", text, 5.0)
     [reading] = driver.receive(0.0)
     assert (reading.channel, reading.time) == ("a", 5.0)

@@ -134,6 +134,51 @@ def test_the_second_channel_s_line_is_told():
     assert refusal(text).startswith(f"my.toml:{line_in(text, 'indx')}: channel[2].indx = 1: its driver takes no such")
 
 
+MODBUS = """
+[[instrument]]
+name = "relay"
+driver = "modbus"
+address = "tcp://192.0.2.7"
+"""
+
+
+def switch_off(instrument, *lines):
+    return "\n".join(["[switch_off]", f'instrument = "{instrument}"', *lines]) + "\n"
+
+
+def test_the_switch_is_fitted_to_its_instrument_and_to_no_other():
+    text = SCPI + MODBUS + switch_off("relay", "coil = 3", "value = false")
+    dmm, relay = prepare(read_bench(SUPPLY + text))
+    assert (dmm.switch, relay.switch.coil, relay.switch.value) == (None, 3, False)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted", "says"),
+    [
+        (SCPI + switch_off("dmm"), "[switch_off]", "command: is missing; its driver needs it"),
+        (SCPI + switch_off("dmm", 'command = ""'), "command =", "must not be empty"),
+        (SCPI + switch_off("dmm", "coil = 3", "value = 0"), "coil =", "no such key; it takes command, confirm"),
+        (MODBUS + switch_off("relay", "coil = 3"), "[switch_off]", "value: is missing"),
+        (LINES + switch_off("thermo", 'line = "cts"', 'level = "released"'), "line =", "'rts' or 'dtr'"),
+        (
+            LINES + 'handshake = "rts/cts"\n' + switch_off("thermo", 'line = "rts"', 'level = "released"'),
+            "line =",
+            "is taken by the handshake rts/cts",
+        ),
+        (
+            MODBUS.replace("modbus", "hand") + switch_off("relay"),
+            "[switch_off]",
+            "its driver can switch nothing off; name an instrument whose driver can",
+        ),
+    ],
+)
+def test_an_impossible_switch_off_is_refused_with_its_line(text, wanted, says):
+    message = refusal(text)
+    assert says in message
+    line = line_in(text, wanted) + (1 if "can switch nothing" in says else 0)
+    assert message.startswith(f"my.toml:{line}: switch_off")
+
+
 @pytest.fixture
 def installed(monkeypatch):
     """Make `entry_points` offer what the test says, by way of a module of its own."""

@@ -5,7 +5,7 @@ import pytest
 
 from benchmon.prediction.result import Expected
 from benchmon.watch.glance import SIGNS, Level, glance
-from benchmon.watch.records import Flag
+from benchmon.watch.records import Event, Flag
 from benchmon.watch.watch import judgement_of
 
 GOOD = Expected(22.0, 0.5, "V")
@@ -104,3 +104,23 @@ def test_it_never_calls_anything_safe(bench, finding, state):
         assert "safe" not in seen.sentence.lower()
         assert len(seen.sign) == 1
         assert seen.sentence.isprintable()
+
+
+@pytest.mark.parametrize("state", ["recording", "finished", "gone"])
+@pytest.mark.parametrize("flags", [{}, {"case": {Flag.TRIPPED}}])
+def test_a_switch_that_failed_is_worse_than_anything_else(bench, state, flags):
+    failed = Event(5.0, "", "switch-off failed", "SWITCH OFF BY HAND: relay has not switched off")
+    seen = glance(latest_of(bench, flags, case=95.0), bench, state, None, failed)
+    assert (seen.level, seen.sentence) == (Level.DANGER, failed.message)
+
+
+@pytest.mark.parametrize(("kind", "lead"), [("switching off", "Switching off"), ("switched off", "Switched off")])
+def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, lead):
+    seen = glance(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=Event(5.0, "", kind, "x"))
+    assert seen.level is Level.DANGER
+    assert seen.sentence == f"{lead}: case is at 95.0 °C, above its limit of 90.0 °C"
+
+
+def test_what_was_switched_off_without_a_trip_is_judged_as_ever(bench):
+    told = Event(5.0, "", "switched off", "x")
+    assert glance(latest_of(bench), bench, switching=told).level is Level.AS_EXPECTED

@@ -1,0 +1,140 @@
+"""Switching off on a trip: at once, in threads of its own, until the meters show that the power is gone.
+
+The kinds of its events: `switch` (whether it can be reached), `switching off`, `switched off`, and `switch-off failed`,
+than which there is none louder. It goes on trying as long as the recording runs, and a recording that is asked to end
+lets it finish first.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+from queue import SimpleQueue
+
+from benchmon.bench import Bench
+from benchmon.errors import InstrumentError, one_line
+from benchmon.instruments.driver import AnyDriver
+from benchmon.recorder.messengers import Messengers
+from benchmon.watch.power_gone import Finding, Power, PowerGone
+from benchmon.watch.records import Event
+
+_LOOK_EVERY = 0.02
+_SEEN_WITHIN, _PERIODS = 1.5, 3
+"""Seconds, or periods of the slowest meter that tells, within which the power must be seen to go."""
+_LONGEST_HOLD = 10.0
+"""Seconds beyond that for which a recording that is asked to end goes on because of it."""
+_READY_AGAIN_AFTER, _TELLS_AGAIN_AFTER = 5.0, 30.0
+
+
+class SwitchingOff:
+    """The switch of a bench, if it has one. `now` gives session seconds."""
+
+    def __init__(self, bench: Bench, drivers: Iterable[AnyDriver], now: Callable[[], float]) -> None:
+        self._driver = next((driver for driver in drivers if driver.switch is not None), None)
+        self._now = now
+        self._power = PowerGone(bench.channel)
+        self._seen_within = max(_SEEN_WITHIN, _PERIODS * self._power.period)
+        self._events: SimpleQueue[Event] = SimpleQueue()
+        self._started: float | None = None
+        self._reason = ""
+        self._done = False
+        self._ended = threading.Event()
+
+    @property
+    def exists(self) -> bool:
+        """Whether the bench has a switch."""
+        return self._driver is not None
+
+    def start(self) -> None:
+        """Reach the switch, so that it is known before it is needed whether it can be."""
+        if self._driver is not None:
+            driver = self._driver
+            threading.Thread(target=lambda: self._make_ready(driver), name="switch", daemon=True).start()
+
+    def observe(self, channel: str, at: float, value: float | None) -> None:
+        """Take a reading, which may show that the power is gone."""
+        self._power.observe(channel, at, value)
+
+    def trip(self, reason: str) -> None:
+        """Switch off; returns at once. A further trip changes nothing while the power is still on its way off."""
+        if self._driver is None or (self._started is not None and not self._done):
+            return
+        self._started, self._reason, self._done = self._now(), reason, False
+        messengers = Messengers(self._driver)
+        messengers.send()
+        self._power.switched(self._started)
+        threading.Thread(target=lambda: self._see_it_through(messengers), name="switching off", daemon=True).start()
+
+    def holds(self) -> bool:
+        """Return whether a recording that is asked to end must still go on: the power is not seen to be gone."""
+        if self._started is None or self._done:
+            return False
+        return self._now() - self._started < self._seen_within + _LONGEST_HOLD
+
+    def events(self) -> list[Event]:
+        """Return what happened since the last call."""
+        found = []
+        while not self._events.empty():
+            found.append(self._events.get())
+        return found
+
+    def end(self) -> None:
+        """Let go of the switch."""
+        self._ended.set()
+        if self._driver is not None and not self._driver.channels:
+            self._driver.ending = True
+            self._driver.close()
+
+    # The threads
+
+    def _make_ready(self, driver: AnyDriver) -> None:
+        told = ""
+        while not self._ended.is_set() and self._started is None:
+            try:
+                driver.ready_switch()
+                says = f"{driver.name} is ready to switch off on a trip"
+            except InstrumentError as problem:
+                says = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
+            if says != told:
+                self._say("switch", says)
+            told = says
+            self._ended.wait(_READY_AGAIN_AFTER)
+
+    def _see_it_through(self, messengers: Messengers) -> None:
+        name, started = messengers.name, self._started or 0.0
+        self._say("switching off", f"{name} was told to switch off: {self._reason}", started)
+        told_at = started + self._seen_within - _TELLS_AGAIN_AFTER
+        while not self._ended.is_set() and not self._done:
+            finding, now = self._power.finding(), self._now()
+            done = _done(finding, messengers)
+            if done:
+                self._say("switched off", f"{done}, {now - started:.2f} s after {name} was told")
+                self._done = True
+            elif now - told_at > _TELLS_AGAIN_AFTER:
+                told_at = now
+                self._say("switch-off failed", _failure(name, finding, messengers, now - started))
+            messengers.send_again()
+            self._ended.wait(_LOOK_EVERY)
+
+    def _say(self, kind: str, message: str, at: float | None = None) -> None:
+        self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400)))
+
+
+def _done(finding: Finding, messengers: Messengers) -> str:
+    """Return in words that the power is gone, "" while it is not known to be."""
+    if finding.power is Power.GONE:
+        return finding.words
+    if finding.power is Power.UNSEEN and messengers.was_told and messengers.says_off is not False:
+        says = "the switch says that it is off" if messengers.says_off else messengers.last
+        return f"{says}; no channel shows whether the power is gone, so look"
+    return ""
+
+
+def _failure(name: str, finding: Finding, messengers: Messengers, seconds: float) -> str:
+    says = {
+        Power.THERE: finding.words,
+        Power.WAITED_FOR: "no meter has shown that the power is gone",
+        Power.UNSEEN: "the switch says that it is still on" if messengers.says_off is False else "",
+    }.get(finding.power, "")
+    parts = [part for part in (says, messengers.last) if part]
+    return f"SWITCH OFF BY HAND: {name} has not switched off within {seconds:.1f} s ({'; '.join(parts)})"

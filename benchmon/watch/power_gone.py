@@ -1,0 +1,142 @@
+"""Whether the power is gone after it was switched off, as the meters on the supply tell.
+
+What flows from the mains tells best: it must all but stop, since a transformer without load draws little too. Where
+nobody measures that, what the supply gives out tells, if it was clearly there before: a shorted output is low with the
+power on. A mains voltmeter may stand before the switch, so it proves that the power is gone, and never that it is not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchmon.bench import Channel
+from benchmon.quantities import format_value
+
+_FROM_THE_MAINS = ("mains.current.rms", "mains.current.peak", "mains.power.active", "mains.power.apparent")
+_OF_THE_MAINS = ("mains.voltage.rms",)
+_OF_THE_SUPPLY: Mapping[str, float] = {
+    "secondary.voltage.rms": 0.1,
+    "secondary.current.rms": 0.1,
+    "secondary.current.peak": 0.1,
+    "diode.current.mean": 0.1,
+    "output.power.mean": 0.5,
+    "output.current.mean": 0.5,
+    "output.current.rms": 0.5,
+    "output.voltage.mean": 0.5,
+    "output.voltage.rms": 0.5,
+    "reservoir.voltage.mean": 0.5,
+}
+"""What tells of the supply's own side, and to which part it must have fallen: reservoirs hold their charge."""
+_STOPPED, _NO_VOLTAGE = 0.02, 0.1
+"""Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
+_CLEARLY_THERE = 10.0
+"""Times a meter's uncertainty above which its reading is clearly not zero."""
+
+
+class Power(StrEnum):
+    """What the meters say of the power."""
+
+    GONE = "gone"
+    THERE = "there"
+    WAITED_FOR = "waited for"
+    UNSEEN = "unseen"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the meters say, and which one says it how: `line_current fell from 756.0 mA to 0.2 mA`."""
+
+    power: Power
+    words: str = ""
+
+
+class PowerGone:
+    """Follows the readings of `channels` across a switching off. Times are seconds of one clock."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        told = {*_FROM_THE_MAINS, *_OF_THE_MAINS, *_OF_THE_SUPPLY}
+        self._channels = {channel.name: channel for channel in channels if channel.quantity in told}
+        self._before: dict[str, float] = {}
+        self._after: dict[str, float] = {}
+        self._switched: float | None = None
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The names of the channels that tell."""
+        return tuple(self._channels)
+
+    @property
+    def period(self) -> float:
+        """The longest period of the channels that tell, in seconds."""
+        return max((channel.period for channel in self._channels.values()), default=0.0)
+
+    def observe(self, channel: str, time: float, value: float | None) -> None:
+        """Take a reading in its quantity's unit."""
+        if channel not in self._channels or value is None or not math.isfinite(value):
+            return
+        if self._switched is None or time < self._switched:
+            self._before[channel] = value
+        else:
+            self._after[channel] = value
+
+    def switched(self, time: float) -> None:
+        """Say that the power was switched off at `time`; what was read before is what must fall."""
+        self._before |= self._after
+        self._after.clear()
+        self._switched = time
+
+    def finding(self) -> Finding:
+        """Return what the meters say since the power was switched off."""
+        flows = [channel for channel in self._channels.values() if channel.quantity in _FROM_THE_MAINS]
+        if any(channel.name in self._before for channel in flows):
+            return self._of(flows, self._has_stopped)
+        voltages = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_MAINS]
+        mains = self._of(voltages, self._has_no_voltage)
+        if mains.power is Power.GONE:
+            return mains
+        own = [channel for channel in self._channels.values() if self._was_clearly_there(channel)]
+        if own:
+            return self._of(own, self._has_fallen)
+        waits = flows or mains.power is Power.WAITED_FOR
+        return Finding(Power.WAITED_FOR if waits else Power.UNSEEN)
+
+    def _of(self, channels: Sequence[Channel], is_off: Callable[[Channel], bool]) -> Finding:
+        """Return what `channels` say together: the power is gone where all that have read since say so."""
+        read = [channel for channel in channels if channel.name in self._after]
+        if not read:
+            return Finding(Power.WAITED_FOR if channels else Power.UNSEEN)
+        on = [channel for channel in read if not is_off(channel)]
+        if on:
+            now = format_value(self._after[on[0].name], on[0].unit)
+            return Finding(Power.THERE, f"{on[0].name} is still at {now}")
+        return Finding(Power.GONE, self._fall(read[0]))
+
+    def _has_stopped(self, channel: Channel) -> bool:
+        return self._is_low(channel, _STOPPED)
+
+    def _has_no_voltage(self, channel: Channel) -> bool:
+        return self._is_low(channel, _NO_VOLTAGE)
+
+    def _has_fallen(self, channel: Channel) -> bool:
+        return self._is_low(channel, _OF_THE_SUPPLY[channel.quantity])
+
+    def _is_low(self, channel: Channel, part: float) -> bool:
+        value = abs(self._after[channel.name])
+        cannot_tell_from_zero = value <= channel.accuracy.of(value)
+        return cannot_tell_from_zero or value <= part * abs(self._before.get(channel.name, 0.0))
+
+    def _was_clearly_there(self, channel: Channel) -> bool:
+        before = abs(self._before.get(channel.name, 0.0))
+        if channel.quantity not in _OF_THE_SUPPLY:
+            return False
+        return before > _CLEARLY_THERE * channel.accuracy.absolute and before > 0
+
+    def _fall(self, channel: Channel) -> str:
+        now = format_value(self._after[channel.name], channel.unit)
+        before = self._before.get(channel.name)
+        if before is None or abs(before) <= abs(self._after[channel.name]):
+            return f"{channel.name} is at {now}"
+        return f"{channel.name} fell from {format_value(before, channel.unit)} to {now}"

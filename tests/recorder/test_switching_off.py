@@ -1,0 +1,279 @@
+"""A trip reaches the switch at once and is seen through, whatever else hangs; and what fails is said loudest."""
+
+import threading
+import time
+from contextlib import contextmanager, suppress
+
+import pytest
+from modbus_far_end import ModbusFarEnd, Unit
+
+from benchmon.bench import read_bench
+from benchmon.errors import RecorderError
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
+from benchmon.recorder import record
+from benchmon.recorder.messengers import Messengers
+from benchmon.session.follower import open_session_view
+from benchmon.watch.glance import Level, glance
+
+AT_ONCE, SLACK = 0.1, 0.15
+"""Seconds within which a trip must reach the switch, and what a loaded machine may add."""
+
+SWITCH = """
+[[instrument]]
+name = "relay"
+driver = "modbus"
+address = "{address}"
+timeout = "2 s"
+{channel}
+[switch_off]
+instrument = "relay"
+coil = 7
+value = 0
+"""
+POLLED = """
+[[channel]]
+name = "aux"
+instrument = "relay"
+quantity = "load.temperature"
+register = 0
+period = "100 ms"
+"""
+CURRENT = """
+[[channel]]
+name = "line_current"
+instrument = "meter"
+quantity = "mains.current.rms"
+group = "current"
+accuracy = "1 % + 5 mA"
+period = "50 ms"
+"""
+KINDS = {"tripped", "switching off", "switched off", "switch-off failed"}
+
+
+class Mains:
+    """A relay on Modbus that cuts what the meter shows, if it works."""
+
+    def __init__(self, meter, works=True):
+        self.meter, self.works = meter, works
+        self.case, self.switched, self.hot_since = 41.5, None, None
+        self.unit = Unit(coil={7: True}, holding={0: 20})
+        meter.line = self.line
+
+    def heat(self):
+        self.case = 95.0
+
+    def line(self, _):
+        off = self.works and not self.unit.tables["coil"][7]
+        if off and self.switched is None:
+            self.switched = time.monotonic()
+        if self.case > 90 and self.hot_since is None:
+            self.hot_since = time.monotonic()
+        mains, vout, current = (0.0, 0.0, 0.0) if off else (230.0, 15.0, 0.75)
+        return f"m {mains} v {vout} t {self.case} c {current}"
+
+
+class Seen:
+    """What a screen would know."""
+
+    def __init__(self, view):
+        self.view, self.events, self.latest = view, [], {}
+
+    def kinds(self):
+        update = self.view.poll()
+        self.events += update.events
+        self.latest |= {judgement.channel: judgement for judgement in update.judgements}
+        return [event.kind for event in self.events if event.kind in KINDS]
+
+    def of(self, kind):
+        self.kinds()
+        return [event for event in self.events if event.kind == kind]
+
+    def glance(self):
+        told = [event for event in self.events if event.kind in KINDS - {"tripped"}]
+        return glance(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
+
+
+@contextmanager
+def recording(text, path, until):
+    ready = threading.Event()
+    found = []
+    thread = threading.Thread(target=lambda: found.append(record(read_bench(text), path, on_ready=ready.set)))
+    thread.start()
+    assert ready.wait(10)
+    view = open_session_view(path)
+    seen = Seen(view)
+    try:
+        until(lambda: seen.kinds() is not None and "case" in seen.latest)
+        yield seen
+    finally:
+        with suppress(RecorderError):
+            view.request("stop")
+        thread.join(25)
+        view.close()
+        assert found
+
+
+@pytest.fixture
+def bench_with(bench_text):
+    """Return the text of a bench whose meter also reads the line current, and whose switch is at an address."""
+
+    def text(address, channel="", current=CURRENT):
+        pattern = r"pattern = 'm (?P<mains>\S+) v (?P<vout>\S+) t (?P<case>\S+) c (?P<current>\S+)'"
+        lines = [pattern if line.startswith("pattern") else line for line in bench_text.splitlines()]
+        return "\n".join(lines) + current + SWITCH.format(address=address, channel=channel)
+
+    return text
+
+
+@pytest.mark.parametrize("line", ["tcp", "tcp, hanging", "rtu", "rtu, hanging"])
+def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question(
+    tmp_path, meter, bench_with, until, line
+):
+    mains, heard = Mains(meter), []
+    tcp, hangs = line.startswith("tcp"), line.endswith("hanging")
+    with ModbusFarEnd({1: mains.unit}, tcp=tcp) as relay:
+
+        def manner(frame):
+            is_coil = frame[7 if tcp else 1] == 5
+            if is_coil:
+                heard.append(time.monotonic())
+            return frame if is_coil or not hangs else None
+
+        relay.manner = manner
+        text = bench_with(relay.address, POLLED)
+        with recording(text, tmp_path / "a.benchmon", until) as seen:
+            until(lambda: relay.line.asked)
+            mains.heat()
+            until(lambda: "switched off" in seen.kinds())
+            assert heard[0] - mains.hot_since < AT_ONCE + SLACK
+            assert seen.kinds() == ["tripped", "switching off", "switched off"]
+            [tripped], [told], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
+            assert told.time - tripped.time < AT_ONCE + SLACK
+            assert "relay was told to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
+            assert "line_current fell from 750.0 mA to 0.000 A" in done.message
+            assert seen.glance().sentence.startswith("Switched off: case is at 95.0 °C")
+
+
+def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_it_is(
+    tmp_path, meter, bench_with, until
+):
+    mains = Mains(meter)
+    with ModbusFarEnd({1: mains.unit}) as relay:
+        relay.line.unplug()
+        with recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen:
+            [told] = until(lambda: seen.of("switch"))
+            assert "relay cannot be reached to switch off on a trip" in told.message
+            mains.heat()
+            [failed] = until(lambda: seen.of("switch-off failed"))
+            assert failed.message.startswith("SWITCH OFF BY HAND: relay has not switched off within")
+            assert "line_current is still at 750.0 mA" in failed.message
+            assert "the connection is refused" in failed.message
+            assert seen.glance().level is Level.DANGER
+            assert seen.glance().sentence == failed.message
+            # It is tried again, and succeeds as soon as it can.
+            relay.line.plug_in()
+            until(lambda: seen.of("switched off"))
+            assert seen.glance().sentence.startswith("Switched off: case")
+
+
+def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, bench_with, until):
+    mains = Mains(meter, works=False)
+    with (
+        ModbusFarEnd({1: mains.unit}) as relay,
+        recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
+    ):
+        mains.heat()
+        [failed] = until(lambda: seen.of("switch-off failed"))
+        assert "line_current is still at 750.0 mA" in failed.message
+        assert "coil 7 of unit 1 written 0, acknowledged" in failed.message
+        assert sum(question[1] == 5 for question in relay.questions) > 1
+        mains.works = True
+        until(lambda: seen.of("switched off"))
+
+
+def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(tmp_path, meter, bench_with, until):
+    mains = Mains(meter, works=False)
+    path = tmp_path / "a.benchmon"
+    with ModbusFarEnd({1: mains.unit}) as relay, recording(bench_with(relay.address), path, until) as seen:
+        mains.heat()
+        until(lambda: seen.of("switching off"))
+        seen.view.request("stop")
+        until(lambda: seen.of("switch-off failed"))
+        assert seen.of("stopped") == []
+        mains.works = True
+        until(lambda: seen.of("stopped"))
+        assert seen.kinds()[-1] == "switched off"
+
+
+def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, meter, bench_with, until):
+    mains = Mains(meter)
+    # No line current, and the mains voltmeter stands before the switch.
+    whole = mains.line
+    meter.line = lambda number: whole(number).replace("m 0.0 v 0.0", "m 230.0 v 15.0")
+    with ModbusFarEnd({1: mains.unit}) as relay:
+        text = bench_with(relay.address, current="").replace("output.voltage.rms", "load.temperature")
+        text = text.replace('accuracy = "0.1 % + 5 mV"', 'accuracy = "1 K"')
+        text = text.replace("mains.voltage.rms", "ambient.temperature").replace('"0.5 %"', '"1 K"')
+        with recording(text, tmp_path / "a.benchmon", until) as seen:
+            mains.heat()
+            [done] = until(lambda: seen.of("switched off"))
+            assert "the switch says that it is off; no channel shows whether the power is gone, so look" in done.message
+
+
+def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with, until):
+    mains = Mains(meter)
+    with (
+        ModbusFarEnd({1: mains.unit}) as relay,
+        recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
+    ):
+        [ready] = until(lambda: seen.of("switch"))
+        assert ready.message == "relay is ready to switch off on a trip"
+        seen.view.request("switch off", "by the operator")
+        until(lambda: seen.of("switched off"))
+        assert "asked for by the operator" in seen.of("switching off")[0].message
+        # Switched on again by hand, it may be asked for anew.
+        mains.unit.tables["coil"][7] = True
+        until(lambda: seen.kinds() and seen.latest["line_current"].value == 0.75)
+        seen.view.request("switch off", "by the operator")
+        until(lambda: len(seen.of("switched off")) == 2)
+
+
+def test_a_bench_without_a_switch_says_so(tmp_path, bench_text, until):
+    with recording(bench_text, tmp_path / "a.benchmon", until) as seen:
+        seen.view.request("switch off", "by the operator")
+        [refused] = until(lambda: seen.of("refused"))
+        assert "this bench has no [switch_off]" in refused.message
+
+
+class Hanging(Driver):
+    """A driver of somebody else's that hangs the first time."""
+
+    switch_model = SwitchSettings
+
+    def __init__(self):
+        channel = DrivenChannel("x", "V", 1.0, 1.0, ChannelSettings())
+        super().__init__("relay", InstrumentSettings(), [channel])
+        self.fit_switch(SwitchSettings())
+        self.calls, self.gate = 0, threading.Event()
+
+    def _open(self): ...
+
+    def _close(self): ...
+
+    def _switch_off(self, _):
+        self.calls += 1
+        if self.calls == 1:
+            self.gate.wait(20)
+        elif self.calls == 2:
+            raise ZeroDivisionError("oops")
+        return "clack"
+
+
+def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying(until):
+    driver = Hanging()
+    messengers = Messengers(driver)
+    messengers.send()
+    until(lambda: messengers.send_again() or messengers.was_told, 8)
+    assert messengers.last == "clack"
+    assert driver.calls >= 3
+    driver.gate.set()

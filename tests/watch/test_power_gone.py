@@ -1,0 +1,96 @@
+"""Whether the meters show that the power is gone."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import Channel
+from benchmon.watch.power_gone import Power, PowerGone
+
+
+def channel(name, quantity, accuracy="1 % + 5 mA", period=1.0):
+    return Channel.model_validate(
+        {"name": name, "instrument": "m", "quantity": quantity, "accuracy": accuracy, "period": period}
+    )
+
+
+CURRENT = channel("i", "mains.current.rms")
+MAINS = channel("u", "mains.voltage.rms", "0.5 % + 0.5 V")
+OUT = channel("out", "output.voltage.rms", "0.5 % + 20 mV")
+HOT = channel("t", "diode.temperature.case", "1 K")
+
+
+def finding(channels, before, after):
+    """Return what is found where `before` was read before the switching off at 10 s, and `after` after it."""
+    power = PowerGone(channels)
+    for name, value in before.items():
+        power.observe(name, 9.0, value)
+    power.switched(10.0)
+    for name, value in after.items():
+        power.observe(name, 11.0, value)
+    return power.finding()
+
+
+@pytest.mark.parametrize(
+    ("channels", "before", "after", "power"),
+    [
+        ([CURRENT], {"i": 0.75}, {"i": 0.001}, Power.GONE),
+        ([CURRENT], {"i": 0.75}, {"i": 0.75}, Power.THERE),
+        # A transformer without load draws little too.
+        ([CURRENT], {"i": 0.75}, {"i": 0.04}, Power.THERE),
+        ([CURRENT], {"i": 0.75}, {}, Power.WAITED_FOR),
+        ([CURRENT], {}, {"i": 0.002}, Power.WAITED_FOR),
+        # The current tells, whatever the output does: it may be shorted.
+        ([CURRENT, OUT], {"i": 5.0, "out": 15.0}, {"i": 5.0, "out": 0.1}, Power.THERE),
+        ([CURRENT, OUT], {"i": 0.75, "out": 15.0}, {"i": 0.0, "out": 14.0}, Power.GONE),
+        # A current meter that has never read tells nothing.
+        ([CURRENT, OUT], {"out": 15.0}, {"out": 5.0}, Power.GONE),
+        # A voltmeter before the switch still shows the mains.
+        ([MAINS], {"u": 230.0}, {"u": 230.0}, Power.UNSEEN),
+        ([MAINS], {"u": 230.0}, {"u": 0.3}, Power.GONE),
+        ([MAINS, OUT], {"u": 230.0, "out": 15.0}, {"u": 230.0, "out": 14.0}, Power.THERE),
+        ([MAINS, OUT], {"u": 230.0, "out": 15.0}, {"u": 230.0, "out": 7.0}, Power.GONE),
+        ([OUT], {"out": 15.0}, {"out": 12.0}, Power.THERE),
+        # An output that was low before proves nothing by being low.
+        ([OUT], {"out": 0.1}, {"out": 0.0}, Power.UNSEEN),
+        ([HOT], {"t": 95.0}, {"t": 20.0}, Power.UNSEEN),
+        ([], {}, {}, Power.UNSEEN),
+        # Neither an overrange nor nothing is a low reading.
+        ([CURRENT], {"i": 0.75}, {"i": None}, Power.WAITED_FOR),
+        ([CURRENT], {"i": 0.75}, {"i": float("inf")}, Power.WAITED_FOR),
+    ],
+)
+def test_what_the_meters_say(channels, before, after, power):
+    assert finding(channels, before, after).power is power
+
+
+def test_it_is_said_in_numbers():
+    assert finding([CURRENT], {"i": 0.75}, {"i": 0.001}).words == "i fell from 750.0 mA to 1.000 mA"
+    assert finding([CURRENT], {"i": 0.75}, {"i": 0.7}).words == "i is still at 700.0 mA"
+
+
+def test_a_reading_taken_before_the_switching_off_never_proves_it():
+    power = PowerGone([CURRENT])
+    power.switched(10.0)
+    power.observe("i", 9.99, 0.0)
+    assert power.finding().power is Power.WAITED_FOR
+
+
+def test_the_next_switching_off_is_judged_anew():
+    power = PowerGone([CURRENT])
+    power.observe("i", 1.0, 0.75)
+    power.switched(2.0)
+    power.observe("i", 3.0, 0.0)
+    assert power.finding().power is Power.GONE
+    power.observe("i", 4.0, 0.8)
+    power.switched(5.0)
+    power.observe("i", 6.0, 0.8)
+    assert power.finding().power is Power.THERE
+    power.observe("i", 7.0, 0.0)
+    assert power.finding().words == "i fell from 800.0 mA to 0.000 A"
+
+
+@given(st.floats(0.05, 10), st.floats(0, 10))
+def test_what_is_said_to_be_gone_is_nearly_nothing(before, after):
+    if finding([CURRENT], {"i": before}, {"i": after}).power is Power.GONE:
+        assert after <= max(0.02 * before, CURRENT.accuracy.of(after))
