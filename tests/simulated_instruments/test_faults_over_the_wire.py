@@ -1,0 +1,311 @@
+"""Faults as a person sees them: simulated instruments, real lines and drivers, the recorder, and what its session says.
+
+Several faults share one recording, each on an instrument of its own, so that the whole stays short.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.recorder import record
+from benchmon.session.follower import open_session_view
+from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon_simulated import SimulatedBench
+
+INSTRUMENT = '[[instrument]]\nname = "{name}"\ndriver = "{driver}"\naddress = "{address}"\n{keys}'
+CHANNEL = (
+    '[[channel]]\nname = "{name}"\ninstrument = "{instrument}"\nquantity = "{quantity}"\naccuracy = "{accuracy}"\n'
+)
+SOCKET = "TCPIP::127.0.0.1::0::SOCKET"
+MAINS = 'voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"'
+PERIOD = 'period = "0.1 s"\n'
+FRAMES = 'sync = "AA 55"\nlength = 8\nchecksum = "sum"\n'
+FRAME_FIELD = 'at = 2\nformat = ">i"\nfactor = 0.0001\n'
+
+
+def meter(name, driver, address, ask, keys=""):
+    """Return an instrument with one channel of the same name that reads the output's mean."""
+    channel = CHANNEL.format(name=name, instrument=name, quantity="output.voltage.mean", accuracy="0.2 % + 20 mV")
+    return INSTRUMENT.format(name=name, driver=driver, address=address, keys=keys) + channel + PERIOD + ask
+
+
+QUERY = 'query = "MEASure:VOLTage:DC?"\n'
+REGISTER = 'register = 0\ntype = "float32"\n'
+
+
+@dataclass
+class Course:
+    """What a session tells of one channel."""
+
+    judgements: list[Judgement] = field(default_factory=list)
+
+    @property
+    def last(self):
+        return self.judgements[-1]
+
+    @property
+    def values(self):
+        return [(j.time, j.value) for j in self.judgements if j.value is not None and math.isfinite(j.value)]
+
+    @property
+    def stale(self):
+        return [judgement.time for judgement in self.judgements if Flag.STALE in judgement.flags]
+
+    def between(self, start, end):
+        return [value for time, value in self.values if start <= time <= end]
+
+
+@dataclass
+class Recording:
+    """What a whole session tells."""
+
+    courses: dict[str, Course]
+    events: tuple
+
+
+def recorded(bench, faults, seconds, path):
+    """Record a simulated bench with faults, whose times are the bench's: the session's are a little earlier."""
+    with SimulatedBench(bench, seed=3, faults=faults) as simulated:
+        record(read_bench(simulated.bench_text()), path, duration=seconds)
+    view = open_session_view(path)
+    update = view.poll()
+    view.close()
+    courses: dict[str, Course] = {}
+    for judgement in update.judgements:
+        courses.setdefault(judgement.channel, Course()).judgements.append(judgement)
+    return Recording(courses, update.events)
+
+
+METERS = {
+    "healthy": ("scpi", SOCKET, QUERY, ""),
+    "socket pulled": ("scpi", SOCKET, QUERY, ""),
+    "adapter pulled": ("scpi", "ASRL/dev/ttyS0::INSTR", QUERY, ""),
+    "off": ("scpi", SOCKET, QUERY, ""),
+    "late": ("scpi", SOCKET, QUERY, ""),
+    "halves": ("serial_lines", "/dev/ttyUSB0", "", ""),
+    "noise": ("serial_lines", "/dev/ttyUSB1", "", ""),
+    "too fast": ("scpi", "ASRL/dev/ttyS1::INSTR", QUERY, ""),
+    "comma": ("serial_lines", "/dev/ttyUSB2", "", ""),
+    "rude": ("scpi", SOCKET, QUERY, ""),
+    "half frames": ("serial_frames", "/dev/ttyUSB3", FRAME_FIELD, FRAMES),
+    "noisy registers": ("modbus", "/dev/ttyUSB4", REGISTER, ""),
+    "registers pulled": ("modbus", "tcp://127.0.0.1:0", REGISTER, ""),
+    "ahead": ("csv_tail", "/x/log.csv", 'column = "U"\n', ""),
+    "gone file": ("value_file", "/x/value", "", ""),
+}
+FAULTS = [
+    "unplugged:socket pulled@1.5s..3.5s",
+    "unplugged:adapter pulled@1.5s..3.5s",
+    "auto-power-off:off@1.5s..3.5s",
+    "late-replies:late@1.5s..3.5s",
+    "half-lines:halves@1.5s..3.5s",
+    "garbage:noise@1.5s..3.5s",
+    "wrong-baud:too fast@1.5s..3.5s",
+    "decimal-comma:comma@1.5s",
+    "control-codes:rude",
+    "half-lines:half frames@1.5s..3.5s",
+    "garbage:noisy registers@1.5s..3.5s",
+    "unplugged:registers pulled@1.5s..3.5s",
+    "clock-jump:ahead@1.5s",
+    "unplugged:gone file@1.5s..3.5s",
+]
+
+
+@pytest.fixture(scope="module")
+def lines(make_bench, reservoir, tmp_path_factory):
+    text = reservoir + "".join(
+        meter(name, driver, address, ask, keys) for name, (driver, address, ask, keys) in METERS.items()
+    )
+    return recorded(make_bench(text), FAULTS, 7.5, tmp_path_factory.mktemp("lines") / "a.benchmon")
+
+
+CUT_OFF = {
+    "socket pulled": "no answer",
+    "adapter pulled": "plugged in",
+    "off": "switched on",
+    "late": "no answer",
+    "halves": "pattern",
+    "noise": "pattern",
+    "too fast": "no answer",
+    "registers pulled": "no answer",
+    "gone file": "plugged in",
+}
+
+
+def test_whatever_befalls_a_line_no_wrong_value_is_ever_taken_for_a_reading(lines):
+    for name, course in lines.courses.items():
+        values = course.between(1.0, 99.0)
+        assert len(values) > 10, name
+        # The mains wanders, and a file that was just written anew may be a tenth of a second old: no more.
+        assert max(values) - min(values) < 0.03 * values[0], name
+
+
+@pytest.mark.parametrize("name", CUT_OFF)
+def test_a_line_that_is_cut_off_or_talks_nonsense_turns_stale_says_why_and_recovers(lines, name):
+    course = lines.courses[name]
+    assert course.between(1.9, 3.1) == []
+    assert course.stale
+    assert 1.3 < course.stale[0] < 2.2
+    lost = [event.message for event in lines.events if event.kind == "lost" and event.message.startswith(f"{name}:")]
+    assert CUT_OFF[name] in lost[0]
+    assert len(course.between(5.5, 7.5)) > 10
+    assert course.last.flags == frozenset()
+
+
+def test_registers_full_of_noise_are_no_readings_and_come_back(lines):
+    course = lines.courses["noisy registers"]
+    assert course.stale
+    assert len(course.between(5.5, 7.5)) > 10
+    assert course.last.flags == frozenset()
+
+
+@pytest.mark.parametrize("name", ["healthy", "comma", "rude", "ahead", "half frames"])
+def test_what_only_looks_odd_is_read_on_without_a_pause(lines, name):
+    course = lines.courses[name]
+    assert course.stale == []
+    assert len(course.between(1.5, 7.5)) > 30
+
+
+def test_control_codes_in_a_name_are_shown_as_text(lines):
+    (told,) = (
+        event.message for event in lines.events if event.kind == "connected" and event.message.startswith("rude")
+    )
+    assert told.isprintable()
+    assert "\\x1b[2J" in told
+    assert all(event.message.isprintable() for event in lines.events)
+
+
+BRIDGE_METERS = {
+    # name: quantity, accuracy, fault
+    "mains": ("mains.voltage.rms", "0.2 % + 0.1 V", ""),
+    "output": ("output.voltage.rms", "0.5 % + 20 mV", ""),
+    "output on AC": ("output.voltage.rms", "0.5 % + 20 mV", "ac-coupling"),
+    "output on DC": ("output.voltage.rms", "0.5 % + 20 mV", "dc-coupling"),
+    "output averaged": ("output.voltage.ac_rms", "0.5 % + 20 mV", "average-detector"),
+    "winding": ("secondary.current.rms", "1 % + 10 mA", ""),
+    "winding tenfold": ("secondary.current.rms", "1 % + 10 mA", "clamp-tenfold"),
+    "winding tenth": ("secondary.current.rms", "1 % + 10 mA", "clamp-tenth"),
+    "mean": ("output.voltage.mean", "0.2 % + 20 mV", ""),
+    "mean turned": ("output.voltage.mean", "0.2 % + 20 mV", "reversed-leads"),
+    "held range": ("output.voltage.mean", "0.2 % + 20 mV", "overload"),
+    "frozen": ("output.voltage.mean", "0.2 % + 20 mV", "frozen-value"),
+}
+
+
+@pytest.fixture(scope="module")
+def meters(make_bench, tmp_path_factory):
+    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys="")
+    for number, (name, (quantity, accuracy, _)) in enumerate(BRIDGE_METERS.items(), 1):
+        text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
+        text += f'period = "0.25 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
+    faults = [f"{fault}:{name}" for name, (_, _, fault) in BRIDGE_METERS.items() if fault]
+    path = tmp_path_factory.mktemp("meters") / "a.benchmon"
+    return recorded(make_bench(text, mains=MAINS), [*faults, "mains-sag@1.5s"], 4.0, path)
+
+
+def test_meters_that_are_set_wrong_disagree_as_their_detectors_say_and_the_others_agree(meters):
+    last = {name: course.last for name, course in meters.courses.items()}
+    rms, mean, winding = (last[name].value for name in ("output", "mean", "winding"))
+    for name, (_, _, fault) in BRIDGE_METERS.items():
+        if name != "mains" and fault not in ("overload", "frozen-value"):
+            # An average-responding detector is wrong by a few per cent here: not every meter is exact enough to tell.
+            wrong = {Verdict.DISAGREES, Verdict.QUESTIONABLE} if "average" in fault else {Verdict.DISAGREES}
+            assert last[name].verdict in (wrong if fault else {Verdict.AGREES}), name
+    # Closed forms of a rectified wave: what is left without its mean, and 1.1107 times the rectified rest.
+    assert last["output on AC"].value == pytest.approx(math.sqrt(rms**2 - mean**2), rel=0.02)
+    assert last["output on DC"].value == pytest.approx(mean, rel=0.01)
+    assert 0.8 < last["output averaged"].value / last["output on AC"].value < 0.99
+    assert last["winding tenfold"].value == pytest.approx(10 * winding, rel=0.02)
+    assert last["winding tenth"].value == pytest.approx(winding / 10, rel=0.1)
+    assert last["mean turned"].value == pytest.approx(-mean, rel=0.01)
+
+
+def test_overload_is_a_flag_and_no_number(meters):
+    course = meters.courses["held range"]
+    assert Flag.OVERRANGE in course.last.flags
+    assert course.values == []
+
+
+def test_a_frozen_value_shows_when_all_others_move(meters):
+    frozen, living = meters.courses["frozen"], meters.courses["mean"]
+    assert len({value for _, value in frozen.values}) == 1
+    # It was right before the mains fell to 80 %, and the living one still is.
+    assert living.last.value == pytest.approx(0.78 * frozen.last.value, rel=0.05)
+    assert frozen.last.verdict is Verdict.DISAGREES
+    assert living.last.verdict is Verdict.AGREES
+
+
+def test_a_sag_that_the_mains_meter_sees_is_expected_everywhere(meters):
+    assert meters.courses["mains"].last.value == pytest.approx(0.8 * 230.0, rel=0.025)
+    assert meters.courses["output"].last.verdict is Verdict.AGREES
+
+
+@pytest.fixture(scope="module")
+def supply(make_bench, reservoir, tmp_path_factory):
+    quantities = {
+        "mains": ("mains.voltage.rms", "0.2 % + 0.1 V"),
+        "output": ("output.voltage.mean", "0.2 % + 20 mV"),
+        "ripple": ("reservoir.voltage.ripple", "2 % + 20 mV"),
+        "winding": ("secondary.current.rms", "1 % + 10 mA"),
+        "line": ("mains.current.rms", "1 % + 2 mA"),
+    }
+    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys="")
+    for number, (name, (quantity, accuracy)) in enumerate(quantities.items(), 1):
+        text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
+        text += f'period = "0.2 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
+    transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "8 Ω"\n'
+    transformer += 'secondary_resistance = "0.15 Ω"\nno_load_current = "30 mA"\nno_load_loss = "3 W"'
+    fuse = '[fuse]\nrating = "0.5 A"\nspeed = "fast"\n'
+    bench = make_bench(
+        fuse + reservoir.replace("esr", 'tolerance = "20 %"\nesr') + text, transformer=transformer, mains=MAINS
+    )
+    faults = ["dried-reservoir@1.5s..2.8s", "open-diode@2.8s..4.2s", "double-load@4.2s..5.4s", "shorted-diode@7s"]
+    return recorded(bench, faults, 8.6, tmp_path_factory.mktemp("supply") / "a.benchmon")
+
+
+def verdicts(recording, start, end):
+    return {
+        name: {judgement.verdict for judgement in course.judgements if start <= judgement.time <= end}
+        for name, course in recording.courses.items()
+    }
+
+
+def test_a_sound_supply_agrees_before_and_after_its_faults(supply):
+    for start, end in ((0.8, 1.2), (6.3, 6.7)):
+        assert verdicts(supply, start, end) == {name: {Verdict.AGREES} for name in supply.courses}
+
+
+def test_a_dried_reservoir_doubles_the_ripple(supply):
+    seen = verdicts(supply, 2.2, 2.6)
+    assert seen["ripple"] == {Verdict.DISAGREES}
+    assert seen["mains"] == {Verdict.AGREES}
+    ripple = supply.courses["ripple"]
+    assert ripple.between(2.2, 2.6)[-1] == pytest.approx(2 * ripple.between(0.8, 1.2)[-1], rel=0.15)
+
+
+def test_an_open_diode_is_seen_everywhere_but_at_the_mains(supply):
+    seen = verdicts(supply, 3.5, 4.0)
+    assert all(seen[name] == {Verdict.DISAGREES} for name in ("output", "ripple", "winding"))
+    assert seen["mains"] == {Verdict.AGREES}
+    # One pulse a period has to bring what two brought: higher, and the ripple larger.
+    winding = supply.courses["winding"]
+    assert winding.between(3.5, 4.0)[-1] > 1.08 * winding.between(0.8, 1.2)[-1]
+
+
+def test_twice_the_load_draws_twice_the_current(supply):
+    seen = verdicts(supply, 4.8, 5.2)
+    assert seen["winding"] == seen["line"] == {Verdict.DISAGREES}
+    winding = supply.courses["winding"]
+    assert winding.between(4.8, 5.2)[-1] == pytest.approx(1.8 * winding.between(0.8, 1.2)[-1], rel=0.15)
+
+
+def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(supply):
+    last = {name: course.last for name, course in supply.courses.items()}
+    assert last["line"].value == pytest.approx(0.0, abs=2e-3)
+    assert last["output"].value == pytest.approx(0.0, abs=0.1)
+    assert last["mains"].verdict is Verdict.AGREES
+    assert last["output"].verdict is Verdict.DISAGREES

@@ -1,0 +1,227 @@
+"""`benchmon simulate` and `demo` with faults, as processes: orders on standard input, news on standard output."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+
+import pytest
+
+from benchmon.errors import BadInput
+from benchmon_simulated import SimulatedBench
+from benchmon_simulated.order_lines import OrderLines
+from benchmon_simulated.orders import LONGEST_ORDER
+from benchmon_simulated.scenarios import scenario_named
+
+BENCH = scenario_named("bridge").path
+BENCHMON = [sys.executable, "-m", "benchmon"]
+
+
+@contextmanager
+def simulator(*arguments, bench=BENCH):
+    """Run a simulator that takes orders; it is stopped at the end whatever happens."""
+    process = subprocess.Popen(
+        [*BENCHMON, "simulate", str(bench), *arguments],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def line_with(process, words):
+    """Return the next line of the output that holds `words`."""
+    for line in process.stdout:
+        if words in line:
+            return line.strip()
+    raise AssertionError(f"no {words!r} came: {process.stderr.read()}")
+
+
+def tell(process, order):
+    process.stdin.write(f"{order}\n")
+    process.stdin.flush()
+
+
+def ask(address, message):
+    host, port = address.split("::")[1:3]
+    with socket.create_connection((host, int(port)), timeout=5) as line, line.makefile("rwb") as stream:
+        stream.write(f"{message}\n".encode())
+        stream.flush()
+        return stream.readline().decode().strip()
+
+
+def until(condition, limit=10.0):
+    give_up = time.monotonic() + limit
+    while not condition():
+        assert time.monotonic() < give_up, "it never came"
+        time.sleep(0.02)
+
+
+def test_orders_change_a_running_bench_and_are_answered():
+    with simulator() as process:
+        address = line_with(process, "multimeter").split()[-1]
+        line_with(process, "thermometer")
+        whole = float(ask(address, "MEAS:VOLT:ACDC?"))
+        tell(process, "mains 115 V")
+        assert line_with(process, "mains") == "mains 115 V, on"
+        until(lambda: float(ask(address, "MEAS:VOLT:ACDC?")) < 0.6 * whole)
+        tell(process, "mains   off")
+        line_with(process, "off")
+        until(lambda: float(ask(address, "MEAS:VOLT:ACDC?")) < 0.1)
+        tell(process, "mains on")
+        tell(process, "load open")
+        line_with(process, "load open")
+        tell(process, "fault open-diode:2")
+        assert line_with(process, "open-diode").startswith("open-diode:2 begins")
+        tell(process, "list")
+        assert line_with(process, "faults") == "mains 115 V, on; faults: open-diode:2"
+        tell(process, "clear all")
+        assert line_with(process, "cleared") == "cleared: open-diode:2"
+        tell(process, "load back")
+        tell(process, "look output")
+        assert line_with(process, "shows").startswith("output shows")
+        tell(process, "at 0.1 s fault mains-sag")
+        assert line_with(process, "in 0.1 s")
+        assert "mains-sag begins" in line_with(process, "begins")
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+        assert process.stderr.read() == ""
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        ("jump", ["jump", "there is fault NAME"]),
+        ("fault nonsense", ["nonsense"]),
+        ("clear open-diode", ["open-diode", "no fault"]),
+        ("mains 5 kV", ["5000", "0 to 1000 V"]),
+        ("mains 5 A", ["mains 5 A", "voltage"]),
+        ("load -3 Ω", ["above zero"]),
+        ("load 3 V", ["load 3 V", "resistance"]),
+        ("look nowhere", ["nowhere"]),
+        ("fuse old", ["fuse new"]),
+        ("list all", ["list all"]),
+        ("at 5 s jump", ["jump"]),
+        ("fault", ["fault"]),
+        ("\x1b[31mfault\x07", ["x1b"]),
+        ("fault " + "x" * 2000, ["no order"]),
+    ],
+)
+def test_what_is_no_order_is_answered_in_one_printable_line_and_changes_nothing(simulated, order, words):
+    with pytest.raises(BadInput) as refusal:
+        simulated.order(order)
+    assert all(word in str(refusal.value) for word in words), str(refusal.value)
+    assert str(refusal.value).isprintable()
+    assert simulated.order("list").endswith("V, on; faults: none")
+
+
+@pytest.fixture(scope="module")
+def simulated(make_bench):
+    with SimulatedBench(make_bench()) as bench:
+        yield bench
+
+
+def test_a_new_fuse_is_put_in_by_order(make_bench, reservoir):
+    fuse = '[fuse]\nrating = "0.5 A"\nspeed = "fast"\n'
+    transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
+    bench = make_bench(fuse + reservoir, transformer=transformer + 'secondary_resistance = "0.2 Ω"')
+    with SimulatedBench(bench, faults=["shorted-diode"]) as simulated:
+        until(lambda: "fuse blown" in simulated.order("list"))
+        simulated.order("clear all")
+        assert simulated.order("fuse new") == "a new fuse is in"
+        until(lambda: simulated.supply.snapshot.values["output.voltage.mean"] > 15.0)
+        assert "blown" not in simulated.order("list")
+
+
+def test_a_script_may_come_from_a_file_and_its_end_does_not_end_the_bench(tmp_path):
+    script = tmp_path / "script"
+    script.write_text("fault open-diode@0.2s..0.4s\nat 0.5s mains 100 V\n")
+    with (
+        script.open() as orders,
+        subprocess.Popen(
+            [*BENCHMON, "simulate", str(BENCH)], stdin=orders, stdout=subprocess.PIPE, text=True
+        ) as process,
+    ):
+        try:
+            for words in ("open-diode:1 begins", "open-diode:1 ends", "mains 100 V"):
+                line_with(process, words)
+            assert process.poll() is None
+        finally:
+            process.terminate()
+
+
+@pytest.mark.parametrize("command", [["demo", "bridge", "--headless", "--for", "1s"], ["simulate", str(BENCH)]])
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [("nonsense", "nonsense"), ("wrong-baud:multimeter", "serial line"), ("dried-reservoir", "capacitor")],
+)
+def test_a_fault_that_cannot_be_is_bad_input(tmp_path, command, fault, words):
+    session = ["--session", str(tmp_path / "a.benchmon")] if command[0] == "demo" else []
+    done = subprocess.run(
+        [*BENCHMON, *command, *session, "--fault", fault], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "Traceback" not in done.stderr
+
+
+def test_the_list_names_every_scenario_and_fault():
+    done = subprocess.run([*BENCHMON, "demo", "--list"], capture_output=True, text=True, timeout=60, check=True)
+    assert all(word in done.stdout for word in ("reservoir", "failing-diode", "open-diode", "control-codes"))
+
+
+def test_a_demo_with_a_fault_shows_it_in_its_summary(tmp_path):
+    command = [*BENCHMON, "demo", "bridge", "--headless", "--for", "4s", "--session", str(tmp_path / "a.benchmon")]
+    done = subprocess.run(
+        [*command, "--fault", "open-diode:2"], capture_output=True, text=True, timeout=60, check=False
+    )
+    output = next(line for line in done.stdout.splitlines() if line.startswith("output "))
+    assert "disagrees" in output
+
+
+def test_a_simulator_that_breaks_says_so_in_one_line_and_ends():
+    code = (
+        "import sys; from benchmon_simulated import supply; from benchmon.cli import main\n"
+        "whole = supply.SupplyUnderTest.advance\n"
+        "supply.SupplyUnderTest.advance = lambda self, s: whole(self, s) if self.snapshot.time < 0.3 else 1 / 0\n"
+        "main(sys.argv[1:])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "simulate", str(BENCH)],
+        stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == "benchmon: the simulated bench broke: ZeroDivisionError: division by zero\n"
+
+
+def test_lines_come_whole_and_what_is_too_long_is_cut():
+    reading, writing = os.pipe()
+    lines = OrderLines(reading)
+    try:
+        assert lines.wait(0.0) == []
+        os.write(writing, b"li")
+        assert lines.wait(1.0) == []
+        os.write(writing, b"st\n\n  \nload open\nclear")
+        assert lines.wait(1.0) == ["list", "load open"]
+        for _ in range(20):
+            os.write(writing, b"x" * 4096)
+            assert lines.wait(1.0) == []
+        os.write(writing, b"\n\xff\xfe\n")
+        long, odd = lines.wait(1.0)
+        assert len(long) <= 4096 + LONGEST_ORDER + 1
+        assert odd == "\ufffd\ufffd"
+        os.write(writing, b"list")
+        assert lines.wait(1.0) == []
+    finally:
+        os.close(writing)
+    assert lines.wait(1.0) == ["list"]
+    assert lines.wait(0.0) == []
+    os.close(reading)
