@@ -1,4 +1,4 @@
-"""What lies behind the readings, live: drift, heat and contradictions at once, likely causes from a thread of their own.
+"""What lies behind the readings, live: drift, heat and contradictions at once, likely causes from an own thread.
 
 It tells events of the watch's insight, and of the kind `cause` where another cause has become the likeliest.
 """
@@ -86,7 +86,9 @@ class Understanding:
                 self._forecasts[name] = forecast
                 told.append(forecast)
         if any(self._is_odd(recent, now) for recent in self._recent.values()):
-            self._explaining.ask(self._observations(now))
+            # While verdicts still change, some readings are from before the fault and some from after it.
+            if all(_keeps_its_verdict(recent, now) for recent in self._recent.values()):
+                self._explaining.ask(self._observations(now))
         elif self._shown:
             self._shown, self._told = (), ""
             told.append(Explanations(now, ()))
@@ -131,6 +133,11 @@ class Understanding:
             channel = first.channels[0] if first.channels else ""
             told.append(Event(now, channel, "cause", f"{first.message} (likelihood {first.likelihood:.0%})"))
         return told
+
+
+def _keeps_its_verdict(recent: Sequence[Judgement], now: float) -> bool:
+    verdicts = {judgement.verdict is Verdict.DISAGREES for judgement in recent if judgement.time >= now - _RECENT}
+    return len(verdicts) < 2
 
 
 def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> bool:

@@ -1,0 +1,107 @@
+"""Causes and forecasts while a recording runs: from judgements alone, with the explaining in its own thread."""
+
+import threading
+import time
+
+import pytest
+
+from benchmon.bench import load_bench
+from benchmon.prediction import predict
+from benchmon.recorder.understanding import Understanding
+from benchmon.watch.records import Event, Explanations
+from benchmon.watch.watch import Watch
+from benchmon_simulated.scenarios import scenario_named
+
+BENCH = load_bench(scenario_named("reservoir").path)
+PREDICTION = predict(BENCH, mains_voltage=230.0)
+
+
+@pytest.fixture
+def understanding():
+    made = Understanding(BENCH)
+    made.start()
+    made.expect(PREDICTION, None)
+    yield made
+    made.stop(5.0)
+
+
+def feed(understanding, seconds, changed, start=0.0):
+    """Give every channel its expected value, or what `changed` says; return all that was told."""
+    watch = Watch(BENCH.channel, understanding.insight)
+    told = []
+    for step in range(int(seconds * 4)):
+        now = start + step / 4
+        for channel in BENCH.channel:
+            expected = PREDICTION.at(channel.quantity)
+            value = changed.get(channel.name, expected.value)
+            judgement, events = watch.judge(channel.name, now, value, expected)
+            understanding.observe(judgement)
+            told += events
+        told += understanding.news(now)
+    return told
+
+
+def later(understanding, now, wanted, within=20.0):
+    """Ask for news until `wanted` says that they have come; explaining takes as long as it takes."""
+    told = []
+    deadline = time.monotonic() + within
+    while time.monotonic() < deadline:
+        told += understanding.news(now)
+        if wanted(told):
+            return told
+        threading.Event().wait(0.02)
+    raise AssertionError(f"it never came: {told}")
+
+
+def causes(told):
+    return [one.ranked[0].cause for one in told if isinstance(one, Explanations) and one.ranked]
+
+
+def test_a_bench_as_expected_is_not_explained(understanding):
+    told = feed(understanding, 6.0, {})
+    assert not causes(told)
+    assert not [one for one in told if isinstance(one, Event)]
+
+
+def test_a_meter_on_its_ac_range_is_named_with_the_remedy(understanding):
+    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    told = feed(understanding, 4.0, {"output": ac})
+    told += later(understanding, 4.0, lambda news: causes(told + news))
+    assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
+    events = [one for one in told if isinstance(one, Event) and one.kind == "cause"]
+    assert len(events) == 1
+    assert events[0].channel == "output"
+
+
+def test_a_cause_is_withdrawn_when_all_is_well_again(understanding):
+    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    told = feed(understanding, 4.0, {"output": ac})
+    told += later(understanding, 4.0, lambda news: causes(told + news))
+    told = feed(understanding, 4.0, {}, start=4.0)
+    assert any(isinstance(one, Explanations) and not one.ranked for one in told)
+
+
+def test_nothing_is_explained_while_verdicts_change(understanding):
+    asked = []
+    understanding._explaining.ask = asked.append
+    feed(understanding, 3.0, {})
+    feed(understanding, 1.0, {"output": 9.0}, start=3.0)
+    assert not asked
+    feed(understanding, 3.0, {"output": 9.0}, start=4.0)
+    assert asked
+    assert next(one.value for one in asked[-1] if one.channel.name == "output") == 9.0
+
+
+def test_stopping_ends_the_thread():
+    made = Understanding(BENCH)
+    made.start()
+    made.stop(5.0)
+    assert not [thread for thread in threading.enumerate() if thread.name == "explanation"]
+
+
+def test_a_questionable_reading_is_not_explained(understanding):
+    expected = PREDICTION.quantities["output.voltage.mean"]
+    asked = []
+    understanding._explaining.ask = asked.append
+    feed(understanding, 6.0, {"output": expected.value + 1.1 * expected.uncertainty})
+    assert not asked
