@@ -29,8 +29,8 @@ _MOST_HALVINGS = 12
 _TOLERANCE = 3e-6
 """Relative size of a step after which no other is taken: Newton's next would be about its square."""
 
-_LEAST_SCALE = 1e-3
-"""Volts or amperes: where an unknown is smaller than this, steps are judged by this."""
+_LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
+"""Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def solve_periodic(
             change = _newton_step(system, mesh, seconds, y)
             if step == 0 and not np.any(np.isfinite(change)):
                 raise _no_single_answer()
-            scale = np.max(np.abs(y), axis=(1, 2), keepdims=True) + _LEAST_SCALE
+            scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
             y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             converged = sizes < _TOLERANCE
@@ -126,7 +126,8 @@ def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, c
     def distance(at: Floats) -> Floats:
         q, f, _, _ = system.evaluate(at, mesh)
         off = (_rates(q, _starts(system, q), seconds) - f) / stiffness
-        return np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
+        whole: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
+        return whole
 
     before, share = distance(y), np.ones(len(y))
     for _ in range(_MOST_HALVINGS):

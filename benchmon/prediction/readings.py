@@ -17,7 +17,7 @@ def readings_of(traces: Traces, frequency: Floats, ripple_order: int) -> tuple[d
 
     `frequency` (b,) is the mains'; `ripple_order` how often the output repeats within its period.
     """
-    harmonics = m.phasors(traces["mains.current"], traces.weights, traces.angle)
+    harmonics = m.phasors(traces["mains.current"], traces.angle)
     values = _mains(traces, frequency, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
     values |= _output(traces, frequency * ripple_order) | _regulator(traces)
     return values, harmonics
@@ -28,7 +28,7 @@ def _mains(traces: Traces, frequency: Floats, harmonics: Harmonics) -> dict[str,
     volts_rms, amperes_rms = m.rms(volts, weights), m.rms(amperes, weights)
     active, apparent = m.mean(volts * amperes, weights), volts_rms * amperes_rms
     peak = m.peak(np.abs(amperes), traces.angle)
-    fundamental = m.phasors(volts, weights, traces.angle, 1)[:, 0]
+    fundamental = m.phasors(volts, traces.angle, 1)[:, 0]
     return {
         "mains.voltage.rms": volts_rms,
         "mains.current.rms": amperes_rms,

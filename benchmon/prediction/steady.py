@@ -18,8 +18,11 @@ from benchmon.prediction.result import Floats
 COARSE, FINE = 32, 64
 """Intervals of the first and of the following meshes, per half period."""
 
-_FOLLOWINGS = 2
+_FOLLOWINGS, _MOST_FOLLOWINGS = 2, 6
 """Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
+
+_LARGEST_STEP = 0.15
+"""The largest change of a path's current between neighbouring instants, of its swing, that counts as resolved."""
 
 _EVEN_SHARE = 1.5
 _UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
@@ -139,7 +142,9 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
             return SteadyState(circuit, solution)
     mesh = even_mesh(circuit)
     solution = _solve_on(circuit, mesh, _guess(circuit, mesh))
-    for _ in range(_FOLLOWINGS):
+    for followed in range(_MOST_FOLLOWINGS):
+        if followed >= _FOLLOWINGS and _largest_step(circuit, solution) <= _LARGEST_STEP:
+            break
         _refuse_unsolved(solution)
         mesh = following_mesh(circuit, solution)
         solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
@@ -228,16 +233,28 @@ def _guess(circuit: Circuit, mesh: Mesh) -> Floats:
     return start
 
 
+def _largest_step(circuit: Circuit, solution: PeriodicSolution) -> float:
+    """Return the largest change of the first variant's path currents between neighbouring instants, of their swing."""
+    current = _currents(circuit, solution)
+    return float(np.max(np.abs(np.diff(current, axis=0)))) / (float(np.ptp(current)) or 1.0)
+
+
+def _currents(circuit: Circuit, solution: PeriodicSolution) -> Floats:
+    """Return the first variant's path currents at every instant, (k, p)."""
+    emf = circuit.emf(solution.mesh.stages)
+    current: Floats = path_currents(circuit.equations, solution.y, emf, circuit.junction)[0][0]
+    return current.reshape(-1, len(circuit.equations.wiring.signs))
+
+
 def following_mesh(circuit: Circuit, solution: PeriodicSolution) -> Mesh:
     """Return a mesh whose intervals crowd where the first variant's path currents bend.
 
     Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
     like share of the error of a line through its ends.
     """
-    at, mesh = circuit.equations, solution.mesh
-    current = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)[0][0]
-    current = current.reshape(-1, current.shape[-1]) / (np.ptp(current) or 1.0)
-    angle = mesh.stages.ravel()
+    current = _currents(circuit, solution)
+    current = current / (np.ptp(current) or 1.0)
+    angle = solution.mesh.stages.ravel()
     steps = np.diff(angle) / circuit.repeat
     slope = np.diff(current, axis=0) / steps[:, None]
     bend = np.abs(np.diff(slope, axis=0)).sum(-1) / (steps[1:] + steps[:-1])
