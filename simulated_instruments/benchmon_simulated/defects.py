@@ -14,7 +14,7 @@ class Defects:
     windings by number. `reservoir_left` is the part of its capacitance that is left. `load` is the factor on what it
     draws, `load_open` whether it is off. `mains` is a factor on the voltage, `mains_distortion` is added to its THD,
     `primary_ohms` to the primary circuit. `cooling` is a factor on every thermal resistance, `air` is kelvins on the
-    ambient.
+    ambient. `stuck` is whether the mains stays on when it is switched off.
     """
 
     diodes: Mapping[int, str] = field(default_factory=dict)
@@ -27,6 +27,7 @@ class Defects:
     primary_ohms: float = 0.0
     cooling: float = 1.0
     air: float = 0.0
+    stuck: bool = False
 
 
 SOUND = Defects()

@@ -85,6 +85,10 @@ class Keys:
         except ValueError as problem:
             raise self._refusal(key, value, "must be bytes in hexadecimal") from problem
 
+    def is_integer(self, key: str) -> bool:
+        """Return whether the key is there and a whole number, which true and false are not."""
+        return type(self._keys.get(key)) is int
+
     def has(self, key: str) -> bool:
         """Return whether the key is there."""
         return key in self._keys

@@ -48,12 +48,12 @@ class MainsSocket:
             raise BadInput(f"{volts} V is no mains voltage; give 0 to 1000 V")
         self._volts = volts
 
-    def wave(self, time: float, level: float = 1.0, distortion: float = 0.0) -> Floats:
+    def wave(self, time: float, level: float = 1.0, distortion: float = 0.0, *, stuck: bool = False) -> Floats:
         """Return one period of the unloaded voltage at `time` seconds, shape (STEPS,), volts.
 
-        `level` is a factor on it, `distortion` is added to its THD.
+        `level` is a factor on it, `distortion` is added to its THD; a switch that is `stuck` does not switch it off.
         """
-        if not self.on:
+        if not (self.on or stuck):
             return np.zeros(STEPS)
         volts = self._volts * level * (1.0 + sum(swing.at(time) for swing in self._swings))
         return volts * _flat_topped(self._distortion + distortion)

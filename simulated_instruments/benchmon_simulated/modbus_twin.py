@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pymodbus import FramerType
@@ -19,7 +19,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput
-from benchmon_simulated.keys import channels_of, keys_of
+from benchmon_simulated.keys import Keys, channels_of, keys_of
 from benchmon_simulated.meters import Meter
 from benchmon_simulated.modbus_words import Words
 from benchmon_simulated.relay import Relay
@@ -34,7 +34,20 @@ _FUNCTIONS = {"holding": 3, "input": 4}
 _NOWHERE = 65_520
 """A register that stands in a block that has none: pymodbus knows no empty ones."""
 
-Action = Callable[[bool], None]
+
+@dataclass(frozen=True)
+class Coil:
+    """A relay in the mains: what it is written with to switch off, and what then happens."""
+
+    off: bool
+    supply: SupplyUnderTest
+
+    def write(self, *, value: bool) -> None:
+        """Switch off or on."""
+        if value is self.off:
+            self.supply.switch_off()
+        else:
+            self.supply.switch_on()
 
 
 @dataclass(frozen=True)
@@ -57,7 +70,7 @@ class Unit:
     """One unit of a line: its channels, and what its coils do when they are written."""
 
     places: list[Place] = field(default_factory=list)
-    coils: dict[int, Action] = field(default_factory=dict)
+    coils: dict[int, Coil] = field(default_factory=dict)
 
 
 class ModbusTwin(WiredTwin):
@@ -68,6 +81,8 @@ class ModbusTwin(WiredTwin):
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         self._supply, self._units = supply, units_of(instrument, bench, seed)
+        if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
+            _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
         self.meters: Sequence[Meter] = [place.meter for unit in self._units.values() for place in unit.places]
         self._server: ModbusTcpServer | None = None
         self._port = 0
@@ -141,6 +156,12 @@ def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]
     return units
 
 
+def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> None:
+    number = keys.integer("unit", next(iter(units)), 0, 255)
+    off = bool(keys.integer("value", None, 0, 1)) if keys.is_integer("value") else keys.flag("value", default=True)
+    units.setdefault(number, Unit()).coils[keys.integer("coil", None, 0, 65_535)] = Coil(off, supply)
+
+
 def _overlap(one: Place, other: Place) -> bool:
     apart = one.start >= other.start + other.words.count or other.start >= one.start + one.words.count
     return one.function == other.function and not apart
@@ -162,7 +183,7 @@ def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
                 place.read(supply, registers, first)
         return None
 
-    coils = [SimData(at, values=False, datatype=DataType.BITS) for at in sorted(unit.coils)]
+    coils = [SimData(at, values=not unit.coils[at].off, datatype=DataType.BITS) for at in sorted(unit.coils)]
     held, inputs = (_registers(unit, function) for function in _FUNCTIONS.values())
     blocks = (coils or _nothing(DataType.BITS), _nothing(DataType.BITS), held, inputs)
     return SimDevice(number, simdata=blocks, action=refresh)
@@ -173,12 +194,10 @@ def _size(place: Place) -> int:
 
 
 def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]) -> ExcCodes | None:
-    actions = [unit.coils.get(address + at) for at in range(len(values))] if function in (5, 15) else []
-    if not actions or None in actions:
+    if function not in (5, 15) or any(address + at not in unit.coils for at in range(len(values))):
         return ExcCodes.ILLEGAL_ADDRESS
-    for action, value in zip(actions, values, strict=True):
-        if action is not None:
-            action(bool(value))
+    for at, value in enumerate(values):
+        unit.coils[address + at].write(value=bool(value))
     return None
 
 

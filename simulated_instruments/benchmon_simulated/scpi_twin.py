@@ -71,10 +71,12 @@ def _teach(box: ScpiInstrument, meter: Meter, supply: SupplyUnderTest) -> None:
 
 
 def _teach_switch(box: ScpiInstrument, keys: Keys, supply: SupplyUnderTest) -> None:
-    command = keys.text("command")
-    if not command:
-        return
+    command, confirm = keys.text("command"), keys.text("confirm")
     try:
-        box.learn_command(command, supply.switch_off)
+        if command:
+            box.learn_command(command, supply.switch_off)
+        if confirm:
+            box.learn_query(confirm, lambda: float(supply.on))
     except BadInput as problem:
-        raise BadInput(f"switch_off: command = {one_line(command, 60)!r} {problem}") from problem
+        key, text = ("confirm", confirm) if "query" in str(problem) else ("command", command)
+        raise BadInput(f"switch_off: {key} = {one_line(text, 60)!r} {problem}") from problem

@@ -81,7 +81,7 @@ class SupplyUnderTest:
 
     @property
     def on(self) -> bool:
-        """Whether the mains is switched on."""
+        """Whether the mains is switched on, as its switch says."""
         return self._mains.on
 
     @property
@@ -160,7 +160,8 @@ class SupplyUnderTest:
         return cycle
 
     def _mains_wave(self) -> Floats:
-        return self._mains.wave(self._time, self.defects.mains, self.defects.mains_distortion)
+        defects = self.defects
+        return self._mains.wave(self._time, defects.mains, defects.mains_distortion, stuck=defects.stuck)
 
     @property
     def _ambient(self) -> float:

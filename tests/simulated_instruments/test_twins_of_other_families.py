@@ -165,3 +165,35 @@ def test_what_has_no_twin_is_refused(make_bench, text, names):
         SimulatedBench(make_bench(text))
     assert all(name in str(refusal.value) for name in names), str(refusal.value)
     assert str(refusal.value).isprintable()
+
+
+SWITCHES = [
+    ("scpi", "TCPIP::127.0.0.1::0::SOCKET", 'command = "OUTPut OFF"\nconfirm = "OUTPut?"\n'),
+    ("scpi", "ASRL/dev/ttyS0::INSTR", 'command = "OUTP 0"\n'),
+    ("modbus", "tcp://127.0.0.1:0", "coil = 3\nvalue = true\n"),
+    ("modbus", "tcp://127.0.0.1:0", "coil = 0\nvalue = 0\nunit = 9\n"),
+    ("modbus", "/dev/ttyUSB0", "coil = 65535\nvalue = 1\n"),
+]
+
+
+@pytest.mark.parametrize("stuck", [False, True])
+@pytest.mark.parametrize(("driver", "address", "keys"), SWITCHES)
+def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(make_bench, driver, address, keys, stuck):
+    ask = 'query = "MEAS:VOLT?"\n' if driver == "scpi" else 'register = 0\ntype = "float32"\n'
+    text = INSTRUMENT.format(driver, address) + VOLTS + ask + '[switch_off]\ninstrument = "meter"\n' + keys
+    with SimulatedBench(make_bench(text), faults=["stuck-relay"] if stuck else []) as simulated:
+        (driver,) = prepare(read_bench(simulated.bench_text()))
+        driver.open()
+        try:
+            driver.ready_switch()
+            assert simulated.supply.on
+            assert driver.is_off() in (None, False)
+            driver.switch_off()
+            until(lambda: not simulated.supply.on)
+            assert driver.is_off() in (None, True)
+            cut = simulated.supply.snapshot.time + 0.5
+            until(lambda: simulated.supply.snapshot.time > cut)
+            volts = driver.read("output").value
+        finally:
+            driver.close()
+    assert (volts > 5.0) if stuck else (abs(volts) < 0.1)

@@ -210,6 +210,16 @@ class LooseTerminal(CircuitFault):
         return replace(defects, primary_ohms=8.0 + defects.primary_ohms)
 
 
+class StuckRelay(CircuitFault):
+    """The contacts of the relay in the mains have welded: it says that it is off, and the mains stays on."""
+
+    name, description = "stuck-relay", "the switch in the mains says it is off, but its contacts have welded"
+
+    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+        """Weld the contacts."""
+        return replace(defects, stuck=True)
+
+
 class LostCooling(CircuitFault):
     """Every thermal resistance to the air is 2.5 times as large: all parts creep towards much higher temperatures."""
 
@@ -246,6 +256,7 @@ CIRCUIT_FAULTS: tuple[type[CircuitFault], ...] = (
     MainsFailure,
     DistortedMains,
     LooseTerminal,
+    StuckRelay,
     LostCooling,
     HotRoom,
 )
