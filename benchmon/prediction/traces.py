@@ -12,7 +12,7 @@ from benchmon.prediction.network import load_current, path_currents
 from benchmon.prediction.result import Floats
 from benchmon.prediction.steady import SteadyState, mains_wave
 
-_CONDUCTS = 1e-3
+_CONDUCTS = 1e-6
 """The part of its peak current from which a path is said to conduct."""
 
 

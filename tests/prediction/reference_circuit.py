@@ -313,7 +313,10 @@ def repeat(circuit: Circuit) -> np.ndarray:
             moved = x.copy()
             moved[column] += 1e-4 * (0.1 + abs(x[column]))
             gain[:, column] = (_period(circuit, moved) - ends) / (moved[column] - x[column])
-        x = x + np.clip(np.linalg.solve(np.eye(len(x)) - gain, ends - x), -0.5 * circuit.peak, 0.5 * circuit.peak)
+        # A conducting junction's voltage is the logarithm of its current: it never needs to move far.
+        most = np.full(len(x), 0.5 * circuit.peak)
+        most[:paths] = np.where(x[:paths] > 0, 2.0 * circuit.slope, most[:paths])
+        x = x + np.clip(np.linalg.solve(np.eye(len(x)) - gain, ends - x), -most, most)
     raise Unrepeated("the period map has no fixed point within 30 steps")
 
 
