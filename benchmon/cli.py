@@ -210,20 +210,28 @@ def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bo
 
 @commands.command()
 @BENCH
+@click.option("--connect", is_flag=True, help="Also open each instrument and read each channel once.")
+@click.option("--exercise", is_flag=True, help="Also switch off as a trip would, and verify it by a reading.")
+@click.option("--yes", is_flag=True, help="Yes, --exercise may switch off.")
 @JSON
-def check(bench: Path, as_json: bool) -> int:
+def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
     """Check ratings before power: margins in the worst state, and cautions."""
     from benchmon import printing
     from benchmon.bench import load_bench
+    from benchmon.commands.trial import check_may_exercise, tried
     from benchmon.prediction.ratings import check as check_bench
 
     loaded = load_bench(bench)
+    if exercise:
+        check_may_exercise(bench, loaded, yes=yes)
     ratings = check_bench(loaded)
+    came = tried(bench, loaded, connect=connect, switch=exercise)
     if as_json:
-        click.echo(printing.as_json(printing.ratings_as_dict(ratings)))
+        click.echo(printing.as_json(printing.ratings_as_dict(ratings) | printing.tried_as_dict(came)))
     else:
-        click.echo(printing.ratings_as_text(loaded, ratings))
-    return EXIT_DONE if ratings.ok else EXIT_ANSWER_IS_NO
+        click.echo(printing.ratings_as_text(loaded, ratings) + printing.tried_as_text(came))
+    ok = ratings.ok and all(row.ok for rows in came.values() for row in rows)
+    return EXIT_DONE if ok else EXIT_ANSWER_IS_NO
 
 
 @commands.command()

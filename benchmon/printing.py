@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from benchmon.watch.wording import with_uncertainty
 if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.instruments.ports import Port
+    from benchmon.instruments.trial import Tried
     from benchmon.prediction import Prediction
     from benchmon.prediction.ratings import Ratings
 
@@ -148,6 +149,21 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
             f"{100 * one['likelihood']:9.0f} %  {one_line(one['message'], 1000)}" for one in answer["explanations"]
         ]
     return "\n".join(lines)
+
+
+def tried_as_dict(tried: Mapping[str, Sequence[Tried]]) -> dict[str, Any]:
+    """Return what came of trying instruments and switch, a list each."""
+    return {what.replace(" ", "_"): [asdict(row) for row in rows] for what, rows in tried.items()}
+
+
+def tried_as_text(tried: Mapping[str, Sequence[Tried]]) -> str:
+    """Return what came of trying instruments and switch, as tables with an empty line before each."""
+    return "".join(f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items())
+
+
+def _row_of(row: Tried) -> tuple[str, ...]:
+    reads = "" if row.value is None else format_value(row.value, row.unit)
+    return ("ok" if row.ok else "NO", one_line(row.instrument), one_line(row.channel), reads, one_line(row.words, 200))
 
 
 def ports_as_text(ports: Sequence[Port]) -> str:

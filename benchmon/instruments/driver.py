@@ -78,6 +78,8 @@ class Driver(ABC, Generic[S, C]):
     switch_model: ClassVar[type[SwitchSettings] | None] = None
     """What it takes from [switch_off], None where it can switch nothing off."""
     streams: bool = False
+    by_hand: bool = False
+    """Whether a person types in what it shows."""
     thinned: bool = True
     """Whether a stream is thinned to one reading a period; what is past a limit is not."""
     asks_together: bool = False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from contextlib import suppress
 
 from benchmon.errors import InstrumentError, one_line
 from benchmon.instruments.driver import AnyDriver
@@ -51,7 +52,10 @@ class Messengers:
     def _go(self) -> None:
         try:
             self.last = self._driver.switch_off()
-            self.was_told = True
-            self.says_off = self._driver.is_off()
         except InstrumentError as problem:
             self.last = one_line(problem)
+            return
+        self.was_told = True
+        # Where the switch cannot be asked the meters tell.
+        with suppress(InstrumentError):
+            self.says_off = self._driver.is_off()

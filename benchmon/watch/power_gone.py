@@ -47,10 +47,14 @@ class Power(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What the meters say, and which one says it how: `line_current fell from 756.0 mA to 0.2 mA`."""
+    """What the meters say, and which one says it how: `line_current fell from 756.0 mA to 0.2 mA`.
+
+    `fell` says whether there was something before that could fall.
+    """
 
     power: Power
     words: str = ""
+    fell: bool = False
 
 
 class PowerGone:
@@ -97,7 +101,8 @@ class PowerGone:
         mains = self._of(voltages, self._has_no_voltage)
         if mains.power is Power.GONE:
             return mains
-        own = [channel for channel in self._channels.values() if self._was_clearly_there(channel)]
+        own = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_SUPPLY]
+        own = [channel for channel in own if self._was_clearly_there(channel)]
         if own:
             return self._of(own, self._has_fallen)
         waits = flows or mains.power is Power.WAITED_FOR
@@ -112,7 +117,8 @@ class PowerGone:
         if on:
             now = format_value(self._after[on[0].name], on[0].unit)
             return Finding(Power.THERE, f"{on[0].name} is still at {now}")
-        return Finding(Power.GONE, self._fall(read[0]))
+        fallen = next((channel for channel in read if self._was_clearly_there(channel)), None)
+        return Finding(Power.GONE, self._fall(fallen or read[0]), fallen is not None)
 
     def _has_stopped(self, channel: Channel) -> bool:
         return self._is_low(channel, _STOPPED)
@@ -130,8 +136,6 @@ class PowerGone:
 
     def _was_clearly_there(self, channel: Channel) -> bool:
         before = abs(self._before.get(channel.name, 0.0))
-        if channel.quantity not in _OF_THE_SUPPLY:
-            return False
         return before > _CLEARLY_THERE * channel.accuracy.absolute and before > 0
 
     def _fall(self, channel: Channel) -> str:

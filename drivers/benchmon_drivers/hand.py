@@ -20,7 +20,7 @@ class HandDriver(Driver[InstrumentSettings, ChannelSettings]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
-    streams = True
+    streams = by_hand = True
     thinned = False
 
     def __init__(
