@@ -158,7 +158,9 @@ def tried_as_dict(tried: Mapping[str, Sequence[Tried]]) -> dict[str, Any]:
 
 def tried_as_text(tried: Mapping[str, Sequence[Tried]]) -> str:
     """Return what came of trying instruments and switch, as tables with an empty line before each."""
-    return "".join(f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items())
+    return "".join(
+        f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items()
+    )
 
 
 def _row_of(row: Tried) -> tuple[str, ...]:
