@@ -2,7 +2,7 @@
 
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
 `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
-`refused` (an operator's request);
+`acknowledged` (an alarm), `refused` (an operator's request);
 those of the plan (see `benchmon.watch.plan`); `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a
 second recorder off the bench). The session's writer tells of a file that cannot be written; the recording goes on
 meanwhile.
@@ -32,6 +32,7 @@ from benchmon.recorder.staging import Staging
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switching import SwitchingOff
 from benchmon.recorder.typing_in import take_typed
+from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
@@ -83,7 +84,8 @@ class Recording:
         self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
-        self._watch = Watch(bench.channel)
+        self._understanding = Understanding(bench)
+        self._watch = Watch(bench.channel, self._understanding.insight)
         self._expectations = Expectations(bench)
         self._staging = Staging(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
@@ -113,6 +115,7 @@ class Recording:
             self._writer.put(self._clocks.first_anchor())
             self._tell_settings()
             self._expectations.start()
+            self._understanding.start()
             self._acquisition.start()
             self._switching.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
@@ -130,6 +133,7 @@ class Recording:
         finally:
             self._switching.end()
             self._expectations.stop()
+            self._understanding.stop()
         ended = self._now()
         self._writer.finish(ended)
         return self._tally.summary(self._path, ended)
@@ -151,6 +155,12 @@ class Recording:
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
         self._events([self._event("prediction", f"no prediction: {why}") for why in self._expectations.problems()])
+        self._understanding.expect(self._expectations.prediction, self._expectations.power_on)
+        for told in self._understanding.news(now):
+            if isinstance(told, Event):
+                self._events([told])
+            else:
+                self._writer.put(told)
         for request in self._writer.requests():
             self._answer(request)
         if now >= self._next_heartbeat or self._sign.differs(self._writer.trouble):
@@ -201,6 +211,10 @@ class Recording:
         elif request.kind == "step":
             self._events(self._staging.answer(request.text, self._now()))
             self._expectations.set_load(self._staging.load)
+            self._understanding.set_load(self._staging.load)
+        elif request.kind == "acknowledge":
+            seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
+            self._events([Event(self._now(), request.text, "acknowledged", seen)])
         elif request.kind == "stop":
             self._stop.ask("by request")
         elif request.kind == "switch off":
@@ -219,6 +233,7 @@ class Recording:
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
         self._staging.observe(judgement)
+        self._understanding.observe(judgement)
         self._writer.put(judgement)
         self._events(events)
 
