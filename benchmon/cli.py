@@ -223,9 +223,9 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
 
     loaded = load_bench(bench)
     if exercise:
-        check_may_exercise(bench, loaded, yes=yes)
+        check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)
-    came = tried(bench, loaded, connect=connect, switch=exercise)
+    came = tried(loaded, connect=connect, switch=exercise)
     if as_json:
         click.echo(printing.as_json(printing.ratings_as_dict(ratings) | printing.tried_as_dict(came)))
     else:

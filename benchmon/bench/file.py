@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from benchmon.bench import measuring as m
 from benchmon.bench import supply as s
@@ -37,6 +37,7 @@ class Bench(s.Section):
     switch_off: m.SwitchOff | None = None
     source: str = Field(default="", exclude=True, repr=False)
     """The text the bench was read from."""
+    _origin: str = PrivateAttr("bench file")
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Bench:
@@ -60,6 +61,11 @@ class Bench(s.Section):
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
+
+    @property
+    def origin(self) -> str:
+        """What errors call the file that the bench was read from: its path."""
+        return self._origin
 
     @property
     def reservoir(self) -> s.Capacitor | None:
@@ -116,9 +122,11 @@ def read_bench(text: str, name: str = "bench file") -> Bench:
         raise BenchFileError(f"{name}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     data.pop("source", None)
     try:
-        return Bench.model_validate(data | {"source": text})
+        bench = Bench.model_validate(data | {"source": text})
     except ValidationError as problem:
         raise BenchFileError(_explain(problem, text, name)) from problem
+    bench._origin = name
+    return bench
 
 
 def _explain(problem: ValidationError, text: str, name: str) -> str:

@@ -47,12 +47,13 @@ def keys_of(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def prepare(bench: Bench, name: str = "bench file") -> tuple[AnyDriver, ...]:
+def prepare(bench: Bench, name: str = "") -> tuple[AnyDriver, ...]:
     """Return a driver for every instrument of `bench`, in its order, with nothing opened yet.
 
-    `name` is what errors call the file. Raises `BenchFileError`, naming key, value, reason and line, where a driver
-    is unknown or refuses a key.
+    `name` is what errors call the file, by default what it was read from. Raises `BenchFileError`, naming key, value,
+    reason and line, where a driver is unknown or refuses a key.
     """
+    name = name or bench.origin
     drivers = tuple(_prepare_one(bench, name, index) for index in range(len(bench.instrument)))
     if bench.switch_off is not None:
         index = next(n for n, driver in enumerate(drivers) if driver.name == bench.switch_off.instrument)

@@ -23,7 +23,7 @@ from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, 
 from benchmon.instruments.ports import Port
 from benchmon_drivers.replies import begins_with_number, plain_number, scpi_number
 from benchmon_drivers.scpi_settings import ScpiChannel, ScpiSettings, ScpiSwitch
-from benchmon_drivers.visa import manager, resolve, set_line, way_to_discard
+from benchmon_drivers.visa import GuardedSocket, guard, manager, resolve, set_line, way_to_discard
 from benchmon_drivers.visa_ports import find_visa
 
 __all__ = ["ScpiChannel", "ScpiDriver", "ScpiSettings", "ScpiSwitch"]
@@ -58,8 +58,11 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         """How bytes that were not asked for are thrown away before a question; None where a device clear does it."""
         self._severs = False
         """Whether closing the line cuts off every answer that is still on its way."""
+        self._guard: GuardedSocket | None = None
         self._opened = ExitStack()
         self._was_open = False
+        self._patience = 0.0
+        """Seconds that are waited for an answer now."""
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
@@ -200,6 +203,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         # A reply longer than allowed is judged here; the library need not warn of it.
         self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
         resource.read_termination = self.settings.read_termination
+        self._guard = guard(resource) if resource.resource_class == "SOCKET" else None
         self._severs = resource.interface_type == InterfaceType.tcpip
         self._discard = way_to_discard(resource)
         if isinstance(resource, SerialInstrument):
@@ -219,6 +223,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     def _read_until_quiet(self, quiet: float) -> None:
         self._set_timeout(quiet)
         give_up = time.monotonic() + 10 * quiet
+        self._arm_the_guard(give_up)
         while time.monotonic() < give_up:
             try:
                 self._visalib.read(self._session, _LONGEST_REPLY)
@@ -272,6 +277,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         return f"{command}{self.settings.write_termination}".encode("ascii")
 
     def _set_timeout(self, seconds: float) -> None:
+        self._patience = seconds
         if self._resource is not None:
             self._resource.timeout = max(1, round(1000 * seconds))
 
@@ -280,7 +286,12 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         if status < 0:
             raise VisaIOError(status)
 
+    def _arm_the_guard(self, deadline: float) -> None:
+        if self._guard is not None:
+            self._guard.deadline = deadline
+
     def _read(self) -> bytes:
+        self._arm_the_guard(time.monotonic() + self._patience)
         reply, status = self._visalib.read(self._session, _LONGEST_REPLY)
         if status == StatusCode.success_max_count_read:
             raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")

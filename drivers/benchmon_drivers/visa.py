@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
+import math
 import socket
 import threading
+import time
 from typing import Final
 
 from pyvisa import ResourceManager, VisaIOError, rname
 from pyvisa.constants import BufferOperation, ControlFlow, Parity, StopBits
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
+from benchmon.errors import BadReply
 from benchmon_drivers.serial_keys import SerialKeys
 
 _PARITIES: Final = {
@@ -47,6 +51,32 @@ def resolve(address: str) -> None:
             socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
         except UnicodeError as problem:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
+
+
+class GuardedSocket(socket.socket):
+    """A LAN socket under pyvisa-py, which waits busily for one that closed, and for ever while bytes drip."""
+
+    deadline = math.inf
+    """The monotonic time after which no further byte is taken."""
+
+    def recv(self, size: int, flags: int = 0) -> bytes:
+        """Return what has come. Raises `ConnectionResetError` where nothing will, `BadReply` past the deadline."""
+        data = super().recv(size, flags)
+        if not data:
+            raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+        if time.monotonic() > self.deadline:
+            raise BadReply("sends bytes without an end; check the termination")
+        return data
+
+
+def guard(resource: MessageBasedResource) -> GuardedSocket | None:
+    """Put a guard in the place of the LAN socket of `resource`; None where pyvisa-py has none there."""
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    interface = getattr(session, "interface", None)
+    if session is None or not isinstance(interface, socket.socket):
+        return None
+    guarded = session.interface = GuardedSocket(fileno=interface.detach())
+    return guarded
 
 
 def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:

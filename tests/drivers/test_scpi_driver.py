@@ -503,3 +503,38 @@ def test_a_reading_costs_little_more_than_a_bare_query(fast_server):
         if min(ratios) <= 1.5:
             return
     pytest.fail(f"readings cost {ratios} bare queries")
+
+
+def test_an_instrument_that_closes_the_connection_is_lost_without_a_busy_wait(opened):
+    with TcpFarEnd({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as far_end:
+        driver = opened(driver_at(far_end.visa_address, "Q?", timeout=2.0, retries=0))
+        unplug = threading.Timer(0.3, far_end.unplug)
+        unplug.start()
+        started, busy = time.monotonic(), time.thread_time()
+        with pytest.raises(InstrumentError, match="closed the connection"):
+            driver.read("Q?")
+        assert time.monotonic() - started < 1.5
+        assert time.thread_time() - busy < 0.2
+        unplug.join()
+
+
+def test_bytes_that_drip_without_an_end_hold_nobody_up_for_long(opened):
+    ended = threading.Event()
+    with TcpFarEnd({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as far_end:
+        driver = opened(driver_at(far_end.visa_address, "Q?", timeout=0.3, retries=0))
+
+        def drip():
+            while not ended.wait(0.005):
+                with suppress(OSError):
+                    far_end.say(b"1")
+
+        thread = threading.Thread(target=drip)
+        thread.start()
+        started = time.monotonic()
+        try:
+            with suppress(InstrumentError):
+                assert "without an end" in driver.read("Q?").problem
+        finally:
+            ended.set()
+            thread.join()
+        assert time.monotonic() - started < 3.0

@@ -5,9 +5,9 @@ import threading
 
 import pytest
 
-from benchmon.bench import read_bench
-from benchmon.errors import BenchFileError, RecorderError, SessionFileError
-from benchmon.recorder import record, recording, summary_text
+from benchmon.bench import load_bench, read_bench
+from benchmon.errors import BadInput, BenchFileError, RecorderError, SessionFileError
+from benchmon.recorder import record, recording, spawn_recorder, summary_text
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
 from benchmon.watch.records import Flag, Verdict
@@ -160,3 +160,13 @@ def test_the_summary_is_a_table(tmp_path, bench):
     assert [line.split()[0] for line in lines[1:4]] == ["line", "vout", "case"]
     assert "230.0 V" in lines[1]
     assert lines[-1].endswith("a.benchmon")
+
+
+def test_a_refusal_of_a_driver_names_the_bench_file_and_its_line(tmp_path, bench_text):
+    file = tmp_path / "my-bench.toml"
+    file.write_text(bench_text.replace('group = "case"', 'grup = "case"'), encoding="utf-8")
+    line = 1 + next(n for n, text in enumerate(file.read_text(encoding="utf-8").splitlines()) if "grup" in text)
+    with pytest.raises(BenchFileError, match=rf"my-bench\.toml:{line}: channel\[3\]\.grup"):
+        record(load_bench(file), tmp_path / "a.benchmon")
+    with pytest.raises(BadInput, match=rf"my-bench\.toml:{line}: channel\[3\]\.grup"):
+        spawn_recorder(file, tmp_path / "b.benchmon")
