@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -24,11 +25,11 @@ from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.plan_view import PlanView
 from benchmon.screen.views.view import View
-from benchmon.session.view import RECENT_SECONDS, SessionView
-from benchmon.watch.glance import Level
+from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
+_RING_EVERY = 4.0
 _TERMINAL_COLOURS = Theme(
     name="terminal colours",
     ansi=True,
@@ -68,6 +69,7 @@ class BenchmonApp(Operator):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
+        Binding("ctrl+o", "switch_off", "Switch off", show=False, priority=True),
     ]
 
     def __init__(
@@ -86,6 +88,7 @@ class BenchmonApp(Operator):
         self.alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
         self.picture.read_only = read_only
+        self._rang = -math.inf
         self.picture.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
@@ -100,15 +103,32 @@ class BenchmonApp(Operator):
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
-        was_danger = self.picture.glance.level is Level.DANGER
         refused = [event.message for event in self._take_update() if event.kind == "refused"]
         if refused and self.picture.live:
             self.tell(refused[-1])
         if limited_channels(self.picture):
             self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
+        self.show_all()
+        self._ring()
+
+    def show_all(self) -> None:
+        """Show the picture as it is in every view that is in sight."""
         for screen in self._in_sight():
             screen.show(self.picture)
-        if self.picture.live and not was_danger and self.picture.glance.level is Level.DANGER:
+
+    @property
+    def chosen(self) -> str:
+        """Return the name of the channel under the cursor of the main view, "" where there is none."""
+        return next((screen.chosen for screen in self.screen_stack if isinstance(screen, BenchView)), "")
+
+    def _ring(self) -> None:
+        """Ring while an alarm waits to be acknowledged; in a replay nothing rings."""
+        waiting = self.picture.alarms.unacknowledged
+        watched = self.picture.live or self.picture.state is RecorderState.GONE
+        if not (waiting and watched and self.picture.bell):
+            self._rang = -math.inf
+        elif time.monotonic() - self._rang >= _RING_EVERY:
+            self._rang = time.monotonic()
             self.bell()
 
     def _in_sight(self) -> list[View | Dialogue[object]]:
@@ -128,6 +148,7 @@ class BenchmonApp(Operator):
         except BenchmonError as problem:
             self.picture.fail(str(problem))
             return ()
+        self.polled = time.monotonic()
         self.picture.take(update, self.view.live)
         return update.events
 

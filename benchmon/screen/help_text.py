@@ -63,6 +63,9 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
 
 
 _KEYS = (
+    ("o", "switch off, in every view (Ctrl-O where a line is written); the word OFF must be typed"),
+    ("a", "alarm seen: the bell ends, the words stay; m turns the bell off or on"),
+    ("r", "type in what a meter without an interface shows; its time is that of this key"),
     ("arrows, Tab", "move in the rows; Tab goes to the events and back"),
     ("Enter", "all about the channel under the cursor"),
     ("p", "the plan: Enter begins it or confirms a step, s skips with a reason, x stops it, the arrows look around"),

@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import math
+import time
+from collections.abc import Sequence
+
 from textual.app import App
 
+from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.views.off_dialogue import OffDialogue
 from benchmon.screen.views.quit_dialogue import QuitDialogue
+from benchmon.screen.views.reading_dialogue import ReadingDialogue
 from benchmon.screen.views.view import View
 from benchmon.screen.views.words_dialogue import WordsDialogue
+from benchmon.session.typed_reading import KIND, TypedReading
 from benchmon.session.view import SessionView
 from benchmon.watch.plan import Action, StepRequest
+
+_LONGEST_POLL = 2.0
 
 
 class Operator(App[Leaving]):
@@ -22,6 +32,17 @@ class Operator(App[Leaving]):
     picture: Picture
     view: SessionView
     alphabet: Alphabet
+    polled: float = 0.0
+    """The monotonic time of the last poll."""
+
+    @property
+    def chosen(self) -> str:
+        """Return the name of the channel under the cursor of the main view, "" where there is none."""
+        raise NotImplementedError
+
+    def show_all(self) -> None:
+        """Show the picture as it is in every view that is in sight."""
+        raise NotImplementedError
 
     def ask(self, kind: str, text: str, otherwise: str) -> bool:
         """Ask the recorder; tell `otherwise` and why, where it cannot be. Return whether it was asked."""
@@ -57,6 +78,66 @@ class Operator(App[Leaving]):
 
         title = f"note at {began}: what do you see, hear or smell?"
         self.push_screen(WordsDialogue(self.picture, self.alphabet, title, "Enter keeps it, Esc drops it"), keep)
+
+    @property
+    def now(self) -> float:
+        """Return the session time at this moment: that of the last poll and what has passed since."""
+        passed = time.monotonic() - self.polled
+        return self.picture.now + (min(passed, _LONGEST_POLL) if self.view.live else 0.0)
+
+    def action_acknowledge(self) -> None:
+        """Acknowledge every alarm that stands: the bell ends, the words stay."""
+        waiting = self.picture.alarms.unacknowledged
+        if not waiting:
+            self.tell("No alarm waits to be acknowledged.")
+        for channel in sorted({alarm.channel for alarm in waiting}):
+            self.picture.alarms.acknowledge(channel, math.inf if self.picture.old else self.now)
+            if self.view.live and not self.picture.read_only:
+                self.ask("acknowledge", channel, "Acknowledged on this screen only")
+        self.picture.judge_alarms()
+        self.show_all()
+
+    def action_mute(self) -> None:
+        """Turn the bell off or on; alarms are seen all the same."""
+        self.picture.bell = not self.picture.bell
+        self.tell("The bell rings at alarms." if self.picture.bell else "The bell is off: alarms are only seen.")
+
+    def action_switch_off(self) -> None:
+        """Switch off, where the bench has something that does; a word must be typed first."""
+        if isinstance(self.screen, OffDialogue):
+            return
+        if self.picture.info.bench.switch_off is None:
+            self.tell("This bench has no [switch_off]: use the switch at the bench.")
+        elif self.listens("Switching off"):
+            self.push_screen(OffDialogue(self.picture, self.alphabet), self._switch_off)
+
+    def _switch_off(self, typed: bool | None) -> None:
+        if typed and self.ask("switch off", "by the operator", "NOT switched off, use the switch at the bench"):
+            self.tell("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
+
+    def action_reading(self) -> None:
+        """Type in what a display shows; its time is now, at the key."""
+        bench = self.picture.info.bench
+        by_hand = {instrument.name for instrument in bench.instrument if instrument.driver == "hand"}
+        channels = [each.channel for each in self.picture.channels if each.channel.instrument in by_hand]
+        if not channels:
+            self.tell('No channel of this bench is read by hand: that takes an instrument with driver = "hand".')
+        elif self.listens("A reading"):
+            names = [channel.name for channel in channels]
+            chosen = names.index(self.chosen) if self.chosen in names else self._most_overdue(channels)
+            self.push_screen(ReadingDialogue(self.picture, self.alphabet, channels, chosen, self.now), self._enter)
+
+    def _enter(self, reading: TypedReading | None) -> None:
+        if reading is not None:
+            self.ask(KIND, reading.text, "The reading is not kept")
+
+    def _most_overdue(self, channels: Sequence[Channel]) -> int:
+        def due(index: int) -> float:
+            known = self.picture.channel(channels[index].name)
+            judgement = None if known is None else known.judgement
+            return -math.inf if judgement is None else judgement.time + channels[index].period
+
+        return min(range(len(channels)), key=due)
 
     def action_go_on(self) -> None:
         """Begin the plan, or confirm the step that stands."""

@@ -8,6 +8,7 @@ from collections import deque
 from benchmon.bench import Channel
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import POINTS, UNITS, format_value
+from benchmon.screen.alarms import Alarms
 from benchmon.screen.foresight import Foresight, Situation
 from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
@@ -70,6 +71,8 @@ class Picture:
         self.settled: Prediction | None = None
         self._forecasts: dict[str, Forecast] = {}
         self.foresight = Foresight(info.bench)
+        self.alarms = Alarms()
+        self.bell = True
         self.plan = Plan(info.bench.step)
         self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
@@ -90,6 +93,7 @@ class Picture:
             self.plan.take(event)
             if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
                 self._switching = event
+        self.alarms.take(update.events)
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
@@ -97,6 +101,13 @@ class Picture:
         if update.explanations is not None:
             self._causes = update.explanations.ranked
         self._glance = self._judge()
+        self.judge_alarms()
+
+    def judge_alarms(self) -> None:
+        """Find which alarms stand, and which of them somebody has acknowledged."""
+        gone = self.state is RecorderState.GONE
+        channels = (channel.channel for channel in self.channels)
+        self.alarms.judge(channels, self._latest, self.ahead, is_gone=gone)
 
     def fail(self, problem: str) -> None:
         """Take that the session could not be read, and why. What is shown is old from here on."""

@@ -18,7 +18,7 @@ from benchmon.session.trends import Trends, first_reading_at
 from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
 from benchmon.watch.records import Judgement
 
-REQUEST_KINDS = ("note", "reading", "step", "stop", "switch off")
+REQUEST_KINDS = ("acknowledge", "note", "reading", "step", "stop", "switch off")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
 

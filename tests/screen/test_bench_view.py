@@ -52,7 +52,7 @@ async def test_twelve_channels_fit_with_all_that_belongs_to_them(size, make_view
         text = "\n".join(lines)
         assert "62.3 of 105 °C" in text
         assert "0:01:10  note: at full voltage" in text
-        for hint in ("q Quit", "n Note", "e Events", "/ Find", "? Help"):
+        for hint in ("o OFF", "a Seen", "p Plan", "n Note", "? Help", "q Quit", "e Events"):
             assert hint in lines[-1]
 
 
@@ -238,7 +238,8 @@ async def test_a_session_that_cannot_be_read_is_told_and_read_again(make_view, a
         view.problem = SessionFileError("damaged")
         lines = await shown(app, pilot, read_screen)
         assert "Switch off now" in lines[0], "an alarm outlives an unreadable file"
-        assert "session unreadable" in lines[1]
+        assert "ALARM transformer tripped" in lines[1]
+        assert "session unreadable" in lines[2]
 
 
 async def test_a_new_danger_rings_once(make_view, agree, judge, monkeypatch):

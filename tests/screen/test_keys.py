@@ -90,10 +90,13 @@ async def test_the_help_names_every_key_of_the_footer(bench, read_screen):
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause()
         hints = read_screen(app)[-1].rstrip()
-        assert hints == "p Plan b Big n Note ? Help q Quit e Events Enter Details / Find Tab, arrows Move"
+        assert (
+            hints
+            == "o OFF a Seen p Plan b Big r Reading n Note ? Help q Quit e Events Enter Details / Find Tab, arrows Move"
+        )
         await pilot.press("question_mark")
         shown = text(app, read_screen)
-        for key in ("arrows, Tab", "Enter ", "p ", "b ", "Space ", "e ", "n ", "/ ", "q ", "Esc "):
+        for key in ("arrows, Tab", "Enter ", "o ", "a ", "r ", "p ", "b ", "Space ", "e ", "n ", "/ ", "q ", "Esc "):
             assert f"\n {key}" in shown
 
 

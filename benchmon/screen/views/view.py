@@ -21,9 +21,13 @@ _NOTICE_SECONDS = 6.0
 
 
 EVERYWHERE: list[BindingType] = [
+    Binding("o", "app.switch_off", "OFF"),
+    Binding("a", "app.acknowledge", "Seen"),
     Binding("p", "app.turn_to('plan')", "Plan"),
     Binding("b", "app.turn_to('big figures')", "Big"),
+    Binding("r", "app.reading", "Reading"),
     Binding("n", "app.note", "Note"),
+    Binding("m", "app.mute", "Bell", show=False),
     Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
 ]
 """The keys that every view has. A view that has its own puts them first, so that they are seen on a narrow screen."""

@@ -41,11 +41,13 @@ class Head(Vertical):
         super().__init__()
         self._picture = picture
         self._alphabet = alphabet
-        self._sentence, self._title, self._facts = CellLines(), CellLines(), CellLines()
+        self._sentence, self._alarms = CellLines(), CellLines()
+        self._title, self._facts = CellLines(), CellLines()
 
     def compose(self) -> ComposeResult:
         """Put the sentence on top; title and facts are apart, so that the running time does not send the title."""
         yield self._sentence
+        yield self._alarms
         with Horizontal():
             yield self._title
             yield self._facts
@@ -57,7 +59,7 @@ class Head(Vertical):
     @property
     def lines(self) -> int:
         """Return the lines it takes."""
-        return max(1, len(self._sentence.lines)) + 1
+        return max(1, len(self._sentence.lines)) + len(self._alarms.lines) + 1
 
     def show(self, picture: Picture) -> None:
         """Show how the session stands now."""
@@ -66,6 +68,8 @@ class Head(Vertical):
         if width <= 0 or not self.is_mounted:
             return
         self._sentence.paint(draw_glance(picture, width, signs))
+        self._alarms.paint(draw_alarms(picture, width, signs))
+        self._alarms.display = bool(self._alarms.lines)
         facts = draw_facts(picture, width, signs)
         taken = sum(cell.width for cell in facts)
         room = width - taken - 2
@@ -95,6 +99,23 @@ def draw_glance(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
     starts = [f" {sign} "] + ["   "] * _MOST_SENTENCE_LINES
     shown = zip(starts, pieces[:_MOST_SENTENCE_LINES], strict=False)
     return [(Cell(start + fit(piece, max(1, width - 3), alphabet), tone),) for start, piece in shown]
+
+
+def draw_alarms(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
+    """Return one line with the alarms that stand, those first that nobody has acknowledged; none where none stands."""
+    standing, waiting = picture.alarms.standing, picture.alarms.unacknowledged
+    if not standing:
+        return []
+    words = ", ".join(alarm.words for alarm in waiting)
+    seen = ", ".join(alarm.words for alarm in standing if alarm.acknowledged)
+    bell = "" if picture.bell else ", bell off"
+    if not waiting:
+        return [(Cell(fit(f" {alphabet.warning} seen: {alphabet.plain(seen)}", width, alphabet), Tone.BAD),)]
+    aside = f" a: seen{bell} "
+    known = f"; seen: {seen}" if seen else ""
+    text = fit(f" {alphabet.tripped} ALARM {alphabet.plain(words + known)}", width - len(aside), alphabet) + aside
+    tone = Tone.DANGER if any(alarm.is_grave for alarm in waiting) else Tone.ALERT
+    return [(Cell(fit(text, width, alphabet), tone),)]
 
 
 def draw_facts(picture: Picture, width: int, alphabet: Alphabet) -> Line:

@@ -21,6 +21,19 @@ class Words(CellLines):
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw for the new width."""
+        self._draw()
+
+    def say(self, *words: str) -> None:
+        """Say something else below the heading, in as many lines."""
+        self._words = words
+        self._draw()
+
+    def call(self, title: str) -> None:
+        """Give it another heading."""
+        self._title = title
+        self._draw()
+
+    def _draw(self) -> None:
         width, signs = self.size.width, self._alphabet
         heading = [rule(f" {signs.plain(self._title)}", width, signs)] if self._title else []
         self.paint([*heading, *((Cell(fit(f" {signs.plain(words)}", width, signs)),) for words in self._words)])

@@ -1,0 +1,113 @@
+"""What a display shows is typed in: a key, a value with its unit, done; it bears the time of the key."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchmon.screen.app import BenchmonApp
+from benchmon.session.typed_reading import read_request
+
+METER = """
+[[instrument]]
+name = "old meter"
+driver = "hand"
+[[channel]]
+name = "case by hand"
+instrument = "old meter"
+quantity = "regulator.temperature.case"
+[[channel]]
+name = "volts by hand"
+instrument = "old meter"
+quantity = "output.voltage.rms"
+"""
+
+
+@pytest.fixture
+def bench(make_view, agree):
+    view = make_view(more=METER)
+    agree(view, 187.0)
+    return view
+
+
+async def shown(app, pilot, read_screen):
+    app.follow()
+    await pilot.pause()
+    return "\n".join(read_screen(app))
+
+
+async def test_a_reading_bears_the_time_of_its_first_key(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"volts by hand", "enter")
+        await pilot.press("r")
+        assert "at 0:03:07: what does volts by hand show?" in await shown(app, pilot, read_screen)
+        bench.push(now=199.0)
+        app.follow()
+        await pilot.press(*"22.5 V", "enter")
+    kind, text = bench.requests[0]
+    reading = read_request(text)
+    assert kind == "reading"
+    assert (reading.channel, reading.shows) == ("volts by hand", "22.5 V")
+    assert 187.0 <= reading.time < 190.0
+
+
+@pytest.mark.parametrize("typed", ["756 mV", "22,5 V", "OL", "1500 mV"])
+async def test_what_a_display_may_show_is_taken(typed, bench):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"volts by hand", "enter", "r", *typed, "enter")
+    assert read_request(bench.requests[0][1]).shows == typed
+
+
+async def test_a_keyboard_without_a_degree_sign_will_do(bench):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("r", *"40.2 C", "enter")
+    assert read_request(bench.requests[0][1]).shows == "40.2 °C"
+
+
+WRONG = [("22.5", "has no unit"), ("22.5 A", "is not a voltage"), ("", "Nothing is")]
+
+
+@pytest.mark.parametrize(("typed", "why"), WRONG)
+async def test_what_it_cannot_show_is_told_and_stays_to_be_put_right(typed, why, bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"volts by hand", "enter", "r", *typed, "enter")
+        text = await shown(app, pilot, read_screen)
+        assert why in text
+        assert bench.requests == []
+        await pilot.press(*["backspace"] * len(typed), *"3 V", "enter")
+        assert read_request(bench.requests[0][1]).shows == "3 V"
+
+
+async def test_the_arrows_turn_to_another_channel(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("r")
+        first = "what does case by hand show?"
+        assert first in await shown(app, pilot, read_screen)
+        await pilot.press("down")
+        text = await shown(app, pilot, read_screen)
+        assert "what does volts by hand show?" in text
+        assert '"1.5 V"' in text
+        await pilot.press("down")
+        assert first in await shown(app, pilot, read_screen)
+        await pilot.press("escape")
+    assert bench.requests == []
+
+
+async def test_a_bench_without_such_a_meter_says_so(make_view, read_screen):
+    app = BenchmonApp(make_view())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("r")
+        assert "No channel of this bench is read by hand" in await shown(app, pilot, read_screen)
+        assert len(app.screen_stack) == 1
+
+
+async def test_a_recorder_that_refuses_is_told(bench, read_screen):
+    bench.deaf = True
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("r", *"40 C", "enter")
+        assert "The reading is not kept: no recorder listens" in await shown(app, pilot, read_screen)
