@@ -30,6 +30,9 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("reservoir", "a bridge with a reservoir capacitor: the 22 V supply of a conveyor"),
     Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
+    Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
+    Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
+    Scenario("regulated", "a regulated 12 V supply with meters of every family, and a relay in the mains"),
     Scenario(
         "failing-diode",
         "the conveyor's supply, of which a diode opens after 20 s",
@@ -41,6 +44,12 @@ SCENARIOS: tuple[Scenario, ...] = (
         "the conveyor's supply: the reservoir fails after 15 s, the fan after 30 s",
         ("dried-reservoir@15s", "lost-cooling@30s"),
         "reservoir",
+    ),
+    Scenario(
+        "lost-fan",
+        "the regulated supply, whose fan stops after 10 s: it gets hot until a trip switches it off",
+        ("lost-cooling@10s",),
+        "regulated",
     ),
     Scenario(
         "bad-leads",

@@ -49,6 +49,7 @@ class ScpiInstrument:
         self._words = {form: word for word in LONG_FORMS for form in both_forms(word)}
         self._readers: dict[tuple[Header, Parameters], dict[int, Reader]] = {}
         self._actions: dict[tuple[Header, Parameters], Action] = {}
+        self._texts: dict[tuple[Header, Parameters], Callable[[], str]] = {}
         self._settings: set[str] = set()
 
     @property
@@ -67,6 +68,10 @@ class ScpiInstrument:
         if index in values:
             raise BadInput("is asked by another channel of the same instrument")
         values[index] = reader
+
+    def learn_text(self, query: str, teller: Callable[[], str]) -> None:
+        """Answer `query` with the text that `teller` returns, whose characters are bytes (Latin-1)."""
+        self._texts[self._learn(query)] = teller
 
     def learn_command(self, command: str, action: Action) -> None:
         """Do `action` when `command` comes with just its parameters. Raises `BadInput` where it is no command."""
@@ -118,6 +123,9 @@ class ScpiInstrument:
         if action is not None:
             action()
             return None
+        teller = self._texts.get((header, given))
+        if teller is not None:
+            return teller()
         # MEASure, READ and FETCh ask for the same: this meter measures all the time.
         headers = [header, *((lead, *header[1:]) for lead in _LEADS if header[0] in _LEADS)]
         for asked in headers:
@@ -128,7 +136,9 @@ class ScpiInstrument:
 
     def _misfit(self, headers: Sequence[Header], given: Parameters) -> int:
         """Return what is wrong with a message unit that is not known with the parameters `given`."""
-        known = [parameters for header, parameters in (*self._readers, *self._actions) if header in headers]
+        known = [
+            parameters for header, parameters in (*self._readers, *self._actions, *self._texts) if header in headers
+        ]
         if not known:
             return -113
         if not given:

@@ -9,6 +9,7 @@ from benchmon.errors import BadInput, one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
 from benchmon_simulated.keys import Keys, channels_of, keys_of
 from benchmon_simulated.meters import Meter
+from benchmon_simulated.scope import Capture
 from benchmon_simulated.scpi import ScpiInstrument
 from benchmon_simulated.scpi_session import ScpiSession
 from benchmon_simulated.supply import SupplyUnderTest
@@ -27,8 +28,9 @@ class ScpiTwin(WiredTwin):
         self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
         self._box = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
         self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
-        for meter in self.meters:
+        for number, meter in enumerate(self.meters, 1):
             _teach(self._box, meter, supply)
+            _teach_waves(self._box, number, meter, supply, seed)
         for message in keys.texts("setup"):
             if not message.lstrip().startswith("*"):
                 self._box.learn_setting(message)
@@ -68,6 +70,14 @@ def _teach(box: ScpiInstrument, meter: Meter, supply: SupplyUnderTest) -> None:
         box.learn_query(query, lambda: meter.read(supply.snapshot) / factor, keys.index("index"))
     except BadInput as problem:
         raise BadInput(f"channel {channel.name!r}: query = {one_line(query, 60)!r} {problem}") from problem
+
+
+def _teach_waves(box: ScpiInstrument, number: int, meter: Meter, supply: SupplyUnderTest, seed: int) -> None:
+    wave = ".".join(meter.channel.quantity.split(".")[:2])
+    if wave in supply.snapshot.waveforms:
+        capture = Capture(wave, meter.channel.scale, seed + number)
+        box.learn_text(f"WAVeform{number}:PREamble?", lambda: capture.preamble(supply.snapshot))
+        box.learn_text(f"WAVeform{number}:DATA?", lambda: capture.data(supply.snapshot).decode("latin-1"))
 
 
 def _teach_switch(box: ScpiInstrument, keys: Keys, supply: SupplyUnderTest) -> None:

@@ -11,8 +11,8 @@ def misread(data: bytes, speed: float) -> bytes:
     Sender and receiver have start bit, eight data bits from the lowest on, and stop bit. The receiver waits for the
     line to fall and samples in the middle of what it takes for bits, as real ones do; a wrong stop bit is let pass.
 
-    >>> misread(b"21.5", 1.0), misread(b"21.5", 0.5)
-    (b'21.5', b'?')
+    >>> misread(b"21.5", 1.0), misread(b"21.5", 0.5), misread(b"A", 2.0)
+    (b'21.5', b'Zy', b'\x06\xfe')
     """
     line = [STOP, *(bit for byte in data for bit in (START, *(byte >> at & 1 for at in range(8)), STOP))]
     found = bytearray()

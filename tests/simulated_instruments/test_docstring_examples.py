@@ -8,7 +8,9 @@ import importlib
 import pytest
 
 
-@pytest.mark.parametrize("name", ["diodes", "scpi", "scpi_words"])
+@pytest.mark.parametrize(
+    "name", ["diodes", "frames_twin", "modbus_words", "scope", "scpi", "scpi_words", "troubles", "uart"]
+)
 def test_the_examples_of_a_module_hold(name):
     found = doctest.testmod(importlib.import_module(f"benchmon_simulated.{name}"))
     assert found.attempted > 0

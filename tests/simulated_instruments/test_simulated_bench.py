@@ -42,7 +42,10 @@ def until(condition, limit=10.0):
         time.sleep(0.01)
 
 
-@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.name)
+BENCHES = [scenario for scenario in SCENARIOS if not scenario.bench]
+
+
+@pytest.mark.parametrize("scenario", BENCHES, ids=lambda scenario: scenario.name)
 def test_every_channel_of_an_example_reads_its_true_value_through_its_driver(scenario):
     bench = load_bench(scenario.path)
     with SimulatedBench(bench, seed=3) as simulated:
@@ -55,7 +58,8 @@ def test_every_channel_of_an_example_reads_its_true_value_through_its_driver(sce
                 if driver.streams:
                     until(
                         lambda driver=driver: (
-                            readings.update((r.channel, r) for r in driver.receive(0.1)) or "air" in readings
+                            readings.update((r.channel, r) for r in driver.receive(0.1))
+                            or set(driver.channels) <= set(readings)
                         )
                     )
                 else:
@@ -66,25 +70,33 @@ def test_every_channel_of_an_example_reads_its_true_value_through_its_driver(sce
     assert set(readings) == set(channels)
     for name, channel in channels.items():
         value = true[channel.quantity]
-        # The mains wander, and the diode warms, a little between the reading and the look at the truth.
-        slack = channel.accuracy.of(value) + 0.003 * abs(value)
+        # The mains wander, and parts warm, a little between the reading and the look at the truth.
+        slack = channel.accuracy.of(value) + 0.003 * abs(value) + (1.5 if channel.unit == "°C" else 0.0)
         assert readings[name].value == pytest.approx(value, abs=slack), name
 
 
-@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.name)
+# Split rail and doubler take long to step, and warm by the same law.
+QUICK = [scenario for scenario in BENCHES if scenario.name not in ("split-rail", "doubler")]
+
+
+@pytest.mark.parametrize("scenario", QUICK, ids=lambda scenario: scenario.name)
 def test_an_example_without_faults_warms_up_plausibly_and_stays_below_its_limits(scenario):
     bench = load_bench(scenario.path)
-    case = next(channel for channel in bench.channel if channel.quantity == "diode.temperature.case")
     supply = SupplyUnderTest(bench, seed=8)
     start = supply.advance(1.0).values
     minute = supply.advance(60.0).values
     end = supply.advance(140.0).values
     rise = end["diode.temperature.junction"] - end["ambient.temperature"]
-    assert 28.0 < rise < 60.0
+    assert 10.0 < rise < 60.0
     assert start["diode.temperature.case"] < start["ambient.temperature"] + 3.0
     assert minute["diode.temperature.junction"] - minute["ambient.temperature"] > 0.7 * rise
-    assert end["diode.temperature.case"] < case.warn_above - 10.0
     assert end["transformer.temperature"] < 80.0
+    assert not supply.fuse_blown
+    for channel in bench.channel:
+        if channel.warn_above is not None:
+            assert end[channel.quantity] < channel.warn_above - 5.0, channel.name
+        if channel.warn_below is not None:
+            assert end[channel.quantity] > channel.warn_below + 0.5, channel.name
 
 
 def test_time_passes_as_on_the_wall(make_bench):
