@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from benchmon.bench import Bench, Capacitor, ResistorLoad
 from benchmon.prediction.margins import Margin, fuse_heating, gate_i2t, winding_heat
 from benchmon.prediction.stored_energy import Stored, bleed_time, stored
-from benchmon.prediction.stress import HIGH, Stress
+from benchmon.prediction.stress import HIGH, NORMAL, Stress
 from benchmon.quantities import format_value
 
 NEAR = 0.2
@@ -204,6 +204,7 @@ def _transformer(stress: Stress) -> Iterator[str]:
             f"At high mains the windings turn {_say(primary, 'W')} (primary) and {_say(secondary, 'W')} (secondary) "
             "into heat; no rating for that is known, so watch the transformer's temperature."
         )
+    yield from _warm_copper(stress)
     if not stress.bench.filter or not isinstance(stress.bench.filter[0], Capacitor):
         return
     winding = float(stress.loaded.quantities["secondary.current.rms"][HIGH])
@@ -216,6 +217,18 @@ def _transformer(stress: Stress) -> Iterator[str]:
             f"A capacitor input takes its current in short pulses: {who} {_say(winding, 'A')} rms for a load of "
             f"{_say(load, 'A')}. Choose the transformer by the rms current, not by the load's watts."
         )
+
+
+def _warm_copper(stress: Stress) -> Iterator[str]:
+    """Say how far warm windings let the output fall: predictions are for the bench file's resistances as they stand."""
+    if stress.warm_copper is None:
+        return
+    celsius = float(stress.loaded.quantities["transformer.temperature"][NORMAL])
+    cold, warm = (solved.quantities["output.voltage.mean"][0] for solved in (stress.loaded, stress.warm_copper))
+    yield (
+        f"Windings may settle at about {celsius:.0f} °C (an estimate from the rating). If the bench file's resistances "
+        f"were measured cold, the output is then {_say(float(cold - warm), 'V')} lower than predicted."
+    )
 
 
 def _near(margins: Sequence[Margin]) -> Iterator[str]:

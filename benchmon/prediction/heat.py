@@ -8,6 +8,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
+from benchmon.prediction.bulk_heat import load_heats_itself, load_rise
 from benchmon.prediction.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
 from benchmon.prediction.measures import rms
 from benchmon.prediction.network import path_currents
@@ -18,6 +19,7 @@ from benchmon.prediction.traces import Traces, traces_of
 
 _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
+_CLOSE_LOAD_KELVIN = 0.05
 _MOST_ROUNDS = 30
 _HOTTEST = 300.0
 """In °C: above it silicon conducts by itself, and no diode's law holds."""
@@ -61,12 +63,23 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
             ohms = ntc_resistance(parts, ntc)
             settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
             parts = parts.replaced({"ntc.resistance": ohms})
+        if load_heats_itself(bench):
+            parts, load_settled = _with_warm_load(bench, parts, state)
+            settled = settled and load_settled
         if settled:
             return WarmState(state, traces_of(state), parts, junction, ntc)
     raise PredictionError(
-        "diode or inrush limiter: circuit and temperature find no common answer; "
-        "check thermal_resistance and the limiter's r25, beta and dissipation_factor"
+        "diode, load or inrush limiter: circuit and temperature find no common answer; "
+        "check thermal_resistance, temperature_coefficient and the limiter's r25, beta and dissipation_factor"
     )
+
+
+def _with_warm_load(bench: Bench, parts: Parts, state: SteadyState) -> tuple[Parts, bool]:
+    """Return the parts with the load at the temperature that its dissipation gives it, and whether that has settled."""
+    rise = load_rise(bench, traces_of(state))
+    celsius = parts["ambient.temperature"] + (rise if rise is not None else 0.0)
+    before = parts["load.temperature"] if "load.temperature" in parts else parts["ambient.temperature"]
+    return parts.replaced({"load.temperature": celsius}), bool(np.max(np.abs(celsius - before)) < _CLOSE_LOAD_KELVIN)
 
 
 def _refuse_too_hot(junction: Floats, off: Floats) -> None:

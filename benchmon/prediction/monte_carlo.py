@@ -19,7 +19,7 @@ from benchmon.prediction.collocation import Mesh, solve_periodic
 from benchmon.prediction.heat import WarmState, ntc_resistance, ntc_temperature
 from benchmon.prediction.measures import mean, rms
 from benchmon.prediction.parts import Parts, parts_of
-from benchmon.prediction.predict import CASE_DOUBT, STEP, Solved, solve, temperatures_of, varied_parts
+from benchmon.prediction.predict import ESTIMATES, STEP, Solved, solve, temperatures_of, varied_parts
 from benchmon.prediction.products import product
 from benchmon.prediction.readings import readings_of
 from benchmon.prediction.result import Floats
@@ -135,10 +135,10 @@ def deviates_of(random: np.random.Generator, known: list[Allowance], draws: int)
 
 def _add_the_model(random: np.random.Generator, values: dict[str, Floats]) -> None:
     """Add what the model itself does not know, as the first-order uncertainty does."""
-    case = values.get("diode.temperature.case")
-    if case is not None:
-        rise = case - values["ambient.temperature"]
-        values["diode.temperature.case"] = case + CASE_DOUBT * rise * random.standard_normal(len(case))
+    for name, (doubt, _) in ESTIMATES.items():
+        if name in values:
+            rise = values[name] - values["ambient.temperature"]
+            values[name] = values[name] + doubt * rise * random.standard_normal(len(rise))
     for name, value in values.items():
         values[name] = value * (1.0 + MODEL_FLOOR * random.standard_normal(len(value)))
 

@@ -36,12 +36,15 @@ class Parts:
 
     @property
     def load_ohms(self) -> Floats:
-        """The load resistor at ambient, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0."""
-        ambient = self["ambient.temperature"]
-        factor = 1.0 + self["load.temperature_coefficient"] * (ambient - REFERENCE)
+        """The load resistor, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0.
+
+        T is that of the air, or `load.temperature` once its own heat is known.
+        """
+        celsius = self["load.temperature"] if "load.temperature" in self else self["ambient.temperature"]
+        factor = 1.0 + self["load.temperature_coefficient"] * (celsius - REFERENCE)
         if np.any(factor <= 0.0):
             raise PredictionError(
-                f"load.temperature_coefficient: leaves no resistance at {np.max(ambient):.0f} °C; check its sign"
+                f"load.temperature_coefficient: leaves no resistance at {np.max(celsius):.0f} °C; check its sign"
             )
         return self["load.resistance"] * factor
 

@@ -10,6 +10,7 @@ import numpy as np
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
+from benchmon.prediction.bulk_heat import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN, load_rise, transformer_rise
 from benchmon.prediction.contributions import Shares, shares_of, with_another
 from benchmon.prediction.heat import WarmState, solve_warm
 from benchmon.prediction.parts import Parts, parts_of
@@ -20,7 +21,14 @@ from benchmon.quantities import UNITS
 
 COVERAGE = 2.0
 STEP = 0.2
-_CASE_PART, CASE_DOUBT = 0.85, 0.1
+_CASE_PART = 0.85
+
+ESTIMATES: dict[str, tuple[float, str]] = {
+    "diode.temperature.case": (0.1, "where the probe sits"),
+    "load.temperature": (0.15, "how the load is mounted"),
+    "transformer.temperature": (0.2, "how the transformer is built"),
+}
+"""Temperatures that no thermal resistance is known for: their doubt as a part of the rise (k = 1), and of what."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +73,7 @@ def predict_parts(
         changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
-    _allow_for_the_case(expected, contributions)
+    _allow_for_estimates(expected, contributions)
     prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
@@ -128,6 +136,11 @@ def temperatures_of(bench: Bench, warm: WarmState, quantities: dict[str, Floats]
         found["regulator.temperature.junction"] = ambient + rise
     if bench.ntc is not None:
         found["ntc.temperature"] = warm.ntc
+    load, transformer = load_rise(bench, warm.traces), transformer_rise(bench, parts, quantities)
+    if load is not None:
+        found["load.temperature"] = ambient + load
+    if transformer is not None:
+        found["transformer.temperature"] = ambient + transformer
     return found
 
 
@@ -151,16 +164,16 @@ def _expanded(changes: Floats, model: float) -> float:
     return COVERAGE * float(np.sqrt(np.sum(changes**2) + model**2))
 
 
-def _allow_for_the_case(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
-    """Widen a diode case's band: where on the body a probe sits is worth a tenth of the rise."""
-    name = "diode.temperature.case"
-    case = expected.get(name)
-    if case is not None:
-        own = COVERAGE * CASE_DOUBT * (case.value - expected["ambient.temperature"].value)
-        wide = float(np.hypot(case.uncertainty, own))
-        expected[name] = Expected(case.value, wide, case.unit)
-        share = (own / wide) ** 2 if wide > 0.0 else 0.0
-        contributions[name] = with_another(contributions[name], "where the probe sits", share)
+def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
+    """Widen the bands of temperatures that are estimated from what is usual, by a part of their rise."""
+    for name, (doubt, label) in ESTIMATES.items():
+        found = expected.get(name)
+        if found is not None:
+            own = COVERAGE * doubt * (found.value - expected["ambient.temperature"].value)
+            wide = float(np.hypot(found.uncertainty, own))
+            expected[name] = Expected(found.value, wide, found.unit)
+            share = (own / wide) ** 2 if wide > 0.0 else 0.0
+            contributions[name] = with_another(contributions[name], label, share)
 
 
 def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:
@@ -179,4 +192,4 @@ def _warm_up(bench: Bench) -> dict[str, float]:
         constants["diode.temperature.case"] = bench.diode.thermal_time_constant
     if bench.ntc is not None:
         constants["ntc.temperature"] = bench.ntc.time_constant
-    return constants
+    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": TRANSFORMER_WARMS_IN}

@@ -8,6 +8,7 @@ import numpy as np
 
 from benchmon.bench import Bench, OpenLoad
 from benchmon.prediction import measures as m
+from benchmon.prediction.bulk_heat import warm_resistance
 from benchmon.prediction.inrush import CoreInrush, core_inrush
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import Solved, solve
@@ -19,11 +20,15 @@ NORMAL, HIGH, LOW = 0, 1, 2
 
 @dataclass(frozen=True)
 class Stress:
-    """A bench in its worst states. `loaded` has the variants NORMAL, HIGH and LOW of the mains; `unloaded` is HIGH."""
+    """A bench in its worst states. `loaded` has the variants NORMAL, HIGH and LOW of the mains; `unloaded` is HIGH.
+
+    `warm_copper` is NORMAL with the windings as warm as their rating lets expect, None where no rating is known.
+    """
 
     bench: Bench
     loaded: Solved
     unloaded: Solved
+    warm_copper: Solved | None
     surge: SwitchOn
     core: CoreInrush
 
@@ -50,7 +55,19 @@ def stress_of(bench: Bench) -> Stress:
     idle = bench.model_copy(update={"load": OpenLoad(kind="open")})
     unloaded = solve(idle, parts_of(idle).replaced({"mains.voltage": mains[HIGH : HIGH + 1]}))
     high = float(mains[HIGH])
-    return Stress(bench, loaded, unloaded, switch_on(bench, high), core_inrush(bench, high))
+    return Stress(
+        bench, loaded, unloaded, _warm_copper(bench, loaded), switch_on(bench, high), core_inrush(bench, high)
+    )
+
+
+def _warm_copper(bench: Bench, loaded: Solved) -> Solved | None:
+    celsius = loaded.quantities.get("transformer.temperature")
+    if celsius is None:
+        return None
+    parts = parts_of(bench)
+    growth = warm_resistance(1.0, bench.ambient.temperature, celsius[NORMAL : NORMAL + 1])
+    names = ("transformer.primary_resistance", "transformer.secondary_resistance")
+    return solve(bench, parts.replaced({name: np.atleast_1d(parts[name] * growth) for name in names}))
 
 
 def capacitor_voltage(solved: Solved, index: int) -> Floats:

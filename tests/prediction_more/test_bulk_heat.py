@@ -1,0 +1,66 @@
+"""Load resistor and transformer, whose heat is estimated from their ratings."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.prediction import predict
+from benchmon.prediction.bulk_heat import LOAD_RISE, TRANSFORMER_RISE, warm_resistance
+from benchmon.prediction.ratings import check
+from benchmon_simulated.scenarios import scenario_named
+
+TEXT = scenario_named("bridge").path.read_text(encoding="utf-8")
+
+
+def with_coefficient(coefficient):
+    plain = "\n".join(line for line in TEXT.splitlines() if not line.startswith("temperature_coefficient"))
+    return read_bench(plain.replace("[load]", f'[load]\ntemperature_coefficient = "{coefficient}"', 1))
+
+
+def test_winding_rise_by_resistance_as_the_standard_says():
+    # IEC 60335-1 and IEC 62368-1: Δt = (R2 − R1)/R1·(k + t1) − (t2 − t1), k = 234.5 for copper. From 10.0 to 12.5 Ω
+    # while the air warms from 20 to 22 °C is a rise of 61.625 K, so the winding is at 83.625 °C.
+    assert warm_resistance(10.0, 20.0, 22.0 + 61.625) == pytest.approx(12.5, abs=1e-9)
+
+
+@given(st.floats(0.01, 1e4), st.floats(-20, 50), st.floats(-20, 200))
+def test_cooling_down_again_gives_the_cold_resistance(ohms, cold, warm):
+    assert warm_resistance(warm_resistance(ohms, cold, warm), warm, cold) == pytest.approx(ohms, rel=1e-12)
+
+
+def test_the_load_is_as_warm_as_its_share_of_its_rating():
+    bench = load_bench(scenario_named("bridge").path)
+    found = predict(bench)
+    share = found.quantities["load.power.mean"].value / bench.load.power_rating
+    rise = found.quantities["load.temperature"].value - found.ambient
+    assert rise == pytest.approx(LOAD_RISE * share, rel=1e-3)
+    assert found.quantities["load.temperature"].uncertainty > 0.25 * rise
+
+
+def test_a_load_whose_resistance_grows_draws_less_and_all_fits_together():
+    plain, warm = (predict(with_coefficient(value)) for value in ("0 ppm/K", "400 ppm/K"))
+    celsius = warm.quantities["load.temperature"].value
+    ohms = warm.quantities["output.voltage.rms"].value / warm.quantities["output.current.rms"].value
+    before = plain.quantities["output.voltage.rms"].value / plain.quantities["output.current.rms"].value
+    assert ohms == pytest.approx(before * (1 + 400e-6 * (celsius - 25)), rel=1e-4)
+    assert warm.quantities["output.current.rms"].value < plain.quantities["output.current.rms"].value
+
+
+def test_a_transformer_at_its_rating_rises_as_usual():
+    bench = load_bench(scenario_named("reservoir").path)
+    found = predict(bench)
+    used = found.quantities["secondary.current.rms"].value / (bench.transformer.rating / (2 * 18))
+    rise = found.quantities["transformer.temperature"].value - found.ambient
+    assert 0.5 * TRANSFORMER_RISE * used**2 < rise < 1.3 * TRANSFORMER_RISE
+    assert found.warm_up["transformer.temperature"] > 600
+
+
+def test_without_ratings_nothing_is_made_up():
+    lines = (line for line in TEXT.splitlines() if not line.startswith("power_rating"))
+    assert "load.temperature" not in predict(read_bench("\n".join(lines))).quantities
+
+
+def test_check_tells_what_warm_copper_changes():
+    cautions = check(load_bench(scenario_named("reservoir").path)).cautions
+    assert any("lower than predicted" in caution and "estimate" in caution for caution in cautions)
