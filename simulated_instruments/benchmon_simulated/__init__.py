@@ -18,11 +18,15 @@ What it does not simulate:
 - mains with more than a third and a fifth harmonic;
 - heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode or a
   regulator shows a fixed share of its junction's rise;
-- what an operator does: the [[step]]s of a bench file do not turn its mains or change its load, and a trip switches it
-  off only where [switch_off] names a SCPI instrument and its `command`;
-- meters' crest-factor and bandwidth limits, ranges that change, loading of the circuit by the meter, and how long a
-  conversion takes: a reading is of the mains period that was stepped last, every tenth of a second;
-- the wires beyond bytes: no baud rate, parity or handshake on the serial lines, no lost packets on the sockets.
+- what an operator does: the [[step]]s of a bench file do not turn its mains or change its load (orders do, see
+  `orders`), and a trip switches it off only by a SCPI `command` or a Modbus `coil`: a pseudo-terminal has no RTS or DTR,
+  so a switch on one of those fails here;
+- meters' crest-factor and bandwidth limits, loading of the circuit by the meter, and how long a conversion takes: a
+  reading is of the mains period that was stepped last, every tenth of a second, and what warms or drifts moves with it;
+- captured waves beyond one period, triggers, and what a meter's fault makes of them: a wave is always the true one;
+- the wires beyond bytes: no baud rate, parity or handshake on the serial lines but for the fault that garbles them, no
+  lost packets on the sockets; a network cable that is pulled loses what was said meanwhile;
+- Modbus units that keep silent when another is asked: an unknown one answers with an exception.
 
 The simulated bench is for trying and testing benchmon. It says nothing about the safety of a real supply.
 """
