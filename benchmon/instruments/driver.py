@@ -139,17 +139,15 @@ class Driver(ABC, Generic[S, C]):
         return self.read_together([channel])[0]
 
     def read_together(self, channels: Sequence[str]) -> list[Reading]:
-        """Ask for channels, which are due at the same time, and return a reading of each, as `read` does."""
-        resting = {name: mute for name, mute in self._mute.items() if name in channels and self.clock() < mute.until}
-        asked = [self.channels[name] for name in channels if name not in resting]
-        answers = dict(zip((channel.name for channel in asked), self._answers(asked), strict=True)) if asked else {}
+        """Ask for channels, which are due at the same time, and return a reading of each, in any order."""
+        asked = [self.channels[name] for name in channels if not self._mute or not self._rests(name)]
+        answers = self._answers(asked) if asked else []
         now = self.clock()
-        return [
-            Reading(name, now, None, resting[name].why)
-            if name in resting
-            else self._taken(self.channels[name], answers[name], now)
-            for name in channels
-        ]
+        readings = [self._taken(channel, answer, now) for channel, answer in zip(asked, answers, strict=True)]
+        if len(asked) < len(channels):
+            resting = [name for name in channels if self.channels[name] not in asked]
+            readings += [Reading(name, now, None, self._mute[name].why) for name in resting]
+        return readings
 
     def receive(self, seconds: float) -> list[Reading]:
         """Return what arrived from a streaming instrument, waiting at most about `seconds` for it.
@@ -335,20 +333,25 @@ class Driver(ABC, Generic[S, C]):
         answers = [
             answer if isinstance(answer, InstrumentError) else float(answer) for answer in self._ask_many(channels)
         ]
-        silence = next((answer for answer in answers if isinstance(answer, InstrumentTimeout)), None)
-        if silence is not None and all(isinstance(answer, InstrumentTimeout) for answer in answers):
-            raise silence
+        silent = [answer for answer in answers if isinstance(answer, InstrumentTimeout)]
+        if silent and len(silent) == len(answers):
+            raise silent[0]
         return answers
+
+    def _rests(self, channel: str) -> bool:
+        mute = self._mute.get(channel)
+        return mute is not None and self.clock() < mute.until
 
     def _taken(self, channel: DrivenChannel[C], answer: float | InstrumentError, now: float) -> Reading:
         """Return an answer as a reading; a question that stayed unanswered rests, longer each time."""
-        if isinstance(answer, InstrumentTimeout):
+        if isinstance(answer, float):
+            if self._mute:
+                self._mute.pop(channel.name, None)
+        elif isinstance(answer, InstrumentTimeout):
             why, before = one_line(answer), self._mute.get(channel.name)
             rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST
             self._mute[channel.name] = _Mute(now + rest, rest, why)
             return Reading(channel.name, now, None, why)
-        if not isinstance(answer, InstrumentError):
-            self._mute.pop(channel.name, None)
         return self._stamped(channel, answer, now)
 
     def _reopen(self, error: InstrumentError) -> str:

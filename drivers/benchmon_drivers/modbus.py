@@ -124,7 +124,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
     def _ask_many(self, channels: Sequence[RegisterChannel]) -> list[float | InstrumentError]:
         answers: dict[str, float | InstrumentError] = {}
         for block in self._plan(channels):
-            answers |= self._fetch(block)
+            answers.update(self._fetch(block))
         return [answers[channel.name] for channel in channels]
 
     def _lives(self, identity: str, unanswered: Sequence[RegisterChannel]) -> bool:

@@ -196,7 +196,8 @@ class ModbusLine:
         self._come_into_step()
         if self._client is None:
             raise InstrumentError(f"{self._address}: the line is not open")
-        time.sleep(max(0.0, self._last_frame + self._gap - time.monotonic()))
+        if self._gap:
+            time.sleep(max(0.0, self._last_frame + self._gap - time.monotonic()))
         self._heard, self._asked = 0, time.monotonic()
         try:
             response = self._client.execute(False, request)

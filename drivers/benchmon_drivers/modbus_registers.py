@@ -51,7 +51,7 @@ def value_of(registers: Sequence[int], kind: Kind, word_order: Order, byte_order
     if len(registers) != length(kind):
         raise ValueError(f"{len(registers)} registers for {kind}")
     words = registers if word_order == "big" else [*reversed(registers)]
-    data = b"".join(word.to_bytes(2, byte_order) for word in words)
+    data = struct.pack(f"{'>' if byte_order == 'big' else '<'}{len(words)}H", *words)
     return float(struct.unpack(f">{FORMATS[kind]}", data)[0])
 
 
