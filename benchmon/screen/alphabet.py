@@ -157,6 +157,11 @@ ASCII = Alphabet(
 
 
 def needs_ascii() -> bool:
-    """Return whether this terminal is known to draw ASCII only: by its encoding, or by its kind."""
+    """Return whether this terminal is known to draw ASCII only: by its encoding, its locale, or its kind.
+
+    Where the locale is C, Python takes UTF-8 for its own (PEP 538 and 540), so the variables are asked for that.
+    """
+    named = os.environ.get("LC_ALL") or os.environ.get("LANG") or ""
     encoding = locale.getpreferredencoding(False).lower().replace("-", "")
-    return encoding != "utf8" or os.environ.get("TERM", "") in _CONSOLES_WITHOUT_SIGNS
+    kind = os.environ.get("TERM", "")
+    return named in ("C", "POSIX") or encoding != "utf8" or kind in _CONSOLES_WITHOUT_SIGNS

@@ -15,6 +15,7 @@ from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
+from benchmon.screen.lean_driver import LeanDriver
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
@@ -70,6 +71,7 @@ class BenchmonApp(Operator):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+o", "switch_off", "Switch off", show=False, priority=True),
+        Binding("ctrl+l", "redraw", "Draw anew", show=False, priority=True),
     ]
 
     def __init__(
@@ -80,7 +82,7 @@ class BenchmonApp(Operator):
         read_only: bool = False,
         foresight: Foresight | None = None,
     ) -> None:
-        super().__init__(ansi_color=True)
+        super().__init__(driver_class=LeanDriver, ansi_color=True)
         self.register_theme(_TERMINAL_COLOURS)
         self.theme = _TERMINAL_COLOURS.name
         self.animation_level = "none"
@@ -163,6 +165,11 @@ class BenchmonApp(Operator):
                 channel.trend.prime(self.view.trend(channel.channel.name, begin, end, parts) if parts else ())
             except SessionFileError as problem:
                 self.picture.fail(str(problem))
+
+    def action_redraw(self) -> None:
+        """Send the whole screen again, where something else has written over it."""
+        if isinstance(self._driver, LeanDriver):
+            self._driver.redraw()
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""

@@ -114,10 +114,10 @@ def test_only_what_changed_is_sent(script, tmp_path):
             settle(leader)
             assert settle(leader, 1.2) == "", "nothing changed, and still something was sent"
             (tmp_path / "go").touch()
-            sent = read_until(leader, lambda sent: "24.90" in sent) + settle(leader)
-            assert "24.90 V" in sent
+            sent = read_until(leader, bool) + settle(leader)
+            assert "9" in sent
             assert "mains" not in sent
-            assert len(sent) < 400
+            assert len(sent) < 100
             os.write(leader, b"q")
             read_until(leader, lambda sent: "leave the screen" in sent)
             os.write(leader, b"k")

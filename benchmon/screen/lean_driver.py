@@ -1,0 +1,148 @@
+"""What goes to the terminal: only cells that changed, and no frame before the last one has arrived.
+
+Frames are read into a picture of the terminal instead of being sent. After what differs, the terminal is asked for its
+cursor's position. Its answer says that all before it was drawn; until then newer frames only change the picture. So on
+a slow line, where a program cannot see what is queued on the way, the screen shows fewer frames and never old ones.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+import time
+from typing import Any
+
+from textual import events
+from textual.drivers.linux_driver import LinuxDriver
+from textual.message import Message
+
+from benchmon.screen.terminal_cells import Sender, TerminalCells
+
+_SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
+_OTHER_SCREEN = "\x1b[?1049"
+_FRAME = re.compile(r"\x1b\[\d+;\d+H")
+_ARRIVED = "\x1b[6n"
+_FIRST_ANSWER_WITHIN = 1.0
+"""Seconds in which a terminal must answer for the first time, or else it is not asked again until it does."""
+_ANSWER_WITHIN = 15.0
+"""Seconds after which an answer counts as lost on a line that has answered before."""
+_LAST_ANSWER_WITHIN = 0.5
+_WORTH_SYNC = 400
+"""Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
+
+
+class LeanDriver(LinuxDriver):
+    """Textual's driver for terminals, which sends less."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._lock = threading.RLock()
+        self._arrived = threading.Condition(self._lock)
+        self._wanted, self._sender = TerminalCells(), Sender()
+        self._size: os.terminal_size | None = None
+        self._knows_sync = False
+        self._asked: float | None = None
+        self._ever_answered = False
+        self._never_answers = False
+        self._leaving = self._ended = False
+        self._watch = threading.Thread(target=self._mind_the_time, name="answers of the terminal", daemon=True)
+        self._watch.start()
+
+    def write(self, data: str) -> None:
+        """Take a frame, or send at once what is none: whatever else steers a terminal."""
+        with self._lock:
+            if data in (_SYNC_START, _SYNC_END):
+                self._knows_sync = True
+            elif _FRAME.match(data):
+                self._look_at_size()
+                self._wanted.feed(data)
+            else:
+                super().write(data)
+                if data.startswith(_OTHER_SCREEN):
+                    self._wanted, self._sender, self._size = TerminalCells(), Sender(), None
+
+    def flush(self) -> None:
+        """Send what has changed, if the last frame has arrived."""
+        with self._lock:
+            self._send_changes()
+
+    def process_message(self, message: Message) -> None:
+        """Take the terminal's answer; everything else goes to the application."""
+        if not isinstance(message, events.CursorPosition):
+            super().process_message(message)
+            return
+        with self._arrived:
+            self._ever_answered, self._never_answers, self._asked = True, False, None
+            self._arrived.notify_all()
+            self._send_changes()
+
+    def close(self) -> None:
+        """End."""
+        with self._arrived:
+            self._ended = True
+            self._arrived.notify_all()
+        super().close()
+
+    def disable_input(self) -> None:
+        """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
+        with self._arrived:
+            self._leaving = True
+            self._arrived.wait_for(lambda: self._asked is None or self._never_answers, _LAST_ANSWER_WITHIN)
+        super().disable_input()
+
+    def redraw(self) -> None:
+        """Clear the terminal and send everything again: what it shows may have been garbled."""
+        with self._lock:
+            self._sender.forget()
+            self._asked = None
+            self._send_changes()
+
+    def _look_at_size(self) -> None:
+        """Begin anew where the terminal's size has changed: nobody knows what it made of what it showed."""
+        try:
+            size = os.get_terminal_size(self.fileno)
+        except OSError:
+            return  # no terminal, or gone: then its size does not matter
+        if size != self._size:
+            self._size = size
+            self._wanted = TerminalCells(size.columns, size.lines)
+            self._sender.forget()
+
+    def _send_changes(self) -> None:
+        if not self._may_send():
+            return
+        changes = self._sender.update(self._wanted)
+        if not changes:
+            return
+        if self._knows_sync and len(changes) > _WORTH_SYNC:
+            changes = f"{_SYNC_START}{changes}{_SYNC_END}"
+        if not (self._never_answers or self._leaving):
+            changes += _ARRIVED
+            self._asked = time.monotonic()
+            self._arrived.notify_all()
+        super().write(changes)
+        super().flush()
+
+    def _may_send(self) -> bool:
+        """Return whether the last frame has arrived, or there is no waiting for it any longer."""
+        if self._patience() > 0 and not self._leaving:
+            return False
+        if self._asked is not None and not self._ever_answered:
+            self._never_answers = True
+        return True
+
+    def _patience(self) -> float:
+        """Return for how many more seconds to wait for an answer."""
+        if self._asked is None or self._never_answers:
+            return 0.0
+        allowed = _ANSWER_WITHIN if self._ever_answered else _FIRST_ANSWER_WITHIN
+        return max(0.0, self._asked + allowed - time.monotonic())
+
+    def _mind_the_time(self) -> None:
+        """Send what waits when an answer is overdue; runs in a thread of its own."""
+        with self._arrived:
+            while not self._ended:
+                self._arrived.wait(self._patience() or None)
+                if not self._patience() and self._writer_thread is not None:
+                    self._send_changes()

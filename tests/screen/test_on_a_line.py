@@ -1,0 +1,242 @@
+"""The screen at the end of a real line: a pseudo-terminal, and pyte as the terminal that draws and answers."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import shutil
+import signal
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from fcntl import ioctl
+from pathlib import Path
+from struct import pack
+from termios import TIOCSWINSZ
+
+import pyte
+import pytest
+
+PLAY = """
+import sys, time
+sys.path.insert(0, {folder!r})
+from conftest import FakeView, judgement, CHANNELS
+from benchmon.screen.app import run_screen
+
+class View(FakeView):
+    def poll(self):
+        at = time.monotonic() - {start!r}
+        self.push(*(judgement(name, at, at, time=at) for name, _, _ in CHANNELS), now=at)
+        return super().poll()
+
+print("left:", run_screen(View()))
+"""
+
+
+class Line:
+    """A program at the far end of a line that carries `rate` bytes a second; what is on its way waits without bound."""
+
+    def __init__(self, command: Sequence[str], rate: float = 1e9, *, answers: bool = True, **environment: str):
+        self.rate, self.answers = rate, answers
+        self.screen = pyte.Screen(80, 24)
+        self.screen.write_process_input = self._answer
+        self._stream = pyte.ByteStream(self.screen)
+        self.pid, self._line = pty.fork()
+        if self.pid == 0:
+            kept = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "COLUMNS", "LINES")}
+            given = kept | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8"} | environment
+            # With its environment named: pytest's readline puts COLUMNS and LINES into that of the process.
+            os.execvpe(command[0], list(command), given)  # noqa: S606 - in the terminal's own process
+        self.resize(80, 24)
+        self.on_its_way: deque[bytes] = deque()
+        self.sent = b""
+        self._carried, self._last = 0.0, time.monotonic()
+
+    def resize(self, columns: int, lines: int) -> None:
+        self.screen.resize(lines, columns)
+        ioctl(self._line, TIOCSWINSZ, pack("HHHH", lines, columns, 0, 0))
+
+    def press(self, keys: bytes) -> None:
+        os.write(self._line, keys)
+
+    def go_on(self) -> None:
+        """Carry what the line can carry by now."""
+        if select.select([self._line], [], [], 0.02)[0]:
+            try:
+                found = os.read(self._line, 65536)
+            except OSError:
+                return
+            self.sent += found
+            self.on_its_way.extend(found[at : at + 1] for at in range(len(found)))
+        now = time.monotonic()
+        self._carried = min(self._carried + self.rate * (now - self._last), 65536.0)
+        self._last = now
+        count = min(int(self._carried), len(self.on_its_way))
+        self._carried -= count
+        # pyte knows no synchronized output and no private questions.
+        arrived = b"".join(self.on_its_way.popleft() for _ in range(count))
+        self._stream.feed(re.sub(rb"\x1b\[[>?<][0-9;]*[$a-zA-Z]p?", b"", arrived))
+
+    def until(self, something: Callable[[], bool], seconds: float = 20.0) -> bool:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            self.go_on()
+            if something():
+                return True
+        return False
+
+    def shows(self, word: str, seconds: float = 20.0) -> bool:
+        return self.until(lambda: any(word in line for line in self.screen.display), seconds)
+
+    def run(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            self.go_on()
+
+    def end(self) -> None:
+        os.kill(self.pid, signal.SIGTERM)
+        self.run(0.2)
+        os.kill(self.pid, signal.SIGKILL)
+        os.waitpid(self.pid, 0)
+        os.close(self._line)
+
+    def _answer(self, data: str) -> None:
+        if self.answers:
+            os.write(self._line, data.encode())
+
+
+@pytest.fixture
+def start(tmp_path):
+    """Return a function that starts the screen at the far end of a line."""
+    script, begun, lines = tmp_path / "play.py", time.monotonic(), []
+    script.write_text(PLAY.format(folder=str(Path(__file__).parent), start=begun), encoding="utf-8")
+
+    def on_a_line(*before: str, **options) -> Line:
+        lines.append(Line([*before, sys.executable, str(script)], **options))
+        lines[-1].begun = begun
+        return lines[-1]
+
+    yield on_a_line
+    for line in lines:
+        line.end()
+
+
+def value_shown(line: Line) -> float:
+    """What the row of the output voltage shows: the seconds of the session at which it was read."""
+    [row] = [row for row in line.screen.display if "output volt" in row]
+    found = re.search(r"([\d.]+) (m?)V", row)
+    return float(found[1]) / (1000 if found[2] else 1) if found else 0.0
+
+
+def test_a_slow_line_gets_fewer_frames_and_no_old_ones(start):
+    line = start(rate=900.0)
+    assert line.shows("output volt", 40), line.screen.display
+    lags = []
+    for _ in range(12):
+        line.run(0.8)
+        lags.append(time.monotonic() - line.begun - value_shown(line))
+    assert max(lags[4:]) < 3.5, (lags, len(line.sent))
+    assert len(line.on_its_way) < 4000
+
+
+def test_a_line_that_answers_at_once_gets_every_frame(start):
+    line = start()
+    assert line.shows("output volt")
+    shown = set()
+    for _ in range(60):
+        line.run(0.1)
+        shown.add(value_shown(line))
+    assert len(shown) > 10
+
+
+def test_a_terminal_that_never_answers_is_served_all_the_same(start):
+    line = start(answers=False)
+    assert line.shows("output volt")
+    line.run(2.0)
+    before = value_shown(line)
+    line.run(2.0)
+    assert value_shown(line) > before
+
+
+def test_a_garbled_screen_is_drawn_again_on_request(start):
+    line = start()
+    assert line.shows("Quit")
+    line.screen.erase_in_display(2)
+    line.run(1.0)
+    assert not any("Quit" in row for row in line.screen.display)
+    line.press(b"\x0c")
+    assert line.shows("Quit", 5)
+    assert line.shows("output volt", 5)
+
+
+def without_values(line: Line) -> list[str]:
+    return [re.sub(r"[\d.,±m ●┼─├┤▁-█]+", " ", row) for row in line.screen.display]
+
+
+def test_resized_at_any_time_it_shows_itself_whole(start):
+    line = start()
+    assert line.shows("Quit")
+    for columns, lines in ((120, 40), (80, 24), (100, 30), (250, 70), (60, 15)):
+        line.resize(columns, lines)
+        line.run(0.1)
+    for columns, lines in ((60, 15), (250, 70), (80, 24)):
+        line.resize(columns, lines)
+        assert line.until(lambda at=lines - 1: "Quit" in line.screen.display[at]), line.screen.display
+        line.run(1.0)
+        before = without_values(line)
+        line.press(b"\x0c")
+        line.run(1.0)
+        assert without_values(line) == before, "all of it was there before it was drawn anew"
+
+
+def test_the_shell_gets_no_answer_that_was_meant_for_the_screen(start):
+    line = start(rate=3000.0)
+    assert line.shows("Quit", 30)
+    line.press(b"q")
+    assert line.shows("leave the screen", 10)
+    line.press(b"k")
+    assert line.shows("left: T", 20), line.screen.display
+    assert not any("R" in row and ";" in row and "[" in row for row in line.screen.display)
+
+
+ONLY_ASCII = ({"TERM": "linux"}, {"TERM": "vt100"}, {"LC_ALL": "C"}, {"LC_ALL": "POSIX", "TERM": "screen"})
+
+
+@pytest.mark.parametrize("environment", ONLY_ASCII, ids=str)
+def test_terminals_with_ascii_alone_get_nothing_else(start, environment):
+    line = start(**environment)
+    assert line.shows("= output volt"), line.screen.display
+    line.run(1.0)
+    assert line.sent.isascii()
+
+
+@pytest.mark.parametrize("term", ["xterm", "screen", "tmux-256color", "linux"])
+def test_colours_are_the_sixteen_of_every_terminal_or_none(start, term):
+    line = start(TERM=term)
+    assert line.shows("output volt"), line.screen.display
+    styles = {code for sgr in re.findall(rb"\x1b\[([\d;]*)m", line.sent) for code in sgr.split(b";")}
+    assert b"36" in styles
+    assert not styles & {b"38", b"48"}
+    plain = start(TERM=term, NO_COLOR="1")
+    assert plain.shows("output volt"), plain.screen.display
+    codes = {int(code) for sgr in re.findall(rb"\x1b\[([\d;]+)m", plain.sent) for code in sgr.split(b";") if code}
+    assert not codes & {*range(30, 38), *range(40, 48), *range(90, 108)}
+
+
+@pytest.mark.skipif(shutil.which("screen") is None, reason="GNU screen is not installed here")
+def test_inside_screen(start, tmp_path):
+    folder = tmp_path / "screens"
+    folder.mkdir(mode=0o700)
+    line = start("screen", "-c", "/dev/null", "-U", SCREENDIR=str(folder))
+    assert line.shows("output volt", 30), line.screen.display
+    line.run(1.0)
+    before = value_shown(line)
+    line.run(2.0)
+    assert value_shown(line) > before
+    line.press(b"q")
+    assert line.shows("leave the screen", 10), line.screen.display
+    line.press(b"k")
+    line.run(1.0)

@@ -1,0 +1,138 @@
+"""What is sent makes a terminal show the same as what Textual wrote; pyte, a terminal in memory, is the judge."""
+
+from __future__ import annotations
+
+import unicodedata
+
+import pyte
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.screen.terminal_cells import Sender, TerminalCells
+
+COLUMNS, LINES = 30, 6
+STYLES = ("", "1", "36", "1;33", "1;7;31", "2", "38;5;0", "48;2;0;10;0")
+PIECES = st.lists(
+    st.tuples(
+        st.integers(0, LINES - 1),
+        st.integers(0, COLUMNS - 1),
+        st.text("ab01 .-±├●┤▅█°Ω", min_size=1, max_size=12),
+        st.sampled_from(STYLES),
+    ),
+    max_size=12,
+)
+
+
+class Terminal:
+    """A terminal in memory."""
+
+    def __init__(self) -> None:
+        self.screen = pyte.Screen(COLUMNS, LINES)
+        self._stream = pyte.Stream(self.screen)
+
+    def write(self, text: str) -> None:
+        self._stream.feed(text.replace("\n", "\r\n"))
+
+    def shows(self) -> list[list[object]]:
+        buffer = self.screen.buffer
+        return [[buffer[y][x] for x in range(COLUMNS)] for y in range(LINES)]
+
+
+def frame(pieces) -> str:
+    """A frame as Textual writes one: every piece placed, styled, and ended by the plain style."""
+    drawn = []
+    for y, x, text, style in pieces:
+        place, fits = f"\x1b[{y + 1};{x + 1}H", text[: COLUMNS - x]
+        drawn.append(place + (f"\x1b[{style}m{fits}\x1b[0m" if style else fits) + ("\n" if y < LINES - 1 else ""))
+    return "".join(drawn)
+
+
+@given(st.lists(PIECES, min_size=1, max_size=6))
+def test_a_terminal_shows_the_same_as_if_all_were_sent(frames):
+    whole, lean = Terminal(), Terminal()
+    wanted, sender = TerminalCells(), Sender()
+    for pieces in frames:
+        whole.write(frame(pieces))
+        wanted.feed(frame(pieces))
+        lean.write(sender.update(wanted))
+        assert lean.shows() == whole.shows()
+
+
+@given(st.lists(PIECES, min_size=2, max_size=6))
+def test_frames_that_were_passed_over_are_in_the_next(frames):
+    whole, lean = Terminal(), Terminal()
+    wanted, sender = TerminalCells(), Sender()
+    for number, pieces in enumerate(frames):
+        whole.write(frame(pieces))
+        wanted.feed(frame(pieces))
+        if number % 2:
+            lean.write(sender.update(wanted))
+    lean.write(sender.update(wanted))
+    assert lean.shows() == whole.shows()
+
+
+@given(PIECES)
+def test_what_is_shown_already_is_not_sent(pieces):
+    wanted, sender = TerminalCells(), Sender()
+    wanted.feed(frame(pieces))
+    sender.update(wanted)
+    wanted.feed(frame(pieces))
+    later = TerminalCells()
+    later.feed(frame(pieces))
+    assert sender.update(wanted) == ""
+    assert sender.update(later) == ""
+
+
+def test_a_changed_digit_is_a_few_bytes():
+    wanted, sender = TerminalCells(), Sender()
+    wanted.feed("\x1b[4;18H\x1b[1m 231.7 V  \x1b[0m\x1b[5;18H\x1b[1m 746.3 mA \x1b[0m")
+    sender.update(wanted)
+    wanted.feed("\x1b[4;18H\x1b[1m 231.9 V  \x1b[0m\x1b[5;18H\x1b[1m 746.5 mA \x1b[0m")
+    assert sender.update(wanted) == "\x1b[4;23H9\x1b[5;23H5"
+
+
+def test_a_terminal_that_was_garbled_is_drawn_from_nothing():
+    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
+    wanted.feed("\x1b[1;1H\x1b[1mvalues\x1b[0m\x1b[3;5H±5")
+    terminal.write(sender.update(wanted))
+    before = terminal.shows()
+    terminal.write("\x1b[31mconnection to printer lost\x1b[2;2H\x1b[0mgarbage")
+    sender.forget()
+    terminal.write(sender.update(wanted))
+    assert terminal.shows() == before
+
+
+def test_wide_characters_and_marks_are_sent_whole():
+    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
+    wanted.feed("\x1b[1;1Ha漢字e\N{COMBINING ACUTE ACCENT}b")
+    terminal.write(sender.update(wanted))
+    assert unicodedata.normalize("NFC", terminal.screen.display[0]).startswith("a漢字éb")
+    wanted.feed("\x1b[1;2H語字")
+    sent = sender.update(wanted)
+    assert "語" in sent
+    assert "字" not in sent
+    wanted.feed("\x1b[1;3Hx")  # on its right half: the left one goes
+    terminal.write(sender.update(wanted))
+    assert wanted.row(0)[1:3] == [(" ", ""), ("x", "")]
+
+
+NOISE = ("\x07", "\x1b[?25l", "\x1b]8;;http://127.0.0.1\x1b\\", "\x1b]0;title\x07", "\x9b", "\x00")
+
+
+@pytest.mark.parametrize("noise", NOISE)
+def test_what_is_no_cell_leaves_the_cells_alone(noise):
+    wanted = TerminalCells()
+    wanted.feed(f"\x1b[1;1Hab{noise}cd")
+    assert "".join(cell[0] for cell in wanted.row(0)) == "abcd"
+
+
+def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
+    wanted, sender, terminal = TerminalCells(COLUMNS, LINES), Sender(), Terminal()
+    wanted.feed(
+        f"\x1b[1;1H{'x' * (COLUMNS - 1)}漢字\x1b[{LINES};1Hlast\x1b[{LINES + 5};1Hbeyond\x1b[2;{COLUMNS + 3}Hfar"
+    )
+    terminal.write(sender.update(wanted))
+    assert terminal.screen.display[0] == "x" * (COLUMNS - 1) + " "
+    assert terminal.screen.display[1].strip() == ""
+    assert terminal.screen.display[-1].strip() == "last"
