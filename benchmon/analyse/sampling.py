@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -175,8 +176,7 @@ def check_periods_alike(sampled: Sampled) -> None:
     low, high = np.percentile(wave.value, [2.0, 98.0])
     if trembles <= _TREMBLES * (high - low):
         rises = _rises(wave, float(low + 0.35 * (high - low)), float(low + 0.65 * (high - low)))
-        a_period = round(len(rises) / (sampled.duration * sampled.frequency))
-        lengths = rises[a_period:] - rises[:-a_period] if a_period else rises[:0]
+        lengths = _lengths(rises, len(rises) / (sampled.duration * sampled.frequency))
         if len(lengths) and np.ptp(lengths) > _UNEQUAL / sampled.frequency + 2.0 * wave.spacing:
             raise DataFileError(
                 f"its periods last from {np.min(lengths):.4g} to {np.max(lengths):.4g} s; "
@@ -187,6 +187,16 @@ def check_periods_alike(sampled: Sampled) -> None:
         raise DataFileError(
             "its periods are not alike: frequency or size moved, or the trigger slipped; capture it again"
         )
+
+
+def _lengths(rises: Floats, a_period: float) -> Floats:
+    """Return the lengths of all periods that begin at one of `rises` (n,), about `a_period` of which are in each.
+
+    The ends of the capture may hold a rise more or less, so the number that makes the lengths most alike is taken.
+    """
+    counts = {max(math.floor(a_period), 1), math.ceil(a_period)}
+    found = [rises[count:] - rises[:-count] for count in counts if 0 < count < len(rises)]
+    return min(found, key=lambda lengths: float(np.ptp(lengths)), default=rises[:0])
 
 
 def _check_gaps(wave: Samples) -> None:

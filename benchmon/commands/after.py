@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from benchmon.commands.values import FORCE, JSON, OUT, PATH, Measured, may_write_over
-from benchmon.errors import EXIT_DONE, BadInput, one_line
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, one_line
 from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
 
 
@@ -73,4 +73,20 @@ def export(session: Path, out: Path, wide: bool, every: float | None, force: boo
     return EXIT_DONE
 
 
-COMMANDS = (analyse, export)
+@click.command()
+@click.argument("session", type=PATH)
+@OUT
+@FORCE
+def report(session: Path, out: Path, force: bool) -> int:
+    """Write a report of SESSION to FILE: .html, with everything inside, or .md."""
+    from benchmon.report.recorded import RecordedSession
+    from benchmon.report.report import report as report_session
+
+    found = report_session(RecordedSession(session), out, force=may_write_over(out, force=force))
+    click.echo(f"Report in {one_line(out, 1000)}")
+    if found.tripped:
+        click.echo(f"Past its limit: {one_line(', '.join(found.tripped), 300)}")
+    return EXIT_ANSWER_IS_NO if found.tripped else EXIT_DONE
+
+
+COMMANDS = (analyse, report, export)

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from benchmon.errors import one_line
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]<>()#+\-.!|~&$:@])")
+_MARKS = re.compile(r"[\\`*_{}\[\]<>|~&$@]|(?<=www)\.|:(?=//)")
+_MARKS_A_LINE = re.compile(r"(\s*)([#+=-]|(?<!\d)\d{1,9}(?=[.)](\s|$)))")
 
 
 def for_cell(text: str) -> str:
@@ -47,4 +48,10 @@ def for_markdown(text: object) -> str:
     >>> print(for_markdown("a|b <script>"))
     a\|b \<script\>
     """
-    return _MARKDOWN.sub(r"\\\1", one_line(text, 10_000))
+    said = _MARKS.sub(r"\\\g<0>", one_line(text, 10_000))
+    at_begin = _MARKS_A_LINE.match(said)
+    if at_begin is None:
+        return said
+    # A list or a heading is marked by a sign, or by the point behind a number.
+    place = at_begin.end() if at_begin[2].isdigit() else at_begin.start(2)
+    return f"{said[:place]}\\{said[place:]}"

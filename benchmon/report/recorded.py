@@ -29,10 +29,13 @@ from benchmon.session.schema import decode_state
 from benchmon.session.told_rows import Told, ToldRows
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.session.view import Part, RecorderState, SessionInfo
+from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Verdict, Waveform
 
 _AT_ONCE = 10_000
 _MOST = 1_000_000
+_MOST_CHANNELS = 4096
+_COUNTED_AT_ONCE = 200_000
 _OVERTAKE = 5.0
 """Seconds by which readings of several instruments may overtake each other in the file."""
 
@@ -149,17 +152,66 @@ class RecordedSession:
             trends = Trends(connection, self.bench, self.info.layout)
             return trends.trend(connection, channel, since, end, parts) if end > since else ()
 
+    def powered_parts(self, parts: int) -> frozenset[int]:
+        """Return which of so many equal parts of the session had mains, by the channel that reads it; else all."""
+        mains = next((channel for channel in self.channels if channel.quantity == "mains.voltage.rms"), None)
+        if mains is None:
+            return frozenset(range(parts))
+        least = powered_above(self.bench)
+        found = enumerate(self.trend(mains.name, parts))
+        return frozenset(at for at, part in found if part.lowest is not None and part.lowest > least)
+
     def counts(self) -> dict[str, dict[Verdict, int]]:
         """Return how many readings of each channel had which verdict."""
         counted: dict[str, dict[Verdict, int]] = {channel.name: {} for channel in self.channels}
-        with reading(self.path) as connection:
-            rows = connection.execute(
-                "SELECT channel, state & 3, count(*) FROM readings WHERE typeof(state) = 'integer' GROUP BY 1, 2"
-            ).fetchall()
-        for number, verdict, count in rows:
-            if number in self.numbers:
-                counted[self.numbers[number].name][decode_state(verdict)[0]] = count
+        for name, state, count in self._states:
+            verdict = decode_state(state)[0]
+            counted[name][verdict] = counted[name].get(verdict, 0) + count
         return counted
+
+    def flags_seen(self) -> dict[str, frozenset[Flag]]:
+        """Return the flags that each channel ever had."""
+        seen: dict[str, frozenset[Flag]] = {channel.name: frozenset() for channel in self.channels}
+        for name, state, _ in self._states:
+            seen[name] |= decode_state(state)[1]
+        return seen
+
+    @cached_property
+    def _states(self) -> list[tuple[str, int, int]]:
+        """How many readings of each channel had each state: channel, state, count."""
+        counts = np.zeros(_MOST_CHANNELS << 8, np.int64)
+        with reading(self.path) as connection:
+            # Counted here: SQLite would sort millions of rows for it.
+            rows = connection.execute(
+                "SELECT channel << 8 | (state & 255) FROM readings"
+                " WHERE typeof(state) = 'integer' AND typeof(channel) = 'integer' AND channel BETWEEN 0 AND ?",
+                (_MOST_CHANNELS - 1,),
+            )
+            while part := rows.fetchmany(_COUNTED_AT_ONCE):
+                counts += np.bincount(np.fromiter((key for (key,) in part), np.int64, len(part)), minlength=len(counts))
+        return [
+            (self.numbers[key >> 8].name, key & 0xFF, int(counts[key]))
+            for key in np.flatnonzero(counts).tolist()
+            if key >> 8 in self.numbers
+        ]
+
+    def course(self, channel: str, most: int = 1000) -> tuple[Floats, Floats, Floats]:
+        """Return from when on what was expected of `channel`: times, values and uncertainties (n,), NaN for nothing.
+
+        Of more than `most` changes only some are told, evenly spread.
+        """
+        number, _ = self._numbered(channel)
+        with reading(self.path) as connection:
+            total = connection.execute("SELECT count(*) FROM expectations WHERE channel = ?", (number,)).fetchone()[0]
+            rows = connection.execute(
+                "SELECT time, CASE typeof(e.value) WHEN 'real' THEN e.value END,"
+                " CASE typeof(uncertainty) WHEN 'real' THEN uncertainty END FROM ("
+                "SELECT row_number() OVER (ORDER BY from_reading) AS place, * FROM expectations WHERE channel = ?) AS e"
+                " JOIN readings ON id = from_reading WHERE place % ? = 0 AND typeof(time) = 'integer' ORDER BY id",
+                (number, max(total // most, 1)),
+            ).fetchall()
+        found = np.array(rows, np.float64).reshape(-1, 3)
+        return found[:, 0] / 1e6, found[:, 1], found[:, 2]
 
     @cached_property
     def events(self) -> tuple[Event, ...]:

@@ -103,7 +103,7 @@ SHAPES = {
 }
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(
     shape=st.sampled_from(sorted(SHAPES)),
     phase=st.floats(0, 6.3),
@@ -261,3 +261,13 @@ def test_a_column_beside_that_is_no_wave_is_left_out_and_named(capture):
     found = analyse(capture(TIME, np.sin(ANGLE), 0 * TIME, head="t (s),CH1 (V),CH2 (V)"))
     assert [one.name for one in found.columns] == ["CH1"]
     assert any("CH2 is left out" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("periods", [2.0, 2.4, 3.7])
+@pytest.mark.parametrize("phase", [0.0, 1.0, 2.5])
+def test_a_wave_that_rises_several_times_a_period_is_measured(periods, phase):
+    time = np.arange(2000) * periods / 50 / 2000
+    turn = 2 * np.pi * 50 * time + phase
+    told = values(measure_wave(time, np.sin(turn) + 1.5 * np.sin(3 * turn)))
+    assert told["frequency"] == pytest.approx(50, rel=2e-3)
+    assert told["thd"] == pytest.approx(1.5, rel=2e-2)

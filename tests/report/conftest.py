@@ -41,6 +41,10 @@ def expectations():
     return at
 
 
+def as_it_is(_channel, _now, value):
+    return value
+
+
 class File:
     """A session file that is being written."""
 
@@ -92,7 +96,7 @@ def write_session(tmp_path, benches, expectations):
         more=(),
         ends=True,
         off_at=float("inf"),
-        values=lambda channel, now, value: value,
+        values=as_it_is,
     ):
         bench = bench or benches["reservoir"]
         told = expectations(bench, mains).quantities

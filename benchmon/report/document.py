@@ -1,0 +1,108 @@
+"""A document as plain data: sections of paragraphs, tables, lists and pictures. Its texts carry no markup of any kind.
+
+Whoever writes it into a format (`page`, `markdown`) makes every text harmless there; whoever fills it need not think
+about that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Tone(StrEnum):
+    """How a text is set off, beside what it says in words."""
+
+    PLAIN = "plain"
+    GOOD = "good"
+    DOUBT = "doubt"
+    BAD = "bad"
+
+
+@dataclass(frozen=True, slots=True)
+class Toned:
+    """A text in a cell that is set off."""
+
+    text: str
+    tone: Tone
+
+
+Cell = str | Toned
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Some sentences."""
+
+    text: str
+    tone: Tone = Tone.PLAIN
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list of sentences."""
+
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """Names with their values."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head; `right` lists the columns whose numbers end flush."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    right: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture as SVG, and what it shows in words."""
+
+    svg: bytes
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """Lines of text as they are."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Places to sign, by what stands under each line."""
+
+    labels: tuple[str, ...]
+
+
+Block = Paragraph | Items | Fields | Table | Picture | Code | Signature
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading with what stands under it."""
+
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Document:
+    """A whole document: its title, a line under it, and sections."""
+
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...] = field(default=())
+
+
+def text_of(cell: Cell) -> str:
+    """Return the text of a cell."""
+    return cell.text if isinstance(cell, Toned) else cell

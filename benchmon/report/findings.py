@@ -1,0 +1,192 @@
+"""What a session comes to: every channel at the end of the test beside what was expected, steps, and the conditions.
+
+The end of the test is the last ten seconds in which the supply was powered: afterwards there is nothing to judge. Means
+over that time are compared, which takes the noise of single readings out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import PredictionError
+from benchmon.prediction.follow import Follower, Load
+from benchmon.prediction.result import Expected, Prediction
+from benchmon.report.recorded import Readings, RecordedSession
+from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.plan import Outcome, Plan, Stage, powered_above
+from benchmon.watch.records import Flag, Verdict
+
+WINDOW = 10.0
+"""Seconds at the end of the powered time over which readings are averaged."""
+
+_FEWEST_PERIODS = 3.0
+_LOOKED_AT = 2000
+_COVERAGE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The end of the test, in session seconds; `is_powered` tells whether the supply is known to have had mains."""
+
+    since: float
+    until: float
+    is_powered: bool
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One channel at the end of the test, in its quantity's unit, and over the whole session.
+
+    `value` is the mean of the last `count` readings and `uncertainty` the expanded one of that: the meter's accuracy
+    and how the readings scatter. NaN and None stand for what is not known.
+    """
+
+    channel: Channel
+    count: int
+    value: float
+    uncertainty: float
+    expected: Expected | None
+    en: float | None
+    verdict: Verdict
+    lowest: float
+    highest: float
+    flags: frozenset[Flag]
+    counts: dict[Verdict, int]
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether there is a value at the end of the test."""
+        return math.isfinite(self.value)
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a session comes to.
+
+    `mains` and `ambient` are the measured ones at the end, None where no channel tells; `load` that of the step then.
+    `prediction` is the settled state under these conditions, None where `problem` says why not.
+    """
+
+    session: RecordedSession
+    window: Window
+    channels: tuple[Finding, ...]
+    stages: tuple[Stage, ...]
+    mains: float | None
+    ambient: float | None
+    load: Load
+    prediction: Prediction | None
+    problem: str = ""
+
+    def of(self, quantity: str) -> Finding | None:
+        """Return the first channel of `quantity` that has a value at the end of the test."""
+        found = (one for one in self.channels if one.channel.quantity == quantity and one.is_measured)
+        return next(found, None)
+
+    @property
+    def tripped(self) -> tuple[str, ...]:
+        """The channels that went past a limit."""
+        return tuple(one.channel.name for one in self.channels if Flag.TRIPPED in one.flags)
+
+
+def find(session: RecordedSession) -> Findings:
+    """Return what a session comes to. Raises `SessionFileError` where the file is damaged."""
+    plan = Plan(session.bench.step)
+    for event in session.events:
+        plan.take(event)
+    window = _window(session, plan)
+    counts, flags = session.counts(), session.flags_seen()
+    channels = tuple(_finding(session, one, window, counts[one.name], flags[one.name]) for one in session.channels)
+    mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
+    ambient = _value_of(channels, "ambient.temperature")
+    begun = [stage for stage in plan.stages if stage.began is not None and stage.began <= window.until]
+    load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
+    prediction, problem = predict_under(session.bench, mains, ambient, load)
+    return Findings(session, window, channels, tuple(plan.stages), mains, ambient, load, prediction, problem)
+
+
+def predict_under(
+    bench: Bench, mains: float | None, ambient: float | None, load: Load
+) -> tuple[Prediction | None, str]:
+    """Return the settled prediction under measured conditions, or why there is none."""
+    try:
+        return Follower(bench).at(mains, ambient, load), ""
+    except PredictionError as problem:
+        return None, str(problem)
+
+
+def _value_of(channels: tuple[Finding, ...], quantity: str) -> float | None:
+    return next((one.value for one in channels if one.channel.quantity == quantity and one.is_measured), None)
+
+
+def _window(session: RecordedSession, plan: Plan) -> Window:
+    """Return the last seconds with mains, not reaching back over the begin of a step."""
+    powered = _powered_until(session)
+    until = session.duration if powered is None else powered
+    begins = [stage.began for stage in plan.stages if stage.began is not None and stage.began <= until - 2.0]
+    since = max(0.0, until - WINDOW, *begins)
+    return Window(since, until, powered is not None)
+
+
+def _powered_until(session: RecordedSession) -> float | None:
+    """Return until when the mains was on, as measured; None where no channel tells, or it never was."""
+    mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
+    if mains is None:
+        return None
+    least = powered_above(session.bench)
+    parts = session.trend(mains.name, min(_LOOKED_AT, max(int(session.duration / WINDOW), 1)))
+    on = [part for part in parts if part.highest is not None and part.highest > least]
+    if not on:
+        return None
+    found = session.readings(mains.name, on[-1].start, on[-1].end + 1e-6)
+    times = found.times[np.isfinite(found.values) & (found.values > least)]
+    # A reading at the very end of a part may be counted with the next one.
+    return float(times[-1]) + 1e-6 if len(times) else on[-1].end
+
+
+def _finding(
+    session: RecordedSession,
+    channel: Channel,
+    window: Window,
+    counts: dict[Verdict, int],
+    flags: frozenset[Flag],
+) -> Finding:
+    since = max(0.0, min(window.since, window.until - _FEWEST_PERIODS * channel.period))
+    found = session.readings(channel.name, since, window.until + 1e-6)
+    value, uncertainty = _mean(found)
+    expected = _expected(found)
+    en = None
+    if expected is not None and math.isfinite(value):
+        en = en_number(value, uncertainty, expected.value, expected.uncertainty)
+    parts = session.trend(channel.name, 1)
+    lowest = parts[0].lowest if parts and parts[0].lowest is not None else math.nan
+    highest = parts[0].highest if parts and parts[0].highest is not None else math.nan
+    return Finding(
+        channel, len(found.usable), value, uncertainty, expected, en, verdict_of(en), lowest, highest, flags, counts
+    )
+
+
+def _mean(found: Readings) -> tuple[float, float]:
+    usable = found.usable
+    if not len(usable):
+        return math.nan, math.nan
+    mean = float(np.mean(usable))
+    scatter = float(np.std(usable, ddof=1)) / math.sqrt(len(usable)) if len(usable) > 1 else 0.0
+    return mean, math.hypot(found.channel.accuracy.of(mean), _COVERAGE * scatter)
+
+
+def _expected(found: Readings) -> Expected | None:
+    """Return what was expected on average, beside those readings that have a value and an expectation."""
+    known = np.isfinite(found.values) & np.isfinite(found.expected) & np.isfinite(found.expected_uncertainties)
+    if not np.any(known):
+        return None
+    spread = float(np.mean(found.expected_uncertainties[known]))
+    return Expected(float(np.mean(found.expected[known])), spread, found.channel.unit)
+
+
+def is_done(stage: Stage) -> bool:
+    """Return whether a step was done."""
+    return stage.outcome is Outcome.DONE

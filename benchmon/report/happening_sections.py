@@ -1,0 +1,103 @@
+"""What happened: the steps of the plan and who did what when, events, and explanations."""
+
+from __future__ import annotations
+
+from benchmon.quantities import format_value
+from benchmon.report import words
+from benchmon.report.document import Block, Cell, Paragraph, Section, Table, Tone, Toned
+from benchmon.report.findings import Findings
+from benchmon.watch.insight_wording import duration
+from benchmon.watch.plan import KINDS, Outcome, Stage
+from benchmon.watch.records import Event, Explanations
+
+_MOST_EVENTS = 500
+_OPERATOR = ("note", "acknowledged", "refused", "started", "stopped", *KINDS)
+_BAD = ("tripped", "disagrees", "runaway", "implausible")
+_OUTCOMES = {Outcome.DONE: Tone.GOOD, Outcome.SKIPPED: Tone.DOUBT, Outcome.STOPPED: Tone.BAD}
+_CAUSES = 5
+
+
+def steps_section(found: Findings) -> Section:
+    """Return the plan's steps and everything an operator did."""
+    session = found.session
+    who = ", ".join(
+        f"{name} {session.facts[name]}" for name in ("operator", "user", "host", "process") if name in session.facts
+    )
+    blocks: list[Block] = [
+        Paragraph(
+            f"Recorded from {words.wall(session)} to {words.wall(session, session.duration)}, "
+            f"{duration(session.duration)}{f', by {who}' if who else ''}."
+        )
+    ]
+    stages = tuple(_stage(stage) for stage in found.stages)
+    if stages:
+        head = ("step", "mains", "load", "began", "ended", "outcome", "said")
+        blocks.append(Table(head, stages))
+    else:
+        blocks.append(Paragraph("The bench file has no plan of steps."))
+    done = [event for event in session.events if event.kind in _OPERATOR]
+    if done:
+        rows = tuple(
+            (words.clock(event.time), words.wall(session, event.time), event.kind, event.message) for event in done
+        )
+        blocks.append(Table(("session time", "wall clock", "what", "in words"), rows[:_MOST_EVENTS]))
+    return Section("Steps, and who did what when", tuple(blocks))
+
+
+def _stage(stage: Stage) -> tuple[Cell, ...]:
+    step = stage.step
+    load = "open" if step.load == "open" else words.NOTHING if step.load is None else format_value(step.load, "Ω")
+    return (
+        step.name,
+        words.number(step.mains, "V"),
+        load,
+        words.NOTHING if stage.began is None else words.clock(stage.began),
+        words.NOTHING if stage.ended is None else words.clock(stage.ended),
+        Toned(str(stage.outcome), _OUTCOMES.get(stage.outcome, Tone.PLAIN)),
+        stage.words or words.NOTHING,
+    )
+
+
+def events_section(found: Findings) -> Section:
+    """Return all events but those of operators."""
+    events = [event for event in found.session.events if event.kind not in _OPERATOR]
+    if not events:
+        return Section("Events", (Paragraph("Nothing happened that is worth an event."),))
+    shown = _worth_showing(events)
+    rows = tuple((words.clock(one.time), one.channel or words.NOTHING, _kind(one), one.message) for one in shown)
+    blocks: list[Block] = [Table(("time", "channel", "what", "in words"), rows)]
+    if len(shown) < len(events):
+        left = words.plural(len(events) - len(shown), "more is", "more are")
+        blocks.insert(0, Paragraph(f"Of {len(events)} events the gravest and the latest; {left} in the session file."))
+    return Section("Events", tuple(blocks))
+
+
+def _worth_showing(events: list[Event]) -> list[Event]:
+    """Return at most so many events: the grave ones first, then the latest."""
+    if len(events) <= _MOST_EVENTS:
+        return events
+    grave = [event for event in events if event.kind in _BAD][:_MOST_EVENTS]
+    rest = [event for event in events if event.kind not in _BAD][len(grave) - _MOST_EVENTS :]
+    kept = {id(event) for event in [*grave, *(rest if len(grave) < _MOST_EVENTS else [])]}
+    return [event for event in events if id(event) in kept]
+
+
+def _kind(event: Event) -> Cell:
+    return Toned(event.kind, Tone.BAD) if event.kind in _BAD else event.kind
+
+
+def explanations_section(found: Findings) -> Section:
+    """Return the causes that stood at the end of the test."""
+    told = [one for one in found.session.explanations if one.time <= found.window.until + 1.0]
+    if not told or not told[-1].ranked:
+        return Section("Explanations", (Paragraph("No causes were worked out."),))
+    return Section("Explanations", _explained(told[-1]))
+
+
+def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
+    rows = tuple(
+        (f"{100 * one.likelihood:.0f} %", one.cause, ", ".join(one.channels) or words.NOTHING, one.message)
+        for one in told.ranked[:_CAUSES]
+    )
+    text = f"Causes of how the channels read, from {words.clock(told.time)} on, by their likelihood over all channels:"
+    return (Paragraph(text), Table(("likelihood", "cause", "channels", "in words"), rows, (0,)))

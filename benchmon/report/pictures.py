@@ -1,0 +1,205 @@
+"""Pictures of a report, drawn by matplotlib as SVG. It comes with the extra `report`; without it there are none."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from benchmon.bench import Accuracy, Channel
+from benchmon.errors import one_line
+from benchmon.prediction.limits_61000_3_2 import limit_of
+from benchmon.prediction.result import Floats
+from benchmon.quantities import POINTS, format_value
+from benchmon.report.document import Picture
+from benchmon.report.recorded import RecordedSession
+from benchmon.session.view import Part
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MISSING = 'There are no pictures: they need matplotlib, which comes with `pip install "benchmon[report]"`.'
+"""What a report says where nothing can be drawn."""
+
+_WIDTH = 7.4
+_ROW = 1.15
+_MOST_ROWS = 6
+_PARTS = 400
+_COLOURS = ("#1f5a94", "#b3541e", "#3a7d44", "#7a3e8e", "#8a6d00", "#3d3d3d")
+_EXPECTED = "#8c8c8c"
+_ORDERS = 40
+_SETTINGS: dict[Any, Any] = {
+    "font.size": 8,
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "lines.linewidth": 1.0,
+    "svg.hashsalt": "benchmon",
+    # A channel may be called whatever its bench file likes; a dollar sign is no formula.
+    "text.parse_math": False,
+}
+
+
+def can_draw() -> bool:
+    """Return whether there is something to draw with."""
+    try:
+        import matplotlib as mpl  # noqa: F401, PLC0415 - an extra
+    except ImportError:
+        return False
+    return True
+
+
+@dataclass(frozen=True)
+class Wave:
+    """A captured wave to be drawn: `time` and `values` (n,), and the expected one (m,) over the first mains period."""
+
+    name: str
+    unit: str
+    time: Floats
+    values: Floats
+    expected_time: Floats | None = None
+    expected: Floats | None = None
+
+
+@contextmanager
+def _drawing(rows: int, height: float) -> Iterator[tuple[Figure, Sequence[Axes], io.BytesIO]]:
+    """Give a figure of `rows` axes one above the other, and where its SVG is to be found afterwards."""
+    import matplotlib as mpl  # noqa: PLC0415 - an extra
+    from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    out = io.BytesIO()
+    with mpl.rc_context(_SETTINGS):
+        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        FigureCanvasSVG(figure)
+        axes = figure.subplots(rows, 1, squeeze=False)[:, 0]
+        yield figure, list(axes), out
+        figure.savefig(out, format="svg", metadata={"Date": None})
+
+
+def trend_pictures(sessions: Sequence[RecordedSession], labels: Sequence[str] = ("",)) -> list[Picture]:
+    """Return the trends of all channels, by points of the circuit; of several sessions laid over each other by name."""
+    names = list(dict.fromkeys(channel.name for session in sessions for channel in session.channels))
+    by_name = {channel.name: channel for session in reversed(sessions) for channel in session.channels}
+    pictures = []
+    for point in POINTS:
+        of_point = [name for name in names if by_name[name].quantity.partition(".")[0] == point]
+        for start in range(0, len(of_point), _MOST_ROWS):
+            chosen = [by_name[name] for name in of_point[start : start + _MOST_ROWS]]
+            pictures.append(_trends(sessions, labels, chosen, point))
+    return pictures
+
+
+def _trends(
+    sessions: Sequence[RecordedSession], labels: Sequence[str], channels: Sequence[Channel], point: str
+) -> Picture:
+    longest = max(session.duration for session in sessions)
+    scale, unit = _time_unit(longest)
+    with _drawing(len(channels), _ROW * len(channels) + 0.5) as (figure, axes, out):
+        for axis, channel in zip(axes, channels, strict=True):
+            ranges = [
+                _trend(axis, session, channel, scale, _COLOURS[number % len(_COLOURS)])
+                for number, session in enumerate(sessions)
+            ]
+            low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
+            if low < high:
+                axis.set_ylim(low, high)
+            axis.set_ylabel(_label(channel.name, channel.unit), rotation=0, ha="right", va="center")
+            axis.set_xlim(0.0, max(longest / scale, 1e-9))
+            axis.tick_params(labelbottom=axis is axes[-1])
+        axes[-1].set_xlabel(f"time since the start, {unit}")
+        if len(sessions) > 1:
+            handles = [axes[0].plot([], [], color=_COLOURS[at % len(_COLOURS)])[0] for at in range(len(sessions))]
+            figure.legend(handles, [one_line(label, 60) for label in labels], loc="outside upper left", ncols=2)
+    names = ", ".join(channel.name for channel in channels)
+    beside = "" if len(sessions) > 1 else " Dashed is what was expected, with its uncertainty."
+    return Picture(out.getvalue(), f"{point}: {names} over time; the band is from lowest to highest.{beside}")
+
+
+def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float, colour: str) -> tuple[float, float]:
+    """Draw one trend; return the range of values that an axis must show, (inf, -inf) where there is none."""
+    if channel.name not in {one.name for one in session.channels}:
+        return math.inf, -math.inf
+    parts = [part for part in session.trend(channel.name, _PARTS) if part.count]
+    if not parts:
+        return math.inf, -math.inf
+    powered = session.powered_parts(_PARTS)
+    # What a channel reads without mains would squeeze all that matters into a line.
+    seen = [part for part in parts if round(part.start * _PARTS / session.duration) in powered] or parts
+    times = np.array([(part.start + part.end) / 2.0 for part in parts]) / scale
+    low, mean, high = (
+        np.array([value for part in parts if (value := getattr(part, name)) is not None])
+        for name in ("lowest", "mean", "highest")
+    )
+    axis.fill_between(times, low, high, color=colour, alpha=0.25, linewidth=0)
+    axis.plot(times, mean, color=colour)
+    since, expected, uncertainty = session.course(channel.name, _PARTS)
+    if len(since) and colour == _COLOURS[0]:
+        ends = np.append(since, session.duration) / scale
+        steps = np.append(expected, expected[-1])
+        spread = np.append(uncertainty, uncertainty[-1])
+        axis.plot(ends, steps, color=_EXPECTED, linestyle="--", drawstyle="steps-post")
+        axis.fill_between(ends, steps - spread, steps + spread, step="post", color=_EXPECTED, alpha=0.12, linewidth=0)
+    return _span(seen, channel.accuracy)
+
+
+def _span(parts: Sequence[Part], accuracy: Accuracy) -> tuple[float, float]:
+    """Return from where to where an axis goes that shows all of `parts`; what the meter cannot tell stays small."""
+    low = min(part.lowest for part in parts if part.lowest is not None)
+    high = max(part.highest for part in parts if part.highest is not None)
+    room = max(0.12 * (high - low), 2.0 * accuracy.of((low + high) / 2.0), 1e-9)
+    return low - room, high + room
+
+
+def _time_unit(longest: float) -> tuple[float, str]:
+    if longest > 3 * 3600:
+        return 3600.0, "h"
+    return (60.0, "min") if longest > 300 else (1.0, "s")
+
+
+def _label(name: str, unit: str) -> str:
+    shown = one_line(name, 24)
+    return f"{shown}\n{unit}" if unit else shown
+
+
+def wave_picture(wave: Wave) -> Picture:
+    """Return a captured wave, with the expected one dashed where there is one."""
+    with _drawing(1, 2.2) as (_, axes, out):
+        axis = axes[0]
+        stride = max(len(wave.time) // 4000, 1)
+        begin = float(wave.time[0])
+        axis.plot((wave.time[::stride] - begin) * 1e3, wave.values[::stride], color=_COLOURS[0])
+        if wave.expected is not None and wave.expected_time is not None:
+            axis.plot(wave.expected_time * 1e3, wave.expected, color=_EXPECTED, linestyle="--")
+        axis.set_ylabel(_label(wave.name, wave.unit), rotation=0, ha="right", va="center")
+        axis.set_xlabel("time, ms")
+    beside = "" if wave.expected is None else " Dashed is what the bench file leads to expect."
+    return Picture(out.getvalue(), f"Captured wave of {wave.name}.{beside}")
+
+
+def harmonics_picture(name: str, unit: str, harmonics: Sequence[tuple[int, float]], *, with_limits: bool) -> Picture:
+    """Return harmonics as bars on a logarithmic scale, beside the limits of IEC 61000-3-2 class A where asked."""
+    orders = [order for order, size in harmonics if order <= _ORDERS and size > 0.0]
+    sizes = [size for order, size in harmonics if order <= _ORDERS and size > 0.0]
+    with _drawing(1, 1.9) as (_, axes, out):
+        axis: Any = axes[0]
+        axis.bar(orders, sizes, width=0.7, color=_COLOURS[0])
+        axis.set_yscale("log")
+        axis.yaxis.set_major_formatter(lambda size, _: format_value(size, unit, 1))
+        if with_limits:
+            limits = [(order, limit_of(order)) for order in range(2, _ORDERS + 1)]
+            known = [(order, limit) for order, limit in limits if limit is not None]
+            axis.scatter([order for order, _ in known], [limit for _, limit in known], marker="_", color=_COLOURS[1])
+        top = max(sizes, default=1.0)
+        axis.set_ylim(top / 10 ** math.ceil(4), 2.0 * max(top, 2.3 if with_limits else top))
+        axis.set_xlim(0, _ORDERS + 1)
+        axis.set_xlabel("order")
+        axis.set_ylabel("rms", rotation=0, ha="right", va="center")
+    beside = " Marks are the limits of IEC 61000-3-2 class A." if with_limits else ""
+    return Picture(out.getvalue(), f"Harmonics of {name}.{beside}")

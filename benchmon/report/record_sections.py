@@ -1,0 +1,57 @@
+"""The record itself: cautions, program and hashes, place for signatures, and the bench file whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import benchmon
+from benchmon.errors import one_line
+from benchmon.prediction.ratings import Ratings
+from benchmon.printing import CAUTIONS
+from benchmon.report import words
+from benchmon.report.document import Code, Fields, Items, Paragraph, Section, Signature
+from benchmon.report.findings import Findings
+
+_MOST_JUMPS = 20
+
+
+def cautions_section(ratings: Ratings | None) -> Section:
+    """Return the cautions that the bench's numbers call for, and the usual ones."""
+    usual = Paragraph(" ".join(CAUTIONS))
+    return Section("Cautions", (Items(ratings.cautions), usual) if ratings is not None else (usual,))
+
+
+def record_section(found: Findings) -> Section:
+    """Return what identifies the record: file, program, hashes, machine, clocks."""
+    return Section("The record", (Fields(tuple(_record(found))),))
+
+
+def _record(found: Findings) -> Iterator[tuple[str, str]]:
+    session = found.session
+    yield "session file", one_line(session.path.name, 200)
+    yield (
+        "SHA-256 of the session file",
+        session.sha256() + (" (while it is recorded)" if session.is_recorded_still else ""),
+    )
+    yield "SHA-256 of the bench file", session.bench_sha256()
+    yield "recorded by", f"benchmon {session.info.program_version}, layout {session.info.layout} of the session file"
+    yield "reported by", f"benchmon {benchmon.__version__}"
+    yield "expected values for", words.conditions(found.mains, found.ambient, found.load)
+    known = {"benchmon", "beacon", "operator", "user", "host", "process"}
+    facts = [f"{name} {fact}" for name, fact in session.facts.items() if name not in known]
+    if facts:
+        yield "machine", ", ".join(facts)
+    counted = sum(count for one in found.channels for count in one.counts.values())
+    yield "readings", f"{counted}, in {words.plural(len(found.channels), 'channel')}"
+    jumps = [f"{jump:+.3f} s at {words.clock(time)}" for time, jump in session.clock_jumps[:_MOST_JUMPS]]
+    yield "wall clock", f"jumped by {', '.join(jumps)}" if jumps else "no jump was seen"
+
+
+def signature_section() -> Section:
+    """Return places to sign."""
+    return Section("Signatures", (Signature(("tested by, date", "reviewed by, date")),))
+
+
+def appendix_section(found: Findings) -> Section:
+    """Return the bench file as it was when the recording began."""
+    return Section("Appendix: the bench file", (Code(found.session.bench.source),))

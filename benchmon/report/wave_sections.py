@@ -1,0 +1,99 @@
+"""Captured waves of a session: measures, harmonics, and pictures beside the expected wave."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchmon.analyse.answer import unit_of
+from benchmon.analyse.chosen import WAVES
+from benchmon.analyse.expected import BINS, expected_wave, folded
+from benchmon.analyse.wave import Wave, measure_wave
+from benchmon.errors import DataFileError
+from benchmon.prediction.limits_61000_3_2 import compare_with_limits
+from benchmon.prediction.result import Floats, Prediction
+from benchmon.report import pictures, words
+from benchmon.report.document import Block, Fields, Paragraph, Section, Table, Tone
+from benchmon.report.findings import Findings
+from benchmon.watch.records import Waveform
+
+_SHOWN = ("rms", "mean", "ac_rms", "peak", "peak_to_peak", "frequency", "thd", "form_factor", "crest_factor")
+_ORDERS = 15
+
+
+def waves_section(found: Findings) -> Section:
+    """Return the latest captured wave of each channel."""
+    session = found.session
+    if not session.waveforms:
+        return Section("Waveforms and harmonics", (Paragraph("No waveform was captured."),))
+    quantities = {channel.name: channel.quantity for channel in session.channels}
+    blocks: list[Block] = []
+    for wave in session.waveforms:
+        of = quantities.get(wave.channel, "").rpartition(".")[0]
+        blocks += _wave(wave, of if of in WAVES else "", found.prediction)
+    return Section("Waveforms and harmonics", tuple(blocks))
+
+
+def _wave(captured: Waveform, of: str, prediction: Prediction | None) -> list[Block]:
+    told = f"{captured.channel}, captured at {words.clock(captured.time)}, {len(captured.times)} samples"
+    try:
+        wave = measure_wave(captured.times, captured.values)
+    except DataFileError as problem:
+        return [Paragraph(f"{told}: {problem}", Tone.DOUBT)]
+    blocks: list[Block] = [Paragraph(f"{told}:")]
+    if pictures.can_draw():
+        blocks.append(pictures.wave_picture(_drawn(captured, wave, of, prediction)))
+    rows = tuple(
+        (name.replace("_", " "), words.measured(found.value, found.uncertainty, unit_of(name, captured.unit)))
+        for name, found in wave.measures.items()
+        if name in _SHOWN
+    )
+    blocks.append(Fields(rows))
+    return blocks + _harmonics(captured, wave, of)
+
+
+def _harmonics(captured: Waveform, wave: Wave, of: str) -> list[Block]:
+    is_line = of == "mains.current"
+    limits = {one.order: one for one in compare_with_limits(wave.harmonics)} if is_line else {}
+    rows = tuple(
+        (
+            str(order),
+            words.number(size, captured.unit),
+            words.number(limits[order].limit if order in limits else None, "A"),
+        )
+        for order, size in wave.harmonics
+        if order <= _ORDERS and size > 0.005 * wave.harmonics[0][1]
+    )
+    head = ("order", "rms", "class A limit") if is_line else ("order", "rms")
+    blocks: list[Block] = []
+    if pictures.can_draw():
+        blocks.append(pictures.harmonics_picture(captured.channel, captured.unit, wave.harmonics, with_limits=is_line))
+    blocks.append(Table(head, tuple(row[: len(head)] for row in rows), (0, 1, 2)))
+    if is_line:
+        broken = [str(order) for order, one in limits.items() if not one.ok]
+        said = f"above the limit in order {', '.join(broken)}" if broken else "every order keeps its limit"
+        blocks.append(Paragraph(f"IEC 61000-3-2 class A: {said}.", Tone.BAD if broken else Tone.PLAIN))
+    return blocks
+
+
+def _drawn(captured: Waveform, wave: Wave, of: str, prediction: Prediction | None) -> pictures.Wave:
+    """Return the wave to be drawn, the expected one turned to where it lies best over the captured one."""
+    expected = expected_wave(prediction, of) if prediction is not None and of else None
+    if expected is None or prediction is None:
+        return pictures.Wave(captured.channel, captured.unit, captured.times, captured.values)
+    laid, frequency = folded(wave.sampled, prediction.mains_frequency)
+    shift = _best_shift(laid, expected)
+    turns = (np.arange(BINS) + 0.5) / BINS
+    length = float(captured.times[-1] - captured.times[0]) * frequency
+    many = np.concatenate([turns + period for period in range(int(length) + 1)])
+    # Phase zero of what was laid over itself is a whole number of periods before time zero.
+    begin = float(captured.times[0]) * frequency % 1.0
+    values = np.interp((many + begin) % 1.0, turns, np.roll(expected, shift), period=1.0)
+    kept = many <= length
+    return pictures.Wave(
+        captured.channel, captured.unit, captured.times, captured.values, many[kept] / frequency, values[kept]
+    )
+
+
+def _best_shift(captured: Floats, expected: Floats) -> int:
+    likeness = np.fft.irfft(np.fft.rfft(captured) * np.fft.rfft(expected).conj(), len(expected))
+    return int(np.argmax(likeness))

@@ -1,0 +1,274 @@
+"""Reports: what is in them, what they say is missing, and that no text in them does anything."""
+
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from markdown_it import MarkdownIt
+
+from benchmon.cli import commands
+from benchmon.errors import BadInput, SessionFileError
+from benchmon.prediction.ratings import check
+from benchmon.report import pictures
+from benchmon.report.findings import find
+from benchmon.report.margin_rows import measured_margins
+from benchmon.report.recorded import RecordedSession
+from benchmon.report.report import document_of, report
+from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Verdict, Waveform
+
+VOID = {"meta", "img", "br", "hr"}
+
+
+class Page(HTMLParser):
+    """A page taken apart: its tags, attributes and text; tags must close as they opened."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.attributes, self.words, self._open = [], [], [], []
+        self.feed(text)
+        assert not self._open
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+        self.attributes += [(tag, *pair) for pair in attributes]
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self._open.pop() == tag
+
+    def handle_data(self, data):
+        if not self._open or self._open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+def page_of(session, tmp_path, name="report.html"):
+    report(RecordedSession(session), tmp_path / name)
+    return Page((tmp_path / name).read_text(encoding="utf-8"))
+
+
+def full(waves=True):
+    """Return records of all that a session can tell."""
+    time = np.arange(2000) / 50e3
+    told = [
+        Event(1.0, "", "step begun", "1 of 3: switch on"),
+        Event(15.0, "", "step done", "1 of 3: switch on: hum is normal"),
+        Event(15.0, "", "step begun", "2 of 3: warm up"),
+        Event(20.0, "", "step skipped", "2 of 3: warm up: no time"),
+        Event(21.0, "", "note", "[0:21] smell of varnish"),
+        Event(22.0, "multimeter", "complaint", "undefined header"),
+        Explanations(16.0, (Explanation("an old cause", 1.0, "gone by then"),)),
+        Explanations(18.0, (Explanation("a diode is open", 0.87, "test each diode", ("output",)),)),
+        Forecast("diode case", 25.0, "rising", 0.1, 81.5, 3.0, 240.0),
+    ]
+    if waves:
+        amperes = 2.5 * np.sin(2 * np.pi * 50 * time) + 3.5 * np.sin(6 * np.pi * 50 * time)
+        told += [
+            Waveform("mains current", 23.0, time, amperes, "A"),
+            Waveform("output", 24.0, time, 22 + 0 * time, "V"),
+        ]
+    return told
+
+
+def test_everything_is_in_it(write_session, tmp_path):
+    session = write_session(more=full(), spoil={"reservoir.voltage.ripple": 1.7})
+    text = page_of(session, tmp_path).text
+    recorded = RecordedSession(session)
+    for words in (
+        "Conveyor supply, 22 V 3.5 A",
+        "11 of 12 channels agree; not so ripple (disagrees)",
+        "multimeter of nobody, serial 1",
+        "0.1 % + 10.0 mV",
+        "hum is normal",
+        "no time",
+        "smell of varnish",
+        "undefined header",
+        "a diode is open",
+        "87 %",
+        "81.5 ± 3.0 °C",
+        "in about 4 min",
+        "diode mean current",
+        "above the limit in order 3",
+        "the wave is flat",
+        recorded.sha256(),
+        recorded.bench_sha256(),
+        "host bench-3",
+        "Mains voltage kills",
+        "reviewed by, date",
+        'rated_voltage = "18 V"',
+    ):
+        assert words in text, words
+    assert "gone by then" not in text
+
+
+def test_it_says_what_was_not_measured(write_session, tmp_path):
+    def values(channel, now, value):
+        return None if channel.name == "diode case" and now > 10 else value
+
+    text = page_of(write_session(values=values, more=full(waves=False)), tmp_path).text
+    part = text.partition("Not measured")[2]
+    for words in (
+        "output.voltage.rms",
+        "diode case gave no usable reading",
+        "warm up (skipped)",
+        "endurance (ahead)",
+        "No waveform was captured",
+        "Insulation",
+    ):
+        assert words in part, words
+    assert "Without a reading at the end of the test: diode case" in text
+
+
+def test_values_are_means_of_the_powered_end(write_session, expectations, benches):
+    def noisy(_channel, now, value):
+        return value * (1 + 0.001 * (-1) ** round(2 * now)) if now < 20 else value
+
+    found = find(RecordedSession(write_session(off_at=20.0, mains=236.0, values=noisy)))
+    expected = expectations(benches["reservoir"], 236.0).quantities
+    output = found.of("output.voltage.mean")
+    assert (found.window.is_powered, found.window.until) == (True, pytest.approx(19.5, abs=1e-3))
+    assert output.value == pytest.approx(expected["output.voltage.mean"].value, rel=1e-4)
+    assert output.verdict is Verdict.AGREES
+    assert found.mains == pytest.approx(expected["mains.voltage.rms"].value, rel=1e-3)
+    assert found.prediction.mains_voltage == pytest.approx(found.mains, rel=1e-3)
+    scatter = 0.001 * output.value
+    assert output.uncertainty == pytest.approx(
+        np.hypot(0.001 * output.value + 0.01, 2 * scatter / np.sqrt(20)), rel=0.03
+    )
+
+
+def test_the_window_does_not_reach_back_over_a_step(write_session):
+    more = [Event(1.0, "", "step begun", "1 of 3: switch on"), Event(25.0, "", "step begun", "2 of 3: warm up")]
+    found = find(RecordedSession(write_session(more=more)))
+    assert found.window.since == 25.0
+
+
+def test_margins_stand_at_measured_values(write_session, benches):
+    found = find(RecordedSession(write_session()))
+    rows = {row.predicted.name: row for row in measured_margins(found, check(benches["reservoir"]).margins)}
+    fuse = rows["fuse current"]
+    assert fuse.measured.value == pytest.approx(found.of("mains.current.rms").value)
+    assert fuse.measured.margin == pytest.approx(1 - fuse.measured.value / 1.6)
+    mean, rest = found.of("output.voltage.mean").value, found.of("output.voltage.ac_rms").value
+    assert rows["load power"].measured.value == pytest.approx((mean**2 + rest**2) / 6.2)
+    assert rows["transformer apparent power"].measured.value == pytest.approx(
+        found.of("secondary.current.rms").value * 18 * 2
+    )
+    assert rows["diode surge current"].measured is None
+    assert rows["diode junction temperature"].measured.value > found.of("diode.temperature.case").value
+
+
+def test_a_trip_is_said_first_and_is_exit_status_1(write_session, tmp_path):
+    session = write_session(spoil={"diode.temperature.case": 3.0})
+    done = CliRunner().invoke(commands, ["report", str(session), "-o", str(tmp_path / "r.html")], standalone_mode=False)
+    assert done.return_value == 1
+    assert "diode case" in done.output
+    text = Page((tmp_path / "r.html").read_text(encoding="utf-8")).text
+    assert text.index("Past its limit: diode case") < text.index("Measured and expected")
+    assert "passed it" in text
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"seconds": 0}, "No channel could be compared"),
+        ({"ends": False}, "cut off"),
+        ({"off_at": 0.0}, "No channel tells that the mains was on"),
+    ],
+)
+def test_poor_sessions_are_reported_too(write_session, tmp_path, given, words):
+    assert words in page_of(write_session(**given), tmp_path).text
+
+
+def test_nothing_in_it_does_anything(write_session, tmp_path, hostile_bench):
+    evil = "</td><script>alert(1)</script><img src=x onerror=alert(2)> \x1b[2J [a](javascript:alert(3)) $\\frac{1}{0}$"
+    more = [
+        Event(3.0, "=1+1", "note", evil),
+        Event(4.0, evil, evil, evil),
+        Explanations(5.0, (Explanation(evil, 0.5, evil, (evil,)),)),
+        Forecast("=1+1", 6.0, evil, 1.0, 2.0, 3.0, 4.0),
+        Waveform("=1+1", 7.0, np.arange(2000) / 5e4, np.sin(np.arange(2000.0) / 50), evil[:19]),
+    ]
+    page = page_of(write_session(bench=hostile_bench, more=more), tmp_path)
+    assert not {"script", "iframe", "object", "link", "a", "form", "svg", "base"} & set(page.tags)
+    for tag, name, value in page.attributes:
+        assert not name.startswith("on")
+        if name in ("src", "href", "action"):
+            assert tag == "img"
+            assert value.startswith("data:image/svg+xml;base64,")
+    assert "alert(1)" in page.text
+    assert "\x1b" not in page.text
+    raw = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "default-src 'none'" in raw
+    assert not re.search(r"https?://", raw)
+
+
+def test_a_hostile_session_as_markdown_marks_nothing_up(write_session, tmp_path, hostile_bench):
+    evil = "<b>x</b> | [a](http://b.c) ![i](j) `k` **l** <http://m.n>"
+    session = write_session(bench=hostile_bench, more=[Event(3.0, "", "note", evil), Event(4.0, evil, "hm", evil)])
+    report(RecordedSession(session), tmp_path / "report.md")
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    found = MarkdownIt("commonmark").enable("table").parse(text)
+    inner = [token for block in found for token in (block.children or [])]
+    assert not {token.type for token in inner} & {"html_inline", "link_open", "image", "code_inline"}
+    assert not {token.type for token in found} & {"html_block", "fence"}
+    rows = [token.content for token in found if token.type == "inline"]
+    assert any("x" in row and "http" in row for row in rows)
+    tables = [token for token in found if token.type == "table_open"]
+    assert len(tables) >= 5
+
+
+def test_markdown_says_where_the_pictures_are(write_session, tmp_path):
+    report(RecordedSession(write_session(more=full())), tmp_path / "report.md")
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    assert "Picture, in the HTML report: Captured wave of mains current" in text
+    assert "data:image" not in text
+
+
+def test_without_matplotlib_there_are_no_pictures_and_it_says_so(write_session, tmp_path, monkeypatch):
+    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+    page = page_of(write_session(more=full()), tmp_path)
+    assert "img" not in page.tags
+    assert "they need matplotlib" in page.text
+
+
+def test_pictures_are_there_and_are_svg(write_session):
+    found = find(RecordedSession(write_session(more=full())))
+    drawn = [block for section in document_of(found).sections for block in section.blocks if hasattr(block, "svg")]
+    assert len(drawn) >= 8
+    assert all(picture.svg.startswith(b"<?xml") and b"<script" not in picture.svg for picture in drawn)
+
+
+def test_the_same_session_makes_the_same_page(write_session, tmp_path):
+    session = write_session(more=full())
+    page_of(session, tmp_path, "a.html")
+    page_of(session, tmp_path, "b.html")
+    assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
+
+
+class TestFiles:
+    def test_the_ending_says_the_format(self, write_session, tmp_path):
+        with pytest.raises(BadInput, match=r"\.html or \.md"):
+            report(RecordedSession(write_session()), tmp_path / "report.pdf")
+
+    def test_a_file_that_is_there_is_kept(self, write_session, tmp_path):
+        (tmp_path / "r.md").write_text("mine")
+        with pytest.raises(BadInput, match="--force"):
+            report(RecordedSession(write_session()), tmp_path / "r.md")
+        assert (tmp_path / "r.md").read_text() == "mine"
+
+    def test_a_damaged_session_leaves_no_file(self, write_session, tmp_path):
+        path = write_session()
+        content = bytearray(path.read_bytes())
+        for place in range(20_000, len(content) - 5000, 300):
+            content[place : place + 100] = b"\xff" * 100
+        path.write_bytes(content)
+        with pytest.raises(SessionFileError):
+            report(RecordedSession(path), tmp_path / "r.html")
+        assert [one.name for one in tmp_path.iterdir()] == [path.name]
