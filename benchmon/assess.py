@@ -24,8 +24,6 @@ from benchmon.watch.watch import Watch
 POWERED_ABOVE = 0.1
 """Below this part of the nominal mains voltage a supply counts as switched off, and nothing is predicted."""
 
-_SMOOTHED_OVER = 1.0
-_JUMP = 0.01
 _LAST_SECONDS = 10.0
 _COLD_PART, _WARMED_BY = 0.3, 2.0
 _LATE_INTERVALS, _LATE_PERIODS = 5.0, 3.0
@@ -57,18 +55,10 @@ class _Series:
     values: np.ndarray[Any, np.dtype[np.float64]]
 
     @classmethod
-    def of(cls, readings: Sequence[LoggedReading], channel: Channel | None, jump: float) -> _Series:
-        """Return a channel's readings, smoothed over two seconds between steps larger than `jump`."""
+    def of(cls, readings: Sequence[LoggedReading], channel: Channel | None) -> _Series:
+        """Return a channel's finite readings."""
         own = [one for one in readings if channel and one.channel == channel.name and math.isfinite(one.value)]
-        times, values = np.array([one.time for one in own]), np.array([one.value for one in own])
-        smoothed = values.copy()
-        for piece in np.split(np.arange(len(own)), np.flatnonzero(np.abs(np.diff(values)) > jump) + 1):
-            if len(piece):
-                sums = np.concatenate([[0.0], np.cumsum(values[piece])])
-                first = np.searchsorted(times[piece], times[piece] - _SMOOTHED_OVER)
-                last = np.searchsorted(times[piece], times[piece] + _SMOOTHED_OVER, side="right")
-                smoothed[piece] = (sums[last] - sums[first]) / (last - first)
-        return cls(times, smoothed)
+        return cls(np.array([one.time for one in own]), np.array([one.value for one in own]))
 
     def at(self, time: float) -> float | None:
         """Return the value at `time`, between readings in proportion; None where there are none."""
@@ -84,8 +74,8 @@ class _Log:
         self._channels = {channel.name: channel for channel in bench.channel}
         mains = _first(bench, "mains.voltage.rms")
         self._mains_channel = mains
-        self._mains = _Series.of(readings, mains, _JUMP * bench.mains.voltage)
-        self._ambient = _Series.of(readings, _first(bench, "ambient.temperature"), 2.0)
+        self._mains = _Series.of(readings, mains)
+        self._ambient = _Series.of(readings, _first(bench, "ambient.temperature"))
         measured = mains.accuracy if mains is not None and len(self._mains.times) else None
         self._following = SmoothFollower(bench, measured)
         self._power_on = self._find_power_on()

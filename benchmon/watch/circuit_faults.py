@@ -6,12 +6,13 @@ left to be measured a moment later is a blown fuse, and that is here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchmon.bench import Bench, Capacitor, Channel, Rectifier
+from benchmon.bench import Bench, Capacitor, Channel, OpenLoad, Rectifier
 from benchmon.errors import PredictionError
 from benchmon.prediction.parts import parts_of
 from benchmon.watch.hypothesis import Hypothesis
@@ -20,6 +21,8 @@ from benchmon.watch.mistakes import COMMON, RARE, USUAL
 
 _OFF = "switch off, let capacitors discharge, "
 _IDLE_DOUBT = 0.15
+_LEAKING_DROP = 0.015
+_MORE_DISTORTION = 0.08
 _SHORT = 1e3
 """Amperes of saturation current of a diode that conducts both ways: a shorted one."""
 
@@ -39,12 +42,17 @@ class CircuitFault:
     bench: Bench
     changes: Mapping[str, float] = field(default_factory=dict)
     correct: Callable[[MeterValues], MeterValues] = lambda values: values
+    doubt: float = 0.0
+    """The part of its change by which a reading may miss what is computed, where size or shape of a fault is open."""
 
 
-def circuit_hypotheses(bench: Bench, channels: Sequence[Channel], mains_voltage: float) -> list[Hypothesis]:
+def circuit_hypotheses(
+    bench: Bench, channels: Sequence[Channel], mains_voltage: float, right: MeterValues
+) -> list[Hypothesis]:
     """Return each fault of the circuit with what every channel reads then, at `mains_voltage` (V rms).
 
-    A variant that has no steady state is left out: there is nothing to compare with.
+    `right` are the values without a fault. A variant that has no steady state is left out: there is nothing to compare
+    with.
     """
     found = []
     for fault in faults_of(bench):
@@ -52,9 +60,19 @@ def circuit_hypotheses(bench: Bench, channels: Sequence[Channel], mains_voltage:
             values = fault.correct(meter_values(fault.bench, mains_voltage, fault.changes))
         except PredictionError:
             continue
-        readings = {channel.name: value for channel in channels if (value := values.of(channel.quantity)) is not None}
+        readings = {
+            channel.name: _doubted(value, right.of(channel.quantity), fault.doubt)
+            for channel in channels
+            if (value := values.of(channel.quantity)) is not None
+        }
         found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
     return found
+
+
+def _doubted(value: MeterValue, right: MeterValue | None, part: float) -> MeterValue:
+    if right is None or part == 0.0:
+        return value
+    return replace(value, own=math.hypot(value.own, part * (value.value - right.value)))
 
 
 def faults_of(bench: Bench) -> Iterator[CircuitFault]:
@@ -63,6 +81,7 @@ def faults_of(bench: Bench) -> Iterator[CircuitFault]:
     yield from _of_the_filter(bench)
     yield from _of_the_load(bench)
     yield from _of_the_transformer(bench)
+    yield from _of_the_mains(bench)
     yield from _without_power(bench)
 
 
@@ -173,6 +192,21 @@ def _of_the_load(bench: Bench) -> Iterator[CircuitFault]:
     remedy = _OFF + "measure the load"
     yield CircuitFault("the load draws twice what it should", remedy, USUAL, bench, {part: twice})
     yield CircuitFault("the load draws half of what it should", remedy, USUAL, bench, {part: half})
+    nothing = bench.model_copy(update={"load": OpenLoad(kind="open")})
+    yield CircuitFault(
+        "the load is not connected", _OFF + "connect the load", USUAL, nothing, correct=_almost_no_current
+    )
+
+
+def _almost_no_current(values: MeterValues) -> MeterValues:
+    """Return the values where hardly anything flows: drops hang on leakage, the line's wave on the iron."""
+    voltages = {
+        name: replace(value, own=_LEAKING_DROP * abs(value.value))
+        for name, value in values.quantities.items()
+        if name.startswith(("output.voltage", "reservoir.voltage"))
+    }
+    absent = values.absent | {"mains.current.thd", "mains.current.crest_factor", "mains.displacement_factor"}
+    return replace(values, quantities={**values.quantities, **voltages}, absent=absent)
 
 
 def _of_the_transformer(bench: Bench) -> Iterator[CircuitFault]:
@@ -205,6 +239,17 @@ def _two_in_parallel(values: MeterValues) -> MeterValues:
     return replace(values, quantities={**values.quantities, **halved})
 
 
+def _of_the_mains(bench: Bench) -> Iterator[CircuitFault]:
+    wave = bench.mains.model_copy(update={"voltage_thd": bench.mains.voltage_thd + _MORE_DISTORTION})
+    yield CircuitFault(
+        "the mains wave is distorted",
+        "look at the wave of the mains; try another socket",
+        USUAL,
+        bench.model_copy(update={"mains": wave}),
+        doubt=1.0,
+    )
+
+
 def _without_power(bench: Bench) -> Iterator[CircuitFault]:
     yield CircuitFault(
         "no current flows into the supply: the fuse has blown, or the primary circuit is open",
@@ -212,6 +257,13 @@ def _without_power(bench: Bench) -> Iterator[CircuitFault]:
         USUAL,
         bench,
         correct=lambda values: _dead(values, _off),
+    )
+    yield CircuitFault(
+        "there is no mains voltage",
+        "check the socket, the switch and the plug",
+        USUAL,
+        bench,
+        correct=lambda values: _dead(values, _off, powered=False),
     )
     also = ", or one of the two windings in series is reversed" if bench.transformer.connection == "series" else ""
     yield CircuitFault(
@@ -225,7 +277,7 @@ def _without_power(bench: Bench) -> Iterator[CircuitFault]:
 
 def _off(name: str, value: MeterValue) -> MeterValue | None:
     """Return what a quantity before the rectifier reads where nothing flows, None where it has no meaning."""
-    return None if name.endswith(("factor", "thd")) else value.scaled(0.0)
+    return None if name.endswith(("factor", "thd", "frequency")) else value.scaled(0.0)
 
 
 def _idle(bench: Bench, name: str, value: MeterValue) -> MeterValue | None:
@@ -240,7 +292,9 @@ def _idle(bench: Bench, name: str, value: MeterValue) -> MeterValue | None:
     return value.scaled(0.0) if name.startswith("secondary.current") else None
 
 
-def _dead(values: MeterValues, before: Callable[[str, MeterValue], MeterValue | None]) -> MeterValues:
+def _dead(
+    values: MeterValues, before: Callable[[str, MeterValue], MeterValue | None], *, powered: bool = True
+) -> MeterValues:
     """Return the values without any direct voltage; `before` tells those at the mains and the windings."""
     quantities, absent = dict(values.quantities), set(values.absent)
     for name, value in values.quantities.items():
@@ -248,7 +302,7 @@ def _dead(values: MeterValues, before: Callable[[str, MeterValue], MeterValue | 
         if "temperature" in name:
             now = values.quantities["ambient.temperature"]
         elif name.startswith(("mains.", "secondary.")):
-            now = value if name in ("mains.voltage.rms", "mains.frequency") else before(name, value)
+            now = value if powered and name in ("mains.voltage.rms", "mains.frequency") else before(name, value)
         else:
             now = None if "factor" in name or "frequency" in name else value.scaled(0.0)
         if now is None:

@@ -143,10 +143,11 @@ class DriftWatch:
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
         self.drift = None
 
-    def take(self, block: Block, noises: Noises, uncertainty: float) -> None:
+    def take(self, block: Block, noises: Noises, uncertainty: float, innocent: float = 0.0) -> None:
         """Take the next block; `drift` tells what is known after it.
 
-        Warming up may still change the channel by `uncertainty` times the change of the blocks' `warm`.
+        Warming up may still change the channel by `uncertainty` times the change of the blocks' `warm`. A change up to
+        `innocent` is no drift in any case.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: Block | None = block
@@ -160,7 +161,7 @@ class DriftWatch:
             if self.drift is not None and level == self._found_at:
                 self._follow(ladder)
             elif moved and self.drift is None:
-                self._look(level, ladder, LEAST_CHANGE * noises.reading, uncertainty)
+                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), uncertainty)
             coming = merged
 
     def _has_moved(self, block: Block, deviation: float) -> bool:

@@ -9,6 +9,9 @@ from benchmon.watch.blocks import Block, BlockMaker
 from benchmon.watch.drift import BLOCK_SECONDS, Drift, DriftWatch, Noises
 from benchmon.watch.mains_error import MainsError
 
+_DRAUGHT = 0.3
+"""Kelvin by which air that no probe sees moves a temperature."""
+
 
 class Drifts:
     """Watches `channels` for drift. Name those that are `slow`: temperatures follow the mains only after a while."""
@@ -63,7 +66,7 @@ class Drifts:
         for name, block in made.items():
             watch = self._watches[name]
             had = watch.drift is not None
-            watch.take(block, noises[name], self._spreads[name])
+            watch.take(block, noises[name], self._spreads[name], _DRAUGHT if name in self._late else 0.0)
             if had != (watch.drift is not None):
                 changed.add(name)
         return changed

@@ -21,6 +21,7 @@ import numpy as np
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.watch.circuit_faults import circuit_hypotheses
+from benchmon.watch.far_off import far_off_hypotheses
 from benchmon.watch.hypothesis import Hypothesis
 from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
@@ -40,7 +41,7 @@ _FAR_OFF = 8.0
 _LEAST_ERROR = 0.02
 _SMALLEST = 1e-24
 _LEAST_SHARE = 0.005
-_MAINS_WITHIN = 0.2
+_MAINS_WITHIN = 0.4
 _GRID = 0.01
 
 
@@ -91,7 +92,9 @@ class Explainer:
         if mains not in self._solved:
             right = meter_values(self._bench, mains)
             channels = self._bench.channel
-            found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains)]
+            known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
+            found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains, right)]
+            found += far_off_hypotheses(self._bench, known, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[mains] = (right, found)

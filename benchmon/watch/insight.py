@@ -129,9 +129,9 @@ class Insight:
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
         spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
         self._bands[channel.name] = Band(value, expected.value, spread)
-        changed = self._drifts.update(
-            channel.name, time, value, expected.value, uncertainty=spread, warm=self._warmth(time)
-        )
+        heat = self._heats.get(channel.name)
+        now = expected.value if heat is None else heat.followed(time, expected.value)
+        changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
         return [self._tell_drift(name, time) for name in sorted(changed)]
 
     def _tell_drift(self, name: str, time: float) -> Event:
@@ -180,6 +180,7 @@ class _Heat:
         self._told: dict[str, bool] = {}
         self._expected_rise: float | None = None
         self._air = 0.0
+        self._followed: tuple[float, float] | None = None
 
     @property
     def is_air(self) -> bool:
@@ -210,6 +211,15 @@ class _Heat:
     def finish(self, time: float) -> list[Event]:
         self.watch.finish()
         return self._news(time)
+
+    def followed(self, time: float, expected: float) -> float:
+        """Return what is expected now of a part that follows its final temperature with its time constant."""
+        constant = self.watch.limits.time_constant
+        if self._followed is not None and constant:
+            level, then = self._followed
+            expected = level - math.expm1(-max(0.0, time - then) / constant) * (expected - level)
+        self._followed = (expected, time)
+        return expected
 
     def _news(self, time: float) -> list[Event]:
         self.last = now = self.watch.outlook(time)

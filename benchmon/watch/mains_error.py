@@ -102,5 +102,7 @@ def _correct(block: Block, name: str, slope: float, told: Mapping[str, tuple[flo
     if len(others) < _FEWEST or doubt == 0.0 or slope == 0.0 or weight == 0.0:
         return block
     volts = math.fsum(pair[0] * pair[1] for pair in others) / weight
-    # As much as the step of the expectation can be off, and not what is only the others' noise.
-    return block._replace(residual=block.residual + slope * volts * doubt / (doubt + 1.0 / weight), held=0.0)
+    # As much as the step of the expectation can be off, and not what is only the others' noise. Their own last digits
+    # may hold that noise still for a while, so it stays a doubt.
+    left = min(block.held or math.inf, 2.0 * abs(slope) * math.sqrt(1.0 / weight))
+    return block._replace(residual=block.residual + slope * volts * doubt / (doubt + 1.0 / weight), held=left)

@@ -24,8 +24,7 @@ SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 """rms over rectified mean of a sine, 1.1107: what an average-responding meter multiplies by (closed form)."""
 
 _STEP = 0.2
-_LEAST_MAINS_TOLERANCE = 0.03
-_RECTANGULAR = 3.0**-0.5
+_LEAST_MAINS_DOUBT = 0.02
 
 
 class Kind(StrEnum):
@@ -87,6 +86,9 @@ class MeterValues:
 
     quantities: Mapping[str, MeterValue]
     waves: Mapping[tuple[str, Kind], MeterValue]
+    unknowns: Mapping[str, float] = field(default_factory=dict)
+    """Each unknown's name and standard uncertainty (in its unit; 0 for a shift without one), in the order of moves."""
+
     absent: frozenset[str] = field(default_factory=frozenset)
     """Quantities without a meaning in this circuit, such as the power factor of no current."""
 
@@ -115,6 +117,7 @@ def meter_values(bench: Bench, mains_voltage: float, changes: Mapping[str, float
     return MeterValues(
         {name: value for name, value in made.items() if isinstance(name, str)},
         {name: value for name, value in made.items() if not isinstance(name, str)},
+        dict(zip(names, sizes.tolist(), strict=True)),
     )
 
 
@@ -140,7 +143,8 @@ def _varied(bench: Bench, parts: Parts, nominal: Solved) -> tuple[list[str], Flo
             continue
         sizes[row] = entry.size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
-    sizes[-1] = max(bench.mains.tolerance * _RECTANGULAR, _LEAST_MAINS_TOLERANCE) * bench.mains.voltage
+    # Narrower than a rectangle's: mains beyond its tolerance is to be told, not explained away.
+    sizes[-1] = max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage
     changes["mains.voltage"][-1] += _STEP * sizes[-1]
     return names, sizes, Parts(changes), shift
 

@@ -145,7 +145,7 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
 def _of_a_temperature(
     channel: Channel, right: MeterValue, values: MeterValues
 ) -> Iterator[tuple[MeterValue, str, str, float]]:
-    yield right.scaled(1.8, 32.0), "degrees Fahrenheit are taken for Celsius", "set the thermometer to °C", USUAL
+    yield right.scaled(1.8, 32.0), "degrees Fahrenheit are taken for Celsius", "set the thermometer to °C", RARE
     air = values.of("ambient.temperature")
     if air is not None and channel.quantity != "ambient.temperature":
         yield air, "the probe is not on the part and reads the air", "switch off, then fix the probe", USUAL

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.watch.circuit_faults import CircuitFault, circuit_hypotheses, faults_of
+from benchmon.watch.circuit_faults import circuit_hypotheses
 from benchmon.watch.explanation import NOTHING_WRONG, Observation
 from benchmon.watch.meter_values import MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
+from benchmon_simulated.defects import Defects
 from benchmon_simulated.supply import SupplyUnderTest
 
 VISIBLE = 1.5
@@ -101,7 +102,8 @@ def cases(bench: Bench, seed: int) -> list[Case]:
     right = meter_values(actual, actual.mains.voltage)
     fine = {channel.name: value.value for channel in bench.channel if (value := right.of(channel.quantity))}
     found = [Case(NOTHING_WRONG, shown(bench, fine, random), visible=True)]
-    for one in [*mistakes_of(bench.channel, right), *circuit_hypotheses(actual, bench.channel, actual.mains.voltage)]:
+    faults = circuit_hypotheses(actual, bench.channel, actual.mains.voltage, right)
+    for one in [*mistakes_of(bench.channel, right), *faults]:
         observations = shown(bench, {name: value.value for name, value in one.readings.items()}, random)
         found.append(Case(one.cause, observations, is_visible(observations, expected)))
     return found
@@ -116,36 +118,57 @@ def faultless(bench: Bench, seed: int) -> list[Observation]:
     return shown(bench, fine, random)
 
 
-def simulated_case(bench: Bench, fault: CircuitFault | None, seed: int, seconds: float = 300.0) -> list[Observation]:
-    """Return the readings of the simulated bench after `seconds`, with `fault` built into it where it can be."""
+@dataclass(frozen=True)
+class SimulatedFault:
+    """A fault that the simulated bench can have, and how the cause that is to come first begins."""
+
+    name: str
+    defects: Defects
+    cause: str
+    seconds: float = 120.0
+    is_slow: bool = False
+
+
+SIMULATED_FAULTS = (
+    SimulatedFault("none", Defects(), NOTHING_WRONG),
+    SimulatedFault("open diode", Defects(diodes={1: "open"}), "a diode is open", is_slow=True),
+    SimulatedFault("another open diode", Defects(diodes={2: "open"}), "a diode is open", is_slow=True),
+    SimulatedFault("shorted diode", Defects(diodes={2: "shorted"}), "no current flows into the supply", is_slow=True),
+    SimulatedFault("reversed winding", Defects(reversed_windings=frozenset({2})), "", is_slow=True),
+    SimulatedFault("open reservoir", Defects(reservoir_left=1e-6), "the reservoir is open"),
+    SimulatedFault("dried reservoir", Defects(reservoir_left=0.5), "the reservoir has dried out"),
+    SimulatedFault("double load", Defects(load=2.0), "the load draws twice"),
+    SimulatedFault("half load", Defects(load=0.5), "the load draws half"),
+    SimulatedFault("open load", Defects(load_open=True), "the load is not connected"),
+    SimulatedFault("resistor 16 % up", Defects(load=1 / 1.16), "the load is not what it should be"),
+    SimulatedFault("mains sag", Defects(mains=0.8), "the mains is outside its tolerance"),
+    SimulatedFault("mains surge", Defects(mains=1.12), "the mains is outside its tolerance"),
+    SimulatedFault("mains failure", Defects(mains=0.0), "there is no mains voltage"),
+    SimulatedFault("distorted mains", Defects(mains_distortion=0.09), "the mains wave is distorted"),
+    SimulatedFault("lost cooling", Defects(cooling=2.5), "the diode is cooled", seconds=400.0),
+    SimulatedFault("hot room", Defects(air=20.0), "the air is not as warm"),
+)
+
+
+def fits(fault: SimulatedFault, bench: Bench) -> bool:
+    """Return whether a bench can have a fault."""
+    if fault.name == "reversed winding":
+        return bench.transformer.secondaries == 2
+    return "reservoir" not in fault.name or bench.reservoir is not None
+
+
+def cause_of(fault: SimulatedFault, bench: Bench) -> str:
+    """Return how the cause that is to come first begins; two windings against each other blow the fuse."""
+    if fault.name == "reversed winding":
+        return "one winding is reversed" if bench.rectifier.kind == "centre tap" else "no current flows into the supply"
+    return fault.cause
+
+
+def simulated_case(bench: Bench, fault: SimulatedFault, seed: int) -> list[Observation]:
+    """Return the readings of the simulated bench with a fault, once its diodes are warm."""
     random = np.random.default_rng([seed, 0x51B])
-    supply = SupplyUnderTest(bench if fault is None else built(fault), seed)
-    supply.advance(seconds)
+    supply = SupplyUnderTest(bench, seed)
+    supply.defects = fault.defects
+    supply.advance(fault.seconds)
     values = supply.snapshot.values
     return shown(bench, {one.name: values[one.quantity] for one in bench.channel if one.quantity in values}, random)
-
-
-def buildable(bench: Bench) -> list[CircuitFault]:
-    """Return the faults that the simulated bench can have: those that are other parts, without a correction."""
-    return [
-        fault
-        for fault in faults_of(bench)
-        if fault.cause.startswith(("the load", "the primary", "the reservoir has", "the windings"))
-    ]
-
-
-def built(fault: CircuitFault) -> Bench:
-    """Return a bench file's supply with the parts of a fault."""
-    bench = fault.bench
-    for name, factor in fault.changes.items():
-        section, _, key = name.partition(".")
-        if section == "filter":
-            index, key = key.split(".")
-            part = bench.filter[int(index)]
-            other = part.model_copy(update={key: getattr(part, key) * factor})
-            parts = [other if at == int(index) else one for at, one in enumerate(bench.filter)]
-            bench = bench.model_copy(update={"filter": tuple(parts)})
-        else:
-            old = getattr(bench, section)
-            bench = bench.model_copy(update={section: old.model_copy(update={key: getattr(old, key) * factor})})
-    return bench

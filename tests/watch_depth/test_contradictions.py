@@ -11,7 +11,7 @@ from benchmon.prediction import predict
 from benchmon.quantities import UNITS
 from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
 from benchmon.watch.rules import RULES, rules_of
-from benchmon_simulated import benches
+from benchmon_simulated.scenarios import scenario_named
 
 SUPPLY = """
 [mains]
@@ -213,7 +213,7 @@ def test_a_silent_channel_leaves_the_other_rules_at_work():
 
 @pytest.mark.parametrize("name", ["reservoir", "bridge", "centre-tap"])
 def test_the_example_benches_break_no_rule_of_theirs(name):
-    bench = load_bench(f"{benches.__path__[0]}/{name}.toml")
+    bench = load_bench(scenario_named(name).path)
     found = [
         Measured(quantity, quantity, expected.value, 1e-6 * abs(expected.value) + 1e-9)
         for quantity, expected in predict(bench).quantities.items()

@@ -4,16 +4,16 @@ import math
 import random as shuffling
 
 import pytest
-from faulty_bench import buildable, cases, faultless, simulated_case
+from faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.watch.circuit_faults import faults_of
 from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.meter_values import Kind, meter_values
-from benchmon_simulated.scenarios import SCENARIOS
+from benchmon_simulated.scenarios import scenario_named
 
-NAMES = [scenario.name for scenario in SCENARIOS]
-BENCHES = {scenario.name: load_bench(scenario.path) for scenario in SCENARIOS}
+NAMES = ["reservoir", "bridge", "centre-tap"]
+BENCHES = {name: load_bench(scenario_named(name).path) for name in NAMES}
 EXPLAINERS = {name: Explainer(bench) for name, bench in BENCHES.items()}
 
 
@@ -35,23 +35,34 @@ def test_a_sound_bench_needs_no_explanation(name):
     assert fine.count(NOTHING_WRONG) == 30
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_a_sound_simulated_bench_needs_no_explanation(name):
-    assert causes(name, simulated_case(BENCHES[name], None, 2, 60.0))[0] == NOTHING_WRONG
+def place(name, fault, seed):
+    """Return the place, from 0, of a fault of the simulated bench, whose equations are others."""
+    found = causes(name, simulated_case(BENCHES[name], fault, seed))
+    begins = cause_of(fault, BENCHES[name])
+    return next((at for at, cause in enumerate(found) if cause.startswith(begins)), len(found))
 
 
-@pytest.mark.parametrize(("name", "index"), [("reservoir", 0), ("bridge", 1), ("centre-tap", 2)])
-def test_a_fault_of_the_simulated_bench_is_found(name, index):
-    fault = buildable(BENCHES[name])[index]
-    assert causes(name, simulated_case(BENCHES[name], fault, 3, 60.0))[0] == fault.cause
+QUICK = [
+    (name, fault)
+    for index, fault in enumerate(fault for fault in SIMULATED_FAULTS if not fault.is_slow)
+    for name in [
+        ["reservoir", "bridge", "centre-tap"][index % 3]
+        if "reservoir" not in fault.name and "distorted" not in fault.name
+        else "reservoir"
+    ]
+]
+SLOW = [(name, fault) for fault in SIMULATED_FAULTS for name in NAMES if fits(fault, BENCHES[name])]
+
+
+@pytest.mark.parametrize(("name", "fault"), QUICK, ids=lambda one: getattr(one, "name", one))
+def test_a_fault_of_the_simulated_bench_comes_first(name, fault):
+    assert place(name, fault, 1) == 0
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", NAMES)
-def test_every_fault_of_the_simulated_bench_is_found(name):
-    bench = BENCHES[name]
-    told = [(fault.cause, causes(name, simulated_case(bench, fault, 5, 60.0))) for fault in buildable(bench)]
-    assert all(cause == found[0] for cause, found in told)
+@pytest.mark.parametrize(("name", "fault"), SLOW, ids=lambda one: getattr(one, "name", one))
+def test_every_fault_of_the_simulated_bench_is_among_the_first_three(name, fault):
+    assert place(name, fault, 1) < 3
 
 
 IDEAL = """

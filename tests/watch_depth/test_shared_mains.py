@@ -13,7 +13,7 @@ NOISES = {"vout": 0.002, "current": 2e-4, "power": 0.05, "winding": 0.002}
 def run(minutes, *, digit=0.1, drifting=None, seed=1, onset=300.0):
     """Feed four channels on wandering mains, read with a coarse last digit; return when each began to drift.
 
-    `drifting` is a channel that drifts by one deviation of its noise a minute from `onset` (s) on.
+    `drifting` is a channel that drifts by two deviations of its noise a minute from `onset` (s) on.
     """
     random = np.random.default_rng(seed)
     watch, found = Drifts(SLOPES), {}
@@ -24,7 +24,7 @@ def run(minutes, *, digit=0.1, drifting=None, seed=1, onset=300.0):
         for name, slope in SLOPES.items():
             value = slope * volts + NOISES[name] * random.standard_normal()
             if name == drifting:
-                value += NOISES[name] / 60.0 * max(0.0, time - onset)
+                value += 2.0 * NOISES[name] / 60.0 * max(0.0, time - onset)
             for changed in watch.update(name, float(time), float(value), float(slope * seen)):
                 found.setdefault(changed, float(time))
     return found

@@ -1,0 +1,94 @@
+"""Faults without a fixed size: one unknown of the circuit is much farther off than it should be, either way."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.result import Floats
+from benchmon.watch.hypothesis import Hypothesis
+from benchmon.watch.meter_values import MeterValue, MeterValues
+
+_OFF = "switch off, let capacitors discharge, "
+
+
+@dataclass(frozen=True)
+class FarOff:
+    """An unknown, the cause that it stands for, the remedy, its weight, and how far it may then be (k = 1).
+
+    `size` is relative to the unknown's value if `relative`, else in its unit. `doubt` is the part of a reading's
+    movement by which a straight line may miss it.
+    """
+
+    unknown: str
+    cause: str
+    remedy: str
+    weight: float
+    size: float
+    relative: bool = True
+    doubt: float = 0.03
+
+
+FAR_OFF = (
+    FarOff(
+        "mains.voltage",
+        "the mains is outside its tolerance",
+        "set the mains, or ask for what it is",
+        8.0,
+        0.12,
+        doubt=0.0,
+    ),
+    FarOff(
+        "transformer.primary_resistance",
+        "the primary circuit has another resistance: a bad joint, a thin lead",
+        _OFF + "check joints and leads of the primary circuit",
+        1.0,
+        0.4,
+    ),
+    FarOff(
+        "diode.thermal_resistance",
+        "the diode is cooled worse, or better, than it should be",
+        "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
+        8.0,
+        1.5,
+    ),
+    FarOff(
+        "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 2.0, 12.0, False
+    ),
+    FarOff("load.resistance", "the load is not what it should be", _OFF + "measure the load", 2.0, 0.2),
+    FarOff("load.current", "the load is not what it should be", "set the load anew", 2.0, 0.2),
+    FarOff(
+        "capacitance",
+        "the reservoir has not the capacitance it should have",
+        _OFF + "measure the reservoir",
+        1.0,
+        0.4,
+    ),
+)
+
+
+def far_off_hypotheses(bench: Bench, known: Mapping[str, MeterValue], right: MeterValues) -> list[Hypothesis]:
+    """Return each unknown that may be far off, with what every channel reads then; `known` are the right readings."""
+    names = list(right.unknowns)
+    parts = parts_of(bench)
+    found = []
+    for one in FAR_OFF:
+        unknown = next((name for name in names if name == one.unknown or name.endswith(f".{one.unknown}")), None)
+        if unknown is None or right.unknowns[unknown] == 0.0:
+            continue
+        size = one.size * (abs(float(parts[unknown][0])) if one.relative else 1.0)
+        factors = np.ones(len(names))
+        factors[names.index(unknown)] = max(1.0, size / right.unknowns[unknown])
+        readings = {name: _moved(value, factors, names.index(unknown), one.doubt) for name, value in known.items()}
+        found.append(Hypothesis(one.cause, one.remedy, one.weight, readings))
+    return found
+
+
+def _moved(value: MeterValue, factors: Floats, row: int, doubt: float) -> MeterValue:
+    moves = value.moves * factors
+    return replace(value, moves=moves, own=math.hypot(value.own, doubt * float(moves[row])))
