@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import UNITS, format_value
-from benchmon.watch.rules import Rule, rules_of
+from benchmon.watch.rules import Rule, rules_of, slack_of
 
 BROKEN_BEYOND = 2.0
 IN_A_ROW = 3
@@ -69,7 +69,7 @@ def _judged(bench: Bench, rule: Rule, best: Mapping[str, Measured]) -> Contradic
     inside = [best[quantity] for quantity in rule.needs]
     values = [reading.value for reading in inside]
     left, right = rule.sides(bench, *values)
-    squares = (rule.slack * right) ** 2
+    squares = (slack_of(rule, bench) * right) ** 2
     for index, reading in enumerate(inside):
         moved = [*values]
         moved[index] += _STEP * reading.uncertainty

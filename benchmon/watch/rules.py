@@ -16,6 +16,8 @@ Sides = Callable[..., tuple[float, float]]
 
 _MAINS_DISTORTION_DOUBT = 0.016
 _LOAD_DOUBT = 0.01
+_WARM_LOAD = 250.0
+"""Kelvin by which a power resistor at its rating is warmer than at rest (common practice)."""
 _UNLIKE_HALVES = 0.02
 
 
@@ -32,8 +34,13 @@ class Rule:
     needs: tuple[str, ...]
     sides: Sides
     equal: bool = False
-    slack: float = 0.0
+    slack: float | Callable[[Bench], float] = 0.0
     applies: Callable[[Bench], bool] = lambda _: True
+
+
+def slack_of(rule: Rule, bench: Bench) -> float:
+    """Return a rule's slack on a bench, relative to its right side, expanded (k = 2)."""
+    return rule.slack(bench) if callable(rule.slack) else rule.slack
 
 
 def rules_of(bench: Bench) -> tuple[Rule, ...]:
@@ -61,7 +68,19 @@ def _highest_power_factor(bench: Bench, distortion: float) -> float:
 
 
 def _load_ohms(bench: Bench) -> float:
-    return bench.load.resistance if isinstance(bench.load, ResistorLoad) else math.nan
+    """Return the load's ohms, half warm: how hot it is by now is not known here."""
+    if not isinstance(bench.load, ResistorLoad):
+        return math.nan
+    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * _WARM_LOAD / 2.0)
+
+
+def _load_doubt(bench: Bench) -> float:
+    warm = bench.load.temperature_coefficient if isinstance(bench.load, ResistorLoad) else 0.0
+    return math.hypot(_LOAD_DOUBT, warm * _WARM_LOAD / 2.0)
+
+
+def _share_doubt(bench: Bench) -> float:
+    return math.hypot(_UNLIKE_HALVES, _load_doubt(bench))
 
 
 def _diode_share(bench: Bench) -> float:
@@ -188,7 +207,7 @@ _RECTIFIER_RULES = (
         ("diode.current.mean", _OUT_MEAN),
         lambda bench, diode, volts: (diode, _diode_share(bench) * volts / _load_ohms(bench)),
         equal=True,
-        slack=math.hypot(_UNLIKE_HALVES, _LOAD_DOUBT),
+        slack=_share_doubt,
         applies=lambda bench: _same_charge_at_the_load(bench) and _has_resistor(bench),
     ),
     _at_most(
@@ -285,7 +304,7 @@ _LOAD_RULES = (
         (_OUT_MEAN, "output.current.mean"),
         lambda bench, volts, amperes: (volts, amperes * _load_ohms(bench)),
         equal=True,
-        slack=_LOAD_DOUBT,
+        slack=_load_doubt,
         applies=_has_resistor,
     ),
     Rule(
@@ -294,7 +313,7 @@ _LOAD_RULES = (
         (_OUT_RMS, "output.current.rms"),
         lambda bench, volts, amperes: (volts, amperes * _load_ohms(bench)),
         equal=True,
-        slack=_LOAD_DOUBT,
+        slack=_load_doubt,
         applies=_has_resistor,
     ),
     Rule(
@@ -309,7 +328,7 @@ _LOAD_RULES = (
         ("output.power.mean", _OUT_RMS),
         lambda bench, p, volts: (p, volts**2 / _load_ohms(bench)),
         equal=True,
-        slack=_LOAD_DOUBT,
+        slack=_load_doubt,
         applies=_has_resistor,
     ),
     _at_most("output power above input power", "what goes out comes in", "output.power.mean", _WATTS),
@@ -326,7 +345,7 @@ _LOAD_RULES = (
         "what goes out comes in",
         (_OUT_RMS, _WATTS),
         lambda bench, volts, p: (volts**2 / _load_ohms(bench), p),
-        slack=_LOAD_DOUBT,
+        slack=_load_doubt,
         applies=_has_resistor,
     ),
 )
