@@ -89,4 +89,31 @@ def report(session: Path, out: Path, force: bool) -> int:
     return EXIT_ANSWER_IS_NO if found.tripped else EXIT_DONE
 
 
-COMMANDS = (analyse, report, export)
+@click.command()
+@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.option("--mains", type=Measured(VOLTAGE), metavar="VOLTS", help="The mains voltage to compare at.")
+@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write .html or .md instead of printing.")
+@FORCE
+@JSON
+def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, force: bool, as_json: bool) -> int:
+    """Compare SESSIONS at a common mains voltage, expected differences beside measured ones."""
+    from benchmon import printing
+    from benchmon.report.comparison import compare as compare_sessions
+    from benchmon.report.comparison_document import comparison_as_dict, comparison_as_text, comparison_document
+    from benchmon.report.recorded import RecordedSession
+    from benchmon.report.report import write_document
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    found = compare_sessions([RecordedSession(session) for session in sessions], mains)
+    if out is not None:
+        force = may_write_over(out, force=force)
+        write_document(lambda pictured: comparison_document(found, with_pictures=pictured), out, force=force)
+    if as_json:
+        click.echo(printing.as_json(comparison_as_dict(found)))
+    else:
+        click.echo(comparison_as_text(found) if out is None else f"Comparison in {one_line(out, 1000)}")
+    return EXIT_DONE
+
+
+COMMANDS = (analyse, report, compare, export)

@@ -37,11 +37,22 @@ def report(session: RecordedSession, path: Path, *, force: bool = False) -> Find
     Raises `BadInput` for another ending, a file that is there (unless `force`) or that cannot be written, and
     `SessionFileError` for a damaged session.
     """
-    as_text = format_of(path)
-    with whole_file(path, force=force, never=session.path) as part:
-        found = find(session)
-        part.write_text(as_text(document_of(found, with_pictures=as_text is as_page)), encoding="utf-8")
+    format_of(path)
+    found = find(session)
+    write_document(lambda pictured: document_of(found, with_pictures=pictured), path, force=force, never=session.path)
     return found
+
+
+def write_document(
+    make: Callable[[bool], Document], path: Path, *, force: bool = False, never: Path | None = None
+) -> None:
+    """Write the document that `make` returns, with pictures if it is asked for them, to `path`.
+
+    Raises `BadInput` for an ending that is none of a document's, and where the file cannot be written.
+    """
+    as_text = format_of(path)
+    with whole_file(path, force=force, never=never) as part:
+        part.write_text(as_text(make(as_text is as_page)), encoding="utf-8")
 
 
 def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
