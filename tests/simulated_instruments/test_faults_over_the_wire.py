@@ -15,6 +15,7 @@ from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon_simulated import SimulatedBench
+from benchmon_simulated.scenarios import scenario_named
 
 INSTRUMENT = '[[instrument]]\nname = "{name}"\ndriver = "{driver}"\naddress = "{address}"\n{keys}'
 CHANNEL = (
@@ -309,3 +310,17 @@ def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(sup
     assert last["output"].value == pytest.approx(0.0, abs=0.1)
     assert last["mains"].verdict is Verdict.AGREES
     assert last["output"].verdict is Verdict.DISAGREES
+
+
+@pytest.mark.parametrize(("faults", "kind"), [([], "switched off"), (["stuck-relay"], "switch-off failed")])
+def test_a_trip_cuts_the_mains_by_a_coil_and_a_welded_relay_is_told_loudly(tmp_path, faults, kind):
+    text = scenario_named("regulated").path.read_text(encoding="utf-8")
+    text = text.replace('warn_above = "85 °C"\n', "").replace('trip_above = "105 °C"', 'trip_above = "22.8 °C"')
+    recording = recorded(read_bench(text), faults, 5.0, tmp_path / "a.benchmon")
+    kinds = [event.kind for event in recording.events]
+    assert kinds.index("tripped") < kinds.index("switching off") < kinds.index(kind)
+    last = {name: course.last.value for name, course in recording.courses.items()}
+    if faults:
+        assert last["output"] == pytest.approx(12.0, rel=0.03)
+    else:
+        assert last["mains current"] < 0.01

@@ -19,13 +19,12 @@ def scope(make_bench, reservoir):
     for number, quantity in enumerate(quantities, 1):
         text += CHANNEL.format(quantity, quantity, number) + ("scale = 100\n" if number == 4 else "")
     with SimulatedBench(make_bench(text), seed=2) as simulated:
-        manager = pyvisa.ResourceManager("@py")
-        line = manager.open_resource(
+        # There is one manager of a backend in a process, which the drivers use too: it is left open.
+        line = pyvisa.ResourceManager("@py").open_resource(
             simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
         )
         yield simulated, line
         line.close()
-        manager.close()
 
 
 def captured(line, number):

@@ -32,8 +32,12 @@ def simulator(*arguments, bench=BENCH):
     try:
         yield process
     finally:
-        process.kill()
-        process.communicate()
+        process.terminate()
+        try:
+            process.communicate(timeout=10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()
 
 
 def line_with(process, words):
