@@ -1,7 +1,7 @@
 """Faults of the circuit: benches and parts that differ from the file in one way, each solved by the prediction engine.
 
 Not here: one shorted diode of a bridge or of a centre tap. It shorts a winding in every second half period; what is
-left to be measured a moment later is a blown fuse, and that is here.
+left to be measured a moment later is a blown fuse, and that is here. Nor single diodes of split rails and doublers.
 """
 
 from __future__ import annotations
@@ -165,6 +165,8 @@ def _of_the_filter(bench: Bench) -> Iterator[CircuitFault]:
         return
     dry = {f"filter.{index}.capacitance": 0.5, f"filter.{index}.esr": 2.0}
     yield CircuitFault("the reservoir has dried out to half", _OFF + "replace the reservoir", USUAL, bench, dry)
+    if bench.rectifier.kind == "full-wave doubler":
+        return  # its two capacitors are part of the rectifier; with one gone it is another circuit
     opened = _OFF + "check the reservoir's joints, then its capacitance"
     if len(bench.filter) == 1:
         without = bench.model_copy(update={"filter": ()})
@@ -221,7 +223,7 @@ def _of_the_transformer(bench: Bench) -> Iterator[CircuitFault]:
         yield CircuitFault(f"the primary tap is for {words}", tap, weight, bench, {volts: factor})
     transformer = bench.transformer
     wiring = _OFF + "check the connection of the windings"
-    if transformer.secondaries == 2 and bench.rectifier.kind != "centre tap":
+    if transformer.secondaries == 2 and bench.rectifier.kind not in ("centre tap", "split rail"):
         other = "parallel" if transformer.connection == "series" else "series"
         turned = bench.model_copy(update={"transformer": transformer.model_copy(update={"connection": other})})
         meant = {"single": "alone"}.get(transformer.connection, f"in {transformer.connection}")

@@ -143,9 +143,9 @@ SIMULATED_FAULTS = (
     SimulatedFault("resistor 16 % up", Defects(load=1 / 1.16), "the load is not what it should be"),
     SimulatedFault("mains sag", Defects(mains=0.8), "the mains is outside its tolerance"),
     SimulatedFault("mains surge", Defects(mains=1.12), "the mains is outside its tolerance"),
-    SimulatedFault("mains failure", Defects(mains=0.0), "there is no mains voltage"),
+    SimulatedFault("mains failure", Defects(mains=0.0), "there is no mains voltage", is_slow=True),
     SimulatedFault("distorted mains", Defects(mains_distortion=0.09), "the mains wave is distorted"),
-    SimulatedFault("lost cooling", Defects(cooling=2.5), "the diode is cooled", seconds=400.0),
+    SimulatedFault("lost cooling", Defects(cooling=2.5), "the diode is cooled", seconds=400.0, is_slow=True),
     SimulatedFault("hot room", Defects(air=20.0), "the air is not as warm"),
 )
 
