@@ -1,0 +1,143 @@
+"""Insight: what the watch adds to single readings, with its flags, events and forecasts."""
+
+import math
+
+import numpy as np
+import pytest
+
+from benchmon.bench import load_bench
+from benchmon.prediction import predict
+from benchmon.prediction.follow import Follower
+from benchmon.prediction.smooth_follower import SmoothFollower
+from benchmon.watch.insight import Insight
+from benchmon.watch.records import Flag
+from benchmon.watch.watch import Watch
+from benchmon_simulated.scenarios import scenario_named
+
+BENCH = load_bench(scenario_named("reservoir").path)
+PREDICTION = predict(BENCH)
+
+
+@pytest.fixture
+def watch():
+    """Return a watch with insight into the reservoir bench."""
+    insight = Insight(BENCH)
+    insight.expect(PREDICTION)
+    return Watch(BENCH.channel, insight), insight
+
+
+def play(watch, seconds, changes=None, *, step=0.5, start=0.0):
+    """Feed a settled bench with noise; `changes` are values of channels by time. Return all events."""
+    random, events = np.random.default_rng(1), []
+    for time in np.arange(start, start + seconds, step):
+        for channel in BENCH.channel:
+            expected = PREDICTION.at(channel.quantity)
+            value = expected.value
+            if changes and channel.name in changes:
+                value = changes[channel.name](float(time), value)
+            value += 0.04 * channel.accuracy.of(value) * random.standard_normal()
+            events += watch.judge(channel.name, float(time), float(value), expected)[1]
+    return events
+
+
+def kinds(events):
+    return {(event.kind, event.channel) for event in events}
+
+
+def test_a_settled_bench_says_nothing(watch):
+    assert play(watch[0], 300) == []
+
+
+def test_a_drift_sets_its_flag_and_a_forecast(watch):
+    sigma = 0.04 * 0.03
+    events = play(watch[0], 300, {"output": lambda time, value: value + 3 * sigma / 60 * max(0.0, time - 60)})
+    assert kinds(events) == {("drifting", "output")}
+    assert watch[1].flags("output") == {Flag.DRIFTING}
+    forecast = watch[1].forecast("output", 300.0, 22.0)
+    assert forecast.state == "drifting"
+    assert forecast.rate == pytest.approx(3 * sigma / 60, rel=0.4)
+
+
+def test_the_mains_and_the_air_may_move_as_they_like(watch):
+    moves = {
+        "mains voltage": lambda time, value: value + 0.01 * time,
+        "air": lambda time, value: value + 0.002 * time,
+    }
+    assert [event for event in play(watch[0], 400, moves) if event.kind == "drifting"] == []
+
+
+def test_a_contradiction_sets_its_flag_and_is_cleared(watch):
+    events = play(watch[0], 20, {"mains power": lambda _, value: 1.5 * value})
+    assert ("implausible", "mains power") in kinds(events)
+    assert Flag.IMPLAUSIBLE in watch[1].flags("mains power")
+    after = play(watch[0], 30, start=20.0)
+    assert ("cleared", "mains power") in kinds(after)
+    assert watch[1].flags("mains power") == frozenset()
+
+
+def test_a_case_that_heads_for_its_limit_is_forecast_then_called_off(watch):
+    def hot(time, _):
+        return 24.0 + 110.0 * (1.0 - math.exp(-time / 60.0))
+
+    events = play(watch[0], 45, {"diode case": hot})
+    assert ("forecast", "diode case") in kinds(events)
+    forecast = watch[1].forecast("diode case", 45.0)
+    assert forecast.to_limit == pytest.approx(-60.0 * math.log(1 - 81 / 110) - 45.0, rel=0.25)
+    assert forecast.earliest <= forecast.to_limit <= forecast.latest
+    top = hot(45.0, 0.0)
+
+    def cooled(time, _):
+        return 50.0 + (top - 50.0) * math.exp(-(time - 45.0) / 30.0)
+
+    after = play(watch[0], 240, {"diode case": cooled}, start=45.0)
+    assert ("cleared", "diode case") in kinds(after)
+
+
+def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
+    events = play(watch[0], 5, {"diode case": lambda _time, _value: 149.0})
+    message = next(event.message for event in events if event.kind == "junction")
+    assert "so the junction is near 15" in message
+    assert "above its 150 °C" in message
+
+
+def test_from_cold_the_unseen_warm_up_is_no_drift():
+    insight = Insight(BENCH, power_on=0.0)
+    insight.expect(PREDICTION)
+    watch = Watch(BENCH.channel, insight)
+    events = play(watch, 500, {"output": lambda time, value: value + 0.25 * math.exp(-time / 240.0)})
+    assert [event for event in events if event.kind == "drifting"] == []
+
+
+def test_shuffled_instruments_get_the_same_flags():
+    rows = []
+    for seed, channels in ((1, BENCH.channel), (1, tuple(reversed(BENCH.channel)))):
+        insight = Insight(BENCH.model_copy(update={"channel": channels}))
+        random = np.random.default_rng(seed)
+        noise = {c.name: random.standard_normal(400) for c in sorted(channels, key=lambda one: one.name)}
+        for index in range(400):
+            for channel in channels:
+                expected = PREDICTION.at(channel.quantity)
+                size = 0.04 * channel.accuracy.of(expected.value)
+                drift = size * index / 40 if channel.name == "winding current" else 0.0
+                value = expected.value + size * noise[channel.name][index] + drift
+                insight.update(channel.name, 0.5 * index, float(value), expected, 0.1)
+        rows.append({channel.name: insight.flags(channel.name) for channel in channels})
+    assert rows[0] == rows[1]
+    assert rows[0]["winding current"] == {Flag.DRIFTING}
+
+
+@pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
+def test_the_smooth_follower_agrees_with_a_prediction_of_its_own(mains):
+    smooth, follower = SmoothFollower(BENCH), Follower(BENCH).at(mains)
+    for channel in BENCH.channel:
+        if channel.quantity not in ("mains.voltage.rms", "ambient.temperature"):
+            own = follower.quantities[channel.quantity]
+            assert smooth.at(channel.quantity, mains).value == pytest.approx(own.value, rel=2e-3)
+
+
+def test_the_smooth_follower_has_no_steps():
+    smooth = SmoothFollower(BENCH)
+    volts = np.linspace(225.0, 235.0, 401)
+    values = np.array([smooth.at("output.voltage.mean", float(one)).value for one in volts])
+    assert np.all(np.diff(values) > 0.0)
+    assert np.abs(np.diff(values, 2)).max() < 1e-4
