@@ -74,6 +74,9 @@ class Alphabet:
     bar_expected: str
     bar_final: str
     marked: str
+    dot: str
+    shade: str
+    upright: str
     ascii_only: bool = False
 
     def plain(self, text: object, limit: int = 300) -> str:
@@ -117,6 +120,9 @@ UNICODE = Alphabet(
     bar_expected="◇",
     bar_final="◆",
     marked="*",
+    dot="∙",
+    shade="░",
+    upright="│",
 )
 
 ASCII = Alphabet(
@@ -152,6 +158,9 @@ ASCII = Alphabet(
     bar_expected="e",
     bar_final="f",
     marked="*",
+    dot=".",
+    shade=":",
+    upright="|",
     ascii_only=True,
 )
 

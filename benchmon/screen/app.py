@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
+from importlib import import_module
+from threading import Thread
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
-from textual.theme import Theme
 
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
@@ -19,6 +20,7 @@ from benchmon.screen.lean_driver import LeanDriver
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
+from benchmon.screen.theme import TERMINAL_COLOURS
 from benchmon.screen.views.bench_view import BenchView
 from benchmon.screen.views.big_view import BigView
 from benchmon.screen.views.dialogue import Dialogue
@@ -31,31 +33,15 @@ from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
 _RING_EVERY = 4.0
-_TERMINAL_COLOURS = Theme(
-    name="terminal colours",
-    ansi=True,
-    primary="ansi_cyan",
-    secondary="ansi_cyan",
-    warning="ansi_yellow",
-    error="ansi_red",
-    success="ansi_cyan",
-    accent="ansi_cyan",
-    foreground="ansi_default",
-    background="ansi_default",
-    surface="ansi_default",
-    panel="ansi_default",
-    boost="ansi_default",
-    variables={
-        "ansi-background": "ansi_default",
-        "ansi-foreground": "ansi_default",
-        "input-cursor-background": "ansi_cyan",
-        "input-cursor-foreground": "ansi_black",
-        "input-cursor-text-style": "reverse",
-    },
-)
+_LOAD_AFTER = 1.5
 
 
 _VIEWS: dict[str, type[View]] = {"big figures": BigView, "events": EventsView, "help": HelpView, "plan": PlanView}
+_LATER_VIEWS = {
+    "waves": ("benchmon.screen.views.wave_view", "WaveView"),
+    "trend": ("benchmon.screen.views.trend_view", "TrendView"),
+}
+"""Views whose plotting is loaded in the background, after the first frame."""
 
 
 class BenchmonApp(Operator):
@@ -83,8 +69,8 @@ class BenchmonApp(Operator):
         foresight: Foresight | None = None,
     ) -> None:
         super().__init__(driver_class=LeanDriver, ansi_color=True)
-        self.register_theme(_TERMINAL_COLOURS)
-        self.theme = _TERMINAL_COLOURS.name
+        self.register_theme(TERMINAL_COLOURS)
+        self.theme = TERMINAL_COLOURS.name
         self.animation_level = "none"
         self.view = view
         self.alphabet = ASCII if ascii_only else UNICODE
@@ -102,6 +88,7 @@ class BenchmonApp(Operator):
     def on_mount(self) -> None:
         """Begin to follow."""
         self.set_interval(_POLL_SECONDS, self.follow)
+        self.set_timer(_LOAD_AFTER, _load_in_background)
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
@@ -173,13 +160,26 @@ class BenchmonApp(Operator):
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""
-        kind = _VIEWS[name]
+        kind = _VIEWS.get(name) or _load(*_LATER_VIEWS[name])
         if type(self.screen) is kind:
             self.pop_screen()
         elif isinstance(self.screen, BenchView):
             self.push_screen(kind(self.picture, self.alphabet))
         else:
             self.switch_screen(kind(self.picture, self.alphabet))
+
+
+def _load(module: str, name: str) -> type[View]:
+    kind: type[View] = getattr(import_module(module), name)
+    return kind
+
+
+def _load_in_background() -> None:
+    def load() -> None:
+        for module, name in _LATER_VIEWS.values():
+            _load(module, name)
+
+    Thread(target=load, name="loading views", daemon=True).start()
 
 
 def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool = False) -> Leaving:

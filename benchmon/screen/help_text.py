@@ -69,6 +69,8 @@ _KEYS = (
     ("arrows, Tab", "move in the rows; Tab goes to the events and back"),
     ("Enter", "all about the channel under the cursor"),
     ("p", "the plan: Enter begins it or confirms a step, s skips with a reason, x stops it, the arrows look around"),
+    ("t", "trend of the channel under the cursor: + and - change the span, PgUp goes back, End returns to now"),
+    ("w", "its wave over the expected one; h turns to the harmonics of the line current and their limits"),
     ("b", "large figures, to be read from afar: the marked channels, or those that matter most"),
     ("Space", "mark a channel for the large figures; again takes the mark away"),
     ("e", "all events"),

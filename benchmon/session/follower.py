@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import TypeVar
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
+from benchmon.prediction.result import Expected
+from benchmon.session.bands import first_reading_at
 from benchmon.session.beacon import Beat, read_beacon
 from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
 from benchmon.session.told_rows import Told
-from benchmon.session.trends import Trends, first_reading_at
+from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
 from benchmon.watch.records import Judgement
 
@@ -150,6 +152,14 @@ class SessionFollower:
         """
         with reading(self._path) as connection:
             return self._trends.trend(connection, channel, since, until, parts)
+
+    def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
+        """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was.
+
+        Raises `SessionFileError`.
+        """
+        with reading(self._path) as connection:
+            return self._trends.band(connection, channel, since, until, parts)
 
     def close(self) -> None:
         """Let go of the file. Where its recorder was killed, what it left beside the file is taken into it."""

@@ -11,13 +11,15 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from benchmon.errors import RecorderError
+from benchmon.prediction.result import Expected
 from benchmon.session.database import reading, settle
 from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
 from benchmon.session.told_rows import Told, ToldRows
-from benchmon.session.trends import Trends
-from benchmon.session.view import Part, RecorderState, SessionInfo, Update
+from benchmon.session.trends import Trends, first_reading_at
+from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
+from benchmon.watch.records import Judgement
 
 _AHEAD = 5_000
 
@@ -25,11 +27,21 @@ _AHEAD = 5_000
 class ReplayView:
     """A `SessionView` that plays a session file, `speed` times as fast as it was recorded.
 
-    `clock` gives seconds that rise; the play starts at the first poll. It ends in the state the session itself ended
-    in: finished, or gone if its recorder was killed. Raises `SessionFileError` where the file is none.
+    `clock` gives seconds that rise; the play starts at the first poll, at session time `start`: of what was before it
+    are told the readings of the `recent` seconds, before them the last of every channel, and everything else. It ends
+    in the state the session itself ended in: finished, or gone if its recorder was killed. Raises `SessionFileError`
+    where the file is none.
     """
 
-    def __init__(self, path: Path | str, speed: float = 1.0, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        path: Path | str,
+        speed: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        start: float = 0.0,
+        recent: float = RECENT_SECONDS,
+    ) -> None:
         self._path = Path(path)
         self.speed = speed
         self._clock = clock
@@ -40,12 +52,15 @@ class ReplayView:
             self._trends = Trends(connection, self._info.bench, self._info.layout)
             self._identities = read_identities(connection, self._info.bench)
             self._ending = read_ending(connection)
+            self._before: list[Judgement] = []
+            if start > recent and self._info.layout >= 2:
+                self._before = readings.start_at(connection, first_reading_at(connection, start - recent))
         self._readings = _Upcoming(readings.after_last)
         self._events = _Upcoming(_as_parts(told.events))
         self._explanations = _Upcoming(_as_parts(told.explanations))
         self._forecasts = _Upcoming(_as_parts(told.forecasts))
         self._waveforms = _Upcoming(_as_parts(told.waveforms, WAVEFORMS_AT_ONCE))
-        self._position = 0.0
+        self._position = start
         self._last_clock: float | None = None
 
     @property
@@ -57,6 +72,15 @@ class ReplayView:
     def live(self) -> bool:
         """Return False: nobody can be asked for anything in a replay."""
         return False
+
+    @property
+    def position(self) -> float:
+        """Return the session time the play has come to."""
+        return min(self._position, self._ending.time)
+
+    def advance_to(self, position: float) -> None:
+        """Go on to a later session time at once."""
+        self._position = max(self._position, position)
 
     def poll(self) -> Update:
         """Return what the play has come by since the last poll. Raises `SessionFileError` where the file is damaged."""
@@ -72,12 +96,13 @@ class ReplayView:
             forecasts = self._forecasts.due(connection, until)
             waveforms = self._waveforms.due(connection, until)
         identities, self._identities = self._identities, {}
+        before, self._before = self._before, []
         gone = self._ending.state is RecorderState.GONE
         end_state = RecorderState.GONE if gone else RecorderState.FINISHED
         return Update(
             min(self._position, self._ending.time),
             end_state if at_end else RecorderState.RECORDING,
-            in_order(judgements),
+            in_order([*before, *judgements]),
             tuple(events),
             identities,
             explanations[-1] if explanations else None,
@@ -97,6 +122,16 @@ class ReplayView:
         with reading(self._path) as connection:
             found = self._trends.trend(connection, channel, since, until, parts)
         return tuple(part if part.end <= self._position else Part(part.start, part.end) for part in found)
+
+    def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
+        """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was.
+
+        What the play has not come to yet is not told. Raises `SessionFileError`.
+        """
+        with reading(self._path) as connection:
+            found = self._trends.band(connection, channel, since, until, parts)
+        width = (until - since) / max(1, parts)
+        return tuple(each if since + (at + 1) * width <= self._position else None for at, each in enumerate(found))
 
     def close(self) -> None:
         """Let go of the file."""

@@ -12,10 +12,14 @@ from itertools import chain
 from typing import Any
 
 from benchmon.bench import Bench
+from benchmon.prediction.result import Expected
+from benchmon.session.bands import band, first_reading_at
 from benchmon.session.rows import number_of, session_time
 from benchmon.session.schema import to_microseconds
 from benchmon.session.summing import SPANS
 from benchmon.session.view import Part
+
+__all__ = ["Trends", "first_reading_at"]
 
 _OVERTAKE = 5.0
 """Seconds by which instruments' threads may overtake each other in the order of the readings."""
@@ -40,6 +44,7 @@ class Trends:
         known = {channel.name for channel in bench.channel}
         rows = connection.execute("SELECT id, name FROM channels LIMIT ?", (len(known) + 1,)).fetchall()
         self._numbers = {name: number for number, name in rows if name in known}
+        self._units = {channel.name: channel.unit for channel in bench.channel}
         self._spans = sorted(SPANS, reverse=True) if layout >= 2 else []
 
     def trend(
@@ -61,6 +66,14 @@ class Trends:
         for piece in chain(pieces, readings):
             collected[min(parts - 1, max(0, int((piece.time - since) / width)))].add(piece)
         return tuple(one.part(since + at * width, since + (at + 1) * width) for at, one in enumerate(collected))
+
+    def band(
+        self, connection: sqlite3.Connection, channel: str, since: float, until: float, parts: int
+    ) -> tuple[Expected | None, ...]:
+        """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
+        if channel not in self._numbers:
+            return ()
+        return band(connection, self._numbers[channel], self._units[channel], (since, until), parts)
 
 
 class _Sum:
@@ -115,22 +128,3 @@ def _readings(connection: sqlite3.Connection, channel: Any, since: float, until:
         if time is not None and value is not None and math.isfinite(value):
             found.append(_Piece(time, 1, value, value, value))
     return found
-
-
-def first_reading_at(connection: sqlite3.Connection, time: float) -> int:
-    """Return the number of about the first reading at or after `time`, in session seconds, by halving."""
-    wanted = to_microseconds(max(0.0, time))
-    # Two questions: asked for both at once, SQLite would look at every row.
-    low, high = connection.execute(
-        "SELECT coalesce((SELECT min(id) FROM readings), 1), coalesce((SELECT max(id) FROM readings), 0) + 1"
-    ).fetchone()
-    if not (isinstance(low, int) and isinstance(high, int)):
-        return 1
-    while low < high:
-        middle = (low + high) // 2
-        row = connection.execute("SELECT time FROM readings WHERE id >= ? LIMIT 1", (middle,)).fetchone()
-        if row is None or (isinstance(row[0], int) and row[0] >= wanted):
-            high = middle
-        else:
-            low = middle + 1
-    return int(low)

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from benchmon.bench import Bench
+from benchmon.prediction.result import Expected
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 
 RECENT_SECONDS = 330.0
@@ -89,6 +90,10 @@ class SessionView(Protocol):
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length."""
+        ...
+
+    def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
+        """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
         ...
 
     def request(self, kind: str, text: str = "") -> None:

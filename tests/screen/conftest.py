@@ -9,6 +9,7 @@ import pytest
 
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
+from benchmon.prediction.result import Expected
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.view import Part, RecorderState, SessionInfo, Update
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
@@ -128,6 +129,9 @@ class FakeView:
         if self.deaf:
             raise RecorderError("no recorder listens")
         self.requests.append((kind, text))
+
+    def band(self, channel: str, *_: float) -> tuple[Expected | None, ...]:
+        return (Expected(24.0, 0.5, "V"),) * len(self.past.get(channel, ()))
 
     def close(self) -> None:
         """Hold nothing."""

@@ -7,9 +7,11 @@ from collections.abc import Iterable
 from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
+from benchmon.screen.cells import Line
+from benchmon.screen.figures import draw_figures
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.view import ReadingView
-from benchmon.screen.widgets.big_figures import BigFigures
+from benchmon.screen.widgets.drawing import Drawing
 
 
 class BigView(ReadingView):
@@ -17,7 +19,7 @@ class BigView(ReadingView):
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__(picture, alphabet)
-        self._figures = BigFigures(picture, alphabet)
+        self._figures = Drawing(self._draw)
 
     def body(self) -> Iterable[Widget]:
         """Return the figures."""
@@ -26,4 +28,7 @@ class BigView(ReadingView):
     def show(self, picture: Picture) -> None:
         """Show the latest values."""
         super().show(picture)
-        self._figures.show(picture)
+        self._figures.show()
+
+    def _draw(self, width: int, height: int) -> list[Line]:
+        return draw_figures(self.picture, width, height, self.alphabet)
