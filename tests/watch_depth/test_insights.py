@@ -141,3 +141,10 @@ def test_the_smooth_follower_has_no_steps():
     values = np.array([smooth.at("output.voltage.mean", float(one)).value for one in volts])
     assert np.all(np.diff(values) > 0.0)
     assert np.abs(np.diff(values, 2)).max() < 1e-4
+
+
+def test_the_smooth_follower_has_no_steps_along_the_ambient():
+    smooth = SmoothFollower(BENCH)
+    values = np.array([smooth.at("output.voltage.mean", 230.0, air).value for air in np.linspace(22.2, 24.8, 131)])
+    assert np.ptp(values) > 1e-3
+    assert np.abs(np.diff(values)).max() < 2.0 * np.ptp(values) / 130
