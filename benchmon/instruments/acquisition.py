@@ -17,7 +17,7 @@ from benchmon.instruments.schedule import Schedule, Thinned
 Sink = Callable[[Reading | InstrumentNews], object]
 """Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""
 
-_FIRST_PAUSE, _LONGEST_PAUSE = 0.2, 2.0
+_FIRST_PAUSE, _LONGEST_PAUSE = 0.2, 1.0
 _STEADY = 5.0
 """Seconds a connection must have held before the next loss starts again at the first pause."""
 _LISTEN = 0.1

@@ -170,7 +170,7 @@ class Driver(ABC, Generic[S, C]):
         self.switch = how
 
     def ready_switch(self) -> None:
-        """Reach the switch, so that it can be told at any time, and leave the power as it is.
+        """Reach the switch, so that it can be told at any time; a switch that must be held on is held from here on.
 
         Raises `InstrumentError` where it cannot be reached.
         """
@@ -263,7 +263,7 @@ class Driver(ABC, Generic[S, C]):
         return None
 
     def _ready_switch(self, how: Any) -> None:
-        """Open what `_switch_off` needs, if it must be open beforehand."""
+        """Open what `_switch_off` needs, and let the power come, where either must be done beforehand."""
 
     def _switch_off(self, how: Any) -> str:
         """Tell the switch to switch off, as `how` (of `switch_model`) says; return what was done in words.

@@ -57,8 +57,6 @@ class _Try(threading.Thread):
         driver = self._driver
         try:
             identity = driver.open()
-            if driver.switch is not None:
-                driver.ready_switch()
         except InstrumentError as problem:
             self._tell(Tried(driver.name, "", ok=False, words=one_line(problem)))
         else:

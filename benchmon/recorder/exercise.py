@@ -45,9 +45,10 @@ class _Trial:
 
     def run(self) -> list[Tried]:
         self._acquisition.start()
-        self._watch(lambda: self._read >= set(self._power.channels))
-        started = time.monotonic()
         try:
+            self._driver.ready_switch()
+            self._watch(lambda: self._read >= set(self._power.channels))
+            started = time.monotonic()
             words = self._driver.switch_off()
         except InstrumentError as problem:
             return [Tried(self._driver.name, "", ok=False, words=f"NOT switched off: {one_line(problem)}")]

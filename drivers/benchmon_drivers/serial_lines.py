@@ -152,9 +152,8 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         if isinstance(how, LineSettings):
             self._switched.fit(how)
 
-    def _ready_switch(self, how: LineSettings) -> None:  # noqa: ARG002
-        if not self.channels:
-            self._switched.open()
+    def _ready_switch(self, how: LineSettings) -> None:
+        self._switched.arm(how, opened=not self.channels)
 
     def _switch_off(self, how: LineSettings) -> str:
         return self._switched.switch_off(how)

@@ -1,7 +1,8 @@
 """Switching the power off by RTS or DTR of a serial port: a relay hangs on that line.
 
-While power may be on the line is held at its other level. So the port is kept open even where its meter falls silent:
-closing it would let both lines go, and the relay with them.
+The line stands at the level that switches off until it is armed; from then on it is held at the other one, until it
+switches off. So the port is kept open even where its meter falls silent: closing it would let both lines go, and the
+relay with them.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ class SwitchedPort:
         self._address, self._keys, self._timeouts = address, keys, (timeout, write_timeout)
         self._how: LineSettings | None = None
         self._port: Any = None
-        self._is_off = False
+        self._is_armed = self._was_needed = False
         self._lock = threading.Lock()
 
     def fit(self, how: LineSettings) -> None:
@@ -53,6 +54,15 @@ class SwitchedPort:
                 self._port = open_port(self._address, self._keys, *self._timeouts, lines)
             return self._port
 
+    def arm(self, how: LineSettings, *, opened: bool) -> None:
+        """Let the power come, unless it was switched off; with `opened`, on a port opened for it."""
+        self._is_armed = True
+        if opened:
+            self.open()
+        with self._lock:
+            if self._port is not None:
+                setattr(self._port, how.line, self._asserted(how))
+
     def close(self, *, for_good: bool) -> None:
         """Close the port, unless it is a switch that still works and this is not `for_good`."""
         with self._lock:
@@ -63,17 +73,19 @@ class SwitchedPort:
 
     def switch_off(self, how: LineSettings) -> str:
         """Set the line to the level that switches off, on the open port or one opened for it; return what was done."""
-        self._is_off = True
+        self._was_needed = True
         port = self.open()
         try:
-            setattr(port, how.line, self._asserted(how))
+            with self._lock:
+                setattr(port, how.line, self._asserted(how))
         except OSError:
             self.close(for_good=True)
             raise
         return f"{how.line.upper()} {how.level}"
 
     def _asserted(self, how: LineSettings) -> bool:
-        return (how.level == "asserted") is self._is_off
+        is_off = self._was_needed or not self._is_armed
+        return (how.level == "asserted") is is_off
 
 
 def _works(port: Any) -> bool:

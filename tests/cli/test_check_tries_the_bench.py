@@ -5,6 +5,7 @@ import threading
 
 import pytest
 from modbus_far_end import ModbusFarEnd, Unit
+from rfc2217_port import Rfc2217Port
 
 from benchmon.cli import main
 from benchmon.instruments.far_end import TcpFarEnd
@@ -174,3 +175,18 @@ def test_no_thread_is_left_behind(run):
     with ModbusFarEnd({1: Mains()}) as relay:
         run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--connect", "--exercise", "--yes")
     assert threading.active_count() <= before
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5
+def test_a_relay_on_rts_lets_no_power_come_by_a_mere_connection_and_does_when_it_is_exercised(run):
+    with Rfc2217Port() as port:
+        text = instrument("relay", "serial_lines", port.url)
+        text += '[switch_off]\ninstrument = "relay"\nline = "rts"\nlevel = "released"\n'
+        port.port.went.clear()
+        run(text, "--connect")
+        assert {asserted for line, asserted, _ in port.port.went if line == "rts"} == {False}
+        status, out, _ = run(text, "--exercise", "--yes")
+        assert [asserted for line, asserted, _ in port.port.went if line == "rts"][-2:] == [True, False]
+    assert status == 1
+    assert "RTS released" in out
+    assert "NOT verified" in out

@@ -8,6 +8,7 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from rfc2217_port import Rfc2217Port
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import DrivenChannel
@@ -307,3 +308,12 @@ def test_fuzzed_lines_never_raise_anything_but_the_family(fuzzed_end, chunks, un
     finally:
         driver.close()
     assert all(text.isprintable() for text in complaints)
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5
+def test_a_meter_at_a_port_behind_a_network_is_read(opened):
+    """RFC 2217, by pyserial's own far side."""
+    with Rfc2217Port() as far_end:
+        driver = opened(driver_at(far_end.url, timeout=3.0))
+        far_end.say(b"x\n22.5 V\n")
+        assert heard(driver)[0].value == 22.5

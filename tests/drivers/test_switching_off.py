@@ -222,23 +222,29 @@ def closed_for_good(driver):
 
 @pytest.mark.parametrize("line", ["rts", "dtr"])
 @pytest.mark.parametrize("level", ["released", "asserted"])
-@pytest.mark.parametrize("channels", [True, False])
-def test_a_line_holds_the_power_until_it_switches_off(line, level, channels):
-    with Rfc2217Port() as far_end, closed_for_good(line_driver(far_end.url, line, level, channels)) as driver:
-        if channels:
+@pytest.mark.parametrize("order", ["no channels", "open, ready", "ready, open"])
+def test_a_line_keeps_the_power_off_until_it_is_ready_and_holds_it_until_it_switches_off(line, level, order):
+    has_channels = order != "no channels"
+    with Rfc2217Port() as far_end, closed_for_good(line_driver(far_end.url, line, level, has_channels)) as driver:
+        if order == "open, ready":
             driver.open()
-        else:
-            driver.ready_switch()
+            assert far_end.lines[line] is (level == "asserted")
+        driver.ready_switch()
+        if order == "ready, open":
+            driver.open()
         assert far_end.lines[line] is (level == "released")
         start = time.monotonic()
         assert driver.switch_off() == f"{line.upper()} {level}"
         assert far_end.lines[line] is (level == "asserted")
         assert far_end.port.went[-1][2] - start < AT_ONCE + SLACK
+        driver.ready_switch()
+        assert far_end.lines[line] is (level == "asserted"), "what was switched off stays off"
 
 
 def test_a_line_switches_off_while_the_port_is_read():
     with Rfc2217Port() as far_end, closed_for_good(line_driver(far_end.url, timeout=5.0)) as driver:
         driver.open()
+        driver.ready_switch()
         ended = threading.Event()
 
         def read():
@@ -256,6 +262,7 @@ def test_a_line_switches_off_while_the_port_is_read():
 def test_a_meter_that_falls_silent_and_is_opened_anew_leaves_the_power_as_it_is():
     with Rfc2217Port() as far_end, closed_for_good(line_driver(far_end.url)) as driver:
         driver.open()
+        driver.ready_switch()
         before = len(far_end.port.went)
         for _ in range(3):
             driver.close()
