@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchmon import __version__
-from benchmon.commands import after, hand
+from benchmon.commands import after, hand, lab
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
@@ -45,6 +45,7 @@ FAULT = click.option(
     metavar="NAME[:WHERE][@TIME]",
     help="Let this go wrong, from the start, at 30s, or during 10s..20s.",
 )
+PUBLISH = click.option("--publish", metavar="URL", help="Tell a broker how the bench stands: mqtt://host/lab.")
 
 
 @click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
@@ -85,14 +86,25 @@ def demo(
 @HEADLESS
 @DURATION_OPTION
 @SESSION
+@PUBLISH
 @ASCII
-def run(bench: Path, headless: bool, duration: float | None, session: Path | None, ascii_only: bool) -> int:
+def run(
+    bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
+) -> int:
     """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
-    return _record(bench, session, headless, duration, ascii_only)
+    return _record(bench, session, headless, duration, ascii_only, publish)
 
 
-def _record(bench_file: Path, session: Path | None, headless: bool, duration: float | None, ascii_only: bool) -> int:
+def _record(
+    bench_file: Path,
+    session: Path | None,
+    headless: bool,
+    duration: float | None,
+    ascii_only: bool,
+    publish: str | None = None,
+) -> int:
     from benchmon.bench import load_bench
+    from benchmon.publish.process import check_broker, start_publisher
     from benchmon.recorder import record, spawn_recorder, summary_text
     from benchmon.session.places import new_session_path
 
@@ -101,13 +113,17 @@ def _record(bench_file: Path, session: Path | None, headless: bool, duration: fl
         raise BadInput(
             f"{bench_file}: has no [[channel]], so there is nothing to read; add an instrument and a channel"
         )
+    if publish is not None:
+        check_broker(publish)
     path = session or new_session_path(bench)
     if headless:
-        summary = record(bench, path, duration=duration)
+        summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     _needs_a_terminal()
     recorder = spawn_recorder(bench_file, path, duration=duration)
+    if publish is not None:
+        start_publisher(path, publish)
     goes_on = _show(path, ascii_only)
     return EXIT_DONE if goes_on else recorder.wait(10.0)
 
@@ -263,7 +279,7 @@ def ports(ask_serial: bool, within: float) -> int:
     return EXIT_DONE
 
 
-for command in (*after.COMMANDS, *hand.COMMANDS):
+for command in (*after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS):
     commands.add_command(command)
 
 

@@ -12,7 +12,7 @@ from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.screen.tones import LEVEL_TONES, Tone
 from benchmon.screen.widgets.cell_lines import CellLines
-from benchmon.watch.glance import Level
+from benchmon.watch.glance import SIGNS, Level
 
 _ASCII_SIGNS = {
     Level.DANGER: "X",
@@ -88,11 +88,16 @@ def _set(widget: CellLines | Head, side: str, cells: int) -> None:
         setattr(widget.styles, side, cells)
 
 
+def level_sign(level: Level, alphabet: Alphabet) -> str:
+    """Return the sign of a level, one character."""
+    return _ASCII_SIGNS[level] if alphabet.ascii_only else alphabet.plain(SIGNS[level])
+
+
 def draw_glance(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
     """Return the glance in as many lines as its sentence needs, at most three, each across the whole width."""
     glance = picture.glance
     tone = LEVEL_TONES[glance.level]
-    sign = _ASCII_SIGNS[glance.level] if alphabet.ascii_only else alphabet.plain(glance.sign)
+    sign = level_sign(glance.level, alphabet)
     pieces = wrap(alphabet.plain(glance.sentence), max(1, width - 4))
     if len(pieces) > _MOST_SENTENCE_LINES:
         pieces[_MOST_SENTENCE_LINES - 1] = " ".join(pieces[_MOST_SENTENCE_LINES - 1 :])

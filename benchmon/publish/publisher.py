@@ -1,0 +1,128 @@
+"""The publisher: it follows a session and tells a broker how the bench stands, until the session is over."""
+
+from __future__ import annotations
+
+import platform
+import time
+from contextlib import suppress
+
+from benchmon.errors import BenchmonError, RecorderError
+from benchmon.publish.broker import Broker, connect, new_client
+from benchmon.publish.outbox import Outbox
+from benchmon.publish.topics import (
+    BenchState,
+    bench_name,
+    channel_payload,
+    channel_topic,
+    event_payload,
+    explanations_payload,
+)
+from benchmon.session.view import RecorderState, SessionView, Update
+from benchmon.watch.ahead import Ahead
+from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
+from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement
+
+_LOOK_EVERY = 0.5
+_STATE_EVERY = 1.0
+_LAST_WORDS_WITHIN = 5.0
+_TELL_ABSENCE_AFTER = 5.0
+_SWITCHES = (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF)
+_GONE = "Neither the recorder nor its publisher is heard any more: look at the bench"
+
+
+class Publisher:
+    """Follows `view` and publishes to `broker`. Raises `BadInput` where the client cannot be made."""
+
+    def __init__(self, view: SessionView, broker: Broker) -> None:
+        self._view, self._broker = view, broker
+        self._bench, self._started = view.info.bench, view.info.started
+        self._channels = {channel.name: channel for channel in self._bench.channel}
+        self._latest: dict[str, Judgement] = {}
+        self._forecasts: dict[str, Forecast] = {}
+        self._causes: tuple[Explanation, ...] = ()
+        self._switching: Event | None = None
+        self._update = Update(0.0, RecorderState.RECORDING)
+        self._problem = ""
+        self._next_state = 0.0
+        self._heard_of_broker = time.monotonic()
+        self._absence_told = False
+        client = new_client(broker)
+        base = f"{broker.prefix}/{bench_name(self._bench)}"
+        gone = BenchState("gone", self._bench.title, platform.node(), Level.BLIND, _GONE, started=self._started)
+        client.will_set(f"{base}/state", gone.payload, qos=1, retain=True)
+        self._outbox = Outbox(client, base)
+        self._client = client
+
+    def run(self) -> None:
+        """Publish until the session has ended or its recorder is gone."""
+        connect(self._client, self._broker)
+        try:
+            while self._update.state is RecorderState.RECORDING:
+                self.look()
+                time.sleep(_LOOK_EVERY)
+            self._outbox.empty(_LAST_WORDS_WITHIN)
+        finally:
+            self._client.disconnect()
+            self._client.loop_stop()
+
+    def look(self) -> None:
+        """Take what the session has to tell, and publish it."""
+        before = (self._update.state, self._problem, self._glance().level)
+        try:
+            self._take(self._view.poll())
+            self._problem = ""
+        except BenchmonError as problem:
+            self._problem = str(problem)
+        now = time.monotonic()
+        if now >= self._next_state or before != (self._update.state, self._problem, self._glance().level):
+            self._next_state = now + _STATE_EVERY
+            self._outbox.keep("state", self._state().payload)
+        self._tell_of_the_broker(now)
+
+    def _take(self, update: Update) -> None:
+        self._update = update
+        news = {judgement.channel: judgement for judgement in update.judgements if judgement.channel in self._channels}
+        self._latest |= news
+        self._forecasts |= {forecast.channel: forecast for forecast in update.forecasts}
+        for name, judgement in news.items():
+            channel = self._channels[name]
+            self._outbox.keep(channel_topic(channel), channel_payload(channel, judgement, self._started))
+        if update.explanations is not None:
+            self._causes = update.explanations.ranked
+            self._outbox.keep("explanations", explanations_payload(update.explanations, self._started))
+        for event in update.events:
+            self._outbox.tell(event_payload(event, self._started))
+            self._switching = event if event.kind in _SWITCHES else self._switching
+
+    def _glance(self) -> Glance:
+        ahead = Ahead(self._update.now, self._forecasts, self._causes)
+        return glance(self._latest, self._bench, str(self._update.state), ahead, self._switching)
+
+    def _state(self) -> BenchState:
+        found = self._glance()
+        tripped = tuple(name for name, judgement in self._latest.items() if Flag.TRIPPED in judgement.flags)
+        return BenchState(
+            str(self._update.state),
+            self._bench.title,
+            platform.node(),
+            str(found.level),
+            found.sentence,
+            tripped,
+            self._problem or self._update.trouble,
+            self._started,
+            time.time(),
+            self._update.now,
+        )
+
+    def _tell_of_the_broker(self, now: float) -> None:
+        """Leave a note in the session where the broker stays away, and where it is there again."""
+        if self._outbox.connected:
+            self._heard_of_broker, absent = now, False
+        else:
+            absent = now - self._heard_of_broker > _TELL_ABSENCE_AFTER
+        if absent == self._absence_told or not (absent or self._outbox.connected):
+            return
+        self._absence_told = absent
+        words = "is not reached, the bench is not published; it is tried again" if absent else "is there again"
+        with suppress(RecorderError):  # a session that cannot be written has worse to tell
+            self._view.request("note", f"the broker {self._broker} {words}")

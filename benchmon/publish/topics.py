@@ -1,0 +1,123 @@
+"""The topics and what is said in them. README documents them for other programs.
+
+| topic | says | kept by the broker |
+| --- | --- | --- |
+| `LAB/BENCH/state` | the bench as a whole: see `BenchState`; once a second while it is recorded | yes |
+| `LAB/BENCH/channel/NAME` | the latest judgement of a channel, at most twice a second | yes |
+| `LAB/BENCH/explanations` | the causes of what is read, ranked | yes |
+| `LAB/BENCH/event` | something that happened | no |
+
+Everything is JSON in UTF-8. Numbers are in the unit that is told; what is not known, or infinite, is null.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import asdict, dataclass
+from pathlib import PurePosixPath
+from typing import Any
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import one_line
+from benchmon.session.beacon import beacon_path
+from benchmon.watch.records import Event, Explanations, Judgement
+
+LARGEST = 64_000
+"""Bytes of the largest message that is read."""
+_LARGEST_NUMBER = 1e12
+STATES = ("recording", "finished", "gone")
+
+
+@dataclass(frozen=True, slots=True)
+class BenchState:
+    """A bench as a whole.
+
+    `state` is recording, finished or gone; `level` and `sentence` answer "is it right, is it safe?"; `tripped` names
+    the channels past a limit; `trouble` is what keeps the recorder from writing. `started` and `at` are seconds since
+    1970 (UTC), `time` is the session's, in seconds.
+    """
+
+    state: str
+    title: str
+    host: str
+    level: str = ""
+    sentence: str = ""
+    tripped: tuple[str, ...] = ()
+    trouble: str = ""
+    started: float = 0.0
+    at: float = 0.0
+    time: float = 0.0
+
+    @property
+    def payload(self) -> str:
+        """Return what is published."""
+        return _json(asdict(self))
+
+
+def bench_name(bench: Bench) -> str:
+    """Return the name of `bench` in topics: its title, and what tells it from others of that title."""
+    title = re.sub(r"[^a-z0-9]+", "-", bench.title.lower()).strip("-")[:40].strip("-") or "bench"
+    return f"{title}-{PurePosixPath(beacon_path(bench)).name[:6]}"
+
+
+def channel_topic(channel: Channel) -> str:
+    """Return the part of a topic that names a channel: its name, without what means something in topics."""
+    return "channel/" + re.sub(r"[/+#$\x00-\x1f\x7f]", "-", channel.name)
+
+
+def channel_payload(channel: Channel, judgement: Judgement, started: float) -> str:
+    """Return what is published of a judgement; `started` is the wall time of session time 0."""
+    flags = sorted(judgement.flags)
+    told = asdict(judgement) | {"quantity": channel.quantity, "unit": channel.unit, "flags": flags}
+    return _json(told | {"at": started + judgement.time})
+
+
+def event_payload(event: Event, started: float) -> str:
+    """Return what is published of an event."""
+    return _json(asdict(event) | {"at": started + event.time})
+
+
+def explanations_payload(explanations: Explanations, started: float) -> str:
+    """Return what is published of explanations."""
+    return _json(asdict(explanations) | {"at": started + explanations.time})
+
+
+def read_state(payload: bytes) -> BenchState | None:
+    """Return the state that a message tells, None where it makes no sense: anybody may write to a broker."""
+    if len(payload) > LARGEST:
+        return None
+    try:
+        told = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    match told:
+        case {"state": str(state), "title": str(title), "host": str(host)} if state in STATES:
+            tripped = told.get("tripped")
+            return BenchState(
+                state,
+                one_line(title, 200),
+                one_line(host, 60),
+                _words(told.get("level")),
+                _words(told.get("sentence")),
+                tuple(one_line(name, 60) for name in tripped[:50]) if isinstance(tripped, list) else (),
+                _words(told.get("trouble")),
+                _number(told.get("started")),
+                _number(told.get("at")),
+                _number(told.get("time")),
+            )
+    return None
+
+
+def _words(told: object) -> str:
+    return one_line(told, 600) if isinstance(told, str) else ""
+
+
+def _number(told: object) -> float:
+    return float(told) if isinstance(told, int | float) and abs(told) < _LARGEST_NUMBER else 0.0
+
+
+def _json(told: dict[str, Any]) -> str:
+    finite = {name: None if isinstance(one, float) and not math.isfinite(one) else one for name, one in told.items()}
+    return json.dumps(finite, ensure_ascii=False)
