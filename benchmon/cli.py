@@ -141,20 +141,6 @@ def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     return EXIT_DONE
 
 
-@commands.command()
-@click.argument("session", type=click.Path(path_type=Path))
-@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
-@ASCII
-def replay(session: Path, speed: float, ascii_only: bool) -> int:
-    """Show a recorded session again, as it happened."""
-    from benchmon.session.replay import ReplayView
-
-    view = ReplayView(session, speed)
-    _needs_a_terminal()
-    _follow(view, ascii_only)
-    return EXIT_DONE
-
-
 def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
     """Open a screen on a session; return whether its recorder goes on afterwards."""
     from benchmon.session.follower import open_session_view

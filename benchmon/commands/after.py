@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
+import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.commands.values import FORCE, JSON, OUT, PATH, Measured, may_write_over
+from benchmon.commands.values import ASCII, FORCE, JSON, OUT, PATH, Measured, may_write_over
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, one_line
 from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
+
+if TYPE_CHECKING:
+    from benchmon.bench import Bench
 
 
 @click.command()
@@ -116,4 +122,43 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
     return EXIT_DONE
 
 
-COMMANDS = (analyse, report, compare, export)
+@click.command()
+@click.argument("session", type=PATH)
+@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
+@click.option("--bench", type=PATH, metavar="OTHER", help="What would have been said with this bench file.")
+@click.option("--headless", is_flag=True, help="Without a screen: print what was said, or would have been.")
+@ASCII
+def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:
+    """Show a recorded session again, as it happened, or as another bench file would have judged it."""
+    from benchmon.bench import load_bench
+    from benchmon.report.retelling import retell, retelling_as_text
+
+    other = None if bench is None else load_bench(bench)
+    if headless:
+        click.echo(retelling_as_text(retell(session), None if other is None else retell(session, other)))
+        return EXIT_DONE
+    _play(session, speed, other, ascii_only)
+    return EXIT_DONE
+
+
+def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
+    from benchmon.report.what_if import WhatIf
+    from benchmon.session.player import Player
+
+    if other is None:
+        player = Player(session, speed)
+    else:
+        # Judging anew needs all that came before a place that is jumped to.
+        player = Player(session, speed, wrap=lambda view: WhatIf(view, other), recent=math.inf)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise BadInput("the screen needs a terminal; --headless prints what was said")
+    from benchmon.screen.replay_app import run_replay
+
+    try:
+        run_replay(player, ascii_only=ascii_only)
+    finally:
+        player.close()
+    click.echo(f"Session: {one_line(player.info.path, 1000)}")
+
+
+COMMANDS = (analyse, replay, report, compare, export)

@@ -76,6 +76,7 @@ _KEYS = (
     ("e", "all events"),
     ("n", "write a note; its time is that of this key"),
     ("/", "find channels by name, quantity or state; empty shows all"),
+    ("f . [ ] < >", "in a replay: freeze, step, the event before, the next event, slower, faster"),
     ("q", "quit; asks whether the recorder goes on"),
     ("Esc", "close what is open"),
 )

@@ -1,0 +1,95 @@
+"""The screen on a replay: the same views, and keys to freeze, step, change the pace and go to events."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from benchmon.errors import BenchmonError
+from benchmon.screen.alphabet import needs_ascii
+from benchmon.screen.app import BenchmonApp
+from benchmon.screen.leaving import Leaving
+from benchmon.screen.numbers import clock
+from benchmon.screen.picture import Picture
+from benchmon.session.player import Player
+
+_GREETING = "f freezes and goes on, . steps, [ and ] go to events, < and > change the pace"
+
+
+class ReplayApp(BenchmonApp):
+    """Follows a player and lets the user hold it by hand."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f", "freeze", "Freeze"),
+        Binding("full_stop", "step", "Step", show=False),
+        Binding("right_square_bracket", "to_event(1)", "Next event", show=False),
+        Binding("left_square_bracket", "to_event(-1)", "Event before", show=False),
+        Binding("greater_than_sign", "pace(1)", "Faster", show=False),
+        Binding("less_than_sign", "pace(-1)", "Slower", show=False),
+    ]
+
+    def __init__(self, player: Player, *, ascii_only: bool = False) -> None:
+        super().__init__(player, ascii_only=ascii_only)
+        self._player = player
+
+    def on_mount(self) -> None:
+        """Begin to follow, and name the keys."""
+        self.call_after_refresh(self.tell, _GREETING)
+
+    def follow(self) -> None:
+        """Take what the play has come by; after a jump the picture begins afresh."""
+        if self._player.take_restart():
+            self._begin_afresh()
+        super().follow()
+
+    def action_freeze(self) -> None:
+        """Stop the play, or let it go on."""
+        self._player.freeze()
+        self._tell_where()
+
+    def action_step(self) -> None:
+        """Freeze, and go on to the next reading."""
+        if self._player.step():
+            self.follow()
+            self._tell_where()
+        else:
+            self.tell("There is no later reading.")
+
+    def action_to_event(self, direction: int) -> None:
+        """Freeze, and go to the next event or the one before."""
+        if self._player.to_event(direction):
+            self.follow()
+            self._tell_where()
+        else:
+            self.tell("There is no later event." if direction > 0 else "There is no earlier event.")
+
+    def action_pace(self, direction: int) -> None:
+        """Play twice or half as fast."""
+        if direction > 0:
+            self._player.faster()
+        else:
+            self._player.slower()
+        self._tell_where()
+
+    def _tell_where(self) -> None:
+        player = self._player
+        pace = f"{player.speed:g} times as fast"
+        how = f"Frozen, f goes on {pace}" if player.frozen else f"Plays {pace}"
+        self.tell(f"{how}; at {clock(player.position)}.")
+
+    def _begin_afresh(self) -> None:
+        """Put an empty picture in the place of the one that knows what has not happened yet."""
+        former = self.picture
+        self.picture = Picture(self._player.info, self._player.live)
+        self.picture.read_only, self.picture.bell = former.read_only, former.bell
+        self.picture.foresight, self.picture.marked = former.foresight, former.marked
+
+
+def run_replay(player: Player, *, ascii_only: bool = False) -> Leaving:
+    """Show a replay until the user leaves. Raises `BenchmonError` where the screen broke down."""
+    app = ReplayApp(player, ascii_only=ascii_only or needs_ascii())
+    choice = app.run(mouse=False)
+    if app.return_code:
+        raise BenchmonError("the screen broke down; `benchmon replay` shows the session again")
+    return choice or Leaving.NOTHING

@@ -1,0 +1,303 @@
+"""Replays that are frozen, stepped, taken to events, and judged by another bench."""
+
+import pytest
+from click.testing import CliRunner
+
+from benchmon.bench import read_bench
+from benchmon.cli import commands
+from benchmon.errors import BadInput, RecorderError
+from benchmon.report.retelling import retell, retelling_as_text
+from benchmon.report.what_if import WhatIf
+from benchmon.screen.replay_app import ReplayApp
+from benchmon.session.player import Player, describe
+from benchmon.session.replay import ReplayView
+from benchmon.session.view import RecorderState
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Verdict
+
+
+class Clock:
+    def __init__(self):
+        self.now = 100.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def events():
+    return [Event(10.0, "", "note", "ten"), Event(20.0, "", "note", "twenty"), Event(25.0, "output", "hot", "warm")]
+
+
+@pytest.fixture
+def play(write_session, events):
+    """Return a player of a session with events at 0, 10, 20 and 25 s, and its clock."""
+    clock = Clock()
+    return Player(write_session(more=events), clock=clock), clock
+
+
+def messages(update):
+    return [event.message for event in update.events]
+
+
+def test_a_frozen_play_stands_still_and_goes_on(play):
+    player, clock = play
+    player.poll()
+    clock.now += 5
+    assert player.poll().now == 5.0
+    player.freeze()
+    clock.now += 100
+    update = player.poll()
+    assert (update.now, update.judgements) == (5.0, ())
+    assert describe(player) == "frozen at 5.0 s, × 1"
+    player.freeze()
+    clock.now += 1
+    assert player.poll().now == 6.0
+
+
+def test_the_pace_doubles_and_halves_within_bounds(play):
+    player, clock = play
+    player.poll()
+    player.faster()
+    clock.now += 2
+    assert player.poll().now == 4.0
+    player.slower()
+    player.slower()
+    clock.now += 2
+    assert player.poll().now == 5.0
+    for _ in range(30):
+        player.faster()
+    assert player.speed == 1000
+    for _ in range(60):
+        player.slower()
+    assert player.speed == 0.01
+
+
+def test_a_step_takes_the_next_reading_and_freezes(play):
+    player, clock = play
+    player.poll()
+    clock.now += 3.2
+    player.poll()
+    assert player.step()
+    update = player.poll()
+    assert update.now == 3.5
+    assert {judgement.time for judgement in update.judgements} == {3.5}
+    assert player.frozen
+    clock.now += 60
+    assert player.poll().judgements == ()
+
+
+def test_steps_end_at_the_last_reading(play):
+    player, _ = play
+    player.jump(29.4)
+    player.poll()
+    assert player.step()
+    assert not player.step()
+
+
+def test_going_to_events_and_back(play):
+    player, _ = play
+    player.poll()
+    assert player.to_event(1)
+    assert player.take_restart()
+    update = player.poll()
+    assert update.now == 10.0
+    assert messages(update) == ["recording started", "ten"]
+    assert not player.take_restart()
+    assert player.to_event(1)
+    assert player.poll().now == 20.0
+    assert player.to_event(-1)
+    assert player.poll().now == 10.0
+    assert player.to_event(-1)
+    assert player.poll().now == 0.0
+    assert not player.to_event(-1)
+    assert player.frozen
+
+
+def test_while_it_plays_the_event_just_passed_is_not_gone_back_to(play):
+    player, clock = play
+    player.jump(20.3)
+    player.poll()
+    clock.now += 0.1
+    player.poll()
+    assert player.to_event(-1)
+    assert player.position == 10.0
+
+
+def test_there_is_nothing_after_the_last_event(play):
+    player, _ = play
+    player.jump(26.0)
+    assert not player.to_event(1)
+
+
+def test_after_a_jump_a_view_learns_all_it_needs(write_session, events):
+    """Of a long session the readings of the last minutes before the place, and the last of every channel before."""
+    player = Player(write_session(seconds=1000, rate=1.0, more=events), clock=Clock())
+    player.jump(900.0)
+    update = player.poll()
+    assert update.now == 900.0
+    times = [judgement.time for judgement in update.judgements if judgement.channel == "output"]
+    assert times[-1] == 900.0
+    assert times == sorted(times)
+    assert 560 < times[1] < 575
+    assert {judgement.channel for judgement in update.judgements} == {one.name for one in player.info.bench.channel}
+    assert len(messages(update)) == 4
+    assert all(judgement.expected is not None for judgement in update.judgements if judgement.channel == "output")
+
+
+def test_the_end_is_reached(play):
+    player, clock = play
+    player.poll()
+    clock.now += 1000
+    assert player.poll().state is RecorderState.FINISHED
+    with pytest.raises(RecorderError):
+        player.request("stop")
+    player.close()
+
+
+def test_an_absurd_speed_is_refused(write_session):
+    with pytest.raises(BadInput, match="speed"):
+        Player(write_session(), 0.0)
+
+
+def other_bench(bench, **changes):
+    text = bench.source
+    for before, after in changes.values():
+        assert before in text
+        text = text.replace(before, after)
+    return read_bench(text)
+
+
+def told(view):
+    """Return all judgements and events of a view that is played to its end."""
+    judgements, events = [], []
+    while True:
+        update = view.poll()
+        judgements += update.judgements
+        events += update.events
+        assert (update.explanations, update.forecasts) == (None, ())
+        if update.state is not RecorderState.RECORDING:
+            return judgements, events
+
+
+class TestWhatIf:
+    def test_the_same_bench_judges_alike(self, write_session, benches):
+        more = [Explanations(3.0, (Explanation("x", 1.0, "y"),)), Event(4.0, "", "note", "kept")]
+        path = write_session(more=more, spoil={"reservoir.voltage.ripple": 1.8})
+        clock = Clock()
+        view = WhatIf(ReplayView(path, 1e6, clock), benches["reservoir"])
+        view.poll()
+        clock.now += 1
+        judgements, events = told(view)
+        ripple = [one for one in judgements if one.channel == "ripple"]
+        assert len(judgements) >= 12 * 59
+        assert {one.verdict for one in ripple[2:]} == {Verdict.DISAGREES}
+        assert {one.verdict for one in judgements if one.channel == "output"} == {Verdict.AGREES}
+        assert [event.message for event in events if event.kind == "note"] == ["kept"]
+
+    def test_a_lower_limit_would_have_tripped(self, write_session, benches):
+        bench = other_bench(
+            benches["reservoir"],
+            limit=('trip_above = "105 °C"', 'trip_above = "50 °C"'),
+            warning=('warn_above = "80 °C"', 'warn_above = "40 °C"'),
+        )
+        then, now = retell(path := write_session()), retell(path, bench)
+        assert Flag.TRIPPED not in then.channels["diode case"].flags
+        assert Flag.TRIPPED in now.channels["diode case"].flags
+        text = retelling_as_text(then, now)
+        said, _, kept = text.partition("Was said, and would not have been:")
+        assert "tripped; switch off" in said
+        assert "nothing" in kept
+
+    def test_wider_tolerances_would_have_agreed(self, write_session, benches):
+        bench = other_bench(benches["reservoir"], accuracy=('accuracy = "2 % + 20 mV"', 'accuracy = "90 %"'))
+        path = write_session(spoil={"reservoir.voltage.ripple": 1.8})
+        then, now = retell(path), retell(path, bench)
+        assert then.channels["ripple"].verdicts[Verdict.DISAGREES] == 60
+        assert now.channels["ripple"].verdicts[Verdict.AGREES] >= 58
+        assert "disagrees" in retelling_as_text(then, now).partition("Was said, and would not have been:")[2]
+
+    def test_another_part_changes_what_is_expected(self, write_session, benches):
+        bench = other_bench(benches["reservoir"], reservoir=('capacitance = "10 mF"', 'capacitance = "3.3 mF"'))
+        now = retell(write_session(), bench)
+        assert now.channels["ripple"].verdicts[Verdict.DISAGREES] >= 58
+        assert now.channels["mains voltage"].verdicts[Verdict.AGREES] >= 58
+
+    def test_without_mains_nothing_is_expected(self, write_session, benches):
+        now = retell(write_session(off_at=15.0), benches["reservoir"])
+        assert now.channels["output"].verdicts[Verdict.UNPREDICTED] >= 25
+        assert now.channels["output"].verdicts[Verdict.AGREES] >= 28
+
+    def test_channels_are_known_by_their_names(self, write_session, benches):
+        bench = other_bench(
+            benches["reservoir"],
+            name=('name = "ripple"', 'name = "hum"'),
+            needs=('"output", "ripple", "mains power"', '"output", "mains power"'),
+        )
+        now = retell(write_session(), bench)
+        assert now.channels["hum"].verdicts.total() == 0
+        assert "ripple" not in now.channels
+
+    def test_a_bench_of_other_channels_is_refused(self, write_session, benches):
+        text = benches["reservoir"].source.partition("# ---- The plan")[0]
+        names = [channel.name for channel in benches["reservoir"].channel]
+        for place, name in enumerate(names):
+            text = text.replace(f'name = "{name}"', f'name = "other {place}"')
+        with pytest.raises(BadInput, match="no channel of this session"):
+            retell(write_session(), read_bench(text))
+
+    def test_a_channel_in_another_unit_is_refused(self, write_session, benches):
+        bench = other_bench(
+            benches["reservoir"],
+            quantity=('quantity = "reservoir.voltage.ripple"', 'quantity = "output.current.rms"'),
+            accuracy=('accuracy = "2 % + 20 mV"', 'accuracy = "2 %"'),
+        )
+        with pytest.raises(BadInput, match="another unit"):
+            retell(write_session(), bench)
+
+
+class TestCommand:
+    def run(self, *arguments):
+        return CliRunner().invoke(commands, ["replay", *map(str, arguments)], standalone_mode=False)
+
+    def test_what_was_said_without_a_screen(self, write_session):
+        done = self.run(write_session(spoil={"reservoir.voltage.ripple": 1.8}), "--headless")
+        assert done.return_value == 0
+        assert "0 of 60" in done.output
+        assert "disagrees" in done.output
+
+    def test_both_then_and_now(self, write_session, benches, tmp_path):
+        (tmp_path / "other.toml").write_text(benches["reservoir"].source, encoding="utf-8")
+        done = self.run(write_session(), "--bench", tmp_path / "other.toml", "--headless")
+        assert "would agree" in done.output
+
+    def test_a_screen_needs_a_terminal(self, write_session):
+        assert "--headless" in str(self.run(write_session()).exception)
+
+    def test_bad_input(self, tmp_path):
+        for arguments in (["none.benchmon"], [tmp_path], ["x", "--bench", "none.toml"]):
+            assert isinstance(self.run(*arguments, "--headless").exception, BadInput)
+
+
+async def test_the_keys_of_the_screen(write_session, events):
+    clock = Clock()
+    app = ReplayApp(Player(write_session(more=events), clock=clock), ascii_only=True)
+    async with app.run_test(size=(100, 40)) as pilot:
+        await pilot.press("f")
+        assert app._player.frozen
+        await pilot.press("right_square_bracket")
+        assert app.picture.now == 10.0
+        assert app.picture.events_seen == 2
+        await pilot.press("right_square_bracket")
+        assert app.picture.events_seen == 3
+        await pilot.press("left_square_bracket")
+        # The picture has begun afresh: it does not know what has not happened yet.
+        assert (app.picture.now, app.picture.events_seen) == (10.0, 2)
+        await pilot.press("full_stop")
+        assert app.picture.now == 10.5
+        await pilot.press("greater_than_sign", "f")
+        clock.now += 1
+        app.follow()
+        assert app.picture.now == 12.5
+        await pilot.press("less_than_sign")
+        assert app._player.speed == 1.0
+        await pilot.press("q")
