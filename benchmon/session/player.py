@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Callable
 from pathlib import Path
 
@@ -52,6 +52,7 @@ class Player:
         self._play = self._played(0.0)
         self._view = wrap(self._play)
         self._event_times = self._read_event_times()
+        self._known_times = set(self._event_times)
 
     @property
     def info(self) -> SessionInfo:
@@ -70,7 +71,13 @@ class Player:
 
     def poll(self) -> Update:
         """Return what the play has come by since the last poll, or since the jump. Raises `SessionFileError`."""
-        return self._view.poll()
+        update = self._view.poll()
+        for event in update.events:
+            # A view that judges anew has events of its own; they can be gone back to once they have been told.
+            if event.time not in self._known_times:
+                self._known_times.add(event.time)
+                insort(self._event_times, event.time)
+        return update
 
     def take_restart(self) -> bool:
         """Return whether the play was taken elsewhere since the last call, so that a view must begin afresh."""

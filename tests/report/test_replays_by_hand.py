@@ -301,3 +301,23 @@ async def test_the_keys_of_the_screen(write_session, events):
         await pilot.press("less_than_sign")
         assert app._player.speed == 1.0
         await pilot.press("q")
+
+
+def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
+    changes = {"warning": ('warn_above = "80 °C"', 'warn_above = "40 °C"')}
+    bench = other_bench(benches["reservoir"], **changes)
+    clock = Clock()
+
+    def warming(channel, now, value):
+        return 30.0 + now if channel.name == "diode case" else value
+
+    path = write_session(values=warming)
+    player = Player(path, clock=clock, wrap=lambda view: WhatIf(view, bench), recent=float("inf"))
+    player.poll()
+    clock.now += 14
+    hot = [event.time for event in player.poll().events if event.kind == "hot"]
+    assert len(hot) == 1
+    assert player.to_event(-1)
+    while player.position > hot[0]:
+        assert player.to_event(-1)
+    assert player.position == hot[0]
