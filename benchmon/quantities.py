@@ -100,7 +100,8 @@ class Kind:
     prefixes: bool = True
 
 
-_OHMS = ("Ω", "Ω", "ohm", "Ohm", "ohms", "Ohms")
+_OHMS = ("Ω", "\u2126", "ohm", "Ohm", "ohms", "Ohms")
+"""The Greek letter and the sign that looks like it."""
 _CELSIUS = ("°C", "degC", "℃")
 _PER_KELVIN = ("/K", "/°C", "/degC")
 
@@ -142,6 +143,7 @@ KINDS_BY_UNIT: dict[str, Kind] = {
 
 _NUMBER = re.compile(r"([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)", re.DOTALL)
 _LARGEST = 1e15
+_LONGEST_TEXT = 100
 
 
 def parse_value(value: object, kind: Kind) -> float:
@@ -152,19 +154,28 @@ def parse_value(value: object, kind: Kind) -> float:
     """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise BadInput(f"must be {kind.name}, such as {example(kind)}")
-    number = float(value) if isinstance(value, int | float) else _parse_text(value.strip(), kind)
+    try:
+        number = float(value) if isinstance(value, int | float) else _parse_text(value.strip(), kind)
+    except OverflowError:
+        number = math.inf
     if not math.isfinite(number) or abs(number) > _LARGEST:
         raise BadInput(f"is no usable number; give {kind.name}, such as {example(kind)}")
     return number
 
 
 def _parse_text(text: str, kind: Kind) -> float:
+    if len(text) > _LONGEST_TEXT:
+        raise BadInput(f"is far too long for {kind.name}; write it like {example(kind)}")
     match = _NUMBER.fullmatch(text)
     if match is None:
         raise BadInput(f"is not {kind.name}; write it like {example(kind)}")
     digits, unit = match[1].replace("−", "-"), match[2].strip()
     if unit.startswith(","):
         raise BadInput(f"has a decimal comma; use a point, like {example(kind)}")
+    return _in_si(digits, unit, kind) if math.isfinite(float(digits)) else math.inf
+
+
+def _in_si(digits: str, unit: str, kind: Kind) -> float:
     others = dict(kind.others)
     if unit in others:
         return float(digits) * others[unit]

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model_validator
 
 from benchmon.bench import measuring as m
 from benchmon.bench import supply as s
 from benchmon.bench.lines import line_of
+from benchmon.bench.values import KeyedError
 from benchmon.errors import BadInput, BenchFileError, one_line
 
 _LARGEST_FILE = 1_000_000
+_LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200
+
+
+def _read_title(value: Any) -> str:
+    if not isinstance(value, str) or value != one_line(value, _LONGEST_TITLE):
+        raise BadInput(f"must be a printable string of at most {_LONGEST_TITLE} characters")
+    return value
 
 
 class Bench(s.Section):
     """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
 
-    title: str = "untitled bench"
+    title: Annotated[str, BeforeValidator(_read_title)] = "untitled bench"
     mains: s.Mains
     transformer: s.Transformer
     fuse: s.Fuse | None = None
@@ -43,11 +52,11 @@ class Bench(s.Section):
     def _parts_fit(self) -> Bench:
         kind, windings = self.rectifier.kind, self.transformer
         if kind in ("centre tap", "split rail") and windings.secondaries != 2:
-            raise m.KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
+            raise KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
         if kind in ("centre tap", "split rail") and windings.connection == "parallel":
-            raise m.KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
+            raise KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
         if kind == "full-wave doubler" and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
-            raise m.KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
+            raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)
         _unique("step", self.step)
@@ -96,35 +105,52 @@ def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
 
 def load_bench(path: Path | str) -> Bench:
     """Read the bench file at `path`. Raises `BenchFileError` in one line."""
-    file = Path(path)
+    shown = one_line(path, _LONGEST_NAME)
     try:
-        if file.stat().st_size > _LARGEST_FILE:
-            raise BenchFileError(f"{file}: is larger than {_LARGEST_FILE} bytes, so no bench file")
-        text = file.read_text(encoding="utf-8")
+        content = _content(Path(path), shown)
+        text = content.decode("utf-8-sig")
+    except BenchFileError:
+        raise
     except FileNotFoundError as problem:
-        raise BenchFileError(f"{file}: no such bench file; `benchmon demo --list` names the examples") from problem
-    except IsADirectoryError as problem:
-        raise BenchFileError(f"{file}: is a folder, not a bench file") from problem
+        raise BenchFileError(f"{shown}: no such bench file; `benchmon demo --list` names the examples") from problem
     except UnicodeDecodeError as problem:
-        raise BenchFileError(f"{file}: is not UTF-8 text, so no bench file") from problem
+        raise BenchFileError(f"{shown}: is not UTF-8 text, so no bench file") from problem
     except OSError as problem:
-        raise BenchFileError(f"{file}: cannot be read: {problem.strerror or problem}") from problem
-    return read_bench(text, str(file))
+        raise BenchFileError(f"{shown}: cannot be read: {problem.strerror or problem}") from problem
+    except ValueError as problem:
+        raise BenchFileError(f"{shown}: is no path; check for a stray character") from problem
+    return read_bench(text, str(path))
+
+
+def _content(file: Path, shown: str) -> bytes:
+    """Return a file's bytes; what is no regular file, or is too large for a bench, is not read."""
+    mode = file.stat().st_mode
+    if stat.S_ISDIR(mode):
+        raise BenchFileError(f"{shown}: is a folder, not a bench file")
+    if not stat.S_ISREG(mode):
+        raise BenchFileError(f"{shown}: is a device or a pipe, so no bench file")
+    with file.open("rb") as stream:
+        content = stream.read(_LARGEST_FILE + 1)
+    if len(content) > _LARGEST_FILE:
+        raise BenchFileError(f"{shown}: is larger than {_LARGEST_FILE} bytes, so no bench file")
+    return content
 
 
 def read_bench(text: str, name: str = "bench file") -> Bench:
     """Return the bench that `text` describes; `name` is what errors call the file. Raises `BenchFileError`."""
+    shown = one_line(name, _LONGEST_NAME)
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        raise BenchFileError(f"{name}: is no TOML: {one_line(problem)}") from problem
+    except (ValueError, RecursionError) as problem:
+        raise BenchFileError(f"{shown}: is no TOML: {one_line(problem, 200)}") from problem
     if not data:
-        raise BenchFileError(f"{name}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
-    data.pop("source", None)
+        raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
+    if "source" in data:
+        raise BenchFileError(f"{shown}:{line_of(text, ['source'])}: source: {_REASONS['extra_forbidden']}")
     try:
         bench = Bench.model_validate(data | {"source": text})
     except ValidationError as problem:
-        raise BenchFileError(_explain(problem, text, name)) from problem
+        raise BenchFileError(_explain(problem, text, shown)) from problem
     bench._origin = name
     return bench
 
@@ -139,7 +165,7 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     reason = str(cause) if isinstance(cause, BadInput) else _reason(first["type"], first["msg"], first.get("ctx", {}))
     if isinstance(cause, _PathError):
         path, value = cause.path, cause.value
-    elif isinstance(cause, m.KeyedError):
+    elif isinstance(cause, KeyedError):
         keys = cause.key.split(".")
         path, value = (tuple(keys) if len(keys) > 1 else (*path, *keys)), cause.value
     line = line_of(text, path)
@@ -147,7 +173,9 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     what = _spell(path)
     shown = (
         ""
-        if isinstance(value, dict | list | tuple | m.WithDriverKeys | s.Section) or "missing" in first["type"]
+        if value is None
+        or isinstance(value, dict | list | tuple | m.WithDriverKeys | s.Section)
+        or "missing" in first["type"]
         else f" = {_shown(value)}"
     )
     more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
@@ -181,11 +209,12 @@ _REASONS = {
 
 
 def _shown(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    return one_line(f'"{value}"' if isinstance(value, str) else value, _LONGEST_VALUE)
 
 
 def _spell(path: Sequence[str | int]) -> str:
     text = ""
     for part in path:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+        name = one_line(part, _LONGEST_KEY)
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{name}" if text else name
     return text or "the bench"

@@ -5,8 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"""\s*(?:"([^"]+)"|'([^']+)'|([\w-]+))\s*(?:\.|=)""")
+_NAME = r"""(?:"[^"]+"|'[^']+'|[\w-]+)"""
+_DOTTED = rf"{_NAME}(?:\s*\.\s*{_NAME})*"
+_HEADER = re.compile(rf"\s*(\[\[?)\s*({_DOTTED})\s*\]")
+_KEY = re.compile(rf"\s*({_DOTTED})\s*=")
+_LONGEST = 300
 
 
 def line_of(text: str, path: Sequence[str | int]) -> int | None:
@@ -16,25 +19,33 @@ def line_of(text: str, path: Sequence[str | int]) -> int | None:
     """
     wanted = [part for part in path if isinstance(part, str)]
     index = next((part for part in path if isinstance(part, int)), None)
-    if not wanted:
-        return None
-    section, counts = "", dict[str, int]()
-    best = None
-    for number, line in enumerate(text.splitlines(), 1):
-        header = _HEADER.match(line)
+    section, counts = list[str](), dict[str, int]()
+    best, found = 0, None
+    for number, whole in enumerate(text.split("\n"), 1):
+        # Keys are short: a longer line is cut, so that none can be made slow to match.
+        line = whole[:_LONGEST]
+        header, key = _HEADER.match(line), _KEY.match(line)
         if header:
-            section = header[2].strip().strip("\"'")
+            section = _names(header[2])
             if header[1] == "[[":
-                counts[section] = counts.get(section, -1) + 1
-            if section == wanted[0] and index in (None, counts.get(section)):
-                best = best or number
+                counts[section[0]] = counts.get(section[0], -1) + 1
+        elif not key:
             continue
-        key = _KEY.match(line)
-        if key is None:
+        if section[:1] == wanted[:1] and index is not None and counts.get(wanted[0], index) != index:
             continue
-        name = key[1] or key[2] or key[3]
-        if section == "" and len(wanted) >= 1 and name == wanted[0]:
-            return number
-        if section == wanted[0] and index in (None, counts.get(section)) and name in wanted[1:]:
-            return number
-    return best
+        names = section if header else [*section, *_names(key[1] if key else "")]
+        common = _common(names, wanted)
+        if common > best:
+            best, found = common, number
+    return found
+
+
+def _names(dotted: str) -> list[str]:
+    return [name.strip("\"'") for name in re.findall(_NAME, dotted)]
+
+
+def _common(names: Sequence[str], wanted: Sequence[str]) -> int:
+    """Return how many names of `wanted` a line's `names` begin with; a line of another key counts for nothing."""
+    if list(names) != list(wanted[: len(names)]):
+        return 0
+    return len(names)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from benchmon.bench import values as v
 from benchmon.bench.supply import Section
+from benchmon.bench.values import KeyedError
 from benchmon.errors import BadInput, one_line
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, parse_value
 
@@ -96,14 +97,6 @@ class Channel(WithDriverKeys):
     def unit(self) -> str:
         """The unit of the channel's quantity."""
         return UNITS[self.quantity]
-
-
-class KeyedError(BadInput):
-    """A fault at one key of a section, found while the whole section was read."""
-
-    def __init__(self, key: str, value: object, reason: str) -> None:
-        super().__init__(reason)
-        self.key, self.value, self.reason = key, value, reason
 
 
 def _read_step_load(value: Any) -> float | Literal["open"] | None:

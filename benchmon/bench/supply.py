@@ -9,7 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from benchmon.bench import values as v
 from benchmon.errors import BadInput
-from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, parse_value
+from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value
 
 
 class Section(BaseModel):
@@ -26,6 +26,18 @@ class Mains(Section):
     tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = 0.0
     source_resistance: Annotated[v.Ohms, Field(ge=0)] = 0.0
     voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] = 0.0
+
+
+def _above_zero(data: dict[str, Any], key: str, kind: Kind) -> float:
+    if key not in data:
+        raise v.KeyedError(key, None, "is missing; add it")
+    try:
+        value = parse_value(data[key], kind)
+    except BadInput as problem:
+        raise v.KeyedError(key, data[key], str(problem)) from problem
+    if value <= 0:
+        raise v.KeyedError(key, data[key], "must be above 0")
+    return value
 
 
 class Transformer(Section):
@@ -68,13 +80,18 @@ class Transformer(Section):
             return data
         if not rated <= data.keys() or "rating" not in data:
             raise BadInput("rated_voltage, regulation and rating go together; give all three")
-        voltage = parse_value(data["rated_voltage"], VOLTAGE)
-        regulation = parse_value(data["regulation"], FRACTION)
-        rating = parse_value(data["rating"], APPARENT_POWER)
-        primary = parse_value(data.get("primary_voltage"), VOLTAGE)
+        voltage, regulation, rating, primary = (
+            _above_zero(data, key, kind)
+            for key, kind in (
+                ("rated_voltage", VOLTAGE),
+                ("regulation", FRACTION),
+                ("rating", APPARENT_POWER),
+                ("primary_voltage", VOLTAGE),
+            )
+        )
         windings = data.get("secondaries", 1)
-        if min(voltage, regulation, rating, primary) <= 0 or windings not in (1, 2):
-            raise BadInput("rated_voltage, regulation, rating and primary_voltage must be above zero")
+        if type(windings) is not int or windings not in (1, 2):
+            raise v.KeyedError("secondaries", windings, "must be 1 or 2")
         current = rating / (windings * voltage)
         drop = voltage * regulation
         ratio = (voltage + drop) / primary
@@ -88,6 +105,13 @@ class Transformer(Section):
     def _windings_fit(self) -> Transformer:
         if self.connection != "single" and self.secondaries != 2:
             raise BadInput(f'connection = "{self.connection}" needs two windings; set secondaries = 2')
+        in_phase = self.no_load_loss / self.primary_voltage
+        if 0 < self.no_load_current < 0.999 * in_phase:
+            raise v.KeyedError(
+                "no_load_current",
+                self.no_load_current,
+                f"is less than the {in_phase:.3g} A that no_load_loss alone takes; check both",
+            )
         return self
 
     @property
@@ -229,4 +253,4 @@ Load = Annotated[ResistorLoad | CurrentLoad | OpenLoad, Field(discriminator="kin
 class Ambient(Section):
     """The air around the supply."""
 
-    temperature: v.Celsius = 25.0
+    temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = 25.0

@@ -12,6 +12,14 @@ from benchmon import quantities as q
 from benchmon.errors import BadInput
 
 
+class KeyedError(BadInput):
+    """A fault at one key of a section, found while the whole section was read."""
+
+    def __init__(self, key: str, value: object, reason: str) -> None:
+        super().__init__(reason)
+        self.key, self.value, self.reason = key, value, reason
+
+
 def _reader(kind: q.Kind) -> BeforeValidator:
     def read(value: Any) -> float:
         return q.parse_value(value, kind)

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Bench, Channel
 from benchmon.bench.lines import line_of
-from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import KeyedError
 from benchmon.errors import BadInput, BenchFileError, one_line
 from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver, Limits
 

@@ -1,0 +1,413 @@
+"""Every key of the bench file is read, and what is wrong is said in one line with key, value, reason and line."""
+
+import os
+import threading
+
+import pytest
+from toml_text import COMPLETE
+
+from benchmon.bench import (
+    Accuracy,
+    Ambient,
+    Capacitor,
+    Choke,
+    CurrentLoad,
+    OpenLoad,
+    ResistorLoad,
+    SeriesResistor,
+    load_bench,
+    read_bench,
+)
+from benchmon.errors import BadInput, BenchFileError
+
+
+def refused(text: str) -> str:
+    with pytest.raises(BenchFileError) as caught:
+        read_bench(text, "b.toml")
+    message = str(caught.value)
+    assert message.isprintable()
+    assert len(message) <= 400
+    return message
+
+
+def changed(old: str, new: str, *, times: int = 1) -> str:
+    assert COMPLETE.count(old) >= times, old
+    return COMPLETE.replace(old, new, times)
+
+
+def line_in(text: str, part: str) -> int:
+    return next(number for number, line in enumerate(text.split("\n"), 1) if part in line)
+
+
+def test_every_key_is_read():
+    bench = read_bench(COMPLETE)
+    assert bench.title == "workshop supply"
+    assert bench.mains.model_dump() == {
+        "voltage": 230.0,
+        "frequency": 50.0,
+        "tolerance": pytest.approx(0.06),
+        "source_resistance": 0.4,
+        "voltage_thd": pytest.approx(0.03),
+    }
+    t = bench.transformer
+    assert (t.primary_voltage, t.secondaries, t.connection, t.rating) == (230.0, 2, "series", 50.0)
+    assert (t.open_circuit_voltage, t.primary_resistance, t.secondary_resistance) == (18.6, 12.0, 0.31)
+    assert (t.leakage_inductance, t.no_load_current, t.no_load_loss) == pytest.approx((90e-6, 28e-3, 3.1))
+    assert bench.fuse is not None
+    assert (bench.fuse.rating, bench.fuse.speed, bench.fuse.melting_i2t) == (0.63, "time-lag", 1.2)
+    assert bench.fuse.resistance == 0.5
+    assert bench.ntc is not None
+    assert bench.ntc.model_dump() == pytest.approx(
+        {"r25": 10.0, "beta": 2900.0, "dissipation_factor": 0.017, "time_constant": 70.0, "max_current": 4.0}
+    )
+    assert bench.rectifier.kind == "bridge"
+    d = bench.diode
+    assert d.forward == ((0.72, 0.1), (0.95, 3.0))
+    assert (d.mean_current_rating, d.surge_current_rating, d.reverse_voltage_rating) == (3.0, 125.0, 400.0)
+    assert (d.thermal_resistance, d.thermal_time_constant, d.max_junction) == (18.0, 9.0, 150.0)
+    first, second, third, fourth = bench.filter
+    assert first == Capacitor(
+        kind="capacitor",
+        capacitance=4.7e-3,
+        esr=0.04,
+        tolerance=0.2,
+        voltage_rating=63.0,
+        ripple_current_rating=3.2,
+    )
+    assert second == SeriesResistor(kind="resistor", resistance=0.47)
+    assert third == Choke(kind="choke", inductance=0.012, resistance=0.2)
+    assert fourth == Capacitor(kind="capacitor", capacitance=2.2e-3)
+    assert bench.reservoir == first
+    assert bench.regulator is not None
+    assert bench.regulator.model_dump() == pytest.approx(
+        {
+            "output_voltage": 24.0,
+            "dropout": 1.8,
+            "quiescent_current": 6e-3,
+            "thermal_resistance": 4.0,
+            "max_junction": 125.0,
+        }
+    )
+    assert isinstance(bench.load, ResistorLoad)
+    assert (bench.load.resistance, bench.load.power_rating) == (22.0, 50.0)
+    assert bench.load.temperature_coefficient == pytest.approx(1e-4)
+    assert bench.ambient == Ambient(temperature=23.0)
+    assert bench.source == COMPLETE
+
+
+def test_instruments_channels_steps_and_the_switch_are_read():
+    bench = read_bench(COMPLETE)
+    (instrument,) = bench.instrument
+    assert (instrument.name, instrument.driver, instrument.address) == (
+        "meter one",
+        "scpi",
+        "TCPIP::127.0.0.1::5025::SOCKET",
+    )
+    assert instrument.driver_keys == {"query": "READ?"}
+    output, case = bench.channel
+    assert (output.name, output.instrument, output.quantity, output.unit) == (
+        "output",
+        "meter one",
+        "output.voltage.mean",
+        "V",
+    )
+    assert output.accuracy == Accuracy(pytest.approx(0.005), pytest.approx(0.02))
+    assert output.accuracy.of(-24.0) == pytest.approx(0.14)
+    assert output.period == 0.5
+    assert (output.trip_below, output.warn_below, output.warn_above, output.trip_above) == (22.0, 23.0, 25.0, 26.0)
+    assert output.driver_keys == {"command": "MEAS:VOLT:DC?"}
+    assert (case.unit, case.accuracy.absolute, case.trip_above) == ("°C", 1.5, 110.0)
+    first, second = bench.step
+    assert (first.mains, first.load, first.hold, first.needs) == (120.0, "open", 20.0, ("output",))
+    assert (second.mains, second.load, second.hold, second.needs) == (None, 47.0, 0.0, ())
+    assert bench.switch_off is not None
+    assert (bench.switch_off.instrument, bench.switch_off.driver_keys) == ("meter one", {"command": "OUTP OFF"})
+
+
+def test_other_forms_of_diode_transformer_and_load_are_read():
+    shockley = 'saturation_current = "2 nA"\nemission_coefficient = 1.8\nseries_resistance = "15 mΩ"'
+    text = changed('forward = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]', shockley)
+    diode = read_bench(text).diode
+    assert (diode.saturation_current, diode.emission_coefficient, diode.series_resistance) == (2e-9, 1.8, 0.015)
+    measured = 'open_circuit_voltage = "18.6 V"\nprimary_resistance = "12 Ω"\nsecondary_resistance = "0.31 Ω"'
+    rated = read_bench(changed(measured, 'rated_voltage = "18 V"\nregulation = "12 %"')).transformer
+    assert rated.open_circuit_voltage == pytest.approx(18.0 * 1.12)
+    assert rated.secondary_resistance > 0
+    assert rated.primary_resistance > 0
+    load = 'kind = "resistor"\nresistance = "22 Ω"\npower_rating = "50 W"\ntemperature_coefficient = "100 ppm/K"'
+    assert read_bench(changed(load, 'kind = "current"\ncurrent = "1.2 A"')).load == CurrentLoad(
+        kind="current", current=1.2
+    )
+    assert read_bench(changed(load, 'kind = "open"')).load == OpenLoad(kind="open")
+
+
+@pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"])
+def test_every_rectifier_is_read(kind):
+    assert read_bench(changed('kind = "bridge"', f'kind = "{kind}"')).rectifier.kind == kind
+
+
+def test_numbers_without_units_are_si():
+    text = changed('capacitance = "4.7 mF"', "capacitance = 0.0047")
+    assert read_bench(text).filter[0].capacitance == 0.0047
+
+
+WRONG = {
+    "an unknown key": ('tolerance = "6 %"', 'tolerence = "6 %"', "mains.tolerence", "no such key"),
+    "an unknown section": ("[ambient]", "[ambience]", "ambience", "no such key"),
+    "an inner name": ('title = "workshop supply"', 'source = "x"', "source", "no such key"),
+    "no unit": ('voltage = "230 V"', 'voltage = "230"', 'mains.voltage = "230"', "has no unit"),
+    "a wrong unit": ('esr = "40 mΩ"', 'esr = "40 mV"', 'filter[1].esr = "40 mV"', "which is not a resistance"),
+    "a decimal comma": ('resistance = "0.47 Ω"', 'resistance = "0,47 Ω"', "filter[2].resistance", "decimal comma"),
+    "no number": ('resistance = "22 Ω"', 'resistance = "many Ω"', "load.resistance", "is not a resistance"),
+    "a negative resistance": ('primary_resistance = "12 Ω"', 'primary_resistance = "-12 Ω"', "-12 Ω", "at least 0"),
+    "another minus": ('resistance = "22 Ω"', 'resistance = "−22 Ω"', "load.resistance", "must be above 0"),
+    "a load of nothing": ('resistance = "22 Ω"', 'resistance = "0 Ω"', "load.resistance", "must be above 0"),
+    "a list for a number": ('frequency = "50 Hz"', "frequency = [50]", "mains.frequency", "must be a frequency"),
+    "true for a number": ('frequency = "50 Hz"', "frequency = true", "mains.frequency", "must be a frequency"),
+    "an endless number": ('frequency = "50 Hz"', "frequency = inf", "mains.frequency = inf", "no usable number"),
+    "a number that is none": ('frequency = "50 Hz"', "frequency = nan", "mains.frequency = nan", "no usable number"),
+    "a frequency of radio": ('frequency = "50 Hz"', 'frequency = "5 MHz"', "mains.frequency", "at most 1000"),
+    "a rectifier of old": ('kind = "bridge"', 'kind = "valve"', 'rectifier.kind = "valve"', "must be 'half wave'"),
+    "an unknown filter": ('kind = "choke"', 'kind = "coil"', "filter[3]", "must be one of"),
+    "a section for a value": ("[rectifier]\nkind", "[rectifier.kind]\nkind", "rectifier.kind", "must be"),
+    "a value for a section": ("[regulator]", "[old]\n", "old", "no such key"),
+    "an unknown quantity": ("output.voltage.mean", "output.voltage.median", "channel[1].quantity", "no quantity"),
+    "limits out of order": ('trip_above = "26 V"', 'trip_above = "20 V"', "channel[1]", "out of order"),
+    "a limit of another kind": (
+        'trip_above = "110 °C"',
+        'trip_above = "110 V"',
+        "channel[2].trip_above",
+        "is not a temp",
+    ),
+    "an accuracy of nothing": ('accuracy = "1.5 K"', 'accuracy = "0 K"', "channel[2].accuracy", "above zero"),
+    "an accuracy of another kind": ('"0.5 % + 20 mV"', '"0.5 % + 20 mA"', "channel[1].accuracy", "not a voltage"),
+    "a period of nothing": ('period = "500 ms"', 'period = "0 s"', "channel[1].period", "at least 0.01"),
+    "an unknown instrument": (
+        'instrument = "meter one"',
+        'instrument = "meter two"',
+        "meter two",
+        "there is meter one",
+    ),
+    "an unknown channel": ('needs = ["output"]', 'needs = ["input"]', "step[1].needs", "no [[channel]]"),
+    "a name twice": ('name = "case"', 'name = "output"', 'channel[2].name = "output"', "is there twice"),
+    "a name of nothing": ('name = "case"', 'name = " "', "channel[2].name", "not empty"),
+    "a name that steers": ('name = "case"', 'name = "\\u001b[2J"', "channel[2].name", "printable"),
+    "a title that steers": ('"workshop supply"', '"\\u001b]0;\\u0007"', "title", "printable"),
+    "a title that is a number": ('"workshop supply"', "7", "title = 7", "string"),
+    "forward points that fall": ('["0.95 V", "3 A"]', '["0.60 V", "3 A"]', "diode.forward", "does not rise"),
+    "a single forward point": (', ["0.95 V", "3 A"]', "", "diode.forward", "at least two points"),
+    "a forward point of three": ('["0.95 V", "3 A"]', '["0.95 V", "3 A", "x"]', "diode.forward", "no pair"),
+    "forward points and Shockley": ("[diode]", '[diode]\nsaturation_current = "1 nA"', "diode", "not both"),
+    "both forms of transformer": (
+        'rating = "50 VA"',
+        'rating = "50 VA"\nregulation = "9 %"',
+        "transformer",
+        "not both",
+    ),
+    "three windings": ("secondaries = 2", "secondaries = 3", "transformer.secondaries", "must be"),
+    "a series of one winding": ("secondaries = 2", "secondaries = 1", "transformer", "needs two windings"),
+    "a kiln of an ambient": ('temperature = "23 °C"', 'temperature = "900 °C"', "ambient.temperature", "at most"),
+    "less than no heat": ('temperature = "23 °C"', 'temperature = "-300 °C"', "ambient.temperature", "at least"),
+    "a loss without its current": ('no_load_loss = "3.1 W"', 'no_load_loss = "31 W"', "no_load", "current"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_what_is_wrong_is_said_with_key_value_reason_and_line(name):
+    old, new, key, reason = WRONG[name]
+    text = changed(old, new)
+    message = refused(text)
+    assert key in message
+    assert reason in message
+    assert message.startswith("b.toml:")
+
+
+@pytest.mark.parametrize("name", ["no unit", "a wrong unit", "a decimal comma", "an unknown quantity"])
+def test_the_line_is_the_one_to_change(name):
+    old, new, _, _ = WRONG[name]
+    text = changed(old, new)
+    assert refused(text).startswith(f"b.toml:{line_in(text, new.split(chr(10))[0])}:")
+
+
+def test_lines_are_counted_as_an_editor_counts_them():
+    text = "# one line\u2028still the same\x85and still\n" + changed('resistance = "22 Ω"', 'resistance = "22 V"')
+    assert refused(text).startswith(f"b.toml:{line_in(text, '22 V')}:")
+
+
+def test_a_key_of_a_table_written_inline_is_found():
+    text = changed('[ambient]\ntemperature = "23 °C"\n', "").replace("[mains]", 'ambient.temperature = "9 V"\n[mains]')
+    message = refused(text)
+    assert "ambient.temperature" in message
+    assert message.startswith(f"b.toml:{line_in(text, '9 V')}:")
+
+
+@pytest.mark.parametrize(
+    ("kind", "connection", "secondaries", "reason"),
+    [
+        ("centre tap", "single", 1, "needs two windings; set transformer.secondaries = 2"),
+        ("split rail", "single", 1, "needs two windings; set transformer.secondaries = 2"),
+        ("centre tap", "parallel", 2, "leaves no centre tap"),
+    ],
+)
+def test_windings_must_fit_the_rectifier(kind, connection, secondaries, reason):
+    text = changed('kind = "bridge"', f'kind = "{kind}"').replace('"series"', f'"{connection}"')
+    assert reason in refused(text.replace("secondaries = 2", f"secondaries = {secondaries}"))
+
+
+def test_a_doubler_needs_a_capacitor_first():
+    text = changed('kind = "bridge"', 'kind = "full-wave doubler"')
+    first = text.index("[[filter]]")
+    second = text.index("[[filter]]", first + 1)
+    assert "needs a capacitor as the first [[filter]]" in refused(text[:first] + text[second:])
+
+
+@pytest.mark.parametrize("section", ["mains", "transformer", "rectifier", "diode", "load"])
+def test_a_missing_section_is_named(section):
+    start = COMPLETE.index(f"[{section}]")
+    end = COMPLETE.find("\n[", start + 1)
+    message = refused(COMPLETE[:start] + COMPLETE[end:])
+    assert f"{section}: is missing" in message
+
+
+@pytest.mark.parametrize(
+    "old", ['frequency = "50 Hz"', 'primary_resistance = "12 Ω"', 'kind = "bridge"', 'quantity = "output.voltage.mean"']
+)
+def test_a_missing_key_is_named(old):
+    key = old.split(" ")[0]
+    message = refused(changed(old, ""))
+    assert key in message
+    assert "missing" in message
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('rated_voltage = "18 V"', 'rated_voltage = "18"', "transformer.rated_voltage"),
+        ('regulation = "12 %"', 'regulation = "a lot"', "transformer.regulation"),
+        ('regulation = "12 %"', 'regulation = "0 %"', "transformer.regulation"),
+        ('rating = "50 VA"', 'rating = "50 W"', "transformer.rating"),
+        ('primary_voltage = "230 V"', 'primary_voltage = "230 mA"', "transformer.primary_voltage"),
+        ('primary_voltage = "230 V"', "", "transformer.primary_voltage"),
+        ('rating = "50 VA"', "", "transformer"),
+        ("secondaries = 2", 'secondaries = "two"', "transformer.secondaries"),
+    ],
+)
+def test_faults_of_the_rated_form_name_their_key(old, new, key):
+    measured = 'open_circuit_voltage = "18.6 V"\nprimary_resistance = "12 Ω"\nsecondary_resistance = "0.31 Ω"'
+    text = changed(measured, 'rated_voltage = "18 V"\nregulation = "12 %"')
+    assert old in text
+    message = refused(text.replace(old, new, 1) if "mains" not in key else text)
+    assert f": {key}" in message
+
+
+def test_a_doubtful_bench_file_of_an_accuracy_without_a_part_is_refused():
+    assert "channel[1].accuracy" in refused(changed('"0.5 % + 20 mV"', "20"))
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("", "is empty"),
+        ("\n# nothing\n", "is empty"),
+        ("[mains", "is no TOML"),
+        ("voltage = 230 V", "is no TOML"),
+        ("a = " + "[" * 5000, "is no TOML"),
+        ("a = " + "9" * 5000, "is no TOML"),
+        ("a = 1\na = 2", "is no TOML"),
+    ],
+)
+def test_text_that_is_no_bench_is_refused(text, reason):
+    assert reason in refused(text)
+
+
+def test_a_huge_value_leaves_room_for_the_reason():
+    message = refused(changed('resistance = "22 Ω"', f'resistance = "{"9" * 100_000} x"'))
+    assert "load.resistance" in message
+    assert "far too long for a resistance" in message
+    other = refused(changed('kind = "bridge"', f'kind = "{"bridge" * 100_000}"'))
+    assert "must be 'half wave'" in other
+    long_key = refused(changed("[ambient]", f"[ambient]\n{'a' * 50_000} = 1"))
+    assert "no such key" in long_key
+
+
+def test_a_huge_integer_is_no_usable_number():
+    assert "no usable number" in refused(changed('frequency = "50 Hz"', f"frequency = {'9' * 400}"))
+
+
+@pytest.mark.timeout(10)
+def test_a_line_made_to_be_slow_is_not():
+    hostile = changed('forward = [["0.72 V", "0.1 A"], ', "forward = [\n[" + " " * 200_000 + '"0.72 V",\n"0.1 A"], ')
+    assert "load.resistance" in refused(hostile.replace('resistance = "22 Ω"', 'resistance = "22"'))
+
+
+class TestFiles:
+    def test_a_file_is_read(self, tmp_path):
+        file = tmp_path / "bench.toml"
+        file.write_text(COMPLETE, encoding="utf-8")
+        assert load_bench(file).title == "workshop supply"
+
+    def test_a_file_that_begins_with_a_byte_order_mark_is_read(self, tmp_path):
+        file = tmp_path / "bench.toml"
+        file.write_text(COMPLETE, encoding="utf-8-sig")
+        assert load_bench(file).title == "workshop supply"
+
+    def refused(self, path) -> str:
+        with pytest.raises(BenchFileError) as caught:
+            load_bench(path)
+        message = str(caught.value)
+        assert message.isprintable()
+        assert len(message) <= 400
+        return message
+
+    def test_what_is_no_bench_file_is_refused(self, tmp_path):
+        assert "no such bench file" in self.refused(tmp_path / "none.toml")
+        assert "is a folder" in self.refused(tmp_path)
+        (tmp_path / "latin.toml").write_bytes('title = "Gerät"'.encode("latin-1"))
+        assert "not UTF-8" in self.refused(tmp_path / "latin.toml")
+        (tmp_path / "empty.toml").write_bytes(b"")
+        assert "is empty" in self.refused(tmp_path / "empty.toml")
+        (tmp_path / "huge.toml").write_bytes(b"#" * 1_000_001)
+        assert "larger than" in self.refused(tmp_path / "huge.toml")
+        (tmp_path / "zeros.toml").write_bytes(b"\0" * 100)
+        assert "no TOML" in self.refused(tmp_path / "zeros.toml")
+
+    def test_hostile_paths_are_shown_plain(self, tmp_path):
+        self.refused("bench\x1b[2J\n.toml")
+        self.refused("nul\0.toml")
+        self.refused("x" * 5000)
+        file = tmp_path / "new\nline.toml"
+        file.write_text('voltage = "1 V"', encoding="utf-8")
+        self.refused(file)
+
+    @pytest.mark.timeout(10)
+    def test_endless_files_are_not_read_to_their_end(self):
+        assert "no bench file" in self.refused("/dev/zero")
+
+    @pytest.mark.timeout(10)
+    def test_a_pipe_that_never_speaks_is_not_waited_for(self, tmp_path):
+        pipe = tmp_path / "pipe.toml"
+        os.mkfifo(pipe)
+        assert "no bench file" in self.refused(pipe)
+
+    @pytest.mark.skipif(os.geteuid() == 0, reason="root reads everything")
+    def test_a_file_without_permission_is_refused(self, tmp_path):
+        file = tmp_path / "bench.toml"
+        file.write_text(COMPLETE, encoding="utf-8")
+        file.chmod(0)
+        assert "cannot be read" in self.refused(file)
+
+    def test_readers_do_not_disturb_each_other(self, tmp_path):
+        file = tmp_path / "bench.toml"
+        file.write_text(COMPLETE, encoding="utf-8")
+        found: list[str] = []
+        readers = [threading.Thread(target=lambda: found.append(load_bench(file).title)) for _ in range(8)]
+        for reader in readers:
+            reader.start()
+        for reader in readers:
+            reader.join()
+        assert found == ["workshop supply"] * 8
+
+
+def test_a_bench_file_error_is_bad_input():
+    assert issubclass(BenchFileError, BadInput)
+    assert issubclass(BenchFileError, ValueError)
