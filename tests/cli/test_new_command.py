@@ -1,0 +1,200 @@
+"""Making a bench by questions: sensible defaults, every answer checked at once, a file that holds or none at all."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+
+import click
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.cli import commands
+from benchmon.errors import BadInput
+from benchmon.instruments import ports
+from benchmon.instruments.ports import Port
+from benchmon.instruments.registry import prepare
+from benchmon.new_bench.bench_text import TextSection, bench_text
+from benchmon.prediction import predict
+
+
+@pytest.fixture
+def found(monkeypatch):
+    """The ports that are found; a test fills the list."""
+    there = []
+    monkeypatch.setattr(ports, "find_ports", lambda _timeout: there)
+    return there
+
+
+class Person:
+    """Types Enter at every question but those whose words are in `answers`; each answer of a list in its turn."""
+
+    def __init__(self, answers):
+        self._answers = {words: [typed] if isinstance(typed, str) else list(typed) for words, typed in answers.items()}
+        self.heard = []
+
+    def __call__(self, question):
+        self.heard.append(question)
+        for words, typed in self._answers.items():
+            if words in question and typed:
+                return typed.pop(0)
+        return ""
+
+    @property
+    def unasked(self):
+        return [words for words, typed in self._answers.items() if typed]
+
+
+@pytest.fixture
+def make(tmp_path, monkeypatch, found, capsys):  # noqa: ARG001 - nothing is looked for on this machine
+    """Let a person answer; return the path, and what was printed."""
+    path = tmp_path / "bench.toml"
+
+    def run(answers=None, *options):
+        person, printed = Person(answers or {}), []
+
+        def typed(prompt):
+            printed.append(capsys.readouterr().out)
+            return person(printed[-1].rpartition("\n")[2] + prompt)
+
+        monkeypatch.setattr(click.termui, "visible_prompt_func", typed)
+        commands.main(["new", str(path), *options], standalone_mode=False)
+        assert person.unasked == [], f"never asked: {person.unasked}; asked: {person.heard}"
+        return path, "".join(printed) + capsys.readouterr().out
+
+    return run
+
+
+def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
+    path, said = make({"how it is spoken to": "hand"})
+    bench = load_bench(path)
+    prepare(bench)
+    assert bench.rectifier.kind == "bridge"
+    assert bench.channel[0].quantity == "output.voltage.mean"
+    assert [step.mains for step in bench.step] == [23.0, 115.0, 230.0, 230.0, 230.0]
+    assert bench.step[0].load == "open"
+    assert bench.step[0].needs == ("output voltage",)
+    assert predict(bench).quantities["output.voltage.mean"].value > 10
+    assert f"benchmon check {path}" in said
+    assert path.read_text(encoding="utf-8").count("#") > 15, "the file explains itself"
+
+
+def test_every_question_comes_with_its_reason(make):
+    _, said = make({"how it is spoken to": "hand"})
+    for reason in ("every expected reading follows it", "a wrong tap is a common mistake", "no verdict can be earned"):
+        assert reason in said
+
+
+@pytest.mark.parametrize("kind", ["bridge", "centre tap", "half wave", "split rail", "full-wave doubler"])
+def test_every_rectifier_gets_the_windings_it_needs(kind, make):
+    path, _ = make({"how the diodes are wired": kind, "is there an instrument": "n"})
+    bench = load_bench(path)
+    assert bench.rectifier.kind == kind
+    assert bench.transformer.secondaries == (2 if kind in {"centre tap", "split rail"} else 1)
+    predict(bench)
+
+
+@pytest.mark.parametrize(
+    ("words", "wrong", "why"),
+    [
+        ("mains voltage", "230", "has no unit"),
+        ("mains voltage", "23 A", "is not a voltage"),
+        ("mains voltage", "-230 V", "must be from 1 to 1000"),
+        ("its capacitance", "0 F", "must be above zero"),
+        ("how the diodes are wired", "triangle", "type a number from 1 to 5"),
+        ("how the diodes are wired", "9", "type a number from 1 to 5"),
+        ("its accuracy", "very", "is not"),
+        ("time between readings", "0 s", "must be from 0.01"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_told_at_once_and_asked_again(words, wrong, why, make):
+    path, said = make({words: wrong, "how it is spoken to": "hand"})
+    assert why in said
+    load_bench(path)
+
+
+def test_names_are_their_own_and_limits_in_order(make):
+    answers = {
+        "how it is spoken to": "hand",
+        "where it measures": ["output", "diode"],
+        "what it reads": ["voltage.mean", "temperature.case"],
+        "name of the channel": ["volts", "volts", "case"],
+        "another channel of this instrument": "y",
+        "warn above": "90 °C",
+        "switch off above": ["80 °C", "110 °C"],
+    }
+    path, said = make(answers)
+    assert "is taken already" in said
+    assert "must not be below the warning of 90 °C" in said
+    channel = load_bench(path).channel[1]
+    assert (channel.name, channel.warn_above, channel.trip_above) == ("case", 90.0, 110.0)
+
+
+def test_an_instrument_that_was_found_needs_no_address(make, found):
+    found += [
+        Port("scpi", "TCPIP::192.0.2.5::5025::SOCKET", identity="Some,Meter,1,2"),
+        Port("scpi", "", problem="could not look"),
+    ]
+    path, said = make({"where it is": "1"})
+    assert "Some,Meter,1,2" in said
+    bench = load_bench(path)
+    assert bench.instrument[0].address == "TCPIP::192.0.2.5::5025::SOCKET"
+    assert bench.channel[0].driver_keys["query"] == "MEASure:VOLTage:DC?"
+    assert "could not look" not in said
+
+
+def test_what_does_not_go_together_is_told_and_asked_again(make):
+    answers = {
+        "how it is spoken to": ["serial_lines", "serial_lines"],
+        "its address": ["/dev/ttyUSB0", "/dev/ttyUSB0"],
+        "pattern": [r"v=(?P<volts>\S+)", r"v=(?P<volts>\S+)"],
+        "group": ["amps", "volts"],
+    }
+    path, said = make(answers)
+    assert "That does not go together" in said
+    assert "Once more, from the instrument on" in said
+    prepare(load_bench(path))
+
+
+def test_a_file_that_is_there_stays_unless_forced(make, tmp_path):
+    path = tmp_path / "bench.toml"
+    path.write_text("mine", encoding="utf-8")
+    with pytest.raises(BadInput, match="is there already"):
+        make({"is there an instrument": "n"})
+    assert path.read_text(encoding="utf-8") == "mine"
+    make({"is there an instrument": "n"}, "--force")
+    load_bench(path)
+
+
+def test_stopping_half_way_writes_nothing(tmp_path):
+    path = tmp_path / "bench.toml"
+    command = [sys.executable, "-m", "benchmon", "new", str(path)]
+    done = subprocess.run(command, input="my supply\n230 V\n", capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode != 0
+    assert "Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_hostile_title_stays_text(make):
+    path, _ = make({"what is on the bench": 'a "b" \\ [x] # \x1b[31m', "is there an instrument": "n"})
+    assert load_bench(path).title.startswith('a "b" \\ [x] # ')
+    assert "\x1b" not in path.read_text(encoding="utf-8")
+
+
+@given(st.text(max_size=60), st.integers(-(2**60), 2**60), st.lists(st.text(max_size=10), max_size=4))
+def test_whatever_is_written_is_read_back(text, number, items):
+    section = TextSection("[part]", "a comment")
+    section.add("text", text, "another")
+    section.add("number", number)
+    section.add("items", items)
+    section.add("left_out", None)
+    read = tomllib.loads(bench_text([("A title", [section])]))
+    assert read == {"part": {"text": text, "number": number, "items": items}}
+
+
+def test_the_commented_file_is_what_the_reader_takes(make):
+    path, _ = make({"is there an instrument": "n", "kind of load": "current"})
+    assert read_bench(path.read_text(encoding="utf-8")).load.current == 1.0
