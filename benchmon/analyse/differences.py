@@ -29,6 +29,7 @@ _FREE = 8.0
 _SHAPE_DOUBT, _LEVEL_DOUBT = 0.02, 0.003
 _BROAD = 0.5
 _RATIOS = (0.001, 0.01, 0.1, 0.5, 2.0, 10.0, 100.0, 1000.0)
+_ANY_SIZE = 0.05
 _CLIPPED_BELOW = 0.97
 _LEAST_SHARE = 0.005
 
@@ -120,7 +121,16 @@ def _of_measuring(expected: Floats, captured: Floats) -> Iterator[_Cause]:
         yield _Cause(words, remedy, USUAL, ratio * expected)
         if has_mean:
             yield _Cause(f"{coupled}, and {words}", f"select d.c. coupling; {remedy}", RARE, ratio * alternating)
+    yield _of_another_size(expected, captured)
     yield from _clipped(expected, captured)
+
+
+def _of_another_size(expected: Floats, captured: Floats) -> _Cause:
+    """Return that the shape is right and the size is not; a size that fits anything is less likely than a usual ratio."""
+    size = _size(captured - np.mean(captured)) / max(_size(expected - np.mean(expected)), 1e-300)
+    words = f"the shape is right, the size {size:.3g} times what it should be"
+    remedy = "check the ratio and the calibration of the probe or clamp, then the load"
+    return _Cause(words, remedy, _ANY_SIZE, size * expected)
 
 
 def _clipped(expected: Floats, captured: Floats) -> Iterator[_Cause]:

@@ -33,6 +33,12 @@ if TYPE_CHECKING:
 @click.option("--mains", type=Measured(VOLTAGE), metavar="VOLTS", help="The mains voltage then, as measured.")
 @click.option("--frequency", type=Measured(FREQUENCY), metavar="HZ", help="The fundamental, where it is known.")
 @click.option("--accuracy", default="", metavar="ACCURACY", help='The scope\'s own, such as "3 %" or "3 % + 20 mV".')
+@click.option("--draw", is_flag=True, help="Draw two periods of the wave, and what is expected, in the terminal.")
+@click.option(
+    "--picture", type=PATH, metavar="FILE", help="Write a picture of the wave: .svg, with the extra `report`."
+)
+@FORCE
+@ASCII
 @JSON
 def analyse(
     wave: Path,
@@ -42,6 +48,10 @@ def analyse(
     mains: float | None,
     frequency: float | None,
     accuracy: str,
+    draw: bool,
+    picture: Path | None,
+    force: bool,
+    ascii_only: bool,
     as_json: bool,
 ) -> int:
     """Measure a captured waveform: a CSV file with times and one or more columns of values."""
@@ -56,6 +66,14 @@ def analyse(
         raise BadInput(f"--frequency {frequency:g} Hz: must be above 0")
     question = Question(quantities, probes, mains, frequency, accuracy)
     found = analyse_capture(wave, question, None if bench is None else load_bench(bench))
+    if picture is not None:
+        from benchmon.report.pictures import write_wave
+
+        write_wave(found, picture, force=may_write_over(picture, force=force))
+    if draw and not as_json:
+        from benchmon.commands.wave_drawing import wave_as_text
+
+        click.echo(wave_as_text(found, ascii_only=ascii_only))
     click.echo(printing.as_json(analysis_as_dict(found)) if as_json else analysis_as_text(found))
     return EXIT_DONE
 

@@ -6,17 +6,19 @@ import io
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from benchmon.analyse import Analysis
+from benchmon.analyse.drawing import DrawnWave, to_draw
 from benchmon.bench import Accuracy, Channel
-from benchmon.errors import one_line
+from benchmon.errors import BadInput, one_line
 from benchmon.prediction.limits_61000_3_2 import limit_of
-from benchmon.prediction.result import Floats
 from benchmon.quantities import POINTS, format_value
 from benchmon.report.document import Picture
+from benchmon.report.output_file import whole_file
 from benchmon.report.recorded import RecordedSession
 from benchmon.session.view import Part
 
@@ -53,18 +55,6 @@ def can_draw() -> bool:
     except ImportError:
         return False
     return True
-
-
-@dataclass(frozen=True)
-class Wave:
-    """A captured wave to be drawn: `time` and `values` (n,), and the expected one (m,) over the first mains period."""
-
-    name: str
-    unit: str
-    time: Floats
-    values: Floats
-    expected_time: Floats | None = None
-    expected: Floats | None = None
 
 
 @contextmanager
@@ -168,13 +158,11 @@ def _label(name: str, unit: str) -> str:
     return f"{shown}\n{unit}" if unit else shown
 
 
-def wave_picture(wave: Wave) -> Picture:
+def wave_picture(wave: DrawnWave) -> Picture:
     """Return a captured wave, with the expected one dashed where there is one."""
     with _drawing(1, 2.2) as (_, axes, out):
         axis = axes[0]
-        stride = max(len(wave.time) // 4000, 1)
-        begin = float(wave.time[0])
-        axis.plot((wave.time[::stride] - begin) * 1e3, wave.values[::stride], color=_COLOURS[0])
+        axis.plot(wave.time * 1e3, wave.values, color=_COLOURS[0])
         if wave.expected is not None and wave.expected_time is not None:
             axis.plot(wave.expected_time * 1e3, wave.expected, color=_EXPECTED, linestyle="--")
         axis.set_ylabel(_label(wave.name, wave.unit), rotation=0, ha="right", va="center")
@@ -203,3 +191,18 @@ def harmonics_picture(name: str, unit: str, harmonics: Sequence[tuple[int, float
         axis.set_ylabel("rms", rotation=0, ha="right", va="center")
     beside = " Marks are the limits of IEC 61000-3-2 class A." if with_limits else ""
     return Picture(out.getvalue(), f"Harmonics of {name}.{beside}")
+
+
+def write_wave(found: Analysis, path: Path, *, force: bool = False) -> None:
+    """Write the wave that was asked for as an SVG file.
+
+    Raises `BadInput` for another ending, where matplotlib is missing, and where the file cannot be written.
+    """
+    if path.suffix.lower() != ".svg":
+        raise BadInput(f"{one_line(path, 1000)}: a picture ends in .svg; name it so")
+    if not can_draw():
+        raise BadInput(f"{one_line(path, 1000)}: {MISSING}")
+    first = found.first
+    drawn = wave_picture(to_draw(first.name, first.unit, first.wave.sampled, first.quantity, found.prediction))
+    with whole_file(path, force=force) as part:
+        part.write_bytes(drawn.svg)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from benchmon.analyse.answer import unit_of
 from benchmon.analyse.chosen import WAVES
-from benchmon.analyse.expected import BINS, expected_wave, folded
+from benchmon.analyse.drawing import to_draw
 from benchmon.analyse.wave import Wave, measure_wave
 from benchmon.errors import DataFileError
 from benchmon.prediction.limits_61000_3_2 import compare_with_limits
-from benchmon.prediction.result import Floats, Prediction
+from benchmon.prediction.result import Prediction
 from benchmon.report import pictures, words
 from benchmon.report.document import Block, Fields, Paragraph, Section, Table, Tone
 from benchmon.report.findings import Findings
@@ -41,7 +39,8 @@ def _wave(captured: Waveform, of: str, prediction: Prediction | None) -> list[Bl
         return [Paragraph(f"{told}: {problem}", Tone.DOUBT)]
     blocks: list[Block] = [Paragraph(f"{told}:")]
     if pictures.can_draw():
-        blocks.append(pictures.wave_picture(_drawn(captured, wave, of, prediction)))
+        drawn = to_draw(captured.channel, captured.unit, wave.sampled, of, prediction)
+        blocks.append(pictures.wave_picture(drawn))
     rows = tuple(
         (name.replace("_", " "), words.measured(found.value, found.uncertainty, unit_of(name, captured.unit)))
         for name, found in wave.measures.items()
@@ -73,27 +72,3 @@ def _harmonics(captured: Waveform, wave: Wave, of: str) -> list[Block]:
         said = f"above the limit in order {', '.join(broken)}" if broken else "every order keeps its limit"
         blocks.append(Paragraph(f"IEC 61000-3-2 class A: {said}.", Tone.BAD if broken else Tone.PLAIN))
     return blocks
-
-
-def _drawn(captured: Waveform, wave: Wave, of: str, prediction: Prediction | None) -> pictures.Wave:
-    """Return the wave to be drawn, the expected one turned to where it lies best over the captured one."""
-    expected = expected_wave(prediction, of) if prediction is not None and of else None
-    if expected is None or prediction is None:
-        return pictures.Wave(captured.channel, captured.unit, captured.times, captured.values)
-    laid, frequency = folded(wave.sampled, prediction.mains_frequency)
-    shift = _best_shift(laid, expected)
-    turns = (np.arange(BINS) + 0.5) / BINS
-    length = float(captured.times[-1] - captured.times[0]) * frequency
-    many = np.concatenate([turns + period for period in range(int(length) + 1)])
-    # Phase zero of what was laid over itself is a whole number of periods before time zero.
-    begin = float(captured.times[0]) * frequency % 1.0
-    values = np.interp((many + begin) % 1.0, turns, np.roll(expected, shift), period=1.0)
-    kept = many <= length
-    return pictures.Wave(
-        captured.channel, captured.unit, captured.times, captured.values, many[kept] / frequency, values[kept]
-    )
-
-
-def _best_shift(captured: Floats, expected: Floats) -> int:
-    likeness = np.fft.irfft(np.fft.rfft(captured) * np.fft.rfft(expected).conj(), len(expected))
-    return int(np.argmax(likeness))

@@ -10,6 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.cli import commands
+from benchmon.errors import BadInput
+from benchmon.report import pictures
 from benchmon_simulated.scenarios import scenario_named
 
 TIME = np.arange(4000) / 50_000.0
@@ -115,3 +117,27 @@ def test_hostile_headings_are_shown_as_plain_text(capture):
         said = run(path, *more)[1]
         assert "\x1b" not in said
         assert "[bold]" in said
+
+
+def test_it_is_drawn_in_the_terminal(capture):
+    path = capture(TIME, 10 * SINE, head="t (s),u (V)")
+    drawn = run(path, "--draw")[1]
+    assert "V over ms" in drawn
+    assert "⡇" in drawn or "⠁" in drawn or "⣀" in drawn or "⡀" in drawn
+    plain = run(path, "--draw", "--ascii")[1].partition("V over ms")[0]
+    assert plain.isascii()
+    assert plain.count("*") > 50
+    assert "dotted" in run(path, "--draw", "--quantity", "output.voltage", "--bench", scenario_named("bridge").path)[1]
+
+
+def test_a_picture_is_written_whole_or_not(capture, tmp_path):
+    path = capture(TIME, 10 * SINE, head="t (s),u (V)")
+    run(path, "--picture", tmp_path / "wave.svg")
+    assert (tmp_path / "wave.svg").read_bytes().startswith(b"<?xml")
+    for name, reason in (("wave.svg", "--force"), ("wave.jpg", r"ends in \.svg"), ("none/wave.svg", "folder")):
+        with pytest.raises(BadInput, match=reason):
+            run(path, "--picture", tmp_path / name)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pictures, "can_draw", lambda: False)
+        with pytest.raises(BadInput, match="matplotlib"):
+            run(path, "--picture", tmp_path / "other.svg")

@@ -7,6 +7,7 @@ import pytest
 
 from benchmon.analyse import Question, analyse
 from benchmon.analyse.differences import explain
+from benchmon.analyse.drawing import to_draw
 from benchmon.analyse.expected import BINS, folded
 from benchmon.analyse.wave import measure_wave
 from benchmon.bench import load_bench
@@ -140,3 +141,20 @@ def test_likelihoods_are_parts_of_one(benches):
     found = explain(wave.sampled, "output.voltage", bench, predict(bench))
     assert 0.9 < sum(one.likelihood for one in found) <= 1 + 1e-9
     assert all(one.message.isprintable() for one in found)
+
+
+def test_a_right_shape_of_a_wrong_size_is_said_to_be_that(capture, benches):
+    bench = benches["reservoir"]
+    path = capture(TIME, 1.37 * trace(bench, "mains.current"))
+    found = analyse(path, Question(("mains.current",), mains=MAINS), bench)
+    assert causes(found)[0] == "the shape is right, the size 1.37 times what it should be"
+
+
+def test_the_expected_wave_is_drawn_over_the_captured_one(benches):
+    bench = benches["reservoir"]
+    for time in (TIME, TIME + 0.0123, np.arange(90_000) / 1e6):
+        wave = measure_wave(time, trace(bench, "output.voltage", time))
+        drawn = to_draw("u", "V", wave.sampled, "output.voltage", predict(bench, mains_voltage=MAINS))
+        beside = np.interp(drawn.time, drawn.expected_time, drawn.expected)
+        assert np.max(np.abs(beside - drawn.values)) < 0.1 * np.ptp(drawn.values)
+        assert len(drawn.time) <= 8000
