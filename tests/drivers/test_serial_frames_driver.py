@@ -161,9 +161,9 @@ def test_a_late_answer_is_not_taken_for_the_next_question_s(opened, line):
         address = far_end.path if line == "pty" else far_end.url
         driver = opened(driver_at(address, channels, timeout=0.2, retries=0))
         for _ in range(2):
-            late, right = driver.read_together(["a", "b"])
-            assert late.value in (None, 111.0)
-            assert right.value in (None, 2.0)
+            found = {one.channel: one.value for one in driver.read_together(["a", "b"])}
+            assert found["a"] in (None, 111.0)
+            assert found["b"] in (None, 2.0)
 
 
 def test_the_setup_is_sent_on_opening(opened, far_end):

@@ -1,7 +1,9 @@
 import threading
 import time
+from pathlib import Path
 
 import pytest
+import pyvisa_sim
 
 from benchmon.instruments import ports
 from benchmon.instruments.driver import Driver
@@ -71,13 +73,24 @@ def test_serial_ports_are_asked_only_if_wanted(drivers, asked):
     assert seen == [asked]
 
 
-def visa(ask_serial):
-    found = {}
-    find_visa(lambda port: found.__setitem__(port.address, port), 0.6, ask_serial, "@sim")
-    return found
+@pytest.fixture
+def visa(tmp_path):
+    """Return a function that looks at the stock devices of pyvisa-sim, as a bench of this test's own.
+
+    What is asked at a wrong termination stays in a device, and another test would meet it there.
+    """
+    copy = tmp_path / "stock.yaml"
+    copy.write_bytes(Path(pyvisa_sim.__file__).with_name("default.yaml").read_bytes())
+
+    def visa(ask_serial):
+        found = {}
+        find_visa(lambda port: found.__setitem__(port.address, port), 0.6, ask_serial, f"{copy}@sim")
+        return found
+
+    return visa
 
 
-def test_visa_resources_are_listed_with_who_answers():
+def test_visa_resources_are_listed_with_who_answers(visa):
     found = visa(ask_serial=False)
     assert found["GPIB0::9::INSTR"].identity == "SCPI,MOCK,VERSION_1.0"
     # A device that does not know the question says so, or nothing.
@@ -86,7 +99,7 @@ def test_visa_resources_are_listed_with_who_answers():
     assert {port.driver for port in found.values()} == {"scpi"}
 
 
-def test_serial_resources_are_asked_when_wanted():
+def test_serial_resources_are_asked_when_wanted(visa):
     assert [address for address in visa(ask_serial=True) if address.startswith("ASRL")]
 
 
