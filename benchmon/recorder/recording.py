@@ -34,6 +34,7 @@ from benchmon.recorder.switching import SwitchingOff
 from benchmon.recorder.typing_in import take_typed
 from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
+from benchmon.session.beacon import SIGNALS
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag, Judgement
@@ -65,10 +66,14 @@ def record(
 
 
 class Stop:
-    """Whether a recording shall end, and why; asked for from any thread or a signal handler."""
+    """Whether a recording shall end, and why; asked for from any thread or a signal handler.
+
+    `switch_off` says who asked for switching off by a signal, "" for nobody.
+    """
 
     def __init__(self) -> None:
         self.reason = ""
+        self.switch_off = ""
 
     def ask(self, reason: str) -> None:
         """Ask for a clean end. The first reason counts."""
@@ -163,6 +168,9 @@ class Recording:
                 self._writer.put(told)
         for request in self._writer.requests():
             self._answer(request)
+        if self._stop.switch_off:
+            asked, self._stop.switch_off = self._stop.switch_off, ""
+            self._ask_to_switch_off(asked)
         if now >= self._next_heartbeat or self._sign.differs(self._writer.trouble):
             self._next_heartbeat = now + _HEARTBEAT_EVERY
             self._beat()
@@ -268,7 +276,7 @@ class Recording:
 
 @contextmanager
 def _stopped_by_signals() -> Iterator[Stop]:
-    """Give a `Stop` that SIGTERM and SIGINT ask for, and let a lost terminal (SIGHUP) pass."""
+    """Give a `Stop` that SIGTERM and SIGINT ask for, SIGUSR1 to switch off; let a lost terminal (SIGHUP) pass."""
     asked = Stop()
     if threading.current_thread() is not threading.main_thread():
         yield asked
@@ -277,7 +285,10 @@ def _stopped_by_signals() -> Iterator[Stop]:
     def stop(number: int, _: FrameType | None) -> None:
         asked.ask(f"by {signal.Signals(number).name}")
 
-    handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop}
+    def switch_off(number: int, _: FrameType | None) -> None:
+        asked.switch_off = f"by {signal.Signals(number).name}"
+
+    handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop, SIGNALS["switch off"]: switch_off}
     if hasattr(signal, "SIGHUP"):
         handlers[signal.SIGHUP] = signal.SIG_IGN
     before = {number: signal.signal(number, handler) for number, handler in handlers.items()}  # type: ignore[arg-type]

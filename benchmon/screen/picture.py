@@ -205,6 +205,8 @@ class Picture:
             return Glance(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
         if self.trouble:
             words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
+            if self._glance.level is Level.DANGER:
+                return Glance(Level.DANGER, self._glance.sign, f"{self._glance.sentence}. {words}")
             return Glance(Level.BLIND, SIGNS[Level.BLIND], words)
         return self._glance
 

@@ -11,6 +11,7 @@ import fcntl
 import hashlib
 import json
 import os
+import signal
 import stat
 import tempfile
 import time
@@ -23,6 +24,8 @@ from benchmon.session.heartbeat import boot, is_beating
 
 FOLDER_VARIABLE = "BENCHMON_RECORDERS"
 ENDING = ".recorder"
+SIGNALS = {"stop": signal.SIGTERM, "switch off": signal.SIGUSR1}
+"""How a recorder is asked for what must not wait where its session cannot be written."""
 _SIZE = 4096
 _CLAIM_WITHIN = 0.5
 
@@ -47,6 +50,17 @@ class Beat:
     def is_recent(self) -> bool:
         """Whether the recorder is alive, as far as can be seen."""
         return is_beating(self.monotonic, self.boot)
+
+    def ask(self, kind: str) -> bool:
+        """Ask the recorder by a signal; return whether that could be done."""
+        number = SIGNALS.get(kind)
+        if number is None or not self.is_recent:
+            return False
+        try:
+            os.kill(self.pid, number)
+        except OSError:
+            return False
+        return True
 
 
 def beacons_folder() -> Path:

@@ -128,8 +128,9 @@ class SessionFollower:
     def request(self, kind: str, text: str = "") -> None:
         """Ask the recorder for something: `note` (with its text) or `stop`.
 
-        Raises `RecorderError` if none runs, this view is read-only or the file cannot be written; `BadInput` for
-        another kind.
+        Where the file cannot be written, `stop` and `switch off` reach a recorder of the same user by a signal. Raises
+        `RecorderError` if none runs, this view is read-only or the recorder cannot be reached; `BadInput` for another
+        kind.
         """
         if kind not in REQUEST_KINDS:
             raise BadInput(
@@ -143,7 +144,9 @@ class SessionFollower:
                     raise RecorderError(f"{shown(self._path)}: no recorder is writing this session any more")
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:
-            raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
+            beat = self._beat()
+            if beat is None or not beat.ask(kind):
+                raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.

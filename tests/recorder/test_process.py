@@ -169,6 +169,7 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
     later = until(lambda: next((now for now in [view.poll().now] if now > update.now + 0.5), 0))
     with pytest.raises(RecorderError, match=r"cannot be asked.*full"):
         view.request("note", "is there room?")
+    view.request("switch off")
     (disk / "ballast").unlink()
     until(lambda: not view.poll().trouble)
     assert recorder.stop() == 1
@@ -182,8 +183,20 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
         "tripped",
         "written",
     ]
+    assert [event for event in update.events if "no [switch_off]" in event.message], "it was asked by a signal"
     [trip] = [event for event in update.events if event.kind == "tripped"]
     assert trip.time < later
+
+
+def test_a_stop_reaches_a_recorder_that_cannot_write(spawn, until, disk, fill_disk):
+    recorder = spawn("disk/a.benchmon")
+    view = open_session_view(recorder.path)
+    fill_disk(disk)
+    until(lambda: "disk is full" in view.poll().trouble)
+    view.request("stop")
+    assert recorder.wait(20) == 2
+    assert "is not complete" in recorder.last_words()
+    assert "records that waited are lost" in recorder.last_words()
 
 
 def test_the_session_taken_away_comes_back_whole(spawn, until, tmp_path):

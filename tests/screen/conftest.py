@@ -95,6 +95,7 @@ class FakeView:
         self.state = RecorderState.RECORDING
         self.problem: BenchmonError | None = None
         self.deaf = False
+        self.trouble = ""
         self.requests: list[tuple[str, str]] = []
         self.past: dict[str, list[Part]] = {}
         self._news: list[News] = []
@@ -120,6 +121,7 @@ class FakeView:
             explanations[-1] if explanations else None,
             tuple(each for each in news if isinstance(each, Forecast)),
             tuple(each for each in news if isinstance(each, Waveform)),
+            self.trouble,
         )
 
     def trend(self, channel: str, *_: float) -> tuple[Part, ...]:
