@@ -10,6 +10,7 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.quantities import format_value
+from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.wording import with_uncertainty
 
@@ -41,6 +42,8 @@ class Summary:
     event_count: int
     trips: tuple[str, ...]
     """The channels that went past a limit."""
+    switching: Event | None = None
+    """The last event that tells of a switching off, if there was one."""
 
 
 class Tally:
@@ -49,6 +52,7 @@ class Tally:
     def __init__(self, bench: Bench) -> None:
         self._channels = {channel.name: _ChannelTally(channel) for channel in bench.channel}
         self._events = 0
+        self._switching: Event | None = None
 
     def judgement(self, judgement: Judgement) -> None:
         """Count a judgement."""
@@ -57,12 +61,15 @@ class Tally:
     def events(self, events: Sequence[Event]) -> None:
         """Count events."""
         self._events += len(events)
+        for event in events:
+            if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
+                self._switching = event
 
     def summary(self, path: Path, duration: float) -> Summary:
         """Return what it came to."""
         channels = tuple(channel.summary() for channel in self._channels.values())
         trips = tuple(channel.name for channel in channels if Flag.TRIPPED in channel.flags)
-        return Summary(path, duration, channels, self._events, trips)
+        return Summary(path, duration, channels, self._events, trips, self._switching)
 
 
 class _ChannelTally:
@@ -111,6 +118,8 @@ def summary_text(summary: Summary) -> str:
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     if summary.trips:
         lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
+    if summary.switching:
+        lines.append(f"{summary.switching.kind}: {one_line(summary.switching.message, 400)}")
     events = "1 event" if summary.event_count == 1 else f"{summary.event_count} events"
     lines.append(f"{summary.duration:.1f} s recorded, {events}, in {one_line(summary.path, 1000)}")
     return "\n".join(lines)

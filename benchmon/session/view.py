@@ -97,7 +97,10 @@ class SessionView(Protocol):
         ...
 
     def request(self, kind: str, text: str = "") -> None:
-        """Ask the recorder for something: `note` (with its text) or `stop`. Raises `RecorderError` if none runs."""
+        """Ask the recorder for something: `note`, `reading` (see `typed_reading`), `step`, `switch off` or `stop`.
+
+        Raises `RecorderError` if none runs, `BadInput` where it is nothing a recorder can be asked.
+        """
         ...
 
     def close(self) -> None:

@@ -10,7 +10,7 @@ from modbus_far_end import ModbusFarEnd, Unit
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
-from benchmon.recorder import record
+from benchmon.recorder import record, summary_text
 from benchmon.recorder.messengers import Messengers
 from benchmon.session.follower import open_session_view
 from benchmon.watch.glance import Level, glance
@@ -91,6 +91,15 @@ class Seen:
     def glance(self):
         told = [event for event in self.events if event.kind in KINDS - {"tripped"}]
         return glance(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
+
+
+def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, bench_with):
+    mains = Mains(meter)
+    mains.heat()
+    with ModbusFarEnd({1: mains.unit}) as relay:
+        summary = record(read_bench(bench_with(relay.address)), tmp_path / "a.benchmon", duration=1.0)
+    assert summary.switching.kind == "switched off"
+    assert f"switched off: {summary.switching.message}" in summary_text(summary).splitlines()
 
 
 @contextmanager
