@@ -104,9 +104,18 @@ def analyse(path: Path | str, question: Question | None = None, bench: Bench | N
 
 def _measured(time: Floats, one: Chosen, asked: Question) -> Analysed:
     column = one.column
-    accuracy = parse_accuracy(asked.accuracy, column.unit) if asked.accuracy else Accuracy()
+    accuracy = _accuracy(asked.accuracy, column.unit)
     wave = measure_wave(time, column.values, frequency=asked.frequency, accuracy=accuracy)
     return Analysed(column.name, one.quantity, column.unit, wave, column.values)
+
+
+def _accuracy(text: str, unit: str) -> Accuracy:
+    if not text:
+        return Accuracy()
+    try:
+        return parse_accuracy(text, unit)
+    except BadInput as problem:
+        raise BadInput(f"--accuracy {one_line(text, 60)!r}: {problem}") from problem
 
 
 def _power(columns: Sequence[Analysed]) -> dict[str, Measured]:

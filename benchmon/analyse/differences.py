@@ -126,7 +126,7 @@ def _of_measuring(expected: Floats, captured: Floats) -> Iterator[_Cause]:
 
 
 def _of_another_size(expected: Floats, captured: Floats) -> _Cause:
-    """Return that the shape is right and the size is not; a size that fits anything is less likely than a usual ratio."""
+    """Return that the shape is right and the size is not; any size at all is less likely than a usual ratio."""
     size = _size(captured - np.mean(captured)) / max(_size(expected - np.mean(expected)), 1e-300)
     words = f"the shape is right, the size {size:.3g} times what it should be"
     remedy = "check the ratio and the calibration of the probe or clamp, then the load"

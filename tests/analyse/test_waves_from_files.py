@@ -248,7 +248,7 @@ def test_columns_are_chosen_by_name(capture):
         (Question(probes=("0",)), "between"),
         (Question(probes=("5 mV/V",)), "is no ratio"),
         (Question(probes=("CH7=10",)), "no column 'CH7'"),
-        (Question(accuracy="3 ohms"), "accuracy|unit|part"),
+        (Question(accuracy="3 ohms"), "--accuracy.*not a voltage"),
     ],
 )
 def test_questions_that_do_not_fit_are_refused(capture, question, reason):

@@ -122,7 +122,7 @@ def write_session(tmp_path, benches, expectations):
 def hostile_bench():
     """Return a bench whose every free text wants to be markup, a formula or a control code."""
     text = text_of("reservoir")
-    text = text.replace('title = "', f'title = "{HOSTILE} | =cmd() \\u001b[2J ', 1)
+    text = text.replace('title = "', f'title = "{HOSTILE} | =cmd() ', 1)
     text = text.replace('"multimeter"', f"'{HOSTILE}'")
     for name, other in (("output", "=1+1"), ("ripple", "@SUM(A1)"), ("output AC", "a|b<b>"), ("air", "+air & 'co'")):
         text = text.replace(f'name = "{name}"', f'name = "{other}"')

@@ -1,0 +1,27 @@
+"""Examples in the docstrings of captures and reports are true."""
+
+import doctest
+import importlib
+import pkgutil
+
+import pytest
+
+import benchmon.analyse
+import benchmon.report
+
+MODULES = sorted(
+    f"{package.__name__}.{module.name}"
+    for package in (benchmon.analyse, benchmon.report)
+    for module in pkgutil.iter_modules(package.__path__)
+)
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_examples(name):
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
+def test_there_are_some():
+    finder = doctest.DocTestFinder()
+    found = [test for name in MODULES for test in finder.find(importlib.import_module(name)) if test.examples]
+    assert len(found) >= 6
