@@ -90,13 +90,15 @@ def fault_free(bench: Bench, seconds: float, seed: int, digits: float) -> Hours:
     air = wander(times, 0.3, random)
     nodes = np.linspace(0.94, 1.06, 7)
     solved = [predict(actual, mains_voltage=float(actual.mains.voltage * node)) for node in nodes]
+    warmer = predict(actual, mains_voltage=actual.mains.voltage, ambient=actual.ambient.temperature + 1.0)
     read = {}
     for channel in bench.channel:
         curve = np.polyfit(nodes, [one.quantities[channel.quantity].value for one in solved], 4)
         true = np.polyval(curve, mains)
         if is_temperature(channel.quantity):
-            constant = solved[3].warm_up.get(channel.quantity, 0.0)
-            true = followed(true, constant) + air
+            true = followed(true, solved[3].warm_up.get(channel.quantity, 0.0))
+        a_kelvin = warmer.quantities[channel.quantity].value - solved[3].quantities[channel.quantity].value
+        true = true + a_kelvin * air
         read[channel.name] = shown(channel, true, random, digits)
     return Hours(bench, times, read, expectations(bench, read))
 
