@@ -19,8 +19,8 @@ What it does not simulate:
 - heat between neighbours: each part has one thermal resistance and one time constant, and the case of a diode or a
   regulator shows a fixed share of its junction's rise;
 - what an operator does: the [[step]]s of a bench file do not turn its mains or change its load (orders do, see
-  `orders`), and a trip switches it off only by a SCPI `command` or a Modbus `coil`: a pseudo-terminal has no RTS or DTR,
-  so a switch on one of those fails here;
+  `orders`), and a trip switches it off only by a SCPI `command` or a Modbus `coil`: a pseudo-terminal has no RTS or
+  DTR, so a switch on one of those fails here;
 - meters' crest-factor and bandwidth limits, loading of the circuit by the meter, and how long a conversion takes: a
   reading is of the mains period that was stepped last, every tenth of a second, and what warms or drifts moves with it;
 - captured waves beyond one period, triggers, and what a meter's fault makes of them: a wave is always the true one;

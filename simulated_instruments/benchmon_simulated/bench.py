@@ -19,7 +19,7 @@ from benchmon_simulated.hand_twin import HandTwin
 from benchmon_simulated.modbus_twin import ModbusTwin
 from benchmon_simulated.orders import Orders
 from benchmon_simulated.scpi_twin import ScpiTwin
-from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.supply import SLICE, SupplyUnderTest
 from benchmon_simulated.text_twin import TextTwin
 from benchmon_simulated.troubles import Troubles
 from benchmon_simulated.twin import Twin
@@ -174,9 +174,14 @@ class SimulatedBench:
         while True:
             await asyncio.sleep(TICK)
             now = self._loop.time()
-            self.supply.advance(min(now - last, LONGEST_TICK))
-            await self._let_faults_happen()
-            last = now
+            behind, last = min(now - last, LONGEST_TICK), now
+            while behind > 0.0:
+                passed = min(behind, SLICE)
+                self.supply.advance(passed)
+                behind -= passed
+                await self._let_faults_happen()
+                # However much there is to catch up with, the lines are served in between.
+                await asyncio.sleep(0)
 
 
 def _refuse_unknown_quantities(bench: Bench, supply: SupplyUnderTest) -> None:

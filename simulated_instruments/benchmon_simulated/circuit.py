@@ -18,6 +18,10 @@ STEPS = 400
 """Time steps a mains period: ten for the 40th harmonic."""
 
 
+DEAD = 1e-3
+"""Volts."""
+
+
 @dataclass(frozen=True)
 class DiodeNow:
     """A diode as it is in this period: n·k·T/q in volts, saturation in amperes, ohms; sound, open or shorted."""
@@ -75,6 +79,11 @@ class Cycle:
         then = np.vstack((before.port_voltages, before.output_voltage))
         change, peak = np.abs(now - then).max(axis=1), np.abs(now).max(axis=1)
         return bool(np.all(change <= tolerance * peak))
+
+    @property
+    def is_dead(self) -> bool:
+        """Whether nothing worth stepping is left of any voltage."""
+        return float(np.abs(self.port_voltages).max()) < DEAD
 
 
 class Charged:

@@ -5,6 +5,8 @@ Windings are linked by the primary circuit that they share; each has its own res
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from benchmon_simulated.circuit import STEPS, Charged, Conditions, Cycle, DiodeNow, Floats
@@ -23,8 +25,8 @@ class Windings:
 
     def __init__(self, wiring: Wiring, ratio: float, leakage: float) -> None:
         self._wiring, self.ratio, self._leakage = wiring, ratio, leakage
-        self.flows = [Past() for _ in wiring.branches]
-        self.currents = [0.0] * len(wiring.branches)
+        self._flows = [Past() for _ in wiring.branches]
+        self.inert = leakage > 0.0
 
     def set_period(self, now: Conditions) -> None:
         """Take ohms, polarities and frequency of the period to come."""
@@ -36,6 +38,13 @@ class Windings:
         ohms = now.primary_resistance * self.ratio**2 * np.outer(self.turns, self.turns)
         ohms = ohms + np.diag([own * count for count in counts]) + np.diag(self.inertias)
         self.conductance: Matrix = np.linalg.inv(ohms).tolist()
+        ones: list[float] = [0.0] * (self._wiring.size + 1)
+        self.pushes = ones
+        """Amperes into each node for a volt of EMF of one winding, without inertia."""
+        for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
+            pushed = sum(siemens * turns for siemens, turns in zip(row, self.turns, strict=True))
+            ones[branch.nodes[0]] += pushed
+            ones[branch.nodes[1]] -= pushed
 
     def stamp(self, matrix: Matrix) -> None:
         """Add the branches to the network's `matrix`."""
@@ -52,7 +61,7 @@ class Windings:
         """Add what `emf`, the volts of one winding, pushes into each node; return each branch's driving volts."""
         driving = [
             turns * emf + inertia * flow.expected
-            for turns, inertia, flow in zip(self.turns, self.inertias, self.flows, strict=True)
+            for turns, inertia, flow in zip(self.turns, self.inertias, self._flows, strict=True)
         ]
         for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
             pushed = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
@@ -66,9 +75,19 @@ class Windings:
             push - volts[branch.nodes[0]] + volts[branch.nodes[1]]
             for push, branch in zip(driving, self._wiring.branches, strict=True)
         ]
-        for at, row in enumerate(self.conductance):
-            self.currents[at] = sum(siemens * rest for siemens, rest in zip(row, left, strict=True))
-            self.flows[at].accept(self.currents[at])
+        for flow, row in zip(self._flows, self.conductance, strict=True):
+            flow.accept(sum(siemens * rest for siemens, rest in zip(row, left, strict=True)))
+
+    @property
+    def currents(self) -> list[float]:
+        """The branches' currents at the last step, amperes, where they have inertia."""
+        return [flow.last for flow in self._flows]
+
+    def currents_at(self, emf: Floats, nodes: Floats) -> Floats:
+        """Return the branches' currents, (branches, STEPS), without inertia: a winding's EMF, node volts."""
+        ends = [nodes[branch.nodes[0]] - nodes[branch.nodes[1]] for branch in self._wiring.branches]
+        currents: Floats = np.array(self.conductance) @ (np.outer(self.turns, emf) - np.array(ends))
+        return currents
 
 
 class DiodeNetwork:
@@ -104,17 +123,23 @@ class DiodeNetwork:
     def _step(self, emf: Floats, linear: Matrix, sound: list[Junction]) -> list[list[float]]:
         charged, windings, ports = self._charged, self._windings, self._wiring.ports
         reservoir, rail = charged.reservoir, charged.first
+        last: list[float] = []
+        matrix = linear
         traces: list[list[float]] = []
         for volts in emf.tolist():
-            matrix, currents = [row[:] for row in linear], [0.0] * len(linear)
-            driving = windings.drive(volts, currents)
             seen = [ladder.seen() for ladder in charged.ports]
-            for (plus, minus), (conductance, source) in zip(ports, seen, strict=True):
-                _connect(matrix, (plus, minus), conductance)
+            conductances = [conductance for conductance, _ in seen]
+            if conductances != last:
+                # A load that lets go changes it; otherwise it is the same from step to step.
+                matrix, last = _with_ports(linear, ports, conductances), conductances
+            currents = [pushed * volts for pushed in windings.pushes] if not windings.inert else [0.0] * len(linear)
+            driving = windings.drive(volts, currents) if windings.inert else []
+            for (plus, minus), (_, source) in zip(ports, seen, strict=True):
                 currents[plus] -= source
                 currents[minus] += source
             nodes = solve(matrix, currents, sound)
-            windings.accept(driving, nodes)
+            if windings.inert:
+                windings.accept(driving, nodes)
             for (plus, minus), (conductance, source), ladder in zip(ports, seen, charged.ports, strict=True):
                 across = nodes[plus] - nodes[minus]
                 ladder.accept(across, conductance * across + source)
@@ -127,6 +152,8 @@ class DiodeNetwork:
         wiring, windings = self._wiring, self._windings
         ends = np.cumsum([wiring.size + 1, len(wiring.branches), len(wiring.diodes)])
         nodes, branches, flows, others = np.split(traces, ends)
+        if not windings.inert:
+            branches = windings.currents_at(windings.ratio * mains_emf, nodes)
         reflected = windings.ratio * (np.array(windings.turns, float) @ branches)
         emf = windings.ratio * (mains_emf - now.primary_resistance * reflected)
         volts = [nodes[anode] - nodes[cathode] for anode, cathode in wiring.diodes]
@@ -154,6 +181,13 @@ class DiodeNetwork:
             reservoir_voltage=others[2],
             reservoir_current=others[3],
         )
+
+
+def _with_ports(linear: Matrix, ports: Sequence[Nodes], conductances: Sequence[float]) -> Matrix:
+    matrix = [row[:] for row in linear]
+    for nodes, conductance in zip(ports, conductances, strict=True):
+        _connect(matrix, nodes, conductance)
+    return matrix
 
 
 def _connect(matrix: Matrix, nodes: Nodes, siemens: float) -> None:

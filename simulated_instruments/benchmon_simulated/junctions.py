@@ -17,6 +17,9 @@ MOST_ROUNDS = 60
 CLOSE = 1e-7
 """The part of the largest current by which a diode's current may still be off its curve."""
 
+_NOTHING = 1e-15
+"""Siemens."""
+
 _KNEE_CURRENT = 0.7
 """Amperes per volt of slope."""
 
@@ -75,8 +78,10 @@ class Junction:
         self.source = current - self._offset / slope
 
     def _tangent_at_voltage(self, volts: float) -> None:
-        if volts < 0.0:
-            power = self.saturation * math.exp(max(-700.0, volts / self.slope))
+        if volts < -40.0 * self.slope:
+            self.conductance, self.current = 0.0, -self.saturation
+        elif volts < 0.0:
+            power = self.saturation * math.exp(volts / self.slope)
             self.conductance = power / self.slope
             self.current = power - self.saturation
         elif self.ohms > 0.0:
@@ -101,25 +106,25 @@ def solve(matrix: Sequence[Sequence[float]], currents: Sequence[float], junction
     for _ in range(MOST_ROUNDS):
         rows = [[*row, current] for row, current in zip(matrix, currents, strict=True)]
         for junction in junctions:
-            _stamp(rows, junction)
+            above, below = rows[junction.anode], rows[junction.cathode]
+            above[-1] -= junction.source
+            below[-1] += junction.source
+            conductance = junction.conductance
+            # Most of the time most diodes block, and then there is nothing to add.
+            if conductance > _NOTHING:
+                above[junction.anode] += conductance
+                below[junction.cathode] += conductance
+                above[junction.cathode] -= conductance
+                below[junction.anode] -= conductance
         volts = _eliminate(rows)
         off = largest = 0.0
         for junction in junctions:
-            off = max(off, junction.follow(volts[junction.anode] - volts[junction.cathode]))
+            wrong = junction.follow(volts[junction.anode] - volts[junction.cathode])
+            off = max(off, wrong)
             largest = max(largest, junction.current)
         if off <= CLOSE * largest + 1e-12:
             break
     return volts
-
-
-def _stamp(rows: list[list[float]], junction: Junction) -> None:
-    anode, cathode, conductance, source = junction.anode, junction.cathode, junction.conductance, junction.source
-    rows[anode][anode] += conductance
-    rows[cathode][cathode] += conductance
-    rows[anode][cathode] -= conductance
-    rows[cathode][anode] -= conductance
-    rows[anode][-1] -= source
-    rows[cathode][-1] += source
 
 
 def _eliminate(rows: list[list[float]]) -> list[float]:

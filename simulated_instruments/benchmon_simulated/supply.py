@@ -154,8 +154,8 @@ class SupplyUnderTest:
         cycle = self._circuit.run(wave, now)
         for _ in range(periods - 1):
             before, cycle = cycle, self._circuit.run(wave, now)
-            # A discharge without mains goes on for ever in ever smaller steps, so it is never taken as settled.
-            if wave.any() and cycle.repeats(before, SETTLED):
+            # A discharge without mains goes on for ever in ever smaller steps, so it is not taken as settled.
+            if cycle.repeats(before, SETTLED) if wave.any() else cycle.is_dead:
                 break
         return cycle
 
