@@ -86,18 +86,24 @@ def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats
         drive = drive + emf
         if at.wiring.symmetric:
             drive = drive - at.windings.resistance[:, None, 0, 1] * current[..., 1]
-    reverse: Floats = np.where(_turns_off(current[..., 0]), 0.0, np.maximum(-drive / at.wiring.in_series, 0.0))
-    return reverse
+    return _without_overshoot(np.maximum(-drive / at.wiring.in_series, 0.0), current[..., 0])
 
 
-def _turns_off(current: Floats) -> Floats:
-    """Return which instants (b, k) are of an interval that a path's current (b, k) conducts into.
+def _without_overshoot(reverse: Floats, current: Floats) -> Floats:
+    """Return a reverse voltage (b, k) without the instants of intervals that the diode's current (b, k) conducts into.
 
     Where a current through an inductance ends inside an interval, the voltages of its stages overshoot without meaning.
+    The voltage that the diode then jumps to is on the line through the instants of the next interval.
     """
     starts = np.roll(current[:, 1::2], 1, axis=1)
     conducts = starts > _CONDUCTS * np.max(current, axis=1, keepdims=True)
-    return np.repeat(conducts, 2, axis=1)
+    first, second = reverse[:, 0::2], reverse[:, 1::2]
+    # The first instant stands at a third of its interval, so the line reaches the start half as far before it.
+    jump = np.maximum(np.roll(1.5 * first - 0.5 * second, -1, axis=1), 0.0)
+    ends = np.where(conducts, np.where(np.roll(conducts, -1, axis=1), 0.0, jump), second)
+    clean = np.empty_like(reverse)
+    clean[:, 0::2], clean[:, 1::2] = np.where(conducts, 0.0, first), ends
+    return clean
 
 
 def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats) -> dict[str, Floats]:

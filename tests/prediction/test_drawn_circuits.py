@@ -28,7 +28,6 @@ def test_circuits_drawn_at_random_agree(kind):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("number", [1000, 1001])
-def test_a_few_of_them_agree(kind, number):
-    bench = draw(random.Random(f"{kind}/{number}"), kind)
+def test_one_of_each_kind_agrees(kind):
+    bench = draw(random.Random(f"{kind}/1000"), kind)
     assert max(shares(predicted(bench), reference(bench)).values()) <= 1.0
