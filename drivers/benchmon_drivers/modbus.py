@@ -16,8 +16,7 @@ from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
-from benchmon.bench.measuring import KeyedError
-from benchmon.bench.values import Number
+from benchmon.bench.values import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon_drivers.modbus_line import ModbusLine, Refused, tcp_place

@@ -8,8 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_v
 from pyvisa import rname
 from pyvisa.highlevel import get_wrapper_class
 
-from benchmon.bench.measuring import KeyedError
-from benchmon.bench.values import Number
+from benchmon.bench.values import KeyedError, Number
 from benchmon.errors import BadInput
 from benchmon.instruments.driver import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.replies import ReplyUnit

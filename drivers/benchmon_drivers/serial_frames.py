@@ -11,8 +11,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from benchmon.bench.measuring import KeyedError
-from benchmon.bench.values import Number
+from benchmon.bench.values import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon_drivers.frame_splitter import LONGEST_FRAME, Checksum, FrameLayout, FrameSplitter

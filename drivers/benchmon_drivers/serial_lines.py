@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import AfterValidator, BeforeValidator
 from serial.tools.list_ports import comports
 
-from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon.instruments.ports import Port

@@ -11,7 +11,7 @@ import threading
 from contextlib import suppress
 from typing import Any, Literal
 
-from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import KeyedError
 from benchmon.instruments.settings import SwitchSettings
 from benchmon_drivers.serial_keys import SerialKeys
 from benchmon_drivers.serial_port import close_port, open_port

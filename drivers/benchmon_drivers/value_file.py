@@ -13,8 +13,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, Field
 
-from benchmon.bench.measuring import KeyedError
-from benchmon.bench.values import Number, Seconds
+from benchmon.bench.values import KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
 from benchmon_drivers.replies import Pattern, plain_number, shown

@@ -8,7 +8,7 @@ import pytest
 from modbus_far_end import ModbusFarEnd, Unit
 from rfc2217_port import Rfc2217Port
 
-from benchmon.bench.measuring import KeyedError
+from benchmon.bench.values import KeyedError
 from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
