@@ -7,6 +7,7 @@ written.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import json
@@ -88,21 +89,36 @@ class Beacon:
         self._beat = Beat(os.getpid(), str(session.absolute()), one_line(bench.title, 200), time.time())
         self._file = _claim(self.path, bench)
         try:
-            self.beat(0.0, "")
+            self.beat(0.0, time.monotonic(), "")
         except OSError:
             self.release()
             raise
 
-    def beat(self, now: float, trouble: str) -> None:
-        """Say that the recorder is alive at session time `now`, and what troubles it. Raises `OSError`."""
-        told = asdict(self._beat) | {"time": now, "monotonic": time.monotonic(), "boot": boot()}
+    def beat(self, now: float, monotonic: float, trouble: str) -> None:
+        """Say that the recorder was alive at session time `now`, at that `monotonic` time, and what troubles it.
+
+        Where somebody has removed the beacon it is set up again. Raises `OSError`.
+        """
+        if not _is_at(self.path, self._file):
+            self._set_up_again()
+        told = asdict(self._beat) | {"time": now, "monotonic": monotonic, "boot": boot()}
         text = json.dumps(told | {"trouble": one_line(trouble, 600)}).encode()
         os.pwrite(self._file, text.ljust(_SIZE - 1)[: _SIZE - 1] + b"\n", 0)
 
     def release(self) -> None:
         """Give up the bench."""
-        self.path.unlink(missing_ok=True)
+        if _is_at(self.path, self._file):
+            self.path.unlink(missing_ok=True)
         os.close(self._file)
+
+    def _set_up_again(self) -> None:
+        _make_folder(self.path.parent)
+        file = _open(self.path)
+        if not _lock(file):
+            os.close(file)
+            raise BlockingIOError(errno.EAGAIN, "another recorder has set up its own")
+        os.close(self._file)
+        self._file = file
 
 
 def _claim(path: Path, bench: Bench) -> int:
@@ -110,17 +126,26 @@ def _claim(path: Path, bench: Bench) -> int:
     _make_folder(path.parent)
     give_up = time.monotonic() + _CLAIM_WITHIN
     while True:
-        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            if _is_at(path, file):
-                return file
-        except BlockingIOError:
-            if time.monotonic() > give_up:
-                os.close(file)
-                raise RecorderError(_taken(path, bench)) from None
+        file = _open(path)
+        if _lock(file) and _is_at(path, file):
+            return file
         os.close(file)
+        if time.monotonic() > give_up:
+            raise RecorderError(_taken(path, bench))
         time.sleep(0.02)
+
+
+def _open(path: Path) -> int:
+    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
+
+
+def _lock(file: int) -> bool:
+    """Lock an open file and return whether that could be done."""
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _is_at(path: Path, file: int) -> bool:

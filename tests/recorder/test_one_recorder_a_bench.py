@@ -4,6 +4,8 @@ import os
 import signal
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +14,7 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
 from benchmon.recorder import record
+from benchmon.recorder.life_sign import LifeSign
 from benchmon.session.beacon import Beacon, beacon_path, beacons_folder, read_beacon, running_recorders
 from benchmon.session.follower import open_session_view
 
@@ -94,9 +97,56 @@ def test_what_is_no_file_is_no_beacon(tmp_path, bench):
     beacon = Beacon(bench, tmp_path / "a.benchmon")
     (tmp_path / "link.recorder").symlink_to(beacon.path)
     assert read_beacon(tmp_path / "link.recorder") is None
-    beacon.beat(3.5, "the disk\x1b[2J is full")
+    beacon.beat(3.5, time.monotonic(), "the disk\x1b[2J is full")
     beat = read_beacon(beacon.path)
     assert (beat.time, beat.trouble, beat.is_recent) == (3.5, "the disk\\x1b[2J is full", True)
     assert not replace(beat, monotonic=beat.monotonic - 60).is_recent
     beacon.release()
     assert read_beacon(beacon.path) is None
+
+
+def test_a_beacon_that_was_removed_is_set_up_again(tmp_path, bench):
+    beacon = Beacon(bench, tmp_path / "a.benchmon")
+    beacon.path.unlink()
+    beacon.path.parent.rmdir()
+    beacon.beat(1.0, time.monotonic(), "")
+    assert read_beacon(beacon.path).time == 1.0
+    with pytest.raises(RecorderError, match="recorded already"):
+        Beacon(bench, tmp_path / "b.benchmon")
+    beacon.path.unlink()
+    other = Beacon(bench, tmp_path / "b.benchmon")
+    with pytest.raises(OSError, match="another recorder"):
+        beacon.beat(2.0, time.monotonic(), "")
+    beacon.release()
+    assert read_beacon(other.path).session.endswith("b.benchmon"), "the other's is left alone"
+    other.release()
+
+
+def test_a_watch_that_stands_still_is_not_spoken_for(tmp_path, bench, until):
+    sign = LifeSign(bench, tmp_path / "a.benchmon")
+    sign.beat(5.0, "")
+    until(lambda: read_beacon(beacon_path(bench)).time == 5.0)
+    assert read_beacon(beacon_path(bench)).is_recent
+    until(lambda: not read_beacon(beacon_path(bench)).is_recent)
+    sign.end()
+
+
+def test_a_halted_terminal_halts_no_watch(tmp_path, bench, monkeypatch):
+    reader, writer = os.pipe()
+    full = os.fdopen(writer, "w")
+    os.set_blocking(writer, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(writer, b"x" * 4096)
+    os.set_blocking(writer, True)
+    monkeypatch.setattr("sys.stderr", full)
+    sign = LifeSign(bench, tmp_path / "a.benchmon")
+    began = time.monotonic()
+    sign.beat(1.0, "the disk is full")
+    sign.beat(2.0, "")
+    assert time.monotonic() - began < 0.5
+    monkeypatch.undo()
+    os.read(reader, 1 << 20)
+    sign.end()
+    full.close()
+    os.close(reader)
