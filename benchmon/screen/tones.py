@@ -26,6 +26,7 @@ class Tone(Enum):
     ALERT = "alert"
     DANGER = "danger"
     CHOSEN = "chosen"
+    KEY = "key"
 
 
 STYLES: dict[Tone, Style] = {
@@ -38,6 +39,7 @@ STYLES: dict[Tone, Style] = {
     Tone.ALERT: Style(color="yellow", bold=True, reverse=True),
     Tone.DANGER: Style(color="red", bold=True, reverse=True),
     Tone.CHOSEN: Style(reverse=True),
+    Tone.KEY: Style(bold=True, reverse=True),
 }
 
 LEVEL_TONES: dict[Level, Tone] = {

@@ -6,7 +6,6 @@ from typing import ClassVar
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.widgets import Footer
 
 from benchmon.errors import BenchmonError
 from benchmon.publish.overview import Overview
@@ -16,6 +15,7 @@ from benchmon.screen.cells import Line
 from benchmon.screen.lean_driver import LeanDriver
 from benchmon.screen.theme import TERMINAL_COLOURS
 from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.page import Page
 from benchmon.watch.glance import Level
 
@@ -48,7 +48,7 @@ class BenchesApp(App[None]):
         """Put the count on top, the benches below, and the keys at the bottom."""
         yield self._head
         yield self._page
-        yield Footer(show_command_palette=False, compact=True)
+        yield KeyBar(self.BINDINGS, self._alphabet)
 
     def on_mount(self) -> None:
         """Begin to look."""

@@ -10,11 +10,11 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.timer import Timer
 from textual.widget import Widget
-from textual.widgets import Footer
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.widgets.head import Head
+from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.notice import Notice
 
 _NOTICE_SECONDS = 6.0
@@ -63,7 +63,7 @@ class View(Screen[None], inherit_bindings=False):
         yield self.head
         yield from self.body()
         yield self.notice
-        yield Footer(show_command_palette=False, compact=True)
+        yield KeyBar(self.BINDINGS, self.alphabet)
 
     def body(self) -> Iterable[Widget]:
         """Return what is between head and keys."""

@@ -1,0 +1,183 @@
+"""The figures of the screen: from a key to its reaction, and from the start to the first live values.
+
+    python tests/benchmarks/screen_figures.py [ROUNDS]
+
+Both over a pseudo-terminal, 80x24, as a person has them: 32 channels read ten times a second over sockets, and the demo
+on a warm machine. Prints one line a figure: what, measured, allowed; leaves with status 1 where one is missed.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import random
+import re
+import select
+import signal
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from fcntl import ioctl
+from pathlib import Path
+from struct import pack
+from termios import TIOCSWINSZ
+
+import pyte
+
+from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.quantities import UNITS
+from benchmon_simulated.scenarios import scenario_named
+
+BENCHMON = [sys.executable, "-m", "benchmon"]
+ROUNDS = int(sys.argv[1]) if len(sys.argv) > 1 else 25
+PATIENCE = 20.0
+METERS, EACH = 8, 4
+
+KEYS = (
+    (b"?", "no protective device"),
+    (b"q", "q Quit"),
+    (b"b", "█"),
+    (b"q", "q Quit"),
+    (b"p", "set the mains to"),
+    (b"q", "q Quit"),
+    (b"t", "trend of"),
+    (b"q", "q Quit"),
+    (b"w", "wave of"),
+    (b"q", "q Quit"),
+    (b"n", "what do you see"),
+    (b"\x1b", "q Quit"),
+)
+"""Keys, and the words by which a person sees that each was taken."""
+
+
+class Terminal:
+    """A program on a terminal of its own; `pyte` draws what it sends."""
+
+    def __init__(self, command: list[str], folder: Path) -> None:
+        self.screen = pyte.Screen(80, 24)
+        self.screen.write_process_input = lambda data: os.write(self._line, data.encode())
+        self._stream = pyte.ByteStream(self.screen)
+        self.began = time.monotonic()
+        self._pid, self._line = pty.fork()
+        if self._pid == 0:
+            kept = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "COLUMNS", "LINES")}
+            given = kept | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8", "XDG_DATA_HOME": str(folder)}
+            os.execvpe(command[0], command, given)  # noqa: S606 - in the terminal's own process
+        ioctl(self._line, TIOCSWINSZ, pack("HHHH", 24, 80, 0, 0))
+
+    def until(self, something: Callable[[list[str]], bool], seconds: float = PATIENCE) -> float:
+        """Return how many seconds it took until the screen shows `something`. Raises `AssertionError` where never."""
+        began = time.monotonic()
+        while time.monotonic() - began < seconds:
+            if something(self.screen.display):
+                return time.monotonic() - began
+            if select.select([self._line], [], [], 0.01)[0]:
+                sent = os.read(self._line, 65536)
+                self._stream.feed(re.sub(rb"\x1b\[[>?<][0-9;]*[$a-zA-Z]p?", b"", sent))
+        raise AssertionError("\n".join(self.screen.display))
+
+    def press(self, key: bytes) -> None:
+        os.write(self._line, key)
+
+    def end(self) -> None:
+        os.kill(self._pid, signal.SIGTERM)
+        os.close(self._line)
+        os.waitpid(self._pid, 0)
+
+
+@contextmanager
+def many_channels(folder: Path) -> Iterator[Path]:
+    """Give a bench file of 32 channels on eight meters, ten readings a second each, all different from the last."""
+    chance = random.Random(1)
+    quantities = [quantity for quantity in UNITS if "temperature" not in quantity][: METERS * EACH]
+    sections = [scenario_named("reservoir").path.read_text(encoding="utf-8").partition("[[instrument]]")[0]]
+
+    def answer(asked: bytes) -> bytes:
+        if asked.startswith(b"V"):
+            return f"{20 * (1 + chance.gauss(0, 0.004)):.6g}\n".encode()
+        return b'0,"No error"\n' if asked.startswith(b"SYST") else b"bench,meter,0,0\n"
+
+    with ExitStack() as stack:
+        for meter in range(METERS):
+            address = stack.enter_context(TcpFarEnd(answer)).visa_address
+            sections.append(f'[[instrument]]\nname = "m{meter}"\ndriver = "scpi"\naddress = "{address}"\n')
+            sections += [
+                f'[[channel]]\nname = "c{meter}{at}"\ninstrument = "m{meter}"\nquantity = "{quantity}"\n'
+                f'query = "V{at}?"\naccuracy = "0.5 %"\nperiod = "0.1 s"\n'
+                for at, quantity in enumerate(quantities[EACH * meter : EACH * (meter + 1)])
+            ]
+        sections.append('[[step]]\nname = "full mains"\nmains = "230 V"\n')
+        file = folder / "many.toml"
+        file.write_text("\n".join(sections), encoding="utf-8")
+        yield file
+
+
+def keys_to_reactions(folder: Path) -> list[float]:
+    """Return the seconds from each key to its reaction, rounds of all keys while 32 channels move."""
+    with many_channels(folder) as bench:
+        terminal = Terminal([*BENCHMON, "run", str(bench), "--session", str(folder / "many.session")], folder)
+        try:
+            terminal.until(lambda rows: any("c00" in row and " V" in row for row in rows))
+            settle(terminal, 3.0)
+            took = []
+            for _ in range(ROUNDS):
+                for key, word in KEYS:
+                    terminal.press(key)
+                    took.append(terminal.until(lambda rows, word=word: any(word in row for row in rows)))
+                    settle(terminal, 0.05)
+            return took
+        finally:
+            terminal.press(b"\x1bq")
+            settle(terminal, 0.3)
+            terminal.press(b"s")
+            settle(terminal, 1.0)
+            terminal.end()
+
+
+def settle(terminal: Terminal, seconds: float) -> None:
+    """Go on drawing for a while; a program that has ended says no more."""
+    end = time.monotonic() + seconds
+    with suppress(OSError):
+        terminal.until(lambda _: time.monotonic() >= end, seconds + 1.0)
+
+
+def first_live_values(folder: Path, number: int) -> float:
+    """Return the seconds from the start of the demo to the first live value on its screen."""
+    session = folder / f"demo{number}.session"
+    terminal = Terminal([*BENCHMON, "demo", "--session", str(session)], folder)
+    try:
+        return terminal.until(lambda rows: any(re.search(r"^.. output +[\d.]+ V", row) for row in rows))
+    finally:
+        terminal.press(b"q")
+        settle(terminal, 0.5)
+        terminal.press(b"s")
+        settle(terminal, 1.5)
+        terminal.end()
+
+
+def told(what: str, measured: float, allowed: float, unit: str) -> bool:
+    ok = measured <= allowed
+    print(f"{'ok    ' if ok else 'MISSED'} {what}: {measured:.3g} {unit}, allowed {allowed:g} {unit}")
+    return ok
+
+
+def main() -> int:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        took = sorted(keys_to_reactions(folder))
+        p95 = took[int(0.95 * (len(took) - 1))]
+        print(f"       key to reaction: median {1e3 * statistics.median(took):.0f} ms, longest {1e3 * took[-1]:.0f} ms")
+        starts = [first_live_values(folder, number) for number in range(3)]
+        print(f"       starts: {', '.join(f'{start:.2f} s' for start in starts)}")
+        results = [
+            told(f"key to reaction, 32 channels at 10 Hz, p95 of {len(took)}", 1e3 * p95, 100.0, "ms"),
+            told("start to first live values, warm", min(starts[1:]), 1.5, "s"),
+        ]
+    return 0 if all(results) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
