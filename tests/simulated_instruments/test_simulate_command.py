@@ -187,7 +187,7 @@ def test_the_list_names_every_scenario_and_fault():
 
 
 def test_a_demo_with_a_fault_shows_it_in_its_summary(tmp_path):
-    command = [*BENCHMON, "demo", "bridge", "--headless", "--for", "4s", "--session", str(tmp_path / "a.benchmon")]
+    command = [*BENCHMON, "demo", "bridge", "--headless", "--for", "8s", "--session", str(tmp_path / "a.benchmon")]
     done = subprocess.run(
         [*command, "--fault", "open-diode:2"], capture_output=True, text=True, timeout=60, check=False
     )
