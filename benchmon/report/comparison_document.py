@@ -146,9 +146,9 @@ def _quantities(comparison: Comparison) -> Table:
     letters = [label[:1] for label in comparison.labels]
     head = ["quantity", *letters]
     for letter in letters[1:]:
-        head += [f"{letter} − A", "expected", "so"]
+        head += [f"{letter} − A", "expected", "which is"]
     rows = tuple(_row(one) for one in comparison.compared)
-    return Table(tuple(head), rows, tuple(place for place in range(1, len(head)) if head[place] != "so"))
+    return Table(tuple(head), rows, tuple(place for place in range(1, len(head)) if head[place] != "which is"))
 
 
 def _row(one: Compared) -> tuple[Cell, ...]:

@@ -24,7 +24,7 @@ li { margin: .25em 0; }
 table { border-collapse: collapse; width: 100%; margin: .6em 0; font-size: .92em; }
 th, td { text-align: left; vertical-align: top; padding: .25em .8em .25em 0; border-bottom: 1px solid #ddd;
   overflow-wrap: anywhere; }
-th { border-bottom: 1px solid #666; font-weight: 600; }
+th { border-bottom: 1px solid #666; font-weight: 600; overflow-wrap: normal; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
 .right { text-align: right; padding-right: 1.2em; font-variant-numeric: tabular-nums; white-space: nowrap; }

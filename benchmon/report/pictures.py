@@ -33,6 +33,7 @@ _WIDTH = 7.4
 _ROW = 1.15
 _MOST_ROWS = 6
 _PARTS = 400
+_EDGE = 0.05
 _COLOURS = ("#1f5a94", "#b3541e", "#3a7d44", "#7a3e8e", "#8a6d00", "#3d3d3d")
 _EXPECTED = "#8c8c8c"
 _ORDERS = 40
@@ -97,9 +98,11 @@ def _trends(
                 _trend(axis, session, channel, scale, _COLOURS[number % len(_COLOURS)])
                 for number, session in enumerate(sessions)
             ]
+            if len(sessions) == 1:
+                ranges.append(_expectation(axis, sessions[0], channel, scale))
             low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
             if low < high:
-                axis.set_ylim(low, high)
+                axis.set_ylim(low - _EDGE * (high - low), high + _EDGE * (high - low))
             axis.set_ylabel(_label(channel.name, channel.unit), rotation=0, ha="right", va="center")
             axis.set_xlim(0.0, max(longest / scale, 1e-9))
             axis.tick_params(labelbottom=axis is axes[-1])
@@ -129,14 +132,20 @@ def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float,
     )
     axis.fill_between(times, low, high, color=colour, alpha=0.25, linewidth=0)
     axis.plot(times, mean, color=colour)
-    since, expected, uncertainty = session.course(channel.name, _PARTS)
-    if len(since) and colour == _COLOURS[0]:
-        ends = np.append(since, session.duration) / scale
-        steps = np.append(expected, expected[-1])
-        spread = np.append(uncertainty, uncertainty[-1])
-        axis.plot(ends, steps, color=_EXPECTED, linestyle="--", drawstyle="steps-post")
-        axis.fill_between(ends, steps - spread, steps + spread, step="post", color=_EXPECTED, alpha=0.12, linewidth=0)
     return _span(seen, channel.accuracy)
+
+
+def _expectation(axis: Axes, session: RecordedSession, channel: Channel, scale: float) -> tuple[float, float]:
+    """Draw what was expected, with its uncertainty; return the range of the expected values themselves."""
+    told = session.expected(channel.name, _PARTS)
+    values = np.array([math.nan if one is None else one.value for one in told])
+    widths = np.array([math.nan if one is None else one.uncertainty for one in told])
+    if not np.any(np.isfinite(values)):
+        return math.inf, -math.inf
+    times = (np.arange(len(told)) + 0.5) * session.duration / len(told) / scale
+    axis.plot(times, values, color=_EXPECTED, linestyle="--")
+    axis.fill_between(times, values - widths, values + widths, color=_EXPECTED, alpha=0.12, linewidth=0)
+    return float(np.nanmin(values)), float(np.nanmax(values))
 
 
 def _span(parts: Sequence[Part], accuracy: Accuracy) -> tuple[float, float]:

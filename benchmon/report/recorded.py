@@ -21,13 +21,14 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, one_line
-from benchmon.prediction.result import Floats
+from benchmon.prediction.result import Expected, Floats
+from benchmon.session.bands import first_reading_at
 from benchmon.session.database import reading
 from benchmon.session.records import Timed
 from benchmon.session.rows import number_of, read_ending, read_identities, read_info, session_time
 from benchmon.session.schema import decode_state
 from benchmon.session.told_rows import Told, ToldRows
-from benchmon.session.trends import Trends, first_reading_at
+from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Verdict, Waveform
@@ -195,23 +196,12 @@ class RecordedSession:
             if key >> 8 in self.numbers
         ]
 
-    def course(self, channel: str, most: int = 1000) -> tuple[Floats, Floats, Floats]:
-        """Return from when on what was expected of `channel`: times, values and uncertainties (n,), NaN for nothing.
-
-        Of more than `most` changes only some are told, evenly spread.
-        """
-        number, _ = self._numbered(channel)
+    def expected(self, channel: str, parts: int = 400) -> Sequence[Expected | None]:
+        """Return what `channel` was expected to read in the middle of each of `parts` equal parts of the session."""
+        self._numbered(channel)
         with reading(self.path) as connection:
-            total = connection.execute("SELECT count(*) FROM expectations WHERE channel = ?", (number,)).fetchone()[0]
-            rows = connection.execute(
-                "SELECT time, CASE typeof(e.value) WHEN 'real' THEN e.value END,"
-                " CASE typeof(uncertainty) WHEN 'real' THEN uncertainty END FROM ("
-                "SELECT row_number() OVER (ORDER BY from_reading) AS place, * FROM expectations WHERE channel = ?) AS e"
-                " JOIN readings ON id = from_reading WHERE place % ? = 0 AND typeof(time) = 'integer' ORDER BY id",
-                (number, max(total // most, 1)),
-            ).fetchall()
-        found = np.array(rows, np.float64).reshape(-1, 3)
-        return found[:, 0] / 1e6, found[:, 1], found[:, 2]
+            trends = Trends(connection, self.bench, self.info.layout)
+            return trends.band(connection, channel, 0.0, self.duration, parts) if self.duration > 0 else ()
 
     @cached_property
     def events(self) -> tuple[Event, ...]:

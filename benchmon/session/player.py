@@ -9,11 +9,11 @@ from pathlib import Path
 
 from benchmon.errors import BadInput
 from benchmon.prediction.result import Expected
+from benchmon.session.bands import first_reading_at
 from benchmon.session.database import reading
 from benchmon.session.replay import ReplayView
 from benchmon.session.rows import session_time
 from benchmon.session.told_rows import EventRows
-from benchmon.session.trends import first_reading_at
 from benchmon.session.view import Part, SessionInfo, SessionView, Update
 
 SLOWEST, FASTEST = 0.01, 1000.0
