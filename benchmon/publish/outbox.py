@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -16,16 +18,19 @@ _MOST_EVENTS = 1000
 class Outbox:
     """Publishes through `client` under `base`. A newer message of a kept topic takes the place of one that waits.
 
-    No more than twenty messages are handed to the client before the broker has taken them.
+    No more than twenty messages are handed to the client before the broker has taken them. All is done by the thread
+    that calls `work`: the client's own only leaves word, since it may hold locks that publishing needs.
     """
 
     def __init__(self, client: Client, base: str) -> None:
         self._client, self._base = client, base
-        self._lock = threading.Condition(threading.RLock())
         self._kept: dict[str, str] = {}
         self._waiting: dict[str, None] = {}
         self._events: deque[str] = deque(maxlen=_MOST_EVENTS)
         self._in_flight: set[int] = set()
+        self._taken: SimpleQueue[int] = SimpleQueue()
+        self._greetings: SimpleQueue[bool] = SimpleQueue()
+        self._news = threading.Event()
         self._connected = False
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
@@ -37,25 +42,42 @@ class Outbox:
         return self._connected
 
     def keep(self, topic: str, payload: str) -> None:
-        """Publish what the broker is to keep of a topic."""
-        with self._lock:
-            if self._kept.get(topic) != payload:
-                self._kept[topic] = payload
-                self._waiting[topic] = None
-            self._pump()
+        """Publish what the broker is to keep of a topic, at the next work."""
+        if self._kept.get(topic) != payload:
+            self._kept[topic] = payload
+            self._waiting[topic] = None
 
     def tell(self, payload: str) -> None:
-        """Publish an event."""
-        with self._lock:
-            self._events.append(payload)
-            self._pump()
+        """Publish an event, at the next work."""
+        self._events.append(payload)
 
-    def empty(self, within: float) -> bool:
-        """Wait until the broker has taken everything; return False where it has not, within so many seconds."""
-        with self._lock:
-            return self._lock.wait_for(lambda: not (self._waiting or self._events or self._in_flight), within)
+    @property
+    def is_empty(self) -> bool:
+        """Whether the broker has taken everything."""
+        return not (self._waiting or self._events or self._in_flight)
 
-    def _pump(self) -> None:
+    def work(self, seconds: float, *, until_empty: bool = False) -> None:
+        """Hand over what waits, as the broker takes it, for so many seconds or until nothing is left."""
+        end = time.monotonic() + seconds
+        while (left := end - time.monotonic()) > 0:
+            self._take_word()
+            self._hand_over()
+            if until_empty and self.is_empty:
+                return
+            self._news.wait(left)
+            self._news.clear()
+
+    def _take_word(self) -> None:
+        """Take what the client's thread has left word of."""
+        while not self._greetings.empty():
+            self._connected = self._greetings.get()
+            if self._connected:
+                # The broker may have told the last will, or be another one by now: all that it keeps is said again.
+                self._waiting = dict.fromkeys(self._kept)
+        while not self._taken.empty():
+            self._in_flight.discard(self._taken.get())
+
+    def _hand_over(self) -> None:
         while self._connected and len(self._in_flight) < _IN_FLIGHT and (self._events or self._waiting):
             if self._events:
                 info = self._client.publish(f"{self._base}/event", self._events.popleft(), qos=1)
@@ -66,18 +88,13 @@ class Outbox:
             self._in_flight.add(info.mid)
 
     def _on_connect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        with self._lock:
-            self._connected = not reason.is_failure
-            # The broker may have told the last will, or be another one by now: all that it keeps is said again.
-            self._waiting = dict.fromkeys(self._kept)
-            self._pump()
+        self._greetings.put(not reason.is_failure)
+        self._news.set()
 
     def _on_disconnect(self, *_: Any) -> None:
-        with self._lock:
-            self._connected = False
+        self._greetings.put(False)
+        self._news.set()
 
     def _on_publish(self, _client: Client, _data: Any, mid: int, _reason: Any, _properties: Any) -> None:
-        with self._lock:
-            self._in_flight.discard(mid)
-            self._pump()
-            self._lock.notify_all()
+        self._taken.put(mid)
+        self._news.set()

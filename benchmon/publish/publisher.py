@@ -59,14 +59,14 @@ class Publisher:
         try:
             while self._update.state is RecorderState.RECORDING:
                 self.look()
-                time.sleep(_LOOK_EVERY)
-            self._outbox.empty(_LAST_WORDS_WITHIN)
+                self._outbox.work(_LOOK_EVERY)
+            self._outbox.work(_LAST_WORDS_WITHIN, until_empty=True)
         finally:
             self._client.disconnect()
             self._client.loop_stop()
 
     def look(self) -> None:
-        """Take what the session has to tell, and publish it."""
+        """Take what the session has to tell, for the outbox to publish."""
         before = (self._update.state, self._problem, self._glance().level)
         try:
             self._take(self._view.poll())
