@@ -53,9 +53,10 @@ class Doubts:
         return Measured(value, math.hypot(doubt, self.accuracy.of(value)))
 
     def extreme(self, value: float) -> Measured:
-        """Return a largest sample: what noise adds to it, half a step, and how the wave bends between samples."""
+        """Return an extreme sample: what noise adds, half a step, and how the wave bends there between samples."""
         few = self.sampled.few.value
-        bend = float(np.max(np.abs(np.diff(few, 2)))) / 8.0 / self.sampled.averaged**2
+        top = min(max(int(np.argmin(np.abs(few - value))), 1), len(few) - 2)
+        bend = abs(float(few[top - 1] - 2.0 * few[top] + few[top + 1])) / 8.0 / self.sampled.averaged**2
         added = self.sampled.noise * math.sqrt(2.0 * math.log(len(self.sampled.wave.time)))
         rounding = COVERAGE * _RECTANGULAR * self.sampled.step
         return Measured(value, math.hypot(added, rounding, bend, self.accuracy.of(value)))

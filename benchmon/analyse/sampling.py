@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -26,6 +27,7 @@ _MAD_TO_DEVIATION = 1.4826
 _TREMBLES = 0.05
 _UNEQUAL = 0.05
 _UNLIKE, _FAR_ABOVE = 0.2, 5.0
+_LEVELS = 3
 _WIDE, _MISSING = 50.0, 0.02
 
 
@@ -46,18 +48,17 @@ def fundamental_of(wave: Samples) -> float:
     """
     _check_gaps(wave)
     power = float(np.var(wave.value)) if len(wave.time) > _HANDY else 0.0
-    problem: DataFileError | None = None
     for kept in _KEPT_POWER:
         count = -(-len(wave.time) // _HANDY)
         while count >= 1:
             piece = averaged(Samples(wave.time[: count * _HANDY], wave.value[: count * _HANDY]), count)
             if count == 1 or float(np.var(piece.value)) > kept * power:
-                try:
+                with suppress(DataFileError):
                     return frequency_of(piece)
-                except DataFileError as found:
-                    problem = problem or found
             count = count // 4 if count > 3 else count - 1
-    raise problem or DataFileError("the wave does not repeat within the capture")
+    raise DataFileError(
+        "the wave does not repeat within the capture; capture two whole periods or more, or tell its frequency"
+    )
 
 
 @dataclass(frozen=True)
@@ -157,12 +158,15 @@ def _trembling(wave: Samples) -> float:
 
 
 def _step(wave: Samples) -> float:
-    """Return the smallest step between values: the resolution of the converter, or of the writing."""
+    """Return the smallest step between values: the resolution of the converter, or of the writing.
+
+    A wave of three levels or fewer has steps of its own, and does not tell those of the scope: 0.
+    """
     values = np.unique(wave.value[: 4 * _LOOKED_AT])
     steps = np.diff(values)
     largest = float(np.max(np.abs(values)))
     steps = steps[steps > 1e-12 * largest]
-    return float(np.min(steps)) if len(steps) else 0.0
+    return float(np.min(steps)) if len(steps) >= _LEVELS else 0.0
 
 
 def check_periods_alike(sampled: Sampled) -> None:

@@ -63,8 +63,7 @@ class _Ends(dict[int, str]):
 def write_long(session: RecordedSession, path: Path) -> int:
     """Write a line for each usable reading; return how many."""
     began, seconds = round(session.info.started * 1e6), _Seconds()
-    ends = {number: _Ends(channel) for number, channel in session.numbers.items()}
-    names = {number: f"{csv_cell(one.name)},{one.quantity}" for number, one in session.numbers.items()}
+    known = {number: (f"{csv_cell(one.name)},{one.quantity},", _Ends(one)) for number, one in session.numbers.items()}
     written = 0
     with path.open("w", encoding="utf-8", newline="") as out:
         out.write(csv_line(LONG_COLUMNS))
@@ -72,15 +71,16 @@ def write_long(session: RecordedSession, path: Path) -> int:
             for rows, change in part.between_changes():
                 # One expression for each line, since there are millions of them.
                 told = [
-                    f"{at / 1e6!r},{seconds[(began + at) // 1_000_000]}.{(began + at) % 1_000_000:06d}Z,"
-                    f"{names[channel]},{value!r}{ends[channel][state]}"
+                    f"{at / 1e6!r},{seconds[second]}.{rest:06d}Z,{name}{value!r}{end[state]}"
                     for _, channel, at, value, state in rows
-                    if value is not None and channel in names
+                    if value is not None and channel in known
+                    for second, rest in (divmod(began + at, 1_000_000),)
+                    for name, end in (known[channel],)
                 ]
                 out.write("".join(told))
                 written += len(told)
-                if change is not None and change.channel in names:
-                    ends[change.channel].expect(change.value, change.uncertainty)
+                if change is not None and change.channel in known:
+                    known[change.channel][1].expect(change.value, change.uncertainty)
     return written
 
 

@@ -73,5 +73,5 @@ def _row(cells: tuple[d.Cell, ...]) -> str:
 
 
 def _cell(cell: d.Cell) -> str:
-    text = for_markdown(d.text_of(cell))
+    text = for_markdown(d.text_of(cell), in_cell=True)
     return f"**{text}**" if isinstance(cell, d.Toned) and cell.tone in (d.Tone.BAD, d.Tone.DOUBT) and text else text

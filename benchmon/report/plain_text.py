@@ -42,15 +42,15 @@ def for_page(text: object) -> str:
     return html.escape(one_line(text, 10_000), quote=True)
 
 
-def for_markdown(text: object) -> str:
-    r"""Return text for Markdown, where nothing in it marks anything up.
+def for_markdown(text: object, *, in_cell: bool = False) -> str:
+    r"""Return text for Markdown, where nothing in it marks anything up; in a cell of a table no line begins.
 
     >>> print(for_markdown("a|b <script>"))
     a\|b \<script\>
     """
     said = _MARKS.sub(r"\\\g<0>", one_line(text, 10_000))
     at_begin = _MARKS_A_LINE.match(said)
-    if at_begin is None:
+    if at_begin is None or in_cell:
         return said
     # A list or a heading is marked by a sign, or by the point behind a number.
     place = at_begin.end() if at_begin[2].isdigit() else at_begin.start(2)
