@@ -2,7 +2,7 @@
 
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
 `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
-`acknowledged` (an alarm), `acknowledged` (an alarm), `refused` (an operator's request);
+`acknowledged` (an alarm), `refused` (an operator's request);
 those of the plan (see `benchmon.watch.plan`); `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a
 second recorder off the bench). The session's writer tells of a file that cannot be written; the recording goes on
 meanwhile.
@@ -220,9 +220,6 @@ class Recording:
             self._events(self._staging.answer(request.text, self._now()))
             self._expectations.set_load(self._staging.load)
             self._understanding.set_load(self._staging.load)
-        elif request.kind == "acknowledge":
-            seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
-            self._events([Event(self._now(), request.text, "acknowledged", seen)])
         elif request.kind == "acknowledge":
             seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
             self._events([Event(self._now(), request.text, "acknowledged", seen)])
