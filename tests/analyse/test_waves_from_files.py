@@ -271,3 +271,25 @@ def test_a_wave_that_rises_several_times_a_period_is_measured(periods, phase):
     told = values(measure_wave(time, np.sin(turn) + 1.5 * np.sin(3 * turn)))
     assert told["frequency"] == pytest.approx(50, rel=2e-3)
     assert told["thd"] == pytest.approx(1.5, rel=2e-2)
+
+
+def test_19_of_20_true_values_lie_within_the_uncertainty():
+    """k = 2: of 100 captures by a noisy scope of 8 or 12 bits, at any phase and length."""
+    draw = np.random.default_rng(0)
+    inside = dict.fromkeys(("rms", "mean", "frequency", "peak"), 0)
+    for number in range(100):
+        samples, noise, bits = int(draw.integers(1500, 4000)), draw.choice([0.002, 0.02]), draw.choice([8, 12])
+        time = np.arange(samples) * draw.uniform(2.2, 12) / 50 / samples
+        of, mean, rms = SHAPES[("sine", "rectified", "half wave")[number % 3]]
+        step = 2.0 / 2**bits
+        clean = of(2 * np.pi * 50 * time + draw.uniform(0, 6.3))
+        found = measure_wave(time, np.round((clean + noise * draw.normal(size=samples)) / step) * step).measures
+        true = {
+            "rms": math.sqrt(rms**2 + noise**2 + step**2 / 12),
+            "mean": mean,
+            "frequency": 100 if number % 3 == 1 else 50,
+            "peak": 1.0,
+        }
+        for name, value in true.items():
+            inside[name] += abs(found[name].value - value) <= found[name].uncertainty
+    assert all(count >= 92 for count in inside.values()), inside
