@@ -90,11 +90,6 @@ def is_frequency(found: float, expected: float) -> bool:
     return abs(found / expected - 1.0) <= _SAME_FREQUENCY
 
 
-def differs(comparisons: list[Comparison]) -> bool:
-    """Return whether any measure disagrees with what was expected."""
-    return any(one.verdict in (Verdict.DISAGREES, Verdict.QUESTIONABLE) for one in comparisons)
-
-
 def predict_for(bench: Bench, mains: float | None) -> Prediction:
     """Return the settled prediction of a bench, at a measured mains voltage (V rms) where there is one."""
     # Imported late: a capture without a bench needs no circuit engine.

@@ -17,7 +17,7 @@ from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.report.recorded import Readings, RecordedSession
 from benchmon.watch.agreement import en_number, verdict_of
-from benchmon.watch.plan import Outcome, Plan, Stage, powered_above
+from benchmon.watch.plan import Plan, Stage, powered_above
 from benchmon.watch.records import Flag, Verdict
 
 WINDOW = 10.0
@@ -185,8 +185,3 @@ def _expected(found: Readings) -> Expected | None:
         return None
     spread = float(np.mean(found.expected_uncertainties[known]))
     return Expected(float(np.mean(found.expected[known])), spread, found.channel.unit)
-
-
-def is_done(stage: Stage) -> bool:
-    """Return whether a step was done."""
-    return stage.outcome is Outcome.DONE

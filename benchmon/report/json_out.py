@@ -20,8 +20,10 @@ import math
 from pathlib import Path
 from typing import Any
 
+from benchmon.bench import Channel, Instrument
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.rows_out import parts_of, words_of_states
+from benchmon.watch.records import Explanations, Forecast
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
 
@@ -41,58 +43,55 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
             "bench_sha256": session.bench_sha256(),
             "bench": bench.source,
         },
-        "channels": [
-            {
-                "name": channel.name,
-                "quantity": channel.quantity,
-                "unit": channel.unit,
-                "instrument": channel.instrument,
-                "accuracy_relative": channel.accuracy.relative,
-                "accuracy_absolute": channel.accuracy.absolute,
-            }
-            for channel in session.channels
-        ],
-        "instruments": [
-            {
-                "name": instrument.name,
-                "driver": instrument.driver,
-                "address": instrument.address,
-                "identity": session.identities.get(instrument.name, ""),
-            }
-            for instrument in bench.instrument
-        ],
+        "channels": [_channel(channel) for channel in session.channels],
+        "instruments": [_instrument(one, session.identities.get(one.name, "")) for one in bench.instrument],
         "events": [
             {"time_s": event.time, "channel": event.channel, "kind": event.kind, "message": event.message}
             for event in session.events
         ],
-        "explanations": [
-            {
-                "time_s": one.time,
-                "ranked": [
-                    {
-                        "cause": cause.cause,
-                        "likelihood": cause.likelihood,
-                        "message": cause.message,
-                        "channels": list(cause.channels),
-                    }
-                    for cause in one.ranked
-                ],
-            }
-            for one in session.explanations
-        ],
-        "forecasts": [
-            {
-                "time_s": one.time,
-                "channel": one.channel,
-                "state": one.state,
-                "rate": _finite(one.rate),
-                "final": _finite(one.final),
-                "uncertainty": _finite(one.uncertainty),
-                "to_limit_s": _finite(one.to_limit),
-            }
-            for one in session.forecasts
-        ],
+        "explanations": [_explanations(one) for one in session.explanations],
+        "forecasts": [_forecast(one) for one in session.forecasts],
         "columns": list(COLUMNS),
+    }
+
+
+def _channel(channel: Channel) -> dict[str, Any]:
+    return {
+        "name": channel.name,
+        "quantity": channel.quantity,
+        "unit": channel.unit,
+        "instrument": channel.instrument,
+        "accuracy_relative": channel.accuracy.relative,
+        "accuracy_absolute": channel.accuracy.absolute,
+    }
+
+
+def _instrument(instrument: Instrument, identity: str) -> dict[str, Any]:
+    return {
+        "name": instrument.name,
+        "driver": instrument.driver,
+        "address": instrument.address,
+        "identity": identity,
+    }
+
+
+def _explanations(told: Explanations) -> dict[str, Any]:
+    ranked = [
+        {"cause": one.cause, "likelihood": one.likelihood, "message": one.message, "channels": list(one.channels)}
+        for one in told.ranked
+    ]
+    return {"time_s": told.time, "ranked": ranked}
+
+
+def _forecast(one: Forecast) -> dict[str, Any]:
+    return {
+        "time_s": one.time,
+        "channel": one.channel,
+        "state": one.state,
+        "rate": _finite(one.rate),
+        "final": _finite(one.final),
+        "uncertainty": _finite(one.uncertainty),
+        "to_limit_s": _finite(one.to_limit),
     }
 
 

@@ -174,8 +174,3 @@ class Player:
             ).fetchall()
         times = (session_time(stored) for (stored,) in rows)
         return min((at for at in times if at is not None and at > after), default=None)
-
-
-def describe(player: Player) -> str:
-    """Return where a play stands, in words: `frozen at 83.5 s, × 4`."""
-    return f"{'frozen' if player.frozen else 'plays'} at {player.position:.1f} s, × {player.speed:g}"

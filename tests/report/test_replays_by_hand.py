@@ -9,7 +9,7 @@ from benchmon.errors import BadInput, RecorderError
 from benchmon.report.retelling import retell, retelling_as_text
 from benchmon.report.what_if import WhatIf
 from benchmon.screen.replay_app import ReplayApp
-from benchmon.session.player import Player, describe
+from benchmon.session.player import Player
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Verdict
@@ -48,7 +48,7 @@ def test_a_frozen_play_stands_still_and_goes_on(play):
     clock.now += 100
     update = player.poll()
     assert (update.now, update.judgements) == (5.0, ())
-    assert describe(player) == "frozen at 5.0 s, × 1"
+    assert (player.frozen, player.position) == (True, 5.0)
     player.freeze()
     clock.now += 1
     assert player.poll().now == 6.0
