@@ -18,7 +18,7 @@ _PREDICT_ANEW = (0.001, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which a new prediction is made."""
 _HOLDS_FOR = (0.01, 3.0)
 """Change up to which the last prediction still stands while the next is made."""
-_HOLD = 0.01
+_HOLD = 0.05
 """Part of its uncertainty by which an expected value must move before the new one is used and stored."""
 
 
@@ -133,7 +133,7 @@ class Expectations:
     def expected(self, channel: Channel, time: float) -> Expected | None:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted.
 
-        A value that has moved by less than a hundredth of its uncertainty is not told anew.
+        A value that has moved by less than a twentieth of its uncertainty is not told anew.
         """
         held, fresh = self._held.get(channel.name), self._fresh(channel, time)
         if held and fresh and _same(held, fresh):

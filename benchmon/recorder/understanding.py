@@ -16,6 +16,7 @@ from benchmon.prediction.follow import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import is_temperature
+from benchmon.recorder.thinning import tells_the_same
 from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.heat import State
 from benchmon.watch.insight import Insight
@@ -82,7 +83,8 @@ class Understanding:
         for name, recent in self._recent.items():
             value = recent[-1].value if recent else None
             forecast = self.insight.forecast(name, now, value)
-            if forecast is not None and forecast != self._forecasts.get(name):
+            former = self._forecasts.get(name)
+            if forecast is not None and (former is None or not tells_the_same(forecast, former)):
                 self._forecasts[name] = forecast
                 told.append(forecast)
         if any(self._is_odd(recent, now) for recent in self._recent.values()):

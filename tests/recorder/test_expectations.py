@@ -129,7 +129,7 @@ def test_temperatures_rise_from_power_on_not_from_the_start(world):
     assert settled(world, "case", 1100.0).value == pytest.approx(25.0 + 50.0 * (1 - np.exp(-1)), abs=0.1)
 
 
-def test_a_rise_of_less_than_a_hundredth_of_its_uncertainty_is_not_told_anew(world):
+def test_a_rise_of_less_than_a_twentieth_of_its_uncertainty_is_not_told_anew(world):
     expected, channels = world
     told, values = set(), []
     for number in range(2000):
@@ -139,7 +139,7 @@ def test_a_rise_of_less_than_a_hundredth_of_its_uncertainty_is_not_told_anew(wor
         exact = 25.0 + 50.0 * (1 - np.exp(-(now - 1.0) / 100.0))
         told.add(found)
         values.append(abs(found.value - exact) / found.uncertainty)
-    assert max(values) <= 0.0101
+    assert max(values) <= 0.0501
     assert len(told) < 1500
 
 
