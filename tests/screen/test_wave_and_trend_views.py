@@ -70,6 +70,8 @@ async def test_a_wave_over_the_expected_one(size, app, bench, read_screen):
         assert len(app.screen_stack) == 1
 
 
+# Outside CI: on a busy machine with two test processes it has failed now and then; the cause is not known yet.
+@pytest.mark.long
 async def test_harmonics_and_other_waves_by_keys(app, bench, read_screen):
     bench.push(captured())
     async with app.run_test(size=(80, 24)) as pilot:

