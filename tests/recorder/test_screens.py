@@ -150,6 +150,8 @@ def test_headless_in_a_terminal_that_hangs_up(bench_file, tmp_path, until):
 
 
 @pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed here")
+# Outside CI: it has failed on a machine with two test processes; the cause is not known yet.
+@pytest.mark.long
 def test_two_screens_in_tmux_on_one_recorder(bench_file, tmp_path, until):
     recorder = spawn_recorder(bench_file, tmp_path / "a.benchmon")
     tmux = ["tmux", "-S", str(tmp_path / "tmux"), "-f", "/dev/null"]
