@@ -136,7 +136,10 @@ class Driver(ABC, Generic[S, C]):
         A reply that is no number, or a question the instrument alone leaves unanswered, is a `Reading` without a
         value. Raises `InstrumentError` where the instrument is lost.
         """
-        return self.read_together([channel])[0]
+        if self._mute:
+            return self.read_together([channel])[0]
+        driven = self.channels[channel]
+        return self._taken(driven, self._answers([driven])[0], self.clock())
 
     def read_together(self, channels: Sequence[str]) -> list[Reading]:
         """Ask for channels, which are due at the same time, and return a reading of each, in any order."""
@@ -331,12 +334,16 @@ class Driver(ABC, Generic[S, C]):
 
     def _ask_at_once(self, channels: Sequence[DrivenChannel[C]]) -> list[float | InstrumentError]:
         answers = [
-            answer if isinstance(answer, InstrumentError) else float(answer) for answer in self._ask_many(channels)
+            answer if type(answer) is float or isinstance(answer, InstrumentError) else float(answer)
+            for answer in self._ask_many(channels)
         ]
-        silent = [answer for answer in answers if isinstance(answer, InstrumentTimeout)]
-        if silent and len(silent) == len(answers):
-            raise silent[0]
-        return answers
+        if len(answers) != len(channels):
+            raise ValueError(f"{len(answers)} answers for {len(channels)} channels")
+        for answer in answers:
+            if not isinstance(answer, InstrumentTimeout):
+                return answers
+        # All of them are silent for the same reason.
+        raise next(answer for answer in answers if isinstance(answer, InstrumentTimeout))
 
     def _rests(self, channel: str) -> bool:
         mute = self._mute.get(channel)

@@ -7,7 +7,7 @@ does: what a manual calls holding register 40001 is register 0 of function "hold
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, Field, StrictBool, model_validator
@@ -20,7 +20,7 @@ from benchmon.bench.values import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon_drivers.modbus_line import ModbusLine, Refused, tcp_place
-from benchmon_drivers.modbus_registers import Block, Function, Kind, Place, blocks, length, value_of
+from benchmon_drivers.modbus_registers import Block, Function, Kind, Place, blocks, length, reader
 from benchmon_drivers.modbus_switch import Coil, CoilSettings, UnitId
 from benchmon_drivers.serial_keys import SERIAL_KEYS, Order, SerialKeys, not_zero
 
@@ -106,9 +106,10 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
     def __init__(self, name: str, settings: ModbusSettings, channels: Sequence[RegisterChannel]) -> None:
         super().__init__(name, settings, channels)
         self._line = ModbusLine(settings.address, settings, self.timeout)
+        self._readers = {channel.name: _reader(channel.ask, settings) for channel in channels}
         self._alone: set[str] = set()
         """Channels whose registers the instrument refuses to give together with others."""
-        self._plans: dict[tuple[str, ...], list[Block[str]]] = {}
+        self._plans: dict[tuple[str, ...], list[tuple[Block[str], ModbusPDU]]] = {}
 
     def _open(self) -> str:
         self._line.open(late=self.late)
@@ -122,8 +123,8 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
 
     def _ask_many(self, channels: Sequence[RegisterChannel]) -> list[float | InstrumentError]:
         answers: dict[str, float | InstrumentError] = {}
-        for block in self._plan(channels):
-            answers.update(self._fetch(block))
+        for block, request in self._plan(channels):
+            answers.update(self._fetch(block, request))
         return [answers[channel.name] for channel in channels]
 
     def _lives(self, identity: str, unanswered: Sequence[RegisterChannel]) -> bool:
@@ -157,11 +158,12 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         parts = getattr(answer, "information", {}).values()
         return " ".join(part.decode("latin-1") for part in parts if isinstance(part, bytes))
 
-    def _plan(self, channels: Sequence[RegisterChannel]) -> list[Block[str]]:
+    def _plan(self, channels: Sequence[RegisterChannel]) -> list[tuple[Block[str], ModbusPDU]]:
         """Return the requests that fetch `channels`; the same channels fall due together again and again."""
-        names = tuple(channel.name for channel in channels)
+        names = tuple([channel.name for channel in channels])
         if names not in self._plans:
-            self._plans[names] = blocks(map(self._place, channels), self.settings.at_once, self._alone)
+            found = blocks(map(self._place, channels), self.settings.at_once, self._alone)
+            self._plans[names] = [(block, _request(block)) for block in found]
         return self._plans[names]
 
     def _place(self, channel: RegisterChannel) -> Place[str]:
@@ -169,10 +171,10 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         unit = self.settings.unit if ask.unit is None else ask.unit
         return Place(channel.name, unit, ask.function, ask.start, ask.count)
 
-    def _fetch(self, block: Block[str]) -> dict[str, float | InstrumentError]:
+    def _fetch(self, block: Block[str], request: ModbusPDU) -> dict[str, float | InstrumentError]:
         """Return what one request brings for its channels; one that is refused as a whole is made in parts."""
         try:
-            found = self._asked(block)
+            found = self._asked(request)
             return {place.key: self._value(found, block, place) for place in block.places}
         except InstrumentTimeout as problem:
             return dict.fromkeys((place.key for place in block.places), problem)
@@ -183,11 +185,11 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         self._plans.clear()
         answers: dict[str, float | InstrumentError] = {}
         for place in block.places:
-            answers |= self._fetch(Block(place.unit, place.function, place.register, place.count, (place,)))
+            single = Block(place.unit, place.function, place.register, place.count, (place,))
+            answers |= self._fetch(single, _request(single))
         return answers
 
-    def _asked(self, block: Block[str]) -> ModbusPDU:
-        request = _REQUESTS[block.function](address=block.register, count=block.count, dev_id=block.unit)
+    def _asked(self, request: ModbusPDU) -> ModbusPDU:
         try:
             return self._line.ask(request)
         except Refused:
@@ -205,12 +207,21 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             return float(found.bits[start]) * ask.factor + ask.offset
         if len(found.registers) != block.count:
             raise BadReply(f"answered {len(found.registers)} registers where {block.count} were asked for")
-        word_order = ask.word_order or self.settings.word_order
-        byte_order = ask.byte_order or self.settings.byte_order
-        raw = value_of(found.registers[start : start + place.count], ask.type or "uint16", word_order, byte_order)
-        if raw in ask.no_value:
+        raw = self._readers[place.key](found.registers[start : start + place.count])
+        if ask.no_value and raw in ask.no_value:
             return math.nan
-        return math.copysign(math.inf, raw) if raw in ask.overload else raw * ask.factor + ask.offset
+        if ask.overload and raw in ask.overload:
+            return math.copysign(math.inf, raw)
+        return raw * ask.factor + ask.offset
+
+
+def _request(block: Block[str]) -> ModbusPDU:
+    return _REQUESTS[block.function](address=block.register, count=block.count, dev_id=block.unit)
+
+
+def _reader(ask: ModbusChannel, settings: ModbusSettings) -> Callable[[Sequence[int]], float]:
+    word_order, byte_order = ask.word_order or settings.word_order, ask.byte_order or settings.byte_order
+    return reader(ask.type or "uint16", word_order, byte_order)
 
 
 def _refuses_the_place(problem: BadReply) -> bool:

@@ -193,7 +193,8 @@ class ModbusLine:
         return True
 
     def _ask(self, request: ModbusPDU) -> ModbusPDU:
-        self._come_into_step()
+        if self._owed or self._dirty:
+            self._come_into_step()
         if self._client is None:
             raise InstrumentError(f"{self._address}: the line is not open")
         if self._gap:
@@ -206,7 +207,8 @@ class ModbusLine:
         except ModbusException as problem:
             raise self._nothing_fit() from problem
         finally:
-            self._last_frame = time.monotonic()
+            if self._gap:
+                self._last_frame = time.monotonic()
         return self._fitting(request, response)
 
     def explain(self, problem: Exception) -> InstrumentError | None:

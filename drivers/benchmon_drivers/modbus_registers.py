@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Generic, Literal, TypeVar
@@ -37,22 +37,26 @@ def length(kind: Kind) -> int:
     return struct.calcsize(FORMATS[kind]) // 2
 
 
-def value_of(registers: Sequence[int], kind: Kind, word_order: Order, byte_order: Order) -> float:
-    """Return the number that `registers` (0 to 65535 each) hold; nan and ±inf where a float says so.
+def reader(kind: Kind, word_order: Order, byte_order: Order) -> Callable[[Sequence[int]], float]:
+    """Return what reads the number that registers (0 to 65535 each) hold; nan and ±inf where a float says so.
 
     `word_order` "big" has the register with the highest bits first, `byte_order` "big" the higher byte of a register,
-    as the protocol itself has it. Raises `ValueError` where the number of registers is not the type's.
+    as the protocol itself has it. What is returned raises `struct.error` where the number of registers is not the
+    type's.
 
-    >>> value_of([0x42F6, 0xE979], "float32", "big", "big")
+    >>> reader("float32", "big", "big")([0x42F6, 0xE979])
     123.45600128173828
-    >>> value_of([0xFFFF, 0xFFFE], "int32", "little", "big")
+    >>> reader("int32", "little", "big")([0xFFFF, 0xFFFE])
     -65537.0
     """
-    if len(registers) != length(kind):
-        raise ValueError(f"{len(registers)} registers for {kind}")
-    words = registers if word_order == "big" else [*reversed(registers)]
-    data = struct.pack(f"{'>' if byte_order == 'big' else '<'}{len(words)}H", *words)
-    return float(struct.unpack(f">{FORMATS[kind]}", data)[0])
+    pack = struct.Struct(f"{'>' if byte_order == 'big' else '<'}{length(kind)}H").pack
+    unpack = struct.Struct(f">{FORMATS[kind]}").unpack
+    step = 1 if word_order == "big" else -1
+
+    def read(registers: Sequence[int]) -> float:
+        return float(unpack(pack(*registers[::step]))[0])
+
+    return read
 
 
 K = TypeVar("K")

@@ -153,6 +153,14 @@ def test_where_nobody_answers_together_the_instrument_is_lost():
         driver.read_together(["a", "b"])
 
 
+def test_a_driver_that_answers_for_too_few_channels_is_told_to_its_author():
+    driver = AskedTogether([1.0, 2.0])
+    driver._ask_many = lambda _: [1.0]
+    driver.open()
+    with pytest.raises(InstrumentError, match="1 answers for 2 channels"):
+        driver.read_together(["a", "b"])
+
+
 def test_a_bad_reply_among_answers_that_came_together_is_no_value_and_the_line_stays():
     driver = AskedTogether([1.0, BadReply("refuses the register")])
     driver.open()
