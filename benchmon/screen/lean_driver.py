@@ -25,7 +25,7 @@ _FRAME = re.compile(r"\x1b\[\d+;\d+H")
 _ARRIVED = "\x1b[6n"
 _FIRST_ANSWER_WITHIN = 1.0
 """Seconds in which a terminal must answer for the first time, or else it is not asked again until it does."""
-_ANSWER_WITHIN = 15.0
+_ANSWER_WITHIN = 4.0
 """Seconds after which an answer counts as lost on a line that has answered before."""
 _LAST_ANSWER_WITHIN = 0.5
 _WORTH_SYNC = 400

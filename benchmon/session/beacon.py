@@ -52,17 +52,6 @@ class Beat:
         """Whether the recorder is alive, as far as can be seen."""
         return is_beating(self.monotonic, self.boot)
 
-    def ask(self, kind: str) -> bool:
-        """Ask the recorder by a signal; return whether that could be done."""
-        number = SIGNALS.get(kind)
-        if number is None or not self.is_recent:
-            return False
-        try:
-            os.kill(self.pid, number)
-        except OSError:
-            return False
-        return True
-
 
 def beacons_folder() -> Path:
     """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files."""
@@ -210,3 +199,26 @@ def running_recorders() -> list[Beat]:
     folder = beacons_folder()
     beats = [read_beacon(path) for path in folder.glob(f"*{ENDING}")] if folder.is_dir() else []
     return sorted((beat for beat in beats if beat and beat.is_recent), key=lambda beat: beat.started, reverse=True)
+
+
+def ask_by_signal(path: Path, kind: str) -> bool:
+    """Ask the recorder with the beacon at `path` for a kind in `SIGNALS`; return whether that could be done.
+
+    A beacon may be anybody's file. So only a process is asked that holds it open, as its recorder does.
+    """
+    beat, number = read_beacon(path), SIGNALS.get(kind)
+    if beat is None or number is None or not beat.is_recent or not _holds_open(beat.pid, path):
+        return False
+    try:
+        os.kill(beat.pid, number)
+    except OSError:
+        return False
+    return True
+
+
+def _holds_open(pid: int, path: Path) -> bool:
+    try:
+        held = [link.stat() for link in Path(f"/proc/{pid}/fd").iterdir() if link.exists()]
+        return any(os.path.samestat(each, path.stat()) for each in held)
+    except OSError:
+        return False

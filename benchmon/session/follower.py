@@ -11,7 +11,7 @@ from typing import TypeVar
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
 from benchmon.prediction.result import Expected
 from benchmon.session.bands import first_reading_at
-from benchmon.session.beacon import Beat, read_beacon
+from benchmon.session.beacon import Beat, ask_by_signal, read_beacon
 from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
@@ -144,8 +144,7 @@ class SessionFollower:
                     raise RecorderError(f"{shown(self._path)}: no recorder is writing this session any more")
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:
-            beat = self._beat()
-            if beat is None or not beat.ask(kind):
+            if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:

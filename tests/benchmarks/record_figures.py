@@ -105,8 +105,9 @@ class Screen:
         sent, end = b"", time.monotonic() + seconds
         while until not in sent and (left := end - time.monotonic()) > 0:
             if select.select([self._line], [], [], left)[0]:
-                some = os.read(self._line, 65536)
-                if b"\x1b[6n" in some:
+                before, some = sent[-3:], os.read(self._line, 65536)
+                # The question may come in two pieces.
+                if b"\x1b[6n" in before + some:
                     os.write(self._line, b"\x1b[24;80R")
                 sent += some
         return sent

@@ -15,7 +15,7 @@ from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
 from benchmon.recorder import record
 from benchmon.recorder.life_sign import LifeSign
-from benchmon.session.beacon import Beacon, beacon_path, beacons_folder, read_beacon, running_recorders
+from benchmon.session.beacon import Beacon, ask_by_signal, beacon_path, beacons_folder, read_beacon, running_recorders
 from benchmon.session.follower import open_session_view
 
 CLAIM = """
@@ -150,3 +150,27 @@ def test_a_halted_terminal_halts_no_watch(tmp_path, bench, monkeypatch):
     sign.end()
     full.close()
     os.close(reader)
+
+
+def test_no_process_is_signalled_that_does_not_hold_the_beacon(tmp_path, bench):
+    """A hostile beacon names somebody's process."""
+    beacon = Beacon(bench, tmp_path / "a.benchmon")
+    beacon.beat(1.0, time.monotonic(), "")
+    with subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]) as victim:
+        forged = tmp_path / "forged.recorder"
+        told = beacon.path.read_text().replace(f'"pid": {os.getpid()}', f'"pid": {victim.pid}')
+        assert f'"pid": {victim.pid}' in told
+        forged.write_text(told)
+        assert read_beacon(forged).is_recent
+        for path in (forged, tmp_path / "missing.recorder"):
+            assert not ask_by_signal(path, "stop")
+        assert not ask_by_signal(beacon.path, "note")
+        assert victim.poll() is None
+        victim.kill()
+    beacon.release()
+
+
+def test_the_process_that_holds_the_beacon_is_signalled(bench, other):
+    time.sleep(0.1)
+    assert ask_by_signal(beacon_path(bench), "stop")
+    assert other.wait(10) == -signal.SIGTERM
