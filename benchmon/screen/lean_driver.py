@@ -20,7 +20,7 @@ from textual.message import Message
 from benchmon.screen.terminal_cells import Sender, TerminalCells
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
-_OTHER_SCREEN = "\x1b[?1049"
+_ENTER, _LEAVE = "\x1b[?1049h", "\x1b[?1049l"
 _FRAME = re.compile(r"\x1b\[\d+;\d+H")
 _ARRIVED = "\x1b[6n"
 _FIRST_ANSWER_WITHIN = 1.0
@@ -28,6 +28,7 @@ _FIRST_ANSWER_WITHIN = 1.0
 _ANSWER_WITHIN = 4.0
 """Seconds after which an answer counts as lost on a line that has answered before."""
 _LAST_ANSWER_WITHIN = 0.5
+"""Seconds that leaving waits for an answer of a terminal that has given none so far."""
 _WORTH_SYNC = 400
 """Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
 
@@ -45,9 +46,7 @@ class LeanDriver(LinuxDriver):
         self._asked: float | None = None
         self._ever_answered = False
         self._never_answers = False
-        self._leaving = self._ended = False
-        self._watch = threading.Thread(target=self._mind_the_time, name="answers of the terminal", daemon=True)
-        self._watch.start()
+        self._is_ours = self._leaving = self._ended = False
 
     def write(self, data: str) -> None:
         """Take a frame, or send at once what is none: whatever else steers a terminal."""
@@ -59,8 +58,7 @@ class LeanDriver(LinuxDriver):
                 self._wanted.feed(data)
             else:
                 super().write(data)
-                if data.startswith(_OTHER_SCREEN):
-                    self._wanted, self._sender, self._size = TerminalCells(), Sender(), None
+                self._look_where_we_are(data)
 
     def flush(self) -> None:
         """Send what has changed, if the last frame has arrived."""
@@ -77,18 +75,12 @@ class LeanDriver(LinuxDriver):
             self._arrived.notify_all()
             self._send_changes()
 
-    def close(self) -> None:
-        """End."""
-        with self._arrived:
-            self._ended = True
-            self._arrived.notify_all()
-        super().close()
-
     def disable_input(self) -> None:
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
         with self._arrived:
             self._leaving = True
-            self._arrived.wait_for(lambda: self._asked is None or self._never_answers, _LAST_ANSWER_WITHIN)
+            patience = _ANSWER_WITHIN if self._ever_answered else _LAST_ANSWER_WITHIN
+            self._arrived.wait_for(lambda: self._asked is None or self._never_answers, patience)
         super().disable_input()
 
     def redraw(self) -> None:
@@ -98,6 +90,17 @@ class LeanDriver(LinuxDriver):
             self._asked = None
             self._send_changes()
 
+    def _look_where_we_are(self, data: str) -> None:
+        """Take that the terminal was entered, or left to the shell: to the end, or until it is entered again."""
+        if data in (_ENTER, _LEAVE):
+            self._sender.forget()
+            self._asked = None
+            self._is_ours = data == _ENTER
+            self._leaving = self._ended = not self._is_ours
+            self._arrived.notify_all()
+        if data == _ENTER:
+            threading.Thread(target=self._mind_the_time, name="answers of the terminal", daemon=True).start()
+
     def _look_at_size(self) -> None:
         """Begin anew where the terminal's size has changed: nobody knows what it made of what it showed."""
         try:
@@ -106,7 +109,8 @@ class LeanDriver(LinuxDriver):
             return  # no terminal, or gone: then its size does not matter
         if size != self._size:
             self._size = size
-            self._wanted = TerminalCells(size.columns, size.lines)
+            # The old picture stays, as far as it has room, until Textual has laid out a new one.
+            self._wanted.resize(size.columns, size.lines)
             self._sender.forget()
 
     def _send_changes(self) -> None:
@@ -126,7 +130,7 @@ class LeanDriver(LinuxDriver):
 
     def _may_send(self) -> bool:
         """Return whether the last frame has arrived, or there is no waiting for it any longer."""
-        if self._patience() > 0 and not self._leaving:
+        if not self._is_ours or (self._patience() > 0 and not self._leaving):
             return False
         if self._asked is not None and not self._ever_answered:
             self._never_answers = True
@@ -144,5 +148,5 @@ class LeanDriver(LinuxDriver):
         with self._arrived:
             while not self._ended:
                 self._arrived.wait(self._patience() or None)
-                if not self._patience() and self._writer_thread is not None:
+                if not self._ended and not self._patience():
                     self._send_changes()

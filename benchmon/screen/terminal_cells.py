@@ -51,6 +51,18 @@ class TerminalCells:
             elif newline is not None:
                 y, x = y + 1, 0
 
+    def resize(self, columns: int, lines: int) -> None:
+        """Take another size; what has no room any more is left out."""
+        self.columns, self.lines = columns, lines
+        for y, row in list(self.rows.items()):
+            if y >= lines:
+                del self.rows[y]
+                self.touched.discard(y)
+                continue
+            if columns < len(row) and row[columns][0] == "":
+                row[columns - 1] = BLANK
+            del row[columns:]
+
     def row(self, y: int) -> list[Cell]:
         """Return the cells of a row as far as they were written."""
         return self.rows.get(y, [])

@@ -136,3 +136,17 @@ def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
     assert terminal.screen.display[0] == "x" * (COLUMNS - 1) + " "
     assert terminal.screen.display[1].strip() == ""
     assert terminal.screen.display[-1].strip() == "last"
+
+
+@given(PIECES, st.integers(1, 40), st.integers(1, 8))
+def test_a_resized_terminal_shows_the_old_picture_as_far_as_it_has_room(pieces, columns, lines):
+    wanted, sender = TerminalCells(COLUMNS, LINES), Sender()
+    wanted.feed(frame(pieces))
+    sender.update(wanted)
+    whole = {y: list(row) for y, row in wanted.rows.items()}
+    wanted.resize(columns, lines)
+    sender.forget()
+    sender.update(wanted)
+    assert {y: row[:columns] for y, row in whole.items() if y < lines} == wanted.rows
+    wanted.feed("\x1b[1;1H" + "x" * 50)
+    assert len(wanted.row(0)) == columns
