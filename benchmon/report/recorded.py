@@ -261,6 +261,10 @@ class RecordedSession:
         for number, channel in self.numbers.items():
             if channel.name == name:
                 return number, channel
+        for channel in self.channels:
+            if channel.name == name:
+                # The file has lost its number, so nothing in it is of this channel.
+                return -1, channel
         known = one_line(", ".join(channel.name for channel in self.channels) or "none", 200)
         raise BadInput(f"{one_line(name, 60)!r} is no channel of this session; it has {known}")
 
@@ -316,8 +320,8 @@ def _readings(
     begins = np.array([row[0] for row in expectations], np.int64)
     expected = np.array([row[1:] for row in [(0, None, None), *expectations]], np.float64)
     holds = expected[np.searchsorted(begins, numbers, side="right")]
-    uncertainties = channel.accuracy.relative * np.abs(values) + channel.accuracy.absolute
-    uncertainties[~np.isfinite(values)] = np.nan
+    finite = np.where(np.isfinite(values), values, np.nan)
+    uncertainties = channel.accuracy.relative * np.abs(finite) + channel.accuracy.absolute
     kept = (times >= since) & (times < until)
     return Readings(
         channel, times[kept], values[kept], uncertainties[kept], holds[kept, 0], holds[kept, 1], states[kept]

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
-from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +13,9 @@ from benchmon.session.database import reading
 from benchmon.session.schema import decode_state
 
 AT_ONCE = 20_000
-_LONGEST = 400 * 86_400 * 1_000_000
+LONGEST = 400 * 86_400 * 1_000_000
+"""Microseconds beyond which a time is nonsense."""
+
 _CHECKED = (
     "SELECT id, channel, time, CASE typeof(value) WHEN 'real' THEN value END, state & 255 FROM readings"
     " WHERE id > ? AND typeof(time) = 'integer' AND typeof(state) = 'integer' AND typeof(channel) = 'integer'"
@@ -27,30 +27,11 @@ Row = tuple[int, int, int, float | None, int]
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
-    """What a channel is expected to read from one of its readings on; None where nothing is."""
-
-    channel: int
-    value: float | None
-    uncertainty: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class Part:
     """Some readings in the order they were judged, and what channels were expected to read from some of them on."""
 
     rows: list[Row]
     expectations: dict[int, tuple[float | None, float | None]]
-
-    def between_changes(self) -> Iterator[tuple[list[Row], Change | None]]:
-        """Yield runs of readings for which the same is expected, each with the change that comes after it."""
-        done = 0
-        for number in sorted(self.expectations):
-            at = bisect_left(self.rows, number, lo=done, key=itemgetter(0))
-            if at < len(self.rows) and self.rows[at][0] == number:
-                yield self.rows[done:at], Change(self.rows[at][1], *self.expectations[number])
-                done = at
-        yield self.rows[done:], None
 
 
 def parts_of(session: RecordedSession) -> Iterator[Part]:
@@ -60,7 +41,7 @@ def parts_of(session: RecordedSession) -> Iterator[Part]:
     while True:
         # A look for each part, so that a recorder which still writes is never held up.
         with reading(path) as connection:
-            rows: list[Row] = connection.execute(_CHECKED, (last, _LONGEST, AT_ONCE)).fetchall()
+            rows: list[Row] = connection.execute(_CHECKED, (last, LONGEST, AT_ONCE)).fetchall()
             if not rows:
                 return
             if rows[-1][0] <= last:

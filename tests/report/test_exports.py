@@ -4,11 +4,14 @@ import csv
 import json
 import math
 import os
+import pty
+import re
 import signal
 import sqlite3
 import subprocess
 import sys
 import time
+from datetime import datetime, timedelta
 
 import pytest
 from click.testing import CliRunner
@@ -43,12 +46,15 @@ def test_a_line_for_each_reading(write_session, tmp_path):
     assert count == len(rows) == 60 * 12 - 10
     first = rows[0]
     found = session.readings(first["channel"])
-    assert float(first["value"]) == found.values[0]
+    assert float(first["value"]) == pytest.approx(found.values[0], rel=1e-14)
     assert float(first["expected"]) == pytest.approx(found.expected[0], rel=1e-8)
     assert float(first["expected_uncertainty"]) == pytest.approx(found.expected_uncertainties[0], rel=1e-5)
     assert (first["unit"], first["quantity"], first["verdict"]) == ("V", "output.voltage.mean", "agrees")
-    assert first["time"] == session.started.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-    assert [row["flags"] for row in rows if row["value"] == "-inf"] == ["overrange"] * 10
+    # The start is stored as a float of seconds: the last microsecond is a matter of rounding.
+    apart = datetime.fromisoformat(first["time"]) - session.started
+    assert abs(apart - timedelta(seconds=float(first["time_s"]))) <= timedelta(microseconds=1)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z", first["time"])
+    assert [row["flags"] for row in rows if row["value"] == "-Inf"] == ["overrange"] * 10
     assert {row["expected"] for row in rows if float(row["time_s"]) >= 20 and row["channel"] == "output"} == {""}
     times = [row["time"] for row in rows]
     assert times == sorted(times)
@@ -61,7 +67,7 @@ def test_assess_takes_an_export_back(write_session, tmp_path, benches):
     answer = assess(bench, read_readings(tmp_path / "all.csv", [channel.name for channel in bench.channel]))
     assert set(answer["channels"]) == {channel.name for channel in bench.channel}
     assert answer["channels"]["output"]["verdict"] == "disagrees"
-    assert answer["channels"]["output"]["value"] == session.readings("output").values[-1]
+    assert answer["channels"]["output"]["value"] == pytest.approx(session.readings("output").values[-1], rel=1e-14)
 
 
 def test_a_column_for_each_channel(write_session, tmp_path):
@@ -230,3 +236,19 @@ class TestFiles:
         status = process.wait(30)
         left = [path.name for path in folder.iterdir()]
         assert (status, left) in [(128 + signal.SIGTERM, []), (0, ["all.csv"])]
+
+    @pytest.mark.parametrize(("answer", "written"), [("y", True), ("n", False)])
+    def test_a_person_at_a_terminal_is_asked(self, write_session, tmp_path, answer, written):
+        session, out = write_session(seconds=5), tmp_path / "all.csv"
+        out.write_text("mine")
+        ours, theirs = pty.openpty()
+        command = [sys.executable, "-m", "benchmon", "export", str(session), "-o", str(out)]
+        process = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs)
+        os.close(theirs)
+        said, give_up = b"", time.monotonic() + 30
+        while b"Write over it?" not in said and time.monotonic() < give_up:
+            said += os.read(ours, 1000)
+        os.write(ours, f"{answer}\n".encode())
+        assert process.wait(30) == (0 if written else 2)
+        os.close(ours)
+        assert (out.read_text() != "mine") is written

@@ -1,0 +1,99 @@
+"""Sessions that are damaged, of a newer version, or hold what nobody wrote: one line, or they are told all the same."""
+
+import random
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from benchmon.errors import BenchmonError, SessionFileError
+from benchmon.report import pictures
+from benchmon.report.comparison import compare
+from benchmon.report.export import export
+from benchmon.report.recorded import RecordedSession
+from benchmon.report.report import report
+from benchmon.report.retelling import retell
+
+
+@pytest.fixture
+def use(tmp_path, monkeypatch):
+    """Return a function that does everything with a session that can be done after the test."""
+    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+    folder = tmp_path / "out"
+    folder.mkdir()
+
+    def each(path):
+        """Yield every use as a function without arguments."""
+        yield lambda: report(RecordedSession(path), folder / "r.html", force=True)
+        yield lambda: report(RecordedSession(path), folder / "r.md", force=True)
+        for name in ("x.csv", "x.json", "x.sqlite"):
+            yield lambda name=name: export(RecordedSession(path), folder / name, force=True)
+        yield lambda: export(RecordedSession(path), folder / "w.csv", force=True, wide=True)
+        yield lambda: compare([RecordedSession(path)] * 2)
+        yield lambda: retell(path)
+
+    each.folder = folder
+    return each
+
+
+ODD = (
+    "UPDATE readings SET value = 'text' WHERE id % 7 = 0",
+    "UPDATE readings SET value = x'00ff' WHERE id % 11 = 0",
+    "UPDATE readings SET value = 9.0e999 WHERE id % 13 = 0",
+    "UPDATE readings SET time = -5 WHERE id % 5 = 0",
+    "UPDATE readings SET time = 9223372036854775807 WHERE id % 17 = 0",
+    "UPDATE readings SET time = 'noon' WHERE id % 19 = 0",
+    "UPDATE readings SET state = -1 WHERE id % 3 = 0",
+    "UPDATE readings SET state = 'bad' WHERE id % 23 = 0",
+    "UPDATE readings SET channel = 99 WHERE id % 9 = 0",
+    "UPDATE readings SET channel = 'output' WHERE id % 29 = 0",
+    "UPDATE expectations SET value = 'x', uncertainty = -1",
+    "UPDATE events SET time = 'x', kind = x'01', message = 12",
+    "UPDATE session SET started = -1e300",
+    "UPDATE session SET started = 'yesterday', finished = 'never'",
+    "UPDATE channels SET name = 'nobody' WHERE id = 3",
+    "UPDATE instruments SET identity = x'80'",
+    "UPDATE facts SET text = 5",
+    "INSERT INTO forecasts (time, channel, state, rate) VALUES (5, 1, x'00', 'fast')",
+    "INSERT INTO anchors (time, monotonic, wall, jump) VALUES ('x', 'y', 'z', 'w')",
+    "INSERT INTO explanations (time, ranked) VALUES (5, '[[1]]')",
+    "DELETE FROM heartbeat",
+    "DELETE FROM summaries",
+)
+
+
+@pytest.mark.parametrize("statement", ODD)
+def test_rows_that_make_no_sense_are_passed_over(write_session, use, statement):
+    path = write_session(seconds=12)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(statement)
+    for do in use(path):
+        do()
+    assert "<h1>" in (use.folder / "r.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_flipped_bytes_and_cut_files_are_refused_or_told(write_session, use, seed):
+    path = write_session(seconds=12)
+    draw, content = random.Random(seed), bytearray(path.read_bytes())
+    for _ in range(draw.choice([1, 5, 40])):
+        content[draw.randrange(100, len(content))] = draw.randrange(256)
+    path.write_bytes(content[: draw.randrange(5000, len(content))] if seed % 3 == 0 else content)
+    for do in use(path):
+        said = ""
+        try:
+            do()
+        except BenchmonError as problem:
+            said = str(problem)
+        assert said.isprintable()
+    assert not [left.name for left in use.folder.iterdir() if left.name.startswith(".")]
+
+
+def test_a_session_of_a_newer_version_is_refused(write_session, use):
+    path = write_session(seconds=1)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("PRAGMA user_version = 99")
+    for do in use(path):
+        with pytest.raises(SessionFileError, match="newer benchmon"):
+            do()
+    assert list(use.folder.iterdir()) == []
