@@ -18,6 +18,7 @@ _COLOURS = {Tone.QUIET: 8, Tone.GOOD: 6, Tone.DOUBT: 3, Tone.BAD: 1, Tone.STRONG
 _TONES = {str(colour): tone for tone, colour in _COLOURS.items()}
 _ANSI = re.compile(r"\x1b\[([0-9;]*)m")
 _IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·", "++++-|++++++.")
+_LEAST_ROOM = 1e-15
 _ROWS_A_TICK, _COLUMNS_A_TICK = 3, 14
 _PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 
@@ -80,7 +81,7 @@ def axis_around(values: Sequence[float], unit: str, margin: float = 0.05) -> Axi
     """Return an axis that holds all finite `values` with a `margin` on both sides, however little they move."""
     finite = [value for value in values if math.isfinite(value)]
     low, high = (min(finite), max(finite)) if finite else (0.0, 1.0)
-    room = (high - low) * margin or abs(high) * margin or 1.0
+    room = max((high - low) * margin or abs(high) * margin or 1.0, _LEAST_ROOM)
     return Axis(low - room, high + room, unit)
 
 
@@ -190,7 +191,7 @@ def _runs(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], lis
 def _filled(x: float, low: float, high: float, step: float) -> list[tuple[float, float]]:
     if not (math.isfinite(low) and math.isfinite(high) and high >= low):
         return []
-    count = min(400, max(1, math.ceil((high - low) / step)))
+    count = max(1, math.ceil(min(400.0, (high - low) / step)))
     return [(x, low + (high - low) * at / count) for at in range(count + 1)]
 
 
