@@ -13,6 +13,7 @@ from benchmon import __version__
 from benchmon.commands import after, hand, lab, new
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
+from benchmon.loading import load_in_background
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
 
 if TYPE_CHECKING:
@@ -72,12 +73,19 @@ def demo(
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
-    from benchmon.demo import demo_bench, scenarios_as_text
+    from benchmon.demo import demo_bench
 
     if list_them:
+        from benchmon.simulator import scenarios_as_text
+
         click.echo(scenarios_as_text())
         return EXIT_DONE
-    with demo_bench(scenario, session, faults) as (bench_file, session_file):
+
+    def load() -> None:
+        for module in ("benchmon.recorder", "benchmon.screen.app"):
+            load_in_background(module)
+
+    with demo_bench(scenario, session, faults, load) as (bench_file, session_file):
         return _record(bench_file, session_file, headless, duration, ascii_only)
 
 
@@ -121,6 +129,7 @@ def _record(
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     _needs_a_terminal()
+    load_in_background("benchmon.screen.app")
     recorder = spawn_recorder(bench_file, path, duration=duration)
     if publish is not None:
         start_publisher(path, publish)
@@ -182,7 +191,7 @@ def simulate(
 
     While they run, lines on standard input change the bench: "fault open-diode", "clear all", "mains 180 V", "list".
     """
-    from benchmon.demo import run_simulator
+    from benchmon.simulator import run_simulator
 
     run_simulator(bench, save_bench, until_finished, seed, faults)
     return EXIT_DONE

@@ -32,6 +32,7 @@ from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
+_FIRST_POLL_SECONDS = 0.04
 _RING_EVERY = 4.0
 _LOAD_AFTER = 1.5
 
@@ -88,6 +89,7 @@ class BenchmonApp(Operator):
     def on_mount(self) -> None:
         """Begin to follow."""
         self.set_interval(_POLL_SECONDS, self.follow)
+        self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
 
     def follow(self) -> None:
@@ -99,6 +101,12 @@ class BenchmonApp(Operator):
             self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
         self.show_all()
         self._ring()
+
+    def _follow_soon(self) -> None:
+        """Look more often until the first values are there."""
+        self.follow()
+        if self.view.live and all(channel.value is None for channel in self.picture.channels):
+            self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
 
     def show_all(self) -> None:
         """Show the picture as it is in every view that is in sight."""

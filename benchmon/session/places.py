@@ -2,27 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import re
-from datetime import datetime
-from itertools import count
 from pathlib import Path
-
-import platformdirs
 
 from benchmon.bench import Bench
 from benchmon.errors import SessionFileError
 from benchmon.session.beacon import running_recorders
 from benchmon.session.database import shown
+from benchmon.session.naming import ENDING, FOLDER_VARIABLE, path_for, sessions_folder
 
-ENDING = ".benchmon"
-FOLDER_VARIABLE = "BENCHMON_SESSIONS"
-
-
-def sessions_folder() -> Path:
-    """Return the folder that sessions go to: `$BENCHMON_SESSIONS`, or a folder of the user's data."""
-    named = os.environ.get(FOLDER_VARIABLE, "").strip()
-    return Path(named).expanduser() if named else platformdirs.user_data_path("benchmon", appauthor=False) / "sessions"
+__all__ = ["ENDING", "FOLDER_VARIABLE", "all_sessions", "latest_session", "new_session_path", "sessions_folder"]
 
 
 def new_session_path(bench: Bench) -> Path:
@@ -30,17 +18,7 @@ def new_session_path(bench: Bench) -> Path:
 
     Raises `SessionFileError` where the folder cannot be made.
     """
-    folder = sessions_folder()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise SessionFileError(
-            f"{shown(folder)}: cannot be made: {problem.strerror}; name another with {FOLDER_VARIABLE}"
-        ) from problem
-    stamp = datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
-    title = re.sub(r"[^a-z0-9]+", "-", bench.title.lower()).strip("-")[:40].strip("-") or "bench"
-    names = (f"{stamp}_{title}{f'_{number}' if number > 1 else ''}{ENDING}" for number in count(1))
-    return next(path for path in (folder / name for name in names) if not path.exists())
+    return path_for(bench.title)
 
 
 def all_sessions() -> list[Path]:

@@ -31,8 +31,21 @@ What it does not simulate:
 The simulated bench is for trying and testing benchmon. It says nothing about the safety of a real supply.
 """
 
-from benchmon_simulated.addresses import rewrite_addresses
-from benchmon_simulated.bench import SimulatedBench
-from benchmon_simulated.supply import Snapshot, SupplyUnderTest
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchmon_simulated.addresses import rewrite_addresses
+    from benchmon_simulated.bench import SimulatedBench
+    from benchmon_simulated.supply import Snapshot, SupplyUnderTest
 
 __all__ = ["SimulatedBench", "Snapshot", "SupplyUnderTest", "rewrite_addresses"]
+
+_FROM = {"SimulatedBench": "bench", "Snapshot": "supply", "SupplyUnderTest": "supply", "rewrite_addresses": "addresses"}
+
+
+def __getattr__(name: str) -> Any:
+    """Return one of the names above; its module is loaded then, so that naming a scenario loads no physics."""
+    if name not in _FROM:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_FROM[name]}"), name)

@@ -27,8 +27,10 @@ from termios import TIOCSWINSZ
 
 import pyte
 
+from benchmon.errors import BenchmonError
 from benchmon.instruments.far_end import TcpFarEnd
 from benchmon.quantities import UNITS
+from benchmon.session.follower import open_session_view
 from benchmon_simulated.scenarios import scenario_named
 
 BENCHMON = [sys.executable, "-m", "benchmon"]
@@ -130,11 +132,8 @@ def keys_to_reactions(folder: Path) -> list[float]:
                     settle(terminal, 0.05)
             return took
         finally:
-            terminal.press(b"\x1bq")
-            settle(terminal, 0.3)
-            terminal.press(b"s")
-            settle(terminal, 1.0)
             terminal.end()
+            stop(folder / "many.session")
 
 
 def settle(terminal: Terminal, seconds: float) -> None:
@@ -144,6 +143,17 @@ def settle(terminal: Terminal, seconds: float) -> None:
         terminal.until(lambda _: time.monotonic() >= end, seconds + 1.0)
 
 
+def stop(session: Path) -> None:
+    """Stop the recorder of a session, whatever became of its screen; leave nothing behind."""
+    with suppress(BenchmonError):
+        view = open_session_view(session)
+        view.request("stop")
+        end = time.monotonic() + PATIENCE
+        while view.live and time.monotonic() < end:
+            time.sleep(0.1)
+            view.poll()
+
+
 def first_live_values(folder: Path, number: int) -> float:
     """Return the seconds from the start of the demo to the first live value on its screen."""
     session = folder / f"demo{number}.session"
@@ -151,10 +161,8 @@ def first_live_values(folder: Path, number: int) -> float:
     try:
         return terminal.until(lambda rows: any(re.search(r"^.. output +[\d.]+ V", row) for row in rows))
     finally:
-        terminal.press(b"q")
-        settle(terminal, 0.5)
-        terminal.press(b"s")
-        settle(terminal, 1.5)
+        stop(session)
+        settle(terminal, 1.0)
         terminal.end()
 
 
