@@ -31,6 +31,13 @@ Cell = str | Toned
 
 
 @dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading within a section."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Paragraph:
     """Some sentences."""
 
@@ -83,7 +90,7 @@ class Signature:
     labels: tuple[str, ...]
 
 
-Block = Paragraph | Items | Fields | Table | Picture | Code | Signature
+Block = Heading | Paragraph | Items | Fields | Table | Picture | Code | Signature
 
 
 @dataclass(frozen=True, slots=True)

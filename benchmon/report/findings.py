@@ -7,6 +7,7 @@ over that time are compared, which takes the noise of single readings out.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.report.recorded import Readings, RecordedSession
+from benchmon.session.schema import decode_state
 from benchmon.watch.agreement import en_number, verdict_of
 from benchmon.watch.plan import Plan, Stage, powered_above
 from benchmon.watch.records import Flag, Verdict
@@ -64,17 +66,29 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class StepFinding:
+    """A step of the plan that was begun: how it stands, and every channel at the end of its powered time."""
+
+    place: int
+    stage: Stage
+    window: Window
+    channels: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
 class Findings:
     """What a session comes to.
 
     `mains` and `ambient` are the measured ones at the end, None where no channel tells; `load` that of the step then.
-    `prediction` is the settled state under these conditions, None where `problem` says why not.
+    `prediction` is the settled state under these conditions, None where `problem` says why not. `steps` are those that
+    were begun, by their place in the plan.
     """
 
     session: RecordedSession
     window: Window
     channels: tuple[Finding, ...]
     stages: tuple[Stage, ...]
+    steps: tuple[StepFinding, ...]
     mains: float | None
     ambient: float | None
     load: Load
@@ -99,13 +113,29 @@ def find(session: RecordedSession) -> Findings:
         plan.take(event)
     window = _window(session, plan)
     counts, flags = session.counts(), session.flags_seen()
-    channels = tuple(_finding(session, one, window, counts[one.name], flags[one.name]) for one in session.channels)
+    channels = tuple(
+        _finding(session, one, window, counts[one.name], flags[one.name], whole=True) for one in session.channels
+    )
     mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
     ambient = _value_of(channels, "ambient.temperature")
     begun = [stage for stage in plan.stages if stage.began is not None and stage.began <= window.until]
     load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
     prediction, problem = predict_under(session.bench, mains, ambient, load)
-    return Findings(session, window, channels, tuple(plan.stages), mains, ambient, load, prediction, problem)
+    steps = tuple(_steps(session, plan))
+    return Findings(session, window, channels, tuple(plan.stages), steps, mains, ambient, load, prediction, problem)
+
+
+def _steps(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
+    """Yield the steps that were begun, each as it stood at the end of its own powered time."""
+    for place, stage in enumerate(plan.stages, 1):
+        if stage.began is None:
+            continue
+        ended = session.duration if stage.ended is None else stage.ended
+        powered = _powered_until(session, stage.began, ended)
+        until = ended if powered is None else min(powered, ended)
+        window = Window(max(stage.began, until - WINDOW), until, powered is not None)
+        channels = tuple(_finding(session, one, window, {}, frozenset()) for one in session.channels)
+        yield StepFinding(place, stage, window, channels)
 
 
 def predict_under(
@@ -131,13 +161,14 @@ def _window(session: RecordedSession, plan: Plan) -> Window:
     return Window(since, until, powered is not None)
 
 
-def _powered_until(session: RecordedSession) -> float | None:
-    """Return until when the mains was on, as measured; None where no channel tells, or it never was."""
+def _powered_until(session: RecordedSession, since: float = 0.0, until: float | None = None) -> float | None:
+    """Return until when within a time the mains was on, as measured; None where no channel tells, or it never was."""
     mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
     if mains is None:
         return None
     least = powered_above(session.bench)
-    parts = session.trend(mains.name, min(_LOOKED_AT, max(int(session.duration / WINDOW), 1)))
+    end = session.duration if until is None else until
+    parts = session.trend(mains.name, min(_LOOKED_AT, max(int((end - since) / WINDOW), 1)), since, end)
     on = [part for part in parts if part.highest is not None and part.highest > least]
     if not on:
         return None
@@ -153,20 +184,34 @@ def _finding(
     window: Window,
     counts: dict[Verdict, int],
     flags: frozenset[Flag],
+    *,
+    whole: bool = False,
 ) -> Finding:
-    since = max(0.0, min(window.since, window.until - _FEWEST_PERIODS * channel.period))
+    """Return a channel at the end of a time; the flags of that time are added, the span is its own or the `whole`'s."""
+    least = 0.0 if whole else window.since
+    since = max(least, min(window.since, window.until - _FEWEST_PERIODS * channel.period))
     found = session.readings(channel.name, since, window.until + 1e-6)
     value, uncertainty = _mean(found)
     expected = _expected(found)
     en = None
     if expected is not None and math.isfinite(value):
         en = en_number(value, uncertainty, expected.value, expected.uncertainty)
-    parts = session.trend(channel.name, 1)
-    lowest = parts[0].lowest if parts and parts[0].lowest is not None else math.nan
-    highest = parts[0].highest if parts and parts[0].highest is not None else math.nan
+    lowest, highest = _span(session, channel, found, whole=whole)
+    flags = flags.union(*(decode_state(state)[1] for state in np.unique(found.states).tolist()))
     return Finding(
         channel, len(found.usable), value, uncertainty, expected, en, verdict_of(en), lowest, highest, flags, counts
     )
+
+
+def _span(session: RecordedSession, channel: Channel, found: Readings, *, whole: bool) -> tuple[float, float]:
+    """Return lowest and highest reading, NaN where there is none."""
+    if not whole:
+        usable = found.usable
+        return (float(usable.min()), float(usable.max())) if len(usable) else (math.nan, math.nan)
+    parts = session.trend(channel.name, 1)
+    lowest = parts[0].lowest if parts and parts[0].lowest is not None else math.nan
+    highest = parts[0].highest if parts and parts[0].highest is not None else math.nan
+    return lowest, highest
 
 
 def _mean(found: Readings) -> tuple[float, float]:

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from benchmon.quantities import format_value
 from benchmon.report import words
-from benchmon.report.document import Block, Cell, Paragraph, Section, Table, Tone, Toned
-from benchmon.report.findings import Findings
+from benchmon.report.document import Block, Cell, Heading, Paragraph, Section, Table, Tone, Toned
+from benchmon.report.findings import Findings, StepFinding
 from benchmon.watch.insight_wording import duration
-from benchmon.watch.plan import KINDS, Outcome, Stage
+from benchmon.watch.plan import DONE, KINDS, SKIPPED, STOPPED, Outcome, Stage
 from benchmon.watch.records import Event, Explanations
 
 _MOST_EVENTS = 500
-_OPERATOR = ("note", "acknowledged", "refused", "started", "stopped", *KINDS)
+_OPERATOR = ("note", "typed", "acknowledged", "refused", "started", "stopped", *KINDS)
+_SWITCHING = ("switching off", "switched off", "switch-off failed")
+_ENDING = (DONE, SKIPPED, STOPPED)
 _BAD = ("tripped", "disagrees", "runaway", "implausible")
 _OUTCOMES = {Outcome.DONE: Tone.GOOD, Outcome.SKIPPED: Tone.DOUBT, Outcome.STOPPED: Tone.BAD}
 _CAUSES = 5
 
 
 def steps_section(found: Findings) -> Section:
-    """Return the plan's steps and everything an operator did."""
+    """Return the plan's steps, each with what it read, and everything an operator did."""
     session = found.session
     who = ", ".join(
         f"{name} {session.facts[name]}" for name in ("operator", "user", "host", "process") if name in session.facts
@@ -35,13 +37,53 @@ def steps_section(found: Findings) -> Section:
         blocks.append(Table(head, stages))
     else:
         blocks.append(Paragraph("The bench file has no plan of steps."))
-    done = [event for event in session.events if event.kind in _OPERATOR]
+    done = [event for event in session.events if event.kind in (*_OPERATOR, *_SWITCHING)]
     if done:
         rows = tuple(
-            (words.clock(event.time), words.wall(session, event.time), event.kind, event.message) for event in done
+            (
+                words.clock(event.time),
+                words.wall_in_session(session, event.time),
+                _step_at(found, event),
+                event.kind,
+                event.message,
+            )
+            for event in done
         )
-        blocks.append(Table(("session time", "wall clock", "what", "in words"), rows[:_MOST_EVENTS]))
+        blocks.append(Table(("session time", "wall clock, UTC", "step", "what", "in words"), rows[:_MOST_EVENTS]))
+    for step in found.steps:
+        blocks += _step(step, len(found.stages))
     return Section("Steps, and who did what when", tuple(blocks))
+
+
+def _step_at(found: Findings, event: Event) -> str:
+    """Return the number of the step that stood at an event, a dash where none did."""
+    for one in reversed(found.steps):
+        began, ended = one.stage.began, one.stage.ended
+        # A step ends at the very time at which the next one begins.
+        if began is not None and (began < event.time if event.kind in _ENDING else began <= event.time):
+            return str(one.place) if ended is None or event.time <= ended else words.NOTHING
+    return words.NOTHING
+
+
+def _step(step: StepFinding, count: int) -> list[Block]:
+    """Return what every channel read at the end of a step, beside what was expected then."""
+    window = step.window
+    lit = "" if window.is_powered else "; no channel tells that the mains was on"
+    text = f"Means from {words.clock(window.since)} to {words.clock(window.until)}{lit}:"
+    rows = tuple(
+        (
+            f"{one.channel.name}{', needed' if one.channel.name in step.stage.step.needs else ''}",
+            words.measured(one.value, one.uncertainty, one.channel.unit),
+            words.expected(one.expected),
+            words.signed(one.en),
+            words.verdict(one.verdict) if one.is_measured else Toned("not measured", Tone.DOUBT),
+            words.flags(one.flags),
+        )
+        for one in step.channels
+    )
+    title = f"Step {step.place} of {count}: {step.stage.step.name} ({step.stage.outcome})"
+    head = ("channel", "measured", "expected", "En", "verdict", "flags")
+    return [Heading(title), Paragraph(text), Table(head, rows, (1, 2, 3))]
 
 
 def _stage(stage: Stage) -> tuple[Cell, ...]:

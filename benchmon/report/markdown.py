@@ -30,6 +30,11 @@ def _block(block: d.Block) -> str:
 
 
 @_block.register
+def _heading(block: d.Heading) -> str:
+    return f"### {for_markdown(block.text)}"
+
+
+@_block.register
 def _paragraph(block: d.Paragraph) -> str:
     said = for_markdown(block.text)
     return f"**{said}**" if block.tone in (d.Tone.BAD, d.Tone.DOUBT) and said else said

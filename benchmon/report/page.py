@@ -9,6 +9,7 @@ from functools import singledispatch
 from benchmon.report import document as d
 from benchmon.report.plain_text import for_page
 
+_LONGEST_WORD = 24
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 _STYLE = """
 :root { color-scheme: light; }
@@ -17,17 +18,20 @@ body { font: 10.5pt/1.45 "Liberation Sans", "DejaVu Sans", Arial, sans-serif; co
   margin: 0 auto; padding: 2rem 1.5rem 4rem; max-width: 60rem; }
 h1 { font-size: 1.7em; margin: 0 0 .2em; }
 h2 { font-size: 1.2em; margin: 2.2em 0 .6em; padding-bottom: .2em; border-bottom: 1px solid #999; break-after: avoid; }
+h3 { font-size: 1em; margin: 1.5em 0 .4em; break-after: avoid; }
 p { margin: .5em 0; }
 .under { color: #444; margin-bottom: 1.5em; }
 ul { margin: .5em 0; padding-left: 1.4em; }
 li { margin: .25em 0; }
 table { border-collapse: collapse; width: 100%; margin: .6em 0; font-size: .92em; }
 th, td { text-align: left; vertical-align: top; padding: .25em .8em .25em 0; border-bottom: 1px solid #ddd;
-  overflow-wrap: anywhere; }
+  overflow-wrap: break-word; }
+.long { overflow-wrap: anywhere; }
 th { border-bottom: 1px solid #666; font-weight: 600; overflow-wrap: normal; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
 .right { text-align: right; padding-right: 1.2em; font-variant-numeric: tabular-nums; white-space: nowrap; }
+.fields td { overflow-wrap: anywhere; }
 .fields th { width: 30%; border-bottom: 1px solid #ddd; font-weight: 400; color: #444; }
 .good { color: #14532d; }
 .doubt { color: #7a4a00; font-weight: 600; }
@@ -70,6 +74,11 @@ def _lines(document: d.Document) -> Iterator[str]:
 @singledispatch
 def _block(block: d.Block) -> str:
     raise TypeError(f"{type(block).__name__} is no part of a document")
+
+
+@_block.register
+def _heading(block: d.Heading) -> str:
+    return f"<h3>{for_page(block.text)}</h3>"
 
 
 @_block.register
@@ -122,4 +131,8 @@ def _cell(table: d.Table, place: int, cell: d.Cell) -> str:
     text = for_page(d.text_of(cell))
     if isinstance(cell, d.Toned):
         text = f'<span class="{cell.tone}">{text}</span>'
-    return f"<td{_side(table, place)}>{text}</td>"
+    classes = ["right"] if place in table.right else []
+    # Only words that no column can hold are broken: elsewhere a column is as wide as its longest word.
+    if any(len(word) > _LONGEST_WORD for word in d.text_of(cell).split()):
+        classes.append("long")
+    return f'<td class="{" ".join(classes)}">{text}</td>' if classes else f"<td>{text}</td>"

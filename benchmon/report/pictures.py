@@ -30,8 +30,12 @@ MISSING = 'There are no pictures: they need matplotlib, which comes with `pip in
 """What a report says where nothing can be drawn."""
 
 _WIDTH = 7.4
-_ROW = 1.15
-_MOST_ROWS = 6
+_LEFT, _RIGHT = 0.75, 0.12
+"""Inches beside the axes: the same in every picture, so that times stand below each other."""
+_HEAD, _FOOT = 0.26, 0.45
+_ROW = 1.12
+_MOST_ROWS = 3
+_LINE = 0.18
 _PARTS = 400
 _EDGE = 0.05
 _COLOURS = ("#1f5a94", "#b3541e", "#3a7d44", "#7a3e8e", "#8a6d00", "#3d3d3d")
@@ -59,17 +63,18 @@ def can_draw() -> bool:
 
 
 @contextmanager
-def _drawing(rows: int, height: float) -> Iterator[tuple[Figure, Sequence[Axes], io.BytesIO]]:
-    """Give a figure of `rows` axes one above the other, and where its SVG is to be found afterwards."""
+def _drawing(rows: int, height: float, above: float = _HEAD) -> Iterator[tuple[Figure, Sequence[Axes], io.BytesIO]]:
+    """Give a figure of `rows` axes one above the other, below `above` inches, and where its SVG is to be found then."""
     import matplotlib as mpl  # noqa: PLC0415 - an extra
     from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     out = io.BytesIO()
     with mpl.rc_context(_SETTINGS):
-        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        figure = Figure(figsize=(_WIDTH, height))
         FigureCanvasSVG(figure)
         axes = figure.subplots(rows, 1, squeeze=False)[:, 0]
+        figure.subplots_adjust(_LEFT / _WIDTH, _FOOT / height, 1 - _RIGHT / _WIDTH, 1 - above / height, hspace=0.42)
         yield figure, list(axes), out
         figure.savefig(out, format="svg", metadata={"Date": None})
 
@@ -92,7 +97,9 @@ def _trends(
 ) -> Picture:
     longest = max(session.duration for session in sessions)
     scale, unit = _time_unit(longest)
-    with _drawing(len(channels), _ROW * len(channels) + 0.5) as (figure, axes, out):
+    legend = _LINE * -(-len(sessions) // 2) + 0.1 if len(sessions) > 1 else 0.0
+    above = _HEAD + legend
+    with _drawing(len(channels), _ROW * len(channels) + _FOOT + legend, above) as (figure, axes, out):
         for axis, channel in zip(axes, channels, strict=True):
             ranges = [
                 _trend(axis, session, channel, scale, _COLOURS[number % len(_COLOURS)])
@@ -103,13 +110,13 @@ def _trends(
             low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
             if low < high:
                 axis.set_ylim(low - _EDGE * (high - low), high + _EDGE * (high - low))
-            axis.set_ylabel(_label(channel.name, channel.unit), rotation=0, ha="right", va="center")
+            _head(axis, channel.name, channel.unit)
             axis.set_xlim(0.0, max(longest / scale, 1e-9))
             axis.tick_params(labelbottom=axis is axes[-1])
         axes[-1].set_xlabel(f"time since the start, {unit}")
         if len(sessions) > 1:
             handles = [axes[0].plot([], [], color=_COLOURS[at % len(_COLOURS)])[0] for at in range(len(sessions))]
-            figure.legend(handles, [one_line(label, 60) for label in labels], loc="outside upper left", ncols=2)
+            figure.legend(handles, [one_line(label, 60) for label in labels], loc="upper left", ncols=2)
     names = ", ".join(channel.name for channel in channels)
     beside = "" if len(sessions) > 1 else " Dashed is what was expected, with its uncertainty."
     return Picture(out.getvalue(), f"{point}: {names} over time; the band is from lowest to highest.{beside}")
@@ -162,9 +169,10 @@ def _time_unit(longest: float) -> tuple[float, str]:
     return (60.0, "min") if longest > 300 else (1.0, "s")
 
 
-def _label(name: str, unit: str) -> str:
-    shown = one_line(name, 24)
-    return f"{shown}\n{unit}" if unit else shown
+def _head(axis: Axes, name: str, unit: str) -> None:
+    """Write above an axis what it shows."""
+    shown = one_line(name, 40)
+    axis.set_title(f"{shown}, {unit}" if unit else shown, loc="left", fontsize=8, pad=3)
 
 
 def wave_picture(wave: DrawnWave) -> Picture:
@@ -174,7 +182,7 @@ def wave_picture(wave: DrawnWave) -> Picture:
         axis.plot(wave.time * 1e3, wave.values, color=_COLOURS[0])
         if wave.expected is not None and wave.expected_time is not None:
             axis.plot(wave.expected_time * 1e3, wave.expected, color=_EXPECTED, linestyle="--")
-        axis.set_ylabel(_label(wave.name, wave.unit), rotation=0, ha="right", va="center")
+        _head(axis, wave.name, wave.unit)
         axis.set_xlabel("time, ms")
     beside = "" if wave.expected is None else " Dashed is what the bench file leads to expect."
     return Picture(out.getvalue(), f"Captured wave of {wave.name}.{beside}")
@@ -197,7 +205,7 @@ def harmonics_picture(name: str, unit: str, harmonics: Sequence[tuple[int, float
         axis.set_ylim(top / 10 ** math.ceil(4), 2.0 * max(top, 2.3 if with_limits else top))
         axis.set_xlim(0, _ORDERS + 1)
         axis.set_xlabel("order")
-        axis.set_ylabel("rms", rotation=0, ha="right", va="center")
+        _head(axis, f"{name}, rms", "")
     beside = " Marks are the limits of IEC 61000-3-2 class A." if with_limits else ""
     return Picture(out.getvalue(), f"Harmonics of {name}.{beside}")
 

@@ -34,6 +34,12 @@ def wall(session: RecordedSession, seconds: float = 0.0) -> str:
     return f"{session.started + timedelta(seconds=seconds):%Y-%m-%d %H:%M:%S} UTC"
 
 
+def wall_in_session(session: RecordedSession, seconds: float) -> str:
+    """Return the wall time of a session time, UTC: without the date where it is that on which the session began."""
+    then = session.started + timedelta(seconds=seconds)
+    return f"{then:%H:%M:%S}" if then.date() == session.started.date() else f"{then:%Y-%m-%d %H:%M:%S}"
+
+
 def measured(value: float, uncertainty: float, unit: str) -> str:
     """Return a measured value with its uncertainty, a dash where there is none."""
     return with_uncertainty(value, uncertainty, unit) if math.isfinite(value) else NOTHING

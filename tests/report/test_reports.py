@@ -149,6 +149,34 @@ def test_the_window_does_not_reach_back_over_a_step(write_session):
     assert found.window.since == 25.0
 
 
+def test_each_step_has_what_was_measured_and_expected_at_its_own_end(write_session, tmp_path):
+    def sagging(channel, now, value):
+        return value * 0.8 if now > 15 and channel.name == "output" else value
+
+    session = write_session(more=full(), values=sagging)
+    found = find(RecordedSession(session))
+    first, second = found.steps
+    assert (first.place, first.window.since, first.window.until) == (1, 5.0, 15.0)
+    assert (second.place, second.window.since, second.window.until) == (2, 15.0, pytest.approx(20.0, abs=1e-3))
+    then, later = (next(one for one in step.channels if one.channel.name == "output") for step in found.steps)
+    assert then.verdict is Verdict.AGREES
+    assert later.verdict is Verdict.DISAGREES
+    assert later.value == pytest.approx(0.8 * then.value, rel=1e-3)
+    text = page_of(session, tmp_path).text
+    assert "Step 1 of 3: switch on (done)" in text
+    assert "Step 2 of 3: warm up (skipped)" in text
+    assert "Step 3 of 3" not in text
+    assert "output, needed" in text
+
+
+def test_what_was_done_stands_beside_its_step(write_session, tmp_path):
+    more = [*full(), Event(25.0, "", "switched off", "by the operator")]
+    report(RecordedSession(write_session(more=more)), tmp_path / "report.md")
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    done = {row.split(" | ")[3]: row.split(" | ")[2] for row in text.splitlines() if row.startswith("| 0:00:")}
+    assert (done["step done"], done["step skipped"], done["note"], done["switched off"]) == ("1", "2", "–", "–")
+
+
 def test_margins_stand_at_measured_values(write_session, benches):
     found = find(RecordedSession(write_session()))
     rows = {row.predicted.name: row for row in measured_margins(found, check(benches["reservoir"]).margins)}
