@@ -151,13 +151,23 @@ def test_the_window_does_not_reach_back_over_a_step(write_session):
 
 def test_each_step_has_what_was_measured_and_expected_at_its_own_end(write_session, tmp_path):
     def sagging(channel, now, value):
-        return value * 0.8 if now > 15 and channel.name == "output" else value
+        return value * 0.8 if now >= 15.2 and channel.name == "output" else value
 
-    session = write_session(more=full(), values=sagging)
+    more = [
+        Event(1.2, "", "step begun", "1 of 3: switch on"),
+        Event(15.2, "", "step done", "1 of 3: switch on"),
+        Event(15.2, "", "step begun", "2 of 3: warm up"),
+        Event(20.2, "", "step skipped", "2 of 3: warm up: no time"),
+    ]
+    session = write_session(more=more, values=sagging)
     found = find(RecordedSession(session))
     first, second = found.steps
-    assert (first.place, first.window.since, first.window.until) == (1, 5.0, 15.0)
-    assert (second.place, second.window.since, second.window.until) == (2, 15.0, pytest.approx(20.0, abs=1e-3))
+    assert (first.place, first.window.since, first.window.until) == (
+        1,
+        pytest.approx(5.0, abs=1e-3),
+        pytest.approx(15.0, abs=1e-3),
+    )
+    assert (second.place, second.window.since, second.window.until) == (2, 15.2, pytest.approx(20.0, abs=1e-3))
     then, later = (next(one for one in step.channels if one.channel.name == "output") for step in found.steps)
     assert then.verdict is Verdict.AGREES
     assert later.verdict is Verdict.DISAGREES
