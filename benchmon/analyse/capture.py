@@ -139,7 +139,13 @@ def _capture(layout: Layout, table: Floats) -> Capture:
         raise DataFileError("has times and no column of values")
     values = [headings[place].factor * table[:, place] for place in chosen]
     time, values, notes = usable_times(headings[at].factor * table[:, at], values)
-    if not headings[at].unit:
+    if not headings[at].unit and len(time) > 1 and np.all(np.diff(time) == 1.0):
+        # Whole numbers that rise by one count the samples; a wave of the mains is not taken once a second.
+        if layout.interval is None:
+            raise DataFileError("its times only count the samples; give a column of times in seconds")
+        time = layout.interval * time
+        notes = (f"samples are counted: {layout.interval:.4g} s between them, as the file says", *notes)
+    elif not headings[at].unit:
         notes = ("the file names no unit of time: seconds are taken", *notes)
     columns = (
         Column(headings[place].name, headings[place].unit, value) for place, value in zip(chosen, values, strict=True)

@@ -18,6 +18,9 @@ COVERAGE = 2.0
 _RECTANGULAR = 1.0 / math.sqrt(12.0)
 _LEAST_OF_A_PERIOD = 2e-5
 """Part of a period to which that of a single, badly distorted one can be told."""
+_OF_A_JUMP = 2e-3
+"""Part of a period by which a jump at the very begin or end of a capture pulls at the fit."""
+
 _ORDERS_TOLD = 39
 
 
@@ -49,7 +52,8 @@ class Doubts:
         rounding = _RECTANGULAR * step / math.sqrt(crossed)
         # Whole periods end a little early or late, where the wave is at most half its swing off its average.
         length = self._of_frequency() / self.sampled.frequency * swing / 2.0
-        doubt = COVERAGE * math.hypot(scatter, random, rounding, length)
+        coarse = self.sampled.coarseness / 2.0
+        doubt = COVERAGE * math.hypot(scatter, random, rounding, length, coarse)
         return Measured(value, math.hypot(doubt, self.accuracy.of(value)))
 
     def extreme(self, value: float) -> Measured:
@@ -74,7 +78,10 @@ class Doubts:
         size = max(self.shape.harmonics[0][1], 1e-300) * math.sqrt(2.0)
         noise = math.hypot(sampled.noise, _RECTANGULAR * sampled.step)
         bound = math.sqrt(6.0 / len(sampled.wave.time)) * noise / (math.pi * size * sampled.duration)
-        return math.hypot(bound, _LEAST_OF_A_PERIOD * min(self.shape.thd, 1.0) / sampled.duration)
+        # Where an edge is between two samples nobody knows; the more samples, the better they tell it together.
+        spacing = 1.0 / sampled.samples_a_period**2
+        of_a_period = (_LEAST_OF_A_PERIOD + spacing) * min(self.shape.thd, 1.0) + _OF_A_JUMP * min(self._jump(), 1.0)
+        return math.hypot(bound, of_a_period / sampled.duration)
 
     def distortion(self) -> Measured:
         """Return the distortion: noise in every order, noise in the fundamental, and the frequency."""
@@ -86,4 +93,20 @@ class Doubts:
         # Noise lifts every order a little; where there is little distortion, that is most of what is read.
         floor = math.hypot(thd, one * math.sqrt(2.0 * _ORDERS_TOLD)) - thd
         drift = 10.0 * thd * self._of_frequency() / sampled.frequency
-        return Measured(thd, COVERAGE * math.hypot(one * math.hypot(1.0, thd), floor, drift))
+        return Measured(thd, COVERAGE * math.hypot(one * math.hypot(1.0, thd), floor, drift, self._unseen() / 2.0))
+
+    def _unseen(self) -> float:
+        """Return the distortion in orders that too few samples do not show, if they shrink as those of a jump do, 1/n.
+
+        What is not shown is folded into the orders that are, so it may be missing or be too much.
+        """
+        return self._jump() * math.sqrt(max(1.0 / self.sampled.orders_seen - 1.0 / (_ORDERS_TOLD + 1), 0.0))
+
+    def _jump(self) -> float:
+        """Return how much of a jump is in the wave: 1 for a square wave, 0 for a smooth one.
+
+        The orders of a jump shrink as 1/n; it is told by the upper half of those that the samples show.
+        """
+        seen = min(self.sampled.orders_seen, _ORDERS_TOLD + 1)
+        upper = (order * size for order, size in self.shape.harmonics if seen / 2 <= order <= seen)
+        return max(upper, default=0.0) / max(self.shape.harmonics[0][1], 1e-300)

@@ -17,12 +17,13 @@ _BASES = {
     "W": ("W", "watt", "watts"),
     "": ("%",),
 }
+_SPELLED = {"milli": 1e-3, "micro": 1e-6, "kilo": 1e3}
 _UNIT_OF = {word.lower(): unit for unit, words in _BASES.items() for word in words}
 _PREFIXED = ("s", "V", "A", "W")
 _PER_CENT = 0.01
 
 _BRACKETED = re.compile(r"(.*?)\s*[\[(]\s*([^\[\]()]*?)\s*[\])]\s*(.*)")
-_TAILED = re.compile(r"(.*\S)\s*(?:\s/\s*|\s+in\s+|_|,\s*)([^\s_]{1,8})")
+_TAILED = re.compile(r"(.*\S)\s*(?:\s*/\s*|\s+in\s+|_|,\s*)([^\s_]{1,8})")
 _TIME_NAMES = ("time", "t", "zeit", "temps", "x", "x-axis", "timestamp")
 _NUMBERING = ("index", "sample", "samples", "point", "points", "no", "no.", "nr", "nr.", "n", "#")
 
@@ -51,12 +52,18 @@ def unit_and_factor(text: str) -> tuple[str, float] | None:
 
     >>> unit_and_factor("mV"), unit_and_factor("µs"), unit_and_factor("Volts"), unit_and_factor("fathom")
     (('V', 0.001), ('s', 1e-06), ('V', 1.0), None)
+    >>> unit_and_factor("milliseconds")
+    ('s', 0.001)
     """
     word = text.strip()
     if word == "%":
         return "", _PER_CENT
     if word.lower() in _UNIT_OF:
         return _UNIT_OF[word.lower()], 1.0
+    for spelled, factor in _SPELLED.items():
+        rest = word.lower().removeprefix(spelled)
+        if rest != word.lower() and len(rest) > 2 and rest in _UNIT_OF:
+            return _UNIT_OF[rest], factor
     # Lower-case "a" and "v" after a prefix are common in exports and mean nothing else here.
     spelled = word[:-1] + word[-1].upper() if len(word) > 1 and word[-1] in "av" else word
     if not spelled or spelled[-1] not in _PREFIXED or not 2 <= len(spelled) <= 3:
@@ -84,7 +91,7 @@ def read_heading(text: str, unit: str = "") -> Heading:
         return Heading((bracketed[1] + " " + bracketed[3]).strip() or bracketed[2], *found)
     tailed = _TAILED.fullmatch(name)
     found = unit_and_factor(tailed[2]) if tailed else None
-    if tailed and found is not None:
+    if tailed and found is not None and unit_and_factor(tailed[1]) is None:
         return Heading(tailed[1], *found)
     alone = unit_and_factor(name)
     return Heading(name, *alone) if alone is not None else Heading(name)

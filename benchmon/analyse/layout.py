@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from benchmon.analyse.headings import Heading, read_heading, unit_and_factor
 from benchmon.errors import DataFileError, one_line
 
 NUMBER = re.compile(r"[+\-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+\-]?\d+)?|[+\-]?(nan|inf(inity)?)", re.IGNORECASE)
 _TWO_NUMBERS = re.compile(r"\d\s+[+\-]?\d")
+_INTERVAL = re.compile(r"(x[ _-]?|time )?increment|sampl(e|ing) (interval|period)|delta t|dt")
 COMMENT_MARKS = "#%"
 _SEPARATORS = (";", "\t", ",", None)
 _MOSTLY = 0.6
@@ -21,7 +24,8 @@ _MOST_COLUMNS = 64
 class Layout:
     """The layout of a file: `first_line` is that of the first sample (from 0), `separator` None for white space.
 
-    `columns` are the places of the columns of numbers, `headings` what stands above each of them.
+    `columns` are the places of the columns of numbers, `headings` what stands above each of them; `interval` is the
+    time between samples, s, where a line above the numbers tells it, else None.
     """
 
     separator: str | None
@@ -29,6 +33,7 @@ class Layout:
     first_line: int
     columns: tuple[int, ...]
     headings: tuple[Heading, ...]
+    interval: float | None = None
 
 
 def cells_of(line: str, separator: str | None) -> list[str]:
@@ -57,7 +62,9 @@ def layout_of(lines: Sequence[str]) -> Layout:
         if start is not None:
             cells = [cell for row in rows for place, cell in enumerate(row) if place in columns]
             comma = separator != "," and any("," in cell for cell in cells)
-            return Layout(separator, comma, start, columns, _headings(lines[:start], separator, columns))
+            above = lines[:start]
+            headings = _headings(above, separator, columns)
+            return Layout(separator, comma, start, columns, headings, _interval(above, separator))
     raise DataFileError(_why_not(lines, later))
 
 
@@ -91,6 +98,20 @@ def _headings(above: Sequence[str], separator: str | None, columns: Sequence[int
     if is_units and above_it is not None:
         return tuple(read_heading(above_it[place], last[place].strip("()[]")) for place in columns)
     return tuple(read_heading(last[place] or f"column {place + 1}") for place in columns)
+
+
+def _interval(above: Sequence[str], separator: str | None) -> float | None:
+    """Return the seconds between samples that a line above them tells, beside its name or in the line below."""
+    rows = [cells_of(line.strip().lstrip(COMMENT_MARKS), separator) for line in above]
+    for row, below in pairwise([*rows, []]):
+        for place, cell in enumerate(row):
+            if _INTERVAL.fullmatch(cell.lower()) is None:
+                continue
+            told = [*row[place + 1 : place + 2], *below[place : place + 1]]
+            found = next((float(one.replace(",", ".")) for one in told if is_number(one)), 0.0)
+            if 0.0 < found < math.inf:
+                return found
+    return None
 
 
 def _why_not(lines: Sequence[str], later: Sequence[int]) -> str:

@@ -97,6 +97,29 @@ class Sampled:
         few = averaged(wave, count)
         return cls(wave, frequency, duration, few, count, pieces, periods, _noise(wave, frequency), _step(wave))
 
+    @property
+    def samples_a_period(self) -> float:
+        """How many samples there are in a period, on average."""
+        return len(self.wave.time) / (self.duration * self.frequency)
+
+    @property
+    def orders_seen(self) -> int:
+        """The highest order that the samples show: they are more than two in its period."""
+        return max(math.ceil(self.samples_a_period / 2.0 - 1e-6) - 1, 1)
+
+    @property
+    def coarseness(self) -> float:
+        """By how much straight lines between samples miss the wave's level: a mean over it, in its unit.
+
+        A sum of samples takes the wave for such lines, which err by a twelfth of the bend on average (trapezoid rule).
+        Noise and steps of the values bend as well, and are taken off.
+        """
+        bends = np.abs(np.diff(self.few.value[:_LOOKED_AT], 2))
+        if not len(bends):
+            return 0.0
+        trembling = math.hypot(self.noise, self.step / math.sqrt(12.0)) / math.sqrt(self.averaged)
+        return max(float(np.mean(bends)) - 2.0 * trembling, 0.0) / 12.0 / self.averaged
+
 
 def _duration(wave: Samples) -> float:
     """Return the seconds that the samples stand for, the usual time between them told by the first ones."""

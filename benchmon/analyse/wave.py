@@ -15,9 +15,16 @@ from benchmon.analyse.doubts import Doubts, Measured
 from benchmon.analyse.levels import Levels, shape_of
 from benchmon.analyse.sampling import Sampled, check_periods_alike, fundamental_of
 from benchmon.bench import Accuracy
+from benchmon.errors import DataFileError
 from benchmon.prediction.periods import samples_of
 from benchmon.prediction.result import Floats
+from benchmon.prediction.waveform import ORDERS
 
+_LITTLE = 0.4
+_TWICE = 2
+_DOES_NOT_REPEAT = (
+    "the wave does not repeat within the capture; capture two whole periods or more, or tell its frequency"
+)
 MEASURES = (
     "rms",
     "mean",
@@ -58,6 +65,13 @@ def measure_wave(
     if frequency is None:
         check_periods_alike(sampled)
     shape, notes = shape_of(sampled)
+    is_little = shape.harmonics[0][1] < _LITTLE * shape.ac_rms
+    if is_little and frequency is None and sampled.periods < _TWICE:
+        raise DataFileError(_DOES_NOT_REPEAT)
+    if is_little and frequency is not None:
+        notes += (f"little of the wave is at {frequency:g} Hz; is that its fundamental?",)
+    if sampled.samples_a_period < 2 * ORDERS:
+        notes += (f"{sampled.samples_a_period:.3g} samples a period show no order above {sampled.orders_seen}",)
     levels = Levels.of(sampled, shape)
     doubts = Doubts(sampled, levels, shape, accuracy or Accuracy())
     return Wave(sampled, _measures(levels, doubts), shape.harmonics, notes)

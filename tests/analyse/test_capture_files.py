@@ -28,6 +28,8 @@ def check(found, *, values=VOLTS, unit="V", time=TIME):
         ("time (ms),CH1 (mV)", 1e3, 1e3),
         ("Time [us],CH1 [V]", 1e6, 1),
         ("t in s,u in mV", 1, 1e3),
+        ("t/µs,U/V", 1e6, 1),
+        ("milliseconds,millivolts", 1e3, 1e3),
         ("second,Volt", 1, 1),
         ("x-axis,1\nsecond,Volt", 1, 1),
         ("Time,Channel A\n(ms),(V)", 1e3, 1),
@@ -55,6 +57,20 @@ def test_a_file_without_headings_is_in_si_and_says_so(capture):
     found = read_capture(capture(TIME, VOLTS, head=""))
     check(found, unit="")
     assert any("seconds are taken" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    "head", ["X,CH1,Start,Increment\nSequence,Volt,0.0,1e-4", "Sample Interval,1.0E-04\nX,CH1 (V)"]
+)
+def test_counted_samples_take_the_interval_that_the_file_tells(capture, head):
+    found = read_capture(capture(np.arange(len(TIME)), VOLTS, head=head))
+    check(found, time=TIME - TIME[0])
+    assert any("0.0001 s between them" in note for note in found.notes)
+
+
+def test_counted_samples_without_an_interval_are_no_times(capture):
+    with pytest.raises(DataFileError, match="only count the samples"):
+        read_capture(capture(np.arange(len(TIME)), VOLTS, head="X,CH1"))
 
 
 def test_columns_beside_are_told_apart(capture):

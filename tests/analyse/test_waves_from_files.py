@@ -293,3 +293,48 @@ def test_19_of_20_true_values_lie_within_the_uncertainty():
         for name, value in true.items():
             inside[name] += abs(found[name].value - value) <= found[name].uncertainty
     assert all(count >= 92 for count in inside.values()), inside
+
+
+def distortion(size):
+    """Return the distortion of a wave whose orders 1 to 40 have these sizes."""
+    return math.sqrt(sum(size(order) ** 2 for order in range(2, 41))) / size(1)
+
+
+COARSE = {
+    # Rms and mean of amplitude 1, and the sizes of the Fourier series: closed forms.
+    "square": (lambda x: np.sign(np.sin(x)), 1.0, 0.0, lambda n: n % 2 / n),
+    "triangle": (lambda x: 2 / np.pi * np.arcsin(np.sin(x)), math.sqrt(1 / 3), 0.0, lambda n: n % 2 / n**2),
+    "full wave": (lambda x: np.abs(np.sin(x / 2)), math.sqrt(0.5), 2 / math.pi, lambda n: 1 / (4 * n**2 - 1)),
+}
+
+
+@pytest.mark.parametrize("shape", COARSE)
+@pytest.mark.parametrize("begin", [0.013, 0.41])
+def test_few_samples_a_period_leave_a_doubt_that_holds(shape, begin):
+    wave, rms, mean, size = COARSE[shape]
+    time = np.arange(100) / 500
+    found = measure_wave(time, wave(2 * np.pi * (50 * time + begin)))
+    for name, true in (("rms", rms), ("mean", mean), ("thd", distortion(size)), ("frequency", 50.0)):
+        measured = found.measures[name]
+        assert abs(measured.value - true) <= measured.uncertainty, name
+    assert any("no order above 4" in note or "no order above 5" in note for note in found.notes)
+
+
+def test_a_jump_at_the_very_begin_leaves_its_doubt_in_the_frequency():
+    time = np.arange(5000) / 50_000
+    found = measure_wave(time, np.where(time % 0.02 < 0.01, 1.0, -1.0)).measures["frequency"]
+    assert abs(found.value - 50.0) <= found.uncertainty < 0.1
+
+
+def test_two_unlike_periods_and_a_rest_are_not_one_long_period():
+    time = np.arange(2000) / 50_000
+    wave = np.where(time < 0.02, np.sin(2 * np.pi * 50 * time), np.sin(2 * np.pi * 62.5 * (time - 0.02)))
+    with pytest.raises(DataFileError, match="does not repeat"):
+        measure_wave(time, wave)
+
+
+def test_a_frequency_that_is_hardly_in_the_wave_is_doubted():
+    time = np.arange(5000) / 50_000
+    sine = np.sin(2 * np.pi * 50 * time)
+    assert any("little of the wave is at 60 Hz" in note for note in measure_wave(time, sine, frequency=60.0).notes)
+    assert not measure_wave(time, sine, frequency=50.0).notes
