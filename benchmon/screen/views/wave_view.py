@@ -96,6 +96,10 @@ class WaveView(ReadingView, inherit_bindings=False):
         named = [trace for trace in expected if trace.rpartition(".")[2] in _UNITS]
         return list(dict.fromkeys([*measured, *named]))
 
+    def _all_are_known(self, prediction: Prediction | None) -> bool:
+        """Return whether no wave is still to come; until then the chosen one is not left for another."""
+        return not self._trace or prediction is not None or bool(self.picture.foresight.problem(self.picture.situation))
+
     def _captured(self) -> list[ChannelPicture]:
         return [channel for channel in self.picture.channels if channel.channel.name in self.picture.waveforms]
 
@@ -106,7 +110,7 @@ class WaveView(ReadingView, inherit_bindings=False):
     def _draw(self, width: int, height: int) -> list[Line]:
         prediction = self._prediction
         traces = self._traces(prediction)
-        if self._trace not in traces and traces:
+        if self._trace not in traces and traces and self._all_are_known(prediction):
             self._trace = _LINE_CURRENT if _LINE_CURRENT in traces else traces[0]
         page = self._page(prediction, self._wave(self._trace))
         if self._shows_harmonics and self._trace == _LINE_CURRENT:
