@@ -113,8 +113,8 @@ def _of_measuring(expected: Floats, captured: Floats) -> Iterator[_Cause]:
         yield _Cause(
             "the wave is upside down", "turn the probe or clamp round, or the trace's inversion off", USUAL, -expected
         )
-        offset = float(np.mean(captured)) - mean
-        yield _Cause(f"the wave is off by {offset:.3g}", "zero the probe or clamp", RARE, expected + offset)
+    offset = float(np.mean(captured)) - mean
+    yield _Cause(f"the wave is off by {offset:.3g}", "zero the probe or clamp", RARE, expected + offset)
     for ratio in _RATIOS:
         words = f"the values are {ratio:g} times what they should be: the ratio of the probe or clamp is wrong"
         remedy = f"set it right on the scope, or give --probe {1.0 / ratio:g}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -160,14 +159,15 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
+    from benchmon.report.rejudged import Rejudged
     from benchmon.report.what_if import WhatIf
     from benchmon.session.player import Player
 
     if other is None:
         player = Player(session, speed)
     else:
-        # Judging anew needs all that came before a place that is jumped to.
-        player = Player(session, speed, wrap=lambda view: WhatIf(view, other), recent=math.inf)
+        judged = Rejudged(session, other)
+        player = Player(session, speed, wrap=lambda view: WhatIf(view, other, judged), event_times=judged.event_times)
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise BadInput("the screen needs a terminal; --headless prints what was said")
     from benchmon.screen.replay_app import run_replay

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from bisect import bisect_left, bisect_right, insort
-from collections.abc import Callable
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchmon.errors import BadInput
@@ -29,9 +29,10 @@ _ABREAST = 200
 class Player:
     """A `SessionView` of a session file that can be paused and taken anywhere.
 
-    `wrap` makes the view that is polled from the one that plays the file, `recent` is how many seconds before a place
-    are told when it is jumped to. After a jump the next poll tells a fresh view all it needs, and `take_restart` says
-    so once. Raises `SessionFileError` where the file is no session.
+    `wrap` makes the view that is polled from the one that plays the file; `event_times` tells, in order, when its
+    events are, at least until the first one after a session time, where they are not those of the file. After a jump
+    the next poll tells a fresh view all it needs, and `take_restart` says so once. Raises `SessionFileError` where the
+    file is no session.
     """
 
     def __init__(
@@ -41,18 +42,18 @@ class Player:
         clock: Callable[[], float] = time.monotonic,
         *,
         wrap: Callable[[ReplayView], SessionView] = lambda view: view,
-        recent: float | None = None,
+        event_times: Callable[[float], Sequence[float]] | None = None,
     ) -> None:
         if not SLOWEST <= speed <= FASTEST:
             raise BadInput(f"a speed of {speed:g}: must be between {SLOWEST:g} and {FASTEST:g}")
-        self._path, self._clock, self._wrap, self._recent = Path(path), clock, wrap, recent
+        self._path, self._clock, self._wrap = Path(path), clock, wrap
         self.speed = speed
         self.frozen = False
         self._restarted = False
         self._play = self._played(0.0)
         self._view = wrap(self._play)
-        self._event_times = self._read_event_times()
-        self._known_times = set(self._event_times)
+        of_the_file = self._read_event_times() if event_times is None else []
+        self._event_times = event_times or (lambda _after: of_the_file)
 
     @property
     def info(self) -> SessionInfo:
@@ -71,13 +72,7 @@ class Player:
 
     def poll(self) -> Update:
         """Return what the play has come by since the last poll, or since the jump. Raises `SessionFileError`."""
-        update = self._view.poll()
-        for event in update.events:
-            # A view that judges anew has events of its own; they can be gone back to once they have been told.
-            if event.time not in self._known_times:
-                self._known_times.add(event.time)
-                insort(self._event_times, event.time)
-        return update
+        return self._view.poll()
 
     def take_restart(self) -> bool:
         """Return whether the play was taken elsewhere since the last call, so that a view must begin afresh."""
@@ -116,13 +111,14 @@ class Player:
         """Freeze, and go to the next event (1) or the one before (-1); return False where there is none."""
         was_playing = not self.frozen
         self._hold()
+        times = self._event_times(self.position + _A_MOMENT)
         if direction > 0:
-            place = bisect_right(self._event_times, self.position + _A_MOMENT)
+            place = bisect_right(times, self.position + _A_MOMENT)
         else:
-            place = bisect_left(self._event_times, self.position - (_BACK if was_playing else _A_MOMENT)) - 1
-        if not 0 <= place < len(self._event_times):
+            place = bisect_left(times, self.position - (_BACK if was_playing else _A_MOMENT)) - 1
+        if not 0 <= place < len(times):
             return False
-        self.jump(self._event_times[place])
+        self.jump(times[place])
         return True
 
     def jump(self, to: float) -> None:
@@ -152,8 +148,7 @@ class Player:
             self.freeze()
 
     def _played(self, start: float) -> ReplayView:
-        more = {} if self._recent is None else {"recent": self._recent}
-        view = ReplayView(self._path, self.speed, self._clock, start=start, **more)
+        view = ReplayView(self._path, self.speed, self._clock, start=start)
         view.speed = 0.0 if self.frozen else self.speed
         return view
 

@@ -6,6 +6,9 @@ from click.testing import CliRunner
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput, RecorderError
+from benchmon.report.judging import Judging
+from benchmon.report.recorded import RecordedSession
+from benchmon.report.rejudged import Rejudged
 from benchmon.report.retelling import retell, retelling_as_text
 from benchmon.report.what_if import WhatIf
 from benchmon.screen.replay_app import ReplayApp
@@ -312,7 +315,8 @@ def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
         return 30.0 + now if channel.name == "diode case" else value
 
     path = write_session(values=warming)
-    player = Player(path, clock=clock, wrap=lambda view: WhatIf(view, bench), recent=float("inf"))
+    judged = Rejudged(path, bench)
+    player = Player(path, clock=clock, wrap=lambda view: WhatIf(view, bench, judged), event_times=judged.event_times)
     player.poll()
     clock.now += 14
     hot = [event.time for event in player.poll().events if event.kind == "hot"]
@@ -321,3 +325,47 @@ def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
     while player.position > hot[0]:
         assert player.to_event(-1)
     assert player.position == hot[0]
+
+
+def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_session, benches):
+    bench = other_bench(benches["reservoir"], warning=('warn_above = "80 °C"', 'warn_above = "40 °C"'))
+
+    def warming(channel, now, value):
+        return 30.0 + now if channel.name == "diode case" else value
+
+    path, clock = write_session(values=warming), Clock()
+    through = WhatIf(ReplayView(path, 1.0, clock), bench)
+    told = [through.poll()]
+    clock.now += 25.0
+    told.append(through.poll())
+    judged = Rejudged(path, bench)
+    player = Player(path, clock=Clock(), wrap=lambda view: WhatIf(view, bench, judged), event_times=judged.event_times)
+    for place in (28.0, 3.0, 25.0):
+        player.jump(place)
+        update = player.poll()
+    assert update.judgements == tuple(one for each in told for one in each.judgements)
+    assert update.events == tuple(event for each in told for event in each.events)
+    assert "hot" in {event.kind for event in update.events}
+    (expected,) = player.band("output", 19.0, 21.0, 1)
+    there = [one for one in update.judgements if one.channel == "output" and one.time <= 20.0][-1]
+    assert (expected.value, expected.uncertainty) == (there.expected, there.expected_uncertainty)
+    assert player.band("output", 25.0, 29.0, 1) == (None,)
+
+
+def test_a_session_is_judged_once_however_often_it_is_jumped_about(write_session, benches, monkeypatch):
+    path, count = write_session(), 0
+    of_all = Judging.judge
+
+    def counted(judging, told):
+        nonlocal count
+        count += len(told)
+        return of_all(judging, told)
+
+    monkeypatch.setattr(Judging, "judge", counted)
+    judged = Rejudged(path, benches["reservoir"])
+    player = Player(path, wrap=lambda view: WhatIf(view, benches["reservoir"], judged), event_times=judged.event_times)
+    for place in (29.0, 1.0, 20.0, 10.0):
+        player.jump(place)
+        player.poll()
+    readings = sum(sum(each.values()) for each in RecordedSession(path).counts().values())
+    assert readings - 30 < count <= readings + 1
