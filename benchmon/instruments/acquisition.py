@@ -10,12 +10,15 @@ from typing import Literal
 from benchmon.bench import Bench
 from benchmon.errors import BadInput, InstrumentError, one_line
 from benchmon.instruments.driver import AnyDriver
-from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.schedule import Schedule, Thinned
 
 Sink = Callable[[Reading | InstrumentNews], object]
 """Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""
+
+WaveSink = Callable[[CapturedWave], object]
+"""Takes the captured waves; called from every thread, too."""
 
 _FIRST_PAUSE, _LONGEST_PAUSE = 0.2, 1.0
 _STEADY = 5.0
@@ -28,7 +31,7 @@ class Acquisition:
     """Reads every channel of a bench at its own period and reports to `sink` until it is stopped.
 
     Building one raises `BenchFileError` where a driver refuses its keys. `drivers` may be given ready-made; `clock`
-    gives monotonic seconds. An instrument without channels is left alone.
+    gives monotonic seconds. Captured waves go to `on_wave`. An instrument without channels is left alone.
     """
 
     def __init__(
@@ -38,9 +41,12 @@ class Acquisition:
         *,
         drivers: Iterable[AnyDriver] | None = None,
         clock: Callable[[], float] = time.monotonic,
+        on_wave: WaveSink = lambda _: None,
     ) -> None:
         self._stop = threading.Event()
-        everyone = prepare(bench) if drivers is None else drivers
+        everyone = list(prepare(bench) if drivers is None else drivers)
+        for driver in everyone:
+            driver.on_wave = on_wave
         self._workers = [_Worker(driver, sink, self._stop, clock) for driver in everyone if driver.channels]
 
     def start(self) -> None:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
 from benchmon.instruments.faults import explain
-from benchmon.instruments.reading import Reading
+from benchmon.instruments.reading import CapturedWave, Reading
 from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits, SwitchSettings
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ class Driver(ABC, Generic[S, C]):
     """One instrument behind the one interface.
 
     Building a driver opens nothing; it raises `BadInput` where settings do not fit together. `on_complaint` is called
-    with what the instrument or the line complains of, each text once.
+    with what the instrument or the line complains of, each text once; `on_wave` with every wave that was captured.
     """
 
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
@@ -90,6 +90,7 @@ class Driver(ABC, Generic[S, C]):
         self.settings = settings
         self.channels = {channel.name: channel for channel in channels}
         self.on_complaint: Callable[[str], None] = lambda _: None
+        self.on_wave: Callable[[CapturedWave], object] = lambda _: None
         self.clock: Callable[[], float] = time.monotonic
         self.identity = ""
         self.switch: SwitchSettings | None = None

@@ -1,9 +1,16 @@
-"""What an instrument's thread reports: readings, and news of the instrument itself."""
+"""What an instrument's thread reports: readings, captured waves, and news of the instrument itself."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+MOST_SAMPLES = 200_000
+"""Samples of a captured wave, as many as a session keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +35,14 @@ class InstrumentNews:
     time: float
     kind: Literal["connected", "lost", "complaint"]
     text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CapturedWave:
+    """A wave captured on `channel` at a monotonic time: `times` (n,) in s, which rise, and `values` (n,) in `unit`."""
+
+    channel: str
+    time: float
+    times: NDArray[np.float64]
+    values: NDArray[np.float64]
+    unit: str

@@ -71,7 +71,9 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
     keys = {"address": instrument.address, **instrument.driver_keys}
     settings = _read(bench, name, here, driver.settings_model, keys)
     channels = [
-        DrivenChannel(channel.name, channel.unit, channel.period, channel.scale, ask, _limits(channel))
+        DrivenChannel(
+            channel.name, channel.unit, channel.period, channel.scale, ask, _limits(channel), channel.quantity
+        )
         for position, channel in enumerate(bench.channel)
         if channel.instrument == instrument.name
         for ask in [_read(bench, name, ("channel", position), driver.channel_model, channel.driver_keys)]

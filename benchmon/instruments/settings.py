@@ -62,7 +62,7 @@ C = TypeVar("C", bound=ChannelSettings)
 
 @dataclass(frozen=True, slots=True)
 class DrivenChannel(Generic[C]):
-    """A channel as its driver sees it: `period` in seconds, `unit` of its quantity, and how to ask."""
+    """A channel as its driver sees it: `period` in seconds, its `quantity` and the unit of that, and how to ask."""
 
     name: str
     unit: str
@@ -70,3 +70,4 @@ class DrivenChannel(Generic[C]):
     scale: float
     ask: C
     limits: Limits = Limits()
+    quantity: str = ""

@@ -23,7 +23,7 @@ from benchmon.bench import Bench
 from benchmon.errors import one_line
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
-from benchmon.instruments.reading import InstrumentNews, Reading
+from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
 from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.expectations import Expectations
@@ -31,13 +31,14 @@ from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.staging import Staging
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switching import SwitchingOff
+from benchmon.recorder.thinning import WavesToKeep
 from benchmon.recorder.typing_in import take_typed
 from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
 from benchmon.session.beacon import SIGNALS
 from benchmon.session.records import Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.records import Event, Flag, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
@@ -86,7 +87,9 @@ class Recording:
     def __init__(self, bench: Bench, path: Path, stop: Stop, drivers: Iterable[AnyDriver] | None = None) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._drivers = list(prepare(bench) if drivers is None else drivers)
-        self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers)
+        self._waves: SimpleQueue[CapturedWave] = SimpleQueue()
+        self._waves_to_keep = WavesToKeep()
+        self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers, on_wave=self._waves.put)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
         self._understanding = Understanding(bench)
@@ -153,7 +156,10 @@ class Recording:
                 self._writer.put(Settings("channel", name, channel.ask.model_dump(mode="json", by_alias=True)))
 
     def _step(self) -> None:
-        for news in self._collect():
+        collected = self._collect()
+        # A wave comes before the readings that are taken of it.
+        self._take_waves()
+        for news in collected:
             self._take(news)
         self._events(self._switching.events())
         now = self._now()
@@ -182,6 +188,7 @@ class Recording:
         self._beat()
         for news in self._collect(wait=0.0):
             self._take(news)
+        self._take_waves()
         self._events(self._switching.events())
         self._events([self._event("late", f"{name} did not let go of its line in time") for name in late])
         self._events([self._event("stopped", f"recording stopped {self._stop.reason}")])
@@ -212,6 +219,13 @@ class Recording:
             if event.kind == Flag.TRIPPED:
                 self._switching.trip(event.message)
         self._write(judgement, events)
+
+    def _take_waves(self) -> None:
+        while not self._waves.empty():
+            wave = self._waves.get()
+            told = Waveform(wave.channel, self._session_time(wave.time), wave.times, wave.values, wave.unit)
+            for kept in self._waves_to_keep.offer(told):
+                self._writer.put(kept)
 
     def _answer(self, request: Request) -> None:
         if request.kind == "note":
@@ -244,6 +258,9 @@ class Recording:
         self._understanding.observe(judgement)
         self._writer.put(judgement)
         self._events(events)
+        if events:
+            for wave in self._waves_to_keep.at_event():
+                self._writer.put(wave)
 
     def _events(self, events: Sequence[Event]) -> None:
         self._tally.events(events)

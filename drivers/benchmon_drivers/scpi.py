@@ -2,7 +2,7 @@
 
 After a question that got no answer the line is opened anew and brought into step again: the answer to `*IDN?` is
 awaited, and whatever looks like a reading before it is a late answer and thrown away. So a late answer is never taken
-for the next channel's.
+for the next channel's. What channels make of captured waves is in `scpi_waves`.
 """
 
 from __future__ import annotations
@@ -23,14 +23,25 @@ from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, 
 from benchmon.instruments.ports import Port
 from benchmon_drivers.replies import begins_with_number, plain_number, scpi_number
 from benchmon_drivers.scpi_settings import ScpiChannel, ScpiSettings, ScpiSwitch
+from benchmon_drivers.scpi_waves import Waves
 from benchmon_drivers.visa import GuardedSocket, guard, manager, resolve, set_line, way_to_discard
 from benchmon_drivers.visa_ports import find_visa
+from benchmon_drivers.wave_block import LONGEST, Block
+from benchmon_drivers.wave_keys import Floats, Preamble
 
 __all__ = ["ScpiChannel", "ScpiDriver", "ScpiSettings", "ScpiSwitch"]
 
 _LONGEST_REPLY = 1000
 _QUIET = 0.05
 """Seconds without a byte after which nothing more is expected on a line that was not asked."""
+_QUIET_AFTER_WAVE = 0.3
+"""The same on a line that cannot be cut off, where the rest of a wave may still be on its way."""
+_PIECE, _PIECE_OF_A_SLOW_LINE = 65_536, 32
+"""Bytes of a wave that are read in one go; a whole piece must come within the timeout."""
+_END_OF_BLOCK = 0.2
+"""Seconds allowed for the end of a message whose block is complete."""
+_WHOLE_WAVE = 5.0
+"""Seconds allowed for a whole wave, or four timeouts."""
 _MOST_ERRORS = 10
 _FIRST_IDENTITY, _LATER_IDENTITY, _AFTER_SETUP = 1.0, 0.4, 2.0
 """Seconds allowed at least for the identity, at the first opening and later, and for what follows the setup."""
@@ -50,6 +61,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         super().__init__(name, settings, channels)
         self._questions = {channel.name: self._message(channel.ask.query) for channel in channels}
         self._units = {channel.name: channel.ask.unit or channel.unit for channel in channels}
+        self._waves = Waves(channels, settings.waves)
         self._asks_errors = settings.error_queue
         self._resource: MessageBasedResource | None = None
         self._visalib: Any = None
@@ -61,6 +73,10 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._guard: GuardedSocket | None = None
         self._opened = ExitStack()
         self._was_open = False
+        self._piece = _PIECE
+        """How many bytes of a wave are read in one go."""
+        self._in_a_block = False
+        """Whether a block was begun and not read to its end."""
         self._patience = 0.0
         """Seconds that are waited for an answer now."""
 
@@ -87,22 +103,49 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._set_timeout(self.timeout)
         return identity
 
+    def _ask_many(self, channels: Sequence[DrivenChannel[ScpiChannel]]) -> Sequence[float | InstrumentError]:
+        return [self._ask_wave(channel) if channel.ask.wave else self._ask(channel) for channel in channels]
+
     def _ask(self, channel: DrivenChannel[ScpiChannel]) -> float:
+        reply = self._exchange(self._questions[channel.name], self._read)
+        return scpi_number(reply, self._units[channel.name], channel.ask.index) * channel.ask.factor
+
+    def _ask_wave(self, channel: DrivenChannel[ScpiChannel]) -> float | InstrumentError:
+        capture = self._waves.latest(channel, self.clock())
+        if capture is None:
+            wave = self._captured(channel.ask)
+            capture, told = self._waves.take(channel, self.clock(), wave)
+            if told is not None:
+                self.on_wave(told)
+        return self._waves.value(channel, capture)
+
+    def _captured(self, ask: ScpiChannel) -> tuple[Floats, Floats, bool]:
+        keys = self.settings.waves
+        assert keys is not None  # noqa: S101 - for the type checker; `Waves` has made sure of it
+        reply = self._exchange(self._message(ask.preamble), self._read) if ask.preamble else b""
+        preamble = keys.read_preamble(reply)
+        block = self._exchange(self._message(ask.wave), lambda: self._read_block(preamble))
+        return keys.read_samples(block, preamble)
+
+    def _exchange(self, question: bytes, read: Callable[[], bytes]) -> bytes:
         if self._discard is not None:
             self._visalib.flush(self._session, self._discard)
         try:
-            self._write(self._questions[channel.name])
-            reply = self._read()
+            self._write(question)
+            return read()
         except VisaIOError as problem:
             if problem.error_code != StatusCode.error_timeout:
                 raise
             raise InstrumentTimeout(
-                f"{self.settings.address}: no answer to {channel.ask.query} within {self.timeout:.3g} s; "
+                f"{self.settings.address}: no answer to {question.decode().strip()} within {self.timeout:.3g} s; "
                 "is it switched on, and does it know that query?"
             ) from problem
-        return scpi_number(reply, self._units[channel.name], channel.ask.index) * channel.ask.factor
 
     def _back_in_step(self) -> None:
+        if self._in_a_block and self._severs:
+            self._close()
+            self._open()
+            return
         self._empty_the_line()
         if self.identity and not self._error_queue_is_read():
             self._close()
@@ -208,6 +251,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._discard = way_to_discard(resource)
         if isinstance(resource, SerialInstrument):
             set_line(resource, self.settings)
+            self._piece = _PIECE_OF_A_SLOW_LINE
 
     def _empty_the_line(self) -> None:
         """Throw away what the instrument says unasked: a greeting, or the answer to a question given up."""
@@ -218,7 +262,9 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
                 self._read_until_quiet(_QUIET)
             return
         in_step_anyway = self._severs or bool(self.identity)
-        self._read_until_quiet(2 * self.timeout if self.late and not in_step_anyway else _QUIET)
+        quiet = _QUIET_AFTER_WAVE if self._in_a_block and not self._severs else _QUIET
+        self._read_until_quiet(2 * self.timeout if self.late and not in_step_anyway else quiet)
+        self._in_a_block = False
 
     def _read_until_quiet(self, quiet: float) -> None:
         self._set_timeout(quiet)
@@ -235,7 +281,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     def _identify(self) -> str:
         """Return the answer to the identity question; "" where there never was one.
 
-        Replies that begin with a number are late answers to earlier questions and are passed over.
+        Replies that begin with a number or a block are late answers to earlier questions and are passed over.
         """
         if not self.settings.identity:
             return ""
@@ -244,7 +290,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         try:
             for _ in range(_MOST_ERRORS):
                 reply = self._read()
-                if not begins_with_number(reply):
+                if not (begins_with_number(reply) or reply.startswith(b"#")):
                     return reply.decode("latin-1")
         except VisaIOError as problem:
             if self.identity or problem.error_code != StatusCode.error_timeout:
@@ -298,3 +344,60 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         if status < 0:
             raise VisaIOError(status)
         return bytes(reply)
+
+    def _read_block(self, preamble: Preamble) -> bytes:
+        """Return the data of a block, or samples in text; raises `BadReply` where they are not whole."""
+        block = Block(text=preamble.codes == "ascii")
+        deadline = time.monotonic() + max(_WHOLE_WAVE, 4 * self.timeout)
+        self._arm_the_guard(deadline)
+        self._in_a_block, ended = True, False
+        while block.missing and not ended:
+            if self.ending or time.monotonic() > deadline:
+                raise InstrumentTimeout(
+                    f"{self.settings.address}: its wave takes longer than allowed; raise its timeout"
+                )
+            piece, status = self._read_piece(min(block.missing, self._piece) if self._discard is not None else LONGEST)
+            block.take(piece)
+            ended = self._ends(block, piece, status)
+        if block.ends_itself and not ended:
+            self._read_the_end(block)
+        self._in_a_block = False
+        return block.data()
+
+    def _read_piece(self, most: int) -> tuple[bytes, StatusCode]:
+        piece, status = self._visalib.read(self._session, most)
+        if status < 0:
+            raise VisaIOError(status)
+        return bytes(piece), status
+
+    def _ends(self, block: Block, piece: bytes, status: StatusCode) -> bool:
+        """Return whether a message ends with `piece`: by the line's own sign, or in text by its termination.
+
+        Where the line has no sign, the termination may as well be one of the samples of a block without a length: the
+        message ends there if nothing follows.
+        """
+        if self._discard is None and status == StatusCode.success:
+            return True
+        if block.ends_itself or not block.begun:
+            return False
+        last = self.settings.read_termination[-1].encode()
+        while piece.endswith(last) and not block.is_text:
+            piece = self._read_the_end(block)
+            if not piece:
+                return True
+        return piece.endswith(last)
+
+    def _read_the_end(self, block: Block) -> bytes:
+        """Take what still comes behind a block, its termination as a rule; return it, nothing where nothing comes."""
+        patience = self._patience
+        self._set_timeout(_END_OF_BLOCK)
+        try:
+            piece, _ = self._read_piece(_LONGEST_REPLY if block.ends_itself else 1)
+            block.take(piece)
+        except VisaIOError as problem:
+            if problem.error_code != StatusCode.error_timeout:
+                raise
+            return b""
+        finally:
+            self._set_timeout(patience)
+        return piece

@@ -13,6 +13,7 @@ from benchmon.errors import BadInput
 from benchmon.instruments.driver import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.replies import ReplyUnit
 from benchmon_drivers.serial_keys import SERIAL_KEYS, SerialKeys, one_command, termination
+from benchmon_drivers.wave_keys import WaveKeys
 
 Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
@@ -28,6 +29,8 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     """The question for its identity; "" where it has none."""
     setup: tuple[Command, ...] = ()
     error_queue: StrictBool = True
+    waves: WaveKeys | None = None
+    """How it tells captured waves."""
 
     @field_validator("address")
     @classmethod
@@ -59,12 +62,31 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
 
 
 class ScpiChannel(ChannelSettings):
-    """How one value is asked for, which of several in the reply it is (from 0), and a factor on it."""
+    """How one value is asked for, which of several in the reply it is (from 0), and a factor on it.
 
-    query: Annotated[Command, Field(min_length=1)]
+    Or else the questions for the wave that it is measured on, and for that wave's preamble.
+    """
+
+    query: Annotated[Command, Field(min_length=1)] = ""
     index: Annotated[int, Field(ge=0, le=1000)] | None = None
     factor: Annotated[Number, Field(gt=0)] = 1.0
     unit: ReplyUnit | None = None
+    wave: Annotated[Command, Field(min_length=1)] = ""
+    preamble: Command = ""
+
+    @model_validator(mode="after")
+    def _one_question(self) -> ScpiChannel:
+        if not (self.query or self.wave):
+            raise KeyedError(
+                "query", None, "is missing; its driver needs it, or wave where a captured wave is measured"
+            )
+        for_values = sorted({"query", "index", "unit"} & self.model_fields_set) if self.wave else []
+        if for_values:
+            key = for_values[0]
+            raise KeyedError(key, getattr(self, key), "does not go together with wave; take one of them out")
+        if self.preamble and not self.wave:
+            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the question for its samples as wave")
+        return self
 
 
 class ScpiSwitch(SwitchSettings):

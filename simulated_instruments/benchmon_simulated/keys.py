@@ -89,6 +89,19 @@ class Keys:
         """Return whether the key is there and a whole number, which true and false are not."""
         return type(self._keys.get(key)) is int
 
+    def section(self, key: str) -> Keys | None:
+        """Return the keys of a section within this one, None where there is none."""
+        value = self._keys.get(key)
+        if value is None:
+            return None
+        if isinstance(value, Mapping) and value:
+            return Keys(f"{self._owner}: {key}", value)
+        raise self._refusal(key, value, "must be a section with keys")
+
+    def names(self) -> Sequence[str]:
+        """Return the names of the keys, in their order."""
+        return list(self._keys)
+
     def has(self, key: str) -> bool:
         """Return whether the key is there."""
         return key in self._keys

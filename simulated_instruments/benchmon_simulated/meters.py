@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 
 from benchmon.bench import Accuracy, Channel
+from benchmon_simulated.circuit import Floats
 from benchmon_simulated.mishaps import MeterMishap
 from benchmon_simulated.supply import Snapshot
 
@@ -56,6 +57,10 @@ class Calibration:
     def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a Stage)
         """Return the value with gain and offset."""
         return value * (1.0 + self.gain) + self.offset
+
+    def of_wave(self, wave: Floats) -> Floats:
+        """Return a captured wave, (n,), with gain and offset."""
+        return wave * (1.0 + self.gain) + self.offset
 
 
 class WarmUp:
@@ -132,9 +137,10 @@ class Meter:
         random = np.random.default_rng([seed, zlib.crc32(channel.name.encode())])
         gain, offset, cold = random.uniform(-1.0, 1.0, 3).tolist()
         accuracy = channel.accuracy
+        self.calibration = Calibration(0.5 * gain * accuracy.relative, 0.5 * offset * accuracy.absolute)
         self.stages: list[Stage] = [
             Settling(0.15),
-            Calibration(0.5 * gain * accuracy.relative, 0.5 * offset * accuracy.absolute),
+            self.calibration,
             WarmUp(0.2 * cold * accuracy.relative, 240.0),
             Noise(random, accuracy, 0.04),
             Display(accuracy, RANGE_ENDS.get(channel.unit, math.inf), RANGES.get(channel.unit, 1), 0.3),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
+from benchmon_simulated.circuit import Floats
 from benchmon_simulated.supply import Snapshot
 
 Life = Literal["alive", "cable out", "power off"]
@@ -44,3 +45,7 @@ class MeterMishap:
     def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (for those that need it)
         """Return what it shows where it would show `value` at `time` seconds."""
         return value
+
+    def captured(self, wave: Floats) -> Floats:
+        """Return the wave, (n,), that a scope captures where it should capture `wave`."""
+        return wave

@@ -9,7 +9,7 @@ from benchmon.errors import BadInput, one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
 from benchmon_simulated.keys import Keys, channels_of, keys_of
 from benchmon_simulated.meters import Meter
-from benchmon_simulated.scope import Capture
+from benchmon_simulated.scope import Capture, Telling
 from benchmon_simulated.scpi import ScpiInstrument
 from benchmon_simulated.scpi_session import ScpiSession
 from benchmon_simulated.supply import SupplyUnderTest
@@ -28,9 +28,8 @@ class ScpiTwin(WiredTwin):
         self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
         self._box = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
         self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
-        for number, meter in enumerate(self.meters, 1):
-            _teach(self._box, meter, supply)
-            _teach_waves(self._box, number, meter, supply, seed)
+        self._teach_own_waves(supply, seed)
+        self._teach_channels(supply, seed, keys.section("waves"))
         for message in keys.texts("setup"):
             if not message.lstrip().startswith("*"):
                 self._box.learn_setting(message)
@@ -54,6 +53,36 @@ class ScpiTwin(WiredTwin):
         """Wait for ever: it speaks only when asked."""
         await asyncio.Event().wait()
 
+    def _teach_own_waves(self, supply: SupplyUnderTest, seed: int) -> None:
+        for number, meter in enumerate(self.meters, 1):
+            if wave := _wave_of(meter, supply):
+                capture = Capture(wave, meter, seed + number, Telling())
+                self._teach_wave(capture, supply, f"WAVeform{number}:PREamble?", f"WAVeform{number}:DATA?")
+
+    def _teach_channels(self, supply: SupplyUnderTest, seed: int, waves: Keys | None) -> None:
+        telling = Telling.of(waves) if waves is not None else None
+        captures: dict[tuple[str, str], Capture] = {}
+        for number, meter in enumerate(self.meters, 1):
+            asked, name = keys_of(meter.channel), meter.channel.name
+            if not asked.has("wave"):
+                _teach(self._box, meter, supply)
+                continue
+            wave, questions = _wave_of(meter, supply), (asked.text("preamble"), asked.text("wave"))
+            if questions in captures:
+                captures[questions].meters.append(meter)
+                continue
+            if not wave:
+                raise BadInput(f"channel {name!r}: no wave of {meter.channel.quantity} can be captured here")
+            if telling is None:
+                raise BadInput(f"channel {name!r} asks for a wave; add [instrument.waves], how it is told")
+            captures[questions] = Capture(wave, meter, seed + 100 + number, telling)
+            self._teach_wave(captures[questions], supply, *questions)
+
+    def _teach_wave(self, capture: Capture, supply: SupplyUnderTest, preamble: str, data: str) -> None:
+        if preamble:
+            self._box.learn_text(preamble, lambda: capture.preamble(supply.snapshot))
+        self._box.learn_text(data, lambda: capture.data(supply.snapshot).decode("latin-1"))
+
     def _name_now(self, name: str) -> str:
         for mishap in self.mishaps:
             name = mishap.identity(name)
@@ -72,12 +101,10 @@ def _teach(box: ScpiInstrument, meter: Meter, supply: SupplyUnderTest) -> None:
         raise BadInput(f"channel {channel.name!r}: query = {one_line(query, 60)!r} {problem}") from problem
 
 
-def _teach_waves(box: ScpiInstrument, number: int, meter: Meter, supply: SupplyUnderTest, seed: int) -> None:
+def _wave_of(meter: Meter, supply: SupplyUnderTest) -> str:
+    """Return the wave that a meter's quantity is of, "" where the supply has none."""
     wave = ".".join(meter.channel.quantity.split(".")[:2])
-    if wave in supply.snapshot.waveforms:
-        capture = Capture(wave, meter.channel.scale, seed + number)
-        box.learn_text(f"WAVeform{number}:PREamble?", lambda: capture.preamble(supply.snapshot))
-        box.learn_text(f"WAVeform{number}:DATA?", lambda: capture.data(supply.snapshot).decode("latin-1"))
+    return wave if wave in supply.snapshot.waveforms else ""
 
 
 def _teach_switch(box: ScpiInstrument, keys: Keys, supply: SupplyUnderTest) -> None:

@@ -3,12 +3,13 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.recorder.thinning import tells_the_same
-from benchmon.watch.records import Forecast
+from benchmon.recorder.thinning import WavesToKeep, tells_the_same
+from benchmon.watch.records import Forecast, Waveform
 
 RISING = Forecast("case", 100.0, "rising", 0.05, 85.0, 2.0, 400.0, 300.0, math.inf)
 
@@ -52,3 +53,35 @@ NUMBER = st.none() | st.floats(-1e6, 1e6) | st.just(math.inf)
 @given(st.builds(Forecast, st.just("c"), st.just(1.0), st.sampled_from(["rising", "steady"]), *[NUMBER] * 6))
 def test_every_forecast_tells_the_same_as_itself(forecast):
     assert tells_the_same(forecast, forecast)
+
+
+def a_wave(at, samples=400, channel="scope"):
+    return Waveform(channel, at, np.arange(samples) / 1e4, np.zeros(samples), "V")
+
+
+def times_kept(waves, samples=400, seconds=60, every=0.5):
+    offered = [a_wave(at, samples) for at in np.arange(0.0, seconds, every).tolist()]
+    return [kept.time for wave in offered for kept in waves.offer(wave)]
+
+
+def test_of_many_waves_one_every_two_seconds_is_kept():
+    assert times_kept(WavesToKeep()) == list(range(0, 60, 2))
+
+
+def test_long_waves_are_kept_less_often():
+    assert times_kept(WavesToKeep(), 5000) == [0.0, 20.0, 40.0]
+
+
+def test_every_channel_has_waves_of_its_own():
+    waves = WavesToKeep()
+    assert [len(waves.offer(a_wave(0.0, channel=name))) for name in ("one", "other", "one")] == [1, 1, 0]
+
+
+def test_the_wave_at_an_event_is_kept_however_long_it_is():
+    waves = WavesToKeep()
+    assert times_kept(waves, 5000, seconds=10) == [0.0]
+    assert [wave.time for wave in waves.at_event()] == [9.5]
+    assert waves.at_event() == []
+    assert waves.offer(a_wave(10.0, 5000)) == []
+    # A flicker of events does not fill the session.
+    assert waves.at_event() == []

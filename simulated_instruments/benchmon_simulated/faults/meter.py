@@ -54,10 +54,18 @@ class _WithoutDirectPart(_Sensed):
     def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
         return float(wave.std())
 
+    def captured(self, wave: Floats) -> Floats:
+        """Return the wave without its direct part."""
+        return np.asarray(wave - wave.mean(), dtype=np.float64)
+
 
 class _DirectPartAlone(_Sensed):
     def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
         return float(wave.mean())
+
+    def captured(self, wave: Floats) -> Floats:
+        """Return the direct part alone."""
+        return np.full_like(wave, float(wave.mean()))
 
 
 class AverageDetector(MeterFault):
@@ -112,6 +120,10 @@ class _Times(MeterMishap):
     def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
         """Return the value times the factor."""
         return self._factor * value
+
+    def captured(self, wave: Floats) -> Floats:
+        """Return the wave times the factor."""
+        return self._factor * wave
 
 
 class _WrongRatio(MeterFault):
@@ -182,11 +194,17 @@ class Overload(_AnyChannel):
 class _Frozen(MeterMishap):
     def __init__(self) -> None:
         self._held: float | None = None
+        self._held_wave: Floats | None = None
 
     def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
         if self._held is None and not math.isnan(value):
             self._held = value
         return value if self._held is None else self._held
+
+    def captured(self, wave: Floats) -> Floats:
+        if self._held_wave is None:
+            self._held_wave = wave
+        return self._held_wave
 
 
 class FrozenValue(_AnyChannel):
