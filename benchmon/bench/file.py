@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import tomllib
 from collections.abc import Iterable, Sequence
@@ -142,7 +143,9 @@ def read_bench(text: str, name: str = "bench file") -> Bench:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:
-        raise BenchFileError(f"{shown}: is no TOML: {one_line(problem, 200)}") from problem
+        line = re.search(r"\(at line (\d+)", str(problem))
+        where = f"{shown}:{line[1]}" if line else shown
+        raise BenchFileError(f"{where}: is no TOML: {one_line(problem, 200)}") from problem
     if not data:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     if "source" in data:
@@ -168,6 +171,8 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     elif isinstance(cause, KeyedError):
         keys = cause.key.split(".")
         path, value = (tuple(keys) if len(keys) > 1 else (*path, *keys)), cause.value
+    elif first["type"].startswith("union_tag"):
+        path, value = (*path, "kind"), first.get("ctx", {}).get("tag")
     line = line_of(text, path)
     where = f"{name}:{line}" if line else name
     what = _spell(path)
@@ -201,7 +206,7 @@ _REASONS = {
     "less_than_equal": "must be at most {le:g}",
     "literal_error": "must be {expected}",
     "union_tag_invalid": "must be one of {expected_tags}",
-    "union_tag_not_found": "needs a kind",
+    "union_tag_not_found": "is missing; add it",
     "tuple_type": "must be a list",
     "model_type": "must be a section of its own",
     "model_attributes_type": "must be a section of its own",
@@ -209,6 +214,8 @@ _REASONS = {
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     return one_line(f'"{value}"' if isinstance(value, str) else value, _LONGEST_VALUE)
 
 

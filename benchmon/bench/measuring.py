@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -85,12 +86,12 @@ class Channel(WithDriverKeys):
 
     @model_validator(mode="after")
     def _limits_in_order(self) -> Channel:
-        rising = [self.trip_below, self.warn_below, self.warn_above, self.trip_above]
-        given = [limit for limit in rising if limit is not None]
-        if given != sorted(given):
-            raise BadInput(
-                "limits are out of order; it must hold that trip_below ≤ warn_below ≤ warn_above ≤ trip_above"
-            )
+        rising = [(key, getattr(self, key)) for key in ("trip_below", "warn_below", "warn_above", "trip_above")]
+        given = [(key, limit) for key, limit in rising if limit is not None]
+        for (_, lower), (key, limit) in pairwise(given):
+            if limit < lower:
+                reason = "limits are out of order; it must hold that trip_below ≤ warn_below ≤ warn_above ≤ trip_above"
+                raise KeyedError(key, limit, reason)
         return self
 
     @property

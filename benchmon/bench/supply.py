@@ -77,6 +77,8 @@ class Transformer(Section):
                 "give either open_circuit_voltage and resistances, or rated_voltage and regulation, not both"
             )
         if not rated & data.keys():
+            if not measured & data.keys():
+                raise BadInput("needs open_circuit_voltage and resistances, or rated_voltage, regulation and rating")
             return data
         if not rated <= data.keys() or "rating" not in data:
             raise BadInput("rated_voltage, regulation and rating go together; give all three")
@@ -104,7 +106,7 @@ class Transformer(Section):
     @model_validator(mode="after")
     def _windings_fit(self) -> Transformer:
         if self.connection != "single" and self.secondaries != 2:
-            raise BadInput(f'connection = "{self.connection}" needs two windings; set secondaries = 2')
+            raise v.KeyedError("connection", self.connection, "needs two windings; set secondaries = 2")
         in_phase = self.no_load_loss / self.primary_voltage
         if 0 < self.no_load_current < 0.999 * in_phase:
             raise v.KeyedError(

@@ -163,16 +163,16 @@ WRONG = {
     "another minus": ('resistance = "22 Ω"', 'resistance = "−22 Ω"', "load.resistance", "must be above 0"),
     "a load of nothing": ('resistance = "22 Ω"', 'resistance = "0 Ω"', "load.resistance", "must be above 0"),
     "a list for a number": ('frequency = "50 Hz"', "frequency = [50]", "mains.frequency", "must be a frequency"),
-    "true for a number": ('frequency = "50 Hz"', "frequency = true", "mains.frequency", "must be a frequency"),
+    "true for a number": ('frequency = "50 Hz"', "frequency = true", "mains.frequency = true", "must be a frequency"),
     "an endless number": ('frequency = "50 Hz"', "frequency = inf", "mains.frequency = inf", "no usable number"),
     "a number that is none": ('frequency = "50 Hz"', "frequency = nan", "mains.frequency = nan", "no usable number"),
     "a frequency of radio": ('frequency = "50 Hz"', 'frequency = "5 MHz"', "mains.frequency", "at most 1000"),
     "a rectifier of old": ('kind = "bridge"', 'kind = "valve"', 'rectifier.kind = "valve"', "must be 'half wave'"),
-    "an unknown filter": ('kind = "choke"', 'kind = "coil"', "filter[3]", "must be one of"),
+    "an unknown filter": ('kind = "choke"', 'kind = "coil"', 'filter[3].kind = "coil"', "must be one of"),
     "a section for a value": ("[rectifier]\nkind", "[rectifier.kind]\nkind", "rectifier.kind", "must be"),
     "a value for a section": ("[regulator]", "[old]\n", "old", "no such key"),
     "an unknown quantity": ("output.voltage.mean", "output.voltage.median", "channel[1].quantity", "no quantity"),
-    "limits out of order": ('trip_above = "26 V"', 'trip_above = "20 V"', "channel[1]", "out of order"),
+    "limits out of order": ('trip_above = "26 V"', 'trip_above = "20 V"', "channel[1].trip_above = 20", "out of order"),
     "a limit of another kind": (
         'trip_above = "110 °C"',
         'trip_above = "110 V"',
@@ -205,7 +205,7 @@ WRONG = {
         "not both",
     ),
     "three windings": ("secondaries = 2", "secondaries = 3", "transformer.secondaries", "must be"),
-    "a series of one winding": ("secondaries = 2", "secondaries = 1", "transformer", "needs two windings"),
+    "a series of one winding": ("secondaries = 2", "secondaries = 1", "transformer.connection", "needs two windings"),
     "a kiln of an ambient": ('temperature = "23 °C"', 'temperature = "900 °C"', "ambient.temperature", "at most"),
     "less than no heat": ('temperature = "23 °C"', 'temperature = "-300 °C"', "ambient.temperature", "at least"),
     "a loss without its current": ('no_load_loss = "3.1 W"', 'no_load_loss = "31 W"', "no_load", "current"),
@@ -222,7 +222,10 @@ def test_what_is_wrong_is_said_with_key_value_reason_and_line(name):
     assert message.startswith("b.toml:")
 
 
-@pytest.mark.parametrize("name", ["no unit", "a wrong unit", "a decimal comma", "an unknown quantity"])
+@pytest.mark.parametrize(
+    "name",
+    ["no unit", "a wrong unit", "a decimal comma", "an unknown quantity", "an unknown filter", "limits out of order"],
+)
 def test_the_line_is_the_one_to_change(name):
     old, new, _, _ = WRONG[name]
     text = changed(old, new)
@@ -298,6 +301,22 @@ def test_faults_of_the_rated_form_name_their_key(old, new, key):
     assert old in text
     message = refused(text.replace(old, new, 1) if "mains" not in key else text)
     assert f": {key}" in message
+
+
+def test_a_transformer_that_is_not_described_is_told_both_ways():
+    measured = 'open_circuit_voltage = "18.6 V"\nprimary_resistance = "12 Ω"\nsecondary_resistance = "0.31 Ω"'
+    message = refused(changed(measured, ""))
+    assert "open_circuit_voltage" in message
+    assert "regulation" in message
+
+
+def test_a_kind_of_load_that_is_none_is_told_with_its_line():
+    text = changed('kind = "resistor"\nresistance = "22 Ω"', 'kind = "lamp"\nresistance = "22 Ω"')
+    assert f'b.toml:{line_in(text, "lamp")}: load.kind = "lamp": must be one of' in refused(text)
+
+
+def test_a_mistake_of_syntax_is_told_with_its_line():
+    assert refused(COMPLETE + "[mains\n").startswith(f"b.toml:{len(COMPLETE.splitlines()) + 1}: is no TOML")
 
 
 def test_a_doubtful_bench_file_of_an_accuracy_without_a_part_is_refused():

@@ -64,3 +64,8 @@ def test_without_ratings_nothing_is_made_up():
 def test_check_tells_what_warm_copper_changes():
     cautions = check(load_bench(scenario_named("reservoir").path)).cautions
     assert any("lower than predicted" in caution and "estimate" in caution for caution in cautions)
+
+
+def test_check_tells_nothing_of_warm_copper_where_a_regulator_keeps_the_output():
+    cautions = check(load_bench(scenario_named("regulated").path)).cautions
+    assert not any("lower than predicted" in caution for caution in cautions)
