@@ -13,6 +13,7 @@ from benchmon.report import pictures, words
 from benchmon.report.comparison import Compared, Comparison, Difference, Value
 from benchmon.report.document import Block, Cell, Document, Items, Paragraph, Section, Table, Tone, Toned, text_of
 from benchmon.report.key_figures import Figure, key_figures, topology_remarks
+from benchmon.report.wave_comparison import waves_section
 
 
 def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
@@ -118,6 +119,9 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
     ]
     if with_pictures:
         sections.append(_trends(comparison))
+    waves = waves_section(comparison)
+    if waves is not None:
+        sections.append(waves)
     under = f"Comparison of {len(comparison.found)} power-on tests"
     if comparison.mains is not None:
         under += f", corrected to a mains of {format_value(comparison.mains, 'V')}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from benchmon.report.recorded import Readings, RecordedSession
 from benchmon.session.schema import decode_state
 from benchmon.watch.agreement import en_number, verdict_of
 from benchmon.watch.plan import Plan, Stage, powered_above
-from benchmon.watch.records import Flag, Verdict
+from benchmon.watch.records import Flag, Verdict, Waveform
 
 WINDOW = 10.0
 """Seconds at the end of the powered time over which readings are averaged."""
@@ -99,6 +100,11 @@ class Findings:
         """Return the first channel of `quantity` that has a value at the end of the test."""
         found = (one for one in self.channels if one.channel.quantity == quantity and one.is_measured)
         return next(found, None)
+
+    @cached_property
+    def waveforms(self) -> tuple[Waveform, ...]:
+        """The latest captured wave of each channel while the supply had mains; of any time where there is none."""
+        return self.session.waveforms_until(self.window.until) or self.session.waveforms
 
     @property
     def tripped(self) -> tuple[str, ...]:

@@ -7,6 +7,7 @@
      "events": [{"time_s", "channel", "kind", "message"}],
      "explanations": [{"time_s", "ranked": [{"cause", "likelihood", "message", "channels"}]}],
      "forecasts": [{"time_s", "channel", "state", "rate", "final", "uncertainty", "to_limit_s"}],
+     "waveforms": [{"time_s", "channel", "unit", "times_s": [...], "values": [...]}],
      "columns": ["time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags"],
      "readings": [[0.25, "output", 22.1, 22.0, 0.5, "agrees", ""], …]}
 
@@ -23,7 +24,7 @@ from typing import Any
 from benchmon.bench import Channel, Instrument
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.rows_out import parts_of, words_of_states
-from benchmon.watch.records import Explanations, Forecast
+from benchmon.watch.records import Explanations, Forecast, Waveform
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
 
@@ -51,6 +52,7 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         ],
         "explanations": [_explanations(one) for one in session.explanations],
         "forecasts": [_forecast(one) for one in session.forecasts],
+        "waveforms": [_waveform(one) for one in session.waveforms],
         "columns": list(COLUMNS),
     }
 
@@ -92,6 +94,16 @@ def _forecast(one: Forecast) -> dict[str, Any]:
         "final": _finite(one.final),
         "uncertainty": _finite(one.uncertainty),
         "to_limit_s": _finite(one.to_limit),
+    }
+
+
+def _waveform(wave: Waveform) -> dict[str, Any]:
+    return {
+        "time_s": wave.time,
+        "channel": wave.channel,
+        "unit": wave.unit,
+        "times_s": wave.times.tolist(),
+        "values": [_finite(value) for value in wave.values.tolist()],
     }
 
 

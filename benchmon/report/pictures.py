@@ -16,6 +16,7 @@ from benchmon.analyse.drawing import DrawnWave, to_draw
 from benchmon.bench import Accuracy, Channel
 from benchmon.errors import BadInput, one_line
 from benchmon.prediction.limits_61000_3_2 import limit_of
+from benchmon.prediction.result import Floats
 from benchmon.quantities import POINTS, format_value
 from benchmon.report.document import Picture
 from benchmon.report.output_file import whole_file
@@ -39,6 +40,8 @@ _LINE = 0.18
 _PARTS = 400
 _EDGE = 0.05
 _COLOURS = ("#1f5a94", "#b3541e", "#3a7d44", "#7a3e8e", "#8a6d00", "#3d3d3d")
+_STYLES = ("-", "--", "-.", ":")
+"""Of sessions laid over each other: told apart without colour, too."""
 _EXPECTED = "#8c8c8c"
 _ORDERS = 40
 _SETTINGS: dict[Any, Any] = {
@@ -97,14 +100,11 @@ def _trends(
 ) -> Picture:
     longest = max(session.duration for session in sessions)
     scale, unit = _time_unit(longest)
-    legend = _LINE * -(-len(sessions) // 2) + 0.1 if len(sessions) > 1 else 0.0
+    legend = _room_for(labels) if len(sessions) > 1 else 0.0
     above = _HEAD + legend
     with _drawing(len(channels), _ROW * len(channels) + _FOOT + legend, above) as (figure, axes, out):
         for axis, channel in zip(axes, channels, strict=True):
-            ranges = [
-                _trend(axis, session, channel, scale, _COLOURS[number % len(_COLOURS)])
-                for number, session in enumerate(sessions)
-            ]
+            ranges = [_trend(axis, session, channel, scale, number) for number, session in enumerate(sessions)]
             if len(sessions) == 1:
                 ranges.append(_expectation(axis, sessions[0], channel, scale))
             low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
@@ -115,14 +115,26 @@ def _trends(
             axis.tick_params(labelbottom=axis is axes[-1])
         axes[-1].set_xlabel(f"time since the start, {unit}")
         if len(sessions) > 1:
-            handles = [axes[0].plot([], [], color=_COLOURS[at % len(_COLOURS)])[0] for at in range(len(sessions))]
-            figure.legend(handles, [one_line(label, 60) for label in labels], loc="upper left", ncols=2)
+            _legend(figure, axes[0], labels)
     names = ", ".join(channel.name for channel in channels)
     beside = "" if len(sessions) > 1 else " Dashed is what was expected, with its uncertainty."
     return Picture(out.getvalue(), f"{point}: {names} over time; the band is from lowest to highest.{beside}")
 
 
-def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float, colour: str) -> tuple[float, float]:
+def _line(number: int) -> dict[str, Any]:
+    return {"color": _COLOURS[number % len(_COLOURS)], "linestyle": _STYLES[number % len(_STYLES)]}
+
+
+def _room_for(labels: Sequence[str]) -> float:
+    return _LINE * -(-len(labels) // 2) + 0.1
+
+
+def _legend(figure: Figure, axis: Axes, labels: Sequence[str]) -> None:
+    handles = [axis.plot([], [], **_line(at))[0] for at in range(len(labels))]
+    figure.legend(handles, [one_line(label, 60) for label in labels], loc="upper left", ncols=2, handlelength=4)
+
+
+def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float, number: int) -> tuple[float, float]:
     """Draw one trend; return the range of values that an axis must show, (inf, -inf) where there is none."""
     if channel.name not in {one.name for one in session.channels}:
         return math.inf, -math.inf
@@ -137,8 +149,8 @@ def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float,
         np.array([value for part in parts if (value := getattr(part, name)) is not None])
         for name in ("lowest", "mean", "highest")
     )
-    axis.fill_between(times, low, high, color=colour, alpha=0.25, linewidth=0)
-    axis.plot(times, mean, color=colour)
+    axis.fill_between(times, low, high, color=_COLOURS[number % len(_COLOURS)], alpha=0.25, linewidth=0)
+    axis.plot(times, mean, **_line(number))
     return _span(seen, channel.accuracy)
 
 
@@ -186,6 +198,19 @@ def wave_picture(wave: DrawnWave) -> Picture:
         axis.set_xlabel("time, ms")
     beside = "" if wave.expected is None else " Dashed is what the bench file leads to expect."
     return Picture(out.getvalue(), f"Captured wave of {wave.name}.{beside}")
+
+
+def waves_picture(name: str, unit: str, waves: Sequence[tuple[str, Floats, Floats]]) -> Picture:
+    """Return waves laid over each other: each a label, times (n,) in seconds and values (n,)."""
+    labels = [label for label, _, _ in waves]
+    room = _room_for(labels)
+    with _drawing(1, 2.2 + room, _HEAD + room) as (figure, axes, out):
+        for number, (_, time, values) in enumerate(waves):
+            axes[0].plot(time * 1e3, values, **_line(number))
+        _head(axes[0], name, unit)
+        axes[0].set_xlabel("time, ms")
+        _legend(figure, axes[0], labels)
+    return Picture(out.getvalue(), f"Captured waves of {name} over two mains periods, laid over each other by phase.")
 
 
 def harmonics_picture(name: str, unit: str, harmonics: Sequence[tuple[int, float]], *, with_limits: bool) -> Picture:

@@ -26,7 +26,7 @@ from benchmon.session.bands import first_reading_at
 from benchmon.session.database import reading
 from benchmon.session.records import Timed
 from benchmon.session.rows import number_of, read_ending, read_identities, read_info, session_time
-from benchmon.session.schema import decode_state
+from benchmon.session.schema import decode_state, to_microseconds
 from benchmon.session.told_rows import Told, ToldRows
 from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo
@@ -37,6 +37,7 @@ _AT_ONCE = 10_000
 _MOST = 1_000_000
 _MOST_CHANNELS = 4096
 _COUNTED_AT_ONCE = 200_000
+_LONGEST = 1e9
 _OVERTAKE = 5.0
 """Seconds by which readings of several instruments may overtake each other in the file."""
 
@@ -226,8 +227,21 @@ class RecordedSession:
     @cached_property
     def waveforms(self) -> tuple[Waveform, ...]:
         """The latest captured wave of each channel, by time."""
-        latest = {wave.channel: wave for wave in self._all(lambda told: told.waveforms)}
-        return tuple(sorted(latest.values(), key=lambda wave: wave.time))
+        return self.waveforms_until(math.inf)
+
+    def waveforms_until(self, until: float) -> tuple[Waveform, ...]:
+        """Return the latest wave that each channel had captured at a session time, by time."""
+        with reading(self.path) as connection:
+            rows = Told(connection, self.info).waveforms
+            if rows is None:
+                return ()
+            # One look at the latest of each: in a day there may be thousands.
+            latest = connection.execute(
+                "SELECT max(id) FROM waveforms WHERE typeof(time) = 'integer' AND time <= ? GROUP BY channel LIMIT ?",
+                (to_microseconds(min(until, _LONGEST)), _MOST_CHANNELS),
+            ).fetchall()
+            found = [rows.of_number(connection, number) for (number,) in latest]
+        return tuple(sorted((wave for wave in found if wave is not None), key=lambda wave: wave.time))
 
     @cached_property
     def facts(self) -> dict[str, str]:

@@ -177,7 +177,7 @@ def not_measured_section(found: Findings) -> Section:
         for one in found.channels
         if not one.is_measured
     ]
-    if not found.session.waveforms:
+    if not found.waveforms:
         texts.append("No waveform was captured.")
     texts.append(
         "Insulation, earth continuity, leakage current, electromagnetic emission and whatever else safety rules ask "

@@ -8,6 +8,7 @@
 | `events` | `time_s`, `channel`, `kind`, `message` |
 | `explanations` | `time_s`, `place` (1 is the likeliest), `cause`, `likelihood`, `message` |
 | `forecasts` | `time_s`, `channel`, `state`, `rate`, `final`, `uncertainty`, `to_limit_s` |
+| `waveforms` | the latest captured wave of each channel, a row a sample: `time_s` (of the capture), `channel`, `unit`, `sample_s`, `value` |
 """  # noqa: E501 - a table's line
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ CREATE TABLE events (time_s REAL, channel TEXT, kind TEXT, message TEXT);
 CREATE TABLE explanations (time_s REAL, place INTEGER, cause TEXT, likelihood REAL, message TEXT);
 CREATE TABLE forecasts (time_s REAL, channel TEXT, state TEXT, rate REAL, final REAL, uncertainty REAL,
                         to_limit_s REAL);
+CREATE TABLE waveforms (time_s REAL, channel TEXT, unit TEXT, sample_s REAL, value REAL);
 """
 
 
@@ -83,6 +85,10 @@ def _describe(session: RecordedSession, out: sqlite3.Connection) -> None:
         for one in session.forecasts
     ]
     out.executemany("INSERT INTO forecasts VALUES (?, ?, ?, ?, ?, ?, ?)", forecasts)
+    for wave in session.waveforms:
+        samples = zip(wave.times.tolist(), wave.values.tolist(), strict=True)
+        rows = ((wave.time, wave.channel, wave.unit, at, value) for at, value in samples)
+        out.executemany("INSERT INTO waveforms VALUES (?, ?, ?, ?, ?)", rows)
 
 
 def _rows(session: RecordedSession) -> Iterator[list[tuple[Any, ...]]]:

@@ -21,11 +21,11 @@ _ORDERS = 15
 def waves_section(found: Findings) -> Section:
     """Return the latest captured wave of each channel."""
     session = found.session
-    if not session.waveforms:
+    if not found.waveforms:
         return Section("Waveforms and harmonics", (Paragraph("No waveform was captured."),))
     quantities = {channel.name: channel.quantity for channel in session.channels}
     blocks: list[Block] = []
-    for wave in session.waveforms:
+    for wave in found.waveforms:
         of = quantities.get(wave.channel, "").rpartition(".")[0]
         blocks += _wave(wave, of if of in WAVES else "", found.prediction)
     return Section("Waveforms and harmonics", tuple(blocks))

@@ -47,6 +47,14 @@ class ToldRows(ABC, Generic[T]):
         self._last = rows[-1][0]
         return self._told(rows)
 
+    def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
+        """Return what the row of this id tells, None where it is not there or makes no sense."""
+        row = connection.execute(
+            f"SELECT id, time, {self.columns} FROM {self.table} WHERE id = ?",  # noqa: S608
+            (number,),
+        ).fetchall()
+        return next(iter(self._told(row)), None)
+
     def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
         """Pass over all rows but the latest `count`; return how many were passed over."""
         newest = connection.execute(f"SELECT max(id) FROM {self.table}").fetchone()[0]  # noqa: S608

@@ -11,8 +11,10 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from datetime import datetime, timedelta
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -24,7 +26,7 @@ from benchmon.report import export as exports
 from benchmon.report.export import export
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
 from benchmon.report.recorded import RecordedSession
-from benchmon.watch.records import Event, Explanation, Explanations, Forecast
+from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
 
 def rows_of(path):
@@ -252,3 +254,20 @@ class TestFiles:
         assert process.wait(30) == (0 if written else 2)
         os.close(ours)
         assert (out.read_text() != "mine") is written
+
+
+def test_captured_waves_are_exported(write_session, tmp_path):
+    moments = np.arange(200) / 5e3
+    waves = [Waveform("output", at, moments, at + np.sin(314.159 * moments), "V") for at in (3.0, 9.0)]
+    session = RecordedSession(write_session(more=waves))
+    export(session, tmp_path / "all.json")
+    (told,) = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["waveforms"]
+    assert (told["time_s"], told["channel"], told["unit"]) == (9.0, "output", "V")
+    assert told["times_s"] == pytest.approx(moments, abs=1e-9)
+    assert told["values"] == pytest.approx(waves[1].values, rel=1e-6)
+    export(session, tmp_path / "all.sqlite")
+    with closing(sqlite3.connect(tmp_path / "all.sqlite")) as file:
+        rows = file.execute("SELECT time_s, channel, unit, sample_s, value FROM waveforms").fetchall()
+    assert [row[:3] for row in rows] == [(9.0, "output", "V")] * 200
+    assert [row[4] for row in rows] == pytest.approx(waves[1].values, rel=1e-6)
+    assert session.waveforms_until(8.0)[0].time == 3.0
