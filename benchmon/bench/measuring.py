@@ -28,7 +28,7 @@ Name = Annotated[str, BeforeValidator(_read_name)]
 class WithDriverKeys(BaseModel):
     """A section whose further keys belong to the driver, which judges them when it is opened."""
 
-    model_config = ConfigDict(extra="allow", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="allow", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
     @property
     def driver_keys(self) -> dict[str, Any]:

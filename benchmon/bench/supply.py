@@ -15,7 +15,7 @@ from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind
 class Section(BaseModel):
     """A section of the bench file: frozen, and refusing keys it does not know."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
 class Mains(Section):

@@ -19,8 +19,8 @@ from benchmon.session.heartbeat import is_beating
 from benchmon.session.schema import decode_state, to_seconds
 from benchmon.session.summing import SPANS
 from benchmon.session.view import RecorderState, SessionInfo
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Judgement
-from benchmon.watch.watch import judgement_of
 
 _LONGEST = 400 * 86_400 * 1_000_000
 """Microseconds beyond which a time is nonsense."""

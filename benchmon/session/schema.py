@@ -33,6 +33,7 @@ Layout 1 had the first eight tables only. It is read as it is: a session of then
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 
 from benchmon.watch.records import Flag, Verdict
 
@@ -195,4 +196,9 @@ def encode_state(verdict: Verdict, flags: Iterable[Flag]) -> int:
 
 def decode_state(state: int) -> tuple[Verdict, frozenset[Flag]]:
     """Return the verdict and the flags of a stored state; bits that mean nothing are passed over."""
+    return _decode(state & 0xFF)
+
+
+@cache
+def _decode(state: int) -> tuple[Verdict, frozenset[Flag]]:
     return _VERDICTS[state & 3], frozenset(flag for bit, flag in enumerate(_FLAGS) if state & 4 << bit)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
-from benchmon.watch.records import Verdict
+from benchmon.bench import Channel
+from benchmon.prediction.result import Expected
+from benchmon.watch.records import Flag, Judgement, Verdict
 
 AGREES_UP_TO = 1.0
 QUESTIONABLE_UP_TO = 1.5
@@ -40,3 +42,32 @@ def verdict_of(en: float | None) -> Verdict:
     if abs(en) <= QUESTIONABLE_UP_TO + _LAST_BITS:
         return Verdict.QUESTIONABLE
     return Verdict.DISAGREES
+
+
+def judgement_of(
+    channel: Channel,
+    time: float,
+    value: float | None,
+    expected: Expected | None,
+    flags: frozenset[Flag] = frozenset(),
+) -> Judgement:
+    """Return the judgement of one reading by itself; `flags` are what its history adds.
+
+    A value that is None or infinite has no En: there is nothing to compare.
+    """
+    uncertainty = en = None
+    if value is not None and math.isfinite(value):
+        uncertainty = channel.accuracy.of(value)
+        if expected is not None:
+            en = en_number(value, uncertainty, expected.value, expected.uncertainty)
+    return Judgement(
+        channel.name,
+        time,
+        value,
+        uncertainty,
+        None if expected is None else expected.value,
+        None if expected is None else expected.uncertainty,
+        en,
+        verdict_of(en),
+        flags,
+    )

@@ -17,42 +17,13 @@ from dataclasses import replace
 from benchmon.bench import Channel
 from benchmon.prediction.result import Expected
 from benchmon.watch import wording
-from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.insight import Insight
 from benchmon.watch.limits import trip_crossed, warning_crossed
 from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
 STALE_AFTER_PERIODS = 3
-
-
-def judgement_of(
-    channel: Channel,
-    time: float,
-    value: float | None,
-    expected: Expected | None,
-    flags: frozenset[Flag] = frozenset(),
-) -> Judgement:
-    """Return the judgement of one reading by itself; `flags` are what its history adds.
-
-    A value that is None or infinite has no En: there is nothing to compare.
-    """
-    uncertainty = en = None
-    if value is not None and math.isfinite(value):
-        uncertainty = channel.accuracy.of(value)
-        if expected is not None:
-            en = en_number(value, uncertainty, expected.value, expected.uncertainty)
-    return Judgement(
-        channel.name,
-        time,
-        value,
-        uncertainty,
-        None if expected is None else expected.value,
-        None if expected is None else expected.uncertainty,
-        en,
-        verdict_of(en),
-        flags,
-    )
 
 
 class Watch:

@@ -13,8 +13,8 @@ from benchmon.prediction.result import Expected
 from benchmon.session.records import Heartbeat
 from benchmon.session.session_file import SessionFile
 from benchmon.session.storing import Encoder, description
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event
-from benchmon.watch.watch import judgement_of
 from benchmon_simulated.scenarios import scenario_named
 
 QUANTITIES = (

@@ -21,8 +21,8 @@ from benchmon.publish.topics import bench_name
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
-from benchmon.watch.watch import judgement_of
 
 BENCH = """
 title = "Workshop / supply + 1"

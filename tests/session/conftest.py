@@ -7,8 +7,8 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected
 from benchmon.session.writer import SessionWriter
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.watch import judgement_of
 
 BENCH = """
 title = "Workshop supply"

@@ -10,7 +10,7 @@ from benchmon.prediction.result import Expected
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.watch import judgement_of
+from benchmon.watch.agreement import judgement_of
 
 
 @pytest.fixture

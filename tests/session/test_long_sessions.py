@@ -18,8 +18,8 @@ from benchmon.session.replay import ReplayView
 from benchmon.session.summing import SPANS, Summing
 from benchmon.session.trends import first_reading_at
 from benchmon.session.writer import SessionWriter
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.watch import judgement_of
 
 HOURS = 2.0
 

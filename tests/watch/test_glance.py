@@ -4,9 +4,9 @@ from types import SimpleNamespace
 import pytest
 
 from benchmon.prediction.result import Expected
+from benchmon.watch.agreement import judgement_of
 from benchmon.watch.glance import SIGNS, Level, glance
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.watch import judgement_of
 
 GOOD = Expected(22.0, 0.5, "V")
 
