@@ -13,12 +13,12 @@ from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.result import Expected
 from benchmon.prediction.smooth_follower import SmoothFollower
-from benchmon.quantities import is_temperature
 from benchmon.readings_file import LoggedReading
-from benchmon.watch.explanation import Explainer, Explanation, Observation
-from benchmon.watch.heat import Outlook, State
+from benchmon.watch.explanation import Explainer, Explanation
+from benchmon.watch.heat import Outlook
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Event, Flag, Forecast, Judgement
+from benchmon.watch.settled import said_with_care, settled
 from benchmon.watch.watch import Watch
 
 POWERED_ABOVE = 0.1
@@ -111,6 +111,8 @@ class _Log:
 
     def forecast(self, name: str) -> Forecast | None:
         """Return where a channel was heading at its last reading."""
+        if self._channels[name].quantity == "ambient.temperature":
+            return None  # the air goes where the room takes it
         last = self._last[name]
         return self._insight.forecast(name, last.time, last.value)
 
@@ -119,22 +121,20 @@ class _Log:
         powered = [one for one in self._readings if self._is_powered(one.time)]
         if not powered:
             return []
-        found = []
+        found, left_out = [], {}
         for name, channel in self._channels.items():
-            own = [one for one in powered if one.channel == name and math.isfinite(one.value)]
-            if own and self._has_settled(channel):
-                recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
-                found.append(Observation(channel, sum(recent) / len(recent)))
-        return Explainer(self._bench).explain(found)
-
-    def _has_settled(self, channel: Channel) -> bool:
-        """Return whether a channel can be compared with the settled prediction: a temperature must not be moving."""
-        if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
-            return True
-        outlook = self.outlook(channel.name)
-        if outlook is None or outlook.state is State.UNKNOWN:
-            return self._power_on is None
-        return outlook.state is State.STEADY
+            own = [one for one in powered if one.channel == name and not math.isnan(one.value)]
+            if not own:
+                continue
+            recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
+            read = sum(recent) / len(recent) if all(map(math.isfinite, recent)) else own[-1].value
+            one = settled(channel, read, self.outlook(name), was_warm=self._power_on is None)
+            if one is None:
+                left_out[name] = self.outlook(name)
+            else:
+                found.append(one)
+        last = [judgement for _, judgement in self.last()]
+        return said_with_care(Explainer(self._bench).explain(found), last, left_out)
 
     def _expected(self, channel: Channel, time: float) -> Expected | None:
         quantity = channel.quantity
@@ -163,11 +163,11 @@ class _Log:
             return float(self._mains.times[int(np.argmax(on))]) if on.any() else None
         nominal = self._following.nominal
         for channel in self._bench.channel:
-            settled = nominal.quantities.get(channel.quantity)
+            level = nominal.quantities.get(channel.quantity)
             own = [one.value for one in self._readings if one.channel == channel.name and math.isfinite(one.value)]
-            if settled is None or channel.quantity not in nominal.warm_up or len(own) < 3:
+            if level is None or channel.quantity not in nominal.warm_up or len(own) < 3:
                 continue
-            rise = settled.value - nominal.ambient
+            rise = level.value - nominal.ambient
             if own[0] - nominal.ambient < _COLD_PART * rise and own[-1] - own[0] > _WARMED_BY:
                 return self._readings[0].time
         return None
@@ -195,7 +195,7 @@ def _channel_as_dict(last: Judgement, forecast: Forecast | None) -> dict[str, An
     final = ahead = None
     if forecast is not None:
         ahead = forecast.to_limit
-        if forecast.final is not None:
+        if forecast.final is not None and forecast.uncertainty is not None:
             final = {"value": forecast.final, "uncertainty": forecast.uncertainty}
     return {
         "value": last.value,

@@ -69,6 +69,7 @@ class _Reader:
         self._channels = channels
         self._separator = ","
         self._places: tuple[int, int, int] | None = None
+        self._width = 0
 
     def readings(self, lines: Iterable[str]) -> Iterator[LoggedReading]:
         for number, line in enumerate(lines, 1):
@@ -99,12 +100,20 @@ class _Reader:
             raise self._refusal(
                 number, f"must name the columns time_s,channel,value; {missing[0]} is not in {one_line(text, 60)!r}"
             )
+        twice = next((name for name in COLUMNS if names.count(name) > 1), None)
+        if twice is not None:
+            raise self._refusal(number, f"names {twice} twice; which of the two counts?")
+        self._width = len(names)
         time, channel, value = (names.index(name) for name in COLUMNS)
         return time, channel, value
 
     def _reading(self, number: int, cells: list[str], places: tuple[int, int, int]) -> LoggedReading:
         if len(cells) <= max(places):
             raise self._refusal(number, f"has {len(cells)} columns where the first line names more")
+        if any(cells[self._width :]):
+            # What looks like one column too many is often a decimal comma: 22,7 must not be read as 22.
+            hint = "; with commas in numbers, separate columns by semicolons" if self._separator == "," else ""
+            raise self._refusal(number, f"has {len(cells)} columns where the first line names {self._width}{hint}")
         time_text, name, value_text = (cells[place] for place in places)
         # Exports guard names that a spreadsheet would take for a formula by an apostrophe.
         if name not in self._channels and name[:1] == "'":
@@ -133,4 +142,7 @@ class _Reader:
             if "," in text:
                 hint = "with commas in numbers, separate columns by semicolons and use no thousands marks"
             raise self._refusal(number, f"{column} = {one_line(text, 30)!r}: is no number; {hint}")
-        return float(plain.replace("−", "-"))
+        found = float(plain.replace("−", "-"))
+        if math.isinf(found) and "inf" not in plain.lower():
+            raise self._refusal(number, f"{column} = {one_line(text, 30)!r}: is too large; write inf for an overload")
+        return found

@@ -10,17 +10,16 @@ from collections import deque
 from collections.abc import Sequence
 from queue import Empty, SimpleQueue
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, one_line
 from benchmon.prediction.follow import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
-from benchmon.quantities import is_temperature
 from benchmon.recorder.thinning import tells_the_same
 from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
-from benchmon.watch.heat import State
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+from benchmon.watch.settled import settled
 
 _LOOK_EVERY = 1.0
 _RECENT = 2.0
@@ -112,16 +111,10 @@ class Understanding:
             if not values and recent and recent[-1].value is not None:
                 values = [recent[-1].value]
             silent = bool(recent) and Flag.STALE in recent[-1].flags
-            if values and not silent and self._has_settled(channel, now):
-                found.append(Observation(channel, sum(values) / len(values)))
+            if values and not silent:
+                one = settled(channel, sum(values) / len(values), self.insight.outlook(name, now))
+                found += [] if one is None else [one]
         return found
-
-    def _has_settled(self, channel: Channel, now: float) -> bool:
-        """Return whether a channel can be compared with the settled prediction: a temperature must not be moving."""
-        if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
-            return True
-        outlook = self.insight.outlook(channel.name, now)
-        return outlook is not None and outlook.state is State.STEADY
 
     def _explained(self, found: Sequence[Explanation], now: float) -> list[Event | Explanations | Forecast]:
         ranked = tuple(one for one in found[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)

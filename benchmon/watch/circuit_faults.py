@@ -1,7 +1,8 @@
 """Faults of the circuit: benches and parts that differ from the file in one way, each solved by the prediction engine.
 
 Not here: one shorted diode of a bridge or of a centre tap. It shorts a winding in every second half period; what is
-left to be measured a moment later is a blown fuse, and that is here. Nor single diodes of split rails and doublers.
+left to be measured a moment later is a blown fuse, and that is here. Nor single diodes of doublers; those of split
+rails are in `split_rail_faults`.
 """
 
 from __future__ import annotations
@@ -45,6 +46,9 @@ class CircuitFault:
     doubt: float = 0.0
     """The part of its change by which a reading may miss what is computed, where size or shape of a fault is open."""
 
+    elsewhere: float = 1.0
+    """The part of their change that other quantities than the mains current's distortion show."""
+
 
 def circuit_hypotheses(
     bench: Bench, channels: Sequence[Channel], mains_voltage: float, right: MeterValues
@@ -61,7 +65,7 @@ def circuit_hypotheses(
         except PredictionError:
             continue
         readings = {
-            channel.name: _doubted(value, right.of(channel.quantity), fault.doubt)
+            channel.name: _doubted(fault, channel.quantity, value, right.of(channel.quantity))
             for channel in channels
             if (value := values.of(channel.quantity)) is not None
         }
@@ -69,10 +73,13 @@ def circuit_hypotheses(
     return found
 
 
-def _doubted(value: MeterValue, right: MeterValue | None, part: float) -> MeterValue:
-    if right is None or part == 0.0:
+def _doubted(fault: CircuitFault, quantity: str, value: MeterValue, right: MeterValue | None) -> MeterValue:
+    if right is None or fault.doubt == 0.0:
         return value
-    return replace(value, own=math.hypot(value.own, part * (value.value - right.value)))
+    change = value.value - right.value
+    if quantity != "mains.current.thd":
+        value = replace(value, value=right.value + fault.elsewhere * change)
+    return replace(value, own=math.hypot(value.own, fault.doubt * change))
 
 
 def faults_of(bench: Bench) -> Iterator[CircuitFault]:
@@ -170,7 +177,9 @@ def _of_the_filter(bench: Bench) -> Iterator[CircuitFault]:
     opened = _OFF + "check the reservoir's joints, then its capacitance"
     if len(bench.filter) == 1:
         without = bench.model_copy(update={"filter": ()})
-        yield CircuitFault("the reservoir is open", opened, USUAL, without, correct=_no_reservoir)
+        one_of_two = bench.rectifier.kind == "split rail"
+        correct = _no_reservoir_of_one_rail if one_of_two else _no_reservoir
+        yield CircuitFault("the reservoir is open", opened, USUAL, without, correct=correct)
     else:
         gone = {f"filter.{index}.capacitance": 1e-4}
         yield CircuitFault("the reservoir is open", opened, USUAL, bench, gone)
@@ -184,6 +193,13 @@ def _no_reservoir(values: MeterValues) -> MeterValues:
     }
     place["reservoir.current.rms"] = values.quantities["output.voltage.rms"].scaled(0.0)
     return replace(values, quantities={**values.quantities, **place})
+
+
+def _no_reservoir_of_one_rail(values: MeterValues) -> MeterValues:
+    """Return the values where the other rail still has its reservoir: what both draw together is not known."""
+    values = _no_reservoir(values)
+    shared = {name for name in values.quantities if name.startswith(("mains.", "secondary.", "diode."))}
+    return replace(values, absent=values.absent | shared - {"mains.voltage.rms", "mains.frequency"})
 
 
 def _of_the_load(bench: Bench) -> Iterator[CircuitFault]:
@@ -243,19 +259,23 @@ def _two_in_parallel(values: MeterValues) -> MeterValues:
 
 def _of_the_mains(bench: Bench) -> Iterator[CircuitFault]:
     wave = bench.mains.model_copy(update={"voltage_thd": bench.mains.voltage_thd + _MORE_DISTORTION})
-    yield CircuitFault(
-        "the mains wave is distorted",
-        "look at the wave of the mains; try another socket",
-        USUAL,
-        bench.model_copy(update={"mains": wave}),
-        doubt=1.0,
-    )
+    distorted = bench.model_copy(update={"mains": wave})
+    # The engine's one harmonic is the third. Others distort the current as much, and move levels far less.
+    for elsewhere, doubt in ((1.0, 1.0), (0.2, 0.3)):
+        yield CircuitFault(
+            "the mains wave is distorted",
+            "look at the wave of the mains; try another socket",
+            2.0 * USUAL,
+            distorted,
+            doubt=doubt,
+            elsewhere=elsewhere,
+        )
 
 
 def _without_power(bench: Bench) -> Iterator[CircuitFault]:
     yield CircuitFault(
         "no current flows into the supply: the fuse has blown, or the primary circuit is open",
-        _OFF + "find what blew the fuse (a shorted diode, reservoir or winding) before replacing it",
+        _OFF + "test diodes, reservoir and windings for the short that blew the fuse before replacing it",
         USUAL,
         bench,
         correct=lambda values: _dead(values, _off),

@@ -26,6 +26,7 @@ from benchmon.watch.hypothesis import Hypothesis
 from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
 from benchmon.watch.records import Explanation
+from benchmon.watch.split_rail_faults import split_rail_hypotheses
 from benchmon.watch.trend import Floats
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
@@ -40,17 +41,23 @@ _ANYTHING = 0.5
 _FAR_OFF = 8.0
 _LEAST_ERROR = 0.02
 _SMALLEST = 1e-24
-_LEAST_SHARE = 0.005
+_LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
+"""Causes below this likelihood are not worth telling, less so where nothing is wrong."""
+
 _MAINS_WITHIN = 0.4
 _GRID = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """What a channel reads, settled, in its quantity's unit."""
+    """What a channel reads, settled, in its quantity's unit; ±inf is overload.
+
+    `doubt` is its expanded uncertainty beyond the meter's, as where it is foreseen and not read.
+    """
 
     channel: Channel
     value: float
+    doubt: float = 0.0
 
 
 class Explainer:
@@ -73,12 +80,16 @@ class Explainer:
         usable = [
             one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
         ]
+        overloaded = [one.channel for one in observations if math.isinf(one.value)]
         if not usable:
-            return []
+            return _overloads(overloaded, 1.0)
         nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
         expected = {name: value for name, value in nominal.items() if value is not None}
-        scores = _scores(usable, expected, hypotheses)
-        return _ranked(scores, usable, expected)
+        ranked = _ranked(_scores(usable, expected, hypotheses), usable, expected)
+        if overloaded and ranked[0].cause == NOTHING_WRONG:
+            # The others fit, so only that meter's range needs explaining.
+            return [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
+        return ranked
 
     def _mains_of(self, observations: Sequence[Observation]) -> float:
         """Return the mains voltage to solve for: near what is measured, where that can be true."""
@@ -95,10 +106,24 @@ class Explainer:
             known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
             found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains, right)]
             found += far_off_hypotheses(self._bench, known, right)
+            found += split_rail_hypotheses(self._bench, channels, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[mains] = (right, found)
         return self._solved[mains]
+
+
+def _overloads(channels: Sequence[Channel], likelihood: float) -> list[Explanation]:
+    """Return that meters show overload, where nothing else is wrong; `likelihood` is shared among them."""
+    return [
+        Explanation(
+            f"{one.name}: the meter shows overload: its range is too low",
+            likelihood / len(channels),
+            f"{one.name} shows overload: its range is too low, or held by hand; select a higher range",
+            (one.name,),
+        )
+        for one in channels
+    ]
 
 
 def _scores(
@@ -149,12 +174,12 @@ def _log_likelihood(
         value, right = readings.get(one.channel.name), expected[one.channel.name]
         if value is None:
             spread = _ANYTHING * abs(right.value) + 3.0 * one.channel.accuracy.of(right.value)
-            rest[row], own[row] = one.value - right.value, spread**2
+            rest[row], own[row] = one.value - right.value, spread**2 + (one.doubt / 2.0) ** 2
             moves.append(None)
             continue
         # A meter that is only told in per cent still does not show zero without any error.
         accuracy = max(one.channel.accuracy.of(value.value), _LEAST_ERROR * one.channel.accuracy.of(right.value)) / 2.0
-        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2 + _SMALLEST
+        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2 + (one.doubt / 2.0) ** 2 + _SMALLEST
         moves.append(value.moves)
     shared = np.zeros((count, max((len(move) for move in moves if move is not None), default=0)))
     for row, move in enumerate(moves):
@@ -185,10 +210,11 @@ def _ranked(
             best[one.cause] = (score, one)
     total = sum(weights.values())
     order = sorted(weights, key=lambda cause: -weights[cause])
+    least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
     return [
         Explanation(cause, weights[cause] / total, _message(best[cause][1], usable, expected), best[cause][1].channels)
         for place, cause in enumerate(order)
-        if place < 1 or weights[cause] / total >= _LEAST_SHARE
+        if place < 1 or weights[cause] / total >= least
     ]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,7 +22,8 @@ class FarOff:
     """An unknown, the cause that it stands for, the remedy, its weight, and how far it may then be (k = 1).
 
     `size` is relative to the unknown's value if `relative`, else in its unit. `doubt` is the part of a reading's
-    movement by which a straight line may miss it.
+    movement by which a straight line may miss it. `factor` is what the unknown is most likely multiplied by, and
+    `also` by how much other unknowns may then be farther off.
     """
 
     unknown: str
@@ -32,6 +33,8 @@ class FarOff:
     size: float
     relative: bool = True
     doubt: float = 0.03
+    factor: float = 1.0
+    also: Mapping[str, float] = field(default_factory=dict)
 
 
 FAR_OFF = (
@@ -52,10 +55,21 @@ FAR_OFF = (
     ),
     FarOff(
         "diode.thermal_resistance",
-        "the diode is cooled worse, or better, than it should be",
+        "the diode is cooled worse than it should be",
         "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
         8.0,
-        1.5,
+        0.6,
+        factor=2.2,
+        # Where the draught is gone, the windings get hotter too, and copper's resistance grows.
+        also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
+    ),
+    FarOff(
+        "diode.thermal_resistance",
+        "the diode is cooled better than it should be",
+        "look for a draught or a fan that the bench file does not know",
+        1.0,
+        0.2,
+        factor=0.6,
     ),
     FarOff(
         "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 2.0, 12.0, False
@@ -81,14 +95,20 @@ def far_off_hypotheses(bench: Bench, known: Mapping[str, MeterValue], right: Met
         unknown = next((name for name in names if name == one.unknown or name.endswith(f".{one.unknown}")), None)
         if unknown is None or right.unknowns[unknown] == 0.0:
             continue
-        size = one.size * (abs(float(parts[unknown][0])) if one.relative else 1.0)
+        level = abs(float(parts[unknown][0])) if one.relative else 1.0
+        row = names.index(unknown)
         factors = np.ones(len(names))
-        factors[names.index(unknown)] = max(1.0, size / right.unknowns[unknown])
-        readings = {name: _moved(value, factors, names.index(unknown), one.doubt) for name, value in known.items()}
+        factors[row] = max(1.0, one.size * level / right.unknowns[unknown])
+        for name, factor in one.also.items():
+            factors[names.index(name)] = factor
+        steps = (one.factor - 1.0) * level / right.unknowns[unknown]
+        readings = {name: _moved(value, factors, row, steps, one.doubt) for name, value in known.items()}
         found.append(Hypothesis(one.cause, one.remedy, one.weight, readings))
     return found
 
 
-def _moved(value: MeterValue, factors: Floats, row: int, doubt: float) -> MeterValue:
-    moves = value.moves * factors
-    return replace(value, moves=moves, own=math.hypot(value.own, doubt * float(moves[row])))
+def _moved(value: MeterValue, factors: Floats, row: int, steps: float, doubt: float) -> MeterValue:
+    """Return a reading where the unknown of `row` is `steps` standard uncertainties off, and all doubts are larger."""
+    moves, shift = value.moves * factors, steps * float(value.moves[row])
+    missed = doubt * math.hypot(float(moves[row]), shift)
+    return MeterValue(value.value + shift, moves, math.hypot(value.own, missed))

@@ -227,7 +227,11 @@ class _Heat:
         events = self._tell(time, "runaway", runs_away, wording.runaway_sentence(self._channel, now))
         if now.state is State.UNKNOWN:
             return events
-        ahead = now.to_limit if self._channel.trip_above is not None else now.to_warning
+        goal, ahead = self._channel.trip_above, now.to_limit
+        if goal is None:
+            goal, ahead = self._channel.warn_above, now.to_warning
+        if goal is not None and now.value >= goal:
+            return events  # it is there, which is told elsewhere, and not over
         passes = ahead is not None and math.isfinite(ahead.high) and not runs_away
         return events + self._tell(time, "forecast", passes, wording.outlook_sentence(self._channel, now))
 

@@ -31,6 +31,13 @@ def trip_crossed(channel: Channel, value: float) -> Crossing | None:
     return _crossed("limit", value, channel.trip_above, channel.trip_below)
 
 
+def is_clear_of_trip(channel: Channel, value: float) -> bool:
+    """Return whether `value` lies inside the trip limits by more than the meter's accuracy there."""
+    above, below = channel.trip_above, channel.trip_below
+    is_below = above is None or value < above - channel.accuracy.of(above)
+    return is_below and (below is None or value > below + channel.accuracy.of(below))
+
+
 def has_limits(channel: Channel) -> bool:
     """Return whether the channel guards something, so that its silence matters."""
     limits = (channel.warn_above, channel.trip_above, channel.warn_below, channel.trip_below)

@@ -25,6 +25,8 @@ SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 
 _STEP = 0.2
 _LEAST_MAINS_DOUBT = 0.02
+_LEAST_LOAD_DOUBT = 0.015
+"""A resistor of a common class, warm by an amount that nobody measured, needs no explanation."""
 
 
 class Kind(StrEnum):
@@ -141,7 +143,8 @@ def _varied(bench: Bench, parts: Parts, nominal: Solved) -> tuple[list[str], Flo
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -_STEP * entry.size * rise
             continue
-        sizes[row] = entry.size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
+        size = max(entry.size, _LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
+        sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
     # Narrower than a rectangle's: mains beyond its tolerance is to be told, not explained away.
     sizes[-1] = max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from benchmon.bench import Channel
@@ -15,6 +16,11 @@ COMMON, USUAL, RARE = 4.0, 1.0, 0.25
 """Weights of the causes beforehand. A range is left wrong more often than a prefix is read wrong."""
 
 _SAME = 0.003
+_RANGE_DOUBT = 0.06
+"""The part of itself or of its change by which a reading on a wrong range may be off: no accuracy is told for it."""
+
+_TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
+"""What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""
 
 _WRONG_WAYS: Mapping[Kind, tuple[tuple[Kind, str, str, float], ...]] = {
     Kind.RMS: (
@@ -28,8 +34,8 @@ _WRONG_WAYS: Mapping[Kind, tuple[tuple[Kind, str, str, float], ...]] = {
         ),
         (
             Kind.AC_RECTIFIED,
-            "the meter is AC-coupled and average-responding (1.1107 × rectified mean of the AC part)",
-            "use a true-rms meter on AC+DC",
+            "the meter is on its AC range",
+            "select AC+DC, on a true-rms meter: this one responds to the average",
             USUAL,
         ),
         (Kind.PEAK, "the peak is taken for the rms", "select rms", USUAL),
@@ -37,17 +43,12 @@ _WRONG_WAYS: Mapping[Kind, tuple[tuple[Kind, str, str, float], ...]] = {
     Kind.MEAN: (
         (Kind.AC_RMS, "the meter is on its AC range", "select DC", COMMON),
         (Kind.RMS, "the meter is on AC+DC and reads the rms", "select DC", COMMON),
-        (
-            Kind.AC_RECTIFIED,
-            "the meter is on an average-responding AC range (1.1107 × rectified mean of the AC part)",
-            "select DC",
-            USUAL,
-        ),
+        (Kind.AC_RECTIFIED, "the meter is on its AC range", "select DC", USUAL),
         (Kind.PEAK, "the peak is taken for the mean", "select the mean, or DC", USUAL),
     ),
     Kind.AC_RMS: (
         (Kind.MEAN, "the meter is on its DC range", "select AC", COMMON),
-        (Kind.RMS, "the meter is on AC+DC and reads the rms of the whole wave", "select AC, without DC", COMMON),
+        (Kind.RMS, "the meter is on AC+DC and reads the rms of the whole wave", "select AC, without DC", USUAL),
         (
             Kind.AC_RECTIFIED,
             "the meter is average-responding and calibrated for sines (1.1107 × rectified mean of the AC part)",
@@ -112,7 +113,8 @@ def _at_one_channel(
         for kind, cause, remedy, weight in _WRONG_WAYS[way[1]]:
             value = values.waves.get((way[0], kind))
             if value is not None and not (kind is Kind.AC_RECTIFIED and _has_no_mean(values, way[0])):
-                yield value, cause, remedy, weight
+                doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
+                yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
     if channel.quantity.endswith(_SIGNED):
         yield right.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
     yield from _of_a_ratio(channel, right)
@@ -126,6 +128,10 @@ def _has_no_mean(values: MeterValues, trace: str) -> bool:
 def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
     if channel.unit == "Hz":
         return
+    high = right.scaled(_TOO_MUCH)
+    high = replace(high, own=math.hypot(high.own, _TOO_MUCH_DOUBT * right.value))
+    remedy = "replace its battery, then compare it with another meter"
+    yield high, "the meter reads too much by itself: a weak battery, or lost calibration", remedy, USUAL
     if channel.unit == "":
         yield right.scaled(100.0), "per cent are taken for a fraction", "divide by 100 (scale = 0.01)", USUAL
         yield right.scaled(0.01), "a fraction is taken for per cent", "multiply by 100 (scale = 100)", USUAL
@@ -145,7 +151,9 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
 def _of_a_temperature(
     channel: Channel, right: MeterValue, values: MeterValues
 ) -> Iterator[tuple[MeterValue, str, str, float]]:
-    yield right.scaled(1.8, 32.0), "degrees Fahrenheit are taken for Celsius", "set the thermometer to °C", RARE
+    # Seldom, and nothing to believe before it is excluded that the part is hot.
+    weight = 0.1 * RARE
+    yield right.scaled(1.8, 32.0), "degrees Fahrenheit are taken for Celsius", "set the thermometer to °C", weight
     air = values.of("ambient.temperature")
     if air is not None and channel.quantity != "ambient.temperature":
         yield air, "the probe is not on the part and reads the air", "switch off, then fix the probe", USUAL

@@ -19,7 +19,7 @@ from benchmon.prediction.result import Expected
 from benchmon.watch import wording
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.insight import Insight
-from benchmon.watch.limits import trip_crossed, warning_crossed
+from benchmon.watch.limits import is_clear_of_trip, trip_crossed, warning_crossed
 from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
@@ -29,10 +29,11 @@ STALE_AFTER_PERIODS = 3
 class Watch:
     """Judges every reading of `channels`: agreement, limits, silence; with `insight`, what their history tells.
 
-    Limits are judged on every usable reading, whatever its verdict; a trip stays for the whole session. A channel is
-    stale after three of its periods without a usable reading, counted from time 0 at the start. An overrange display
-    is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last word: what was hot
-    stays so until a reading says otherwise.
+    Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; one that
+    is passed again after a reading clearly inside it is an event anew, so that the power is switched off again. A
+    channel is stale after three of its periods without a usable reading, counted from time 0 at the start. An
+    overrange display is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last
+    word: what was hot stays so until a reading says otherwise.
     """
 
     def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
@@ -71,6 +72,7 @@ class _WatchedChannel:
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
+        self._is_armed = True
         self._steady = SteadyVerdict()
         self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
 
@@ -120,8 +122,11 @@ class _WatchedChannel:
     def _watch_limits(self, time: float, value: float) -> list[Event]:
         events = []
         trip = trip_crossed(self._channel, value)
-        if trip and not self._is_tripped:
-            self._is_tripped = True
+        if trip is None and not self._is_armed:
+            # The flag stays; a second crossing must switch off again. Noise at the limit is no second crossing.
+            self._is_armed = is_clear_of_trip(self._channel, value)
+        if trip and self._is_armed:
+            self._is_tripped, self._is_armed = True, False
             events.append(
                 self._event(time, Flag.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
             )

@@ -125,9 +125,12 @@ class SupplyUnderTest:
         """Connect the load that the supply was built with."""
         self._load = self.parts.load
 
-    def advance(self, seconds: float) -> Snapshot:
-        """Let `seconds` pass and return the state then, which stays `snapshot` until the next time."""
-        slices = max(1, math.ceil(seconds / SLICE))
+    def advance(self, seconds: float, each: float = SLICE) -> Snapshot:
+        """Let `seconds` pass and return the state then, which stays `snapshot` until the next time.
+
+        Slices of more than the usual seconds `each` are for getting warm quickly; the mains then stands still longer.
+        """
+        slices = max(1, math.ceil(seconds / each))
         for _ in range(slices):
             self._advance_slice(seconds / slices)
         return self.snapshot

@@ -56,11 +56,20 @@ def test_nothing_expected_is_unpredicted_and_no_event(channel):
 
 def test_a_trip_is_told_on_its_first_reading_and_stays(channel):
     watch = Watch([channel(warn_above="80 °C", trip_above="90 °C")])
-    judgements, events = judge_all(watch, "case", [70.0, 95.2, 60.0, 60.0, 60.0, 96.0])
+    judgements, events = judge_all(watch, "case", [70.0, 95.2, 95.3, 60.0, 60.0, 60.0])
     assert [Flag.TRIPPED in judgement.flags for judgement in judgements] == [False] + [True] * 5
     assert kinds(events).count("tripped") == 1
     assert events[0].message == "case is at 95.2 °C, above its limit of 90.0 °C: tripped; switch off"
     assert Flag.TRIPPED in watch.tick(100.0)[0][0].flags
+
+
+def test_a_limit_passed_again_trips_again_but_noise_at_it_does_not(channel):
+    # 90 °C and a meter of ±1 K: only below 89 °C is it clearly inside again, as after the power was off and came back.
+    watch = Watch([channel(trip_above="90 °C")])
+    _, events = judge_all(watch, "case", [90.1, 89.9, 90.2, 89.1, 90.3])
+    assert [event.time for event in events if event.kind == "tripped"] == [1.0]
+    _, events = judge_all(watch, "case", [88.9, 90.1, 91.0], start=5.0)
+    assert [event.time for event in events if event.kind == "tripped"] == [7.0]
 
 
 def test_a_warning_is_told_at_once_and_withdrawn_after_three_readings(channel):
@@ -142,14 +151,18 @@ READINGS = st.lists(
 @given(READINGS)
 def test_no_limit_is_ever_missed_and_no_trip_forgotten(channel, readings):
     watch = Watch([channel(name=name, trip_above="90 °C", trip_below="0 °C") for name in "abc"])
-    tripped, told = set(), []
+    tripped, told, armed = set(), [], dict.fromkeys("abc", True)
     for time, (name, value) in enumerate(readings):
         judgement, events = watch.judge(name, float(time), value)
-        if value is not None and (value > 90 or value < 0):
+        is_past = value is not None and (value > 90 or value < 0)
+        if is_past:
             tripped.add(name)
         assert (Flag.TRIPPED in judgement.flags) == (name in tripped)
+        assert ("tripped" in kinds(events)) == (is_past and armed[name])
+        if value is not None:
+            armed[name] = not is_past and (armed[name] or 1 < value < 89)
         told += [event.channel for event in events if event.kind == "tripped"]
-    assert sorted(told) == sorted(tripped)
+    assert set(told) == tripped
 
 
 @given(READINGS, st.permutations(["a", "b", "c"]))

@@ -184,10 +184,33 @@ def test_the_order_of_channels_does_not_matter():
 
 def test_a_channel_that_reads_nothing_usable_is_left_out(ideal):
     bench, explainer, values = ideal
-    found = [Observation(bench.channel[0], math.inf)]
+    found = [Observation(bench.channel[0], math.nan)]
     assert explainer.explain(found) == []
     found.append(Observation(bench.channel[1], values.of("mains.voltage.rms").value))
     assert explainer.explain(found)[0].cause == NOTHING_WRONG
+
+
+def test_overload_is_told_and_is_not_nothing(ideal):
+    bench, explainer, values = ideal
+    found = [Observation(bench.channel[0], math.inf)]
+    assert [one.cause for one in explainer.explain(found)] == ["vout: the meter shows overload: its range is too low"]
+    found.append(Observation(bench.channel[1], values.of("mains.voltage.rms").value))
+    first = explainer.explain(found)[0]
+    assert first.cause == "vout: the meter shows overload: its range is too low"
+    assert "higher range" in first.message
+
+
+def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
+    # 0.435 is the ideal wave's; where diodes conduct for less of the period, an exact AC range would read 0.457.
+    right = meter_values(BENCHES["bridge"], BENCHES["bridge"].mains.voltage)
+    found = [
+        Observation(one, right.of(one.quantity).value * (0.4352 if one.quantity == "output.voltage.rms" else 1.0))
+        for one in BENCHES["bridge"].channel
+    ]
+    first = EXPLAINERS["bridge"].explain(found)[0]
+    assert "is on its AC range; select AC+DC" in first.message
+    assert "reads 0.435 of the expected rms" in first.message
+    assert first.likelihood > 0.9
 
 
 @pytest.mark.parametrize(

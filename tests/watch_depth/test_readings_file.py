@@ -1,6 +1,7 @@
 """Files of readings: what is read, and what is refused with its line."""
 
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -83,6 +84,23 @@ def test_what_cannot_be_used_is_refused_in_one_line(read, name):
     assert f"log.csv{where}" in text
     assert why in text
     assert text.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("time_s,channel,value\n0,vout,22,7\n", ":2: has 4 columns where the first line names 3; with commas in"),
+        ("time_s,channel,value,value\n0,vout,22,23\n", ":1: names value twice"),
+        ("time_s,channel,value\n0,vout,1e400\n", ":2: value = '1e400': is too large; write inf for an overload"),
+    ],
+)
+def test_what_would_be_misread_is_refused(read, text, words):
+    with pytest.raises(DataFileError, match=re.escape(words)):
+        read(text)
+
+
+def test_empty_columns_at_the_end_of_a_line_are_nothing(read):
+    assert read("time_s,channel,value\n0,vout,22.7,,\n") == [LoggedReading(0.0, "vout", 22.7)]
 
 
 def test_a_missing_file_and_a_folder_are_refused(tmp_path):

@@ -1,0 +1,203 @@
+"""From a reading past its limit to the switch: how long a trip takes, end to end over real sockets.
+
+    python tests/benchmarks/trip_figures.py             300 trips, two minutes
+    python tests/benchmarks/trip_figures.py --trips 50
+
+A meter sends a line every 20 ms, a whole recorder (drivers, watch, session file) follows it, and a relay hears Modbus
+over TCP. Counted is the time from just before the meter sends the first hot value until the relay's far end has the
+command: so the meter's line, the driver and the reading's own time are all inside. Every trip is switched off, seen to
+be gone by the current, cooled, and switched on again. Prints the load of the machine, for it is part of the figure.
+Leaves with status 1 where the figure is missed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import socket
+import sys
+import tempfile
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "drivers"))
+
+from modbus_far_end import ModbusFarEnd, Unit
+
+from benchmon.bench import read_bench
+from benchmon.recorder import record
+from benchmon.session.follower import open_session_view
+
+ALLOWED = 0.1
+PACE = 0.02
+PATIENCE = 30.0
+
+BENCH = """
+title = "Bench of the trip figures"
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+open_circuit_voltage = "18 V"
+primary_resistance = "9 Ω"
+secondary_resistance = "0.2 Ω"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "10 nA"
+emission_coefficient = 1.8
+[load]
+kind = "resistor"
+resistance = "22 Ω"
+[[instrument]]
+name = "meter"
+driver = "serial_lines"
+address = "socket://127.0.0.1:{meter}"
+pattern = 't (?P<case>\\S+) c (?P<current>\\S+) v (?P<vout>\\S+)'
+[[channel]]
+name = "case"
+instrument = "meter"
+quantity = "diode.temperature.case"
+group = "case"
+period = "20 ms"
+accuracy = "1 K"
+trip_above = "90 °C"
+[[channel]]
+name = "line current"
+instrument = "meter"
+quantity = "mains.current.rms"
+group = "current"
+period = "20 ms"
+accuracy = "1 % + 5 mA"
+[[channel]]
+name = "output"
+instrument = "meter"
+quantity = "output.voltage.rms"
+group = "vout"
+period = "20 ms"
+accuracy = "0.1 % + 5 mV"
+[[instrument]]
+name = "relay"
+driver = "modbus"
+address = "{relay}"
+[switch_off]
+instrument = "relay"
+coil = 7
+value = 0
+"""
+
+
+class HotSupply:
+    """A supply whose case gets hot when told to, its meter, and the relay that cuts its current."""
+
+    def __init__(self) -> None:
+        self.unit = Unit(coil={7: True})
+        self.heard = threading.Event()
+        self.heard_at = self.hot_at = 0.0
+        self._cool_lines = threading.Semaphore(0)
+        self._is_hot = False
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port = self._server.getsockname()[1]
+        threading.Thread(target=self._send, daemon=True).start()
+
+    def heat(self) -> None:
+        """Let the case be hot from the next line on."""
+        self.heard.clear()
+        self.hot_at = 0.0
+        self._is_hot = True
+
+    def cool(self) -> None:
+        """Let the case be cool again and the relay on."""
+        self._is_hot = False
+        self.unit.tables["coil"][7] = True
+
+    def wait_until_cool(self) -> None:
+        """Wait until the meter has sent a few lines of a cool supply that is on."""
+        while self._cool_lines.acquire(blocking=False):
+            pass
+        for _ in range(10):
+            self._cool_lines.acquire(timeout=PATIENCE)
+
+    def manner(self, frame: bytes) -> bytes:
+        """Note when the relay has heard the command; the frame is its answer."""
+        if frame[7] == 5 and self._is_hot and not self.heard.is_set():
+            self.heard_at = time.monotonic()
+            self.heard.set()
+        return frame
+
+    def _send(self) -> None:
+        connection, _ = self._server.accept()
+        with suppress(OSError), connection:
+            while True:
+                case, amperes = (95.0 if self._is_hot else 41.5), (0.12 if self.unit.tables["coil"][7] else 0.0)
+                if self._is_hot and self.hot_at == 0.0:
+                    self.hot_at = time.monotonic()
+                connection.sendall(f"t {case} c {amperes} v 12.5\n".encode())
+                if not self._is_hot:
+                    self._cool_lines.release()
+                time.sleep(PACE)
+
+
+def trips(count: int) -> list[float]:
+    """Return how many seconds each of `count` trips took."""
+    supply, took = HotSupply(), []
+    with ModbusFarEnd({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
+        relay.manner = supply.manner
+        path = Path(folder) / "trips.benchmon"
+        bench = read_bench(BENCH.format(meter=supply.port, relay=relay.address))
+        ready = threading.Event()
+        recorder = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
+        recorder.start()
+        ready.wait(PATIENCE)
+        view = open_session_view(path)
+        told = {"switched off": 0, "switch": 0}
+
+        def wait_for(what: str, times: int) -> None:
+            until = time.monotonic() + PATIENCE
+            while told[what] < times:
+                for event in view.poll().events:
+                    told[event.kind] = told.get(event.kind, 0) + 1
+                if time.monotonic() > until:
+                    raise TimeoutError(f"no {what} within {PATIENCE:.0f} s")
+                time.sleep(0.01)
+
+        try:
+            wait_for("switch", 1)
+            for number in range(count):
+                supply.wait_until_cool()
+                supply.heat()
+                if not supply.heard.wait(PATIENCE):
+                    raise TimeoutError(f"trip {number} did not reach the switch within {PATIENCE:.0f} s")
+                took.append(supply.heard_at - supply.hot_at)
+                wait_for("switched off", number + 1)
+                supply.cool()
+        finally:
+            view.request("stop")
+            recorder.join(PATIENCE)
+            view.close()
+    return took
+
+
+def main() -> int:
+    """Print the figure; return 1 where it is missed."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--trips", type=int, default=300)
+    count = parser.parse_args().trips
+    took = 1000.0 * np.array(trips(count))
+    middle, tail = np.percentile(took, [50, 99])
+    ok = tail <= 1000.0 * ALLOWED
+    print(
+        f"{'ok    ' if ok else 'MISSED'}  {count} trips, meter's line to relay's command: median {middle:.1f} ms, "
+        f"p99 {tail:.1f} ms, slowest {took.max():.1f} ms (allowed: p99 {1000.0 * ALLOWED:.0f} ms); "
+        f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+    )
+    return 0 if ok else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,64 @@
+"""What an explanation is given of a temperature that still moves, and that it never says "nothing wrong" too early."""
+
+import math
+
+import pytest
+
+from benchmon.bench import load_bench
+from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explanation
+from benchmon.watch.heat import HeatLimits, HeatWatch, Outlook, State
+from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.settled import said_with_care, settled
+from benchmon_simulated.scenarios import scenario_named
+
+CHANNELS = {channel.quantity: channel for channel in load_bench(scenario_named("reservoir").path).channel}
+CASE, AIR, OUTPUT = (
+    CHANNELS[name] for name in ("diode.temperature.case", "ambient.temperature", "output.voltage.mean")
+)
+FINE = [Explanation(NOTHING_WRONG, 0.99, "fine")]
+
+
+def judged(channel, verdict=Verdict.AGREES, *flags):
+    return Judgement(channel.name, 9.0, 50.0, 1.0, 30.0, 1.0, 5.0, verdict, frozenset(flags))
+
+
+def test_a_rise_stands_for_where_it_is_heading():
+    watch = HeatWatch(HeatLimits(None, 105.0))
+    # An exact exponential to 118 °C with 60 s, seen for one time constant.
+    for step in range(121):
+        watch.update(step / 2.0, 24.0 + 94.0 * (1.0 - math.exp(-step / 120.0)))
+    watch.finish()
+    found = settled(CASE, 83.4, watch.outlook(60.0))
+    assert found.value == pytest.approx(118.0, abs=0.05 * 94.0)
+    assert abs(found.value - 118.0) <= found.doubt
+
+
+def test_what_cannot_be_told_yet_is_left_out_unless_it_was_warm():
+    unknown = Outlook(3.0, State.UNKNOWN, value=41.0)
+    assert settled(CASE, 41.0, unknown) is None
+    assert settled(CASE, 41.0, unknown, was_warm=True).value == 41.0
+    assert settled(CASE, 41.0, Outlook(3.0, State.RUNAWAY)) is None
+    assert settled(AIR, 24.0, None).value == 24.0
+    assert settled(OUTPUT, 21.0, None).doubt == 0.0
+
+
+@pytest.mark.parametrize(
+    ("last", "left_out", "words"),
+    [
+        (judged(CASE, Verdict.DISAGREES), {CASE.name: None}, "disagrees and still moves"),
+        (judged(CASE), {CASE.name: Outlook(3.0, State.RUNAWAY)}, "rises ever faster"),
+        (judged(OUTPUT, Verdict.AGREES, Flag.DRIFTING), {}, "drifts"),
+        (judged(CASE, Verdict.AGREES, Flag.TRIPPED, Flag.HOT), {}, "is past its limit"),
+        (judged(OUTPUT, Verdict.AGREES, Flag.IMPLAUSIBLE), {}, "contradicts others"),
+    ],
+)
+def test_nothing_is_not_called_wrong_where_something_is_going_on(last, left_out, words):
+    first = said_with_care(FINE, [last], left_out)[0]
+    assert first.cause == NONE_OF_THESE
+    assert first.message.startswith(f"{last.channel} {words}")
+
+
+def test_what_agrees_is_nothing_wrong_and_other_causes_stay():
+    assert said_with_care(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
+    other = [Explanation("a diode is open", 0.9, "it is")]
+    assert said_with_care(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
