@@ -37,7 +37,8 @@ def check_may_write(path: Path, *, force: bool, never: Path | None = None) -> No
 def whole_file(path: Path, *, force: bool, never: Path | None = None) -> Iterator[Path]:
     """Give a path beside `path` to write to; it takes the place of `path` where all went well, else it is removed.
 
-    That also holds where the program is ended by SIGTERM. Raises `BadInput` where it cannot be written.
+    That also holds where the program is ended by SIGTERM, or its terminal goes. Raises `BadInput` where it cannot be
+    written.
     """
     check_may_write(path, force=force, never=never)
     part = path.with_name(f".{path.name[:100]}.{os.getpid()}")
@@ -57,7 +58,7 @@ def whole_file(path: Path, *, force: bool, never: Path | None = None) -> Iterato
 
 @contextmanager
 def _ended_in_order() -> Iterator[None]:
-    """Let SIGTERM end the program by an exception, so that what is half written is cleared away."""
+    """Let a signal that ends the program do so by an exception, so that what is half written is cleared away."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -65,8 +66,11 @@ def _ended_in_order() -> Iterator[None]:
     def leave(number: int, _: FrameType | None) -> None:
         sys.exit(128 + number)
 
-    before = signal.signal(signal.SIGTERM, leave)
+    # One that is ignored, as under nohup, stays so.
+    ending = [one for one in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(one) is not signal.SIG_IGN]
+    before = [(one, signal.signal(one, leave)) for one in ending]
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for one, handler in before:
+            signal.signal(one, handler)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchmon.analyse.expected import BINS, folded
-from benchmon.analyse.wave import Wave, measure_wave
+from benchmon.analyse.wave import Wave
 from benchmon.errors import DataFileError
 from benchmon.prediction.limits_61000_3_2 import limit_of
 from benchmon.prediction.result import Floats
@@ -15,6 +15,7 @@ from benchmon.report import pictures, words
 from benchmon.report.comparison import Comparison
 from benchmon.report.document import Block, Heading, Paragraph, Section, Table, Tone
 from benchmon.report.findings import Findings
+from benchmon.report.wave_sections import measured_wave
 from benchmon.watch.records import Waveform
 
 _ORDERS = 15
@@ -39,7 +40,7 @@ def _channel(comparison: Comparison, name: str) -> list[Block]:
             blocks.append(Paragraph(f"{label[:1]} captured no wave there.", Tone.DOUBT))
             continue
         try:
-            measured.append((label, wave, measure_wave(wave.times, wave.values)))
+            measured.append((label, wave, measured_wave(found, wave)))
         except DataFileError as problem:
             blocks.append(Paragraph(f"{label[:1]}: {problem}", Tone.DOUBT))
     if not measured:

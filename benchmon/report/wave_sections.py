@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from benchmon.analyse.answer import unit_of
 from benchmon.analyse.chosen import WAVES
 from benchmon.analyse.drawing import to_draw
 from benchmon.analyse.wave import Wave, measure_wave
 from benchmon.errors import DataFileError
 from benchmon.prediction.limits_61000_3_2 import compare_with_limits
-from benchmon.prediction.result import Prediction
 from benchmon.report import pictures, words
 from benchmon.report.document import Block, Fields, Paragraph, Section, Table, Tone
 from benchmon.report.findings import Findings
@@ -16,6 +17,7 @@ from benchmon.watch.records import Waveform
 
 _SHOWN = ("rms", "mean", "ac_rms", "peak", "peak_to_peak", "frequency", "thd", "form_factor", "crest_factor")
 _ORDERS = 15
+_NEARLY = 0.02
 
 
 def waves_section(found: Findings) -> Section:
@@ -27,23 +29,41 @@ def waves_section(found: Findings) -> Section:
     blocks: list[Block] = []
     for wave in found.waveforms:
         of = quantities.get(wave.channel, "").rpartition(".")[0]
-        blocks += _wave(wave, of if of in WAVES else "", found.prediction)
+        blocks += _wave(found, wave, of if of in WAVES else "")
     return Section("Waveforms and harmonics", tuple(blocks))
 
 
-def _wave(captured: Waveform, of: str, prediction: Prediction | None) -> list[Block]:
+def measured_wave(found: Findings, captured: Waveform) -> Wave:
+    """Return a captured wave, measured; one that is too short to tell its frequency has that of the mains.
+
+    Raises `DataFileError` for what is no wave.
+    """
+    try:
+        return measure_wave(captured.times, captured.values)
+    except DataFileError:
+        known = found.of("mains.frequency")
+        frequency = known.value if known is not None else found.session.bench.mains.frequency
+        step = float(np.median(np.diff(captured.times)))
+        periods = (captured.times[-1] - captured.times[0] + step) * frequency
+        if abs(periods - 1.0) < _NEARLY:
+            # An instrument that captures one period has one, whatever the mains' exact frequency is.
+            frequency /= periods
+        return measure_wave(captured.times, captured.values, frequency=float(frequency))
+
+
+def _wave(found: Findings, captured: Waveform, of: str) -> list[Block]:
     told = f"{captured.channel}, captured at {words.clock(captured.time)}, {len(captured.times)} samples"
     try:
-        wave = measure_wave(captured.times, captured.values)
+        wave = measured_wave(found, captured)
     except DataFileError as problem:
         return [Paragraph(f"{told}: {problem}", Tone.DOUBT)]
     blocks: list[Block] = [Paragraph(f"{told}:")]
     if pictures.can_draw():
-        drawn = to_draw(captured.channel, captured.unit, wave.sampled, of, prediction)
+        drawn = to_draw(captured.channel, captured.unit, wave.sampled, of, found.prediction)
         blocks.append(pictures.wave_picture(drawn))
     rows = tuple(
-        (name.replace("_", " "), words.measured(found.value, found.uncertainty, unit_of(name, captured.unit)))
-        for name, found in wave.measures.items()
+        (name.replace("_", " "), words.measured(one.value, one.uncertainty, unit_of(name, captured.unit)))
+        for name, one in wave.measures.items()
         if name in _SHOWN
     )
     blocks.append(Fields(rows))

@@ -69,6 +69,13 @@ def test_mistakes_of_measuring_are_explained(capture, benches, name, spoil, caus
     assert any(str(one.verdict) != "agrees" for one in found.comparisons)
 
 
+def test_a_clamp_that_is_off_zero_is_explained(capture, benches):
+    bench = benches["reservoir"]
+    path = capture(TIME, trace(bench, "mains.current") + 0.4)
+    found = analyse(path, Question(("mains.current",), mains=MAINS), bench)
+    assert causes(found)[0] == "the wave is off by 0.4"
+
+
 @pytest.mark.parametrize("name", ["bridge", "centre-tap", "reservoir"])
 def test_a_missing_half_wave_is_explained(capture, benches, name):
     bench = benches[name]

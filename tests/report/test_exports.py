@@ -224,8 +224,9 @@ class TestFiles:
     def test_wide_is_for_csv(self, write_session, tmp_path):
         assert "only CSV" in str(self.run(write_session(), "-o", tmp_path / "a.json", "--wide").exception)
 
-    def test_an_export_that_is_killed_leaves_nothing(self, write_session, tmp_path):
-        """SIGTERM in the midst of it: neither the file nor a half of it stays."""
+    @pytest.mark.parametrize("ended_by", [signal.SIGTERM, signal.SIGHUP])
+    def test_an_export_that_is_killed_leaves_nothing(self, write_session, tmp_path, ended_by):
+        """A signal in the midst of it: neither the file nor a half of it stays."""
         session = write_session(seconds=600, rate=10)
         folder = tmp_path / "out"
         folder.mkdir()
@@ -234,10 +235,10 @@ class TestFiles:
         give_up = time.monotonic() + 30
         while not list(folder.iterdir()) and process.poll() is None and time.monotonic() < give_up:
             time.sleep(0.001)
-        process.send_signal(signal.SIGTERM)
+        process.send_signal(ended_by)
         status = process.wait(30)
         left = [path.name for path in folder.iterdir()]
-        assert (status, left) in [(128 + signal.SIGTERM, []), (0, ["all.csv"])]
+        assert (status, left) in [(128 + ended_by, []), (0, ["all.csv"])]
 
     @pytest.mark.parametrize(("answer", "written"), [("y", True), ("n", False)])
     def test_a_person_at_a_terminal_is_asked(self, write_session, tmp_path, answer, written):

@@ -187,6 +187,17 @@ def test_what_was_done_stands_beside_its_step(write_session, tmp_path):
     assert (done["step done"], done["step skipped"], done["note"], done["switched off"]) == ("1", "2", "–", "–")
 
 
+@pytest.mark.parametrize("mains", [49.9, 50.0, 50.1])
+def test_a_wave_of_one_period_has_the_mains_frequency(write_session, tmp_path, mains):
+    time = np.arange(400) / 400 / mains
+    angle = 2 * np.pi * mains * time
+    amperes = 2.0 * np.sin(angle) + np.sin(3 * angle)
+    page = page_of(write_session(more=[Waveform("mains current", 9.0, time, amperes, "A")]), tmp_path)
+    assert "every order keeps its limit" in page.text
+    # An amplitude of 1 A is 0.7071 A rms; the limit is that of IEC 61000-3-2 table 1, from memory.
+    assert re.search(r"3 70[67]\.\d mA 2\.300 A", page.text)
+
+
 def test_margins_stand_at_measured_values(write_session, benches):
     found = find(RecordedSession(write_session()))
     rows = {row.predicted.name: row for row in measured_margins(found, check(benches["reservoir"]).margins)}
