@@ -2,11 +2,12 @@
 
 The kinds of its events: `switch` (whether it can be reached), `switching off`, `switched off`, and `switch-off failed`,
 than which there is none louder. It goes on trying as long as the recording runs, and a recording that is asked to end
-lets it finish first.
+lets it finish first. Who switches on again while something is past its limit, or gets there, is switched off again.
 """
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterable
 from queue import SimpleQueue
@@ -15,14 +16,18 @@ from benchmon.bench import Bench
 from benchmon.errors import InstrumentError, one_line
 from benchmon.instruments.driver import AnyDriver
 from benchmon.recorder.messengers import Messengers
+from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_gone import Finding, Power, PowerGone
 from benchmon.watch.records import Event
+from benchmon.watch.wording import past
 
 _LOOK_EVERY = 0.02
 _SEEN_WITHIN, _PERIODS = 1.5, 3
 """Seconds, or periods of the slowest meter that tells, within which the power must be seen to go."""
 _LONGEST_HOLD = 10.0
 """Seconds beyond that for which a recording that is asked to end goes on because of it."""
+_AGAIN_AFTER = 1.0
+"""Seconds after which a trip may switch off once more."""
 _READY_AGAIN_AFTER, _TELLS_AGAIN_AFTER = 5.0, 30.0
 
 
@@ -32,12 +37,16 @@ class SwitchingOff:
     def __init__(self, bench: Bench, drivers: Iterable[AnyDriver], now: Callable[[], float]) -> None:
         self._driver = next((driver for driver in drivers if driver.switch is not None), None)
         self._now = now
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._came_back: set[str] = set()
+        """The channels that have been inside their limits since the power was switched off."""
         self._power = PowerGone(bench.channel)
         self._seen_within = max(_SEEN_WITHIN, _PERIODS * self._power.period)
         self._events: SimpleQueue[Event] = SimpleQueue()
         self._started: float | None = None
         self._reason = ""
         self._done = False
+        self._done_at = 0.0
         self._ended = threading.Event()
 
     @property
@@ -52,18 +61,31 @@ class SwitchingOff:
             threading.Thread(target=lambda: self._make_ready(driver), name="switch", daemon=True).start()
 
     def observe(self, channel: str, at: float, value: float | None) -> None:
-        """Take a reading, which may show that the power is gone."""
+        """Take a reading, which may show that the power is gone, or that it is back though a limit is passed."""
         self._power.observe(channel, at, value)
+        if not self._done or value is None or math.isnan(value):
+            return
+        crossing = trip_crossed(self._channels[channel], value)
+        if crossing is None:
+            self._came_back.add(channel)
+        elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
+            self.trip(f"{past(self._channels[channel], value, crossing)}, again")
 
     def trip(self, reason: str) -> None:
         """Switch off; returns at once. A further trip changes nothing while the power is still on its way off."""
         if self._driver is None or (self._started is not None and not self._done):
             return
         self._started, self._reason, self._done = self._now(), reason, False
+        self._came_back.clear()
         messengers = Messengers(self._driver)
         messengers.send()
         self._power.switched(self._started)
         threading.Thread(target=lambda: self._see_it_through(messengers), name="switching off", daemon=True).start()
+
+    def _is_on_again(self, channel: str) -> bool:
+        """Return whether the power is back, where nothing shows it because `channel` came back and went again."""
+        power = self._power.finding().power
+        return power is Power.THERE or (power is not Power.GONE and channel in self._came_back)
 
     def holds(self) -> bool:
         """Return whether a recording that is asked to end must still go on: the power is not seen to be gone."""
@@ -109,7 +131,7 @@ class SwitchingOff:
             done = _done(finding, messengers)
             if done:
                 self._say("switched off", f"{done}, {now - started:.2f} s after {name} was told")
-                self._done = True
+                self._done_at, self._done = now, True
             elif now - told_at > _TELLS_AGAIN_AFTER:
                 told_at = now
                 self._say("switch-off failed", _failure(name, finding, messengers, now - started))

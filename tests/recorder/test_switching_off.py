@@ -88,6 +88,10 @@ class Seen:
         self.kinds()
         return [event for event in self.events if event.kind == kind]
 
+    def now(self, channel):
+        self.kinds()
+        return self.latest[channel]
+
     def glance(self):
         told = [event for event in self.events if event.kind in KINDS - {"tripped"}]
         return glance(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
@@ -161,6 +165,57 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
             assert "relay was told to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
             assert "line_current fell from 750.0 mA to 0.000 A" in done.message
             assert seen.glance().sentence.startswith("Switched off: case is at 95.0 °C")
+
+
+def test_who_switches_on_again_with_the_limit_still_passed_is_switched_off_again(tmp_path, meter, bench_with, until):
+    mains = Mains(meter)
+    with (
+        ModbusFarEnd({1: mains.unit}) as relay,
+        recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
+    ):
+        coils = mains.unit.tables["coil"]
+        mains.heat()
+        for time_of_it in (1, 2, 3):
+            until(lambda often=time_of_it: seen.kinds().count("switched off") == often)
+            assert not coils[7]
+            # It stays hot, and off: nothing more is said of it until somebody switches on.
+            coils[7] = True
+        until(lambda: seen.kinds().count("switched off") == 4)
+        assert seen.kinds() == ["tripped", *["switching off", "switched off"] * 4]
+        assert seen.of("switching off")[1].message.endswith("case is at 95.0 °C, above its limit of 90.0 °C, again")
+        # Cooled down it stays on.
+        mains.case = 41.5
+        until(lambda: seen.now("case").value == 41.5)
+        coils[7] = True
+        until(lambda: seen.now("line_current").value == 0.75)
+        began = seen.now("case").time
+        until(lambda: seen.now("case").time > began + 1.5)
+        assert coils[7]
+        # And trips once more where it gets hot again.
+        mains.heat()
+        until(lambda: seen.kinds().count("switched off") == 5)
+        assert not coils[7]
+
+
+def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(tmp_path, meter, bench_text, until):
+    unit = Unit(coil={7: True})
+    case_only = bench_text.replace('"mains.voltage.rms"', '"load.temperature"').replace(
+        '"output.voltage.rms"', '"output.voltage.ripple"'
+    )
+    case = [41.5]
+    meter.line = lambda _: f"m 20 v 20 t {case[0]}"
+    with (
+        ModbusFarEnd({1: unit}) as relay,
+        recording(case_only + SWITCH.format(address=relay.address, channel=""), tmp_path / "a.benchmon", until) as seen,
+    ):
+        case[0] = 95.0
+        until(lambda: seen.kinds().count("switched off") == 1)
+        unit.tables["coil"][7] = True
+        for value in (41.5, 95.0):
+            case[0], began = value, seen.now("case").time
+            until(lambda now=value, then=began: seen.now("case").value == now and seen.now("case").time > then + 1.2)
+        until(lambda: seen.kinds().count("switched off") == 2)
+        assert not unit.tables["coil"][7]
 
 
 def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_it_is(
