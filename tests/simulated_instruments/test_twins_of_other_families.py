@@ -11,7 +11,8 @@ from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench
 
-INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\n'
+INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\ntimeout = "9 s"\n'
+"""An instrument whose driver waits longer for an answer than a busy machine holds it up."""
 CHANNEL = (
     '[[channel]]\nname = "{}"\ninstrument = "meter"\nquantity = "{}"\naccuracy = "0.1 % + 10 mV"\nperiod = "0.1 s"\n'
 )
