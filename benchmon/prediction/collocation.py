@@ -9,6 +9,7 @@ the number of intervals and stays inside array operations.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -29,6 +30,9 @@ _MOST_HALVINGS = 12
 _TOLERANCE = 3e-6
 """Relative size of a step after which no other is taken: Newton's next would be about its square."""
 
+_FEW, _SMALL = 2, 32
+"""Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
+
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
 
@@ -39,18 +43,18 @@ class Mesh:
 
     edges: Floats
 
-    @property
+    @cached_property
     def widths(self) -> Floats:
         """The width of each interval, (m,)."""
         return np.diff(self.edges)
 
-    @property
+    @cached_property
     def stages(self) -> Floats:
         """The angle of every stage, (m, 2)."""
         stages: Floats = self.edges[:-1, None] + self.widths[:, None] * STAGES
         return stages
 
-    @property
+    @cached_property
     def weights(self) -> Floats:
         """Weights (m, 2) that average a trace over the repeat; their sum is 1."""
         weights: Floats = self.widths[:, None] * WEIGHTS / (self.edges[-1] - self.edges[0])
@@ -114,6 +118,13 @@ def solve_periodic(
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
         return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+
+
+def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
+    """Return the rate of q at every stage of a solution, (b, m, 2, n)."""
+    q = system.evaluate(solution.y, solution.mesh)[0]
+    seconds = solution.mesh.widths / system.angular_frequency[:, None]
+    return _rates(q, _starts(system, q), seconds)
 
 
 def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats) -> Floats:
@@ -221,16 +232,31 @@ def _apply(matrix: Floats, vector: Floats) -> Floats:
 def _around(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
     """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
     n, variants, intervals = offset.shape
-    if intervals == 1:
-        closed = np.eye(n)[:, :, None] - np.einsum("ij,jkb->ikb", exchange, gain[..., 0])
-        forced = np.einsum("ij,jb->ib", exchange, offset[..., 0])
-        try:
-            first = np.linalg.solve(closed.transpose(2, 0, 1), forced.T[..., None])
-        except np.linalg.LinAlgError as problem:
-            raise _no_single_answer() from problem
-        return first.transpose(1, 0, 2)
+    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
+        return _closed(gain, offset, exchange)
     even, odd = gain[..., 0::2], gain[..., 1::2]
     joined = np.asarray(sum(odd[:, j, None] * even[None, j] for j in range(n)))
     starts = _around(joined, _apply(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
     between = _apply(even, starts) + offset[..., 0::2]
     return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
+
+
+def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return the same as `_around`, all intervals in one matrix a variant: for few variants that is quicker."""
+    n, variants, intervals = offset.shape
+    whole = np.zeros((variants, intervals, n, intervals, n))
+    steps = gain.transpose(2, 3, 0, 1)
+    forced = offset.transpose(1, 2, 0).copy()
+    at = np.arange(intervals)
+    whole[:, at, :, at, :] = np.eye(n)
+    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
+    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
+    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
+    size = intervals * n
+    try:
+        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
+            float
+        )
+    except np.linalg.LinAlgError as problem:
+        raise _no_single_answer() from problem
+    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)

@@ -9,6 +9,7 @@ closed form of their path's current, so the equations stay smooth and need no sw
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -65,6 +66,13 @@ class Equations:
     def size(self) -> int:
         """The number of unknowns."""
         return int(self.mass.shape[-1])
+
+    @cached_property
+    def path_ohms(self) -> Floats:
+        """What stands in series with each path's junctions, (b, p)."""
+        own = np.diagonal(self.windings.resistance, axis1=1, axis2=2)
+        ohms: Floats = own + self.wiring.in_series * self.parts["diode.series_resistance"][:, None]
+        return ohms
 
 
 class _Builder:
@@ -217,9 +225,9 @@ def path_currents(
         drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
     series = equations.wiring.in_series
     saturation, thermal = (_like(value, drive) for value in junction)
-    own = np.diagonal(equations.windings.resistance, axis1=1, axis2=2)
-    ohms = own + series * equations.parts["diode.series_resistance"][:, None]
-    return conduct(drive, ohms.reshape(len(ohms), *[1] * (drive.ndim - 2), -1), saturation, series * thermal)
+    ohms = equations.path_ohms
+    ohms = ohms.reshape(len(ohms), *[1] * (drive.ndim - 2), -1)
+    return conduct(drive, ohms, saturation, series * thermal)
 
 
 def _like(value: Floats, shape: Floats) -> Floats:

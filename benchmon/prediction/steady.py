@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
-from benchmon.prediction.collocation import Mesh, PeriodicSolution, solve_periodic
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates, solve_periodic
 from benchmon.prediction.diode import Junction
 from benchmon.prediction.network import Equations, assemble, load_current, load_is_linear, path_currents
 from benchmon.prediction.parts import Parts
@@ -17,6 +18,9 @@ from benchmon.prediction.result import Floats
 
 COARSE, FINE = 32, 64
 """Intervals of the first and of the following meshes, per half period."""
+
+_FINER, _MOST_LOST = (128, 256), 1e-4
+"""Intervals where those were too few: capacitors and chokes then lose more than this part of the input's energy."""
 
 _FOLLOWINGS, _MOST_FOLLOWINGS = 2, 6
 """Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
@@ -40,7 +44,7 @@ class Circuit:
     equations: Equations
     junction: tuple[Floats, Floats]
 
-    @property
+    @cached_property
     def angular_frequency(self) -> Floats:
         """Radians per second of the mains, (b,)."""
         return 2.0 * np.pi * self.equations.parts["mains.frequency"]
@@ -50,7 +54,7 @@ class Circuit:
         """Whether there are chokes: a node between two has no conductance of its own."""
         return bool(self.equations.chokes)
 
-    @property
+    @cached_property
     def exchange(self) -> Floats:
         """Which unknowns change places after half a period: the doubler's capacitors, the paths' windings."""
         swapped = np.eye(self.equations.size)
@@ -146,7 +150,13 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
         if followed >= _FOLLOWINGS and _largest_step(circuit, solution) <= _LARGEST_STEP:
             break
         _refuse_unsolved(solution)
-        mesh = following_mesh(circuit, solution)
+        mesh = following_mesh(circuit, solution, FINE)
+        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+    for intervals in _FINER:
+        if _energy_lost(circuit, solution) <= _MOST_LOST:
+            break
+        _refuse_unsolved(solution)
+        mesh = following_mesh(circuit, solution, intervals)
         solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
     _refuse_unsolved(solution)
     return SteadyState(circuit, solution)
@@ -246,8 +256,25 @@ def _currents(circuit: Circuit, solution: PeriodicSolution) -> Floats:
     return current.reshape(-1, len(circuit.equations.wiring.signs))
 
 
-def following_mesh(circuit: Circuit, solution: PeriodicSolution) -> Mesh:
-    """Return a mesh whose intervals crowd where the first variant's path currents bend.
+def _energy_lost(circuit: Circuit, solution: PeriodicSolution) -> float:
+    """Return what the first variant's capacitors and inductances lose over a period, of the energy that comes in.
+
+    They lose nothing: the method does (Radau IIA damps), and the more the coarser the mesh is for what happens on it.
+    """
+    at, mesh = circuit.equations, solution.mesh
+    emf = circuit.emf(mesh.stages)
+    current, _ = path_currents(at, solution.y, emf, circuit.junction)
+    coupled = solution.y.copy()
+    if at.winding_unknowns:
+        # The row of a winding's unknown holds the volts of its leakage inductance, which its path's current works on.
+        coupled[..., list(at.winding_unknowns)] = current
+    stored = np.einsum("msn,msn,ms->", coupled[0], charge_rates(circuit, solution)[0], mesh.weights)
+    taken = np.einsum("msp,p,ms,ms->", current[0], np.array(at.wiring.signs, float), emf[0], mesh.weights)
+    return abs(float(stored)) / (abs(float(taken)) or 1.0)
+
+
+def following_mesh(circuit: Circuit, solution: PeriodicSolution, intervals: int) -> Mesh:
+    """Return a mesh whose `intervals` a half period crowd where the first variant's path currents bend.
 
     Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
     like share of the error of a line through its ends.
@@ -262,7 +289,7 @@ def following_mesh(circuit: Circuit, solution: PeriodicSolution) -> Mesh:
     density = (bend / (np.sum(bend * steps) or 1.0) + _EVEN_SHARE) * steps
     density = np.convolve(np.pad(density, 2, mode="wrap"), [0.1, 0.2, 0.4, 0.2, 0.1], mode="valid")
     distance = np.concatenate([[0.0], np.cumsum(density)])
-    wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * FINE + 1)
+    wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * intervals + 1)
     edges = np.interp(wanted, distance, angle)
     edges[0], edges[-1] = 0.0, circuit.repeat
     return Mesh(edges)

@@ -8,8 +8,11 @@ both sides alike. Leaves with status 1 where a figure is missed.
 
 from __future__ import annotations
 
+import functools
+import itertools
 import os
 import pty
+import random
 import re
 import select
 import signal
@@ -19,7 +22,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fcntl import ioctl
 from pathlib import Path
 from termios import TIOCSWINSZ
@@ -38,6 +41,13 @@ from benchmon.prediction.monte_carlo import monte_carlo
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
+
+sys.path[:0] = [str(Path(__file__).parents[1] / "prediction")]
+
+import lsoda_reference  # noqa: E402
+from agreement import predicted, shares  # noqa: E402
+from drawn_circuits import KINDS, draw  # noqa: E402
+from reference_circuit import reference  # noqa: E402
 
 BENCHMON = [sys.executable, "-m", "benchmon"]
 
@@ -92,24 +102,82 @@ def lsoda_steady_state(bench: Bench) -> float:
 
 
 def prediction_against_lsoda() -> float:
-    """Ratio: one steady state with every quantity over LSODA's steady state of the same circuit, from rest."""
+    """Ratio: one steady state with every quantity over LSODA's of the same circuit, from rest, on an easy circuit."""
     bench = load_bench(scenario_named("reservoir").path)
     parts = parts_of(bench)
     cold = parts.replaced({"diode.thermal_resistance": np.zeros(1)})
-    one, whole, theirs = medians(
-        15, lambda: solve(bench, cold), lambda: predict(bench), lambda: lsoda_steady_state(bench)
+    one, whole, brent, closed = medians(
+        9,
+        lambda: solve(bench, cold),
+        lambda: predict(bench),
+        lambda: lsoda_steady_state(bench),
+        lambda: lsoda_reference.steady_state(bench),
     )
-    print(f"    one state {1e3 * one:.1f} ms, LSODA {1e3 * theirs:.1f} ms")
+    print(
+        f"    one state {1e3 * one:.1f} ms, LSODA {1e3 * brent:.1f} ms; its diode in closed form {1e3 * closed:.1f} ms"
+    )
     print(f"    with heat and the uncertainty of every quantity {1e3 * whole:.1f} ms")
-    return one / theirs
+    return one / brent
+
+
+def drawn_against_lsoda() -> float:
+    """Ratio: the same, summed over supplies drawn at random that LSODA can have with the diode in closed form."""
+    ratios, ours, theirs, away = [], 0.0, 0.0, 0.0
+    for kind in KINDS:
+        for bench in drawn(kind, 6):
+            parts = parts_of(bench)
+            mine = medians(5, functools.partial(solve, bench, parts))[0]
+            start = time.perf_counter()
+            found = lsoda_reference.steady_state(bench)
+            its = time.perf_counter() - start
+            ratios.append(mine / its)
+            ours, theirs = ours + mine, theirs + its
+            level = float(solve(bench, parts).quantities["output.voltage.mean"][0])
+            away = max(away, abs(level / found["output.voltage.mean"] - 1.0))
+    tenth, median, ninetieth = np.percentile(ratios, [10, 50, 90])
+    print(f"    {len(ratios)} supplies: ratio {tenth:.3f}, {median:.3f}, {ninetieth:.3f} (10, 50, 90 %)")
+    print(f"    mean output volts of both apart by {away:.2%} at most")
+    return ours / theirs
+
+
+def drawn(kind: str, count: int) -> Iterator[Bench]:
+    """Yield the first `count` drawn supplies of a kind that the quick reference can have."""
+    benches = (draw(random.Random(f"{kind}/{number}"), kind) for number in itertools.count())
+    return itertools.islice(filter(lsoda_reference.can_take, benches), count)
+
+
+def accuracy_against_scipy() -> float:
+    """Worst share of the allowed difference to an independent scipy integration, over drawn supplies of all kinds."""
+    worst: dict[str, float] = {}
+    spent, theirs = 0.0, 0.0
+    for kind in KINDS:
+        for number in range(8):
+            bench = draw(random.Random(f"{kind}/{number}"), kind)
+            start = time.perf_counter()
+            found = predicted(bench)
+            middle = time.perf_counter()
+            expected = reference(bench)
+            spent, theirs = spent + middle - start, theirs + time.perf_counter() - middle
+            for quantity, share in shares(found, expected).items():
+                worst[quantity] = max(worst.get(quantity, 0.0), share)
+    for quantity, share in sorted(worst.items(), key=lambda item: -item[1])[:5]:
+        print(f"    {quantity}: {share:.2f} of what is allowed")
+    print(f"    its time over that reference's (LSODA with shooting, every quantity): {spent / theirs:.4f}")
+    return max(worst.values())
 
 
 def draws_against_lsoda() -> float:
-    """Ratio: 10,000 Monte Carlo draws over ten of LSODA's steady states of the same circuit."""
+    """Ratio: 10,000 Monte Carlo draws over ten of LSODA's steady states of the same circuit, diode in closed form."""
     bench = load_bench(scenario_named("reservoir").path)
-    ours, theirs = medians(5, lambda: monte_carlo(bench, 10_000), lambda: lsoda_steady_state(bench))
+    ours, brent, closed = medians(
+        5,
+        lambda: monte_carlo(bench, 10_000),
+        lambda: lsoda_steady_state(bench),
+        lambda: lsoda_reference.steady_state(bench),
+    )
     print(f"    10,000 draws {ours:.2f} s, {1e6 * ours / 10_000:.0f} µs each")
-    return ours / (10 * theirs)
+    print(f"    against ten with Brent's method {ours / brent / 10:.2f} ×")
+    return ours / (10 * closed)
 
 
 def help_seconds() -> float:
@@ -189,8 +257,15 @@ def bench_with_meter(address: str) -> Bench:
 
 
 FIGURES: tuple[tuple[str, Callable[[], float], float, str], ...] = (
-    ("prediction: a steady state with every quantity, against scipy's LSODA", prediction_against_lsoda, 1 / 5, "×"),
-    ("prediction: 10,000 Monte Carlo draws, against ten of LSODA's steady states", draws_against_lsoda, 1.0, "×"),
+    (
+        "prediction: a steady state with every quantity, against LSODA with Brent's method",
+        prediction_against_lsoda,
+        1 / 10,
+        "×",
+    ),
+    ("prediction: the same over drawn supplies, against LSODA in closed form", drawn_against_lsoda, 1 / 10, "×"),
+    ("prediction: worst difference to scipy, of what is allowed", accuracy_against_scipy, 1.0, "×"),
+    ("prediction: 10,000 Monte Carlo draws, against ten of LSODA in closed form", draws_against_lsoda, 1.0, "×"),
     ("benchmon --help", help_seconds, 0.3, "s"),
     ("benchmon demo to first live values", seconds_to_first_values, 3.0, "s"),
     ("a reading through the driver, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),

@@ -31,3 +31,9 @@ def test_circuits_drawn_at_random_agree(kind):
 def test_one_of_each_kind_agrees(kind):
     bench = draw(random.Random(f"{kind}/1000"), kind)
     assert max(shares(predicted(bench), reference(bench)).values()) <= 1.0
+
+
+def test_a_commutating_choke_filter_is_solved_on_a_finer_mesh():
+    """The usual mesh lost a thousandth of the energy here, and the reservoir's current was off by as much."""
+    bench = draw(random.Random(643264199), "centre tap")
+    assert max(shares(predicted(bench), reference(bench)).values()) <= 0.3
