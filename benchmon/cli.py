@@ -30,7 +30,7 @@ HEADLESS = click.option("--headless", is_flag=True, help="Without a screen; prin
 DURATION_OPTION = click.option(
     "--for",
     "duration",
-    type=Measured(DURATION),
+    type=Measured(DURATION, above_zero=True),
     metavar="SECONDS",
     help="End by itself after this time: 90, 10s, 5min.",
 )
@@ -264,7 +264,9 @@ def assess(bench: Path, readings: Path, as_json: bool) -> int:
 
 @commands.command()
 @click.option("--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may upset what hangs there.")
-@click.option("--within", type=Measured(DURATION), default="5", metavar="SECONDS", help="How long to look; 5 s.")
+@click.option(
+    "--within", type=Measured(DURATION, above_zero=True), default="5", metavar="SECONDS", help="How long to look; 5 s."
+)
 def ports(ask_serial: bool, within: float) -> int:
     """List serial ports and VISA resources, with what answers."""
     from benchmon import printing

@@ -15,19 +15,23 @@ from benchmon.quantities import Kind, parse_value
 class Measured(click.ParamType[float]):
     """A value with its unit on the command line, such as "241 V"."""
 
-    def __init__(self, kind: Kind) -> None:
+    def __init__(self, kind: Kind, *, above_zero: bool = False) -> None:
         self.kind = kind
+        self.above_zero = above_zero
         self.name = kind.name.split()[-1]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return the value in SI; a bare number is taken as SI."""
         try:
-            return parse_value(float(value), self.kind)
+            found = parse_value(float(value), self.kind)
         except ValueError:
             try:
-                return parse_value(value, self.kind)
+                found = parse_value(value, self.kind)
             except BadInput as problem:
                 self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
+        if self.above_zero and found <= 0:
+            self.fail(f"{one_line(value, 60)!r} must be above 0", param, ctx)
+        return found
 
 
 PATH = click.Path(path_type=Path)

@@ -139,3 +139,16 @@ def test_help_and_version_import_no_screen_and_no_numbers():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
     assert "predict" in done.stdout
+
+
+@pytest.mark.parametrize("arguments", [["run", "--headless", "--for", "-3"], ["demo", "--headless", "--for", "0 s"]])
+def test_a_recording_of_no_time_is_refused(arguments, bench, capsys):
+    name = [str(bench)] if arguments[0] == "run" else []
+    with pytest.raises(SystemExit) as ended:
+        main([*arguments, *name])
+    assert ended.value.code == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "--for" in said.err
+    assert "must be above 0" in said.err
+    assert len(said.err.splitlines()) == 1
