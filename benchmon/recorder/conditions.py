@@ -76,7 +76,7 @@ class PowerSwitchings:
     """
 
     def __init__(self, powered_above: float, on_since: float | None) -> None:
-        self._powered_above = powered_above
+        self.powered_above = powered_above
         self._spells: deque[tuple[float, float]] = deque([] if on_since is None else [(on_since, math.inf)], maxlen=20)
         self._low_since: float | None = None
 
@@ -87,7 +87,7 @@ class PowerSwitchings:
 
     def observe(self, time: float, voltage: float) -> None:
         """Take a reading of the mains, volts rms, at `time` seconds."""
-        if voltage > self._powered_above:
+        if voltage > self.powered_above:
             self._low_since = None
             if self.on_since is None:
                 self._spells.append((time, math.inf))
@@ -121,6 +121,14 @@ class MeasuredConditions:
         self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
         self.load: Load = None
         self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._powered_above = self.power.powered_above = powered_above(bench)
+        channels = {channel.name: channel for channel in bench.channel}
+        for followed in (self.mains, self.ambient):
+            if followed is not None:
+                followed.channel = channels[followed.channel.name]
 
     def observe(self, channel: str, time: float, value: float | None) -> None:
         """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""

@@ -31,6 +31,7 @@ class Predictor:
         self._news = threading.Condition()
         self._wanted: Conditions | None = None
         self._stopping = False
+        self._changed = True
         self._answer: tuple[Conditions, Prediction | None] | None = None
         self.nominal: Prediction | None = None
         self.problems: SimpleQueue[str] = SimpleQueue()
@@ -48,6 +49,12 @@ class Predictor:
         if self._thread.ident is not None:
             self._thread.join(timeout)
 
+    def change(self, bench: Bench, mains_channel: Channel | None) -> None:
+        """Predict another bench from now on; the last prediction of the former one stands until there is a new one."""
+        with self._news:
+            self._bench, self._mains_channel, self._changed = bench, mains_channel, True
+            self._news.notify()
+
     def prediction(self, wanted: Conditions) -> Prediction | None:
         """Return a prediction that holds for `wanted`, None where there is none yet; asks for a closer one at need."""
         with self._news:
@@ -64,21 +71,23 @@ class Predictor:
         return answer[1] if answer else None
 
     def _run(self) -> None:
-        self.nominal = self._predict(Conditions())
-        with self._news:
-            self._answer = (Conditions(), self.nominal)
         done = Conditions()
         while (wanted := self._next_wanted(done)) is not None:
-            prediction = self._predict(wanted)
+            if self._changed:
+                self._changed = False
+                self.nominal = self._predict(Conditions())
+                if self._answer is None:
+                    wanted = Conditions()
+            prediction = self.nominal if wanted == Conditions() else self._predict(wanted)
             with self._news:
                 self._answer = (wanted, prediction)
             done = wanted
 
     def _next_wanted(self, done: Conditions) -> Conditions | None:
-        """Wait for other conditions than `done`; return None where it is time to stop."""
+        """Wait for another bench, or for other conditions than `done`; return None where it is time to stop."""
         with self._news:
-            self._news.wait_for(lambda: self._stopping or self._wanted not in (None, done))
-            return None if self._stopping else self._wanted
+            self._news.wait_for(lambda: self._stopping or self._changed or self._wanted not in (None, done))
+            return None if self._stopping else self._wanted or Conditions()
 
     def _predict(self, conditions: Conditions) -> Prediction | None:
         try:
@@ -121,6 +130,12 @@ class Expectations:
     def stop(self, timeout: float = 1.0) -> None:
         """Stop predicting."""
         self._predictor.stop(timeout)
+
+    def change(self, bench: Bench) -> None:
+        """Expect what another description of the same channels says, as soon as that is worked out."""
+        self._mains_is_judged = bench.mains.tolerance > 0
+        self._measured.change(bench)
+        self._predictor.change(bench, self._measured.mains.channel if self._measured.mains else None)
 
     def observe(self, channel: Channel, time: float, value: float | None) -> None:
         """Take a reading: the mains voltage and the ambient temperature decide what the others should be."""

@@ -3,8 +3,9 @@
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
 `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
 `acknowledged` (an alarm), `refused` (an operator's request);
-those of the plan (see `benchmon.watch.plan`); `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a
-second recorder off the bench). The session's writer tells of a file that cannot be written; the recording goes on
+those of the plan (see `benchmon.watch.plan`) and of an edited bench file (see `benchmon.watch.edits`);
+`clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench).
+The session's writer tells of a file that cannot be written; the recording goes on
 meanwhile.
 """
 
@@ -20,12 +21,13 @@ from queue import Empty, SimpleQueue
 from types import FrameType
 
 from benchmon.bench import Bench
-from benchmon.errors import one_line
+from benchmon.errors import BadInput, one_line
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
 from benchmon.recorder.clocks import Clocks, ClockWatch
+from benchmon.recorder.editing import Editing
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.staging import Staging
@@ -36,8 +38,9 @@ from benchmon.recorder.typing_in import take_typed
 from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
 from benchmon.session.beacon import SIGNALS
-from benchmon.session.records import Heartbeat, Identity, Request, Settings
+from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
+from benchmon.watch.edits import LOADED
 from benchmon.watch.records import Event, Flag, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
@@ -96,6 +99,7 @@ class Recording:
         self._watch = Watch(bench.channel, self._understanding.insight)
         self._expectations = Expectations(bench)
         self._staging = Staging(bench)
+        self._editing = Editing(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
         self._stop = stop
@@ -126,6 +130,7 @@ class Recording:
             self._understanding.start()
             self._acquisition.start()
             self._switching.start()
+            self._editing.start()
             self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
             if self._sign.missing:
                 self._events([self._event("beacon", self._sign.missing)])
@@ -140,6 +145,7 @@ class Recording:
             raise
         finally:
             self._switching.end()
+            self._editing.stop()
             self._expectations.stop()
             self._understanding.stop()
         ended = self._now()
@@ -172,6 +178,7 @@ class Recording:
                 self._events([told])
             else:
                 self._writer.put(told)
+        self._events(self._editing.events(now, self._staging.begun))
         for request in self._writer.requests():
             self._answer(request)
         if self._stop.switch_off:
@@ -232,8 +239,9 @@ class Recording:
             self._events([self._event("note", request.text)])
         elif request.kind == "step":
             self._events(self._staging.answer(request.text, self._now()))
-            self._expectations.set_load(self._staging.load)
-            self._understanding.set_load(self._staging.load)
+            self._set_load()
+        elif request.kind == "load bench":
+            self._load_bench(request.text)
         elif request.kind == "acknowledge":
             seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
             self._events([Event(self._now(), request.text, "acknowledged", seen)])
@@ -245,6 +253,27 @@ class Recording:
             self._events([take_typed(self._acquisition, request.text, self._started, self._now())])
         else:
             self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
+
+    def _set_load(self) -> None:
+        self._expectations.set_load(self._staging.load)
+        self._understanding.set_load(self._staging.load)
+
+    def _load_bench(self, token: str) -> None:
+        """Let the edited bench file come into force that was offered under `token`."""
+        try:
+            bench, changes = self._editing.take(token, self._staging.begun)
+        except BadInput as problem:
+            self._events([self._event("refused", str(problem))])
+            return
+        self._bench = bench
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._writer.put(BenchChange(self._now(), bench))
+        self._watch.change(bench.channel)
+        self._understanding.change(bench)
+        self._expectations.change(bench)
+        self._staging.change(bench)
+        self._set_load()
+        self._events([self._event(LOADED, f"the edited bench file is in force: {changes}")])
 
     def _ask_to_switch_off(self, text: str) -> None:
         if self._switching.exists:

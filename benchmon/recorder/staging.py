@@ -24,6 +24,16 @@ class Staging:
         """Return the load that stands, in ohms or "open"; None for the bench file's own."""
         return self._plan.load
 
+    @property
+    def begun(self) -> int:
+        """Return up to which step, from 1, the plan has come; 0 where it has not begun."""
+        return self._plan.begun
+
+    def change(self, bench: Bench) -> None:
+        """Go by another bench's steps from now on; how those at the same places stand is kept."""
+        self._channels = bench.channel
+        self._plan.change(bench.step)
+
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement: what a step needs is read off the latest of each channel."""
         self._latest[judgement.channel] = judgement

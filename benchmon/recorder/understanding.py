@@ -56,6 +56,12 @@ class Understanding:
         """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
         self._explaining.load = load
 
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self.insight.change(bench)
+        self._explaining.bench = bench
+
     def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
         """Take the prediction in force, and when the supply was switched on (session seconds)."""
         self.insight.power_on = power_on
@@ -145,7 +151,7 @@ class _Explaining:
     """Explains the latest readings it was asked about; the first time takes a second or more."""
 
     def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+        self.bench = bench
         self.load: Load = None
         self._news = threading.Condition()
         self._asked: list[Observation] | None = None
@@ -177,12 +183,12 @@ class _Explaining:
                 return found
 
     def _run(self) -> None:
-        load: Load = None
-        explainer = Explainer(self._bench)
+        load, bench = None, self.bench
+        explainer = Explainer(bench)
         while (asked := self._next()) is not None:
-            if self.load != load:
-                load = self.load
-                explainer = Explainer(with_load(self._bench, load))
+            if self.load != load or self.bench is not bench:
+                load, bench = self.load, self.bench
+                explainer = Explainer(with_load(bench, load))
             try:
                 self._answers.put(explainer.explain(asked))
             except BenchmonError as problem:

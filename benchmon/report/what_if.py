@@ -60,6 +60,7 @@ class WhatIf:
             events=tuple(events),
             explanations=None,
             forecasts=(),
+            bench=None,
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 

@@ -52,6 +52,10 @@ class Foresight:
         self._known: OrderedDict[Situation, Prediction | str] = OrderedDict()
         self._thread: threading.Thread | None = None
 
+    def of(self, bench: Bench) -> Foresight:
+        """Return the foresight of another bench."""
+        return Foresight(bench, self._predict)
+
     def at(self, situation: Situation) -> Prediction | None:
         """Return the prediction for `situation`; None while it is not there, and where there is none."""
         answer = self._ask(situation)

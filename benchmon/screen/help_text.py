@@ -75,6 +75,7 @@ _KEYS = (
     ("Space", "mark a channel for the large figures; again takes the mark away"),
     ("e", "all events"),
     ("n", "write a note; its time is that of this key"),
+    ("l", "load the bench file that was edited meanwhile; it says first what would change"),
     ("/", "find channels by name, quantity or state; empty shows all"),
     ("f . [ ] < >", "in a replay: freeze, step, the event before, the next event, slower, faster"),
     ("q", "quit; asks whether the recorder goes on"),

@@ -14,6 +14,7 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.views.load_dialogue import LoadDialogue
 from benchmon.screen.views.off_dialogue import OffDialogue
 from benchmon.screen.views.quit_dialogue import QuitDialogue
 from benchmon.screen.views.reading_dialogue import ReadingDialogue
@@ -21,6 +22,7 @@ from benchmon.screen.views.view import View
 from benchmon.screen.views.words_dialogue import WordsDialogue
 from benchmon.session.typed_reading import KIND, TypedReading
 from benchmon.session.view import SessionView
+from benchmon.watch.edits import EDITED
 from benchmon.watch.plan import Action, StepRequest
 
 _LONGEST_POLL = 2.0
@@ -174,6 +176,21 @@ class Operator(App[Leaving]):
         hint = "Enter does it, Esc leaves the plan where it is"
         title = f"step {place} {question}"
         self.push_screen(WordsDialogue(self.picture, self.alphabet, title, hint, may_be_empty=may_be_empty), keep)
+
+    def action_load(self) -> None:
+        """Load the edited bench file, after a look at what changes."""
+        edit = self.picture.edit
+        if edit is None or not self.view.live:
+            self.tell("The bench file has not been edited since it was loaded.")
+        elif edit.kind != EDITED:
+            self.tell(self.picture.edit_in_words)
+        elif self.listens("Loading a bench file"):
+
+            def load(agreed: bool | None) -> None:
+                if agreed:
+                    self.ask("load bench", f"{edit.time:.6f}", "What was loaded before stays in force")
+
+            self.push_screen(LoadDialogue(self.picture, self.alphabet, edit.message), load)
 
     def action_leave(self) -> None:
         """Leave; where a recorder runs, ask first what becomes of it."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import replace
 
-from benchmon.bench import Channel
+from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import Alarms
@@ -13,6 +14,7 @@ from benchmon.screen.foresight import Foresight, Situation
 from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.watch import edits
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import NOT_SWITCHED_OFF, SIGNS, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
 from benchmon.watch.plan import Plan, lacking, powered_above
@@ -74,6 +76,7 @@ class Picture:
         self.alarms = Alarms()
         self.bell = True
         self.plan = Plan(info.bench.step)
+        self._edit: Event | None = None
         self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
@@ -84,6 +87,8 @@ class Picture:
     def take(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
         self.problem, self.trouble, self.live = "", update.trouble, live
+        if update.bench is not None:
+            self._change(update.bench)
         self.now, self.state = update.now, update.state
         for judgement in update.judgements:
             if judgement.channel in self._by_name:
@@ -93,6 +98,8 @@ class Picture:
             self.plan.take(event)
             if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
                 self._switching = event
+            if event.kind in edits.KINDS:
+                self._edit = event if event.kind in (edits.EDITED, edits.NOT_LOADABLE) else None
         self.alarms.take(update.events)
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
@@ -102,6 +109,32 @@ class Picture:
             self._causes = update.explanations.ranked
         self._glance = self._judge()
         self.judge_alarms()
+
+    def _change(self, bench: Bench) -> None:
+        """Go by an edited bench file: it has the same channels."""
+        self.info = replace(self.info, bench=bench)
+        for channel in bench.channel:
+            known = self._by_name.get(channel.name)
+            if known is not None:
+                known.channel = channel
+        self.plan.change(bench.step)
+        self.foresight, self.settled = self.foresight.of(bench), None
+
+    @property
+    def edit(self) -> Event | None:
+        """Return what was last told of an edited bench file, None where it is as it is in force."""
+        return self._edit
+
+    @property
+    def edit_in_words(self) -> str:
+        """Return what is to be said of an edited bench file, "" where it is as it is in force."""
+        edit = self._edit
+        if edit is None or not self.live:
+            return ""
+        if edit.kind == edits.NOT_LOADABLE:
+            return f"Bench file not loaded. {edit.message}"
+        how = "" if self.read_only else " l loads it."
+        return f"Bench file edited: {edit.message}.{how}"
 
     def judge_alarms(self) -> None:
         """Find which alarms stand, and which of them somebody has acknowledged."""

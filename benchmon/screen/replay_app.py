@@ -83,7 +83,9 @@ class ReplayApp(BenchmonApp):
         former = self.picture
         self.picture = Picture(self._player.info, self._player.live)
         self.picture.read_only, self.picture.bell = former.read_only, former.bell
-        self.picture.foresight, self.picture.marked = former.foresight, former.marked
+        same = former.info.bench is self.picture.info.bench
+        self.picture.foresight = former.foresight if same else former.foresight.of(self.picture.info.bench)
+        self.picture.marked = former.marked
 
 
 def run_replay(player: Player, *, ascii_only: bool = False) -> Leaving:

@@ -18,9 +18,9 @@ from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, 
 from benchmon.session.told_rows import Told
 from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
-from benchmon.watch.records import Judgement
+from benchmon.watch.records import Event, Judgement
 
-REQUEST_KINDS = ("acknowledge", "note", "reading", "step", "stop", "switch off")
+REQUEST_KINDS = ("acknowledge", "load bench", "note", "reading", "step", "stop", "switch off")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
 
@@ -32,7 +32,8 @@ def open_session_view(path: Path | str, *, read_only: bool = False, recent: floa
     """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`.
 
     One that is `read_only` asks the recorder for nothing. Where `recent` is given, the readings of so many last seconds
-    are told, before them the last of every channel, and the last 5000 events; so a long session is there at once.
+    are told, before them the last of every channel, the last 5000 events, and those before them that still count (steps
+    of the plan, switching off, acknowledged alarms); so a long session is there at once.
     """
     return SessionFollower(Path(path), read_only=read_only, recent=recent)
 
@@ -54,10 +55,11 @@ class SessionFollower:
             ending = read_ending(connection, self._beat())
             self._state = ending.state
             self._before: list[Judgement] = []
+            self._events_kept: list[Event] = []
             self._events_before = 0
             if recent is not None and ending.time > recent and self._info.layout >= 2:
                 self._before = self._readings.start_at(connection, first_reading_at(connection, ending.time - recent))
-                self._events_before = self._told.skip_to_recent(connection, _RECENT)
+                self._events_kept, self._events_before = self._told.skip_to_recent(connection, _RECENT)
             self._told.skip_what_is_past(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
         self._end: Update | None = None
@@ -90,18 +92,21 @@ class SessionFollower:
 
     def _look(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
         told = self._told
+        changes = told.benches.after_last(connection, _AT_ONCE) if told.benches else []
+        self._readings.take(changes)
         ending = read_ending(connection, beat)
         judgements, more = self._readings.after_last(connection, _AT_ONCE)
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
-        events = told.events.after_last(connection, _AT_ONCE)
+        latest = told.events.after_last(connection, _AT_ONCE)
+        events, self._events_kept = [*self._events_kept, *latest], []
         explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
         forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
         waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
         identities = read_identities(connection, self._info.bench)
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
         self._identities, self._state = identities, ending.state
-        more = more or len(events) == _AT_ONCE
+        more = more or len(latest) == _AT_ONCE
         now = judgements[-1].time if more and judgements else ending.time
         # While there is more to come the session has not ended for the screen.
         state = RecorderState.RECORDING if more else ending.state
@@ -118,6 +123,7 @@ class SessionFollower:
             in_order(waveforms),
             ending.trouble,
             before,
+            changes[-1].bench if changes else None,
         )
 
     def _beat(self) -> Beat | None:

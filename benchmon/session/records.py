@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
+from benchmon.bench import Bench
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 
 
@@ -58,6 +59,14 @@ class Anchor:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchChange:
+    """An edited bench file came into force at `time` (session seconds)."""
+
+    time: float
+    bench: Bench
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """Something an operator asked of the recorder."""
 
@@ -65,4 +74,4 @@ class Request:
     text: str
 
 
-Record = Judgement | Event | Explanations | Forecast | Waveform | Identity | Settings | Heartbeat | Anchor
+Record = Judgement | Event | Explanations | Forecast | Waveform | Identity | Settings | Heartbeat | Anchor | BenchChange

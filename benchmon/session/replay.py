@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from benchmon.bench import Bench
 from benchmon.errors import RecorderError
 from benchmon.prediction.result import Expected
 from benchmon.session.database import reading, settle
@@ -49,6 +50,8 @@ class ReplayView:
             self._info = read_info(connection, self._path)
             readings = JudgementRows(connection, self._info.bench)
             told = Told(connection, self._info)
+            changes = told.benches.after_last(connection, _AHEAD) if told.benches else []
+            readings.take(changes)
             self._trends = Trends(connection, self._info.bench, self._info.layout)
             self._identities = read_identities(connection, self._info.bench)
             self._ending = read_ending(connection)
@@ -56,6 +59,7 @@ class ReplayView:
             if start > recent and self._info.layout >= 2:
                 self._before = readings.start_at(connection, first_reading_at(connection, start - recent))
         self._readings = _Upcoming(readings.after_last)
+        self._changes = deque(changes)
         self._events = _Upcoming(_as_parts(told.events))
         self._explanations = _Upcoming(_as_parts(told.explanations))
         self._forecasts = _Upcoming(_as_parts(told.forecasts))
@@ -108,7 +112,15 @@ class ReplayView:
             explanations[-1] if explanations else None,
             tuple(forecasts),
             tuple(waveforms),
+            bench=self._bench_change(until),
         )
+
+    def _bench_change(self, until: float) -> Bench | None:
+        """Return the bench file that has come into force by the play's position `until` since the last poll."""
+        bench = None
+        while self._changes and self._changes[0].time <= until:
+            bench = self._changes.popleft().bench
+        return bench
 
     def request(self, kind: str, text: str = "") -> None:  # noqa: ARG002 - the protocol's arguments
         """Raise `RecorderError`: a replay has no recorder."""

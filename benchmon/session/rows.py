@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +16,7 @@ from benchmon.prediction.result import Expected
 from benchmon.session.beacon import Beat
 from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating
+from benchmon.session.records import BenchChange
 from benchmon.session.schema import decode_state, to_seconds
 from benchmon.session.summing import SPANS
 from benchmon.session.view import RecorderState, SessionInfo
@@ -87,8 +88,13 @@ class JudgementRows:
         by_name = {channel.name: channel for channel in bench.channel}
         rows = connection.execute("SELECT id, name FROM channels LIMIT ?", (_MOST_NAMES,)).fetchall()
         self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
+        self._changes: list[tuple[float, dict[str, Channel]]] = []
         self._expected: dict[Any, Expected | None] = {}
         self._last = 0
+
+    def take(self, changes: Iterable[BenchChange]) -> None:
+        """Take edited bench files, in the order of their times: a reading is judged by the one that was in force."""
+        self._changes += [(one.time, {channel.name: channel for channel in one.bench.channel}) for one in changes]
 
     def start_at(self, connection: sqlite3.Connection, reading: int) -> list[Judgement]:
         """Pass over all readings before number `reading`; return the last of every channel among them."""
@@ -145,6 +151,8 @@ class JudgementRows:
         channel, time = self._channels.get(channel_number), session_time(stored_time)
         if channel is None or time is None or not isinstance(state, int):
             return None
+        in_force = next((channels for since, channels in reversed(self._changes) if since <= time), {})
+        channel = in_force.get(channel.name, channel)
         if number in expectations:
             expected, uncertainty = expectations[number]
             self._expected[channel_number] = _expected(expected, uncertainty, channel.unit)

@@ -21,13 +21,15 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `explanations` | the causes of what is read, ranked, from a time on | when they change |
 | `forecasts` | where a channel is heading, from a time on | when it changes |
 | `waveforms` | a captured wave | as it is captured |
+| `benches` | an edited bench file that came into force while it was recorded | as it is loaded |
 | `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
 `readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
 
-Layout 1 had the first eight tables only. It is read as it is: a session of then has nothing to say in the others.
+Layout 1 had the first eight tables only, layout 2 all but `benches`. They are read as they are: a session of then has
+nothing to say in the others.
 """
 
 from __future__ import annotations
@@ -38,7 +40,7 @@ from functools import cache
 from benchmon.watch.records import Flag, Verdict
 
 APPLICATION_ID = int.from_bytes(b"BMon", "big")
-VERSION = 2
+VERSION = 3
 
 _FIRST_TABLES = {
     "session": """CREATE TABLE session (
@@ -163,8 +165,17 @@ _SECOND_TABLES = {
     ) WITHOUT ROWID""",
 }
 
-TABLES = _FIRST_TABLES | _SECOND_TABLES
-LAYOUTS = {1: _FIRST_TABLES, VERSION: TABLES}
+_THIRD_TABLES = {
+    "benches": """CREATE TABLE benches (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        bench TEXT NOT NULL,                -- the bench file in force from then on, whole
+        bench_sha256 TEXT NOT NULL
+    )""",
+}
+
+TABLES = _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES
+LAYOUTS = {1: _FIRST_TABLES, 2: _FIRST_TABLES | _SECOND_TABLES, VERSION: TABLES}
 """The tables of every layout that can be read."""
 
 _MICROSECONDS = 1_000_000

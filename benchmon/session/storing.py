@@ -17,7 +17,7 @@ import benchmon
 from benchmon.bench import Bench
 from benchmon.errors import one_line
 from benchmon.session.heartbeat import boot
-from benchmon.session.records import Anchor, Heartbeat, Identity, Record, Settings
+from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
 from benchmon.session.schema import encode_state, to_microseconds
 from benchmon.session.summing import Summing
 from benchmon.session.waveform_blobs import pack
@@ -98,6 +98,11 @@ class Encoder:
         yield "INSERT INTO anchors (time, monotonic, wall, jump) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
+    def _bench_change(self, record: BenchChange) -> Iterator[Statement]:
+        row = (to_microseconds(record.time), record.bench.source, _digest(record.bench))
+        yield "INSERT INTO benches (time, bench, bench_sha256) VALUES (?, ?, ?)", row
+
+    @_encode.register
     def _explanations(self, record: Explanations) -> Iterator[Statement]:
         ranked = [[one.cause, one.likelihood, one.message, list(one.channels)] for one in record.ranked]
         row = (to_microseconds(record.time), json.dumps(ranked, ensure_ascii=False))
@@ -122,9 +127,11 @@ class Encoder:
 def description(bench: Bench, started_monotonic: float, facts: Mapping[str, str]) -> Iterator[Statement]:
     """Yield the statements that write what does not change: bench, channels, instruments, program, machine, `facts`."""
     since_start = time.monotonic() - started_monotonic
-    digest = hashlib.sha256(bench.source.encode()).hexdigest()
     started = (benchmon.__version__, time.time() - since_start, started_monotonic)
-    yield "INSERT INTO session VALUES (1, ?, ?, ?, ?, ?, ?, NULL)", (bench.title, bench.source, digest, *started)
+    yield (
+        "INSERT INTO session VALUES (1, ?, ?, ?, ?, ?, ?, NULL)",
+        (bench.title, bench.source, _digest(bench), *started),
+    )
     for instrument in bench.instrument:
         row: tuple[Any, ...] = (instrument.name, instrument.driver, instrument.address)
         yield "INSERT INTO instruments (name, driver, address) VALUES (?, ?, ?)", row
@@ -135,6 +142,10 @@ def description(bench: Bench, started_monotonic: float, facts: Mapping[str, str]
     yield "INSERT INTO heartbeat VALUES (1, ?, ?, ?)", (to_microseconds(since_start), now, boot())
     for name, fact in (_facts() | dict(facts)).items():
         yield "INSERT INTO facts VALUES (?, ?)", (name, one_line(fact, 1000))
+
+
+def _digest(bench: Bench) -> str:
+    return hashlib.sha256(bench.source.encode()).hexdigest()
 
 
 def _facts() -> dict[str, str]:

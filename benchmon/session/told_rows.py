@@ -12,16 +12,23 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from typing import Any, ClassVar, Generic, TypeVar
 
-from benchmon.bench import Bench
-from benchmon.errors import one_line
-from benchmon.session.records import Timed
+from benchmon.bench import Bench, read_bench
+from benchmon.errors import BenchFileError, one_line
+from benchmon.session.records import BenchChange, Timed
 from benchmon.session.rows import check_rising, number_of, session_time
 from benchmon.session.view import SessionInfo
 from benchmon.session.waveform_blobs import PackedWaveform, unpack
+from benchmon.watch import edits, plan
+from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
 _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
+_MOST_KEPT = 2000
+_STILL_COUNT = (*plan.KINDS, *edits.KINDS, SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF, "acknowledged")
+"""Kinds of events that say how the bench stands, however long ago they were."""
+_WITH_BENCHES = 3
+"""The first layout that tells of edited bench files."""
 
 T = TypeVar("T", bound=Timed)
 
@@ -77,9 +84,43 @@ class EventRows(ToldRows[Event]):
 
     table, columns = "events", "channel, kind, message"
 
+    def skip_to_latest_of(
+        self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
+    ) -> tuple[list[Event], int]:
+        """Pass over all rows but the latest `count`; return those of `kinds` among them, and how many others."""
+        before = self._last
+        skipped = self.skip_to_latest(connection, count)
+        marks = ", ".join("?" * len(kinds))
+        rows = connection.execute(
+            f"SELECT id, time, {self.columns} FROM events WHERE id > ? AND id <= ? AND kind IN ({marks})"  # noqa: S608
+            " ORDER BY id DESC LIMIT ?",
+            (before, self._last, *kinds, _MOST_KEPT),
+        ).fetchall()
+        kept = self._told(rows[::-1])
+        return kept, skipped - len(kept)
+
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
         channel, kind, message = row
         return Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
+
+
+class BenchRows(ToldRows[BenchChange]):
+    """The edited bench files that came into force. One that cannot have done so is passed over."""
+
+    table, columns = "benches", "bench"
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self._bench = bench
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> BenchChange | None:
+        if not isinstance(row[0], str):
+            return None
+        try:
+            bench = read_bench(row[0], self._bench.origin)
+        except BenchFileError:
+            return None
+        return None if edits.edits_between(self._bench, bench).anew else BenchChange(time, bench)
 
 
 class ExplanationRows(ToldRows[Explanations]):
@@ -154,15 +195,19 @@ class Told:
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2
         self.events = EventRows()
+        self.benches = BenchRows(info.bench) if info.layout >= _WITH_BENCHES else None
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)
         self.waveforms = None if is_old else WaveformRows(connection, info.bench)
 
-    def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> int:
-        """Pass over all but the latest `count` events and forecasts; return how many events were passed over."""
+    def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> tuple[list[Event], int]:
+        """Pass over all but the latest `count` events and forecasts.
+
+        Return the earlier events that still count, and how many others were passed over.
+        """
         if self.forecasts is not None:
             self.forecasts.skip_to_latest(connection, count)
-        return self.events.skip_to_latest(connection, count)
+        return self.events.skip_to_latest_of(connection, count, _STILL_COUNT)
 
     def skip_what_is_past(self, connection: sqlite3.Connection, waves: int) -> None:
         """Pass over explanations that no longer stand, and over all but the latest `waves`."""

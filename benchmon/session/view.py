@@ -56,7 +56,7 @@ class Update:
     causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
     those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
     what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
-    events have been passed over.
+    events have been passed over. `bench` is an edited bench file that came into force, None where none did.
     """
 
     now: float
@@ -69,6 +69,7 @@ class Update:
     waveforms: tuple[Waveform, ...] = ()
     trouble: str = ""
     events_before: int = 0
+    bench: Bench | None = None
 
 
 class SessionView(Protocol):
@@ -97,7 +98,10 @@ class SessionView(Protocol):
         ...
 
     def request(self, kind: str, text: str = "") -> None:
-        """Ask the recorder for something: `note`, `reading` (see `typed_reading`), `step`, `switch off` or `stop`.
+        """Ask the recorder for something.
+
+        That is `acknowledge`, `note`, `reading` (see `typed_reading`), `step`, `switch off`, `stop`, or `load bench`,
+        whose text is the time of the event that offered it.
 
         Raises `RecorderError` if none runs, `BadInput` where it is nothing a recorder can be asked.
         """

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Expected, Prediction
@@ -70,6 +70,14 @@ class Insight:
         parts = sum(not heat.is_air for heat in self._heats.values())
         self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
         self._warm, self._warm_until = 0.0, -math.inf
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on; what their history tells is kept."""
+        self._bench, self._junction = bench, None
+        self._channels = {channel.name: channel for channel in bench.channel}
+        for name, heat in self._heats.items():
+            heat.change(self._channels[name])
+        self._plausibility = PlausibilityWatch(bench)
 
     def expect(self, prediction: Prediction) -> None:
         """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
@@ -189,6 +197,10 @@ class _Heat:
     @property
     def is_steady(self) -> bool:
         return self.last.state is State.STEADY
+
+    def change(self, channel: Channel) -> None:
+        self._channel = channel
+        self.watch.limits = replace(self.watch.limits, warning=channel.warn_above, limit=channel.trip_above)
 
     def expect(self, prediction: Prediction) -> None:
         quantity = self._channel.quantity

@@ -120,6 +120,16 @@ class Plan:
         self.stages = [Stage(step) for step in steps]
         self.standing = Standing.WAITING
 
+    def change(self, steps: Sequence[Step]) -> None:
+        """Go by other steps from now on; how those at the same places stand is kept."""
+        kept = [replace(stage, step=step) for stage, step in zip(self.stages, steps, strict=False)]
+        self.stages = kept + [Stage(step) for step in steps[len(kept) :]]
+
+    @property
+    def begun(self) -> int:
+        """Return up to which step, from 1, the plan has come; 0 where it has not begun."""
+        return max((at for at, stage in enumerate(self.stages, 1) if stage.began is not None), default=0)
+
     @property
     def place(self) -> int | None:
         """Return the number of the step that stands, from 1; None where none does."""

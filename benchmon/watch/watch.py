@@ -40,6 +40,11 @@ class Watch:
         self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
         self._insight = insight
 
+    def change(self, channels: Sequence[Channel]) -> None:
+        """Judge by other limits and accuracies of the same channels from now on. What has tripped stays tripped."""
+        for channel in channels:
+            self._channels[channel.name].change(channel)
+
     def judge(
         self, channel: str, time: float, value: float | None, expected: Expected | None = None, problem: str = ""
     ) -> tuple[Judgement, list[Event]]:
@@ -75,6 +80,9 @@ class _WatchedChannel:
         self._is_armed = True
         self._steady = SteadyVerdict()
         self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
+
+    def change(self, channel: Channel) -> None:
+        self._channel = channel
 
     def judge(
         self, time: float, value: float | None, expected: Expected | None, problem: str

@@ -96,6 +96,7 @@ class FakeView:
         self.problem: BenchmonError | None = None
         self.deaf = False
         self.trouble = ""
+        self.bench: Bench | None = None
         self.requests: list[tuple[str, str]] = []
         self.past: dict[str, list[Part]] = {}
         self._news: list[News] = []
@@ -122,6 +123,7 @@ class FakeView:
             tuple(each for each in news if isinstance(each, Forecast)),
             tuple(each for each in news if isinstance(each, Waveform)),
             self.trouble,
+            bench=self.bench,
         )
 
     def trend(self, channel: str, *_: float) -> tuple[Part, ...]:

@@ -42,7 +42,8 @@ def long_session(tmp_path_factory, bench):
     for judgement in put:
         writer.put(judgement)
     for number in range(6000):
-        writer.put(Event(number * 1.0, "", "note", f"note {number}"))
+        kind = "step begun" if number == 7 else "note"
+        writer.put(Event(number * 1.0, "", kind, f"1 of 2: {number}"))
     writer.finish(3600 * HOURS)
     return path, put
 
@@ -129,7 +130,8 @@ def test_a_late_screen_starts_with_the_recent_past_and_the_last_word_of_every_ch
     assert got["vout"].expected == 16.0
     recent = [judgement for judgement in put if judgement.time > HOURS * 3600 - 100]
     assert list(update.judgements[-len(recent) :]) == recent
-    assert (len(update.events), update.events_before) == (5000, 1000)
+    assert (len(update.events), update.events_before) == (5001, 999)
+    assert update.events[0].kind == "step begun", "how the plan stands is not forgotten, however long ago that was"
     assert view.poll().judgements == ()
 
 

@@ -140,7 +140,17 @@ def test_a_forecast_of_hostile_numbers_is_of_none(session):
 
 def test_a_session_of_the_first_layout_is_read_as_it_is(session):
     now = open_session_view(session).poll()
-    new = ("facts", "settings", "identities", "anchors", "explanations", "forecasts", "waveforms", "summaries")
+    new = (
+        "facts",
+        "settings",
+        "identities",
+        "anchors",
+        "explanations",
+        "forecasts",
+        "waveforms",
+        "summaries",
+        "benches",
+    )
     change(session, *(f"DROP TABLE {table}" for table in new), "PRAGMA user_version = 1")
     before = session.read_bytes()
     view = open_session_view(session)

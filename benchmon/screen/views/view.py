@@ -30,6 +30,7 @@ EVERYWHERE: list[BindingType] = [
     Binding("r", "app.reading", "Read"),
     Binding("n", "app.note", "Note"),
     Binding("m", "app.mute", "Bell", show=False),
+    Binding("l", "app.load", "Load", show=False),
     Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
 ]
 """The keys that every view has. A view that has its own puts them first, so that they are seen on a narrow screen."""
@@ -57,6 +58,8 @@ class View(Screen[None], inherit_bindings=False):
         self.head = Head(picture, alphabet)
         self.notice = Notice(alphabet)
         self._notice_timer: Timer | None = None
+        self._told = ""
+        self._noticed = ""
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the keys at the bottom."""
@@ -77,21 +80,27 @@ class View(Screen[None], inherit_bindings=False):
         """Show `picture`."""
         self.picture = picture
         self.head.show(picture)
+        self._notice()
 
     def tell(self, words: str) -> None:
         """Show a notice above the keys for some seconds."""
         if self._notice_timer is not None:
             self._notice_timer.stop()
         self._notice_timer = self.set_timer(_NOTICE_SECONDS, self._silence)
-        self._show_notice(words)
+        self._told = words
+        self.show(self.picture)
 
     def _silence(self) -> None:
-        self._show_notice("")
-
-    def _show_notice(self, words: str) -> None:
-        self.notice.tell(words)
-        set_height(self.notice, len(self.notice.lines))
+        self._told = ""
         self.show(self.picture)
+
+    def _notice(self) -> None:
+        """Show what was told last; else, for as long as it stands, that the bench file was edited."""
+        words = self._told or self.picture.edit_in_words
+        if words != self._noticed:
+            self._noticed = words
+            self.notice.tell(words)
+            set_height(self.notice, len(self.notice.lines))
 
 
 class ReadingView(View, inherit_bindings=False):

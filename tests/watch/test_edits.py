@@ -1,0 +1,108 @@
+"""What of an edited bench file may come into force while it is recorded."""
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.watch.edits import Edits, edits_between
+from benchmon.watch.plan import BEGUN, DONE, Plan
+from benchmon.watch.records import Event
+
+BENCH = """
+title = "Workshop supply"
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+open_circuit_voltage = "18 V"
+primary_resistance = "9 Ω"
+secondary_resistance = "0.2 Ω"
+[rectifier]
+kind = "bridge"
+[diode]
+saturation_current = "10 nA"
+emission_coefficient = 1.8
+[load]
+kind = "resistor"
+resistance = "22 Ω"
+[[instrument]]
+name = "meter"
+driver = "hand"
+[[channel]]
+name = "vout"
+instrument = "meter"
+quantity = "output.voltage.rms"
+accuracy = "1 %"
+[[channel]]
+name = "case"
+instrument = "meter"
+quantity = "diode.temperature.case"
+warn_above = "80 °C"
+[[step]]
+name = "no load"
+load = "open"
+[[step]]
+name = "load on"
+load = "22 Ω"
+hold = "60 s"
+"""
+
+
+def edits(*changes, begun=0):
+    text = BENCH
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return edits_between(read_bench(BENCH), read_bench(text), begun)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('warn_above = "80 °C"', 'warn_above = "70 °C"\ntrip_above = "90 °C"', "limits of case"),
+        ('accuracy = "1 %"', 'accuracy = "0.5 % + 20 mV"', "accuracy of vout"),
+        ('resistance = "22 Ω"\n[[inst', 'resistance = "20 Ω"\n[[inst', "[load]"),
+        ('frequency = "50 Hz"', 'frequency = "50 Hz"\ntolerance = "5 %"', "[mains]"),
+        ('hold = "60 s"', 'hold = "90 s"', "step 2"),
+        ('hold = "60 s"', 'hold = "60 s"\n[[step]]\nname = "soak"', "the plan has 3 steps instead of 2"),
+    ],
+)
+def test_what_is_expected_and_allowed_may_change_at_once(old, new, words):
+    assert edits((old, new)) == Edits((words,), ())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('title = "Workshop', 'title = "Other', "the title"),
+        ('driver = "hand"', 'driver = "hand"\ntimeout = "60 s"', "the instruments"),
+        ('name = "vout"', 'name = "output"', "the list of channels"),
+        ('accuracy = "1 %"', 'accuracy = "1 %"\nperiod = "2 s"', "how they are asked: vout"),
+        ('accuracy = "1 %"', 'accuracy = "1 %"\nscale = 10', "how they are asked: vout"),
+        ("[[step]]", '[switch_off]\ninstrument = "meter"\n[[step]]', "[switch_off]"),
+    ],
+)
+def test_what_the_recording_was_opened_with_takes_a_new_one(old, new, words):
+    text = BENCH.replace(old, new, 1)
+    assert words in edits_between(read_bench(BENCH), read_bench(text)).anew
+
+
+def test_comments_and_other_spellings_change_nothing():
+    assert not edits(('"22 Ω"', '"22 ohm"'), ("[diode]", "# a note\n[diode]"))
+
+
+def test_a_step_that_has_begun_keeps_its_name_and_place():
+    renamed = ('name = "load on"', 'name = "load off"')
+    assert edits(renamed, begun=1) == Edits(("step 2",), ())
+    assert edits(renamed, begun=2).anew == ("a step that has begun",)
+    assert edits(('hold = "60 s"', 'hold = "1 h"'), begun=2) == Edits(("step 2",), ())
+
+
+def test_a_plan_goes_on_where_it_stands_with_other_steps():
+    plan = Plan(read_bench(BENCH).step)
+    for kind, words in ((BEGUN, "1 of 2: no load"), (DONE, "1 of 2: no load"), (BEGUN, "2 of 2: load on")):
+        plan.take(Event(5.0, "", kind, words))
+    plan.change(read_bench(BENCH.replace("60 s", "90 s") + '[[step]]\nname = "soak"').step)
+    assert (plan.place, plan.begun, len(plan.stages)) == (2, 2, 3)
+    assert plan.stage is not None
+    assert plan.stage.left(15.0) == 80.0
