@@ -99,7 +99,8 @@ def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSe
     section = TextSection("[[instrument]]")
     names = f"meter {len(taken) + 1}"
     section.add("name", ask_text("its name", "how the screen and the events call it", names, _new_name(taken)))
-    found = [port for port in ports if port.address and not port.problem]
+    # An interface (VISA's INTFC) leads to instruments and is none itself.
+    found = [port for port in ports if port.address and not port.problem and not port.address.endswith("::INTFC")]
     choices = [f"{port.address}  {port.identity or port.description}".strip() for port in found]
     chosen = _OTHER
     if choices:
@@ -136,7 +137,8 @@ def _ask_channel(instrument: TextSection, driver: type[AnyDriver], taken: Sequen
     accuracy = ask_text("its accuracy", why, _ACCURACIES.get(unit, "2 %"), _is_accuracy(unit))
     section.add("accuracy", accuracy, "a part of the reading plus a fixed amount")
     why, check = "three of them without a reading count as silence", between(0.01, 86_400)
-    ask_all(section, Question("period", "time between readings", why, DURATION, "1 s", check=check))
+    usual = "60 s" if instrument.value("driver") == "hand" else "1 s"
+    ask_all(section, Question("period", "time between readings", why, DURATION, usual, check=check))
     if is_temperature(quantity) and quantity != "ambient.temperature":
         _ask_limits(section, unit)
     return section

@@ -12,11 +12,10 @@ from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench, load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
-from benchmon.watch.edits import AS_BEFORE, EDITED, NOT_LOADABLE, edits_between
+from benchmon.watch.edits import AS_BEFORE, EDITED, NOT_LOADABLE, STAYS, edits_between
 from benchmon.watch.records import Event
 
 _LOOK_EVERY = 0.5
-_STAYS = "what was loaded before stays in force"
 
 _Stamp = tuple[int, int, int]
 
@@ -63,10 +62,10 @@ class Editing:
         self._offer = None
         differed, self._differs = self._differs, True
         if isinstance(found, str):
-            return [Event(now, "", NOT_LOADABLE, f"{found}; {_STAYS}")]
+            return [Event(now, "", NOT_LOADABLE, f"{found}; {STAYS}")]
         edits = edits_between(self._in_force, found, begun)
         if edits.anew:
-            return [Event(now, "", NOT_LOADABLE, f"{', '.join(edits.anew)}: that takes a new recording; {_STAYS}")]
+            return [Event(now, "", NOT_LOADABLE, f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}")]
         if edits:
             self._offer = _Offer(found, f"{now:.6f}")
             return [Event(now, "", EDITED, ", ".join(edits.now))]
@@ -85,7 +84,7 @@ class Editing:
             raise BadInput("the bench file was edited once more; look at what would change, and load that")
         edits = edits_between(self._in_force, offer.bench, begun)
         if edits.anew:
-            raise BadInput(f"{', '.join(edits.anew)}: that takes a new recording; {_STAYS}")
+            raise BadInput(f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}")
         self._in_force, self._offer, self._differs = offer.bench, None, False
         return offer.bench, ", ".join(edits.now)
 

@@ -132,7 +132,7 @@ class Picture:
         if edit is None or not self.live:
             return ""
         if edit.kind == edits.NOT_LOADABLE:
-            return f"Bench file not loaded. {edit.message}"
+            return f"Edits not loaded, {edits.STAYS}. {edit.message.removesuffix(f'; {edits.STAYS}')}"
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"
 

@@ -19,6 +19,7 @@ from benchmon.screen.wave import Folded
 _MOST_POINTS = 400
 _HIGHEST = 40
 _SMALL = 0.01
+_ROUNDING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,9 @@ def harmonic_lines(measured: Harmonics, expected: Harmonics, width: int, height:
     what = f"measured, {alphabet.bar_expected} (expected)" if sizes else "expected"
     title = f" line current, rms: {what}, {alphabet.bar_warning} limit of IEC 61000-3-2 class A"
     lines = [rule(title, width, alphabet)]
+    largest = max({**wanted, **sizes}.values(), default=0.0)
+    sizes, wanted = _above_rounding(sizes, largest), _above_rounding(wanted, largest)
     known = {**wanted, **sizes}
-    largest = max(known.values(), default=0.0)
     orders = [order for order in sorted(known) if order <= _HIGHEST and _worth(order, sizes, wanted, largest)]
     if not orders:
         return [*lines, (Cell(fit(" nothing is known of them yet", width, alphabet), Tone.QUIET),)]
@@ -108,6 +110,11 @@ def harmonic_lines(measured: Harmonics, expected: Harmonics, width: int, height:
         _harmonic(order, Bar(sizes.get(order), wanted.get(order), largest), text, (room, width), alphabet)
         for order, text in zip(orders, words, strict=False)
     ]
+
+
+def _above_rounding(sizes: dict[int, float], largest: float) -> dict[int, float]:
+    """Return harmonics with zero for what is nothing but the rounding of the others."""
+    return {order: size if size > _ROUNDING * largest else 0.0 for order, size in sizes.items()}
 
 
 def _worth(order: int, sizes: dict[int, float], wanted: dict[int, float], largest: float) -> bool:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from benchmon.bench import Bench, Channel, Step
 
 EDITED, NOT_LOADABLE, AS_BEFORE, LOADED = "bench edited", "bench not loadable", "bench as before", "bench loaded"
+STAYS = "what was loaded before stays in force"
 KINDS = (EDITED, NOT_LOADABLE, AS_BEFORE, LOADED)
 
 _SUPPLY = (

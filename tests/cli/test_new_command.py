@@ -74,6 +74,7 @@ def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
     prepare(bench)
     assert bench.rectifier.kind == "bridge"
     assert bench.channel[0].quantity == "output.voltage.mean"
+    assert bench.channel[0].period == 60.0, "nobody looks at a display every second"
     assert [step.mains for step in bench.step] == [23.0, 115.0, 230.0, 230.0, 230.0]
     assert bench.step[0].load == "open"
     assert bench.step[0].needs == ("output voltage",)

@@ -31,7 +31,7 @@ class LoadDialogue(Dialogue[bool]):
         yield Words(
             self.alphabet,
             f"It changes: {self._changes}.",
-            "Enter loads it: readings from now on are judged by it. What was recorded stays as it was judged.",
+            "Enter loads it: readings from now on are judged by it; earlier ones stay.",
             "Esc   leaves in force what was loaded before.",
             title="load the edited bench file?",
         )
