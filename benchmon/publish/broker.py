@@ -86,6 +86,15 @@ def connect(client: Client, broker: Broker) -> None:
     client.loop_start()
 
 
+def leave(client: Client) -> None:
+    """Disconnect `client` and end its thread."""
+    client.disconnect()
+    client.loop_stop()
+    # The thread may have been connecting just then, and leaves that connection open.
+    if client.socket() is not None:
+        client.disconnect()
+
+
 def _tls(environment: Mapping[str, str]) -> ssl.SSLContext:
     context = ssl.create_default_context(cafile=environment.get(AUTHORITY) or None)
     if environment.get(CERTIFICATE):

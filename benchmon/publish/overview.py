@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from benchmon.errors import RecorderError, one_line
-from benchmon.publish.broker import Broker, connect, new_client
+from benchmon.publish.broker import Broker, connect, leave, new_client
 from benchmon.publish.topics import BenchState, read_state
 from benchmon.watch.glance import Level
 
@@ -65,8 +65,7 @@ class Overview:
 
     def stop(self) -> None:
         """Leave the broker."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
     def wait_for_broker(self, seconds: float) -> None:
         """Wait until the broker is there. Raises `RecorderError` where it is not within so many seconds."""

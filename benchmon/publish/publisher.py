@@ -7,7 +7,7 @@ import time
 from contextlib import suppress
 
 from benchmon.errors import BenchmonError, RecorderError
-from benchmon.publish.broker import Broker, connect, new_client
+from benchmon.publish.broker import Broker, connect, leave, new_client
 from benchmon.publish.outbox import Outbox
 from benchmon.publish.topics import (
     BenchState,
@@ -62,8 +62,7 @@ class Publisher:
                 self._outbox.work(_LOOK_EVERY)
             self._outbox.work(_LAST_WORDS_WITHIN, until_empty=True)
         finally:
-            self._client.disconnect()
-            self._client.loop_stop()
+            leave(self._client)
 
     def look(self) -> None:
         """Take what the session has to tell, for the outbox to publish."""

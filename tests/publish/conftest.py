@@ -10,6 +10,8 @@ import time
 
 import pytest
 
+from benchmon.publish.broker import leave
+
 paho = pytest.importorskip("paho.mqtt.client", reason="the extra `mqtt` (paho-mqtt) is not installed here")
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
@@ -91,8 +93,7 @@ class Listener:
         return [json.loads(one.payload) for one in messages if one.payload and one.topic.endswith(ending)]
 
     def stop(self):
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
 
 @pytest.fixture

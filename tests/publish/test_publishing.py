@@ -14,7 +14,7 @@ from itertools import pairwise
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.publish.broker import read_broker
+from benchmon.publish.broker import connect, leave, new_client, read_broker
 from benchmon.publish.overview import Overview
 from benchmon.publish.process import start_publisher
 from benchmon.publish.topics import bench_name
@@ -266,6 +266,17 @@ def test_tls_is_checked_against_the_authority_named(start_broker, publish, until
     stranger = benchmon("benches", url, "--once")
     assert (stranger.returncode, stranger.stdout) == (2, "")
     assert "certificate" in stranger.stderr
+
+
+def test_leaving_while_it_connects_leaves_no_connection_open(broker):
+    client, dialling, go = new_client(read_broker(broker.url)), threading.Event(), threading.Event()
+    disconnect = client.disconnect
+    client.on_pre_connect = lambda *_: (dialling.set(), go.wait(10))
+    client.disconnect = lambda: (disconnect(), go.set())
+    connect(client, read_broker(broker.url))
+    assert dialling.wait(10)
+    leave(client)
+    assert client.socket() is None
 
 
 def test_a_recorder_runs_without_the_library(tmp_path, bench_file_of_nothing):
