@@ -1,0 +1,89 @@
+"""Every view as it was looked at and found good: each character and its style, at three sizes, with colour and without.
+
+Each file beside this one holds all views of one size. Where a view was changed on purpose, look at the
+difference and renew:
+
+    BENCHMON_RENEW_SNAPSHOTS=1 python -m pytest tests/screen/snapshots
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import string
+from pathlib import Path
+
+import pytest
+from textual.widgets import Input
+
+FOLDER = Path(__file__).parent
+SIZES = [(80, 24), (120, 36), (200, 60)]
+SIGNS = string.ascii_letters + string.digits
+MOST_LINES_TOLD = 60
+
+
+def styled_lines(app, styles):
+    """Return what the terminal would show: a line of text, and below it, where it is not plain, a sign a style."""
+    update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+    for line in update.strips:
+        text, signs = "", ""
+        for segment in (segment for strip in line for segment in strip):
+            text += segment.text
+            style = str(segment.style or "").replace(" on default", "").replace("default", "").strip()
+            plain = not style or style in ("none", "not bold")
+            signs += (" " if plain else styles.setdefault(style, SIGNS[len(styles)])) * segment.cell_length
+        yield f"|{text.rstrip()}"
+        if signs.strip():
+            yield f":{signs.rstrip()}"
+
+
+async def until_seen(app, pilot, read_screen, words):
+    for _ in range(200):
+        app.follow()
+        await pilot.pause(0.02)
+        for line in app.screen.query(Input):
+            line.cursor_blink = False
+        if any(words in line for line in read_screen(app)):
+            return await until_still(app, pilot)
+    raise AssertionError(f"{words!r} never came:\n" + "\n".join(read_screen(app)))
+
+
+async def until_still(app, pilot):
+    """Look until nothing changes any more: threads and layout may come a little later."""
+    before, same = [], 0
+    for _ in range(200):
+        app.follow()
+        await pilot.pause(0.03)
+        now = list(styled_lines(app, {}))
+        same = same + 1 if now == before else 0
+        if same == 3:
+            return
+        before = now
+    raise AssertionError("it never stood still")
+
+
+async def taken(app, looks, size, read_screen):
+    """Return all views of one size as text."""
+    styles, told = {}, []
+    async with app.run_test(size=size) as pilot:
+        for look in looks:
+            await pilot.press(*look.keys)
+            await until_seen(app, pilot, read_screen, look.words)
+            told += [f"= {look.name}", *styled_lines(app, styles), ""]
+            await pilot.press(*look.back)
+            await pilot.pause()
+            assert len(app.screen_stack) == 1, f"{look.back} lead back from {look.name}"
+    legend = [f"{sign} is {style}" for style, sign in styles.items()]
+    return "\n".join(["= styles", *legend, "", *told])
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
+    now = await taken(still_app, looks, size, read_screen)
+    file = FOLDER / f"{size[0]}x{size[1]}-{colour}.txt"
+    if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
+        file.write_text(now, encoding="utf-8")
+        pytest.skip(f"{file.name} renewed")
+    then = file.read_text(encoding="utf-8")
+    difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
+    assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
