@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.follow import Load
+from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
@@ -15,6 +16,8 @@ _SMOOTHING = 2.0
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
+_LEAST_RISE = 2.0
+"""Kelvins under which nobody can tell by a reading how far a part has warmed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,12 @@ class PowerSwitchings:
         self.powered_above = powered_above
         self._spells: deque[tuple[float, float]] = deque([] if on_since is None else [(on_since, math.inf)], maxlen=20)
         self._low_since: float | None = None
+        self._found_on = on_since
+
+    @property
+    def found_on(self) -> float | None:
+        """When the supply was first found with power that nobody saw come; None where it was seen, or never came."""
+        return self._found_on
 
     @property
     def on_since(self) -> float | None:
@@ -88,6 +97,8 @@ class PowerSwitchings:
     def observe(self, time: float, voltage: float) -> None:
         """Take a reading of the mains, volts rms, at `time` seconds."""
         if voltage > self.powered_above:
+            if not self._spells and self._low_since is None:
+                self._found_on = time
             self._low_since = None
             if self.on_since is None:
                 self._spells.append((time, math.inf))
@@ -96,13 +107,13 @@ class PowerSwitchings:
         if self.on_since is not None and time - self._low_since >= _OFF_AFTER:
             self._spells[-1] = (self._spells[-1][0], self._low_since)
 
-    def warm_for(self, time: float, time_constant: float) -> float:
+    def warm_for(self, time: float, time_constant: float, found: float = 0.0) -> float:
         """Return how long a cold supply would have to be on to be as warm as this one is at `time`; all in seconds.
 
         A part with one time constant warms along 1 − exp(−t/τ) while the power is on and cools along exp(−t/τ) while
-        it is off (lumped heat capacity, JESD51).
+        it is off (lumped heat capacity, JESD51). `found` is how far it had warmed when it was found on, 0 to 1.
         """
-        warm, last = 0.0, 0.0
+        warm, last = (0.0, 0.0) if self._found_on is None else (found, self._found_on)
         for on, off in self._spells:
             warm *= math.exp(-max(0.0, min(on, time) - last) / time_constant)
             last = max(min(off, time), min(on, time))
@@ -121,6 +132,7 @@ class MeasuredConditions:
         self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
         self.load: Load = None
         self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
+        self._first: dict[str, tuple[float, float]] = {}
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
@@ -134,6 +146,7 @@ class MeasuredConditions:
         """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
         if value is None or not math.isfinite(value):
             return
+        self._first.setdefault(channel, (time, value))
         if self.mains and channel == self.mains.channel.name:
             self.mains.add(time, value)
             self.power.observe(time, value)
@@ -153,15 +166,27 @@ class MeasuredConditions:
             return None
         return Conditions(voltage, ambient, self.load)
 
-    def warm_for(self, time: float, time_constant: float | None) -> float:
-        """Return for how long a supply that was cold must have been on to be as it is at `time`.
+    def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
+        """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.
 
-        A part without a `time_constant` is as the power finds it: since power-on, or since the session's start where
-        no meter saw the power come.
+        Where nobody saw the power come, the channel's own first reading tells how far it had warmed by then, at most to
+        where it should settle. What has no time constant is as the power finds it: since power-on, or since the
+        session's start where no meter saw the power come.
         """
+        time_constant = prediction.warm_up.get(channel.quantity)
         if self.power.on_since is None or time_constant is None:
             return max(0.0, time - (self.power.on_since or 0.0))
-        return self.power.warm_for(time, time_constant)
+        return self.power.warm_for(time, time_constant, self._found_warm(channel, time_constant, prediction))
+
+    def _found_warm(self, channel: Channel, time_constant: float, prediction: Prediction) -> float:
+        """Return the part of its rise, 0 to 1, that a temperature had when the supply was found on."""
+        first, found_on = self._first.get(channel.name), self.power.found_on
+        rise = prediction.quantities[channel.quantity].value - prediction.ambient
+        if first is None or found_on is None or rise < _LEAST_RISE:
+            return 0.0
+        missing = min(1.0, max(0.0, 1.0 - (first[1] - prediction.ambient) / rise))
+        missing *= math.exp(min(50.0, max(0.0, first[0] - found_on) / time_constant))
+        return max(0.0, 1.0 - missing)
 
 
 def _follow(bench: Bench, quantity: str, jump: float) -> Smoothed | None:

@@ -188,7 +188,7 @@ class Expectations:
             return None
         if prediction is None:
             return None
-        warm_for = self._measured.warm_for(time, prediction.warm_up.get(channel.quantity))
+        warm_for = self._measured.warm_for(channel, time, prediction)
         return prediction.at(channel.quantity, warm_for)
 
 

@@ -70,7 +70,7 @@ class Judging:
         if channel.quantity == "mains.voltage.rms":
             return following.mains()
         nominal = following.nominal(conditions.load)
-        warm_for = self._measured.warm_for(time, nominal.warm_up.get(channel.quantity))
+        warm_for = self._measured.warm_for(channel, time, nominal)
         if conditions.mains_voltage is None:
             return nominal.at(channel.quantity, warm_for)
         try:
