@@ -16,7 +16,7 @@ from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
-from benchmon.screen.lean_driver import LeanDriver
+from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
@@ -194,11 +194,11 @@ def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool =
     """Show `view` until the user leaves, and return what becomes of the recorder; `stop` is already requested then.
 
     It draws with ASCII alone where `ascii_only`, or where the terminal is known to have nothing else. Where `read_only`
-    it only looks. The mouse is left to the terminal, so its own selecting and copying work. The caller closes the view.
+    it only looks. The caller closes the view.
     Raises `BenchmonError` where the screen broke down.
     """
     app = BenchmonApp(view, ascii_only=ascii_only or needs_ascii(), read_only=read_only)
-    choice = app.run(mouse=False)
+    choice = app.run(mouse=wants_mouse())
     if app.return_code:
         raise BenchmonError("the screen broke down; a recorder goes on without it, `benchmon attach` shows it again")
     return choice or Leaving.NOTHING

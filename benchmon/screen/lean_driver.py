@@ -33,6 +33,14 @@ _WORTH_SYNC = 400
 """Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
 
 
+NO_MOUSE_VARIABLE = "BENCHMON_NO_MOUSE"
+
+
+def wants_mouse() -> bool:
+    """Return whether clicks are for the screen; where not, the terminal's own selecting needs no Shift key."""
+    return not os.environ.get(NO_MOUSE_VARIABLE)
+
+
 class LeanDriver(LinuxDriver):
     """Textual's driver for terminals, which sends less."""
 
@@ -47,6 +55,18 @@ class LeanDriver(LinuxDriver):
         self._ever_answered = False
         self._never_answers = False
         self._is_ours = self._leaving = self._ended = False
+
+    def _enable_mouse_support(self) -> None:
+        """Have clicks and the wheel reported, and no movement, which would be a stream of bytes for nothing."""
+        if self._mouse:
+            self.write("\x1b[?1000h\x1b[?1006h")
+            self.flush()
+
+    def _disable_mouse_support(self) -> None:
+        """Give the mouse back to the terminal."""
+        if self._mouse:
+            self.write("\x1b[?1000l\x1b[?1006l")
+            self.flush()
 
     def write(self, data: str) -> None:
         """Take a frame, or send at once what is none: whatever else steers a terminal."""

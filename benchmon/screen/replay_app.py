@@ -9,6 +9,7 @@ from textual.binding import Binding, BindingType
 from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import needs_ascii
 from benchmon.screen.app import BenchmonApp
+from benchmon.screen.lean_driver import wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
@@ -91,7 +92,7 @@ class ReplayApp(BenchmonApp):
 def run_replay(player: Player, *, ascii_only: bool = False) -> Leaving:
     """Show a replay until the user leaves. Raises `BenchmonError` where the screen broke down."""
     app = ReplayApp(player, ascii_only=ascii_only or needs_ascii())
-    choice = app.run(mouse=False)
+    choice = app.run(mouse=wants_mouse())
     if app.return_code:
         raise BenchmonError("the screen broke down; `benchmon replay` shows the session again")
     return choice or Leaving.NOTHING

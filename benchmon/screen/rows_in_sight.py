@@ -58,6 +58,10 @@ class RowsInSight:
         self.wanted = wanted.strip().lower()
         self._top = 0
 
+    def choose(self, name: str) -> None:
+        """Put the cursor on a channel."""
+        self._cursor = name
+
     def move(self, rows: int) -> None:
         """Move the cursor by `rows` rows, as far as there are any."""
         names = [channel.channel.name for channel in self.found]

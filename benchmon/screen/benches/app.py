@@ -12,7 +12,7 @@ from benchmon.publish.overview import Overview
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.benches.bench_lines import bench_lines, heading
 from benchmon.screen.cells import Line
-from benchmon.screen.lean_driver import LeanDriver
+from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.theme import TERMINAL_COLOURS
 from benchmon.screen.widgets.cell_lines import CellLines
 from benchmon.screen.widgets.key_bar import KeyBar
@@ -77,6 +77,6 @@ class BenchesApp(App[None]):
 def show_benches(overview: Overview, *, ascii_only: bool = False) -> None:
     """Show the benches until the user leaves. Raises `BenchmonError` where the screen broke down."""
     app = BenchesApp(overview, ascii_only=ascii_only or needs_ascii())
-    app.run(mouse=False)
+    app.run(mouse=wants_mouse())
     if app.return_code:
         raise BenchmonError("the screen broke down; `benchmon benches --once` prints the same as text")

@@ -16,10 +16,10 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule
 from benchmon.screen.columns import Blocks, Columns, column_titles, plan_columns
 from benchmon.screen.numbers import unit_width
-from benchmon.screen.picture import Picture
+from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.remarks import Remark, remarks_of
 from benchmon.screen.row import draw_remark, draw_row
-from benchmon.screen.rows_in_sight import Entry, RowsInSight
+from benchmon.screen.rows_in_sight import Entry, Mark, RowsInSight
 from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 
@@ -56,6 +56,7 @@ class ChannelTable(Vertical, can_focus=True):
         self._picture = picture
         self._alphabet = alphabet
         self._rows = RowsInSight(picture)
+        self._entries: list[tuple[Entry, Mark]] = []
         self._columns: Columns | None = None
         self._blocks = [CellLines() for _ in Blocks._fields]
         self._foot = CellLines()
@@ -93,6 +94,28 @@ class ChannelTable(Vertical, can_focus=True):
         self._rows.move(rows)
         self.show(self._picture)
 
+    def on_click(self, event: events.Click) -> None:
+        """Move the cursor to the row that was clicked on, or to the one above a remark; open it at the second click."""
+        row = event.screen_y - self.region.y - 1
+        above = [entry for entry, _ in self._entries[: max(0, row + 1)] if isinstance(entry, ChannelPicture)]
+        if not above or row >= len(self._entries) or isinstance(self._entries[row][0], str):
+            return
+        name = above[-1].channel.name
+        if name == self.chosen and self.has_focus:
+            self.open_chosen()
+            return
+        self._rows.choose(name)
+        self.focus()
+        self.show(self._picture)
+
+    def on_mouse_scroll_up(self, _event: events.MouseScrollUp) -> None:
+        """Move the cursor up."""
+        self.action_move(-1)
+
+    def on_mouse_scroll_down(self, _event: events.MouseScrollDown) -> None:
+        """Move the cursor down."""
+        self.action_move(1)
+
     def open_chosen(self) -> None:
         """Ask for the details of the channel under the cursor."""
         if self._rows.chosen:
@@ -116,6 +139,7 @@ class ChannelTable(Vertical, can_focus=True):
         columns = self._plan(width)
         self._rows.remarks = remarks_of(picture, width, self._alphabet)
         window = self._rows.window(height - 1)
+        self._entries = window.entries
         lines = [column_titles(columns, self._alphabet)]
         lines += [self._draw(entry, mark, columns) for entry, mark in window.entries]
         for block, cells in zip(self._blocks, zip(*lines, strict=True), strict=True):

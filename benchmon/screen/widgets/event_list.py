@@ -14,6 +14,9 @@ from benchmon.screen.picture import Picture
 from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 
+_WHEEL = 3
+"""Lines that a notch of a mouse's wheel moves."""
+
 
 class EventList(CellLines, can_focus=True):
     """A window on the events, under a heading that tells what is out of sight."""
@@ -59,6 +62,14 @@ class EventList(CellLines, can_focus=True):
     def action_scroll_page(self, pages: int) -> None:
         """Go back in time by as many lines as are in sight."""
         self.action_scroll_by(pages * max(1, self.size.height - 2))
+
+    def on_mouse_scroll_up(self, _event: events.MouseScrollUp) -> None:
+        """Go back in time."""
+        self.action_scroll_by(_WHEEL)
+
+    def on_mouse_scroll_down(self, _event: events.MouseScrollDown) -> None:
+        """Come forward in time."""
+        self.action_scroll_by(-_WHEEL)
 
     def show(self, picture: Picture) -> None:
         """Show the latest events, or the same ones as before where the list is scrolled back."""

@@ -1,4 +1,4 @@
-"""The keys of a view, on the last line: as many as have room, the first ones first."""
+"""The keys of a view, on the last line: as many as have room, the first ones first. A click on one presses it."""
 
 from __future__ import annotations
 
@@ -22,16 +22,26 @@ class KeyBar(CellLines):
 
     def __init__(self, bindings: Sequence[BindingType], alphabet: Alphabet) -> None:
         super().__init__()
+        shown = [binding for binding in bindings if isinstance(binding, Binding) and binding.show]
+        self._presses = [binding.key.partition(",")[0] for binding in shown]
         self._keys = [
-            (binding.key_display or binding.key.partition(",")[0], binding.description)
-            for binding in bindings
-            if isinstance(binding, Binding) and binding.show
+            (binding.key_display or press, binding.description)
+            for binding, press in zip(shown, self._presses, strict=True)
         ]
         self._alphabet = alphabet
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw for the new width."""
         self.paint([draw_keys(self._keys, self.size.width, self._alphabet)])
+
+    def on_click(self, event: events.Click) -> None:
+        """Press the key that was clicked on."""
+        end = 0
+        for press, at in zip(self._presses, range(0, len(self.lines[0]), 2), strict=False):
+            end += sum(cell.width for cell in self.lines[0][at : at + 2])
+            if event.x < end:
+                self.app.simulate_key(press)
+                return
 
 
 def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: Alphabet) -> Line:

@@ -13,6 +13,9 @@ from benchmon.screen.cells import Cell, Line, fit
 from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 
+_WHEEL = 3
+"""Lines that a notch of a mouse's wheel moves."""
+
 
 class Page(CellLines, can_focus=True):
     """Shows the lines that `write(width)` returns; its last line says where more follows."""
@@ -48,6 +51,14 @@ class Page(CellLines, can_focus=True):
     def action_scroll_page(self, pages: int) -> None:
         """Move by as many lines as are in sight, less one to hold on to."""
         self.action_scroll_by(pages * max(1, self.size.height - 2))
+
+    def on_mouse_scroll_up(self, _event: events.MouseScrollUp) -> None:
+        """Move up."""
+        self.action_scroll_by(-_WHEEL)
+
+    def on_mouse_scroll_down(self, _event: events.MouseScrollDown) -> None:
+        """Move down."""
+        self.action_scroll_by(_WHEEL)
 
     def show(self) -> None:
         """Write the page anew."""
