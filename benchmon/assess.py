@@ -11,8 +11,8 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
+from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
-from benchmon.prediction.smooth_follower import SmoothFollower
 from benchmon.readings_file import LoggedReading
 from benchmon.watch.explanation import Explainer, Explanation
 from benchmon.watch.heat import Outlook
@@ -77,7 +77,7 @@ class _Log:
         self._mains = _Series.of(readings, mains)
         self._ambient = _Series.of(readings, _first(bench, "ambient.temperature"))
         measured = mains.accuracy if mains is not None and len(self._mains.times) else None
-        self._following = SmoothFollower(bench, measured)
+        self._following = Follower(bench, measured)
         self._power_on = self._find_power_on()
         self._insight = Insight(bench, self._power_on)
         self._insight.expect(self._following.nominal)
@@ -148,7 +148,7 @@ class _Log:
         if mains is None or channel is self._mains_channel:
             return self._following.nominal.at(quantity, since)
         try:
-            return self._following.at(quantity, mains, self._ambient.at(time), since=since)
+            return self._following.expected(quantity, mains, self._ambient.at(time), since=since)
         except PredictionError:
             return None
 

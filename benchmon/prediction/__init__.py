@@ -4,9 +4,9 @@
 and `steady` (its periodic steady state), `heat` (temperatures that fit), `traces`, `measures` and `readings` (what
 meters show) and `allowances` (what is not known exactly).
 
-Beside it: `follow` (predictions at the measured mains), `monte_carlo` (distributions instead of first order), `ratings`
-(margins and cautions before power, from `switch_on`, `inrush` and `stress`), and `waveform` (measures of sampled waves,
-with `periods`, `apparent_power` and `limits_61000_3_2`).
+Beside it: `follow` and `vicinity` (predictions at the measured mains, without steps), `monte_carlo` (distributions
+instead of first order), `ratings` (margins and cautions before power, from `switch_on`, `inrush` and `stress`), and
+`waveform` (measures of sampled waves, with `periods`, `apparent_power` and `limits_61000_3_2`).
 """
 
 from benchmon.prediction.predict import predict

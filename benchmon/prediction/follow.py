@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Bench
+from benchmon.bench import Accuracy, Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.heat import WarmState
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.predict import predict, predict_parts, solve, with_load
-from benchmon.prediction.result import Prediction
+from benchmon.prediction.result import Expected, Prediction
+from benchmon.prediction.vicinity import SPACING, Vicinity
 
 Load = float | Literal["open"] | None
 """Another load than the bench's: ohms, or "open"; None for the bench's own."""
 
+_ROW = (-1, 0, 1)
 _MAINS_STEP = 1e-3
 _LOAD_STEP = 1e-3
 _NEAR_MAINS, _NEAR_AMBIENT = 0.03, 15.0
@@ -38,13 +41,19 @@ class _Start:
 class Follower:
     """Predicts a bench at the measured mains, ambient and load, and keeps what it has predicted.
 
-    A measured mains voltage is rounded to steps of 0.1 %, an ambient to 1 K and a load to 0.1 %, so that a reading
-    that only trembles costs nothing; the last `keep` predictions are kept. One follower serves one thread.
+    `expected` gives one quantity, smoothly, and `around` what it is made from. `at` gives a whole prediction, waves
+    included: there a mains voltage is rounded to steps of 0.1 %, an ambient to 1 K and a load to 0.1 %, so that a
+    reading that only trembles costs nothing. The last `keep` predictions are kept. `accuracy` is that of the meter
+    which measures the mains at the supply's terminals; `expected` carries its uncertainty on. One follower serves one
+    thread. Raises `PredictionError` where the bench itself cannot be predicted.
     """
 
-    def __init__(self, bench: Bench, keep: int = 256) -> None:
+    def __init__(self, bench: Bench, accuracy: Accuracy | None = None, keep: int = 256) -> None:
         self.bench = bench
-        self._nominal = predict(bench)
+        self.nominal = predict(bench)
+        self._accuracy = accuracy or Accuracy()
+        self._vicinity: Vicinity | None = None
+        self._vicinity_of: tuple[int | None, int | None, Load] | None = None
         self._kept: OrderedDict[tuple[int | None, int | None, int | str | None], Prediction] = OrderedDict()
         self._keep = keep
         self._start: _Start | None = None
@@ -56,7 +65,7 @@ class Follower:
         have the measured one under load. What `mains.voltage.rms` should be stays the bench's: there the question is
         whether the mains is right. Raises `PredictionError`.
         """
-        key = (_mains_key(self.bench, mains_voltage), _whole(ambient, "ambient.temperature"), _load_key(load))
+        key = (_mains_key(self.bench, mains_voltage), _air_key(ambient), _load_key(load))
         if key in self._kept:
             self._kept.move_to_end(key)
             return self._kept[key]
@@ -66,9 +75,37 @@ class Follower:
             self._kept.popitem(last=False)
         return prediction
 
+    def expected(
+        self, quantity: str, mains: float, ambient: float | None = None, *, since: float | None = None
+    ) -> Expected | None:
+        """Return what `quantity` should read at `mains` (V rms at the terminals) and `ambient` (°C).
+
+        `since` is the time from power-on in seconds, None for a settled supply. None where nothing is predicted.
+        Raises `PredictionError`.
+        """
+        return self.around(mains, ambient).expected(quantity, mains, ambient, since)
+
+    def around(self, mains: float | None, ambient: float | None = None, load: Load = None) -> Vicinity:
+        """Return the predictions around a measured state; None stands for what is not measured.
+
+        Raises `PredictionError`.
+        """
+        place = None if mains is None else round(_log_of(self.bench, mains) / SPACING)
+        air = None if ambient is None else math.floor(_plausible(ambient))
+        if self._vicinity is None or self._vicinity_of != (place, air, load):
+            airs = (None,) if air is None else (float(air), air + 1.0)
+            volts = [None if place is None else self._node(place + step) for step in ((0,) if place is None else _ROW)]
+            rows = tuple(tuple(self.at(one, celsius, load) for one in volts) for celsius in airs)
+            self._vicinity = Vicinity(rows, volts[len(volts) // 2], air, self._accuracy)
+            self._vicinity_of = (place, air, load)
+        return self._vicinity
+
+    def _node(self, place: int) -> float:
+        return self.bench.mains.voltage * math.exp(place * SPACING)
+
     def _predict(self, mains: int | None, ambient: int | None, load: int | str | None) -> Prediction:
         if mains is None and ambient is None and load is None:
-            return self._nominal
+            return self.nominal
         bench = with_load(self.bench, _load_of(load))
         parts = parts_of(bench)
         if ambient is not None:
@@ -98,8 +135,8 @@ class Follower:
         name = "mains.voltage.rms"
         return replace(
             prediction,
-            quantities=prediction.quantities | {name: self._nominal.quantities[name]},
-            contributions=prediction.contributions | {name: self._nominal.contributions[name]},
+            quantities=prediction.quantities | {name: self.nominal.quantities[name]},
+            contributions=prediction.contributions | {name: self.nominal.contributions[name]},
         )
 
 
@@ -118,19 +155,24 @@ def _with_source(bench: Bench, parts: Parts, volts: float, near: WarmState | Non
 
 
 def _mains_key(bench: Bench, volts: float | None) -> int | None:
-    if volts is None:
-        return None
-    if not np.isfinite(volts) or volts <= 0.0:
+    return None if volts is None else round(_log_of(bench, volts) / _MAINS_STEP)
+
+
+def _log_of(bench: Bench, volts: float) -> float:
+    """Return the natural logarithm of a mains voltage in parts of the bench's."""
+    if not math.isfinite(volts) or volts <= 0.0:
         raise PredictionError(f"mains.voltage: {volts:g} V is nothing to predict from; is the mains on?")
-    return round(float(np.log(volts / bench.mains.voltage)) / _MAINS_STEP)
+    return math.log(volts / bench.mains.voltage)
 
 
-def _whole(celsius: float | None, name: str) -> int | None:
-    if celsius is None:
-        return None
-    if not np.isfinite(celsius) or not -100.0 < celsius < 300.0:
-        raise PredictionError(f"{name}: {celsius:g} °C is no ambient to predict from; check its sensor")
-    return round(celsius)
+def _plausible(celsius: float) -> float:
+    if not math.isfinite(celsius) or not -100.0 < celsius < 300.0:
+        raise PredictionError(f"ambient.temperature: {celsius:g} °C is no ambient to predict from; check its sensor")
+    return celsius
+
+
+def _air_key(celsius: float | None) -> int | None:
+    return None if celsius is None else round(_plausible(celsius))
 
 
 def _load_key(load: Load) -> int | str | None:

@@ -3,37 +3,34 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from queue import SimpleQueue
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BenchmonError, one_line
-from benchmon.prediction import predict
-from benchmon.prediction.follow import Load
+from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.result import Expected, Prediction
+from benchmon.prediction.vicinity import Vicinity
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
+from benchmon.watch.records import Judgement
 
-_RECTANGULAR = 3.0**0.5 / 2
-"""An expanded uncertainty U (k = 2) has the standard uncertainty of a rectangular tolerance of √3/2·U."""
-_PREDICT_ANEW = (0.001, 0.5)
-"""Change of mains (relative) and ambient (kelvins) after which a new prediction is made."""
-_HOLDS_FOR = (0.01, 3.0)
-"""Change up to which the last prediction still stands while the next is made."""
+_PREDICT_ANEW = (0.005, 0.5)
+"""Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
 _HOLD = 0.05
 """Part of its uncertainty by which an expected value must move before the new one is used and stored."""
 
 
 class Predictor:
-    """Predicts a bench for the latest conditions wanted; slow, so it never makes its caller wait."""
+    """Predicts a bench around the latest conditions wanted; slow, so it never makes its caller wait."""
 
     def __init__(self, bench: Bench, mains_channel: Channel | None) -> None:
-        self._bench = bench
-        self._mains_channel = mains_channel
+        self._bench, self._mains_channel = bench, mains_channel
+        self._follower: Follower | None = None
         self._news = threading.Condition()
         self._wanted: Conditions | None = None
         self._stopping = False
         self._changed = True
-        self._answer: tuple[Conditions, Prediction | None] | None = None
-        self.nominal: Prediction | None = None
+        self._answer: tuple[Conditions, Vicinity | None] | None = None
         self.problems: SimpleQueue[str] = SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="prediction", daemon=True)
 
@@ -55,32 +52,34 @@ class Predictor:
             self._bench, self._mains_channel, self._changed = bench, mains_channel, True
             self._news.notify()
 
-    def prediction(self, wanted: Conditions) -> Prediction | None:
-        """Return a prediction that holds for `wanted`, None where there is none yet; asks for a closer one at need."""
+    @property
+    def nominal(self) -> Prediction | None:
+        """The prediction for the bench file's own conditions, None while there is none."""
+        return self._follower.nominal if self._follower else None
+
+    def around(self, wanted: Conditions) -> Vicinity | None:
+        """Return predictions that hold for `wanted`, None where there are none yet; asks for closer ones at need."""
         with self._news:
             if self._wanted is None or not wanted.is_near(self._wanted, *_PREDICT_ANEW):
                 self._wanted = wanted
                 self._news.notify()
             answer = self._answer
-        return answer[1] if answer and wanted.is_near(answer[0], *_HOLDS_FOR) else None
+        if answer is None or answer[1] is None or answer[0].load != wanted.load:
+            return None
+        return answer[1] if answer[1].holds_for(wanted.mains_voltage, wanted.ambient) else None
 
     @property
     def latest(self) -> Prediction | None:
         """The last prediction that was made, None where there is none."""
         answer = self._answer
-        return answer[1] if answer else None
+        return answer[1].middle if answer and answer[1] else None
 
     def _run(self) -> None:
         done = Conditions()
         while (wanted := self._next_wanted(done)) is not None:
-            if self._changed:
-                self._changed = False
-                self.nominal = self._predict(Conditions())
-                if self._answer is None:
-                    wanted = Conditions()
-            prediction = self.nominal if wanted == Conditions() else self._predict(wanted)
+            vicinity = self._predict(wanted)
             with self._news:
-                self._answer = (wanted, prediction)
+                self._answer = (wanted, vicinity)
             done = wanted
 
     def _next_wanted(self, done: Conditions) -> Conditions | None:
@@ -89,28 +88,26 @@ class Predictor:
             self._news.wait_for(lambda: self._stopping or self._changed or self._wanted not in (None, done))
             return None if self._stopping else self._wanted or Conditions()
 
-    def _predict(self, conditions: Conditions) -> Prediction | None:
+    def _predict(self, conditions: Conditions) -> Vicinity | None:
         try:
-            return predict(self._at(conditions), ambient=conditions.ambient, load=conditions.load)
+            follower = self._follower_now()
+            return follower.around(conditions.mains_voltage, conditions.ambient, conditions.load)
         except BenchmonError as problem:
             self.problems.put(one_line(problem))
         except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
             self.problems.put(one_line(f"{type(problem).__name__}: {problem}"))
         return None
 
-    def _at(self, conditions: Conditions) -> Bench:
-        """Return the bench at a measured mains voltage, with its meter's uncertainty for the mains' tolerance.
-
-        The meter stands at the supply's terminals; the mains behind its source resistance is higher in proportion.
-        """
-        measured = conditions.mains_voltage
-        if measured is None or self._mains_channel is None:
-            return self._bench
-        doubt = _RECTANGULAR * self._mains_channel.accuracy.of(measured) / measured
-        terminals = self.nominal.quantities.get("mains.voltage.rms") if self.nominal else None
-        rise = self.nominal.mains_voltage / terminals.value if self.nominal and terminals else 1.0
-        mains = self._bench.mains.model_copy(update={"voltage": measured * rise, "tolerance": doubt})
-        return self._bench.model_copy(update={"mains": mains})
+    def _follower_now(self) -> Follower:
+        """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""
+        if self._changed or self._follower is None:
+            self._changed, made = False, None
+            accuracy = None if self._mains_channel is None else self._mains_channel.accuracy
+            try:
+                made = Follower(self._bench, accuracy)
+            finally:
+                self._follower = made
+        return self._follower
 
 
 class Expectations:
@@ -120,7 +117,7 @@ class Expectations:
         self._mains_is_judged = bench.mains.tolerance > 0
         self._measured = MeasuredConditions(bench)
         self._predictor = Predictor(bench, self._measured.mains.channel if self._measured.mains else None)
-        self._held: dict[str, Expected | None] = {}
+        self._held: dict[str, tuple[float, float]] = {}
         self._told: str | None = None
 
     def start(self) -> None:
@@ -146,15 +143,33 @@ class Expectations:
         self._measured.load = load
 
     def expected(self, channel: Channel, time: float) -> Expected | None:
-        """Return what `channel` should read at `time` (session seconds), None where nothing is predicted.
+        """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
+        conditions = self._measured.now(time)
+        if conditions is None:
+            return None
+        around = self._predictor.around(conditions)
+        # What a prediction is made from cannot be judged by it: the mains has the bench file's tolerance to keep.
+        if channel.quantity == "mains.voltage.rms":
+            nominal = self._predictor.nominal if self._mains_is_judged else None
+            return nominal.at(channel.quantity) if nominal else None
+        if channel.quantity == "ambient.temperature" or around is None:
+            return None
+        warm_for = self._measured.warm_for(channel, time, around.middle)
+        return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)
 
-        A value that has moved by less than a twentieth of its uncertainty is not told anew.
+    def thinned(self, judgement: Judgement) -> Judgement:
+        """Return a judgement as it is stored: what was expected is the former value till it has moved enough.
+
+        Enough is a twentieth of its uncertainty. The watch sees every small move; a record needs none of them.
         """
-        held, fresh = self._held.get(channel.name), self._fresh(channel, time)
-        if held and fresh and _same(held, fresh):
-            return held
-        self._held[channel.name] = fresh
-        return fresh
+        if judgement.expected is None or judgement.expected_uncertainty is None:
+            self._held.pop(judgement.channel, None)
+            return judgement
+        fresh = (judgement.expected, judgement.expected_uncertainty)
+        held = self._held.get(judgement.channel)
+        if held is None or max(abs(held[0] - fresh[0]), abs(held[1] - fresh[1])) > _HOLD * held[1]:
+            held = self._held[judgement.channel] = fresh
+        return replace(judgement, expected=held[0], expected_uncertainty=held[1])
 
     @property
     def prediction(self) -> Prediction | None:
@@ -175,23 +190,3 @@ class Expectations:
                 told.append(problem)
             self._told = problem
         return told
-
-    def _fresh(self, channel: Channel, time: float) -> Expected | None:
-        conditions = self._measured.now(time)
-        if conditions is None:
-            return None
-        prediction = self._predictor.prediction(conditions)
-        # What a prediction is made from cannot be judged by it: the mains has the bench file's tolerance to keep.
-        if channel.quantity == "mains.voltage.rms":
-            prediction = self._predictor.nominal if self._mains_is_judged else None
-        elif channel.quantity == "ambient.temperature":
-            return None
-        if prediction is None:
-            return None
-        warm_for = self._measured.warm_for(channel, time, prediction)
-        return prediction.at(channel.quantity, warm_for)
-
-
-def _same(held: Expected, fresh: Expected) -> bool:
-    allowed = _HOLD * held.uncertainty
-    return abs(held.value - fresh.value) <= allowed and abs(held.uncertainty - fresh.uncertainty) <= allowed

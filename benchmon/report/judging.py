@@ -6,10 +6,9 @@ from collections.abc import Sequence
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, PredictionError, one_line
-from benchmon.prediction.follow import Load
+from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected, Prediction
-from benchmon.prediction.smooth_follower import SmoothFollower
 from benchmon.quantities import UNITS
 from benchmon.recorder.conditions import MeasuredConditions
 from benchmon.watch.insight import Insight
@@ -75,7 +74,7 @@ class Judging:
             return nominal.at(channel.quantity, warm_for)
         try:
             follower = following.at(conditions.load)
-            return follower.at(channel.quantity, conditions.mains_voltage, conditions.ambient, since=warm_for)
+            return follower.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, since=warm_for)
         except PredictionError:
             return None
 
@@ -87,11 +86,11 @@ class _Following:
         self._bench = bench
         mains = next((channel for channel in bench.channel if channel.quantity == "mains.voltage.rms"), None)
         self._accuracy = None if mains is None else mains.accuracy
-        self._followers: dict[Load, SmoothFollower] = {}
+        self._followers: dict[Load, Follower] = {}
 
-    def at(self, load: Load) -> SmoothFollower:
+    def at(self, load: Load) -> Follower:
         if load not in self._followers:
-            self._followers[load] = SmoothFollower(with_load(self._bench, load), self._accuracy)
+            self._followers[load] = Follower(with_load(self._bench, load), self._accuracy)
         return self._followers[load]
 
     def nominal(self, load: Load) -> Prediction:

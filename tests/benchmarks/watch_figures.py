@@ -33,8 +33,8 @@ from faulty_bench import cases, drawn, faultless
 
 from benchmon.bench import Bench, Channel, load_bench
 from benchmon.prediction import predict
+from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
-from benchmon.prediction.smooth_follower import SmoothFollower
 from benchmon.quantities import is_temperature
 from benchmon.watch.drifts import Drifts
 from benchmon.watch.explanation import NOTHING_WRONG, Explainer
@@ -138,7 +138,7 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
     """Return what each channel should read at the mains and air that the bench's own meters show."""
     names = {channel.quantity: channel for channel in bench.channel}
     mains, air = names["mains.voltage.rms"], names["ambient.temperature"]
-    follower = SmoothFollower(bench, mains.accuracy)
+    follower = Follower(bench, mains.accuracy)
     volts, kelvins = read[mains.name], read[air.name]
     found: dict[str, list[Any]] = {}
     for channel in bench.channel:
@@ -148,7 +148,7 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
             found[channel.name] = [follower.nominal.at(channel.quantity)] * len(volts)
         else:
             found[channel.name] = [
-                follower.at(channel.quantity, float(v), float(k)) for v, k in zip(volts, kelvins, strict=True)
+                follower.expected(channel.quantity, float(v), float(k)) for v, k in zip(volts, kelvins, strict=True)
             ]
     return found
 

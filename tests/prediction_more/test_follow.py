@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from time import perf_counter
 
+import numpy as np
 import pytest
 
+from benchmon.bench import Accuracy
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.follow import Follower
+from benchmon.prediction.vicinity import SPACING
 
 READINGS = (
     "output.voltage.mean",
@@ -116,3 +119,49 @@ def test_no_mains_is_said_in_one_line(follower, volts):
 def test_absurd_readings_are_refused(follower, changes):
     with pytest.raises(PredictionError, match=r"^(ambient|load)\.\w+: "):
         follower.at(mains_voltage=230.0, **changes)
+
+
+@pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
+def test_what_lies_between_nodes_agrees_with_a_prediction_of_its_own(bench, follower, mains):
+    own = Follower(bench()).at(mains, 25.0)
+    for quantity in READINGS:
+        found = follower.expected(quantity, own.mains_voltage, 25.0)
+        assert found.value == pytest.approx(own.quantities[quantity].value, rel=5e-4), quantity
+        assert found.uncertainty == pytest.approx(own.quantities[quantity].uncertainty, rel=0.02), quantity
+
+
+def test_expected_values_have_no_steps_along_the_mains(follower):
+    volts = np.linspace(225.0, 235.0, 401)
+    values = np.array([follower.expected("output.voltage.mean", float(one)).value for one in volts])
+    assert np.all(np.diff(values) > 0.0)
+    assert np.abs(np.diff(values, 2)).max() < 1e-4
+
+
+def test_expected_values_have_no_steps_along_the_ambient(follower):
+    values = np.array([follower.expected("output.voltage.mean", 230.0, air).value for air in np.linspace(22, 25, 131)])
+    assert np.ptp(values) > 1e-3
+    assert np.abs(np.diff(values)).max() < 2.0 * np.ptp(values) / 130
+
+
+def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(bench, follower):
+    """JCGM 100, 5.1.3: u² = own² + (∂y/∂V·u(V))²."""
+    name, accuracy = "output.voltage.mean", Accuracy(relative=0.01)
+    bare = follower.expected(name, 230.0)
+    slope = (follower.expected(name, 231.0).value - follower.expected(name, 229.0).value) / 2.0
+    found = Follower(bench(), accuracy).expected(name, 230.0)
+    assert found.value == pytest.approx(bare.value, rel=1e-6)
+    assert found.uncertainty == pytest.approx(math.hypot(bare.uncertainty, slope * 2.3), rel=1e-3)
+
+
+def test_predictions_around_a_state_hold_for_its_neighbours_only(follower):
+    around = follower.around(230.0, 25.4)
+    assert around.holds_for(230.0 * (1 + 0.9 * SPACING), 26.9)
+    assert not around.holds_for(230.0 * (1 + 1.5 * SPACING), 25.4)
+    assert not around.holds_for(230.0, 29.0)
+    assert not around.holds_for(None, 25.4)
+    assert not around.holds_for(230.0, None)
+
+
+def test_an_unmeasured_mains_leaves_the_bench_s_own(follower):
+    around = follower.around(None)
+    assert around.expected("output.voltage.mean", None) == follower.nominal.quantities["output.voltage.mean"]

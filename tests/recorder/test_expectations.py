@@ -7,8 +7,10 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.prediction.vicinity import SPACING, Vicinity
 from benchmon.recorder import expectations
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
+from benchmon.watch.watch import judgement_of
 
 AMBIENT = """
 [[channel]]
@@ -22,22 +24,30 @@ accuracy = "0.5 K"
 
 @pytest.fixture
 def asked(monkeypatch):
-    """Return what was predicted for, in order: (mains volts, tolerance, ambient)."""
+    """Return around what was predicted, in order: (mains volts, ambient)."""
     calls = []
 
-    def predict(bench, *, mains_voltage=None, ambient=None, load=None):
-        assert mains_voltage is None
-        calls.append((bench.mains.voltage, bench.mains.tolerance, ambient))
-        volts = bench.mains.voltage
+    def predict(volts, load=None):
         quantities = {
-            "mains.voltage.rms": Expected(volts, volts * bench.mains.tolerance, "V"),
+            "mains.voltage.rms": Expected(volts, volts * 0.1, "V"),
             "output.voltage.rms": Expected(volts / (8 if load == "open" else 10), 0.2, "V"),
             "diode.temperature.case": Expected(75.0, 4.0, "°C"),
         }
         nothing = Waveforms(np.zeros(1), {})
         return Prediction(volts, 50.0, 25.0, quantities, {}, nothing, {"diode.temperature.case": 100.0})
 
-    monkeypatch.setattr(expectations, "predict", predict)
+    class FakeFollower:
+        def __init__(self, bench, accuracy):
+            self.nominal, self.accuracy = predict(bench.mains.voltage), accuracy
+
+        def around(self, mains, ambient, load):
+            calls.append((mains, ambient))
+            nodes = [230.0] if mains is None else [mains * np.exp(step * SPACING) for step in (-1, 0, 1)]
+            row = tuple(predict(volts, load) for volts in nodes)
+            air = None if ambient is None else int(ambient)
+            return Vicinity((row,) if air is None else (row, row), mains, air, self.accuracy)
+
+    monkeypatch.setattr(expectations, "Follower", FakeFollower)
     return calls
 
 
@@ -66,10 +76,10 @@ def settled(world, channel, at, mains=None):
 
 
 def test_the_measured_mains_replaces_the_nominal_one_with_its_tolerance(world, asked):
-    assert settled(world, "vout", 1.0, mains=241.5).value == pytest.approx(24.15)
-    volts, tolerance, _ = asked[-1]
-    assert volts == pytest.approx(241.5)
-    assert tolerance == pytest.approx(0.005 * 3**0.5 / 2)  # the meter's 0.5 %, as a rectangular tolerance
+    found = settled(world, "vout", 1.0, mains=241.5)
+    assert found.value == pytest.approx(24.15, rel=1e-5)
+    assert found.uncertainty == pytest.approx(np.hypot(0.2, 24.15 * 0.005), rel=1e-3)  # the meter's 0.5 %
+    assert asked[-1] == (241.5, None)
 
 
 def test_the_mains_itself_keeps_to_the_bench_file(world):
@@ -129,18 +139,30 @@ def test_temperatures_rise_from_power_on_not_from_the_start(world):
     assert settled(world, "case", 1100.0).value == pytest.approx(25.0 + 50.0 * (1 - np.exp(-1)), abs=0.1)
 
 
-def test_a_rise_of_less_than_a_twentieth_of_its_uncertainty_is_not_told_anew(world):
+def test_what_moved_less_than_a_twentieth_of_its_uncertainty_is_not_stored_anew(world):
     expected, channels = world
-    told, values = set(), []
+    stored, fresh = set(), set()
     for number in range(2000):
         now = 1.0 + number / 50
         expected.observe(channels["line"], now, 230.0)
         found = expected.expected(channels["case"], now) if number else settled(world, "case", now)
-        exact = 25.0 + 50.0 * (1 - np.exp(-(now - 1.0) / 100.0))
-        told.add(found)
-        values.append(abs(found.value - exact) / found.uncertainty)
-    assert max(values) <= 0.0501
-    assert len(told) < 1500
+        kept = expected.thinned(judgement_of(channels["case"], now, 40.0, found))
+        assert abs(kept.expected - found.value) <= 0.0501 * found.uncertainty
+        fresh.add(found)
+        stored.add((kept.expected, kept.expected_uncertainty))
+    assert len(fresh) == 2000
+    assert len(stored) < 1000
+
+
+def test_what_is_expected_follows_the_mains_without_steps(world):
+    expected, channels = world
+    settled(world, "vout", 1.0, mains=230.0)
+    last = None
+    for number in range(1, 401):
+        expected.observe(channels["line"], 1.0 + number / 20, 230.0 + number / 200)
+        found = expected.expected(channels["vout"], 1.0 + number / 20).value
+        assert last is None or 0.0 < found - last < 1e-3
+        last = found
 
 
 def test_the_measured_ambient_is_used_where_it_is_plausible(bench_text):

@@ -7,8 +7,6 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.smooth_follower import SmoothFollower
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Flag
 from benchmon.watch.watch import Watch
@@ -124,27 +122,3 @@ def test_shuffled_instruments_get_the_same_flags():
         rows.append({channel.name: insight.flags(channel.name) for channel in channels})
     assert rows[0] == rows[1]
     assert rows[0]["winding current"] == {Flag.DRIFTING}
-
-
-@pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
-def test_the_smooth_follower_agrees_with_a_prediction_of_its_own(mains):
-    smooth, follower = SmoothFollower(BENCH), Follower(BENCH).at(mains)
-    for channel in BENCH.channel:
-        if channel.quantity not in ("mains.voltage.rms", "ambient.temperature"):
-            own = follower.quantities[channel.quantity]
-            assert smooth.at(channel.quantity, mains).value == pytest.approx(own.value, rel=2e-3)
-
-
-def test_the_smooth_follower_has_no_steps():
-    smooth = SmoothFollower(BENCH)
-    volts = np.linspace(225.0, 235.0, 401)
-    values = np.array([smooth.at("output.voltage.mean", float(one)).value for one in volts])
-    assert np.all(np.diff(values) > 0.0)
-    assert np.abs(np.diff(values, 2)).max() < 1e-4
-
-
-def test_the_smooth_follower_has_no_steps_along_the_ambient():
-    smooth = SmoothFollower(BENCH)
-    values = np.array([smooth.at("output.voltage.mean", 230.0, air).value for air in np.linspace(22.2, 24.8, 131)])
-    assert np.ptp(values) > 1e-3
-    assert np.abs(np.diff(values)).max() < 2.0 * np.ptp(values) / 130
