@@ -6,6 +6,7 @@
     │   ├── SessionFileError          a session file that is not one, or is damaged
     │   └── DataFileError             a file of readings or a waveform
     ├── PredictionError (ArithmeticError)   a circuit with no trustworthy answer: which part, why, what to change
+    │   └── NoSteadyState             the equations gave none; which part is to blame is still to be found
     ├── InstrumentError (OSError)     an instrument that cannot be reached
     │   ├── InstrumentTimeout (TimeoutError)   it did not answer in time
     │   └── BadReply (ValueError)     it answered something that is no reading
@@ -43,6 +44,10 @@ class DataFileError(BadInput):
 
 class PredictionError(BenchmonError, ArithmeticError):
     """A circuit that has no trustworthy answer."""
+
+
+class NoSteadyState(PredictionError):
+    """A circuit of which no steady state was found."""
 
 
 class InstrumentError(BenchmonError, OSError):

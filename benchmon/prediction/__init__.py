@@ -2,7 +2,7 @@
 
 `predict` is the door. Behind it: `parts` (values), `rectifier` and `network` (the circuit's equations), `collocation`
 and `steady` (its periodic steady state), `heat` (temperatures that fit), `traces`, `measures` and `readings` (what
-meters show) and `allowances` (what is not known exactly).
+meters show), `allowances` (what is not known exactly) and `blame` (which part keeps a circuit from an answer).
 
 Beside it: `follow` and `vicinity` (predictions at the measured mains, without steps), `monte_carlo` (distributions
 instead of first order), `ratings` (margins and cautions before power, from `switch_on`, `inrush` and `stress`), and

@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
-from benchmon.errors import PredictionError
+from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
+from benchmon.prediction.blame import blame
 from benchmon.prediction.bulk_heat import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN, load_rise, transformer_rise
 from benchmon.prediction.contributions import Shares, shares_of, with_another
 from benchmon.prediction.heat import WarmState, solve_warm
@@ -110,7 +111,10 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
     """Return all quantities of all variants in `parts`. Raises `PredictionError`, never a number it does not trust."""
     if np.any(parts["mains.voltage"] <= 0):
         raise PredictionError("mains.voltage: is zero, so there is nothing to predict; give volts above zero")
-    warm = solve_warm(bench, parts, near, shift)
+    try:
+        warm = solve_warm(bench, parts, near, shift)
+    except NoSteadyState:
+        raise PredictionError(blame(bench, parts)) from None
     ripple_order = 2 if wiring_of(bench).symmetric else 1
     quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
     quantities |= temperatures_of(bench, warm, quantities)

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.errors import PredictionError
+from benchmon.errors import NoSteadyState
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates, solve_periodic
 from benchmon.prediction.diode import Junction
 from benchmon.prediction.network import Equations, assemble, load_current, load_is_linear, path_currents
@@ -164,7 +164,7 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
 
 def _refuse_unsolved(solution: PeriodicSolution) -> None:
     if not np.any(solution.converged):
-        raise PredictionError(
+        raise NoSteadyState(
             "the circuit's steady state was not found; check the filter and load for values far out of proportion"
         )
 

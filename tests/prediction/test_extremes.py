@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from scipy.special import ive
 
 from benchmon.bench import Bench
-from benchmon.errors import PredictionError
+from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
+from benchmon.prediction.blame import blame
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import Solved, solve
 
@@ -133,6 +134,25 @@ def test_impossible_circuits_are_named(name):
     assert message in str(caught.value)
     assert str(caught.value).isprintable()
     assert len(str(caught.value)) < 300
+
+
+def test_a_circuit_without_an_answer_tells_the_part_and_a_value_that_has_one():
+    stiff = {"secondary_resistance": 0.0, "primary_resistance": 0.0}
+    changes = {"mains": {"frequency": 400.0}, "filter": [capacitor(1.6e-3)], "load": resistor(1.5)}
+    with pytest.raises(PredictionError) as caught:
+        predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 50e-3}))
+    assert str(caught.value).startswith("transformer.leakage_inductance: with 50.0 mH the circuit's steady state was")
+    assert str(caught.value).endswith("with 500 uH there is one")
+    assert predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 500e-6})).quantities
+
+
+def test_where_no_single_part_is_to_blame_that_is_said(monkeypatch):
+    def never(*_):
+        raise NoSteadyState("none")
+
+    monkeypatch.setattr("benchmon.prediction.blame.solve_circuit", never)
+    bench = plain(filter=[choke(0.1), capacitor(1e-3)])
+    assert "no single part is to blame" in blame(bench, parts_of(bench))
 
 
 def test_a_measured_ambient_of_an_oven_is_refused():
