@@ -93,7 +93,7 @@ class _Log:
             events += found
         end = self._readings[-1].time if self._readings else 0.0
         events += self._insight.finish(end)
-        return sorted(events + self._silences(end), key=lambda event: event.time)
+        return sorted(events + self._silences(), key=lambda event: event.time)
 
     def last(self) -> list[tuple[str, Judgement]]:
         """Return the last judgement of each channel that was read, with all flags known at the end."""
@@ -173,15 +173,23 @@ class _Log:
         return None
 
     def _is_late(self, name: str) -> bool:
-        """Return whether a channel fell silent before the log's end: late by its own pace and by its period."""
-        times = [one.time for one in self._readings if one.channel == name]
-        silence = self._readings[-1].time - times[-1]
-        pace = float(np.median(np.diff(times))) if len(times) > 2 else math.inf
-        return silence > max(_LATE_INTERVALS * pace, _LATE_PERIODS * self._channels[name].period)
+        """Return whether a channel fell silent before the log's end."""
+        return self._readings[-1].time > self._late_from(name)
 
-    def _silences(self, end: float) -> list[Event]:
+    def _late_from(self, name: str) -> float:
+        """Return when a channel's silence counts, after its last reading: late by its own pace and by its period."""
+        times = [one.time for one in self._readings if one.channel == name]
+        pace = float(np.median(np.diff(times))) if len(times) > 2 else math.inf
+        return times[-1] + max(_LATE_INTERVALS * pace, _LATE_PERIODS * self._channels[name].period)
+
+    def _silences(self) -> list[Event]:
         return [
-            Event(end, name, str(Flag.STALE), f"{name} has given no reading since {last.time:.6g} s: stale")
+            Event(
+                self._late_from(name),
+                name,
+                str(Flag.STALE),
+                f"{name} has given no reading since {last.time:.6g} s: stale",
+            )
             for name, last in self._last.items()
             if self._is_late(name)
         ]

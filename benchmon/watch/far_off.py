@@ -65,6 +65,15 @@ FAR_OFF = (
     ),
     FarOff(
         "diode.thermal_resistance",
+        "the diode has next to no cooling",
+        "switch off; look for a heat sink that is loose or missing",
+        4.0,
+        1.6,
+        factor=4.5,
+        also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
+    ),
+    FarOff(
+        "diode.thermal_resistance",
         "the diode is cooled better than it should be",
         "look for a draught or a fan that the bench file does not know",
         1.0,

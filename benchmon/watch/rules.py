@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
+from benchmon.quantities import UNITS
 
 Sides = Callable[..., tuple[float, float]]
 
@@ -360,5 +361,28 @@ _HEAT_RULES = tuple(
     for part in ("diode", "regulator", "reservoir", "transformer", "load", "ntc")
 )
 
-RULES: tuple[Rule, ...] = (*_MAINS_RULES, *_RECTIFIER_RULES, *_OUTPUT_RULES, *_LOAD_RULES, *_HEAT_RULES)
+_NEVER_NEGATIVE = (
+    "rms",
+    "ac_rms",
+    "ripple",
+    "thd",
+    "crest_factor",
+    "ripple_factor",
+    "reverse_peak",
+    "apparent",
+    "frequency",
+)
+
+_SIGN_RULES = tuple(
+    Rule(
+        f"{quantity} below zero",
+        "it is zero at least, by what it means",
+        (quantity,),
+        lambda _, value: (0.0, value),
+    )
+    for quantity in UNITS
+    if quantity.rpartition(".")[2] in _NEVER_NEGATIVE
+)
+
+RULES: tuple[Rule, ...] = (*_MAINS_RULES, *_RECTIFIER_RULES, *_OUTPUT_RULES, *_LOAD_RULES, *_HEAT_RULES, *_SIGN_RULES)
 """Every rule, from the mains to the load."""

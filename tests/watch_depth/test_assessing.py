@@ -222,7 +222,27 @@ def test_a_trip_has_no_time_left():
 def test_a_channel_that_falls_silent_is_stale():
     found = assess(BENCH, log(60, changes={"ripple": lambda t, v: np.where(t < 20.0, v, math.nan)}))
     assert found["channels"]["ripple"]["flags"] == ["stale"]
-    assert kinds(found) == {"stale"}
+    (event,) = found["events"]
+    assert event["kind"] == "stale"
+    assert event["time_s"] == pytest.approx(19.5 + 5 * 0.5)
+
+
+def test_a_case_far_too_hot_for_what_the_diode_carries_is_badly_cooled():
+    settled = PREDICTED[2]["diode.temperature.case"].value
+
+    def hot(times, _):
+        return 25.0 + 4.6 * (settled - 25.0) * (1.0 - np.exp(-times / 60.0))
+
+    found = assess(BENCH, log(300, changes={"case": hot}))
+    first = found["explanations"][0]
+    assert first["cause"] == "the diode has next to no cooling"
+    assert "heat sink" in first["message"]
+
+
+def test_a_ripple_below_zero_cannot_be():
+    found = assess(BENCH, log(20, changes={"ripple": lambda _, v: -v}))
+    assert found["channels"]["ripple"]["flags"] == ["implausible"]
+    assert "implausible" in kinds(found)
 
 
 def test_overrange_is_flagged_and_json_safe():
