@@ -112,6 +112,7 @@ BREAKS = {
     "output volts times amperes above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
     "output volts into the load above input power": {"mains.power.active": 0.9 * RIGHT["output.power.mean"]},
     "diode colder than the air": {"diode.temperature.case": 15.0},
+    **{rule.name: {rule.needs[0]: -1.0} for rule in RULES if "below zero" in rule.name},
 }
 
 
