@@ -26,7 +26,7 @@ from benchmon.new_bench.asking import (
 from benchmon.new_bench.bench_text import TextSection, TomlValue
 from benchmon.quantities import DURATION, KINDS_BY_UNIT, POINTS, UNITS, is_temperature, parse_value
 
-_NEEDED = {"serial_lines": (("pattern",), ("group",))}
+_NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
 """What a driver can hardly do without though it does not insist: keys of an instrument, and of a channel."""
 _EXAMPLES = {
     "pattern": r"(?P<value>[-+]?[0-9.]+)",
