@@ -33,6 +33,9 @@ _TOLERANCE = 3e-6
 _FEW, _SMALL = 2, 32
 """Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
 
+_MANY = 6
+"""Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
+
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
 
@@ -184,7 +187,8 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
         local[rows, rows] -= f_slope[..., row]
         right[rows, :n] = (_INVERSE[row].sum() * per_second) * start_slope
         right[rows, n] = -residual[..., row]
-    solved = _pivoted(local, right) if system.needs_pivoting else _eliminate(local, right)
+    by_lapack = system.needs_pivoting or n > _MANY
+    solved = _pivoted(local, right) if by_lapack else _eliminate(local, right)
     at_start = _around(solved[n:, :n], solved[n:, n], system.exchange)
     change = _apply(solved[:, :n], at_start) + solved[:, n]
     return change.reshape(2, n, variants, intervals).transpose(2, 3, 0, 1)
@@ -226,7 +230,16 @@ def _pivoted(local: Floats, right: Floats) -> Floats:
 
 def _apply(matrix: Floats, vector: Floats) -> Floats:
     """Return matrix (i, j, …) times vector (j, …)."""
+    if len(vector) > _MANY:
+        return _product(matrix, vector[:, None])[:, 0]
     return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
+
+
+def _product(left: Floats, right: Floats) -> Floats:
+    """Return left (i, j, …) times right (j, k, …)."""
+    if len(right) > _MANY:
+        return np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).transpose(2, 3, 0, 1)
+    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
 
 
 def _around(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
@@ -235,7 +248,7 @@ def _around(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
     if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
         return _closed(gain, offset, exchange)
     even, odd = gain[..., 0::2], gain[..., 1::2]
-    joined = np.asarray(sum(odd[:, j, None] * even[None, j] for j in range(n)))
+    joined = _product(odd, even)
     starts = _around(joined, _apply(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
     between = _apply(even, starts) + offset[..., 0::2]
     return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)

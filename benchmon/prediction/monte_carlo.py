@@ -1,9 +1,9 @@
 """Uncertainty by propagation of distributions (Monte Carlo, JCGM 101:2008): what first order cannot tell is seen here.
 
 Every draw is a circuit of its own. It starts from the nominal solution moved by the first-order sensitivities, and a
-Newton step or two on a coarser mesh makes it that draw's; what the coarser mesh changes is taken off again by the
-nominal solution on the same mesh (a control variate). A few draws are solved in full to see that this is enough, and
-every draw must balance its charge; where it does not, the draw is solved in full.
+Newton step or two on a coarser mesh makes it that draw's; what the coarser mesh changes is taken off again, as the
+nominal solution and its sensitivities on the same mesh tell it (a control variate). A few draws are solved in full to
+see that this is enough, and every draw must balance its charge; where it does not, the draw is solved in full.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class _Quick:
 
     `y` (m, 2, n) are the nominal stage values on it, `y_slopes` (k, m, 2, n) their change by one standard uncertainty;
     `rise_slopes` and `ntc_slopes` (k,) those of the logarithm of junction's and limiter's rise; `offsets` what is to
-    be added to each quantity because the mesh is coarser.
+    be added to each quantity because the mesh is coarser, `offset_slopes` (k,) how that changes likewise.
     """
 
     nominal: _Nominal
@@ -92,6 +92,7 @@ class _Quick:
     rise_slopes: Floats
     ntc_slopes: Floats
     offsets: dict[str, Floats]
+    offset_slopes: dict[str, Floats]
 
 
 def monte_carlo(
@@ -153,16 +154,19 @@ def _quick(nominal: _Nominal, stride: int, steps: int) -> _Quick | None:
     """Return the quick way on every `stride`-th edge of the mesh, None where the circuit has no answer there."""
     warm, moved = nominal.solved.warm, nominal.moved.warm
     fine = warm.state.solution
-    start = fine.y if stride == 1 else np.stack([fine.y[:, ::2, 1], fine.y[:, 1::2, 1]], axis=2)
+    half, whole = stride // 2 - 1, stride - 1
+    start = fine.y if stride == 1 else np.stack([fine.y[:, half::stride, 1], fine.y[:, whole::stride, 1]], axis=2)
     mesh = Mesh(fine.mesh.edges[::stride])
     circuit = circuit_of(nominal.bench, warm.parts, warm.junction)
     one = solve_periodic(circuit, mesh, start)
-    many = solve_periodic(
-        circuit_of(nominal.bench, moved.parts, moved.junction), mesh, np.repeat(one.y, len(nominal.known), axis=0)
-    )
+    moved_circuit = circuit_of(nominal.bench, moved.parts, moved.junction)
+    many = solve_periodic(moved_circuit, mesh, np.repeat(one.y, len(nominal.known), axis=0))
     if not (np.all(one.converged) and np.all(many.converged)):
         return None
     there, _ = _read(nominal.bench, SteadyState(circuit, one), warm.parts, np.zeros(1))
+    around, _ = _read(nominal.bench, SteadyState(moved_circuit, many), moved.parts, nominal.shift)
+    offsets = {name: nominal.solved.quantities[name] - value for name, value in there.items()}
+    moved_offsets = {name: nominal.moved.quantities[name] - value for name, value in around.items()}
     ambient, moved_ambient = warm.parts["ambient.temperature"], moved.parts["ambient.temperature"]
     return _Quick(
         nominal,
@@ -172,7 +176,8 @@ def _quick(nominal: _Nominal, stride: int, steps: int) -> _Quick | None:
         (many.y - one.y) / STEP,
         _log_slopes(warm.junction - ambient, moved.junction - moved_ambient - nominal.shift),
         _log_slopes(warm.ntc - ambient, moved.ntc - moved_ambient),
-        {name: nominal.solved.quantities[name] - value for name, value in there.items()},
+        offsets,
+        {name: (moved_offsets[name] - value) / STEP for name, value in offsets.items()},
     )
 
 
@@ -220,7 +225,9 @@ def _quickly(quick: _Quick, deviates: Floats) -> tuple[dict[str, Floats], NDArra
     start = quick.y + moves.reshape(-1, *quick.y.shape)
     state = SteadyState(circuit, solve_periodic(circuit, quick.mesh, start, most_steps=quick.steps))
     found, balanced = _read(nominal.bench, state, parts, shift)
-    return {name: value + quick.offsets[name] for name, value in found.items()}, balanced
+    for name, value in found.items():
+        found[name] = value + quick.offsets[name] + deviates @ quick.offset_slopes[name]
+    return found, balanced
 
 
 def _read(bench: Bench, state: SteadyState, parts: Parts, shift: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:

@@ -46,7 +46,7 @@ sys.path[:0] = [str(Path(__file__).parents[1] / "prediction")]
 
 import lsoda_reference  # noqa: E402
 from agreement import predicted, shares  # noqa: E402
-from drawn_circuits import KINDS, draw  # noqa: E402
+from drawn_circuits import KINDS, capacitor, choke, draw, plain  # noqa: E402
 from reference_circuit import reference  # noqa: E402
 
 BENCHMON = [sys.executable, "-m", "benchmon"]
@@ -180,6 +180,18 @@ def draws_against_lsoda() -> float:
     return ours / (10 * closed)
 
 
+def sections_cost() -> float:
+    """Ratio: eight choke-and-capacitor sections over four: 2 where cost grows linearly."""
+    parts = {
+        count: [capacitor(2e-3, 0.02), *[choke(5e-3, 0.2), capacitor(1e-3, 0.02)] * count] for count in (1, 4, 8, 16)
+    }
+    benches = [plain("bridge", filter=filters) for filters in parts.values()]
+    times = medians(5, *(functools.partial(solve, bench, parts_of(bench)) for bench in benches))
+    told = ", ".join(f"{count}: {1e3 * spent:.0f} ms" for count, spent in zip(parts, times, strict=True))
+    print(f"    sections {told}")
+    return times[2] / times[1]
+
+
 def help_seconds() -> float:
     """Seconds of `benchmon --help`, median."""
     command = [str(Path(sys.executable).with_name("benchmon")), "--help"]
@@ -266,6 +278,7 @@ FIGURES: tuple[tuple[str, Callable[[], float], float, str], ...] = (
     ("prediction: the same over drawn supplies, against LSODA in closed form", drawn_against_lsoda, 1 / 10, "×"),
     ("prediction: worst difference to scipy, of what is allowed", accuracy_against_scipy, 1.0, "×"),
     ("prediction: 10,000 Monte Carlo draws, against ten of LSODA in closed form", draws_against_lsoda, 1.0, "×"),
+    ("prediction: eight filter sections over four", sections_cost, 2.2, "×"),
     ("benchmon --help", help_seconds, 0.3, "s"),
     ("benchmon demo to first live values", seconds_to_first_values, 3.0, "s"),
     ("a reading through the driver, against bare PyVISA", reading_against_bare_pyvisa, 1.5, "×"),
