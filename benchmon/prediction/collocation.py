@@ -238,7 +238,8 @@ def _apply(matrix: Floats, vector: Floats) -> Floats:
 def _product(left: Floats, right: Floats) -> Floats:
     """Return left (i, j, …) times right (j, k, …)."""
     if len(right) > _MANY:
-        return np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).transpose(2, 3, 0, 1)
+        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
+        return found.transpose(2, 3, 0, 1)
     return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
 
 
