@@ -181,8 +181,11 @@ class MeasuredConditions:
     def _found_warm(self, channel: Channel, time_constant: float, prediction: Prediction) -> float:
         """Return the part of its rise, 0 to 1, that a temperature had when the supply was found on."""
         first, found_on = self._first.get(channel.name), self.power.found_on
-        rise = prediction.quantities[channel.quantity].value - prediction.ambient
-        if first is None or found_on is None or rise < _LEAST_RISE:
+        settled = prediction.quantities.get(channel.quantity)
+        if first is None or found_on is None or settled is None:
+            return 0.0
+        rise = settled.value - prediction.ambient
+        if rise < _LEAST_RISE:
             return 0.0
         missing = min(1.0, max(0.0, 1.0 - (first[1] - prediction.ambient) / rise))
         missing *= math.exp(min(50.0, max(0.0, first[0] - found_on) / time_constant))

@@ -1,6 +1,7 @@
 """A supply that was on before anybody looked: how warm it was is told by the first readings of its temperatures."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -51,6 +52,15 @@ def test_what_is_colder_than_the_air_began_cold(bench):
 def test_a_first_reading_that_comes_late_is_traced_back(bench):
     on_its_way = SETTLED - 50.0 * math.exp(-0.3)
     assert expected_after(bench, (30.0, on_its_way), 60.0) == pytest.approx(SETTLED - 50.0 * math.exp(-0.6), abs=0.2)
+
+
+def test_a_time_constant_without_a_prediction_is_no_stumbling_block(bench):
+    """A load without a rating is predicted no temperature, though how quickly it would warm is known."""
+    case = next(channel for channel in bench.channel if channel.name == "case")
+    measured = MeasuredConditions(bench)
+    measured.observe("line", 0.0, 230.0)
+    measured.observe("case", 0.0, 40.0)
+    assert measured.warm_for(case, 1.0, replace(PREDICTION, quantities={})) == pytest.approx(1.0)
 
 
 def test_power_that_was_seen_to_come_finds_all_cold(bench):
