@@ -22,6 +22,8 @@ from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forec
 from benchmon.watch.settled import settled
 
 _LOOK_EVERY = 1.0
+_LONGEST_PAUSE = 4.0
+"""Seconds between two questions for causes while the same channels disagree, in the end: each costs some 0.1 s."""
 _RECENT = 2.0
 """Seconds of readings that are averaged for an explanation, and for which a channel must have disagreed."""
 _MOST_RECENT = 200
@@ -43,6 +45,9 @@ class Understanding:
         self._forecasts: dict[str, Forecast] = {}
         self._shown: tuple[Explanation, ...] = ()
         self._told = ""
+        self._odd: frozenset[str] = frozenset()
+        self._ask_again = 0.0
+        self._pause = _LOOK_EVERY
 
     def start(self) -> None:
         """Start the thread that explains."""
@@ -92,14 +97,22 @@ class Understanding:
             if forecast is not None and (former is None or not tells_the_same(forecast, former)):
                 self._forecasts[name] = forecast
                 told.append(forecast)
-        if any(self._is_odd(recent, now) for recent in self._recent.values()):
-            # While verdicts still change, some readings are from before the fault and some from after it.
-            if all(_keeps_its_verdict(recent, now) for recent in self._recent.values()):
-                self._explaining.ask(self._observations(now))
+        odd = frozenset(name for name, recent in self._recent.items() if self._is_odd(recent, now))
+        if odd:
+            self._ask(odd, now)
         elif self._shown:
-            self._shown, self._told = (), ""
+            self._shown, self._told, self._odd = (), "", frozenset()
             told.append(Explanations(now, ()))
         return told
+
+    def _ask(self, odd: frozenset[str], now: float) -> None:
+        """Ask for causes, at once where other channels are `odd` than before, else now and then."""
+        # While verdicts still change, some readings are from before the fault and some from after it.
+        settled_down = all(_keeps_its_verdict(recent, now) for recent in self._recent.values())
+        if settled_down and (odd != self._odd or now >= self._ask_again):
+            self._pause = _LOOK_EVERY if odd != self._odd else min(2.0 * self._pause, _LONGEST_PAUSE)
+            self._odd, self._ask_again = odd, now + self._pause
+            self._explaining.ask(self._observations(now))
 
     def _is_odd(self, recent: Sequence[Judgement], now: float) -> bool:
         """Return whether a channel has disagreed throughout, or contradicts others."""
