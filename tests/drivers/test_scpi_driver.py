@@ -2,19 +2,15 @@
 
 import math
 import socket
-import subprocess
-import sys
 import threading
 import time
 from contextlib import suppress
 
 import pytest
-import pyvisa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput, BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
@@ -439,70 +435,6 @@ def test_commands_are_one_printable_line():
     with pytest.raises(ValueError, match="printable ASCII") as caught:
         ScpiChannel(query="MEAS?\nSYST:PRES")
     assert isinstance(caught.value.errors()[0]["ctx"]["error"], BadInput)
-
-
-SERVER = """
-import socket
-with socket.create_server(("127.0.0.1", 0)) as server:
-    print(server.getsockname()[1], flush=True)
-    while True:
-        client, _ = server.accept()
-        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        while data := client.recv(4096):
-            client.sendall(b"+2.21000000E+01\\n" * data.count(b"\\n"))
-        client.close()
-"""
-
-
-@pytest.fixture
-def fast_server():
-    process = subprocess.Popen([sys.executable, "-c", SERVER], stdout=subprocess.PIPE, text=True)
-    try:
-        yield f"TCPIP::127.0.0.1::{process.stdout.readline().strip()}::SOCKET"
-    finally:
-        process.kill()
-        process.communicate()
-
-
-def seconds_a_bare_query(address, number):
-    resource = pyvisa.ResourceManager("@py").open_resource(
-        address, read_termination="\n", write_termination="\n", timeout=1000
-    )
-    started = time.perf_counter()
-    for _ in range(number):
-        assert float(resource.query("MEAS?")) == 22.1
-    taken = time.perf_counter() - started
-    resource.close()
-    return taken / number
-
-
-def seconds_a_reading(address, number):
-    channel = DrivenChannel("u", "V", 1e-6, 1.0, ScpiChannel(query="MEAS?"))
-    driver = ScpiDriver("dmm", ScpiSettings(address=address, identity="", timeout=1.0), [channel])
-    seen, done = [], threading.Event()
-
-    def sink(report):
-        seen.append((time.perf_counter(), report))
-        if len(seen) == number + 2:
-            done.set()
-
-    acquisition = Acquisition(None, sink, drivers=[driver])
-    acquisition.start()
-    assert done.wait(30)
-    acquisition.stop()
-    assert all(report.value == 22.1 for _, report in seen[1:])
-    return (seen[number + 1][0] - seen[1][0]) / number
-
-
-def test_a_reading_costs_little_more_than_a_bare_query(fast_server):
-    """At most 1.5 times a bare PyVISA query loop to the same server; the best of several, as others use the machine."""
-    ratios = []
-    for _ in range(6):
-        bare = seconds_a_bare_query(fast_server, 500)
-        ratios.append(seconds_a_reading(fast_server, 500) / bare)
-        if min(ratios) <= 1.5:
-            return
-    pytest.fail(f"readings cost {ratios} bare queries")
 
 
 def test_an_instrument_that_closes_the_connection_is_lost_without_a_busy_wait(opened):
