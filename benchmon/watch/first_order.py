@@ -24,6 +24,9 @@ COVERED = 4.0
 _FASTEST, _SLOWEST, _RATES, _NEAR = 30.0, 0.02, 41, 65
 """The grid of k: from this many to this many time constants in the time seen, on both sides of zero."""
 
+_OFFSET = 0.001
+"""Where a fit may end: this part of what its readings allow (the value that Bates and Watts, 1981, give)."""
+
 _STEEPEST = 8.0
 """Growth beyond e to this power within the time seen is no rise any more but a step."""
 
@@ -265,7 +268,7 @@ def _refined(
         shape = _shapes(np.full_like(u, rate), u)
         return first + slope * shape, np.column_stack([np.ones_like(u), shape, slope * _bend(np.full_like(u, rate), u)])
 
-    fit = fit_curve(model, values, np.array(start))
+    fit = fit_curve(model, values, np.array(start), _OFFSET)
     if fit is None or not np.all(np.isfinite(fit.unit_covariance)) or np.any(np.diag(fit.unit_covariance) <= 0.0):
         return start, None
     first, slope, rate = (float(value) for value in fit.parameters)

@@ -31,11 +31,13 @@ class Fit:
         return self.deviation * np.sqrt(np.diag(self.unit_covariance))
 
 
-def fit_curve(model: Model, values: Floats, start: Floats) -> Fit | None:
+def fit_curve(model: Model, values: Floats, start: Floats, offset: float = 0.0) -> Fit | None:
     """Return the least-squares fit of `model` to `values` (n,) from parameters `start` (p,), n > p.
 
     Gauss–Newton with step halving (Björck, Numerical Methods for Least Squares Problems, 9.2); each step is solved by
-    a scaled orthogonal factorisation, so parameters of very different size do no harm. None where it does not converge.
+    a scaled orthogonal factorisation, so parameters of very different size do no harm. It ends where the parameters no
+    longer change, or sooner: where they are within a part `offset` of their joint confidence region's radius (Bates and
+    Watts, A relative offset convergence criterion, Technometrics 23, 1981). None where it does not converge.
     """
     at = np.array(start, float)
     curve, slopes = model(at)
@@ -44,6 +46,8 @@ def fit_curve(model: Model, values: Floats, start: Floats) -> Fit | None:
         step = _step(slopes, values - curve)
         if step is None:
             return None
+        if offset and _relative_offset(slopes @ step, squares, len(at)) <= offset:
+            return _fit(at, slopes, squares, len(values))
         for _ in range(_MOST_HALVINGS):
             tried_curve, tried_slopes = model(at + step)
             tried = _squares(values - tried_curve)
@@ -56,6 +60,13 @@ def fit_curve(model: Model, values: Floats, start: Floats) -> Fit | None:
         if small or tried > squares:
             return _fit(at, slopes, squares, len(values))
     return None
+
+
+def _relative_offset(tangent: Floats, squares: float, parameters: int) -> float:
+    """Return how far the curve may still move along its tangent plane, over the scatter about it (both per freedom)."""
+    moved = float(tangent @ tangent)
+    rest = max(squares - moved, 0.0) / max(1, len(tangent) - parameters)
+    return math.sqrt(moved / parameters / rest) if rest > 0.0 else math.inf
 
 
 def _squares(rest: Floats) -> float:
