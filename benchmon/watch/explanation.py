@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,11 +22,11 @@ from benchmon.quantities import format_value, is_temperature
 from benchmon.watch.circuit_faults import circuit_hypotheses
 from benchmon.watch.far_off import far_off_hypotheses
 from benchmon.watch.hypothesis import Hypothesis
+from benchmon.watch.likelihood import Observation, log_likelihoods
 from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
 from benchmon.watch.records import Explanation
 from benchmon.watch.split_rail_faults import split_rail_hypotheses
-from benchmon.watch.trend import Floats
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
@@ -35,29 +34,12 @@ NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
 
 PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.08, 0.02
-_ANYTHING = 0.5
-"""A channel that may read anything is off by about this part of what it should read."""
-
 _FAR_OFF = 8.0
-_LEAST_ERROR = 0.02
-_SMALLEST = 1e-24
 _LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
 """Causes below this likelihood are not worth telling, less so where nothing is wrong."""
 
 _MAINS_WITHIN = 0.4
 _GRID = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Observation:
-    """What a channel reads, settled, in its quantity's unit; ±inf is overload.
-
-    `doubt` is its expanded uncertainty beyond the meter's, as where it is foreseen and not read.
-    """
-
-    channel: Channel
-    value: float
-    doubt: float = 0.0
 
 
 class Explainer:
@@ -130,20 +112,15 @@ def _scores(
     usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
 ) -> list[tuple[Hypothesis, float]]:
     """Return each hypothesis with the logarithm of prior × likelihood."""
-    nothing = Hypothesis(NOTHING_WRONG, "", 1.0, expected)
-    scores = [(nothing, math.log(PRIOR_NOTHING) + _log_likelihood(usable, expected, expected))]
     read = set(expected)
     # A cause at a channel that is silent now cannot be judged; it stays out.
     known = [one for one in hypotheses if read.issuperset(one.channels)]
     total = sum(one.prior for one in known)
-    for one in known:
-        prior = PRIOR_KNOWN * one.prior / total
-        scores.append((one, math.log(prior) + _log_likelihood(usable, one.readings, expected)))
-    unknown = _broad(usable, expected)
-    for one in unknown:
-        prior = PRIOR_UNKNOWN * one.prior
-        scores.append((one, math.log(prior) + _log_likelihood(usable, one.readings, expected)))
-    return scores
+    weighed = [(Hypothesis(NOTHING_WRONG, "", 1.0, expected), PRIOR_NOTHING)]
+    weighed += [(one, PRIOR_KNOWN * one.prior / total) for one in known]
+    weighed += [(one, PRIOR_UNKNOWN * one.prior) for one in _broad(usable, expected)]
+    likelihoods = log_likelihoods(usable, [one.readings for one, _ in weighed], expected)
+    return [(one, math.log(prior) + float(log)) for (one, prior), log in zip(weighed, likelihoods, strict=True)]
 
 
 def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
@@ -161,40 +138,6 @@ def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) ->
     ]
     far = {name: MeterValue(v.value, _FAR_OFF * v.moves, _FAR_OFF * v.own) for name, v in expected.items()}
     return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.25, {}), Hypothesis(NONE_OF_THESE, remedy, 0.25, far)]
-
-
-def _log_likelihood(
-    usable: Sequence[Observation], readings: Mapping[str, MeterValue], expected: Mapping[str, MeterValue]
-) -> float:
-    """Return the logarithm of the normal density of all readings, with the uncertainties that they share."""
-    count = len(usable)
-    rest, own = np.empty(count), np.empty(count)
-    moves: list[Floats | None] = []
-    for row, one in enumerate(usable):
-        value, right = readings.get(one.channel.name), expected[one.channel.name]
-        if value is None:
-            spread = _ANYTHING * abs(right.value) + 3.0 * one.channel.accuracy.of(right.value)
-            rest[row], own[row] = one.value - right.value, spread**2 + (one.doubt / 2.0) ** 2
-            moves.append(None)
-            continue
-        # A meter that is only told in per cent still does not show zero without any error.
-        accuracy = max(one.channel.accuracy.of(value.value), _LEAST_ERROR * one.channel.accuracy.of(right.value)) / 2.0
-        rest[row], own[row] = one.value - value.value, accuracy**2 + value.own**2 + (one.doubt / 2.0) ** 2 + _SMALLEST
-        moves.append(value.moves)
-    shared = np.zeros((count, max((len(move) for move in moves if move is not None), default=0)))
-    for row, move in enumerate(moves):
-        if move is not None:
-            shared[row, : len(move)] = move
-    return _log_normal(rest, own, shared)
-
-
-def _log_normal(rest: Floats, own: Floats, shared: Floats) -> float:
-    """Return the log density of `rest` (n,) with covariance diag(own) + shared·sharedᵀ, scaled to stay in range."""
-    sizes = np.sqrt(own)
-    scaled = shared / sizes[:, None]
-    factor = np.linalg.cholesky(np.eye(len(rest)) + scaled @ scaled.T)
-    inside = np.linalg.solve(factor, rest / sizes)
-    return -0.5 * float(inside @ inside) - float(np.sum(np.log(np.diag(factor)))) - float(np.sum(np.log(sizes)))
 
 
 def _ranked(

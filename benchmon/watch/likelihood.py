@@ -1,0 +1,87 @@
+"""How likely readings are if a cause is so: one normal density of all channels together, for many causes at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Channel
+from benchmon.watch.meter_values import MeterValue
+from benchmon.watch.trend import Floats
+
+_ANYTHING = 0.5
+"""A channel that may read anything is off by about this part of what it should read."""
+
+_LEAST_ERROR = 0.02
+_SMALLEST = 1e-24
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What a channel reads, settled, in its quantity's unit; ±inf is overload.
+
+    `doubt` is its expanded uncertainty beyond the meter's, as where it is foreseen and not read.
+    """
+
+    channel: Channel
+    value: float
+    doubt: float = 0.0
+
+
+def log_likelihoods(
+    usable: Sequence[Observation], causes: Sequence[Mapping[str, MeterValue]], expected: Mapping[str, MeterValue]
+) -> Floats:
+    """Return the logarithm of the density of all of `usable` (n finite readings) under each of `causes`, (h,).
+
+    A cause says what channels read, by name, with the uncertainties that they share; one that it leaves out may read
+    anything. `expected` is what each reads where nothing is wrong.
+    """
+    values, left, shared = _told(usable, causes, expected)
+    readings, doubts = (
+        np.array(column) for column in zip(*((one.value, one.doubt / 2.0) for one in usable), strict=True)
+    )
+    relative = np.array([one.channel.accuracy.relative for one in usable])
+    absolute = np.array([one.channel.accuracy.absolute for one in usable])
+    right = np.array([expected[one.channel.name].value for one in usable])
+    anything = np.isnan(left)
+    of_right = relative * np.abs(right) + absolute
+    # A meter that is only told in per cent still does not show zero without any error.
+    accuracy = np.maximum(relative * np.abs(values) + absolute, _LEAST_ERROR * of_right) / 2.0
+    own = np.where(anything, (_ANYTHING * np.abs(right) + 3.0 * of_right) ** 2, accuracy**2 + left**2 + _SMALLEST)
+    return _log_normal(readings - values, own + doubts**2, shared)
+
+
+def _told(
+    usable: Sequence[Observation], causes: Sequence[Mapping[str, MeterValue]], expected: Mapping[str, MeterValue]
+) -> tuple[Floats, Floats, Floats]:
+    """Return what each cause says of each reading: values (h, n), own deviations (h, n), shared moves (h, n, k).
+
+    Of a channel that may read anything the own deviation is NaN, and the value the expected one.
+    """
+    names = [one.channel.name for one in usable]
+    widest = max((len(value.moves) for cause in causes for value in cause.values()), default=0)
+    values = np.tile([expected[name].value for name in names], (len(causes), 1))
+    own = np.full(values.shape, np.nan)
+    shared = np.zeros((*values.shape, widest))
+    for row, cause in enumerate(causes):
+        for column, name in enumerate(names):
+            if (told := cause.get(name)) is not None:
+                values[row, column], own[row, column] = told.value, told.own
+                shared[row, column, : len(told.moves)] = told.moves
+    return values, own, shared
+
+
+def _log_normal(rest: Floats, own: Floats, shared: Floats) -> Floats:
+    """Return the log density of each row of `rest` (h, n) with covariance diag(own) + shared·sharedᵀ, (h,).
+
+    Scaled by the own deviations (h, n), so that channels of very different size stay in range; `shared` is (h, n, k).
+    """
+    sizes = np.sqrt(own)
+    scaled = shared / sizes[:, :, None]
+    factors = np.linalg.cholesky(np.eye(rest.shape[1]) + scaled @ scaled.transpose(0, 2, 1))
+    inside = np.linalg.solve(factors, (rest / sizes)[:, :, None])[:, :, 0]
+    diagonals = np.diagonal(factors, axis1=1, axis2=2)
+    found: Floats = -0.5 * np.sum(inside**2, axis=1) - np.sum(np.log(diagonals) + np.log(sizes), axis=1)
+    return found
