@@ -113,13 +113,18 @@ class PowerSwitchings:
         A part with one time constant warms along 1 − exp(−t/τ) while the power is on and cools along exp(−t/τ) while
         it is off (lumped heat capacity, JESD51). `found` is how far it had warmed when it was found on, 0 to 1.
         """
-        warm, last = (0.0, 0.0) if self._found_on is None else (found, self._found_on)
+        # What is still missing is followed, not what has come: near the end it is the small one, and keeps its digits.
+        missing, last = (1.0, 0.0) if self._found_on is None else (1.0 - found, self._found_on)
         for on, off in self._spells:
-            warm *= math.exp(-max(0.0, min(on, time) - last) / time_constant)
+            missing = _cooled(missing, max(0.0, min(on, time) - last) / time_constant)
             last = max(min(off, time), min(on, time))
-            warm = 1.0 - (1.0 - warm) * math.exp(-(last - min(on, time)) / time_constant)
-        warm *= math.exp(-max(0.0, time - last) / time_constant)
-        return math.inf if warm >= 1.0 else -time_constant * math.log1p(-warm)
+            missing *= math.exp(-(last - min(on, time)) / time_constant)
+        missing = _cooled(missing, max(0.0, time - last) / time_constant)
+        return math.inf if missing <= 0.0 else -time_constant * math.log(missing)
+
+
+def _cooled(missing: float, time_constants: float) -> float:
+    return missing if time_constants == 0.0 else 1.0 - (1.0 - missing) * math.exp(-time_constants)
 
 
 class MeasuredConditions:

@@ -45,6 +45,7 @@ from benchmon.watch.records import Event, Flag, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
+_ROUND = 0.05
 _HEARTBEAT_EVERY = 0.25
 _INSTRUMENTS_END_WITHIN = 1.5
 
@@ -103,7 +104,7 @@ class Recording:
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
         self._stop = stop
-        self._next_heartbeat = 0.0
+        self._next_round = self._next_heartbeat = 0.0
         self._started = time.monotonic()
         self._clocks = ClockWatch(self._started, Clocks.now())
         self._sign = LifeSign(bench, path)
@@ -169,6 +170,13 @@ class Recording:
             self._take(news)
         self._events(self._switching.events())
         now = self._now()
+        # Readings never wait, since one of them may trip; all else bears a moment, and is done once for many of them.
+        if now >= self._next_round or self._stop.switch_off:
+            self._next_round = now + _ROUND
+            self._go_round(now)
+
+    def _go_round(self, now: float) -> None:
+        """Do what is done now and then: look for silence, tell what has become known, answer what is asked."""
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
         self._events([self._event("prediction", f"no prediction: {why}") for why in self._expectations.problems()])
