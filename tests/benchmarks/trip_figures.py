@@ -30,8 +30,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "drivers"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
 from modbus_far_end import ModbusFarEnd, Unit
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.recorder import record
@@ -41,24 +43,9 @@ ALLOWED = 0.1
 PACE = 0.02
 PATIENCE = 30.0
 
-BENCH = """
-title = "Bench of the trip figures"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
+BENCH = (
+    supply("Bench of the trip figures")
+    + """\
 [[instrument]]
 name = "meter"
 driver = "serial_lines"
@@ -95,6 +82,7 @@ instrument = "relay"
 coil = 7
 value = 0
 """
+)
 
 
 class HotSupply:

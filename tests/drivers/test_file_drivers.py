@@ -5,6 +5,7 @@ import os
 import time
 
 import pytest
+from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -118,31 +119,9 @@ def test_a_pattern_without_a_group_is_refused(tmp_path):
 # A table that grows
 
 
-@pytest.fixture
-def opened():
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
-
-
 def add(path, text):
     with path.open("a", encoding="utf-8", newline="") as file:
         file.write(text)
-
-
-def heard(driver, number=1, patience=3.0):
-    readings, deadline = [], time.monotonic() + patience
-    while len(readings) < number:
-        assert time.monotonic() < deadline, readings
-        readings += driver.receive(0.1)
-    return readings
 
 
 def numbers(readings):

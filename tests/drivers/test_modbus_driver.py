@@ -44,20 +44,6 @@ def far_end(request):
         yield end
 
 
-@pytest.fixture
-def opened():
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
-
-
 def values(driver):
     return {one.channel: one.value for one in driver.read_together(list(driver.channels))}
 

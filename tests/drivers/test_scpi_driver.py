@@ -36,21 +36,6 @@ def far_end():
         yield end
 
 
-@pytest.fixture
-def opened():
-    """Open drivers that are closed again whatever happens."""
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
-
-
 def read_one(opened, far_end, reply, unit="V", **channel):
     far_end.answer = (IDENTITY | {b"Q?": reply}).get
     return opened(driver_at(far_end.visa_address, ("Q?", channel), unit=unit)).read("Q?")

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyvisa.util import to_ieee_block
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError, BenchmonError, InstrumentError
@@ -54,20 +55,6 @@ def scope_at(address, *channels, waves=WAVES, **keys):
 def far_end():
     with TcpFarEnd(ANSWERS.get) as end:
         yield end
-
-
-@pytest.fixture
-def opened():
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
 
 
 def test_a_block_becomes_measures_and_a_wave(opened, far_end):
@@ -313,24 +300,9 @@ def test_channels_that_do_not_fit_the_keys_are_refused(one, waves, says):
         scope_at("TCPIP::127.0.0.1::5025::SOCKET", one, waves=waves)
 
 
-BENCH = """
-title = "Scope"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
+BENCH = (
+    supply("Scope")
+    + """\
 [[instrument]]
 name = "scope"
 driver = "scpi"
@@ -344,6 +316,7 @@ quantity = "output.voltage.ripple"
 wave = "DATA?"
 preamble = "PRE?"
 """
+)
 
 
 @pytest.mark.parametrize(

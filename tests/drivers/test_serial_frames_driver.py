@@ -6,6 +6,7 @@ import struct
 import time
 
 import pytest
+from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -41,28 +42,6 @@ def driver_at(address, channels, unit="V", **keys):
 def far_end():
     with PtyFarEnd(split=in_pairs) as end:
         yield end
-
-
-@pytest.fixture
-def opened():
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
-
-
-def heard(driver, number=1, patience=3.0):
-    readings, deadline = [], time.monotonic() + patience
-    while len(readings) < number:
-        assert time.monotonic() < deadline, readings
-        readings += driver.receive(0.1)
-    return readings
 
 
 FIRST = {"at": 3, "format": ">h", "factor": 0.01}

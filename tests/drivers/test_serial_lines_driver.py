@@ -6,6 +6,7 @@ import os
 import time
 
 import pytest
+from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rfc2217_port import Rfc2217Port
@@ -32,29 +33,6 @@ def driver_at(address, unit="V", channels=None, on_complaint=None, **keys):
 def far_end():
     with PtyFarEnd() as end:
         yield end
-
-
-@pytest.fixture
-def opened():
-    drivers = []
-
-    def opened(driver):
-        drivers.append(driver)
-        driver.open()
-        return driver
-
-    yield opened
-    for driver in drivers:
-        driver.close()
-
-
-def heard(driver, number=1, patience=3.0):
-    """Return the next `number` readings."""
-    readings, deadline = [], time.monotonic() + patience
-    while len(readings) < number:
-        assert time.monotonic() < deadline, readings
-        readings += driver.receive(0.1)
-    return readings
 
 
 def hear_line(opened, far_end, line, **keys):

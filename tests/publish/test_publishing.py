@@ -12,6 +12,7 @@ import time
 from itertools import pairwise
 
 import pytest
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.publish.broker import connect, leave, new_client, read_broker
@@ -24,24 +25,9 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
 
-BENCH = """
-title = "Workshop / supply + 1"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
+BENCH = (
+    supply("Workshop / supply + 1")
+    + """\
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -60,6 +46,7 @@ query = "T?"
 accuracy = "1 K"
 trip_above = "90 °C"
 """
+)
 
 
 class Recording:

@@ -6,29 +6,11 @@ import threading
 import time
 
 import pytest
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 
-BENCH = """
-title = "Workshop supply"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-tolerance = "10 %"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
-"""
+BENCH = supply(mains='tolerance = "10 %"\n')
 
 METER = """
 [[instrument]]

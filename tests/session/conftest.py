@@ -3,6 +3,7 @@
 import time
 
 import pytest
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected
@@ -10,24 +11,9 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
 
-BENCH = """
-title = "Workshop supply"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
+BENCH = (
+    supply()
+    + """\
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -45,6 +31,7 @@ quantity = "diode.temperature.case"
 accuracy = "1 K"
 trip_above = "90 °C"
 """
+)
 
 
 @pytest.fixture(scope="session")

@@ -1,30 +1,16 @@
 """What of an edited bench file may come into force while it is recorded."""
 
 import pytest
+from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.watch.edits import Edits, edits_between
 from benchmon.watch.plan import BEGUN, DONE, Plan
 from benchmon.watch.records import Event
 
-BENCH = """
-title = "Workshop supply"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "18 V"
-primary_resistance = "9 Ω"
-secondary_resistance = "0.2 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "22 Ω"
+BENCH = (
+    supply()
+    + """\
 [[instrument]]
 name = "meter"
 driver = "hand"
@@ -46,6 +32,7 @@ name = "load on"
 load = "22 Ω"
 hold = "60 s"
 """
+)
 
 
 def edits(*changes, begun=0):
