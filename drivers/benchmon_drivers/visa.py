@@ -65,7 +65,7 @@ class GuardedSocket(socket.socket):
         if not data:
             raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
         if time.monotonic() > self.deadline:
-            raise BadReply("sends bytes without an end; check the termination")
+            raise BadReply("answers without an end in time; check the termination, or raise the timeout")
         return data
 
 

@@ -302,8 +302,8 @@ class TestAForeignDriverThatMisbehaves:
     def test_the_kit_catches_a_driver_that_takes_garbage_for_a_value(self):
         class Careless(ScpiDriver):
             def _ask(self, channel):
-                self._write(self._questions[channel.name])
-                reply = self._read()
+                self._line.write(self._questions[channel.name])
+                reply = self._line.read()
                 return float("".join(c for c in reply.decode("latin-1") if c.isdigit()) or 0)
 
         class Conformance(DriverConformance):

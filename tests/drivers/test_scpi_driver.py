@@ -250,7 +250,7 @@ def test_a_serial_line_takes_its_keys_and_reads(opened):
         keys = {"baud": 19200, "stop_bits": 2, "handshake": "xon/xoff"}
         driver = opened(driver_at(far_end.visa_address, "Q?", **keys))
         assert driver.read("Q?").value == 5.0
-        resource = driver._resource
+        resource = driver._line._resource
         assert (resource.baud_rate, resource.stop_bits / 10, int(resource.flow_control)) == (19200, 2, 1)
 
 
