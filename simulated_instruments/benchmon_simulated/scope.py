@@ -3,12 +3,12 @@
 A SCPI twin answers what the bench file's channels ask for, their `preamble` and `wave`, as its [instrument.waves] says
 that they are told. Its channel n, in the order of the bench file, whose quantity is of a wave answers besides
 
-    WAVeform<n>:PREamble?   captures anew and answers  points,dx,x0,dy,y0  : sample k is at x0 + k·dx seconds, code c
-                            is y0 + c·dy in the unit of the wave
-    WAVeform<n>:DATA?       the codes of the last capture as a definite block (IEEE 488.2, 8.7.9), two bytes each,
-                            signed, the higher first
+    TRACe<n>:PREamble?  captures anew and answers  points,dx,x0,dy,y0  : sample k is at x0 + k·dx seconds, code c
+                        is y0 + c·dy in the unit of the wave
+    TRACe<n>:DATA?      the codes of the last capture as a definite block (IEEE 488.2, 8.7.9), two bytes each, signed,
+                        the higher first
 
-The words are our own. A capture is of four periods. The codes have twelve bits (eight where there is no room for more),
+The words are after SCPI's TRACe, the answers are our own. A capture is of four periods. The codes have twelve bits (eight where there is no room for more),
 with half a step of noise, as an oscilloscope of some quality has.
 """
 

@@ -57,7 +57,7 @@ class ScpiTwin(WiredTwin):
         for number, meter in enumerate(self.meters, 1):
             if wave := _wave_of(meter, supply):
                 capture = Capture(wave, meter, seed + number, Telling())
-                self._teach_wave(capture, supply, f"WAVeform{number}:PREamble?", f"WAVeform{number}:DATA?")
+                self._teach_wave(capture, supply, f"TRACe{number}:PREamble?", f"TRACe{number}:DATA?")
 
     def _teach_channels(self, supply: SupplyUnderTest, seed: int, waves: Keys | None) -> None:
         telling = Telling.of(waves) if waves is not None else None

@@ -36,7 +36,7 @@ def taken(whole, pieces=(), *, text=False):
 @given(
     st.binary(max_size=2000),
     st.lists(st.integers(1, 50), max_size=100),
-    st.sampled_from([b"", b":WAV:DATA ", b"CURVE "]),
+    st.sampled_from([b"", b":TRAC:DATA ", b"SAMPLES "]),
 )
 def test_a_definite_block_is_read_as_pyvisa_reads_it(data, pieces, header):
     block = header + to_ieee_block(list(data), "B")

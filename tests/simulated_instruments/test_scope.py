@@ -33,8 +33,8 @@ def scope(make_bench, reservoir):
 
 
 def captured(line, number):
-    points, spacing, start, step, zero = (float(part) for part in line.query(f"WAV{number}:PRE?").split(","))
-    codes = line.query_binary_values(f":waveform{number}:data?", datatype="h", is_big_endian=True, container=np.array)
+    points, spacing, start, step, zero = (float(part) for part in line.query(f"TRAC{number}:PRE?").split(","))
+    codes = line.query_binary_values(f":trace{number}:data?", datatype="h", is_big_endian=True, container=np.array)
     assert len(codes) == points
     return start + spacing * np.arange(len(codes)), zero + step * codes, step
 
@@ -54,9 +54,9 @@ def test_a_wave_comes_whole_and_in_scale(scope, number, wave):
 def test_the_codes_are_of_the_capture_that_the_preamble_tells_of(scope):
     simulated, line = scope
     times, values, _ = captured(line, 1)
-    again = line.query_binary_values("WAV1:DATA?", datatype="h", is_big_endian=True, container=np.array)
+    again = line.query_binary_values("TRAC1:DATA?", datatype="h", is_big_endian=True, container=np.array)
     simulated.supply.set_load(200.0)
-    later = line.query_binary_values("WAV1:DATA?", datatype="h", is_big_endian=True, container=np.array)
+    later = line.query_binary_values("TRAC1:DATA?", datatype="h", is_big_endian=True, container=np.array)
     assert np.array_equal(again, later)
     assert len(times) == len(values) == PERIODS * 400
 
@@ -64,7 +64,7 @@ def test_the_codes_are_of_the_capture_that_the_preamble_tells_of(scope):
 def test_what_has_no_wave_is_an_undefined_header(scope):
     _, line = scope
     line.query("*CLS;*OPC?")
-    for header in ("WAV3:PRE?", "WAV5:DATA?"):
+    for header in ("TRAC3:PRE?", "TRAC5:DATA?"):
         line.write(header)
         assert line.query("SYST:ERR?") == '-113,"Undefined header"'
 
@@ -81,23 +81,23 @@ name = "{name}"
 instrument = "scope"
 quantity = "{name}"
 accuracy = "3 %"
-preamble = ":WAV:SOUR CH1;PRE?"
-wave = ":WAV:DATA? CH1"
+preamble = ":TRAC:SOUR CH1;PRE?"
+wave = ":TRAC:DATA? CH1"
 """
 
 
 def test_a_wave_that_the_bench_file_asks_for_in_its_own_words(make_bench, reservoir):
     """The very words and codes of the bench file, decoded by PyVISA and by hand."""
     text = reservoir + SCOPE + WAVES.format(codes="uint16", order="little")
-    text += ASKED.replace(":WAV:SOUR CH1;PRE?", "WAV:PRE? CH1").format(name="output.voltage.rms")
+    text += ASKED.replace(":TRAC:SOUR CH1;PRE?", "TRAC:PRE? CH1").format(name="output.voltage.rms")
     with SimulatedBench(make_bench(text), seed=2) as simulated:
         with closing(
             pyvisa.ResourceManager("@py").open_resource(
                 simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
             )
         ) as line:
-            told = line.query("WAV:PRE? CH1").strip().split(",")
-            codes = line.query_binary_values(":WAV:DATA? CH1", datatype="H", container=np.array)
+            told = line.query("TRAC:PRE? CH1").strip().split(",")
+            codes = line.query_binary_values(":TRAC:DATA? CH1", datatype="H", container=np.array)
         wave = simulated.supply.snapshot.waveforms["output.voltage"]
     assert told[:3] == ["7", "1600", "0"]
     values = (codes.astype(float) - float(told[5])) * float(told[4])
