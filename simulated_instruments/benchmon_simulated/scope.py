@@ -8,8 +8,8 @@ that they are told. Its channel n, in the order of the bench file, whose quantit
     TRACe<n>:DATA?      the codes of the last capture as a definite block (IEEE 488.2, 8.7.9), two bytes each, signed,
                         the higher first
 
-The words are after SCPI's TRACe, the answers are our own. A capture is of four periods. The codes have twelve bits (eight where there is no room for more),
-with half a step of noise, as an oscilloscope of some quality has.
+The words are after SCPI's TRACe, the answers are our own. A capture is of four periods. The codes have twelve bits (or
+eight where there is no room for more), with half a step of noise, as an oscilloscope of some quality has.
 """
 
 from __future__ import annotations
