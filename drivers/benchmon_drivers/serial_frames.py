@@ -13,13 +13,12 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, mo
 
 from benchmon.bench.values import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon_drivers.frame_splitter import LONGEST_FRAME, Checksum, FrameLayout, FrameSplitter
-from benchmon_drivers.serial_keys import Order, SerialKeys, not_zero
-from benchmon_drivers.serial_port import PortAddress, arrived, explain_port, read_until_quiet, severs
-from benchmon_drivers.serial_switch import LineSettings, SwitchedPort
+from benchmon_drivers.serial_driver import SerialDriver, SerialSettings
+from benchmon_drivers.serial_keys import Order, not_zero
+from benchmon_drivers.serial_port import arrived, read_until_quiet, severs
 
-_TICK = 0.05
 _FORMAT = re.compile(r"[<>]?[bBhHiIqQfd]")
 _ABSURD = 1e15
 
@@ -50,13 +49,12 @@ HexBytes = Annotated[
 ]
 
 
-class SerialFramesSettings(InstrumentSettings, SerialKeys):
+class SerialFramesSettings(SerialSettings):
     """A meter on a serial port, what its frames look like, and what is sent to it.
 
     Positions are bytes from the frame's beginning, from 0, or from its end if negative.
     """
 
-    address: PortAddress
     sync: HexBytes = b""
     tail: HexBytes = b""
     length: Annotated[int, Field(ge=1, le=LONGEST_FRAME)] | None = None
@@ -118,12 +116,11 @@ class SerialFramesChannel(ChannelSettings):
 FramesChannel = DrivenChannel[SerialFramesChannel]
 
 
-class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
+class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]):
     """A meter that sends binary frames, by itself or when asked."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialFramesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
-    switch_model: ClassVar[type[SwitchSettings] | None] = LineSettings
     asks_together = True
 
     def __init__(self, name: str, settings: SerialFramesSettings, channels: Sequence[FramesChannel]) -> None:
@@ -138,8 +135,6 @@ class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
         for channel in channels:
             _check_inside(channel, settings.length)
         self._frames = FrameSplitter(settings.layout)
-        self._port: Any = None
-        self._switched = SwitchedPort(settings.address, settings, _TICK, self.timeout)
         self._owed = False
         """Whether the answer to a question given up may still come."""
         self._strange = 0
@@ -153,25 +148,6 @@ class SerialFramesDriver(Driver[SerialFramesSettings, SerialFramesChannel]):
         self._strange = self._frames.dropped = 0
         self._frames.restart(in_step=False)
         return ""
-
-    def _close(self) -> None:
-        self._port = None
-        self._switched.close(for_good=self.ending)
-
-    def fit_switch(self, how: SwitchSettings) -> None:
-        """Take what [switch_off] says. Raises `BadInput` where it does not fit the port."""
-        super().fit_switch(how)
-        if isinstance(how, LineSettings):
-            self._switched.fit(how)
-
-    def _ready_switch(self, how: LineSettings) -> None:
-        self._switched.arm(how, opened=not self.channels)
-
-    def _switch_off(self, how: LineSettings) -> str:
-        return self._switched.switch_off(how)
-
-    def _explain(self, problem: Exception) -> InstrumentError | None:
-        return explain_port(problem, self.settings.address)
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         if seconds <= 0 and not self._port.in_waiting:

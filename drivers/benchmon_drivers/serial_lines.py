@@ -9,14 +9,14 @@ import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, BeforeValidator
 from serial.tools.list_ports import comports
 
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
+from benchmon.errors import BadInput, BadReply, InstrumentTimeout, one_line
+from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.instruments.ports import Port
 from benchmon_drivers.line_splitter import LineSplitter
 from benchmon_drivers.replies import (
@@ -29,12 +29,10 @@ from benchmon_drivers.replies import (
     shown,
     written_number,
 )
-from benchmon_drivers.serial_keys import SerialKeys, one_command, termination
-from benchmon_drivers.serial_port import PortAddress, arrived, explain_port, read_until_quiet, severs
-from benchmon_drivers.serial_switch import LineSettings, SwitchedPort
+from benchmon_drivers.serial_driver import SerialDriver, SerialSettings
+from benchmon_drivers.serial_keys import one_command, termination
+from benchmon_drivers.serial_port import arrived, read_until_quiet, severs
 
-_TICK = 0.05
-"""Seconds after which a read that got nothing returns."""
 _MOST_LINES = 20
 """Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
 
@@ -42,14 +40,13 @@ _MOST_LINES = 20
 Command = Annotated[str, BeforeValidator(one_command)]
 
 
-class SerialLinesSettings(InstrumentSettings, SerialKeys):
+class SerialLinesSettings(SerialSettings):
     """A meter on a serial port (`/dev/ttyUSB0`, or a URL of pyserial's such as `socket://host:port`).
 
     `pattern` is a regular expression with named groups, for all channels without one of their own; `overload` are the
     words it shows when over range.
     """
 
-    address: PortAddress
     pattern: Pattern = NUMBER_AND_UNIT
     overload: OverloadWords = OVERLOAD
     setup: tuple[Command, ...] = ()
@@ -71,12 +68,11 @@ class SerialLinesChannel(ChannelSettings):
 LinesChannel = DrivenChannel[SerialLinesChannel]
 
 
-class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
+class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
     """A meter that sends text lines, by itself or when asked."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel
-    switch_model: ClassVar[type[SwitchSettings] | None] = LineSettings
 
     def __init__(self, name: str, settings: SerialLinesSettings, channels: Sequence[LinesChannel]) -> None:
         super().__init__(name, settings, channels)
@@ -87,8 +83,6 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
         self._patterns = {channel.name: _compiled(channel, settings) for channel in channels}
         self._overload = frozenset(word.casefold() for word in settings.overload)
         self._lines = LineSplitter()
-        self._port: Any = None
-        self._switched = SwitchedPort(settings.address, settings, _TICK, self.timeout)
         self._misfits = 0
 
     @classmethod
@@ -141,25 +135,6 @@ class SerialLinesDriver(Driver[SerialLinesSettings, SerialLinesChannel]):
             if not fitting:
                 self._count_misfit(line)
             yield from fitting
-
-    def _close(self) -> None:
-        self._port = None
-        self._switched.close(for_good=self.ending)
-
-    def fit_switch(self, how: SwitchSettings) -> None:
-        """Take what [switch_off] says. Raises `BadInput` where it does not fit the port."""
-        super().fit_switch(how)
-        if isinstance(how, LineSettings):
-            self._switched.fit(how)
-
-    def _ready_switch(self, how: LineSettings) -> None:
-        self._switched.arm(how, opened=not self.channels)
-
-    def _switch_off(self, how: LineSettings) -> str:
-        return self._switched.switch_off(how)
-
-    def _explain(self, problem: Exception) -> InstrumentError | None:
-        return explain_port(problem, self.settings.address)
 
     def _silence(self) -> str:
         if not self._misfits:
