@@ -1,6 +1,6 @@
 """How the width of the screen is shared among the columns of a channel row.
 
-Columns stand in blocks, each a widget of its own on the screen: when a live value changes, its block alone is sent.
+Columns stand in blocks side by side; a block that has nothing to say is blank.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 
 
 
 class Blocks(NamedTuple):
-    """One line of a channel row in the blocks it is painted in."""
+    """One line of a channel row, in blocks."""
 
     name: Line
     live: Line
@@ -61,6 +61,17 @@ class Columns:
             comparison,
             end,
         )
+
+
+def joined(blocks: Blocks, columns: Columns) -> Line:
+    """Return the blocks side by side as one line."""
+    line: list[Cell] = []
+    for block, width in zip(blocks, columns.block_widths, strict=True):
+        line += block
+        missing = width - sum(cell.width for cell in block)
+        if missing > 0:
+            line.append(Cell(" " * missing))
+    return tuple(line)
 
 
 def plan_columns(width: int, longest_name: int, unit: int) -> Columns:

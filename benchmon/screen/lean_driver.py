@@ -9,14 +9,20 @@ from __future__ import annotations
 
 import os
 import re
+import select
 import threading
 import time
+from codecs import getincrementaldecoder
 from typing import Any
 
-from textual import events
+from rich.segment import Segment
+from textual import constants, events
+from textual._xterm_parser import XTermParser
+from textual.color import TRANSPARENT
 from textual.drivers.linux_driver import LinuxDriver
 from textual.message import Message
 
+from benchmon.screen.frame import Frame, Rows
 from benchmon.screen.terminal_cells import Sender, TerminalCells
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
@@ -29,6 +35,9 @@ _ANSWER_WITHIN = 4.0
 """Seconds after which an answer counts as lost on a line that has answered before."""
 _LAST_ANSWER_WITHIN = 0.5
 """Seconds that leaving waits for an answer of a terminal that has given none so far."""
+_LOOK_EVERY = 0.1
+"""Seconds after which the reading of keys looks whether the screen was left."""
+_AT_ONCE = 4096
 _WORTH_SYNC = 400
 """Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
 
@@ -49,8 +58,8 @@ class LeanDriver(LinuxDriver):
         self._lock = threading.RLock()
         self._arrived = threading.Condition(self._lock)
         self._wanted, self._sender = TerminalCells(), Sender()
+        self._frame = Frame(self._without_colour)
         self._size: os.terminal_size | None = None
-        self._knows_sync = False
         self._asked: float | None = None
         self._ever_answered = False
         self._never_answers = False
@@ -72,13 +81,21 @@ class LeanDriver(LinuxDriver):
         """Take a frame, or send at once what is none: whatever else steers a terminal."""
         with self._lock:
             if data in (_SYNC_START, _SYNC_END):
-                self._knows_sync = True
-            elif _FRAME.match(data):
+                return
+            if _FRAME.match(data):
                 self._look_at_size()
+                self._frame.forget()
                 self._wanted.feed(data)
             else:
                 super().write(data)
                 self._look_where_we_are(data)
+
+    def paint(self, rows: Rows) -> None:
+        """Take a frame as rows of pieces, and send what has changed."""
+        with self._lock:
+            self._look_at_size()
+            self._frame.paint(rows, self._wanted)
+            self._send_changes()
 
     def flush(self) -> None:
         """Send what has changed, if the last frame has arrived."""
@@ -94,6 +111,25 @@ class LeanDriver(LinuxDriver):
             self._ever_answered, self._never_answers, self._asked = True, False, None
             self._arrived.notify_all()
             self._send_changes()
+
+    def run_input_thread(self) -> None:
+        """Read keys until the screen is left. An Escape is one when nothing has followed it for a moment.
+
+        Textual would look only every tenth of a second whether that moment is over.
+        """
+        parser, decode = XTermParser(), getincrementaldecoder("utf-8")("replace").decode
+        is_there = False
+        while not self.exit_event.is_set():
+            patience = constants.ESCAPE_DELAY if is_there else _LOOK_EVERY
+            is_there = bool(select.select([self.fileno], [], [], patience)[0])
+            read = os.read(self.fileno, _AT_ONCE) if is_there else b""
+            if is_there and not read:
+                return  # the terminal is gone
+            typed = decode(read)
+            for message in parser.feed(typed) if typed else ():
+                self.process_message(message)
+            for message in parser.tick():
+                self.process_message(message)
 
     def disable_input(self) -> None:
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
@@ -131,7 +167,14 @@ class LeanDriver(LinuxDriver):
             self._size = size
             # The old picture stays, as far as it has room, until Textual has laid out a new one.
             self._wanted.resize(size.columns, size.lines)
+            self._frame.forget()
             self._sender.forget()
+
+    def _without_colour(self, segment: Segment) -> Segment:
+        """Return `segment` as this terminal is to have it: under NO_COLOR without a colour."""
+        for line_filter in self._app.get_line_filters():
+            [segment] = line_filter.apply([segment], TRANSPARENT)
+        return segment
 
     def _send_changes(self) -> None:
         if not self._may_send():
@@ -139,7 +182,7 @@ class LeanDriver(LinuxDriver):
         changes = self._sender.update(self._wanted)
         if not changes:
             return
-        if self._knows_sync and len(changes) > _WORTH_SYNC:
+        if self._app._sync_available and len(changes) > _WORTH_SYNC:
             changes = f"{_SYNC_START}{changes}{_SYNC_END}"
         if not (self._never_answers or self._leaving):
             changes += _ARRIVED

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.band import draw_band, place_in_band
-from benchmon.screen.cells import Cell, Line, fit, fit_name, split_at
+from benchmon.screen.cells import Cell, Line, fit, fit_name
 from benchmon.screen.columns import GAP, Blocks, Columns
 from benchmon.screen.condition import Condition, condition_of
 from benchmon.screen.numbers import (
@@ -83,10 +83,7 @@ def _end(channel: ChannelPicture, now: float, columns: Columns, alphabet: Alphab
     return Cell(trend + " " * GAP), Cell(fit(words, columns.status, alphabet), condition.tone)
 
 
-def draw_remark(remark: Remark, columns: Columns, width: int, alphabet: Alphabet, *, mark: str) -> Blocks:
-    """Return a line under a row, cut into the blocks that stand side by side in `width` columns."""
+def draw_remark(remark: Remark, width: int, alphabet: Alphabet, *, mark: str) -> Line:
+    """Return a line under a row."""
     lead = f"  {alphabet.remark} " if remark.leads else "    "
-    widths = [*columns.block_widths[:-1], max(0, width - sum(columns.block_widths[:-1]))]
-    text = fit(mark + lead + remark.text, sum(widths), alphabet)
-    pieces = split_at(text, widths)
-    return Blocks(*((Cell(piece, remark.tone),) if piece else () for piece in pieces))
+    return (Cell(fit(mark + lead + remark.text, width, alphabet), remark.tone),)

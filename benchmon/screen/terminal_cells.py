@@ -6,7 +6,7 @@ Textual writes whole widgets' worth of cells. Over a slow line most of that is k
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from rich.cells import get_character_cell_size
@@ -51,6 +51,18 @@ class TerminalCells:
             elif newline is not None:
                 y, x = y + 1, 0
 
+    def put(self, y: int, x: int, width: int, runs: Iterable[tuple[str, str]]) -> None:
+        """Write runs of a text and its style side by side into `width` columns; what is left of them becomes blank."""
+        cells: list[Cell] = []
+        for text, style in runs:
+            cells += _cells(text, style)
+        if len(cells) > width:
+            if width and cells[width][0] == "":
+                cells[width - 1] = BLANK  # the left half of a wide character does not stand alone
+            del cells[width:]
+        cells += [BLANK] * (width - len(cells))
+        self._set(y, x, cells)
+
     def resize(self, columns: int, lines: int) -> None:
         """Take another size; what has no room any more is left out."""
         self.columns, self.lines = columns, lines
@@ -69,10 +81,14 @@ class TerminalCells:
 
     def _write(self, y: int, x: int, words: str, style: str) -> int:
         """Write `words` and return the column after them."""
-        cells = [(char, style) for char in words] if words.isascii() else list(_cells(words, style))
+        cells = _cells(words, style)
+        self._set(y, x, cells)
+        return x + len(cells)
+
+    def _set(self, y: int, x: int, cells: list[Cell]) -> None:
         after, end = x + len(cells), min(x + len(cells), self.columns)
         if y >= self.lines or end <= x:
-            return after
+            return
         if end < after and cells[end - x][0] == "":
             cells[end - x - 1] = BLANK  # the left half of a wide character does not stand alone
         row = self.rows.setdefault(y, [])
@@ -83,10 +99,16 @@ class TerminalCells:
         if end < len(row) and row[end][0] == "":
             row[end] = BLANK
         row[x:end] = cells[: end - x]
-        return after
 
 
-def _cells(words: str, style: str) -> Iterator[Cell]:
+def _cells(words: str, style: str) -> list[Cell]:
+    """Return the cells of `words`."""
+    if words.isascii() or {1}.issuperset(map(get_character_cell_size, words)):
+        return [(char, style) for char in words]
+    return list(_cells_of_all_widths(words, style))
+
+
+def _cells_of_all_widths(words: str, style: str) -> Iterator[Cell]:
     """Yield the cells of `words`; a mark without a width of its own belongs to the character before it."""
     held = ""
     for char in words:
@@ -182,7 +204,7 @@ def _changed(y: int, shown: list[Cell], wanted: list[Cell]) -> Iterator[_Run]:
     for x, cell in enumerate(wanted):
         if cell == (shown[x] if x < len(shown) else BLANK):
             continue
-        if end and x - end <= _JOIN and all(between[1] == cell[1] for between in wanted[begin:x]):
+        if end and x - end <= _JOIN and {wanted[begin][1]}.issuperset(between[1] for between in wanted[end : x + 1]):
             end = x + 1
             continue
         if end:

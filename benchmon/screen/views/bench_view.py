@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import ClassVar
 
-from textual import events, on
+from textual import on
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
@@ -16,7 +16,7 @@ from benchmon.screen.picture import Picture
 from benchmon.screen.remarks import remarks_of
 from benchmon.screen.views.channel_view import ChannelView
 from benchmon.screen.views.find_dialogue import FindDialogue
-from benchmon.screen.views.view import EVERYWHERE, View, set_height
+from benchmon.screen.views.view import EVERYWHERE, View
 from benchmon.screen.widgets.channel_table import ChannelTable
 from benchmon.screen.widgets.event_list import EventList
 from benchmon.screen.widgets.heat_strip import HeatStrip
@@ -52,21 +52,17 @@ class BenchView(View, inherit_bindings=False):
         """Return the name of the channel under the cursor, "" where there is none."""
         return self._table.chosen
 
-    def on_resize(self, _event: events.Resize) -> None:
-        """Share the new height."""
-        self.show(self.picture)
-
     def show(self, picture: Picture) -> None:
         """Show `picture`, sharing the height among the parts."""
         super().show(picture)
-        taken = self.head.lines + len(self.notice.lines) + 1
+        taken = len(self.head.lines) + len(self.notice.lines) + 1
         height = max(0, self.size.height - taken)
         bars = heat_lines_wanted(picture, self.size.width)
         remarks = sum(map(len, remarks_of(picture, self.size.width, self.alphabet).values()))
         parts = arrange(height, len(picture.channels), len(picture.points), bars, remarks)
         heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
         for widget, lines in heights:
-            set_height(widget, lines)
+            widget.take_height(lines)
         self._table.group(parts.grouped)
         self._table.show(picture)
         self._heat.show(picture, parts.heat)

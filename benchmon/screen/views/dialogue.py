@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import ClassVar, TypeVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -13,15 +13,15 @@ from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
+from benchmon.screen.views.painted import Answer, Painted
 from benchmon.screen.widgets.head import Head
 
-Answer = TypeVar("Answer")
 
-
-class Dialogue(ModalScreen[Answer]):
+class Dialogue(ModalScreen[Answer], Painted[Answer]):
     """A question at the bottom of the screen. Escape closes it without an answer."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "drop", "Close")]
+    lies_over = True
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__()
@@ -38,6 +38,10 @@ class Dialogue(ModalScreen[Answer]):
     def body(self) -> Iterable[Widget]:
         """Return what the question is made of."""
         raise NotImplementedError
+
+    def settle(self) -> None:
+        """Show the picture in the room there is."""
+        self.show(self.picture)
 
     def show(self, picture: Picture) -> None:
         """Show how the session stands now, in the head."""

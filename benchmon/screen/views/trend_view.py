@@ -106,6 +106,8 @@ class TrendView(ReadingView, inherit_bindings=False):
         until = max(self.picture.now - self._back, 1.0)
         since = max(0.0, until - SPANS[self._span])
         channel = self.picture.channels[self._at].channel
+        if self._page is None or self._page.channel.name != channel.name:
+            self._take(TrendPage(channel, since, until, problem="reading the session …"))
         enough = max(1, int((until - since) / (_READINGS_A_PART * channel.period)))
         parts = min(_MOST_PARTS, max(10, self.size.width - _MARGIN), enough)
         self._load(TrendPage(channel, since, until), parts)

@@ -7,12 +7,12 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 from textual.timer import Timer
 from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
+from benchmon.screen.views.painted import Painted
 from benchmon.screen.widgets.head import Head
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.notice import Notice
@@ -44,7 +44,7 @@ TO_READ: list[BindingType] = [
 """The keys of a view to read in and go back from."""
 
 
-class View(Screen[None], inherit_bindings=False):
+class View(Painted[None], inherit_bindings=False):
     """A view that fills the screen under the head. Its keys are its own: none of Textual's for a screen."""
 
     AUTO_FOCUS = "*"
@@ -72,8 +72,8 @@ class View(Screen[None], inherit_bindings=False):
         """Return what is between head and keys."""
         raise NotImplementedError
 
-    def on_screen_resume(self) -> None:
-        """Show what has changed while another view was in sight."""
+    def settle(self) -> None:
+        """Show the picture in the room there is."""
         self.show(self.picture)
 
     def show(self, picture: Picture) -> None:
@@ -100,18 +100,10 @@ class View(Screen[None], inherit_bindings=False):
         if words != self._noticed:
             self._noticed = words
             self.notice.tell(words)
-            set_height(self.notice, len(self.notice.lines))
+            self.notice.take_height(len(self.notice.lines))
 
 
 class ReadingView(View, inherit_bindings=False):
     """A view to read in and go back from."""
 
     BINDINGS: ClassVar[list[BindingType]] = TO_READ
-
-
-def set_height(widget: Widget, lines: int) -> None:
-    """Give `widget` its lines; touch its style only where they change, since that lays out the whole screen anew."""
-    if widget.display != (lines > 0):
-        widget.display = lines > 0
-    if widget.styles.height is None or widget.styles.height.value != lines:
-        widget.styles.height = lines

@@ -6,15 +6,12 @@ from typing import ClassVar
 
 from rich.cells import cell_len
 from textual import events
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
 from textual.message import Message
-from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule
-from benchmon.screen.columns import Blocks, Columns, column_titles, plan_columns
+from benchmon.screen.columns import Columns, column_titles, joined, plan_columns
 from benchmon.screen.numbers import unit_width
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.remarks import Remark, remarks_of
@@ -24,16 +21,8 @@ from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
 
 
-class ChannelTable(Vertical, can_focus=True):
+class ChannelTable(CellLines, can_focus=True):
     """Rows of channels with a cursor. It shows as many as it has lines for, and says how many are out of sight."""
-
-    DEFAULT_CSS = """
-    ChannelTable {
-        & > Horizontal { height: 1fr; }
-        & CellLines { height: 1fr; }
-        & > CellLines { height: 1; dock: bottom; }
-    }
-    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1)", "Up", show=False),
@@ -57,17 +46,8 @@ class ChannelTable(Vertical, can_focus=True):
         self._alphabet = alphabet
         self._rows = RowsInSight(picture)
         self._entries: list[tuple[Entry, Mark]] = []
-        self._columns: Columns | None = None
-        self._blocks = [CellLines() for _ in Blocks._fields]
-        self._foot = CellLines()
 
-    def compose(self) -> ComposeResult:
-        """Put the blocks of columns side by side, and below them the line that tells what is out of sight."""
-        with Horizontal():
-            yield from self._blocks
-        yield self._foot
-
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new size."""
         self.show(self._picture)
 
@@ -134,43 +114,34 @@ class ChannelTable(Vertical, can_focus=True):
         """Show `picture`."""
         self._picture = picture
         width, height = self.size.width, self.size.height
-        if width <= 0 or height <= 0 or not self.is_mounted:
+        if width <= 0 or height <= 0:
             return
         columns = self._plan(width)
         self._rows.remarks = remarks_of(picture, width, self._alphabet)
         window = self._rows.window(height - 1)
         self._entries = window.entries
-        lines = [column_titles(columns, self._alphabet)]
+        lines = [joined(column_titles(columns, self._alphabet), columns)]
         lines += [self._draw(entry, mark, columns) for entry, mark in window.entries]
-        for block, cells in zip(self._blocks, zip(*lines, strict=True), strict=True):
-            block.paint(list(cells))
-        _show(self._foot, window.needs_foot and height > 1)
-        self._foot.paint([self._foot_line(window.above, window.below)])
+        if window.needs_foot and height > 1:
+            lines += [()] * (height - 1 - len(lines))
+            lines = [*lines[: height - 1], self._foot_line(window.above, window.below)]
+        self.paint(lines)
 
     def _plan(self, width: int) -> Columns:
-        """Return the columns for `width`, and give the blocks their widths where these have changed."""
         channels = self._picture.channels
         longest = max((cell_len(self._alphabet.plain(each.channel.name)) for each in channels), default=8)
-        columns = plan_columns(width, longest, unit_width(each.channel.unit for each in channels))
-        if columns != self._columns:
-            self._columns = columns
-            for block, block_width in zip(self._blocks, columns.block_widths, strict=True):
-                block.styles.width = block_width
-                _show(block, block_width > 0)
-            self._blocks[-1].styles.width = "1fr"
-        return columns
+        return plan_columns(width, longest, unit_width(each.channel.unit for each in channels))
 
-    def _draw(self, entry: Entry, mark: str, columns: Columns) -> Blocks:
+    def _draw(self, entry: Entry, mark: str, columns: Columns) -> Line:
         signs = self._alphabet
         brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
         if isinstance(entry, Remark):
-            return draw_remark(entry, columns, self.size.width, signs, mark=brackets.get(mark, " "))
+            return draw_remark(entry, self.size.width, signs, mark=brackets.get(mark, " "))
         if isinstance(entry, str):
-            heading = (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
-            return Blocks(heading, (), (), (), ())
+            return (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
         chosen = self.has_focus and entry.channel.name == self._rows.chosen
         drawn = signs.cursor if chosen else brackets.get(mark, " ")
-        return draw_row(entry, self._picture, columns, signs, mark=drawn, chosen=chosen)
+        return joined(draw_row(entry, self._picture, columns, signs, mark=drawn, chosen=chosen), columns)
 
     def _foot_line(self, above: int, below: int) -> Line:
         signs, rows = self._alphabet, self._rows
@@ -181,8 +152,3 @@ class ChannelTable(Vertical, can_focus=True):
             found, count = len(rows.found), len(self._picture.channels)
             title = f"  found {found} of {count} for: {signs.plain(rows.wanted)} (Esc shows all)"
         return rule(title, self.size.width, signs, ", ".join(parts))
-
-
-def _show(widget: Widget, there: bool) -> None:
-    if widget.display != there:
-        widget.display = there

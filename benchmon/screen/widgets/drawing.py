@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from textual import events
-
 from benchmon.screen.cells import Line
 from benchmon.screen.widgets.cell_lines import CellLines
 
@@ -21,7 +19,7 @@ class Drawing(CellLines, can_focus=True):
         super().__init__()
         self._draw = draw
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new size."""
         self.show()
 

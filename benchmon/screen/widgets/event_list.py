@@ -42,7 +42,7 @@ class EventList(CellLines, can_focus=True):
         self._back = 0
         self._seen = picture.events_seen
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new size."""
         self.show(self._picture)
 

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from textual import events
-from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
-
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
 from benchmon.screen.numbers import clock
@@ -24,68 +20,34 @@ _ASCII_SIGNS = {
 }
 _MOST_SENTENCE_LINES = 3
 _LEAST_TITLE = 12
+_BEFORE_FACTS = 2
 
 
-class Head(Vertical):
+class Head(CellLines):
     """Answers "is it right, is it safe?" in its first line."""
 
     DEFAULT_CSS = """
-    Head {
-        dock: top;
-        height: 2;
-        & > Horizontal { height: 1; }
-    }
+    Head { dock: top; height: 2; }
     """
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__()
         self._picture = picture
         self._alphabet = alphabet
-        self._sentence, self._alarms = CellLines(), CellLines()
-        self._title, self._facts = CellLines(), CellLines()
 
-    def compose(self) -> ComposeResult:
-        """Put the sentence on top; title and facts are apart, so that the running time does not send the title."""
-        yield self._sentence
-        yield self._alarms
-        with Horizontal():
-            yield self._title
-            yield self._facts
-
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Wrap the sentence anew."""
         self.show(self._picture)
-
-    @property
-    def lines(self) -> int:
-        """Return the lines it takes."""
-        return max(1, len(self._sentence.lines)) + len(self._alarms.lines) + 1
 
     def show(self, picture: Picture) -> None:
         """Show how the session stands now."""
         self._picture = picture
         width, signs = self.size.width, self._alphabet
-        if width <= 0 or not self.is_mounted:
+        if width <= 0:
             return
-        self._sentence.paint(draw_glance(picture, width, signs))
-        self._alarms.paint(draw_alarms(picture, width, signs))
-        self._alarms.display = bool(self._alarms.lines)
-        facts = draw_facts(picture, width, signs)
-        taken = sum(cell.width for cell in facts)
-        room = width - taken - 2
-        title = fit("   " + signs.plain(picture.info.bench.title), room, signs) if room >= _LEAST_TITLE else ""
-        _set(self._sentence, "height", len(self._sentence.lines))
-        _set(self, "height", self.lines)
-        _set(self._facts, "width", taken)
-        self._title.paint([(Cell(title, Tone.QUIET),)])
-        self._facts.paint([facts])
-
-
-def _set(widget: CellLines | Head, side: str, cells: int) -> None:
-    """Set a side of `widget`, where it changes: every setting lays out the whole screen anew."""
-    now = getattr(widget.styles, side)
-    if now is None or now.value != cells:
-        setattr(widget.styles, side, cells)
+        sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
+        self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
+        self.take_height(len(self.lines))
 
 
 def level_sign(level: Level, alphabet: Alphabet) -> str:
@@ -121,6 +83,17 @@ def draw_alarms(picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
     text = fit(f" {alphabet.tripped} ALARM {alphabet.plain(words + known)}", width - len(aside), alphabet) + aside
     tone = Tone.DANGER if any(alarm.is_grave for alarm in waiting) else Tone.ALERT
     return [(Cell(fit(text, width, alphabet), tone),)]
+
+
+def draw_title(picture: Picture, width: int, alphabet: Alphabet) -> Line:
+    """Return the bench's title, where it has room, and the facts at the right edge."""
+    facts = draw_facts(picture, width, alphabet)
+    taken = sum(cell.width for cell in facts)
+    room = width - taken - _BEFORE_FACTS
+    if room < _LEAST_TITLE:
+        return Cell(" " * (width - taken)), *facts
+    title = fit("   " + alphabet.plain(picture.info.bench.title), room, alphabet)
+    return Cell(title, Tone.QUIET), Cell(" " * _BEFORE_FACTS), *facts
 
 
 def draw_facts(picture: Picture, width: int, alphabet: Alphabet) -> Line:

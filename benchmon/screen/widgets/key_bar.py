@@ -30,7 +30,7 @@ class KeyBar(CellLines):
         ]
         self._alphabet = alphabet
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new width."""
         self.paint([draw_keys(self._keys, self.size.width, self._alphabet)])
 

@@ -39,7 +39,7 @@ class Page(CellLines, can_focus=True):
         self._alphabet = alphabet
         self._top = 0
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Wrap for the new width."""
         self.show()
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from textual import events
-
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.plan_page import steps_lines
@@ -21,7 +19,7 @@ class StepList(CellLines):
         self._alphabet = alphabet
         self._chosen = 1
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new size."""
         self.show(self._picture, self._chosen)
 
@@ -31,5 +29,4 @@ class StepList(CellLines):
         if self.size.width > 0:
             height = min(1 + len(picture.plan.stages), max(3, self.app.size.height // _MOST_PART))
             self.paint(steps_lines(picture, chosen, self.size.width, height, self._alphabet))
-            if self.styles.height is None or self.styles.height.value != height:
-                self.styles.height = height
+            self.take_height(height)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from textual import events
-
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, fit, rule
 from benchmon.screen.widgets.cell_lines import CellLines
@@ -19,7 +17,7 @@ class Words(CellLines):
         self._words = words
         self.styles.height = len(words) + bool(title)
 
-    def on_resize(self, _event: events.Resize) -> None:
+    def redraw(self) -> None:
         """Draw for the new width."""
         self._draw()
 

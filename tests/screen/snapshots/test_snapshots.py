@@ -4,6 +4,8 @@ Each file beside this one holds all views of one size. Where a view was changed 
 difference and renew:
 
     BENCHMON_RENEW_SNAPSHOTS=1 python -m pytest tests/screen/snapshots
+
+These are taken from Textual's rendering; what is painted past it has to be the same.
 """
 
 from __future__ import annotations
@@ -16,10 +18,15 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
+from benchmon.screen.frame import Frame, sgr
+from benchmon.screen.terminal_cells import TerminalCells
+from benchmon.screen.views.painted import in_sight, rows_of
+
 FOLDER = Path(__file__).parent
 SIZES = [(80, 24), (120, 36), (200, 60)]
 SIGNS = string.ascii_letters + string.digits
 MOST_LINES_TOLD = 60
+DEFAULT_COLOURS = {"39", "49"}
 
 
 def styled_lines(app, styles):
@@ -87,3 +94,42 @@ async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks
     then = file.read_text(encoding="utf-8")
     difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
     assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
+
+
+def style_of(codes):
+    return ";".join(code for code in codes.split(";") if code not in DEFAULT_COLOURS)
+
+
+def painted(app):
+    """Return the cells as they are painted."""
+
+    def filtered(segment):
+        for line_filter in app.get_line_filters():
+            [segment] = line_filter.apply([segment], app.current_theme.background)
+        return segment
+
+    picture = TerminalCells(app.size.width, app.size.height)
+    Frame(filtered).paint(rows_of(in_sight(app.screen_stack)), picture)
+    return [[(text, style_of(style)) for text, style in picture.row(y)] for y in range(app.size.height)]
+
+
+def rendered(app):
+    """Return the cells as Textual renders them."""
+    update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+    picture = TerminalCells(app.size.width, app.size.height)
+    for y, line in enumerate(update.strips):
+        runs = [(segment.text, style_of(sgr(segment.style))) for strip in line for segment in strip]
+        picture.put(y, 0, app.size.width, runs)
+    return [picture.row(y) for y in range(app.size.height)]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_every_view_is_painted_as_it_would_be_rendered(size, still_app, looks, read_screen):
+    async with still_app.run_test(size=size) as pilot:
+        for look in looks:
+            await pilot.press(*look.keys)
+            await until_seen(still_app, pilot, read_screen, look.words)
+            for y, (now, wanted) in enumerate(zip(painted(still_app), rendered(still_app), strict=True)):
+                assert now == wanted, f"{look.name}, line {y}"
+            await pilot.press(*look.back)
+            await pilot.pause()

@@ -1,0 +1,59 @@
+"""From the parts of the screen to the cells of the terminal: what the rows of a frame are made of."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+from benchmon.screen.cells import Line
+from benchmon.screen.terminal_cells import TerminalCells
+from benchmon.screen.tones import STYLES, Tone
+
+Piece = tuple[int, int, Line | Strip]
+"""A piece of a row: the column where it begins, its width, and what stands there; room that is left is blank."""
+
+Rows = list[list[Piece]]
+"""The pieces of every row of the terminal; a later piece lies over an earlier one."""
+
+_STYLE = re.compile(r"\x1b\[([\d;]*)m")
+
+
+class Frame:
+    """Writes rows into the picture of a terminal, and only those that are not there yet.
+
+    `without_colour` takes from a style what the terminal is not to have.
+    """
+
+    def __init__(self, without_colour: Callable[[Segment], Segment]) -> None:
+        self._painted: dict[int, list[Piece]] = {}
+        self._tones = {tone: sgr(without_colour(Segment("x", STYLES[tone])).style) for tone in Tone}
+
+    def forget(self) -> None:
+        """Take that something else has written into the picture."""
+        self._painted.clear()
+
+    def paint(self, rows: Rows, picture: TerminalCells) -> None:
+        """Write `rows` into `picture`."""
+        for y, row in enumerate(rows):
+            if self._painted.get(y) != row:
+                self._painted[y] = row
+                for x, width, content in row:
+                    picture.put(y, x, width, self._runs(content))
+
+    def _runs(self, content: Line | Strip) -> Iterator[tuple[str, str]]:
+        if isinstance(content, Strip):
+            for text, style, _ in content:
+                yield text, sgr(style)
+        else:
+            for cell in content:
+                yield cell.text, self._tones[cell.tone]
+
+
+def sgr(style: Style | None) -> str:
+    """Return the parameters of SGR that give `style`, "" where it is plain."""
+    found = _STYLE.match(style.render("x")) if style else None
+    return found[1] if found else ""
