@@ -24,6 +24,9 @@ COVERED = 4.0
 _FASTEST, _SLOWEST, _RATES, _NEAR = 30.0, 0.02, 41, 65
 """The grid of k: from this many to this many time constants in the time seen, on both sides of zero."""
 
+_CLOSER, _BETWEEN = 2, 17
+"""How often, and among how many k, the best is looked for between its neighbours before the fit begins."""
+
 _OFFSET = 0.001
 """Where a fit may end: this part of what its readings allow (the value that Bates and Watts, 1981, give)."""
 
@@ -135,7 +138,7 @@ def fit_rise(
     u = times - times[0]
     known = (time_constant, doubt)
     coarse = _profile(_grid(float(u[-1])), u, temperatures)
-    found, covariance = _refined(u, temperatures, coarse.best(1.0, (None, 1.0)))
+    found, covariance = _refined(u, temperatures, coarse)
     deviation = max(deviation, _scatter(found, u, temperatures), 1e-9)
     profile = coarse
     if covariance is not None:
@@ -200,6 +203,18 @@ def _profile(rates: Floats, u: Floats, values: Floats) -> _Profile:
     return _Profile(rates, *_straight_fits(_shapes(rates[:, None], u[None, :]), values))
 
 
+def _at_the_bottom(profile: _Profile, u: Floats, values: Floats) -> tuple[float, float, float]:
+    """Return a, c and k of the least squares, from ever closer k around the best of `profile`.
+
+    Where readings hardly tell k the valley is long and flat: steps of all three parameters would creep along it.
+    """
+    for _ in range(_CLOSER):
+        top = int(np.argmin(profile.squares))
+        ends = profile.rates[max(0, top - 1)], profile.rates[min(len(profile.rates), top + 2) - 1]
+        profile = _profile(np.linspace(*ends, _BETWEEN), u, values)
+    return profile.best(1.0, (None, 1.0))
+
+
 def _scatter(found: tuple[float, float, float], u: Floats, values: Floats) -> float:
     """Return the standard deviation about a fit, widened where the scatter has a memory."""
     first, slope, rate = found
@@ -258,10 +273,13 @@ def _prior(grid: Floats, time_constant: float | None, doubt: float) -> Floats:
     return np.asarray(np.minimum(away**2, 16.0), float)
 
 
-def _refined(
-    u: Floats, values: Floats, start: tuple[float, float, float]
-) -> tuple[tuple[float, float, float], Floats | None]:
+def _refined(u: Floats, values: Floats, coarse: _Profile) -> tuple[tuple[float, float, float], Floats | None]:
     """Return a, c and k by Gauss–Newton, and their covariance for unit deviation, None if it fails."""
+    start = coarse.best(1.0, (None, 1.0))
+    if start[2] == coarse.rates[0]:
+        # The steepest growth fits best, and a steeper one would fit better: noise without a rise looks like that.
+        return start, None
+    start = _at_the_bottom(coarse, u, values)
 
     def model(parameters: Floats) -> tuple[Floats, Floats]:
         first, slope, rate = parameters
