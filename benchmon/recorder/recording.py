@@ -11,14 +11,10 @@ meanwhile.
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from types import FrameType
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput, one_line
@@ -31,13 +27,13 @@ from benchmon.recorder.editing import Editing
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
 from benchmon.recorder.staging import Staging
+from benchmon.recorder.stopping import Stop, stopped_by_signals
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switching import SwitchingOff
 from benchmon.recorder.thinning import WavesToKeep
 from benchmon.recorder.typing_in import take_typed
 from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
-from benchmon.session.beacon import SIGNALS
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.edits import LOADED
@@ -66,23 +62,8 @@ def record(
     another recorder has this bench, or at the end where not all could be written: until then it goes on.
     """
     # Signals first: as soon as the file is there, anybody may stop this process.
-    with _stopped_by_signals() as stop:
+    with stopped_by_signals() as stop:
         return Recording(bench, Path(path), stop, drivers).run(duration, on_ready)
-
-
-class Stop:
-    """Whether a recording shall end, and why; asked for from any thread or a signal handler.
-
-    `switch_off` says who asked for switching off by a signal, "" for nobody.
-    """
-
-    def __init__(self) -> None:
-        self.reason = ""
-        self.switch_off = ""
-
-    def ask(self, reason: str) -> None:
-        """Ask for a clean end. The first reason counts."""
-        self.reason = self.reason or reason
 
 
 class Recording:
@@ -323,28 +304,3 @@ class Recording:
     def _session_time(self, monotonic: float) -> float:
         """Return a monotonic time as session time, in whole microseconds as the file keeps it."""
         return round(max(0.0, monotonic - self._started), 6)
-
-
-@contextmanager
-def _stopped_by_signals() -> Iterator[Stop]:
-    """Give a `Stop` that SIGTERM and SIGINT ask for, SIGUSR1 to switch off; let a lost terminal (SIGHUP) pass."""
-    asked = Stop()
-    if threading.current_thread() is not threading.main_thread():
-        yield asked
-        return
-
-    def stop(number: int, _: FrameType | None) -> None:
-        asked.ask(f"by {signal.Signals(number).name}")
-
-    def switch_off(number: int, _: FrameType | None) -> None:
-        asked.switch_off = f"by {signal.Signals(number).name}"
-
-    handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop, SIGNALS["switch off"]: switch_off}
-    if hasattr(signal, "SIGHUP"):
-        handlers[signal.SIGHUP] = signal.SIG_IGN
-    before = {number: signal.signal(number, handler) for number, handler in handlers.items()}  # type: ignore[arg-type]
-    try:
-        yield asked
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
