@@ -71,5 +71,7 @@ def one_line(text: object, limit: int = 300) -> str:
 
     Control codes become visible escapes, so a reply or a file can never steer the terminal.
     """
-    clean = "".join(char if char.isprintable() else repr(char)[1:-1] for char in str(text))
+    clean = str(text)
+    if not clean.isprintable():
+        clean = "".join(char if char.isprintable() else repr(char)[1:-1] for char in clean)
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"

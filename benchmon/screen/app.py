@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import time
 from collections.abc import Sequence
@@ -186,6 +187,8 @@ def _load_in_background() -> None:
     def load() -> None:
         for module, name in _LATER_VIEWS.values():
             _load(module, name)
+        # What is loaded by now stays for good; looking through it for garbage would make a key wait.
+        gc.freeze()
 
     Thread(target=load, name="loading views", daemon=True).start()
 

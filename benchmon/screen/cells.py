@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,7 +23,12 @@ class Cell:
     @property
     def width(self) -> int:
         """The columns it takes."""
-        return cell_len(self.text)
+        return width_of(self.text)
+
+
+def width_of(text: str) -> int:
+    """Return the columns that `text` takes."""
+    return len(text) if text.isascii() else cell_len(text)
 
 
 Line = tuple[Cell, ...]
@@ -35,7 +39,7 @@ def fit(text: str, width: int, alphabet: Alphabet, align: Literal["left", "right
     """Return `text` exactly `width` columns wide; text that is too long loses its end to an ellipsis."""
     if width <= 0:
         return ""
-    length = cell_len(text)
+    length = width_of(text)
     if length > width:
         return set_cell_size(set_cell_size(text, width - 1).rstrip() + alphabet.ellipsis, width)
     return " " * (width - length) + text if align == "right" else text + " " * (width - length)
@@ -46,14 +50,14 @@ def fit_name(text: str, width: int, alphabet: Alphabet) -> str:
 
     Its beginning and its last word, or the end of that, tell names apart.
     """
-    if cell_len(text) <= width or width < 6:
+    if width_of(text) <= width or width < 6:
         return fit(text, width, alphabet)
     tail = ""
     for char in reversed(text):
-        if char == " " or cell_len(char + tail) > (width - 1) // 2:
+        if char == " " or width_of(char + tail) > (width - 1) // 2:
             break
         tail = char + tail
-    head = set_cell_size(text, width - 1 - cell_len(tail)).rstrip()
+    head = set_cell_size(text, width - 1 - width_of(tail)).rstrip()
     return fit(head + alphabet.ellipsis + tail, width, alphabet)
 
 
@@ -63,7 +67,7 @@ def wrap(text: str, width: int) -> list[str]:
     for word in text.split(" "):
         for piece in chop_cells(word, max(1, width)) or [""]:
             joined = f"{line} {piece}" if line else piece
-            if cell_len(joined) <= width:
+            if width_of(joined) <= width:
                 line = joined
             else:
                 lines.append(line)
@@ -71,21 +75,10 @@ def wrap(text: str, width: int) -> list[str]:
     return [*lines, line]
 
 
-def split_at(text: str, widths: Sequence[int]) -> list[str]:
-    """Return `text` cut into pieces exactly as wide as `widths`; a wide character that a cut would halve moves on."""
-    pieces, rest = [], text
-    for width in widths:
-        piece = chop_cells(rest, width)[0] if rest and width > 0 else ""
-        piece = piece if cell_len(piece) <= width else ""
-        rest = rest[len(piece) :]
-        pieces.append(piece + " " * (width - cell_len(piece)))
-    return pieces
-
-
 def rule(title: str, width: int, alphabet: Alphabet, aside: str = "") -> Line:
     """Return a heading line: `title`, a rule to the right edge, and `aside` at its end; the title gives way."""
     right = f" {aside}" if aside else ""
-    room = max(0, width - cell_len(right))
+    room = max(0, width - width_of(right))
     left = f"{title} " if title else ""
-    left = left + alphabet.rule * (room - cell_len(left)) if cell_len(left) <= room else fit(title, room, alphabet)
+    left = left + alphabet.rule * (room - width_of(left)) if width_of(left) <= room else fit(title, room, alphabet)
     return (Cell(fit(left + right, width, alphabet), Tone.QUIET),)

@@ -67,10 +67,7 @@ def joined(blocks: Blocks, columns: Columns) -> Line:
     """Return the blocks side by side as one line."""
     line: list[Cell] = []
     for block, width in zip(blocks, columns.block_widths, strict=True):
-        line += block
-        missing = width - sum(cell.width for cell in block)
-        if missing > 0:
-            line.append(Cell(" " * missing))
+        line += block or (Cell(" " * width),)
     return tuple(line)
 
 

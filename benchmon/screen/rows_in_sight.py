@@ -75,7 +75,8 @@ class RowsInSight:
         room = max(0, height - needs_foot)
         self._keep_cursor_in(room, entries)
         last = min(len(entries), self._top + room)
-        marked = [(entries[index], self._mark(entries, index)) for index in range(self._top, last)]
+        points = ["" if isinstance(each, str) else each.point for each in entries]
+        marked = [(entries[index], self._mark(points, index)) for index in range(self._top, last)]
         return Window(marked, self._top, len(entries) - last, needs_foot)
 
     def _matches(self, channel: ChannelPicture) -> bool:
@@ -108,10 +109,9 @@ class RowsInSight:
             self._top = places[0] - room + 1
         self._top = max(0, min(self._top, len(entries) - room))
 
-    def _mark(self, entries: list[Entry], index: int) -> Mark:
+    def _mark(self, points: list[str], index: int) -> Mark:
         if self.grouped:
             return ""
-        points = ["" if isinstance(each, str) else each.point for each in entries]
         starts = index == 0 or points[index - 1] != points[index]
         ends = index == len(points) - 1 or points[index + 1] != points[index]
         if starts:

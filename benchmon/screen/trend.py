@@ -51,14 +51,21 @@ class Trend:
         older = {index: pair for index, pair in before.items() if index < first}
         self._sums = OrderedDict(sorted((older | self._sums).items())[-_KEPT:])
 
+    def latest(self, now: float) -> int | None:
+        """Return the number of the span that `now` is in; what is drawn moves on with it."""
+        return math.floor(now / self.span) if math.isfinite(now) else None
+
     def means(self, now: float, count: int) -> list[float | None]:
         """Return the means of the `count` spans up to `now`, oldest first; None where there was no reading."""
         if not math.isfinite(now):
             return [None] * count
         last = math.floor(now / self.span)
-        sums = (self._sums.get(last - back) for back in range(count - 1, -1, -1))
-        means = (total / readings if readings else None for total, readings in (pair or (0.0, 0) for pair in sums))
-        return [mean if mean is not None and math.isfinite(mean) else None for mean in means]
+        means: list[float | None] = []
+        for index in range(last - count + 1, last + 1):
+            total, readings = self._sums.get(index, (math.nan, 1))
+            mean = total / readings
+            means.append(mean if math.isfinite(mean) else None)
+        return means
 
     def draw(self, now: float, width: int, alphabet: Alphabet) -> str:
         """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""

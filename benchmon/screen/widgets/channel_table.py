@@ -46,6 +46,7 @@ class ChannelTable(CellLines, can_focus=True):
         self._alphabet = alphabet
         self._rows = RowsInSight(picture)
         self._entries: list[tuple[Entry, Mark]] = []
+        self._drawn: dict[str, tuple[object, Line]] = {}
 
     def redraw(self) -> None:
         """Draw for the new size."""
@@ -140,8 +141,18 @@ class ChannelTable(CellLines, can_focus=True):
         if isinstance(entry, str):
             return (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
         chosen = self.has_focus and entry.channel.name == self._rows.chosen
-        drawn = signs.cursor if chosen else brackets.get(mark, " ")
-        return joined(draw_row(entry, self._picture, columns, signs, mark=drawn, chosen=chosen), columns)
+        return self._draw_row(entry, signs.cursor if chosen else brackets.get(mark, " "), columns, chosen)
+
+    def _draw_row(self, channel: ChannelPicture, mark: str, columns: Columns, chosen: bool) -> Line:
+        """Return the row of a channel: the one drawn last, where nothing that it shows has changed since."""
+        picture, name = self._picture, channel.channel.name
+        is_marked, trend_until = name in picture.marked, channel.trend.latest(picture.now)
+        shows = (channel.judgement, trend_until, mark, chosen, is_marked, picture.old, columns)
+        known = self._drawn.get(name)
+        if known is None or known[0] != shows:
+            row = draw_row(channel, picture, columns, self._alphabet, mark=mark, chosen=chosen)
+            known = self._drawn[name] = shows, joined(row, columns)
+        return known[1]
 
     def _foot_line(self, above: int, below: int) -> Line:
         signs, rows = self._alphabet, self._rows
