@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
-from benchmon.analyse.layout import COMMENT_MARKS, Layout, cells_of, is_number, layout_of
+from benchmon.analyse.layout import Layout, layout_of
+from benchmon.analyse.numbers import read_numbers
 from benchmon.analyse.times import usable_times
 from benchmon.errors import DataFileError, one_line
 from benchmon.prediction.result import Floats
 
 _HEAD = 1 << 16
 _LARGEST_FILE = 4_000_000_000
-_CHUNK = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -68,8 +67,7 @@ def _read(file: Path) -> Capture:
         head = stream.read(_HEAD)
     lines = _as_text(head).splitlines()
     layout = layout_of(lines[:-1] if len(head) == _HEAD and len(lines) > 1 else lines)
-    table = _numbers(file, layout, has_percent="%" in "".join(lines[layout.first_line :]))
-    return _capture(layout, table)
+    return _capture(layout, read_numbers(file, layout, has_percent="%" in "".join(lines[layout.first_line :])))
 
 
 def _as_text(head: bytes) -> str:
@@ -84,52 +82,7 @@ def _as_text(head: bytes) -> str:
         return head[: problem.start].decode("utf-8-sig") if problem.start > len(head) - 4 else head.decode("latin-1")
 
 
-def _numbers(file: Path, layout: Layout, *, has_percent: bool) -> Floats:
-    """Return the columns of numbers, (n, columns)."""
-    if layout.has_decimal_comma:
-        with tempfile.NamedTemporaryFile(prefix="benchmon-", suffix=".txt") as plain:
-            with file.open("rb") as stream:
-                while chunk := stream.read(_CHUNK):
-                    plain.write(chunk.replace(b",", b"."))
-            plain.flush()
-            return _load(Path(plain.name), file, layout, has_percent=has_percent)
-    return _load(file, file, layout, has_percent=has_percent)
-
-
-def _load(source: Path, file: Path, layout: Layout, *, has_percent: bool) -> Floats:
-    try:
-        table: Floats = np.loadtxt(
-            str(source),
-            comments=list(COMMENT_MARKS) if has_percent else "#",
-            delimiter=layout.separator,
-            skiprows=layout.first_line,
-            usecols=layout.columns,
-            quotechar=None if has_percent else '"',
-            encoding="latin-1",
-            ndmin=2,
-        )
-    except ValueError as problem:
-        raise DataFileError(_first_fault(file, layout) or one_line(problem, 200)) from problem
-    return table
-
-
-def _first_fault(file: Path, layout: Layout) -> str | None:
-    """Return what is wrong with the first line that is no samples."""
-    with file.open(encoding="latin-1") as lines:
-        for number, line in enumerate(islice(lines, layout.first_line, None), layout.first_line + 1):
-            if not line.strip() or line.lstrip()[0] in COMMENT_MARKS:
-                continue
-            cells = cells_of(line, layout.separator)
-            for place, heading in zip(layout.columns, layout.headings, strict=True):
-                where = f"line {number}: {heading.name}"
-                if place >= len(cells) or not cells[place]:
-                    return f"{where} ends before the others; give every line a value in each column"
-                if not is_number(cells[place]):
-                    return f"{where} = {one_line(cells[place], 30)!r} is no number; take the line out or put it right"
-    return None
-
-
-def _capture(layout: Layout, table: Floats) -> Capture:
+def _capture(layout: Layout, numbers: Sequence[Floats]) -> Capture:
     headings = layout.headings
     places = [place for place, heading in enumerate(headings) if heading.tells_time]
     rest = [place for place, heading in enumerate(headings) if not heading.numbers_samples]
@@ -137,8 +90,8 @@ def _capture(layout: Layout, table: Floats) -> Capture:
     chosen = [place for place in rest if place != at and headings[place].unit != "s"]
     if not chosen:
         raise DataFileError("has times and no column of values")
-    values = [headings[place].factor * table[:, place] for place in chosen]
-    time, values, notes = usable_times(headings[at].factor * table[:, at], values)
+    scaled = [_scaled(numbers[place], headings[place].factor) for place in (at, *chosen)]
+    time, values, notes = usable_times(scaled[0], scaled[1:])
     if not headings[at].unit and len(time) > 1 and np.all(np.diff(time) == 1.0):
         # Whole numbers that rise by one count the samples; a wave of the mains is not taken once a second.
         if layout.interval is None:
@@ -151,3 +104,8 @@ def _capture(layout: Layout, table: Floats) -> Capture:
         Column(headings[place].name, headings[place].unit, value) for place, value in zip(chosen, values, strict=True)
     )
     return Capture(time, tuple(columns), notes)
+
+
+def _scaled(numbers: Floats, factor: float) -> Floats:
+    """Return a column in SI, side by side in memory: whatever follows goes through it many times."""
+    return np.ascontiguousarray(numbers) if factor == 1.0 else factor * numbers

@@ -13,7 +13,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchmon.errors import BadInput, one_line
-from benchmon.report.csv_out import write_long, write_wide
+from benchmon.report.csv_long import write_long
+from benchmon.report.csv_wide import write_wide
 from benchmon.report.json_out import write_json
 from benchmon.report.output_file import whole_file
 from benchmon.report.recorded import RecordedSession

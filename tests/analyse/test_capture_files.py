@@ -4,15 +4,25 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from benchmon.analyse import numbers
 from benchmon.analyse.capture import read_capture
 from benchmon.analyse.headings import Heading, read_heading, unit_and_factor
 from benchmon.errors import DataFileError
 
 TIME = np.arange(400) / 10_000.0 - 0.0123
 VOLTS = 12.5 * np.sin(2 * np.pi * 50 * TIME)
+
+
+@pytest.fixture(autouse=True, params=["numpy", "Arrow"])
+def reader(request, monkeypatch):
+    """Let small files be read as large ones are, too: whoever reads them, they are the same."""
+    if request.param == "Arrow":
+        pytest.importorskip("pyarrow")
+        monkeypatch.setattr(numbers, "LARGE", 0)
+    return request.param
 
 
 def check(found, *, values=VOLTS, unit="V", time=TIME):
@@ -80,6 +90,22 @@ def test_columns_beside_are_told_apart(capture):
     check(found)
     assert [(column.name, column.unit) for column in found.columns] == [("CH1", "V"), ("CH2", "A")]
     assert found.columns[1].values == pytest.approx(VOLTS / 4, abs=1e-6)
+
+
+@pytest.mark.parametrize(("separator", "comma"), [(",", False), (";", True), ("\t", False)])
+def test_a_large_plain_file_is_read_by_arrow_to_the_last_bit(tmp_path, monkeypatch, reader, separator, comma):
+    def never(*_, **__):
+        raise AssertionError("numpy read it")
+
+    if reader == "Arrow":
+        monkeypatch.setattr(numbers, "_by_numpy", never)
+    values = np.random.default_rng(4).normal(0.0, 1.0, 4000) * 10.0 ** np.arange(-20, 20).repeat(100)
+    lines = [f"{place / 1e4!r}{separator}{value!r}" for place, value in enumerate(values.tolist())]
+    text = "\r\n".join(["time_s,u_V".replace(",", separator), *lines])
+    (tmp_path / "wave.csv").write_text(text.replace(".", ",") if comma else text, newline="")
+    found = read_capture(tmp_path / "wave.csv")
+    assert found.time.tolist() == (np.arange(4000) / 1e4).tolist()
+    assert found.columns[0].values.tolist() == values.tolist()
 
 
 def test_the_time_may_stand_behind_its_values(capture):
@@ -166,6 +192,7 @@ def test_what_is_no_file_is_refused(tmp_path):
             read_capture(path)
 
 
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.binary(max_size=400))
 def test_any_bytes_are_read_or_refused_in_one_line(tmp_path_factory, content):
     path = tmp_path_factory.mktemp("bytes") / "wave.csv"

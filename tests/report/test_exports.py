@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -22,6 +23,7 @@ from benchmon.assess import assess
 from benchmon.cli import commands
 from benchmon.errors import BadInput
 from benchmon.readings_file import read_readings
+from benchmon.report import csv_long
 from benchmon.report import export as exports
 from benchmon.report.export import export
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
@@ -60,6 +62,25 @@ def test_a_line_for_each_reading(write_session, tmp_path):
     assert {row["expected"] for row in rows if float(row["time_s"]) >= 20 and row["channel"] == "output"} == {""}
     times = [row["time"] for row in rows]
     assert times == sorted(times)
+
+
+def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(write_session, tmp_path, monkeypatch):
+    session = RecordedSession(write_session(values=odd, seconds=40, off_at=20.0))
+    midnight = math.ceil(session.info.started / 86_400) * 86_400
+    session.info = replace(session.info, started=midnight - 15.25)
+    export(session, tmp_path / "whole.csv")
+    monkeypatch.setattr(csv_long, "_AT_ONCE", 7)
+    export(session, tmp_path / "parts.csv")
+    assert (tmp_path / "parts.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+    rows = rows_of(tmp_path / "parts.csv")
+    for row in rows:
+        told = datetime.fromisoformat(row["time"]).timestamp()
+        assert told == pytest.approx(session.info.started + float(row["time_s"]), abs=2e-6)
+    assert len({row["time"][:10] for row in rows}) == 2
+    for channel in ("output", "ripple"):
+        found = session.readings(channel)
+        expected = [float(row["expected"] or "nan") for row in rows if row["channel"] == channel]
+        assert expected == pytest.approx(found.expected[~np.isnan(found.values)].tolist(), rel=1e-8, nan_ok=True)
 
 
 def test_assess_takes_an_export_back(write_session, tmp_path, benches):

@@ -1,0 +1,155 @@
+"""A session as CSV, a line a reading.
+
+SQLite writes the lines itself, which for millions of them is quicker than Python could; some thousand at a time, on two
+threads, since SQLite leaves Python alone while it works.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchmon.report.plain_text import csv_cell, csv_line
+from benchmon.report.recorded import RecordedSession
+from benchmon.report.rows_out import LONGEST, words_of_states
+from benchmon.session.database import reading
+
+LONG_COLUMNS = (
+    "time_s",
+    "time",
+    "channel",
+    "quantity",
+    "value",
+    "unit",
+    "expected",
+    "expected_uncertainty",
+    "verdict",
+    "flags",
+)
+_AT_ONCE = 10_000
+_THREADS = 2
+_AHEAD = 4
+_DAY = 86_400_000_000
+
+_LINES = """
+    SELECT count(*), group_concat(
+        printf('%d.%06d,%sT%02d:%02d:%02d.%06dZ,%s,%!.15g,%s,%s,%s',
+            time / 1000000, time % 1000000,
+            CASE (:began + time) / 86400000000 WHEN :day THEN :date
+                ELSE strftime('%Y-%m-%d', (:began + time) / 1000000, 'unixepoch') END,
+            (:began + time) / 3600000000 % 24, (:began + time) / 60000000 % 60, (:began + time) / 1000000 % 60,
+            (:began + time) % 1000000,
+            name, value, unit,
+            coalesce((SELECT text FROM temp.expected WHERE expected.channel = readings.channel AND begin <= readings.id
+                ORDER BY begin DESC LIMIT 1), ','),
+            CASE readings.state WHEN 0 THEN 'agrees,'
+                ELSE (SELECT words FROM temp.states WHERE states.state = (readings.state & 255)) END),
+        char(10))
+    FROM readings CROSS JOIN temp.named
+    WHERE readings.id > :after AND readings.id <= :up_to AND named.channel = readings.channel
+        AND typeof(value) = 'real' AND typeof(readings.state) = 'integer'
+        AND typeof(time) = 'integer' AND time BETWEEN 0 AND :longest
+"""
+_EXPECTED = """
+    SELECT channel, from_reading,
+        CASE WHEN typeof(value) = 'real' AND typeof(uncertainty) = 'real' AND abs(value) < 1e300
+            THEN printf('%!.9g,%!.6g', value, uncertainty) ELSE ',' END
+    FROM expectations
+    WHERE from_reading > :after AND from_reading <= :up_to AND typeof(channel) = 'integer'
+    ORDER BY from_reading
+"""
+
+
+@dataclass(frozen=True)
+class _Range:
+    """Readings of these numbers, `after` itself not among them, and what was expected: channel, from when on, text."""
+
+    after: int
+    up_to: int
+    expected: list[tuple[int, int, str]]
+
+
+def write_long(session: RecordedSession, path: Path) -> int:
+    """Write a line for each usable reading, values to 15 digits; return how many."""
+    written = 0
+    with path.open("w", encoding="utf-8", newline="") as out, ThreadPoolExecutor(_THREADS) as threads:
+        out.write(csv_line(LONG_COLUMNS))
+        under_way: deque[Future[tuple[int, str]]] = deque()
+
+        def write_next() -> int:
+            count, lines = under_way.popleft().result()
+            out.write(lines)
+            return count
+
+        try:
+            for part in _ranges(session):
+                under_way.append(threads.submit(_lines, session, part))
+                if len(under_way) > _AHEAD:
+                    written += write_next()
+            while under_way:
+                written += write_next()
+        finally:
+            threads.shutdown(cancel_futures=True)
+    return written
+
+
+def _ranges(session: RecordedSession) -> Iterator[_Range]:
+    """Yield the readings of a session in ranges of some thousand, each with what was expected in it."""
+    after, latest = -1, dict[int, str]()
+    while True:
+        # A look for each part, so that a recorder which still writes is never held up.
+        with reading(session.path) as connection:
+            up_to = connection.execute(
+                "SELECT max(id) FROM (SELECT id FROM readings WHERE id > ? ORDER BY id LIMIT ?)", (after, _AT_ONCE)
+            ).fetchone()[0]
+            if up_to is None:
+                return
+            changes = connection.execute(_EXPECTED, {"after": after, "up_to": up_to}).fetchall()
+        before = [(channel, after, text) for channel, text in latest.items()]
+        latest.update((channel, text) for channel, _, text in changes)
+        yield _Range(after, up_to, before + changes)
+        after = up_to
+
+
+def _lines(session: RecordedSession, part: _Range) -> tuple[int, str]:
+    """Return how many lines a range of readings makes, and the lines."""
+    began = round(session.info.started * 1e6)
+    with reading(session.path) as connection:
+        _prepare(connection, session)
+        connection.executemany("INSERT OR REPLACE INTO temp.expected VALUES (?, ?, ?)", part.expected)
+        first = connection.execute(
+            "SELECT time FROM readings WHERE id > ? AND typeof(time) = 'integer' AND time BETWEEN 0 AND ? LIMIT 1",
+            (part.after, LONGEST),
+        ).fetchone()
+        day = (began + (first[0] if first else 0)) // _DAY
+        asked = {
+            "began": began,
+            "after": part.after,
+            "up_to": part.up_to,
+            "longest": LONGEST,
+            # Nearly all lines are of one day, whose date is written once.
+            "day": day,
+            "date": f"{datetime.fromtimestamp(day * 86_400, UTC):%Y-%m-%d}",
+        }
+        count, lines = connection.execute(_LINES, asked).fetchone()
+    return count, f"{lines}\n" if count else ""
+
+
+def _prepare(connection: sqlite3.Connection, session: RecordedSession) -> None:
+    """Lay out tables in memory of what is the same in many lines: names as they stand in CSV, and words of states."""
+    connection.execute("PRAGMA temp_store = MEMORY")
+    connection.execute("CREATE TEMP TABLE named (channel INTEGER PRIMARY KEY, name TEXT, unit TEXT)")
+    connection.execute("CREATE TEMP TABLE states (state INTEGER PRIMARY KEY, words TEXT)")
+    connection.execute(
+        "CREATE TEMP TABLE expected (channel INTEGER, begin INTEGER, text TEXT, PRIMARY KEY (channel, begin))"
+        " WITHOUT ROWID"
+    )
+    named = [(number, f"{csv_cell(one.name)},{one.quantity}", one.unit) for number, one in session.numbers.items()]
+    connection.executemany("INSERT INTO temp.named VALUES (?, ?, ?)", named)
+    states = [(state, f"{verdict},{flags}") for state, (verdict, flags) in enumerate(words_of_states())]
+    connection.executemany("INSERT INTO temp.states VALUES (?, ?)", states)
