@@ -5,6 +5,7 @@ It tells events of the watch's insight, and of the kind `cause` where another ca
 
 from __future__ import annotations
 
+import math
 import threading
 from collections import deque
 from collections.abc import Sequence
@@ -22,8 +23,10 @@ from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forec
 from benchmon.watch.settled import settled
 
 _LOOK_EVERY = 1.0
-_LONGEST_PAUSE = 4.0
-"""Seconds between two questions for causes while the same channels disagree, in the end: each costs some 0.1 s."""
+_LONGEST_PAUSE = 30.0
+"""Seconds between two questions for causes, in the end, while the same channels disagree and none of them moves."""
+_MOVED = 0.02
+"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about at once."""
 _RECENT = 2.0
 """Seconds of readings that are averaged for an explanation, and for which a channel must have disagreed."""
 _MOST_RECENT = 200
@@ -46,6 +49,7 @@ class Understanding:
         self._shown: tuple[Explanation, ...] = ()
         self._told = ""
         self._odd: frozenset[str] = frozenset()
+        self._asked_about: dict[str, float] = {}
         self._ask_again = 0.0
         self._pause = _LOOK_EVERY
 
@@ -106,13 +110,17 @@ class Understanding:
         return told
 
     def _ask(self, odd: frozenset[str], now: float) -> None:
-        """Ask for causes, at once where other channels are `odd` than before, else now and then."""
+        """Ask for causes: at once where other channels are `odd` than before or a reading has moved."""
         # While verdicts still change, some readings are from before the fault and some from after it.
-        settled_down = all(_keeps_its_verdict(recent, now) for recent in self._recent.values())
-        if settled_down and (odd != self._odd or now >= self._ask_again):
-            self._pause = _LOOK_EVERY if odd != self._odd else min(2.0 * self._pause, _LONGEST_PAUSE)
+        if not all(_keeps_its_verdict(recent, now) for recent in self._recent.values()):
+            return
+        seen = self._observations(now)
+        is_new = odd != self._odd or any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
+        if is_new or now >= self._ask_again:
+            self._pause = _LOOK_EVERY if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
             self._odd, self._ask_again = odd, now + self._pause
-            self._explaining.ask(self._observations(now))
+            self._asked_about = {one.channel.name: one.value for one in seen}
+            self._explaining.ask(seen)
 
     def _is_odd(self, recent: Sequence[Judgement], now: float) -> bool:
         """Return whether a channel has disagreed throughout, or contradicts others."""
@@ -152,6 +160,12 @@ class Understanding:
 def _keeps_its_verdict(recent: Sequence[Judgement], now: float) -> bool:
     verdicts = {judgement.verdict is Verdict.DISAGREES for judgement in recent if judgement.time >= now - _RECENT}
     return len(verdicts) < 2
+
+
+def _has_moved(one: Observation, before: float | None) -> bool:
+    if before is None or not math.isfinite(one.value - before):
+        return before is None or one.value != before
+    return abs(one.value - before) > max(_MOVED * abs(before), 2.0 * one.channel.accuracy.of(before))
 
 
 def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> bool:

@@ -7,6 +7,7 @@ likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for
 
 - Beforehand, nothing is wrong in nine of ten benches; all known mistakes and faults share eight hundredths by their
   weights, and two hundredths are left for what is not known here.
+- Two known causes at once are as likely beforehand as both by chance.
 - "None of these" is broad: one channel that reads anything, all that do, or parts many times farther off than allowed.
 """
 
@@ -27,6 +28,7 @@ from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
 from benchmon.watch.records import Explanation
 from benchmon.watch.split_rail_faults import split_rail_hypotheses
+from benchmon.watch.two_at_once import two_at_once
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
@@ -67,7 +69,10 @@ class Explainer:
             return _overloads(overloaded, 1.0)
         nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
         expected = {name: value for name, value in nominal.items() if value is not None}
-        ranked = _ranked(_scores(usable, expected, hypotheses), usable, expected)
+        scores = _scores(usable, expected, hypotheses)
+        if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
+            scores += _scores_of_pairs(usable, expected, hypotheses)
+        ranked = _ranked(scores, usable, expected)
         if overloaded and ranked[0].cause == NOTHING_WRONG:
             # The others fit, so only that meter's range needs explaining.
             return [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
@@ -112,13 +117,33 @@ def _scores(
     usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
 ) -> list[tuple[Hypothesis, float]]:
     """Return each hypothesis with the logarithm of prior × likelihood."""
-    read = set(expected)
-    # A cause at a channel that is silent now cannot be judged; it stays out.
-    known = [one for one in hypotheses if read.issuperset(one.channels)]
+    known = _judged(hypotheses, expected)
     total = sum(one.prior for one in known)
     weighed = [(Hypothesis(NOTHING_WRONG, "", 1.0, expected), PRIOR_NOTHING)]
     weighed += [(one, PRIOR_KNOWN * one.prior / total) for one in known]
     weighed += [(one, PRIOR_UNKNOWN * one.prior) for one in _broad(usable, expected)]
+    return _scored(weighed, usable, expected)
+
+
+def _scores_of_pairs(
+    usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
+) -> list[tuple[Hypothesis, float]]:
+    """Return pairs of hypotheses, each as likely beforehand as both known causes at once."""
+    pairs = two_at_once(usable, _judged(hypotheses, expected), expected)
+    return _scored([(one, PRIOR_KNOWN**2 * one.prior) for one in pairs], usable, expected)
+
+
+def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
+    """Return those hypotheses that can be judged: none at a channel that is silent."""
+    read = set(expected)
+    return [one for one in hypotheses if read.issuperset(one.channels)]
+
+
+def _scored(
+    weighed: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+) -> list[tuple[Hypothesis, float]]:
+    if not weighed:
+        return []
     likelihoods = log_likelihoods(usable, [one.readings for one, _ in weighed], expected)
     return [(one, math.log(prior) + float(log)) for (one, prior), log in zip(weighed, likelihoods, strict=True)]
 

@@ -115,9 +115,16 @@ def _at_one_channel(
             if value is not None and not (kind is Kind.AC_RECTIFIED and _has_no_mean(values, way[0])):
                 doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
                 yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
+    yield from mistakes_on(channel, right)
+
+
+def mistakes_on(channel: Channel, value: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
+    """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight."""
+    if is_temperature(channel.quantity):
+        return
     if channel.quantity.endswith(_SIGNED):
-        yield right.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
-    yield from _of_a_ratio(channel, right)
+        yield value.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
+    yield from _of_a_ratio(channel, value)
 
 
 def _has_no_mean(values: MeterValues, trace: str) -> bool:

@@ -105,3 +105,13 @@ def test_a_questionable_reading_is_not_explained(understanding):
     understanding._explaining.ask = asked.append
     feed(understanding, 6.0, {"output": expected.value + 1.1 * expected.uncertainty})
     assert not asked
+
+
+def test_while_nothing_moves_causes_are_asked_for_ever_more_seldom_and_at_once_when_something_does(understanding):
+    asked = []
+    understanding._explaining.ask = asked.append
+    feed(understanding, 120.0, {"output": 9.0})
+    assert 2 < len(asked) < 20
+    del asked[:]
+    feed(understanding, 4.0, {"output": 3.0}, start=120.0)
+    assert next(one.value for one in asked[-1] if one.channel.name == "output") == 3.0
