@@ -17,6 +17,7 @@ from benchmon.loading import load_in_background
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
 
 if TYPE_CHECKING:
+    from benchmon.recorder import RecorderProcess
     from benchmon.session.view import SessionView
 
 EPILOG = (
@@ -73,7 +74,7 @@ def demo(
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
-    from benchmon.demo import demo_bench
+    from benchmon.demo import START_LIMIT, demo_bench
 
     if list_them:
         from benchmon.simulator import scenarios_as_text
@@ -81,12 +82,21 @@ def demo(
         click.echo(scenarios_as_text())
         return EXIT_DONE
 
-    def load() -> None:
-        for module in ("benchmon.recorder", "benchmon.screen.app"):
-            load_in_background(module)
+    from benchmon.recorder import start_recorder
 
-    with demo_bench(scenario, session, faults, load) as (bench_file, session_file):
-        return _record(bench_file, session_file, headless, duration, ascii_only)
+    recorders: list[RecorderProcess] = []
+
+    def meanwhile(bench_file: Path, session_file: Path) -> None:
+        if headless or not _has_terminal():
+            load_in_background("benchmon.recorder.recording")
+            return
+        recorders.append(start_recorder(bench_file, session_file, duration=duration, wait=START_LIMIT))
+        load_in_background("benchmon.screen.app")
+
+    with demo_bench(scenario, session, faults, meanwhile) as (bench_file, session_file):
+        if not recorders:
+            return _record(bench_file, session_file, headless, duration, ascii_only)
+        return _watch(recorders[0].until_ready(), ascii_only)
 
 
 @commands.command()
@@ -133,7 +143,12 @@ def _record(
     recorder = spawn_recorder(bench_file, path, duration=duration)
     if publish is not None:
         start_publisher(path, publish)
-    goes_on = _show(path, ascii_only)
+    return _watch(recorder, ascii_only)
+
+
+def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
+    """Open a screen on a recorder that was started here; return what became of it, as far as it has ended."""
+    goes_on = _show(recorder.path, ascii_only)
     return EXIT_DONE if goes_on else recorder.wait(10.0)
 
 
@@ -171,8 +186,12 @@ def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> boo
     return choice is Leaving.RECORDER_GOES_ON
 
 
+def _has_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def _needs_a_terminal() -> None:
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not _has_terminal():
         raise BadInput("the screen needs a terminal; use --headless where there is none")
 
 

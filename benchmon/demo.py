@@ -20,16 +20,20 @@ from benchmon.errors import BadInput, BenchmonError
 from benchmon.session.naming import path_for
 from benchmon_simulated.scenarios import scenario_named
 
-_START_LIMIT = 15.0
+START_LIMIT = 15.0
 
 
 @contextmanager
 def demo_bench(
-    scenario: str, session: Path | None, faults: Sequence[str] = (), meanwhile: Callable[[], object] = lambda: None
+    scenario: str,
+    session: Path | None,
+    faults: Sequence[str] = (),
+    meanwhile: Callable[[Path, Path], object] = lambda *_: None,
 ) -> Iterator[tuple[Path, Path]]:
     """Start the simulated instruments of a scenario; give the bench file with their addresses, and the session file.
 
-    `faults` befall it besides those of the scenario; `meanwhile` is called while it starts.
+    `faults` befall it besides those of the scenario; `meanwhile` is called with both files while it starts, and before
+    they are there.
     The instruments are a process of their own. It ends by itself when the session is over, so that a recorder which
     goes on after the screen was left still has instruments to read.
     """
@@ -55,7 +59,7 @@ def _last_words(simulator: subprocess.Popen[str]) -> str:
 
 
 def _start_simulator(
-    source: Path, bench_file: Path, session: Path, faults: Sequence[str], meanwhile: Callable[[], object]
+    source: Path, bench_file: Path, session: Path, faults: Sequence[str], meanwhile: Callable[[Path, Path], object]
 ) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "benchmon", "simulate", str(source)]
     command += ["--save-bench", str(bench_file), "--until-finished", str(session)]
@@ -68,14 +72,18 @@ def _start_simulator(
         text=True,
         start_new_session=True,
     )
-    meanwhile()
-    give_up = time.monotonic() + _START_LIMIT
+    try:
+        meanwhile(bench_file, session)
+    except BaseException:
+        simulator.kill()
+        raise
+    give_up = time.monotonic() + START_LIMIT
     while not bench_file.exists():
         if simulator.poll() is not None:
             raise BadInput(_last_words(simulator).removeprefix("benchmon: "))
         if time.monotonic() > give_up:
             simulator.kill()
-            raise BadInput(f"the simulated bench did not start within {_START_LIMIT:.0f} s")
+            raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
         time.sleep(0.01)
     return simulator
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from collections.abc import Sequence
+from pathlib import Path
 
 from benchmon.bench import load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
 from benchmon.recorder.recording import record
+
+_LOOK_EVERY = 0.01
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -17,13 +21,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("bench", metavar="BENCH", help="the bench file")
     parser.add_argument("--session", metavar="FILE", required=True, help="the session file, which must be new")
     parser.add_argument("--for", dest="duration", metavar="SECONDS", type=float, help="end by itself after so long")
+    parser.add_argument("--wait", metavar="SECONDS", type=float, default=0.0, help="the bench file may be late by this")
     given = parser.parse_args(arguments)
     try:
+        _wait_for(Path(given.bench), given.wait)
         summary = record(load_bench(given.bench), given.session, duration=given.duration)
     except BenchmonError as problem:
         print(one_line(problem, 1000), file=sys.stderr)  # noqa: T201 - this is a command
         return EXIT_BAD_INPUT
     return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
+
+
+def _wait_for(file: Path, seconds: float) -> None:
+    """Wait for a file, as long as its folder is there: once that is gone, nobody will write it."""
+    give_up = time.monotonic() + seconds
+    while time.monotonic() < give_up and file.parent.exists() and not file.exists():
+        time.sleep(_LOOK_EVERY)
 
 
 if __name__ == "__main__":

@@ -51,6 +51,25 @@ class RecorderProcess:
                 f"{shown(self.path)}: the recorder (process {self.pid}) has not ended in time"
             ) from problem
 
+    def until_ready(self, timeout: float = 20.0) -> RecorderProcess:
+        """Return this recorder when its session can be followed.
+
+        Raises `BadInput` in its own words where it refuses, and `RecorderError` where it fails or is not ready within
+        `timeout` seconds.
+        """
+        give_up = time.monotonic() + timeout
+        while not is_session(self.path):
+            status = self.poll()
+            if status is not None and not is_session(self.path):
+                raise _failure(self, status)
+            if time.monotonic() > give_up:
+                self._process.kill()
+                self._process.wait()
+                words = f"the recorder was not ready within {timeout:g} s: {self.last_words()}"
+                raise RecorderError(f"{shown(self.path)}: {words}")
+            time.sleep(_LOOK_EVERY)
+        return self
+
     def last_words(self) -> str:
         """Return the last line the recorder wrote to standard error, "" if none."""
         self._errors.seek(0)
@@ -66,30 +85,27 @@ def spawn_recorder(
     Raises `BadInput` in the recorder's own words where it refuses, and `RecorderError` where it fails or is not ready
     within `timeout` seconds.
     """
+    return start_recorder(bench_path, session_path, duration=duration).until_ready(timeout)
+
+
+def start_recorder(
+    bench_path: Path | str, session_path: Path | str, *, duration: float | None = None, wait: float = 0.0
+) -> RecorderProcess:
+    """Start a recorder and return at once; for `wait` seconds its bench file may still be to come.
+
+    So it can get ready beside whoever writes that file. Raises `SessionFileError` where the session file exists.
+    """
     path = Path(session_path)
     if path.exists():
         raise SessionFileError(f"{shown(path)}: is there already; a recording needs a new file, name another")
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
-    if duration is not None:
-        command += ["--for", str(duration)]
+    command += ["--for", str(duration)] if duration is not None else []
+    command += ["--wait", str(wait)] if wait else []
     errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
     process = subprocess.Popen(  # noqa: S603 - this very program
         command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=errors, start_new_session=True
     )
-    recorder = RecorderProcess(process, path, errors)
-    give_up = time.monotonic() + timeout
-    while not is_session(path):
-        status = recorder.poll()
-        if status is not None and not is_session(path):
-            raise _failure(recorder, status)
-        if time.monotonic() > give_up:
-            process.kill()
-            process.wait()
-            raise RecorderError(
-                f"{shown(path)}: the recorder was not ready within {timeout:g} s: {recorder.last_words()}"
-            )
-        time.sleep(_LOOK_EVERY)
-    return recorder
+    return RecorderProcess(process, path, errors)
 
 
 def _failure(recorder: RecorderProcess, status: int) -> BadInput | RecorderError:

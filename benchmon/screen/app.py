@@ -98,7 +98,7 @@ class BenchmonApp(Operator):
         refused = [event.message for event in self._take_update() if event.kind == "refused"]
         if refused and self.picture.live:
             self.tell(refused[-1])
-        if limited_channels(self.picture):
+        if limited_channels(self.picture) and self._has_values():
             self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
         self.show_all()
         self._ring()
@@ -106,8 +106,11 @@ class BenchmonApp(Operator):
     def _follow_soon(self) -> None:
         """Look more often until the first values are there."""
         self.follow()
-        if self.view.live and all(channel.value is None for channel in self.picture.channels):
+        if self.view.live and not self._has_values():
             self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
+
+    def _has_values(self) -> bool:
+        return any(channel.value is not None for channel in self.picture.channels)
 
     def show_all(self) -> None:
         """Show the picture as it is in every view that is in sight."""
