@@ -10,6 +10,7 @@ import threading
 from collections import deque
 from collections.abc import Sequence
 from queue import Empty, SimpleQueue
+from statistics import median
 
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, one_line
@@ -28,7 +29,7 @@ _LONGEST_PAUSE = 30.0
 _MOVED = 0.02
 """The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about at once."""
 _RECENT = 2.0
-"""Seconds of readings that are averaged for an explanation, and for which a channel must have disagreed."""
+"""Seconds of readings of which the median is explained, and for which a channel must have disagreed."""
 _MOST_RECENT = 200
 _MOST_CAUSES = 5
 _LEAST_LIKELIHOOD = 0.01
@@ -139,7 +140,8 @@ class Understanding:
                 values = [recent[-1].value]
             silent = bool(recent) and Flag.STALE in recent[-1].flags
             if values and not silent:
-                one = settled(channel, sum(values) / len(values), self.insight.outlook(name, now))
+                # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
+                one = settled(channel, median(values), self.insight.outlook(name, now))
                 found += [] if one is None else [one]
         return found
 

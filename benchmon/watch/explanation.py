@@ -193,7 +193,7 @@ def _message(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[s
     if one.cause == NONE_OF_THESE:
         where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
         return f"{shown}: no known cause fits; {where}; {one.remedy}"
-    cause = one.cause.partition(": ")[2] if len(one.channels) == 1 else one.cause
+    cause = one.cause.removeprefix(f"{one.channels[0]}: ") if len(one.channels) == 1 else one.cause
     return f"{shown}: {cause}; {one.remedy}"
 
 

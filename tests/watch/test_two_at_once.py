@@ -53,6 +53,7 @@ def test_a_fault_and_a_meters_mistake_are_both_named(bench, explainer, readings,
     found = explainer.explain(seen(bench, readings["a diode is open"], wrong))
     [channel] = wrong
     assert found[0].cause == f"a diode is open; {channel}: {words}"
+    assert "a diode is open" in found[0].message
     assert "switch off" in found[0].message
     assert found[0].channels == (channel,)
 
