@@ -209,6 +209,13 @@ def example(kind: Kind) -> str:
     return f'"1.5 {kind.unit}"'
 
 
+class _Shown(Scaled):
+    """A quantity to be shown: its prefixes are those of SI, with µ for a millionth."""
+
+
+_Shown.set_prefs(map_sf={"u": "µ"})
+
+
 def format_value(value: float | None, unit: str, digits: int = 4) -> str:
     """Return `value` with `unit` and an SI prefix, `digits` significant digits: `756 mA`, `22.14 V`, `0.642`."""
     if value is None or math.isnan(value):
@@ -220,4 +227,4 @@ def format_value(value: float | None, unit: str, digits: int = 4) -> str:
     if unit == "":
         whole = math.floor(math.log10(abs(value))) if value else 0
         return f"{value:.{min(max(digits - 1 - whole, 0), 6)}f}"
-    return Scaled(value, unit).render(prec=digits - 1, strip_zeros=False)
+    return _Shown(value, unit).render(prec=digits - 1, strip_zeros=False)

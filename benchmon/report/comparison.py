@@ -134,7 +134,7 @@ class _Correction:
     def of(cls, found: Findings, mains: float | None, ambient: float | None) -> _Correction:
         own = found.of("mains.voltage.rms")
         try:
-            follower = Follower(found.session.bench)
+            follower = Follower(found.bench)
             there = follower.at(mains, ambient if found.ambient is not None else None, found.load)
             if found.mains is None or mains is None:
                 return cls(None, there, None, 1.0, 0.0)
@@ -191,7 +191,7 @@ def _read(found: Findings, quantity: str) -> tuple[float, float]:
 
 
 def _supplies(found: Sequence[Findings]) -> list[Mapping[str, object]]:
-    return [supply_of(one.session.bench) | {"load now": one.load} for one in found]
+    return [supply_of(one.bench) | {"load now": one.load} for one in found]
 
 
 def supply_of(bench: Bench) -> dict[str, object]:

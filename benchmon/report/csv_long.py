@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from benchmon.report.counting import last_of_range
 from benchmon.report.plain_text import csv_cell, csv_line
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.rows_out import LONGEST, words_of_states
@@ -104,9 +105,7 @@ def _ranges(session: RecordedSession) -> Iterator[_Range]:
     while True:
         # A look for each part, so that a recorder which still writes is never held up.
         with reading(session.path) as connection:
-            up_to = connection.execute(
-                "SELECT max(id) FROM (SELECT id FROM readings WHERE id > ? ORDER BY id LIMIT ?)", (after, _AT_ONCE)
-            ).fetchone()[0]
+            up_to = last_of_range(connection, after, _AT_ONCE)
             if up_to is None:
                 return
             changes = connection.execute(_EXPECTED, {"after": after, "up_to": up_to}).fetchall()

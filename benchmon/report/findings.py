@@ -101,6 +101,11 @@ class Findings:
         found = (one for one in self.channels if one.channel.quantity == quantity and one.is_measured)
         return next(found, None)
 
+    @property
+    def bench(self) -> Bench:
+        """The bench as it was in force at the end of the test."""
+        return self.session.bench_at(self.window.until)
+
     @cached_property
     def waveforms(self) -> tuple[Waveform, ...]:
         """The latest captured wave of each channel while the supply had mains; of any time where there is none."""
@@ -126,7 +131,7 @@ def find(session: RecordedSession) -> Findings:
     ambient = _value_of(channels, "ambient.temperature")
     begun = [stage for stage in plan.stages if stage.began is not None and stage.began <= window.until]
     load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
-    prediction, problem = predict_under(session.bench, mains, ambient, load)
+    prediction, problem = predict_under(session.bench_at(window.until), mains, ambient, load)
     steps = tuple(_steps(session, plan))
     return Findings(session, window, channels, tuple(plan.stages), steps, mains, ambient, load, prediction, problem)
 
@@ -205,7 +210,17 @@ def _finding(
     lowest, highest = _span(session, channel, found, whole=whole)
     flags = flags.union(*(decode_state(state)[1] for state in np.unique(found.states).tolist()))
     return Finding(
-        channel, len(found.usable), value, uncertainty, expected, en, verdict_of(en), lowest, highest, flags, counts
+        found.channel,
+        len(found.usable),
+        value,
+        uncertainty,
+        expected,
+        en,
+        verdict_of(en),
+        lowest,
+        highest,
+        flags,
+        counts,
     )
 
 

@@ -53,7 +53,7 @@ def _figure(comparison: Comparison, name: str, unit: str, quantities: tuple[str,
     for at, found in enumerate(comparison.found):
         told = [_told(comparison, at, quantity) for quantity in quantities]
         known = all(math.isfinite(value) for value, _ in told)
-        values.append(combine(found.session.bench, [value for value, _ in told]) if known else math.nan)
+        values.append(combine(found.bench, [value for value, _ in told]) if known else math.nan)
         measured.append(known and all(is_measured for _, is_measured in told))
     return Figure(name, unit, tuple(values), tuple(measured))
 
@@ -86,9 +86,9 @@ def _heat(_bench: Bench, values: list[float]) -> float:
 
 def topology_remarks(comparison: Comparison) -> Iterator[str]:
     """Yield what the wiring of the rectifiers makes different at the output, expected beside measured."""
-    first = comparison.found[0].session.bench.rectifier.kind
+    first = comparison.found[0].bench.rectifier.kind
     for at, found in enumerate(comparison.found[1:], 1):
-        kind = found.session.bench.rectifier.kind
+        kind = found.bench.rectifier.kind
         if kind == first:
             continue
         more = DROPS[kind] - DROPS[first]

@@ -64,7 +64,7 @@ def _measured(found: Findings, name: str) -> tuple[float, str]:
     }
     if name in ways:
         return ways[name](found)
-    first = next((place for place, _ in capacitors_of(found.session.bench)), None)
+    first = next((place for place, _ in capacitors_of(found.bench)), None)
     if name == f"capacitor {first} voltage":
         return _highest_on_reservoir(found)
     return _of(found.of("reservoir.current.rms")) if name == f"capacitor {first} ripple current" else (math.nan, "")
@@ -79,7 +79,7 @@ def _junction(found: Findings) -> tuple[float, str]:
     direct = found.of("diode.temperature.junction")
     if direct is not None:
         return _of(direct)
-    case, resistance = found.of("diode.temperature.case"), found.session.bench.diode.thermal_resistance
+    case, resistance = found.of("diode.temperature.case"), found.bench.diode.thermal_resistance
     power = found.prediction.quantities.get("diode.power.mean") if found.prediction else None
     if case is None or resistance is None or power is None:
         return math.nan, ""
@@ -88,7 +88,7 @@ def _junction(found: Findings) -> tuple[float, str]:
 
 
 def _windings(found: Findings) -> tuple[float, str]:
-    transformer, current = found.session.bench.transformer, found.of("secondary.current.rms")
+    transformer, current = found.bench.transformer, found.of("secondary.current.rms")
     if current is None:
         return math.nan, ""
     volts = transformer.rated_voltage or transformer.open_circuit_voltage
@@ -99,7 +99,7 @@ def _load(found: Findings) -> tuple[float, str]:
     for quantity in ("load.power.mean", "output.power.mean"):
         if (direct := found.of(quantity)) is not None:
             return _of(direct)
-    load, volts = found.session.bench.load, found.of("output.voltage.rms")
+    load, volts = found.bench.load, found.of("output.voltage.rms")
     if not isinstance(load, ResistorLoad) or found.load is not None:
         return math.nan, ""
     if volts is not None:

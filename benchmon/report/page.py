@@ -48,7 +48,8 @@ pre { font: .8em/1.4 "Liberation Mono", "DejaVu Sans Mono", monospace; white-spa
 @media print {
   body { max-width: none; padding: 0; font-size: 9pt; }
   h2 { margin-top: 1.6em; }
-  pre { background: none; border: 1px solid #ccc; }
+  pre { background: none; border: 1px solid #ccc; font-size: 6.5pt; line-height: 1.25; columns: 2; column-gap: 1.5em;
+    padding: .5em; orphans: 1; widows: 1; }
 }
 """.strip()
 

@@ -9,10 +9,10 @@ from benchmon.errors import one_line
 from benchmon.prediction.ratings import Ratings
 from benchmon.printing import CAUTIONS
 from benchmon.report import words
-from benchmon.report.document import Code, Fields, Items, Paragraph, Section, Signature
+from benchmon.report.document import Block, Code, Fields, Heading, Items, Paragraph, Section, Signature
 from benchmon.report.findings import Findings
 
-_MOST_JUMPS = 20
+_MOST_JUMPS, _MOST_EDITS = 20, 10
 
 
 def cautions_section(ratings: Ratings | None) -> Section:
@@ -34,6 +34,9 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
         session.sha256() + (" (while it is recorded)" if session.is_recorded_still else ""),
     )
     yield "SHA-256 of the bench file", session.bench_sha256()
+    if session.benches:
+        times = ", ".join(words.clock(change.time) for change in session.benches[:_MOST_EDITS])
+        yield "bench file edited", f"in force from {times}; what was in force at the end of the test holds here"
     yield "recorded by", f"benchmon {session.info.program_version}, layout {session.info.layout} of the session file"
     yield "reported by", f"benchmon {benchmon.__version__}"
     yield "expected values for", words.conditions(found.mains, found.ambient, found.load)
@@ -53,5 +56,12 @@ def signature_section() -> Section:
 
 
 def appendix_section(found: Findings) -> Section:
-    """Return the bench file as it was when the recording began."""
-    return Section("Appendix: the bench file", (Code(found.session.bench.source),))
+    """Return the bench file with which the recording began, and edited ones from when they came into force."""
+    session = found.session
+    blocks: list[Block] = [Code(session.bench.source)]
+    for change in session.benches[:_MOST_EDITS]:
+        blocks += [Heading(f"In force from {words.clock(change.time)}, as edited"), Code(change.bench.source)]
+    if len(session.benches) > _MOST_EDITS:
+        left = len(session.benches) - _MOST_EDITS
+        blocks.append(Paragraph(f"{words.plural(left, 'later edit is', 'later edits are')} in the session file."))
+    return Section("Appendix: the bench file", tuple(blocks))

@@ -10,21 +10,19 @@ import hashlib
 import math
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, one_line
-from benchmon.prediction.result import Expected, Floats
+from benchmon.prediction.result import Expected
+from benchmon.report.counting import MOST_CHANNELS, counts_of_states
+from benchmon.report.readings import Readings, expectations_between, readings_of
 from benchmon.session.bands import first_reading_at
 from benchmon.session.database import reading
-from benchmon.session.records import Timed
+from benchmon.session.records import BenchChange, Timed
 from benchmon.session.rows import number_of, read_ending, read_identities, read_info, session_time
 from benchmon.session.schema import decode_state, to_microseconds
 from benchmon.session.told_rows import Told, ToldRows
@@ -35,53 +33,12 @@ from benchmon.watch.records import Event, Explanations, Flag, Forecast, Verdict,
 
 _AT_ONCE = 10_000
 _MOST = 1_000_000
-_MOST_CHANNELS = 4096
-_COUNTED_AT_ONCE = 200_000
+__all__ = ["Readings", "RecordedSession"]
 _LONGEST = 1e9
 _OVERTAKE = 5.0
 """Seconds by which readings of several instruments may overtake each other in the file."""
 
 T = TypeVar("T", bound=Timed)
-
-
-@dataclass(frozen=True)
-class Readings:
-    """The readings of one channel, in the quantity's unit: arrays (n,), in the order they were judged.
-
-    `times` are session seconds. `values` are NaN where there was no usable reading and ±inf where the display showed
-    over range; `uncertainties` are theirs (expanded, k = 2), by the channel's accuracy. `expected` and
-    `expected_uncertainties` are NaN where nothing was expected. `states` are verdict and flags as they are stored.
-    """
-
-    channel: Channel
-    times: Floats
-    values: Floats
-    uncertainties: Floats
-    expected: Floats
-    expected_uncertainties: Floats
-    states: NDArray[np.int64]
-
-    @property
-    def en(self) -> Floats:
-        """En of every reading (ISO 13528), (n,); NaN where there is nothing to compare."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            found = (self.values - self.expected) / np.hypot(self.uncertainties, self.expected_uncertainties)
-        return np.where(np.isfinite(found), found, np.nan)
-
-    @property
-    def verdicts(self) -> list[Verdict]:
-        """The verdict on every reading."""
-        return [decode_state(int(state))[0] for state in self.states]
-
-    @property
-    def flags(self) -> list[frozenset[Flag]]:
-        """The flags of every reading."""
-        return [decode_state(int(state))[1] for state in self.states]
-
-    @property
-    def usable(self) -> Floats:
-        """The values that are numbers, (m,)."""
-        return self.values[np.isfinite(self.values)]
 
 
 class RecordedSession:
@@ -94,6 +51,7 @@ class RecordedSession:
             self._ending = read_ending(connection)
             rows = connection.execute("SELECT id, name FROM channels ORDER BY id LIMIT ?", (_AT_ONCE,)).fetchall()
             self.identities: dict[str, str] = read_identities(connection, self.info.bench)
+        self._powered: dict[int, frozenset[int]] = {}
         known = {channel.name: channel for channel in self.info.bench.channel}
         self.numbers: dict[int, Channel] = {
             number: known[name] for number, name in rows if isinstance(number, int) and name in known
@@ -101,8 +59,17 @@ class RecordedSession:
 
     @property
     def bench(self) -> Bench:
-        """The bench as it was recorded."""
+        """The bench with which the recording began."""
         return self.info.bench
+
+    @cached_property
+    def benches(self) -> tuple[BenchChange, ...]:
+        """The edited bench files that came into force while it was recorded, by time."""
+        return self._all(lambda told: told.benches)
+
+    def bench_at(self, time: float) -> Bench:
+        """Return the bench that was in force at a session time."""
+        return next((change.bench for change in reversed(self.benches) if change.time <= time), self.bench)
 
     @property
     def channels(self) -> tuple[Channel, ...]:
@@ -132,6 +99,7 @@ class RecordedSession:
     def readings(self, channel: str, since: float = 0.0, until: float = math.inf) -> Readings:
         """Return what `channel` read from `since` to before `until`, in session seconds.
 
+        Its channel is as it was then, where the bench file was edited while it was recorded.
         Raises `BadInput` for a channel that the bench does not have, `SessionFileError` where the file is damaged.
         """
         number, found = self._numbered(channel)
@@ -143,8 +111,15 @@ class RecordedSession:
                 " ORDER BY id",
                 (first, last, number),
             ).fetchall()
-            expectations = _expectations(connection, number, first, last)
-        return _readings(found, rows, expectations, since, until)
+            expectations = expectations_between(connection, number, first, last)
+        accuracies = [(0.0, found.accuracy), *((time, one.accuracy) for time, one in self._edited(channel))]
+        edited = (one for time, one in reversed(self._edited(channel)) if time <= until)
+        return readings_of(next(edited, found), accuracies, rows, expectations, (since, until))
+
+    def _edited(self, name: str) -> list[tuple[float, Channel]]:
+        """Return a channel as edited bench files have it, each from its time on."""
+        every = ((change.time, channel) for change in self.benches for channel in change.bench.channel)
+        return [(time, channel) for time, channel in every if channel.name == name]
 
     def trend(self, channel: str, parts: int = 400, since: float = 0.0, until: float | None = None) -> Sequence[Part]:
         """Return lowest, highest and mean reading of `channel` over `parts` equal parts of the session."""
@@ -160,8 +135,11 @@ class RecordedSession:
         if mains is None:
             return frozenset(range(parts))
         least = powered_above(self.bench)
-        found = enumerate(self.trend(mains.name, parts))
-        return frozenset(at for at, part in found if part.lowest is not None and part.lowest > least)
+        if parts not in self._powered:
+            found = enumerate(self.trend(mains.name, parts))
+            on = (at for at, part in found if part.lowest is not None and part.lowest > least)
+            self._powered[parts] = frozenset(on)
+        return self._powered[parts]
 
     def counts(self) -> dict[str, dict[Verdict, int]]:
         """Return how many readings of each channel had which verdict."""
@@ -181,21 +159,8 @@ class RecordedSession:
     @cached_property
     def _states(self) -> list[tuple[str, int, int]]:
         """How many readings of each channel had each state: channel, state, count."""
-        counts = np.zeros(_MOST_CHANNELS << 8, np.int64)
-        with reading(self.path) as connection:
-            # Counted here: SQLite would sort millions of rows for it.
-            rows = connection.execute(
-                "SELECT channel << 8 | (state & 255) FROM readings"
-                " WHERE typeof(state) = 'integer' AND typeof(channel) = 'integer' AND channel BETWEEN 0 AND ?",
-                (_MOST_CHANNELS - 1,),
-            )
-            while part := rows.fetchmany(_COUNTED_AT_ONCE):
-                counts += np.bincount(np.fromiter((key for (key,) in part), np.int64, len(part)), minlength=len(counts))
-        return [
-            (self.numbers[key >> 8].name, key & 0xFF, int(counts[key]))
-            for key in np.flatnonzero(counts).tolist()
-            if key >> 8 in self.numbers
-        ]
+        counts = counts_of_states(self.path)
+        return [(self.numbers[number].name, state, count) for number, state, count in counts if number in self.numbers]
 
     def expected(self, channel: str, parts: int = 400) -> Sequence[Expected | None]:
         """Return what `channel` was expected to read in the middle of each of `parts` equal parts of the session."""
@@ -238,7 +203,7 @@ class RecordedSession:
             # One look at the latest of each: in a day there may be thousands.
             latest = connection.execute(
                 "SELECT max(id) FROM waveforms WHERE typeof(time) = 'integer' AND time <= ? GROUP BY channel LIMIT ?",
-                (to_microseconds(min(until, _LONGEST)), _MOST_CHANNELS),
+                (to_microseconds(min(until, _LONGEST)), MOST_CHANNELS),
             ).fetchall()
             found = [rows.of_number(connection, number) for (number,) in latest]
         return tuple(sorted((wave for wave in found if wave is not None), key=lambda wave: wave.time))
@@ -301,42 +266,3 @@ class RecordedSession:
             return []
         with reading(self.path) as connection:
             return connection.execute(statement).fetchall()
-
-
-def _expectations(connection: sqlite3.Connection, number: int, first: int, last: int) -> list[tuple[Any, ...]]:
-    """Return from which reading on what was expected of a channel: all between two readings, and the one before."""
-    columns = (
-        "SELECT from_reading, CASE typeof(value) WHEN 'real' THEN value END,"
-        " CASE typeof(uncertainty) WHEN 'real' THEN uncertainty END FROM expectations WHERE channel = ?"
-    )
-    before = connection.execute(
-        f"{columns} AND from_reading < ? ORDER BY from_reading DESC LIMIT 1", (number, first)
-    ).fetchall()
-    return (
-        before
-        + connection.execute(
-            f"{columns} AND from_reading >= ? AND from_reading < ? ORDER BY from_reading", (number, first, last)
-        ).fetchall()
-    )
-
-
-def _readings(
-    channel: Channel,
-    rows: Sequence[tuple[Any, ...]],
-    expectations: Sequence[tuple[Any, ...]],
-    since: float,
-    until: float,
-) -> Readings:
-    numbers = np.array([row[0] for row in rows], np.int64)
-    times = np.array([row[1] for row in rows], np.float64) / 1e6
-    values = np.array([row[2] for row in rows], np.float64)
-    states = np.array([row[3] for row in rows], np.int64) & 0xFF
-    begins = np.array([row[0] for row in expectations], np.int64)
-    expected = np.array([row[1:] for row in [(0, None, None), *expectations]], np.float64)
-    holds = expected[np.searchsorted(begins, numbers, side="right")]
-    finite = np.where(np.isfinite(values), values, np.nan)
-    uncertainties = channel.accuracy.relative * np.abs(finite) + channel.accuracy.absolute
-    kept = (times >= since) & (times < until)
-    return Readings(
-        channel, times[kept], values[kept], uncertainties[kept], holds[kept, 0], holds[kept, 1], states[kept]
-    )

@@ -83,7 +83,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
 
 def _ratings(found: Findings) -> Ratings | None:
     try:
-        return check(found.session.bench)
+        return check(found.bench)
     except PredictionError:
         return None
 

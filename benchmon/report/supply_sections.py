@@ -20,7 +20,7 @@ _SHOWN = 200
 
 def supply_section(found: Findings) -> Section:
     """Return the supply as its bench file has it, and what follows from that."""
-    bench = found.session.bench
+    bench = found.bench
     return Section(
         "The supply",
         (
@@ -54,7 +54,7 @@ def _value(value: Any) -> str:
 
 
 def _derived(found: Findings) -> Iterator[tuple[str, str]]:
-    bench = found.session.bench
+    bench = found.bench
     transformer = bench.transformer
     unloaded, primary_volts = transformer.open_circuit_voltage, transformer.primary_voltage
     yield "a winding, unloaded", f"{format_value(unloaded, 'V')} rms at {format_value(primary_volts, 'V')}"
@@ -87,7 +87,7 @@ DIODES = {"half wave": 1, "centre tap": 2, "bridge": 4, "split rail": 4, "full-w
 
 def winding_share(found: Findings) -> float | None:
     """Return by what part of its rating the transformer is loaded, as predicted: amperes × volts of all windings."""
-    transformer = found.session.bench.transformer
+    transformer = found.bench.transformer
     current = found.prediction.quantities.get("secondary.current.rms") if found.prediction else None
     if transformer.rating is None or current is None:
         return None
@@ -112,7 +112,7 @@ def instruments_section(found: Findings) -> Section:
             one.address or NOTHING,
             session.identities.get(one.name) or "did not say who it is",
         )
-        for one in session.bench.instrument
+        for one in found.bench.instrument
     )
     channels = tuple(
         (
@@ -123,7 +123,7 @@ def instruments_section(found: Findings) -> Section:
             format_value(channel.period, "s", 3),
             NOTHING if math.isclose(channel.scale, 1.0) else f"× {channel.scale:g}",
         )
-        for channel in session.channels
+        for channel in found.bench.channel
     )
     blocks = (
         Table(("instrument", "driver", "address", "identity"), instruments),

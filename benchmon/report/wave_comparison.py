@@ -47,7 +47,7 @@ def _channel(comparison: Comparison, name: str) -> list[Block]:
         return blocks
     if pictures.can_draw():
         laid = [
-            (label, *_two_periods(wave, found.session.bench.mains.frequency))
+            (label, *_two_periods(wave, found.bench.mains.frequency))
             for label, _, wave in measured
             for found in [_found(comparison, label)]
         ]

@@ -42,7 +42,7 @@ def measured_wave(found: Findings, captured: Waveform) -> Wave:
         return measure_wave(captured.times, captured.values)
     except DataFileError:
         known = found.of("mains.frequency")
-        frequency = known.value if known is not None else found.session.bench.mains.frequency
+        frequency = known.value if known is not None else found.bench.mains.frequency
         step = float(np.median(np.diff(captured.times)))
         periods = (captured.times[-1] - captured.times[0] + step) * frequency
         if abs(periods - 1.0) < _NEARLY:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import hashlib
 import json
 import os
@@ -9,6 +10,7 @@ import platform
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from functools import singledispatchmethod
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -158,6 +160,9 @@ def _facts() -> dict[str, str]:
         "host": platform.node(),
         "process": str(os.getpid()),
     }
+    # Who is logged in; a container may know nobody.
+    with suppress(OSError, KeyError, ImportError):
+        facts["user"] = getpass.getuser()
     for library in _LIBRARIES:
         try:
             facts[library] = version(library)

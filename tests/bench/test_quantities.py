@@ -137,6 +137,7 @@ def test_a_factor_that_is_written_is_read_again(value):
     ("value", "unit", "text"),
     [
         (0.756, "A", "756.0 mA"),
+        (3.3e-6, "A", "3.300 µA"),
         (22.14, "V", "22.14 V"),
         (0.0, "V", "0.000 V"),
         (0.6421, "", "0.6421"),

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 from markdown_it import MarkdownIt
 
+from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput, SessionFileError
 from benchmon.prediction.ratings import check
@@ -16,6 +17,7 @@ from benchmon.report.findings import find
 from benchmon.report.margin_rows import measured_margins
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.report import document_of, report
+from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Verdict, Waveform
 
 VOID = {"meta", "img", "br", "hr"}
@@ -105,6 +107,28 @@ def test_everything_is_in_it(write_session, tmp_path):
     ):
         assert words in text, words
     assert "gone by then" not in text
+
+
+def test_a_bench_file_edited_while_it_was_recorded_holds_from_then_on(write_session, tmp_path, benches):
+    bench = benches["reservoir"]
+    before = next(channel for channel in bench.channel if channel.name == "output")
+    accuracy = 'accuracy = "0.1 % + 10 mV"'
+    assert accuracy in bench.source
+    edited = read_bench(bench.source.replace(accuracy, 'accuracy = "2 % + 10 mV"'))
+    path = write_session(spoil={before.quantity: 1.02}, more=[BenchChange(15.0, edited)])
+    session = RecordedSession(path)
+    readings = session.readings("output")
+    assert readings.channel.accuracy.relative == pytest.approx(0.02)
+    relative = (readings.uncertainties - 0.01) / readings.values
+    assert relative == pytest.approx(np.where(readings.times < 15.0, 0.001, 0.02))
+    assert session.readings("output", until=10.0).channel.accuracy.relative == pytest.approx(0.001)
+    found = find(session).of(before.quantity)
+    spread = np.hypot(0.02 * found.value + 0.01, found.expected.uncertainty)
+    # ISO 13528: the difference over both expanded uncertainties together.
+    assert found.en == pytest.approx((found.value - found.expected.value) / spread, rel=1e-3)
+    text = page_of(path, tmp_path).text
+    assert "In force from 0:00:15, as edited" in text
+    assert text.count("accuracy = ") == 2 * bench.source.count("accuracy = ")
 
 
 def test_it_says_what_was_not_measured(write_session, tmp_path):

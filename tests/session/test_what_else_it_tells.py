@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor, Identity, Settings
 from benchmon.session.replay import ReplayView
+from benchmon.session.storing import description
 from benchmon.session.waveform_blobs import PackedWaveform, pack, unpack
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Explanation, Explanations, Forecast, Waveform
@@ -96,6 +97,12 @@ def test_a_session_explains_itself_to_anyone_with_sql(session):
     facts = dict(rows(session, "SELECT * FROM facts"))
     assert {"benchmon", "python", "sqlite", "host", "process", "numpy"} <= set(facts)
     assert rows(session, "SELECT time, wall FROM anchors") == [(0, 1.7e9)]
+
+
+def test_it_tells_who_was_logged_in(bench, monkeypatch):
+    monkeypatch.setenv("LOGNAME", "erika")
+    facts = [row for statement, row in description(bench, 0.0, {}) if "INTO facts" in statement]
+    assert ("user", "erika") in facts
 
 
 def test_a_wave_is_kept_small(session):
