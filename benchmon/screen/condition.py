@@ -19,22 +19,34 @@ _TONES = {
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """How a channel stands. `verdict_tone` colours what shows the difference, `tone` the sign and the words."""
+    """How a channel stands. `verdict_tone` colours what shows the difference, `tone` the sign and the words.
+
+    `sign` is of what weighs most, `verdict_sign` of the verdict alone, "" where there is none.
+    """
 
     sign: str
     verdict: str
     flags: tuple[str, ...]
     tone: Tone
     verdict_tone: Tone
+    verdict_sign: str = ""
 
     @property
     def words(self) -> str:
         """Return the verdict and the flags, the heaviest first."""
         return " ".join(word for word in (self.verdict, *self.flags) if word)
 
-    @property
-    def flags_first(self) -> str:
-        """Return the same for where not all has room: what is heaviest comes first."""
+    def words_within(self, room: int) -> str:
+        """Return the same in `room` columns, in whole words: the heaviest flags, how many more, the verdict's sign."""
+        if len(self.words) <= room:
+            return self.words
+        count = len(self.flags)
+        for verdict in (self.verdict_sign, ""):
+            for shown in range(count, 0, -1):
+                more = f"+{count - shown}" if shown < count else ""
+                told = " ".join(word for word in (*self.flags[:shown], more, verdict) if word)
+                if len(told) <= room:
+                    return told
         return " ".join(word for word in (*self.flags, self.verdict) if word)
 
 
@@ -54,6 +66,7 @@ def condition_of(judgement: Judgement | None, old: bool, alphabet: Alphabet) -> 
         tuple(map(str, flags)),
         _tone(judgement, flags, old),
         Tone.QUIET if old else _TONES[judgement.verdict],
+        alphabet.old if old else _verdict_sign(judgement, alphabet) if _verdict(judgement, flags, old) else "",
     )
 
 
@@ -76,8 +89,15 @@ def _sign(judgement: Judgement, flags: list[Flag], old: bool, alphabet: Alphabet
         return alphabet.disagrees
     if flags:
         return alphabet.warning
-    signs = {Verdict.AGREES: alphabet.agrees, Verdict.QUESTIONABLE: alphabet.questionable}
-    return signs.get(judgement.verdict, alphabet.unpredicted)
+    return _verdict_sign(judgement, alphabet)
+
+
+def _verdict_sign(judgement: Judgement, alphabet: Alphabet) -> str:
+    return {
+        Verdict.AGREES: alphabet.agrees,
+        Verdict.QUESTIONABLE: alphabet.questionable,
+        Verdict.DISAGREES: alphabet.disagrees,
+    }.get(judgement.verdict, alphabet.unpredicted)
 
 
 def _tone(judgement: Judgement, flags: list[Flag], old: bool) -> Tone:

@@ -52,6 +52,10 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
         (f"{signs.tripped} tripped", "was past its limit; stays for the whole session."),
         (f"{signs.old} stale", "no reading for three periods. Old: nobody watches any more."),
         (
+            f"implausible {signs.disagrees}",
+            "where it is narrow a sign stands for the verdict, +1 for one more flag; Enter tells all.",
+        ),
+        (
             "temperature",
             (
                 f"a bar from ambient to the limit: the warning at {signs.bar_warning}, {signs.bar_expected} where the "

@@ -71,14 +71,10 @@ def _comparison(channel: ChannelPicture, scale: Scale, columns: Columns, alphabe
 
 def _end(channel: ChannelPicture, now: float, columns: Columns, alphabet: Alphabet, condition: Condition) -> Line:
     """Return trend and status; words that need more than their column take the room of the trend."""
-    words = alphabet.plain(condition.words)
-    if not columns.trend:
-        words = words if len(words) <= columns.status else alphabet.plain(condition.flags_first)
-        return (Cell(fit(words, columns.status, alphabet), condition.tone),)
-    if len(words) > columns.status:
-        room = columns.trend + GAP + columns.status
-        words = words if len(words) <= room else alphabet.plain(condition.flags_first)
-        return (Cell(fit(words, room, alphabet), condition.tone),)
+    words = condition.words
+    if not columns.trend or len(words) > columns.status:
+        room = columns.status + (columns.trend + GAP if columns.trend else 0)
+        return (Cell(fit(condition.words_within(room), room, alphabet), condition.tone),)
     trend = channel.trend.draw(now, columns.trend, alphabet)
     return Cell(trend + " " * GAP), Cell(fit(words, columns.status, alphabet), condition.tone)
 

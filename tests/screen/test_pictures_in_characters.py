@@ -12,6 +12,7 @@ from rich.cells import cell_len
 from benchmon.screen.alphabet import ASCII, UNICODE
 from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import fit, fit_name, wrap
+from benchmon.screen.condition import condition_of
 from benchmon.screen.heat import Limits, draw_bar, heat_words
 from benchmon.screen.numbers import (
     EXPECTED_WIDTH,
@@ -25,7 +26,7 @@ from benchmon.screen.numbers import (
 )
 from benchmon.screen.trend import Trend
 from benchmon.session.view import Part
-from benchmon.watch.records import Judgement, Verdict
+from benchmon.watch.records import Flag, Judgement, Verdict
 
 ANY_FLOAT = st.one_of(st.none(), st.floats())
 ALPHABETS = st.sampled_from([UNICODE, ASCII])
@@ -227,3 +228,18 @@ def test_what_was_before_the_first_reading_fills_a_trend():
     assert means[-1] == 4.0
     assert means[-2:-5:-1] == [1.0, 0.0, 2.0]
     assert means[:9] == [None] * 9
+
+
+FLAGS = st.lists(st.sampled_from(list(Flag)), unique=True)
+
+
+@given(FLAGS, st.sampled_from(list(Verdict)), st.integers(16, 40))
+def test_where_there_is_room_for_a_flag_no_word_is_cut_off(flags, verdict, room):
+    judged = Judgement("output", 1.0, 2.0, 0.1, 3.0, 0.1, None, verdict, frozenset(flags))
+    condition = condition_of(judged, False, UNICODE)
+    told = condition.words_within(room)
+    assert len(told) <= room
+    whole = {*condition.flags, condition.verdict, condition.verdict_sign, *(f"+{more}" for more in range(1, 6))}
+    assert set(told.split()) <= whole
+    assert not flags or condition.flags[0] in told, "the heaviest flag is told"
+    assert condition.verdict in told or condition.verdict_sign in told, "and the verdict, by a word or a sign"
