@@ -112,7 +112,7 @@ async def test_a_trip_is_the_first_word_where_words_have_no_room(make_view, judg
     app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         lines = await shown(app, pilot, read_screen)
-        assert " tripped drifting" in row(lines, "output ripple")
+        assert " tripped +2 ✗ " in row(lines, "output ripple")
 
 
 @pytest.mark.parametrize("size", [*SIZES, (200, 60), (60, 18), (40, 12), (20, 6), (10, 3)])
