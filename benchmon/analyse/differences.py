@@ -16,8 +16,6 @@ from benchmon.analyse.expected import expected_wave, folded, is_frequency, laid_
 from benchmon.analyse.sampling import Sampled
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
-from benchmon.prediction.parts import parts_of
-from benchmon.prediction.predict import solve
 from benchmon.prediction.result import Floats, Prediction
 from benchmon.watch.circuit_faults import faults_of
 from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, PRIOR_KNOWN, PRIOR_NOTHING, PRIOR_UNKNOWN
@@ -153,13 +151,10 @@ def _of_the_circuit(bench: Bench, prediction: Prediction, of: str) -> Iterator[_
     if of.startswith("diode."):
         return
     for fault in faults_of(bench):
-        if fault.bench is bench and not fault.changes:
+        if fault.is_solved_as(bench):
             continue
         try:
-            parts = parts_of(fault.bench)
-            changes = {name: parts[name] * factor for name, factor in fault.changes.items()}
-            volts = {"mains.voltage": np.array([prediction.mains_voltage])}
-            traces = solve(fault.bench, parts.replaced({**changes, **volts})).warm.traces
+            traces = fault.traces(prediction.mains_voltage)
         except PredictionError:
             continue
         if of in traces:

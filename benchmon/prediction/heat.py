@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -27,6 +29,9 @@ _HOTTEST = 300.0
 _STEEPEST = 20.0
 
 
+S = TypeVar("S")
+
+
 @dataclass(frozen=True)
 class WarmState:
     """A steady state whose temperatures, in °C and of shape (b,), fit its dissipations."""
@@ -44,15 +49,52 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
     `shift` (b,) kelvin is added to every junction's rise, for what the thermal model does not know. Raises
     `PredictionError` where circuit and heat find no common answer.
     """
-    ambient = parts["ambient.temperature"]
-    junction = _widened(near.junction if near else ambient, parts)
-    parts, ntc = _with_ntc(bench, parts, near)
-    state = near.state if near else None
+
+    def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats]:
+        state = solve_circuit(bench, now, junction, state)
+        return state, diode_power(state)
+
+    start = near.junction if near else parts["ambient.temperature"]
+    parts, ntc = with_ntc(bench, parts, near.ntc if near else None)
+    warmth = Warmth(parts, _widened(start, parts), ntc)
+    state, warmth = settle(bench, warmth, shift, near.state if near else None, solve=solve, traces_of=traces_of)
+    return WarmState(state, traces_of(state), warmth.parts, warmth.junction, warmth.ntc)
+
+
+@dataclass(frozen=True)
+class Warmth:
+    """Parts with the resistances that their temperatures give them, and temperatures in °C.
+
+    `junction` is (b,), or (b, d) where diodes differ; `ntc` (b,).
+    """
+
+    parts: Parts
+    junction: Floats
+    ntc: Floats
+
+
+def settle(
+    bench: Bench,
+    warmth: Warmth,
+    shift: Floats | float,
+    state: S | None,
+    *,
+    solve: Callable[[Parts, Floats, S | None], tuple[S, Floats]],
+    traces_of: Callable[[S], Traces],
+) -> tuple[S, Warmth]:
+    """Return the circuit's state and the temperatures that fit it, from first guesses of both.
+
+    `solve` gives the state at parts and junctions, starting from another, and the diodes' dissipations in the shape of
+    the junctions. Raises `PredictionError` where there is no common answer.
+    """
+    parts, junction, ntc = warmth.parts, warmth.junction, warmth.ntc
+    alike = (-1, *[1] * (junction.ndim - 1))
+    shift = np.reshape(shift, alike)
     last: tuple[Floats, Floats] | None = None
     for _ in range(_MOST_ROUNDS):
-        state = solve_circuit(bench, parts, junction, state)
-        rise = parts["diode.thermal_resistance"] * diode_power(state)
-        off = ambient + rise + np.where(rise > 0, shift, 0.0) - junction
+        state, power = solve(parts, junction, state)
+        rise = parts["diode.thermal_resistance"].reshape(alike) * power
+        off = parts["ambient.temperature"].reshape(alike) + rise + np.where(rise > 0, shift, 0.0) - junction
         _refuse_too_hot(junction, off)
         settled = bool(np.max(np.abs(off)) < _CLOSE_KELVIN)
         following = junction + off if settled else _secant(junction, off, last)
@@ -64,19 +106,19 @@ def solve_warm(bench: Bench, parts: Parts, near: WarmState | None = None, shift:
             settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
             parts = parts.replaced({"ntc.resistance": ohms})
         if load_heats_itself(bench):
-            parts, load_settled = _with_warm_load(bench, parts, state)
+            parts, load_settled = _with_warm_load(bench, parts, traces_of(state))
             settled = settled and load_settled
         if settled:
-            return WarmState(state, traces_of(state), parts, junction, ntc)
+            return state, Warmth(parts, junction, ntc)
     raise PredictionError(
         "diode, load or inrush limiter: circuit and temperature find no common answer; "
         "check thermal_resistance, temperature_coefficient and the limiter's r25, beta and dissipation_factor"
     )
 
 
-def _with_warm_load(bench: Bench, parts: Parts, state: SteadyState) -> tuple[Parts, bool]:
+def _with_warm_load(bench: Bench, parts: Parts, traces: Traces) -> tuple[Parts, bool]:
     """Return the parts with the load at the temperature that its dissipation gives it, and whether that has settled."""
-    rise = load_rise(bench, traces_of(state))
+    rise = load_rise(bench, traces)
     celsius = parts["ambient.temperature"] + (rise if rise is not None else 0.0)
     before = parts["load.temperature"] if "load.temperature" in parts else parts["ambient.temperature"]
     return parts.replaced({"load.temperature": celsius}), bool(np.max(np.abs(celsius - before)) < _CLOSE_LOAD_KELVIN)
@@ -120,12 +162,12 @@ def _widened(values: Floats, parts: Parts) -> Floats:
     return np.broadcast_to(values, (parts.variants,))
 
 
-def _with_ntc(bench: Bench, parts: Parts, near: WarmState | None) -> tuple[Parts, Floats]:
-    """Return the parts with a first guess of the limiter's resistance, and its temperature."""
+def with_ntc(bench: Bench, parts: Parts, near: Floats | None) -> tuple[Parts, Floats]:
+    """Return the parts with a first guess of the limiter's resistance, and its temperature; `near` is a better one."""
     ambient = parts["ambient.temperature"]
     if bench.ntc is None:
         return parts, ambient
-    ntc = _widened(near.ntc, parts) if near else ambient + 80.0
+    ntc = _widened(near, parts) if near is not None else ambient + 80.0
     return parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)}), ntc
 
 

@@ -12,10 +12,10 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
+from benchmon.prediction.circuit import Circuit, circuit_of
 from benchmon.prediction.collocation import STAGES, WEIGHTS, Mesh
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
-from benchmon.prediction.steady import Circuit, circuit_of
 
 _INVERSE = np.linalg.inv(np.array([[5.0, -1.0], [9.0, 3.0]]) / 12.0)
 _CLOSE = 1e-4

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
+from benchmon.prediction.circuit import circuit_of
 from benchmon.prediction.collocation import Mesh, solve_periodic
 from benchmon.prediction.heat import WarmState, ntc_resistance, ntc_temperature
 from benchmon.prediction.measures import mean, rms
@@ -23,7 +24,7 @@ from benchmon.prediction.predict import ESTIMATES, STEP, Solved, solve, temperat
 from benchmon.prediction.products import product
 from benchmon.prediction.readings import readings_of
 from benchmon.prediction.result import Floats
-from benchmon.prediction.steady import SteadyState, circuit_of
+from benchmon.prediction.steady import SteadyState
 from benchmon.prediction.traces import traces_of
 from benchmon.quantities import UNITS
 

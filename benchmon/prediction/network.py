@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 
@@ -19,22 +20,32 @@ from benchmon.prediction.diode import conduct
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.rectifier import Windings, Wiring
 from benchmon.prediction.result import Floats
-
-Node = tuple[int, ...]
-"""Unknowns whose sum is a node's voltage: a doubler's output stands on two capacitors."""
+from benchmon.prediction.stamps import Node, Stamps
 
 _LEAST_CONDUCTANCE = 1e-9
 _KNEE = 2e-3
 _DEAD_LOAD = 0.02
 
 
+class Loaded(Protocol):
+    """A circuit with a load: see `Equations`, which is one."""
+
+    parts: Parts
+    bench: Bench
+    softness: float
+
+
 @dataclass
 class CapacitorAt:
-    """Where a filter capacitor sits: its node, the unknown that holds its charge, and its capacitance (b,)."""
+    """Where a filter capacitor sits: its node, the unknown that holds its charge, and its capacitance (b,).
+
+    `end` is the node of its other side.
+    """
 
     node: Node
     inner: Node
     capacitance: Floats
+    end: Node = ()
 
 
 @dataclass
@@ -75,40 +86,10 @@ class Equations:
         return ohms
 
 
-class _Builder:
-    """Collects stamps, then makes the matrices."""
-
-    def __init__(self, variants: int) -> None:
-        self.variants = variants
-        self.count = 0
-        self.masses: list[tuple[int, int, Floats]] = []
-        self.conductances: list[tuple[int, int, Floats]] = []
-
-    def unknown(self) -> int:
-        self.count += 1
-        return self.count - 1
-
-    def capacitance(self, node: Node, value: Floats) -> None:
-        self.masses += [(row, column, value) for row in node for column in node]
-
-    def connect(self, start: Node, end: Node, value: Floats) -> None:
-        """Stamp a conductance between two nodes; an empty node is the common line."""
-        for sign, rows in ((-1.0, start), (1.0, end)):
-            for row in rows:
-                self.conductances += [(row, column, sign * value) for column in start]
-                self.conductances += [(row, column, -sign * value) for column in end]
-
-    def matrix(self, stamps: list[tuple[int, int, Floats]]) -> Floats:
-        made = np.zeros((self.variants, self.count, self.count))
-        for row, column, value in stamps:
-            made[:, row, column] += value
-        return made
-
-
 def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> Equations:
     """Return the equations of the bench's circuit with the values in `parts`. Raises `PredictionError`."""
     _refuse_held_choke(bench)
-    build = _Builder(parts.variants)
+    build = Stamps(parts.variants)
     ports: list[Node] = [(build.unknown(),) for _ in sorted(set(wiring.ports))]
     capacitors: dict[int, CapacitorAt] = {}
     chokes: dict[int, int] = {}
@@ -171,7 +152,7 @@ def _commutates(bench: Bench, wiring: Wiring, parts: Parts) -> bool:
     return pulled or bool(np.any(parts["transformer.leakage_inductance"] > 0))
 
 
-def _place_capacitor(build: _Builder, parts: Parts, index: int, node: Node) -> CapacitorAt:
+def _place_capacitor(build: Stamps, parts: Parts, index: int, node: Node) -> CapacitorAt:
     capacitance, esr = parts[f"filter.{index}.capacitance"], parts[f"filter.{index}.esr"]
     inner = node
     if np.any(esr > 0):
@@ -181,7 +162,7 @@ def _place_capacitor(build: _Builder, parts: Parts, index: int, node: Node) -> C
     return CapacitorAt(node, inner, capacitance)
 
 
-def _place_series(build: _Builder, parts: Parts, index: int, node: Node, chokes: dict[int, int] | None) -> Node:
+def _place_series(build: Stamps, parts: Parts, index: int, node: Node, chokes: dict[int, int] | None) -> Node:
     after: Node = (build.unknown(),)
     if chokes is None:
         build.connect(node, after, 1.0 / parts[f"filter.{index}.resistance"])
@@ -198,7 +179,7 @@ def _place_series(build: _Builder, parts: Parts, index: int, node: Node, chokes:
 
 
 def _paths(
-    build: _Builder, wiring: Wiring, windings: Windings, ports: list[Node], winding_unknowns: tuple[int, ...]
+    build: Stamps, wiring: Wiring, windings: Windings, ports: list[Node], winding_unknowns: tuple[int, ...]
 ) -> tuple[Floats, Floats, Floats]:
     paths = len(wiring.signs)
     drive = np.zeros((paths, build.count))
@@ -234,7 +215,7 @@ def _like(value: Floats, shape: Floats) -> Floats:
     return value.reshape(-1, *[1] * (shape.ndim - 1))
 
 
-def load_current(equations: Equations, voltage: Floats) -> tuple[Floats, Floats, Floats]:
+def load_current(equations: Loaded, voltage: Floats) -> tuple[Floats, Floats, Floats]:
     """Return what the last node feeds, at its `voltage` (b, …): amperes in, their slope, and volts at the load.
 
     A regulator holds its output until the node falls below output voltage and dropout; a constant-current load lets go

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.readings import Harmonics, readings_of
 from benchmon.prediction.rectifier import wiring_of
 from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
+from benchmon.prediction.traces import Traces
 from benchmon.quantities import UNITS
 
 COVERAGE = 2.0
@@ -127,7 +128,31 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
     return Solved(warm, quantities, harmonics)
 
 
-def temperatures_of(bench: Bench, warm: WarmState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+class Settled(Protocol):
+    """A settled state: see `WarmState`, which is one."""
+
+    @property
+    def traces(self) -> Traces:
+        """One period of it."""
+        ...
+
+    @property
+    def parts(self) -> Parts:
+        """The parts at their temperatures."""
+        ...
+
+    @property
+    def junction(self) -> Floats:
+        """The measured diode's junction, °C, (b,)."""
+        ...
+
+    @property
+    def ntc(self) -> Floats:
+        """The inrush limiter, °C, (b,)."""
+        ...
+
+
+def temperatures_of(bench: Bench, warm: Settled, quantities: dict[str, Floats]) -> dict[str, Floats]:
     """Return every temperature, (b,), of a settled state whose other quantities are known."""
     parts = warm.parts
     ambient = parts["ambient.temperature"]

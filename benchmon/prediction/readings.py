@@ -12,7 +12,7 @@ from benchmon.prediction.traces import Traces
 Harmonics = NDArray[np.complex128]
 
 
-def readings_of(traces: Traces, frequency: Floats, ripple_order: int) -> tuple[dict[str, Floats], Harmonics]:
+def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -> tuple[dict[str, Floats], Harmonics]:
     """Return every electrical quantity, (b,), and the line current's complex rms harmonics, (b, 40).
 
     `frequency` (b,) is the mains'; `ripple_order` how often the output repeats within its period.

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from typing import Protocol, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState
-from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates, solve_periodic
-from benchmon.prediction.diode import Junction
-from benchmon.prediction.network import Equations, assemble, load_current, load_is_linear, path_currents
+from benchmon.prediction.circuit import Circuit, circuit_of
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, PeriodicSystem, solve_periodic
 from benchmon.prediction.parts import Parts
-from benchmon.prediction.rectifier import windings_of, wiring_of
 from benchmon.prediction.result import Floats
 
 COARSE, FINE = 32, 64
@@ -29,7 +28,6 @@ _LARGEST_STEP = 0.15
 """The largest change of a path's current between neighbouring instants, of its swing, that counts as resolved."""
 
 _EVEN_SHARE = 1.5
-_UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
 
 _SOFTEST, _SOFTENING = 100.0, 3.0
 """How much softer than they are diodes and loads are made where Newton fails, and by what factor they harden again."""
@@ -37,91 +35,33 @@ _SOFTEST, _SOFTENING = 100.0, 3.0
 _MOST_HARDENINGS = 30
 
 
-@dataclass(frozen=True)
-class Circuit:
-    """The equations of a circuit at given junction temperatures, as the collocation takes them."""
-
-    equations: Equations
-    junction: tuple[Floats, Floats]
-
-    @cached_property
-    def angular_frequency(self) -> Floats:
-        """Radians per second of the mains, (b,)."""
-        return 2.0 * np.pi * self.equations.parts["mains.frequency"]
-
-    @property
-    def needs_pivoting(self) -> bool:
-        """Whether there are chokes: a node between two has no conductance of its own."""
-        return bool(self.equations.chokes)
-
-    @cached_property
-    def exchange(self) -> Floats:
-        """Which unknowns change places after half a period: the doubler's capacitors, the paths' windings."""
-        swapped = np.eye(self.equations.size)
-        if self.equations.wiring.symmetric:
-            pairs = [self.equations.winding_unknowns] if self.equations.winding_unknowns else []
-            if len(set(self.equations.wiring.ports)) == 2:
-                pairs.append((0, 1))
-                inner = self.equations.capacitors[0].inner[0]
-                pairs += [(inner, inner + 1)] if inner > 1 else []
-            for first, second in pairs:
-                swapped[[first, second]] = swapped[[second, first]]
-        return swapped
+class PeriodicCircuit(PeriodicSystem, Protocol):
+    """A circuit whose steady state can be found: see `Circuit`, which is one."""
 
     @property
     def repeat(self) -> float:
         """The angle after which the circuit repeats, in radians of the mains."""
-        return np.pi if self.equations.wiring.symmetric else 2.0 * np.pi
+        ...
 
-    def emf(self, angle: Floats) -> Floats:
-        """Return the winding's EMF at mains angles (…), volts, (b, …)."""
-        return mains_wave(self.equations.parts, self.equations.windings.emf, angle)
+    def currents(self, y: Floats, angle: Floats) -> Floats:
+        """Return the currents that meshes follow, at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""
+        ...
 
-    def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return q, f and their derivatives at stage values y, as `PeriodicSystem` says."""
-        at = self.equations
-        emf = self.emf(mesh.stages)
-        current, conductance = path_currents(at, y, emf, self.junction)
-        q = _spread(at.mass, y)
-        f = _spread(at.conductance, y) + _spread(at.inject, current)
-        f_slope = at.conductance[:, None, None] + _slopes(at.inject, conductance, at.drive)
-        q_slope = np.broadcast_to(at.mass[:, None, None], f_slope.shape)
-        for path, unknown in enumerate(at.winding_unknowns):
-            f[..., unknown] += at.wiring.signs[path] * emf
-        if at.winding_unknowns:
-            q = q + _spread(at.flux, current)
-            q_slope = q_slope + _slopes(at.flux, conductance, at.drive)
-        if not load_is_linear(at.bench):
-            node = list(at.load_node)
-            through, slope, _ = load_current(at, y[..., node].sum(-1))
-            f[..., node] -= through[..., None]
-            f_slope[..., np.ix_(node, node)[0], np.ix_(node, node)[1]] -= slope[..., None, None]
-        return q, f, q_slope, f_slope
+    def guess(self, mesh: Mesh) -> Floats:
+        """Return stage values to start from, (b, m, 2, n)."""
+        ...
 
+    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
+        """Return for which variants, (b,), the end of Newton's steps is a solution."""
+        ...
 
-def _spread(matrix: Floats, vectors: Floats) -> Floats:
-    """Return matrix (b, i, j) times every vector of (b, m, 2, j): one product a variant, not one an instant."""
-    variants, intervals, stages, length = vectors.shape
-    product = vectors.reshape(variants, intervals * stages, length) @ matrix.transpose(0, 2, 1)
-    return product.reshape(variants, intervals, stages, -1)
+    def softened(self, factor: float) -> Self:
+        """Return the circuit with diodes and loads whose corners are `factor` times wider."""
+        ...
 
-
-def _slopes(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
-    """Return inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths."""
-    outer = inject.transpose(0, 2, 1)[..., None] * drive[:, None, :]
-    found = _spread(outer.reshape(*outer.shape[:2], -1).transpose(0, 2, 1), conductance)
-    return found.reshape(*conductance.shape[:3], *outer.shape[2:])
-
-
-def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:
-    """Return a wave of `rms` (b,) at mains angles (…) with the mains' distortion, (b, …).
-
-    The distortion is a third harmonic whose sign flattens the top; the rms is that of the whole wave.
-    """
-    thd = parts["mains.voltage_thd"]
-    peak = np.sqrt(2.0 / (1.0 + thd**2)) * rms
-    shape = (len(peak), *[1] * angle.ndim)
-    return peak.reshape(shape) * (np.sin(angle) + thd.reshape(shape) * np.sin(3.0 * angle))
+    def energy_lost(self, solution: PeriodicSolution) -> float:
+        """Return what the method, not the circuit, loses of the energy that comes in over a period."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -138,28 +78,37 @@ def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState
     Raises `PredictionError` where no variant converges; single variants that fail are marked in the solution.
     """
     circuit = circuit_of(bench, parts, celsius)
+    return SteadyState(circuit, steady_solution(circuit, parts.variants, near.solution if near else None))
+
+
+def steady_solution(
+    circuit: PeriodicCircuit, variants: int, near: PeriodicSolution | None, fine: int = FINE
+) -> PeriodicSolution:
+    """Return the periodic solution of a circuit's `variants`, on a mesh of `fine` intervals that follows its currents.
+
+    Raises `PredictionError` where no variant converges.
+    """
     if near is not None:
-        mesh = near.solution.mesh
-        start = np.broadcast_to(near.solution.y, (parts.variants, *near.solution.y.shape[1:]))
-        solution = _solve_on(circuit, mesh, start)
+        start = np.broadcast_to(near.y, (variants, *near.y.shape[1:]))
+        solution = _solve_on(circuit, near.mesh, start)
         if np.all(solution.converged):
-            return SteadyState(circuit, solution)
+            return solution
     mesh = even_mesh(circuit)
-    solution = _solve_on(circuit, mesh, _guess(circuit, mesh))
+    solution = _solve_on(circuit, mesh, circuit.guess(mesh))
     for followed in range(_MOST_FOLLOWINGS):
         if followed >= _FOLLOWINGS and _largest_step(circuit, solution) <= _LARGEST_STEP:
             break
         _refuse_unsolved(solution)
-        mesh = following_mesh(circuit, solution, FINE)
+        mesh = following_mesh(circuit, solution, fine)
         solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
     for intervals in _FINER:
-        if _energy_lost(circuit, solution) <= _MOST_LOST:
+        if circuit.energy_lost(solution) <= _MOST_LOST:
             break
         _refuse_unsolved(solution)
         mesh = following_mesh(circuit, solution, intervals)
         solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
     _refuse_unsolved(solution)
-    return SteadyState(circuit, solution)
+    return solution
 
 
 def _refuse_unsolved(solution: PeriodicSolution) -> None:
@@ -169,23 +118,13 @@ def _refuse_unsolved(solution: PeriodicSolution) -> None:
         )
 
 
-def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
-    """Return the equations of a bench's circuit with junctions at `celsius` (b,)."""
-    wiring = wiring_of(bench)
-    equations = assemble(bench, wiring, windings_of(wiring, parts, bench.transformer.primary_voltage), parts)
-    diode = Junction(
-        parts["diode.saturation_current"], parts["diode.emission_coefficient"], parts["diode.series_resistance"]
-    )
-    return Circuit(equations, diode.at(celsius))
-
-
-def even_mesh(circuit: Circuit) -> Mesh:
+def even_mesh(circuit: PeriodicCircuit) -> Mesh:
     """Return the first mesh, evenly spaced."""
     halves = round(circuit.repeat / np.pi)
     return Mesh(np.linspace(0.0, circuit.repeat, COARSE * halves + 1))
 
 
-def _solve_on(circuit: Circuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
+def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
     """Return the solution on `mesh`; where Newton fails, damped, and at last by way of softer diodes and loads."""
     for damped in (False, True):
         solution = _solved(circuit, mesh, start, damped=damped)
@@ -193,7 +132,7 @@ def _solve_on(circuit: Circuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
             return solution
     softness, step = _SOFTEST, _SOFTENING
     for _ in range(_MOST_HARDENINGS):
-        softened = _solved(_softened(circuit, softness), mesh, start, damped=True)
+        softened = _solved(circuit.softened(softness), mesh, start, damped=True)
         if not np.all(softened.converged):
             # Back to what was solved, and on from there by a smaller step.
             softness, step = softness * step, step**0.5
@@ -205,75 +144,27 @@ def _solve_on(circuit: Circuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
     return solution
 
 
-def _solved(circuit: Circuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
-    """Return Newton's solution; what does not bring the load what it draws is none, however small Newton's last step.
-
-    Charge: over a period no capacitor keeps any, so the paths' mean current is the load's.
-    """
+def _solved(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
+    """Return Newton's solution; what is no answer for the circuit is none, however small Newton's last step."""
     found = solve_periodic(circuit, mesh, start, damped=damped)
-    at = circuit.equations
     with np.errstate(over="ignore", invalid="ignore"):
-        current, _ = path_currents(at, found.y, circuit.emf(mesh.stages), circuit.junction)
-        brought = np.einsum("bms,ms->b", current.sum(-1), mesh.weights) / len(set(at.wiring.ports))
-        drawn = np.einsum("bms,ms->b", load_current(at, found.y[..., list(at.load_node)].sum(-1))[0], mesh.weights)
-        stray = _STRAY_SIEMENS * at.windings.emf
-        balanced = np.abs(brought - drawn) <= _UNBALANCED * np.abs(drawn) + stray
-    return replace(found, converged=found.converged & balanced)
+        return replace(found, converged=found.converged & circuit.is_answer(found))
 
 
-def _softened(circuit: Circuit, factor: float) -> Circuit:
-    saturation, thermal = circuit.junction
-    equations = replace(circuit.equations, softness=factor)
-    return replace(circuit, equations=equations, junction=(saturation, thermal * factor))
-
-
-def _guess(circuit: Circuit, mesh: Mesh) -> Floats:
-    at = circuit.equations
-    start = np.zeros((at.parts.variants, len(mesh.widths), 2, at.size))
-    level = (0.85 * np.sqrt(2.0) * at.windings.emf - at.wiring.in_series * 0.8).clip(min=0.1)
-    start += level[:, None, None, None]
-    for current in at.chokes.values():
-        load = np.full(len(level), 0.0)
-        if "load.resistance" in at.parts:
-            load = level / at.parts.load_ohms
-        start[..., current] = load[:, None, None]
-    emf = circuit.emf(mesh.stages)
-    for path, unknown in enumerate(at.winding_unknowns):
-        start[..., unknown] = at.wiring.signs[path] * emf
-    return start
-
-
-def _largest_step(circuit: Circuit, solution: PeriodicSolution) -> float:
+def _largest_step(circuit: PeriodicCircuit, solution: PeriodicSolution) -> float:
     """Return the largest change of the first variant's path currents between neighbouring instants, of their swing."""
     current = _currents(circuit, solution)
     return float(np.max(np.abs(np.diff(current, axis=0)))) / (float(np.ptp(current)) or 1.0)
 
 
-def _currents(circuit: Circuit, solution: PeriodicSolution) -> Floats:
+def _currents(circuit: PeriodicCircuit, solution: PeriodicSolution) -> Floats:
     """Return the first variant's path currents at every instant, (k, p)."""
-    emf = circuit.emf(solution.mesh.stages)
-    current: Floats = path_currents(circuit.equations, solution.y, emf, circuit.junction)[0][0]
-    return current.reshape(-1, len(circuit.equations.wiring.signs))
+    current = circuit.currents(solution.y, solution.mesh.stages)
+    first: Floats = current[0].reshape(-1, current.shape[-1])
+    return first
 
 
-def _energy_lost(circuit: Circuit, solution: PeriodicSolution) -> float:
-    """Return what the first variant's capacitors and inductances lose over a period, of the energy that comes in.
-
-    They lose nothing: the method does (Radau IIA damps), and the more the coarser the mesh is for what happens on it.
-    """
-    at, mesh = circuit.equations, solution.mesh
-    emf = circuit.emf(mesh.stages)
-    current, _ = path_currents(at, solution.y, emf, circuit.junction)
-    coupled = solution.y.copy()
-    if at.winding_unknowns:
-        # The row of a winding's unknown holds the volts of its leakage inductance, which its path's current works on.
-        coupled[..., list(at.winding_unknowns)] = current
-    stored = np.einsum("msn,msn,ms->", coupled[0], charge_rates(circuit, solution)[0], mesh.weights)
-    taken = np.einsum("msp,p,ms,ms->", current[0], np.array(at.wiring.signs, float), emf[0], mesh.weights)
-    return abs(float(stored)) / (abs(float(taken)) or 1.0)
-
-
-def following_mesh(circuit: Circuit, solution: PeriodicSolution, intervals: int) -> Mesh:
+def following_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> Mesh:
     """Return a mesh whose `intervals` a half period crowd where the first variant's path currents bend.
 
     Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
@@ -295,7 +186,7 @@ def following_mesh(circuit: Circuit, solution: PeriodicSolution, intervals: int)
     return Mesh(edges)
 
 
-def _moved(solution: PeriodicSolution, mesh: Mesh, circuit: Circuit) -> Floats:
+def _moved(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircuit) -> Floats:
     """Return stage values of `solution` interpolated to another mesh, as a start."""
     known = solution.mesh.stages.ravel()
     ends = solution.y[:, -1, 1] @ circuit.exchange.T

@@ -14,9 +14,10 @@ from benchmon.bench import Bench, Choke, Ntc
 from benchmon.prediction.heat import ntc_resistance, solve_warm
 from benchmon.prediction.marching import ClosedCircuit, Step, closed_circuit, march
 from benchmon.prediction.measures import mean
-from benchmon.prediction.network import Equations, Node, path_currents
+from benchmon.prediction.network import Equations, path_currents
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.result import Floats
+from benchmon.prediction.stamps import Node
 
 ANGLES = 24
 """Closing angles tried in each half period in which the circuit differs."""

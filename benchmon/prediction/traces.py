@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.bench import Capacitor
+from benchmon.bench import Bench, Capacitor
+from benchmon.prediction.circuit import mains_wave
 from benchmon.prediction.diode import forward_voltage
-from benchmon.prediction.network import load_current, path_currents
+from benchmon.prediction.network import Loaded, load_current, path_currents
+from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
-from benchmon.prediction.steady import SteadyState, mains_wave
+from benchmon.prediction.steady import SteadyState
 
 _CONDUCTS = 1e-6
 """The part of its peak current from which a path is said to conduct."""
@@ -75,7 +77,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
         "diode.current": first,
         "diode.drop": drop,
         "diode.reverse": reverse,
-    } | _mains_side(state, angle, weights, net)
+    } | mains_side(at.bench, at.parts, angle, weights, windings.line_ratio[:, None] * net)
 
 
 def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
@@ -86,10 +88,10 @@ def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats
         drive = drive + emf
         if at.wiring.symmetric:
             drive = drive - at.windings.resistance[:, None, 0, 1] * current[..., 1]
-    return _without_overshoot(np.maximum(-drive / at.wiring.in_series, 0.0), current[..., 0])
+    return without_overshoot(np.maximum(-drive / at.wiring.in_series, 0.0), current[..., 0])
 
 
-def _without_overshoot(reverse: Floats, current: Floats) -> Floats:
+def without_overshoot(reverse: Floats, current: Floats) -> Floats:
     """Return a reverse voltage (b, k) without the instants of intervals that the diode's current (b, k) conducts into.
 
     Where a current through an inductance ends inside an interval, the voltages of its stages overshoot without meaning.
@@ -106,14 +108,15 @@ def _without_overshoot(reverse: Floats, current: Floats) -> Floats:
     return clean
 
 
-def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats) -> dict[str, Floats]:
-    """Return mains voltage and line current; no direct current crosses the transformer."""
-    at = state.circuit.equations
-    parts = at.parts
+def mains_side(bench: Bench, parts: Parts, angle: Floats, weights: Floats, reflected: Floats) -> dict[str, Floats]:
+    """Return mains voltage and line current, from the windings' current as the primary has it, (b, k).
+
+    No direct current crosses the transformer.
+    """
     source = mains_wave(parts, parts["mains.voltage"], angle)
-    crossing = at.windings.line_ratio[:, None] * (net - (net @ weights)[:, None])
-    level = parts["mains.voltage"] / at.bench.transformer.primary_voltage
-    loss = parts["transformer.no_load_loss"] / at.bench.transformer.primary_voltage
+    crossing = reflected - (reflected @ weights)[:, None]
+    level = parts["mains.voltage"] / bench.transformer.primary_voltage
+    loss = parts["transformer.no_load_loss"] / bench.transformer.primary_voltage
     # A loss without a current, or with less than makes it, is a current in phase.
     reactive = np.sqrt(np.maximum(parts["transformer.no_load_current"] ** 2 - loss**2, 0.0))
     magnetising = np.sqrt(2.0) * level[:, None] * (loss[:, None] * np.sin(angle) - reactive[:, None] * np.cos(angle))
@@ -127,13 +130,7 @@ def _mains_side(state: SteadyState, angle: Floats, weights: Floats, net: Floats)
 
 def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
     at = state.circuit.equations
-    node = y[..., list(at.load_node)].sum(-1)
-    through, _, volts = load_current(at, node)
-    values = {"output.voltage": volts, "output.current": through}
-    if at.bench.regulator is not None:
-        quiescent = at.parts["regulator.quiescent_current"][:, None]
-        kept = np.minimum(quiescent, np.maximum(through, 0.0))
-        values |= {"regulator.input": node, "regulator.quiescent": kept, "output.current": through - kept}
+    values = fed_by(at, y[..., list(at.load_node)].sum(-1))
     reservoir = next((index for index, part in enumerate(at.bench.filter) if isinstance(part, Capacitor)), None)
     if reservoir is not None:
         placed = at.capacitors[reservoir]
@@ -141,3 +138,18 @@ def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
         rate = dy[..., list(placed.inner)].sum(-1)
         values["reservoir.current"] = placed.capacitance[:, None] * rate
     return values
+
+
+def fed_by(at: Loaded, node: Floats) -> dict[str, Floats]:
+    """Return the traces of the load, and of a regulator, that `node` (b, k) volts feed."""
+    through, _, volts = load_current(at, node)
+    if at.bench.regulator is None:
+        return {"output.voltage": volts, "output.current": through}
+    quiescent = at.parts["regulator.quiescent_current"][:, None]
+    kept = np.minimum(quiescent, np.maximum(through, 0.0))
+    return {
+        "output.voltage": volts,
+        "output.current": through - kept,
+        "regulator.input": node,
+        "regulator.quiescent": kept,
+    }

@@ -27,7 +27,6 @@ from benchmon.watch.likelihood import Observation, log_likelihoods
 from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
 from benchmon.watch.records import Explanation
-from benchmon.watch.split_rail_faults import split_rail_hypotheses
 from benchmon.watch.two_at_once import two_at_once
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
@@ -93,7 +92,6 @@ class Explainer:
             known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
             found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains, right)]
             found += far_off_hypotheses(self._bench, known, right)
-            found += split_rail_hypotheses(self._bench, channels, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[mains] = (right, found)

@@ -16,9 +16,12 @@ import numpy as np
 from benchmon.bench import Bench
 from benchmon.prediction import measures as m
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, allowances_of
+from benchmon.prediction.defects import Defects
+from benchmon.prediction.faulty import solve_faulty
 from benchmon.prediction.parts import Parts, parts_of
-from benchmon.prediction.predict import Solved, solve
+from benchmon.prediction.predict import solve
 from benchmon.prediction.result import Floats
+from benchmon.prediction.traces import Traces
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 """rms over rectified mean of a sine, 1.1107: what an average-responding meter multiplies by (closed form)."""
@@ -99,20 +102,18 @@ class MeterValues:
         return None if quantity in self.absent else self.quantities.get(quantity)
 
 
-def meter_values(bench: Bench, mains_voltage: float, changes: Mapping[str, float] | None = None) -> MeterValues:
-    """Return what meters read on `bench` with some of its parts multiplied by `changes`.
+def meter_values(
+    bench: Bench, mains_voltage: float, parts: Parts | None = None, defects: Defects | None = None
+) -> MeterValues:
+    """Return what meters read on `bench`, or with other `parts` (b = 1), and with `defects`.
 
     The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
     there. Raises `PredictionError`.
     """
-    parts = parts_of(bench)
-    factors = {name: parts[name] * factor for name, factor in (changes or {}).items()}
-    parts = parts.replaced({**factors, "mains.voltage": np.array([mains_voltage])})
-    nominal = solve(bench, parts)
-    names, sizes, varied, shift = _varied(bench, parts, nominal)
-    other = solve(bench, varied, shift, near=nominal.warm)
-    there = _everything(nominal)
-    moved = _everything(other)
+    parts = (parts or parts_of(bench)).replaced({"mains.voltage": np.array([mains_voltage])})
+    nominal, other, names, sizes = _solved(bench, parts) if defects is None else _solved_faulty(bench, parts, defects)
+    there = _everything(*nominal)
+    moved = _everything(*other)
     back = bench.mains.voltage - mains_voltage
     row = names.index("mains.voltage")
     made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
@@ -121,6 +122,26 @@ def meter_values(bench: Bench, mains_voltage: float, changes: Mapping[str, float
         {name: value for name, value in made.items() if not isinstance(name, str)},
         dict(zip(names, sizes.tolist(), strict=True)),
     )
+
+
+_Read = tuple[dict[str, Floats], Traces]
+"""The quantities of a solved circuit, and its traces."""
+
+
+def _solved(bench: Bench, parts: Parts) -> tuple[_Read, _Read, list[str], Floats]:
+    """Return the circuit as it is and with each unknown moved, the unknowns' names and standard uncertainties."""
+    nominal = solve(bench, parts)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.warm.junction)
+    other = solve(bench, varied, shift, near=nominal.warm)
+    return (nominal.quantities, nominal.warm.traces), (other.quantities, other.warm.traces), names, sizes
+
+
+def _solved_faulty(bench: Bench, parts: Parts, defects: Defects) -> tuple[_Read, _Read, list[str], Floats]:
+    """Return the same of a circuit with defects."""
+    nominal = solve_faulty(bench, parts, defects)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
+    other = solve_faulty(bench, varied, defects, shift, nominal)
+    return (nominal.quantities, nominal.traces), (other.quantities, other.traces), names, sizes
 
 
 _Name = str | tuple[str, Kind]
@@ -132,13 +153,13 @@ def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue
     return MeterValue(value, moves, MODEL_FLOOR * abs(value))
 
 
-def _varied(bench: Bench, parts: Parts, nominal: Solved) -> tuple[list[str], Floats, Parts, Floats]:
+def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Floats, Parts, Floats]:
     """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it."""
     known = [entry for entry in allowances_of(bench, parts, mains_is_measured=True) if entry.part != "mains.voltage"]
     names = [entry.part for entry in known] + ["mains.voltage"]
     changes = {name: np.repeat(value, len(names)) for name, value in parts.values.items()}
     sizes, shift = np.zeros(len(names)), np.zeros(len(names))
-    rise = float(nominal.warm.junction[0] - parts["ambient.temperature"][0])
+    rise = float(junction[0] - parts["ambient.temperature"][0])
     for row, entry in enumerate(known):
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -_STEP * entry.size * rise
@@ -152,17 +173,16 @@ def _varied(bench: Bench, parts: Parts, nominal: Solved) -> tuple[list[str], Flo
     return names, sizes, Parts(changes), shift
 
 
-def _everything(solved: Solved) -> dict[_Name, Floats]:
-    found = dict[_Name, Floats](solved.quantities.items())
-    traces = solved.warm.traces
+def _everything(quantities: dict[str, Floats], traces: Traces) -> dict[_Name, Floats]:
+    found = dict[_Name, Floats](quantities.items())
     for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):
         found |= _ways(name, traces[name], traces.weights)
     for name in ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current"):
         if name in traces:
             found |= _ways(name, traces[name], traces.weights)
     for quantity, way in QUANTITY_KINDS.items():
-        if quantity in solved.quantities:
-            found[way] = solved.quantities[quantity]
+        if quantity in quantities:
+            found[way] = quantities[quantity]
     return found
 
 

@@ -8,7 +8,6 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.meter_values import meter_values
-from benchmon.watch.split_rail_faults import split_rail_hypotheses
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("split-rail").path)
@@ -40,8 +39,3 @@ def test_a_fault_of_one_rail_comes_first(explainer, fault):
         for name, part in zip(NAMES, parts, strict=True)
     ]
     assert explainer.explain(found)[0].cause.startswith(cause)
-
-
-def test_other_rectifiers_have_none_of_these():
-    bridge = load_bench(scenario_named("bridge").path)
-    assert split_rail_hypotheses(bridge, bridge.channel, meter_values(bridge, bridge.mains.voltage)) == []

@@ -1,0 +1,88 @@
+"""Faults of diodes and windings, each solved with every diode and every winding for itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from benchmon.bench import Bench
+from benchmon.prediction.defects import Defects
+from benchmon.prediction.diode_wiring import wiring_by_diode
+from benchmon.watch.circuit_fault import OFF, CircuitFault
+from benchmon.watch.meter_values import MeterValues
+from benchmon.watch.mistakes import COMMON, RARE, USUAL
+
+_COLD = {"diode.thermal_resistance": 0.0}
+"""While a fuse still holds, nothing has settled: how warm anything is by then is not asked."""
+
+_BRIEF = 0.1 * RARE
+"""A fuse holds a short for moments, and few readings are of those; each of several diodes may be the one."""
+
+_HALF_WAVE = {
+    "bridge": Defects(open_diodes=frozenset({2, 3}), shorted_diodes=frozenset({4})),
+    "split rail": Defects(open_diodes=frozenset({2, 3})),
+}
+"""One diode of a bridge, with a wire for the way back; one of each rail. Of two diodes, one left is an open one."""
+
+
+def faults_of_the_rectifier(bench: Bench) -> Iterator[CircuitFault]:
+    """Yield open and shorted diodes, each one the measured one or not, and half-wave wiring."""
+    kind = bench.rectifier.kind
+    remedy = OFF + "test each diode and its joints"
+    diodes = range(1, len(wiring_by_diode(bench).diodes) + 1)
+    if kind == "half wave":
+        shorted = Defects(shorted_diodes=frozenset({1}))
+        remedy = OFF + "replace the diode and a damaged reservoir"
+        yield CircuitFault("the diode is shorted", remedy, USUAL, bench, defects=shorted)
+        return
+    if kind in ("centre tap", "split rail"):
+        remedy += " and its half of the winding"
+    # The lower two of a bridge are in series with the upper ones, so meters cannot tell which of a pair is open.
+    for number in (1, 2) if kind == "bridge" else diodes:
+        opened = Defects(open_diodes=frozenset({number}))
+        yield CircuitFault("a diode is open", remedy, USUAL, bench, defects=opened)
+    for number in diodes:
+        shorted = Defects(shorted_diodes=frozenset({number}))
+        yield _while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
+    if kind in _HALF_WAVE:
+        cause = "the rectifier is wired as half-wave instead of full-wave"
+        yield CircuitFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=_HALF_WAVE[kind])
+
+
+def _while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects) -> CircuitFault:
+    """Return a short that is read before the fuse melts, which is seldom."""
+    return CircuitFault(
+        f"{cause}, and the fuse still holds",
+        "switch off at once, let capacitors discharge, " + remedy,
+        _BRIEF,
+        bench,
+        _COLD,
+        defects=defects,
+        correct=_without_temperatures,
+    )
+
+
+def _without_temperatures(values: MeterValues) -> MeterValues:
+    warm = {name for name in values.quantities if "temperature" in name and not name.startswith("ambient")}
+    return replace(values, absent=values.absent | warm)
+
+
+def faults_of_the_windings(bench: Bench) -> Iterator[CircuitFault]:
+    """Yield windings in series that should be in parallel, the other way round, and reversed ones."""
+    kind, transformer = bench.rectifier.kind, bench.transformer
+    wiring = OFF + "check the connection of the windings"
+    turned = Defects(reversed_windings=frozenset({2}))
+    if kind == "centre tap":
+        cause = "one winding is reversed: both halves conduct at once"
+        yield CircuitFault(cause, wiring, USUAL, bench, defects=turned)
+    elif kind == "split rail":
+        cause = "one winding is reversed: each rail is charged once a period"
+        yield CircuitFault(cause, wiring, USUAL, bench, defects=turned)
+    elif transformer.secondaries == 2:
+        other = "parallel" if transformer.connection == "series" else "series"
+        changed = bench.model_copy(update={"transformer": transformer.model_copy(update={"connection": other})})
+        meant = {"single": "alone"}.get(transformer.connection, f"in {transformer.connection}")
+        yield CircuitFault(f"the windings are in {other} instead of {meant}", wiring, COMMON, changed)
+        if transformer.connection == "parallel":
+            cause = "one winding is reversed: the two short each other"
+            yield _while_the_fuse_holds(cause, "check the connection of the windings", bench, turned)

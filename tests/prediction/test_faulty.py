@@ -1,0 +1,102 @@
+"""A supply with broken diodes or turned windings, against scipy's steps of the same circuit drawn node by node."""
+
+import numpy as np
+import pytest
+from stepped_circuit import drawing, stepped
+
+from benchmon.bench import load_bench
+from benchmon.prediction.defects import Defects
+from benchmon.prediction.faulty import solve_faulty
+from benchmon.prediction.parts import parts_of
+from benchmon.prediction.predict import solve
+from benchmon_simulated.scenarios import scenario_named
+
+PERIODS = 30
+"""Until they repeat: reservoirs start nearly charged, and the slowest has a time constant of 8 periods."""
+
+
+def cold(name):
+    """Return an example bench whose junctions stay at 25 °C, where its diode's law is stated."""
+    bench = load_bench(scenario_named(name).path)
+    diode = bench.diode.model_copy(update={"thermal_resistance": None})
+    load = bench.load.model_copy(update={"temperature_coefficient": 0.0})
+    ambient = bench.ambient.model_copy(update={"temperature": 25.0})
+    return bench.model_copy(update={"diode": diode, "load": load, "ambient": ambient, "ntc": None})
+
+
+CASES = [
+    ("split-rail", {"open": 1}),
+    ("split-rail", {"open": 4}),
+    ("split-rail", {"shorted": 2}),
+    ("split-rail", {"reversed": 2}),
+    ("doubler", {"shorted": 1}),
+    ("bridge", {"open": 2}),
+    ("bridge", {"shorted": 1}),
+]
+
+
+@pytest.mark.parametrize(("name", "fault"), CASES, ids=lambda one: str(one).strip("{}"))
+def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
+    bench = cold(name)
+    if not bench.filter:
+        bench = bench.model_copy(update={"filter": load_bench(scenario_named("reservoir").path).filter[:1]})
+    drawn = drawing(bench.rectifier.kind)
+    for what, number in fault.items():
+        if what == "reversed":
+            drawn.polarities[number - 1] = -1
+        else:
+            drawn.states[number - 1] = what
+    defects = Defects(
+        open_diodes=frozenset({fault["open"]} if "open" in fault else ()),
+        shorted_diodes=frozenset({fault["shorted"]} if "shorted" in fault else ()),
+        reversed_windings=frozenset({fault["reversed"]} if "reversed" in fault else ()),
+    )
+    found = solve_faulty(bench, parts_of(bench), defects).quantities
+    largest = float(found["secondary.current.rms"][0])
+    for quantity, value in stepped(bench, drawn, PERIODS).items():
+        floor = 2e-4 * largest if quantity.startswith("diode") else 0.0
+        assert found[quantity][0] == pytest.approx(value, rel=3e-3, abs=floor), quantity
+
+
+@pytest.mark.parametrize("name", ["bridge", "reservoir", "centre-tap", "split-rail", "doubler", "regulated"])
+def test_without_defects_both_engines_agree(name):
+    """The sound supply's engine, by paths, is itself held to an independent reference."""
+    bench = load_bench(scenario_named(name).path)
+    sound, by_diode = (
+        solve(bench, parts_of(bench)).quantities,
+        solve_faulty(bench, parts_of(bench), Defects()).quantities,
+    )
+    assert sound.keys() == by_diode.keys()
+    for quantity, value in sound.items():
+        if quantity not in ("output.voltage.valley", "reservoir.voltage.valley"):
+            assert by_diode[quantity] == pytest.approx(value, rel=2e-3, abs=1e-6), quantity
+
+
+def test_leakage_inductance_and_chokes_agree_too():
+    bench = load_bench(scenario_named("split-rail").path)
+    bench = bench.model_copy(
+        update={"transformer": bench.transformer.model_copy(update={"leakage_inductance": 300e-6})}
+    )
+    sound, by_diode = (
+        solve(bench, parts_of(bench)).quantities,
+        solve_faulty(bench, parts_of(bench), Defects()).quantities,
+    )
+    for quantity in ("output.voltage.mean", "output.voltage.ripple", "secondary.current.rms", "mains.power.active"):
+        assert by_diode[quantity] == pytest.approx(sound[quantity], rel=2e-3)
+
+
+def test_a_missing_half_wave_halves_the_ripple_s_frequency():
+    bench = load_bench(scenario_named("regulated").path)
+    found = solve_faulty(bench, parts_of(bench), Defects(open_diodes=frozenset({1}))).quantities
+    assert found["output.voltage.frequency"] == pytest.approx(np.array([bench.mains.frequency]))
+
+
+def test_variants_are_solved_alike():
+    bench = load_bench(scenario_named("doubler").path)
+    defects = Defects(shorted_diodes=frozenset({1}))
+    parts = parts_of(bench).replaced({"diode.thermal_resistance": np.array([0.0])})
+    alone = solve_faulty(bench, parts, defects)
+    pair = solve_faulty(bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, near=alone)
+    for quantity, value in alone.quantities.items():
+        assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity
+    assert pair.quantities["mains.current.rms"][1] > 1.03 * pair.quantities["mains.current.rms"][0]

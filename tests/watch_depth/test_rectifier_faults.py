@@ -1,0 +1,66 @@
+"""Single diodes and windings of every rectifier: what the simulated bench's meters read, with a fuse that holds."""
+
+import numpy as np
+import pytest
+from faulty_bench import shown
+
+from benchmon.bench import load_bench
+from benchmon.watch.circuit_faults import circuit_hypotheses, faults_of
+from benchmon.watch.explanation import Explainer
+from benchmon.watch.meter_values import meter_values
+from benchmon_simulated.defects import Defects
+from benchmon_simulated.scenarios import scenario_named
+from benchmon_simulated.supply import SupplyUnderTest
+
+
+@pytest.fixture(scope="module")
+def explained():
+    """Return the first cause that is told of a fault of a bench whose fuse never melts."""
+    explainers = {}
+
+    def first_cause(name, defects, seconds):
+        bench = load_bench(scenario_named(name).path).model_copy(update={"fuse": None})
+        if name not in explainers:
+            explainers[name] = Explainer(bench)
+        supply = SupplyUnderTest(bench, 1)
+        supply.defects = defects
+        supply.advance(seconds, each=min(seconds, 5.0))
+        supply.advance(0.2)
+        values = supply.snapshot.values
+        read = {one.name: values[one.quantity] for one in bench.channel if one.quantity in values}
+        return explainers[name].explain(shown(bench, read, np.random.default_rng(1)))[0].cause
+
+    return first_cause
+
+
+@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("name", ["reservoir", "centre-tap", "split-rail", "doubler"])
+def test_a_shorted_diode_is_told_while_the_fuse_holds(explained, name, number):
+    assert explained(name, Defects(diodes={number: "shorted"}), 0.5) == "a diode is shorted, and the fuse still holds"
+
+
+def test_windings_that_short_each_other_are_told_while_the_fuse_holds(explained):
+    cause = explained("reservoir", Defects(reversed_windings=frozenset({2})), 0.5)
+    assert cause == "one winding is reversed: the two short each other, and the fuse still holds"
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_an_open_diode_of_a_doubler_is_told(explained, number):
+    assert explained("doubler", Defects(diodes={number: "open"}), 30.0) == "a diode is open"
+
+
+def test_an_open_capacitor_of_a_doubler_is_told(explained):
+    assert explained("doubler", Defects(reservoir_left=1e-6), 30.0) == "the reservoir is open"
+
+
+def test_a_reversed_winding_of_a_split_rail_is_told(explained):
+    cause = explained("split-rail", Defects(reversed_windings=frozenset({2})), 30.0)
+    assert cause == "one winding is reversed: each rail is charged once a period"
+
+
+@pytest.mark.parametrize("name", ["reservoir", "bridge", "centre-tap", "split-rail", "doubler", "regulated"])
+def test_every_fault_of_an_example_bench_is_solved(name):
+    bench = load_bench(scenario_named(name).path)
+    right = meter_values(bench, bench.mains.voltage)
+    solved = circuit_hypotheses(bench, bench.channel, bench.mains.voltage, right)
+    assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]
