@@ -48,7 +48,8 @@ class Channel(WithDriverKeys):
     """One quantity read from one instrument.
 
     Limits and accuracy are in the quantity's unit; `scale` multiplies what the instrument says (a clamp's or probe's
-    ratio); `period` is the seconds between readings.
+    ratio); `period` is the seconds between readings. A warning is announced once its limit has been passed for
+    `warn_delay` seconds; a trip never waits.
     """
 
     name: Name
@@ -60,6 +61,7 @@ class Channel(WithDriverKeys):
     trip_above: float | None = None
     warn_below: float | None = None
     trip_below: float | None = None
+    warn_delay: Annotated[v.Seconds, Field(ge=0.0, le=3600.0)] = 0.0
     scale: Annotated[v.Number, Field(gt=0)] = 1.0
 
     @model_validator(mode="before")

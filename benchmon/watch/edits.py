@@ -23,7 +23,7 @@ _SUPPLY = (
     *("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter"),
     *("regulator", "load", "ambient"),
 )
-_LIMITS = ("warn_above", "trip_above", "warn_below", "trip_below")
+_LIMITS = ("warn_above", "trip_above", "warn_below", "trip_below", "warn_delay")
 _MOST_NAMED = 3
 
 

@@ -32,10 +32,18 @@ def trip_crossed(channel: Channel, value: float) -> Crossing | None:
 
 
 def is_clear_of_trip(channel: Channel, value: float) -> bool:
-    """Return whether `value` lies inside the trip limits by more than the meter's accuracy there."""
-    above, below = channel.trip_above, channel.trip_below
-    is_below = above is None or value < above - channel.accuracy.of(above)
-    return is_below and (below is None or value > below + channel.accuracy.of(below))
+    """Return whether `value` lies inside the trip limits by the meter's accuracy there, at least."""
+    return _is_clear(channel, value, channel.trip_above, channel.trip_below)
+
+
+def is_clear_of_warning(channel: Channel, value: float) -> bool:
+    """Return whether `value` lies inside the warning limits by the meter's accuracy there, at least."""
+    return _is_clear(channel, value, channel.warn_above, channel.warn_below)
+
+
+def _is_clear(channel: Channel, value: float, above: float | None, below: float | None) -> bool:
+    is_below = above is None or value <= above - channel.accuracy.of(above)
+    return is_below and (below is None or value >= below + channel.accuracy.of(below))
 
 
 def has_limits(channel: Channel) -> bool:

@@ -3,7 +3,8 @@
 A reading's own verdict and flags are always exact and immediate; these rules hold for events only:
 
 - A state that matters (hot, stale, overrange, no reading) is announced at its first reading, and withdrawn after
-  three readings in a row without it.
+  three readings in a row without it. A warning may be told to wait (`warn_delay`), and is withdrawn only where the
+  readings lie inside its limit by the meter's accuracy.
 - A worse verdict is announced after three readings in a row that are at least so bad. A better one after three in a
   row whose |En| is 0.1 inside the line, so a reading that sits on a line is announced once. Agreement is announced
   only where it follows something worse.

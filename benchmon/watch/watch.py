@@ -19,7 +19,7 @@ from benchmon.prediction.result import Expected
 from benchmon.watch import wording
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.insight import Insight
-from benchmon.watch.limits import is_clear_of_trip, trip_crossed, warning_crossed
+from benchmon.watch.limits import Crossing, is_clear_of_trip, is_clear_of_warning, trip_crossed, warning_crossed
 from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
@@ -78,6 +78,7 @@ class _WatchedChannel:
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
         self._is_armed = True
+        self._past_since: float | None = None
         self._steady = SteadyVerdict()
         self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
 
@@ -140,7 +141,7 @@ class _WatchedChannel:
             )
         warning = warning_crossed(self._channel, value)
         self._is_hot = warning is not None
-        change = self._hot.update(self._is_hot)
+        change = self._hot.update(self._is_to_be_announced(time, value, warning))
         if warning and change:
             events.append(self._event(time, Flag.HOT, wording.past(self._channel, value, warning)))
         elif change is False:
@@ -148,6 +149,17 @@ class _WatchedChannel:
                 self._event(time, "cleared", f"{wording.stands(self._channel, value)}, inside its warning again")
             )
         return events
+
+    def _is_to_be_announced(self, time: float, value: float, warning: Crossing | None) -> bool:
+        """Return whether a warning has lasted for its delay, or was announced and is not clearly over."""
+        is_clear = is_clear_of_warning(self._channel, value)
+        if is_clear:
+            self._past_since = None
+        elif warning and self._past_since is None:
+            self._past_since = time
+        if warning and self._past_since is not None:
+            return self._hot.announced or time - self._past_since >= self._channel.warn_delay
+        return self._hot.announced and not is_clear
 
     def _watch_state(self, time: float, value: float) -> list[Event]:
         """Return the events of a channel that shows overrange, or reads again."""

@@ -174,3 +174,21 @@ def test_the_order_of_channels_changes_no_judgement(channel, readings, order):
         assert one.judge(name, float(time), value, expected) == other.judge(name, float(time), value, expected)
     key = lambda silence: silence[0].channel  # noqa: E731
     assert sorted(one.tick(1e3), key=key) == sorted(other.tick(1e3), key=key)
+
+
+def test_a_warning_waits_for_its_delay_and_a_trip_does_not(channel):
+    watch = Watch([channel(warn_above="80 °C", trip_above="90 °C", warn_delay="3 s")])
+    judgements, events = judge_all(watch, "case", [82.0, 82.0, 70.0, 82.0, 82.0, 82.0, 82.0, 91.0])
+    assert [(event.kind, event.time) for event in events] == [("hot", 7.0), ("tripped", 8.0)]
+    assert [Flag.HOT in judgement.flags for judgement in judgements] == [True, True, False, *[True] * 5]
+
+
+def test_noise_below_a_warning_s_line_neither_ends_it_nor_its_delay(channel):
+    watch = Watch([channel(warn_above="80 °C", accuracy="1 K", warn_delay="3 s")])
+    _, events = judge_all(watch, "case", [80.5, 79.5, 80.5, 79.5, 80.5, 79.5, 79.5, 79.5, 79.5, 78.5, 78.5, 78.5])
+    assert [(event.kind, event.time) for event in events] == [("hot", 5.0), ("cleared", 12.0)]
+
+
+def test_a_delay_below_zero_is_refused(channel):
+    with pytest.raises(ValueError, match="greater than or equal to 0"):
+        channel(warn_delay="-1 s")
