@@ -196,6 +196,18 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
     raise BadInput(f"has the unit {one_line(unit, 20)!r}, which is not {kind.name}; write it like {example(kind)}")
 
 
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """An expected value and its expanded uncertainty (k = 2), both in `unit`.
+
+    It is among the words for quantities, so that who only shows or keeps it needs nothing of the prediction's.
+    """
+
+    value: float
+    uncertainty: float
+    unit: str
+
+
 def example(kind: Kind) -> str:
     """Return a value of `kind` as a bench file would write it, in quotes."""
     if kind is FRACTION:

@@ -7,16 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmon.quantities import Expected
+
+__all__ = ["Expected", "Floats", "Prediction", "Waveforms"]
+
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """An expected value and its expanded uncertainty (k = 2), both in `unit`."""
-
-    value: float
-    uncertainty: float
-    unit: str
 
 
 @dataclass(frozen=True)

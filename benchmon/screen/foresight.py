@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Literal
 
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
-from benchmon.prediction.result import Prediction
 
 if TYPE_CHECKING:
     from benchmon.prediction.follow import Follower
+    from benchmon.prediction.result import Prediction
 
 _KEPT = 64
 _MAINS_STEP = 0.005
@@ -38,7 +38,7 @@ class Situation:
         return Situation(mains, ambient, self.load)
 
 
-Predict = Callable[[Situation], Prediction]
+Predict = Callable[[Situation], "Prediction"]
 
 
 class Foresight:
@@ -59,7 +59,7 @@ class Foresight:
     def at(self, situation: Situation) -> Prediction | None:
         """Return the prediction for `situation`; None while it is not there, and where there is none."""
         answer = self._ask(situation)
-        return answer if isinstance(answer, Prediction) else None
+        return None if isinstance(answer, str) else answer
 
     def problem(self, situation: Situation) -> str:
         """Return why there is no prediction for `situation`, "" where there is one or it is still to come."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Channel
-from benchmon.prediction.result import Prediction
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import Alarms
 from benchmon.screen.foresight import Foresight, Situation
@@ -19,6 +19,9 @@ from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import NOT_SWITCHED_OFF, SIGNS, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
 from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
+
+if TYPE_CHECKING:
+    from benchmon.prediction.result import Prediction
 
 _MOST_EVENTS = 5000
 _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from benchmon.prediction.result import Prediction
 from benchmon.quantities import format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name, rule, wrap
@@ -15,6 +15,9 @@ from benchmon.watch.plan import Outcome, Plan, Stage, Standing
 from benchmon.watch.plan_cautions import step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
+
+if TYPE_CHECKING:
+    from benchmon.prediction.result import Prediction
 
 _TITLES = 15
 _TONES = {

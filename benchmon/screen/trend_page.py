@@ -7,8 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
-from benchmon.prediction.result import Expected
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule
 from benchmon.screen.numbers import clock

@@ -7,7 +7,7 @@ import sqlite3
 from bisect import bisect_right
 from typing import Any
 
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.rows import number_of
 from benchmon.session.schema import to_microseconds
 

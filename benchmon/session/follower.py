@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.bands import first_reading_at
 from benchmon.session.beacon import Beat, ask_by_signal, read_beacon
 from benchmon.session.database import reading, settle, shown, writing

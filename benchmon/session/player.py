@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchmon.errors import BadInput
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.bands import first_reading_at
 from benchmon.session.database import reading
 from benchmon.session.replay import ReplayView

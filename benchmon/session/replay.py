@@ -12,7 +12,7 @@ from typing import Generic, TypeVar
 
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.database import reading, settle
 from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
 from benchmon.session.records import Timed

@@ -12,7 +12,7 @@ from typing import Any
 
 from benchmon.bench import Bench, Channel, read_bench
 from benchmon.errors import BenchFileError, SessionFileError, one_line
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.beacon import Beat
 from benchmon.session.database import check_is_session, shown
 from benchmon.session.heartbeat import is_beating

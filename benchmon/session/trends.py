@@ -12,7 +12,7 @@ from itertools import chain
 from typing import Any
 
 from benchmon.bench import Bench
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.bands import band, first_reading_at
 from benchmon.session.rows import number_of, session_time
 from benchmon.session.schema import to_microseconds

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from benchmon.bench import Bench
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 
 RECENT_SECONDS = 330.0

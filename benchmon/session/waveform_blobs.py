@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from benchmon.watch.records import MOST_SAMPLES
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 _EVEN_WITHIN = 1e-3
 """Part of a step that a sample's time may be off and still count as evenly spaced: less than a scope's own jitter."""
@@ -27,6 +29,8 @@ class PackedWaveform:
 
 def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWaveform:
     """Return a wave of `times` (n,) in s and `values` (n,) packed; values keep single precision (7 digits)."""
+    import numpy as np  # noqa: PLC0415 - a session without waves is shown without it, and sooner
+
     samples = zlib.compress(values.astype("<f4").tobytes(), 1)
     step = float(times[-1] - times[0]) / (len(times) - 1)
     even = times[0] + step * np.arange(len(times))
@@ -37,6 +41,8 @@ def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWavef
 
 def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return times (n,) in s and values (n,), None where the columns are no wave."""
+    import numpy as np  # noqa: PLC0415 - as above
+
     values = _numbers(packed.samples, "<f4", packed.count)
     if values is None or not 2 <= packed.count <= MOST_SAMPLES:
         return None
@@ -48,6 +54,8 @@ def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 def _numbers(blob: bytes, kind: str, count: int) -> NDArray[np.float64] | None:
     """Return the `count` numbers of a deflated `blob`; it is never inflated beyond them."""
+    import numpy as np  # noqa: PLC0415 - as above
+
     if not 0 < count <= MOST_SAMPLES:
         return None
     length = count * np.dtype(kind).itemsize

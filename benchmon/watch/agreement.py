@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchmon.bench import Channel
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.watch.records import Flag, Judgement, Verdict
 
 AGREES_UP_TO = 1.0

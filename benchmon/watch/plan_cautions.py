@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench
-from benchmon.prediction.result import Prediction
 from benchmon.quantities import format_value
 from benchmon.watch.plan import Plan
+
+if TYPE_CHECKING:
+    from benchmon.prediction.result import Prediction
 
 _TOUCHABLE = 60.0
 """°C above which metal is not touched (burn threshold of metal for a second's touch, ISO 13732-1, from memory)."""
