@@ -170,6 +170,7 @@ def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
     from benchmon.session.follower import open_session_view
     from benchmon.session.view import RECENT_SECONDS
 
+    load_in_background("benchmon.screen.app")
     view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
     return _follow(view, ascii_only, read_only)
 

@@ -9,6 +9,7 @@ import select
 import shutil
 import signal
 import sys
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -16,9 +17,14 @@ from fcntl import ioctl
 from pathlib import Path
 from struct import pack
 from termios import TIOCSWINSZ
+from types import SimpleNamespace
 
 import pyte
 import pytest
+from textual import constants
+
+from benchmon.screen import lean_driver
+from benchmon.screen.lean_driver import LeanDriver
 
 PLAY = """
 import sys, time
@@ -150,6 +156,57 @@ def test_a_line_that_answers_at_once_gets_every_frame(start):
         line.run(0.1)
         shown.add(value_shown(line))
     assert len(shown) > 10
+
+
+def test_a_view_opens_whole(start):
+    line = start()
+    assert line.shows("output volt")
+    for key, words, least in ((b"?", "no protective device", 20), (b"q", "output volt", 15), (b"e", "events", 4)):
+        line.press(key)
+        written = []
+
+        def is_there(words=words, written=written):
+            written.append(sum(bool(row.strip()) for row in line.screen.display))
+            return any(words in row for row in line.screen.display[2:])
+
+        assert line.until(is_there), line.screen.display
+        assert min(written) >= least, "an emptier screen was shown on the way"
+
+
+def listening(monkeypatch, reads_end):
+    """Run the reading of keys on a pipe until its end; return what came, and how long each look waited at most."""
+    driver = LeanDriver.__new__(LeanDriver)
+    driver.fileno, driver.exit_event = reads_end, threading.Event()
+    came, waits = [], []
+    driver.process_message = came.append
+
+    def look(readers, *others):
+        waits.append(others[-1])
+        ready = select.select(readers, *others)
+        if len(waits) == 3:
+            driver.exit_event.set()
+        return ready
+
+    monkeypatch.setattr(lean_driver, "select", SimpleNamespace(select=look))
+    driver.run_input_thread()
+    return came, waits
+
+
+def test_an_escape_alone_waits_for_no_more_than_the_rest_of_a_key(monkeypatch):
+    reads_end, writes_end = os.pipe()
+    os.write(writes_end, b"\x1b")
+    came, waits = listening(monkeypatch, reads_end)
+    assert [message.key for message in came] == ["escape"]
+    assert waits[1] == constants.ESCAPE_DELAY < waits[0] == waits[2]
+
+
+def test_a_terminal_that_is_gone_ends_the_reading_of_keys(monkeypatch):
+    reads_end, writes_end = os.pipe()
+    os.write(writes_end, b"q")
+    os.close(writes_end)
+    came, waits = listening(monkeypatch, reads_end)
+    assert [message.key for message in came] == ["q"]
+    assert len(waits) == 2, "it looks no more where nothing can come"
 
 
 def test_a_terminal_that_never_answers_is_served_all_the_same(start):
