@@ -11,6 +11,7 @@ import numpy as np
 from benchmon.analyse.levels import Levels
 from benchmon.analyse.sampling import Sampled
 from benchmon.bench import Accuracy
+from benchmon.prediction.periods import RAMPS, tapered
 from benchmon.prediction.result import Floats
 from benchmon.prediction.waveform import WaveMeasures
 
@@ -18,8 +19,8 @@ COVERAGE = 2.0
 _RECTANGULAR = 1.0 / math.sqrt(12.0)
 _LEAST_OF_A_PERIOD = 2e-5
 """Part of a period to which that of a single, badly distorted one can be told."""
-_OF_A_JUMP = 2e-3
-"""Part of a period by which a jump at the very begin or end of a capture pulls at the fit."""
+_OF_A_JUMP = ((RAMPS, 5e-4), (2.5, 2e-3), (0.0, 6e-3))
+"""Part of a period by which a jump pulls at the fit, in a capture of so many periods or more."""
 
 _ORDERS_TOLD = 39
 
@@ -72,16 +73,19 @@ class Doubts:
     def _of_frequency(self) -> float:
         """Return its standard uncertainty: the least that noise allows for a sine (Cramér and Rao), and an allowance.
 
-        The allowance is for what the fit leaves out of a distorted wave, which pulls at it in a short capture.
+        The fit lets both ends of a capture count less, so noise counts more. The allowance is for what the fit leaves
+        out of a distorted wave, which pulls at it in a short capture.
         """
         sampled = self.sampled
+        periods = sampled.duration * sampled.frequency
         size = max(self.shape.harmonics[0][1], 1e-300) * math.sqrt(2.0)
         noise = math.hypot(sampled.noise, _RECTANGULAR * sampled.step)
         bound = math.sqrt(6.0 / len(sampled.wave.time)) * noise / (math.pi * size * sampled.duration)
         # Where an edge is between two samples nobody knows; the more samples, the better they tell it together.
         spacing = 1.0 / sampled.samples_a_period**2
-        of_a_period = (_LEAST_OF_A_PERIOD + spacing) * min(self.shape.thd, 1.0) + _OF_A_JUMP * min(self._jump(), 1.0)
-        return math.hypot(bound, of_a_period / sampled.duration)
+        pull = next(part for least, part in _OF_A_JUMP if periods >= least)
+        of_a_period = (_LEAST_OF_A_PERIOD + spacing) * min(self.shape.thd, 1.0) + pull * min(self._jump(), 1.0)
+        return math.hypot(_lost_by_tapering(periods) * bound, of_a_period / sampled.duration)
 
     def distortion(self) -> Measured:
         """Return the distortion: noise in every order, noise in the fundamental, and the frequency."""
@@ -110,3 +114,10 @@ class Doubts:
         seen = min(self.sampled.orders_seen, _ORDERS_TOLD + 1)
         upper = (order * size for order, size in self.shape.harmonics if seen / 2 <= order <= seen)
         return max(upper, default=0.0) / max(self.shape.harmonics[0][1], 1e-300)
+
+
+def _lost_by_tapering(periods: float) -> float:
+    """Return by how much more noise moves a slope over time that is fitted with the weights of `tapered`."""
+    at = np.linspace(0.0, periods, 1001)
+    weight, centred = tapered(at), at - periods / 2.0
+    return float(np.sqrt(np.sum((weight * centred) ** 2) * np.sum(centred**2)) / np.sum(weight * centred**2))

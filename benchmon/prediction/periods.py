@@ -26,6 +26,8 @@ _MOST_SAMPLES = 1 << 17
 _ENOUGH_SAMPLES = 1 << 13
 _FINE_ORDERS = 8
 _FEW_PERIODS = 6.0
+RAMPS = 4.0
+"""Periods from which on a capture is long enough for a whole one at each end to count less in the fit."""
 
 
 @dataclass(frozen=True)
@@ -143,15 +145,16 @@ def _refined(wave: Samples, frequency: float) -> float:
     # In a capture of few periods whatever the fit leaves out would pull at the frequency.
     most = _FINE_ORDERS if frequency * wave.duration > _FEW_PERIODS else 3 * _FINE_ORDERS
     orders = np.arange(1, max(min(most, int(0.45 * per_period / stride)), 1) + 1)
+    weight = tapered(time * frequency)
     found, reach = frequency, min(0.05, 0.25 / (frequency * wave.duration)) * frequency
     for _ in range(8):
         angle = 2.0 * np.pi * found * np.outer(orders, time)
         cosine, sine = np.cos(angle), np.sin(angle)
         basis = np.concatenate([np.ones((1, len(time))), cosine, sine])
-        first, second = np.split(_best(basis, value)[1:], 2)
+        first, second = np.split(_best(basis, value, weight)[1:], 2)
         slope = ((orders * second) @ cosine - (orders * first) @ sine) * time
         scale = float(np.max(np.abs(slope))) or 1.0
-        change = float(_best(np.vstack([basis, slope / scale]), value)[-1]) / (2.0 * np.pi * scale)
+        change = float(_best(np.vstack([basis, slope / scale]), value, weight)[-1]) / (2.0 * np.pi * scale)
         found += change
         if not abs(found - frequency) <= reach:
             return frequency
@@ -160,10 +163,22 @@ def _refined(wave: Samples, frequency: float) -> float:
     return found
 
 
-def _best(basis: Floats, value: Floats) -> Floats:
-    """Return the weights (k,) with which `basis` (k, n) fits `value` (n,) best."""
-    normal = np.einsum("in,jn->ij", basis, basis)
-    weights: Floats = np.linalg.lstsq(normal, np.einsum("in,n->i", basis, value), rcond=1e-13)[0]
+def tapered(periods: Floats) -> Floats:
+    """Return weights (n,) of samples at times in periods: the first and the last period count less towards the ends.
+
+    So a jump at the very begin or end of the capture, which the fit does not follow, does not pull at it.
+    """
+    ramp = min(1.0, periods[-1] / RAMPS)
+    from_end = np.minimum(periods, periods[-1] - periods)
+    weights: Floats = np.sin(0.5 * np.pi * np.minimum(from_end / ramp, 1.0)) ** 2
+    return weights
+
+
+def _best(basis: Floats, value: Floats, weight: Floats) -> Floats:
+    """Return the weights (k,) with which `basis` (k, n) fits `value` (n,) best, samples counting by `weight` (n,)."""
+    weighed = weight * basis
+    normal = np.einsum("in,jn->ij", weighed, basis)
+    weights: Floats = np.linalg.lstsq(normal, np.einsum("in,n->i", weighed, value), rcond=1e-13)[0]
     return weights
 
 

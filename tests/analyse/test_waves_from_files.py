@@ -338,3 +338,13 @@ def test_a_frequency_that_is_hardly_in_the_wave_is_doubted():
     sine = np.sin(2 * np.pi * 50 * time)
     assert any("little of the wave is at 60 Hz" in note for note in measure_wave(time, sine, frequency=60.0).notes)
     assert not measure_wave(time, sine, frequency=50.0).notes
+
+
+@pytest.mark.parametrize("periods", [2.0, 5.0, 10.0])
+@pytest.mark.parametrize("phase", [0.0, 0.1, 0.25])
+def test_a_jump_at_the_ends_does_not_pull_at_the_frequency(periods, phase):
+    time = np.arange(int(periods * 2000)) * 1e-5
+    found = measure_wave(time, np.where((50.0 * time + phase) % 1.0 < 0.5, 3.0, -3.0)).measures["frequency"]
+    # Closed form: edges 10 ms apart; they can be told to a sample of 10 µs in so many periods.
+    assert found.value == pytest.approx(50.0, abs=50.0 * 1e-5 / (periods / 50.0) / 2.0)
+    assert abs(found.value - 50.0) <= found.uncertainty <= 0.7 / periods
