@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "watch_depth"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "watch"))
 
 from catalogue_cases import NAMES, CatalogueCase, catalogue, catalogue_bench, sound_case
 from faulty_bench import cases, drawn, faultless
