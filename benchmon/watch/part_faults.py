@@ -72,14 +72,16 @@ def faults_of_the_feed(bench: Bench) -> Iterator[CircuitFault]:
         (0.5, "twice the mains voltage (230 V for 115 V)", RARE),
     ):
         yield CircuitFault(f"the primary tap is for {words}", tap, weight, bench, {volts: factor})
-    # A third harmonic that is in phase flattens the top, a fifth peaks it; how much there is of which is not known.
-    for order, sign in ((3, 1.0), (5, -1.0), (5, 1.0)):
+    # Mains that feed many rectifiers are flat at the top: a third harmonic in phase, a fifth against it, or both. A
+    # fifth in phase makes it pointed. How much there is of which is not known.
+    both = _MORE_DISTORTION / 2.0**0.5
+    for harmonics in ({3: _MORE_DISTORTION}, {5: -_MORE_DISTORTION}, {5: _MORE_DISTORTION}, {3: both, 5: -both}):
         yield CircuitFault(
             "the mains wave is distorted",
             "look at the wave of the mains; try another socket",
             USUAL,
             bench,
-            added={f"mains.harmonic.{order}": sign * _MORE_DISTORTION},
+            added={f"mains.harmonic.{order}": part for order, part in harmonics.items()},
             size_doubt=0.6,
             shape_doubt=0.2,
         )
