@@ -26,6 +26,8 @@ from benchmon.watch.settled import settled
 _LOOK_EVERY = 1.0
 _LONGEST_PAUSE = 30.0
 """Seconds between two questions for causes, in the end, while the same channels disagree and none of them moves."""
+_PREPARE_AFTER = 4.0
+"""Seconds of quiet after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
 """The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about at once."""
 _RECENT = 2.0
@@ -51,6 +53,7 @@ class Understanding:
         self._told = ""
         self._odd: frozenset[str] = frozenset()
         self._asked_about: dict[str, float] = {}
+        self._is_prepared = False
         self._ask_again = 0.0
         self._pause = _LOOK_EVERY
 
@@ -103,6 +106,9 @@ class Understanding:
                 self._forecasts[name] = forecast
                 told.append(forecast)
         odd = frozenset(name for name, recent in self._recent.items() if self._is_odd(recent, now))
+        if not odd and not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
+            self._is_prepared = True
+            self._explaining.prepare(self._observations(now))
         if odd:
             self._ask(odd, now)
         elif self._shown:
@@ -184,6 +190,7 @@ class _Explaining:
         self.load: Load = None
         self._news = threading.Condition()
         self._asked: list[Observation] | None = None
+        self._answer_is_wanted = True
         self._stopping = False
         self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="explanation", daemon=True)
@@ -200,8 +207,15 @@ class _Explaining:
 
     def ask(self, observations: list[Observation]) -> None:
         with self._news:
-            self._asked = observations
+            self._asked, self._answer_is_wanted = observations, True
             self._news.notify()
+
+    def prepare(self, observations: list[Observation]) -> None:
+        """Get ready for a question about such readings; answers nothing."""
+        with self._news:
+            if self._asked is None:
+                self._asked, self._answer_is_wanted = observations, False
+                self._news.notify()
 
     def answers(self) -> list[list[Explanation]]:
         found = []
@@ -218,13 +232,18 @@ class _Explaining:
             if self.load != load or self.bench is not bench:
                 load, bench = self.load, self.bench
                 explainer = Explainer(with_load(bench, load))
+            observations, answer_is_wanted = asked
             try:
-                self._answers.put(explainer.explain(asked))
+                if answer_is_wanted:
+                    self._answers.put(explainer.explain(observations))
+                else:
+                    explainer.prepare(observations)
             except BenchmonError as problem:
-                self._answers.put([Explanation("none of these", 1.0, f"no cause can be told: {one_line(problem)}")])
+                if answer_is_wanted:
+                    self._answers.put([Explanation("none of these", 1.0, f"no cause can be told: {one_line(problem)}")])
 
-    def _next(self) -> list[Observation] | None:
+    def _next(self) -> tuple[list[Observation], bool] | None:
         with self._news:
             self._news.wait_for(lambda: self._stopping or self._asked is not None)
             asked, self._asked = self._asked, None
-            return None if self._stopping else asked
+            return None if self._stopping or asked is None else (asked, self._answer_is_wanted)

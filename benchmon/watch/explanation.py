@@ -52,6 +52,10 @@ class Explainer:
         self._bench = bench
         self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
 
+    def prepare(self, observations: Sequence[Observation]) -> None:
+        """Work out beforehand what takes long, for the mains voltage of `observations`. Raises `PredictionError`."""
+        self._at(self._mains_of(observations))
+
     def explain(self, observations: Sequence[Observation]) -> list[Explanation]:
         """Return the causes of `observations`, the likeliest first; [] where nothing is predicted.
 

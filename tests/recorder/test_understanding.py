@@ -115,3 +115,16 @@ def test_while_nothing_moves_causes_are_asked_for_ever_more_seldom_and_at_once_w
     del asked[:]
     feed(understanding, 4.0, {"output": 3.0}, start=120.0)
     assert next(one.value for one in asked[-1] if one.channel.name == "output") == 3.0
+
+
+def test_in_quiet_it_gets_ready_so_that_a_fault_is_answered_at_once(understanding):
+    got_ready = threading.Event()
+    ready = understanding._explaining.prepare
+    understanding._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
+    told = feed(understanding, 6.0, {})
+    assert got_ready.is_set()
+    assert not causes(told)
+    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    told = feed(understanding, 4.0, {"output": ac}, start=6.0)
+    told += later(understanding, 10.0, lambda news: causes(told + news))
+    assert "AC range" in causes(told)[0]
