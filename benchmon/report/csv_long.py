@@ -1,23 +1,24 @@
 """A session as CSV, a line a reading.
 
-SQLite writes the lines itself, which for millions of them is quicker than Python could; some thousand at a time, on two
-threads, since SQLite leaves Python alone while it works.
+SQLite writes the lines itself, which for millions of them is quicker than Python could. Of a long session a second
+process writes the second half meanwhile (`second_half`): on threads SQLite would wait for its own locks.
 """
 
 from __future__ import annotations
 
+import math
 import sqlite3
-from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import IO
 
 from benchmon.report.counting import last_of_range
 from benchmon.report.plain_text import csv_cell, csv_line
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.rows_out import LONGEST, words_of_states
+from benchmon.report.second_half import SecondHalf
 from benchmon.session.database import reading
 
 LONG_COLUMNS = (
@@ -33,8 +34,8 @@ LONG_COLUMNS = (
     "flags",
 )
 _AT_ONCE = 10_000
-_THREADS = 2
-_AHEAD = 4
+_WORTH_A_PROCESS = 300_000
+"""Readings from which on a second process gains more than its start takes."""
 _DAY = 86_400_000_000
 
 _LINES = """
@@ -77,37 +78,43 @@ class _Range:
 
 def write_long(session: RecordedSession, path: Path) -> int:
     """Write a line for each usable reading, values to 15 digits; return how many."""
+    with reading(session.path) as connection:
+        last = connection.execute("SELECT max(id) FROM readings").fetchone()[0] or 0
+    with path.open("wb") as out:
+        out.write(csv_line(LONG_COLUMNS).encode())
+        if last < _WORTH_A_PROCESS:
+            return write_lines(session, out)
+        middle = last // 2
+        with SecondHalf(session.path, middle, last, path.parent) as second:
+            written = write_lines(session, out, up_to=middle)
+            found = second.take(out)
+        # What the other process could not do is done here, which also says why it cannot be done.
+        written += write_lines(session, out, middle, last) if found is None else found
+        return written + write_lines(session, out, last)
+
+
+def write_lines(session: RecordedSession, out: IO[bytes], after: int = -1, up_to: float = math.inf) -> int:
+    """Write the lines of the readings numbered above `after` and at most `up_to`; return how many."""
     written = 0
-    with path.open("w", encoding="utf-8", newline="") as out, ThreadPoolExecutor(_THREADS) as threads:
-        out.write(csv_line(LONG_COLUMNS))
-        under_way: deque[Future[tuple[int, str]]] = deque()
-
-        def write_next() -> int:
-            count, lines = under_way.popleft().result()
-            out.write(lines)
-            return count
-
-        try:
-            for part in _ranges(session):
-                under_way.append(threads.submit(_lines, session, part))
-                if len(under_way) > _AHEAD:
-                    written += write_next()
-            while under_way:
-                written += write_next()
-        finally:
-            threads.shutdown(cancel_futures=True)
+    for part in _ranges(session, after, up_to):
+        count, lines = _lines(session, part)
+        out.write(lines.encode())
+        written += count
     return written
 
 
-def _ranges(session: RecordedSession) -> Iterator[_Range]:
+def _ranges(session: RecordedSession, after: int, end: float) -> Iterator[_Range]:
     """Yield the readings of a session in ranges of some thousand, each with what was expected in it."""
-    after, latest = -1, dict[int, str]()
-    while True:
+    with reading(session.path) as connection:
+        changes = connection.execute(_EXPECTED, {"after": -1, "up_to": after}).fetchall()
+    latest = {channel: text for channel, _, text in changes}
+    while after < end:
         # A look for each part, so that a recorder which still writes is never held up.
         with reading(session.path) as connection:
             up_to = last_of_range(connection, after, _AT_ONCE)
             if up_to is None:
                 return
+            up_to = int(min(up_to, end))
             changes = connection.execute(_EXPECTED, {"after": after, "up_to": up_to}).fetchall()
         before = [(channel, after, text) for channel, text in latest.items()]
         latest.update((channel, text) for channel, _, text in changes)

@@ -23,7 +23,7 @@ from benchmon.assess import assess
 from benchmon.cli import commands
 from benchmon.errors import BadInput
 from benchmon.readings_file import read_readings
-from benchmon.report import csv_long
+from benchmon.report import csv_long, second_half
 from benchmon.report import export as exports
 from benchmon.report.export import export
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
@@ -81,6 +81,26 @@ def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(w
         found = session.readings(channel)
         expected = [float(row["expected"] or "nan") for row in rows if row["channel"] == channel]
         assert expected == pytest.approx(found.expected[~np.isnan(found.values)].tolist(), rel=1e-8, nan_ok=True)
+
+
+@pytest.mark.parametrize("program", [sys.executable, "/bin/false"])
+def test_a_second_process_writes_the_same_lines_and_one_that_fails_is_made_up_for(
+    write_session, tmp_path, monkeypatch, program
+):
+    session = RecordedSession(write_session(values=odd, seconds=40, off_at=20.0))
+    alone = export(session, tmp_path / "alone.csv")
+    monkeypatch.setattr(csv_long, "_WORTH_A_PROCESS", 1)
+    monkeypatch.setattr(second_half.sys, "executable", program)
+    assert export(session, tmp_path / "together.csv") == alone
+    assert (tmp_path / "together.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
+
+
+def test_a_second_process_ends_when_nobody_takes_its_lines(write_session, tmp_path):
+    session = write_session(seconds=600, rate=10)
+    with second_half.SecondHalf(session, 10, 10_000_000, tmp_path) as second:
+        process = second._process
+    assert process.returncode is not None
+    assert [path.name for path in tmp_path.iterdir()] == [session.name]
 
 
 def test_assess_takes_an_export_back(write_session, tmp_path, benches):
