@@ -24,8 +24,8 @@ from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forec
 from benchmon.watch.settled import settled
 
 _LOOK_EVERY = 1.0
-_LONGEST_PAUSE = 30.0
-"""Seconds between two questions for causes, in the end, while the same channels disagree and none of them moves."""
+_FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
+"""Seconds between two questions for causes, at first and in the end, while the same channels disagree and none of them moves."""
 _PREPARE_AFTER = 4.0
 """Seconds of quiet after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
@@ -55,7 +55,7 @@ class Understanding:
         self._asked_about: dict[str, float] = {}
         self._is_prepared = False
         self._ask_again = 0.0
-        self._pause = _LOOK_EVERY
+        self._pause = _FIRST_PAUSE
 
     def start(self) -> None:
         """Start the thread that explains."""
@@ -111,21 +111,24 @@ class Understanding:
             self._explaining.prepare(self._observations(now))
         if odd:
             self._ask(odd, now)
-        elif self._shown:
-            self._shown, self._told, self._odd = (), "", frozenset()
+            return told
+        self._odd = frozenset()
+        if self._shown:
+            self._shown, self._told = (), ""
             told.append(Explanations(now, ()))
         return told
 
     def _ask(self, odd: frozenset[str], now: float) -> None:
-        """Ask for causes: at once where other channels are `odd` than before or a reading has moved."""
+        """Ask for causes: at once where a channel is `odd` that was not, or a reading has moved."""
         # While verdicts still change, some readings are from before the fault and some from after it.
         if not all(_keeps_its_verdict(recent, now) for recent in self._recent.values()):
             return
         seen = self._observations(now)
-        is_new = odd != self._odd or any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
+        # A channel at the edge comes and goes: it is new once.
+        is_new = not odd <= self._odd or any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
         if is_new or now >= self._ask_again:
-            self._pause = _LOOK_EVERY if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
-            self._odd, self._ask_again = odd, now + self._pause
+            self._pause = _FIRST_PAUSE if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
+            self._odd, self._ask_again = self._odd | odd, now + self._pause
             self._asked_about = {one.channel.name: one.value for one in seen}
             self._explaining.ask(seen)
 
