@@ -25,7 +25,7 @@ from benchmon.watch.settled import settled
 
 _LOOK_EVERY = 1.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
-"""Seconds between two questions for causes, at first and in the end, while the same channels disagree and none of them moves."""
+"""Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
 _PREPARE_AFTER = 4.0
 """Seconds of quiet after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
