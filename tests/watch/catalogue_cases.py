@@ -68,8 +68,8 @@ class CatalogueCase:
     observations: list[Observation]
 
     def is_told_by(self, cause: str) -> bool:
-        """Return whether `cause` is the true one."""
-        return cause.startswith(self.begins) and self.holds in cause
+        """Return whether `cause` is the true one, and nothing besides."""
+        return cause.startswith(self.begins) and self.holds in cause and "; " not in cause
 
 
 def catalogue_bench(name: str) -> Bench:
@@ -120,7 +120,7 @@ def _circuit_cases(
         if kind.name == "reversed-winding":
             tapped = bench.rectifier.kind in ("centre tap", "split rail")
             cause = "one winding is reversed" if tapped else _REVERSED[bench.transformer.connection]
-        if kind.name == "half-wave-wiring" and bench.rectifier.kind == "centre tap":
+        if kind.name == "half-wave-wiring" and bench.rectifier.kind in ("centre tap", "full-wave doubler"):
             cause = _CAUSES["open-diode"]  # one diode left of two: the same circuit
         yield CatalogueCase(title, cause, "", _read(bench, supply, _meters(bench, seed)))
 
