@@ -142,7 +142,7 @@ def test_a_circuit_without_an_answer_tells_the_part_and_a_value_that_has_one():
     with pytest.raises(PredictionError) as caught:
         predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 50e-3}))
     assert str(caught.value).startswith("transformer.leakage_inductance: with 50.0 mH the circuit's steady state was")
-    assert str(caught.value).endswith("with 500 uH there is one")
+    assert str(caught.value).endswith("with 500 µH there is one")
     assert predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 500e-6})).quantities
 
 
