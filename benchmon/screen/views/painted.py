@@ -75,6 +75,9 @@ class Painted(Screen[Answer]):
             super()._refresh_layout(size, scroll)
             return
         self._is_laying_out = True
+        # Also those that are not in sight now: one that comes into sight wants another layout.
+        for part in self.query(CellLines):
+            part.painter = self
         try:
             for _ in range(_MOST_LAYOUTS):
                 self._is_reshaped = False
@@ -82,7 +85,6 @@ class Painted(Screen[Answer]):
                 super()._refresh_layout(size, scroll)
                 for widget in list(self._compositor.visible_widgets):
                     if isinstance(widget, CellLines):
-                        widget.painter = self
                         widget.settle()
                 self.settle()
                 if not self._is_reshaped:
