@@ -27,7 +27,7 @@ _LOOK_EVERY = 1.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
 """Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
 _PREPARE_AFTER = 4.0
-"""Seconds of quiet after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
+"""Seconds after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
 """The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about at once."""
 _RECENT = 2.0
@@ -106,7 +106,7 @@ class Understanding:
                 self._forecasts[name] = forecast
                 told.append(forecast)
         odd = frozenset(name for name, recent in self._recent.items() if self._is_odd(recent, now))
-        if not odd and not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
+        if not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
             self._is_prepared = True
             self._explaining.prepare(self._observations(now))
         if odd:

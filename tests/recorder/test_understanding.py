@@ -117,7 +117,7 @@ def test_while_nothing_moves_causes_are_asked_for_ever_more_seldom_and_at_once_w
     assert next(one.value for one in asked[-1] if one.channel.name == "output") == 3.0
 
 
-def test_in_quiet_it_gets_ready_so_that_a_fault_is_answered_at_once(understanding):
+def test_it_gets_ready_so_that_a_fault_is_answered_at_once(understanding):
     got_ready = threading.Event()
     ready = understanding._explaining.prepare
     understanding._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
