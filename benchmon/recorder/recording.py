@@ -209,11 +209,12 @@ class Recording:
         channel = self._channels[news.channel]
         self._expectations.observe(channel, at, news.value)
         expected = self._expectations.expected(channel, at)
-        self._switching.observe(channel.name, at, news.value)
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
             if event.kind == Flag.TRIPPED:
                 self._switching.trip(event.message)
+        # After the trip: a reading that has just switched off must not be taken for power that came back.
+        self._switching.observe(channel.name, at, news.value)
         self._write(judgement, events)
 
     def _take_waves(self) -> None:
