@@ -34,12 +34,13 @@ LONG_COLUMNS = (
     "flags",
 )
 _AT_ONCE = 10_000
+"""Readings whose lines SQLite makes in one piece: below the 4 MB that a value of a session may have."""
 _WORTH_A_PROCESS = 300_000
 """Readings from which on a second process gains more than its start takes."""
 _DAY = 86_400_000_000
 
 _LINES = """
-    SELECT count(*), group_concat(
+    SELECT count(*), CAST(group_concat(
         printf('%d.%06d,%sT%02d:%02d:%02d.%06dZ,%s,%!.15g,%s,%s,%s',
             time / 1000000, time % 1000000,
             CASE (:began + time) / 86400000000 WHEN :day THEN :date
@@ -51,7 +52,7 @@ _LINES = """
                 ORDER BY begin DESC LIMIT 1), ','),
             CASE readings.state WHEN 0 THEN 'agrees,'
                 ELSE (SELECT words FROM temp.states WHERE states.state = (readings.state & 255)) END),
-        char(10))
+        char(10)) AS BLOB)
     FROM readings CROSS JOIN temp.named
     WHERE readings.id > :after AND readings.id <= :up_to AND named.channel = readings.channel
         AND typeof(value) = 'real' AND typeof(readings.state) = 'integer'
@@ -98,7 +99,7 @@ def write_lines(session: RecordedSession, out: IO[bytes], after: int = -1, up_to
     written = 0
     for part in _ranges(session, after, up_to):
         count, lines = _lines(session, part)
-        out.write(lines.encode())
+        out.write(lines)
         written += count
     return written
 
@@ -122,7 +123,7 @@ def _ranges(session: RecordedSession, after: int, end: float) -> Iterator[_Range
         after = up_to
 
 
-def _lines(session: RecordedSession, part: _Range) -> tuple[int, str]:
+def _lines(session: RecordedSession, part: _Range) -> tuple[int, bytes]:
     """Return how many lines a range of readings makes, and the lines."""
     began = round(session.info.started * 1e6)
     with reading(session.path) as connection:
@@ -143,7 +144,7 @@ def _lines(session: RecordedSession, part: _Range) -> tuple[int, str]:
             "date": f"{datetime.fromtimestamp(day * 86_400, UTC):%Y-%m-%d}",
         }
         count, lines = connection.execute(_LINES, asked).fetchone()
-    return count, f"{lines}\n" if count else ""
+    return count, lines + b"\n" if count else b""
 
 
 def _prepare(connection: sqlite3.Connection, session: RecordedSession) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,7 @@ def _expectations(connection: sqlite3.Connection, after: int, up_to: int) -> dic
     return {number: (value, uncertainty) for number, value, uncertainty in found}
 
 
+@cache
 def words_of_states() -> list[tuple[str, str]]:
     """Return verdict and flags, in words, of each stored state from 0 to 255; flags are separated by spaces."""
     return [
