@@ -68,12 +68,14 @@ class Understanding:
     def set_load(self, load: Load) -> None:
         """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
         self._explaining.load = load
+        self._is_prepared = False
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
         self._channels = {channel.name: channel for channel in bench.channel}
         self.insight.change(bench)
         self._explaining.bench = bench
+        self._is_prepared = False
 
     def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
         """Take the prediction in force, and when the supply was switched on (session seconds)."""
