@@ -4,37 +4,13 @@ import json
 
 import pytest
 from click.testing import CliRunner
+from reservoir_supply import SUPPLY
 
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.prediction import predict
 
-SUPPLY = """
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "20 V"
-primary_resistance = "6 Ω"
-secondary_resistance = "0.15 Ω"
-no_load_current = "30 mA"
-no_load_loss = "2 W"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-[[filter]]
-kind = "capacitor"
-capacitance = "2.2 mF"
-[load]
-kind = "resistor"
-resistance = "15 Ω"
-[[instrument]]
-name = "meter"
-driver = "scpi"
-"""
+METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {
     "volts": "mains.voltage.rms",
     "amperes": "mains.current.rms",
@@ -80,7 +56,7 @@ WRONG = [
 
 def implausible(folder, read, wrong=None, factor=1.0):
     """Return the messages of contradictions that `assess` tells of half a minute's log."""
-    lines = [SUPPLY]
+    lines = [SUPPLY, METER]
     for name in read:
         lines.append(f'[[channel]]\nname = "{name}"\ninstrument = "meter"\nquantity = "{QUANTITIES[name]}"')
         lines.append('accuracy = "0.5 %"\nperiod = "1 s"')

@@ -5,6 +5,7 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reservoir_supply import SUPPLY
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
@@ -12,33 +13,6 @@ from benchmon.quantities import UNITS
 from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
 from benchmon.watch.rules import RULES, rules_of
 from benchmon_simulated.scenarios import scenario_named
-
-SUPPLY = """
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-secondaries = 1
-open_circuit_voltage = "20 V"
-primary_resistance = "8 Ω"
-secondary_resistance = "0.2 Ω"
-no_load_current = "30 mA"
-no_load_loss = "2 W"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-thermal_resistance = "20 K/W"
-thermal_time_constant = "40 s"
-[[filter]]
-kind = "capacitor"
-capacitance = "4.7 mF"
-[load]
-kind = "resistor"
-resistance = "20 Ω"
-"""
 
 
 def bench_of(**accuracies):
