@@ -69,33 +69,6 @@ async def until_still(app, pilot):
     raise AssertionError("it never stood still")
 
 
-async def taken(app, looks, size, read_screen):
-    """Return all views of one size as text."""
-    styles, told = {}, []
-    async with app.run_test(size=size) as pilot:
-        for look in looks:
-            await pilot.press(*look.keys)
-            await until_seen(app, pilot, read_screen, look.words)
-            told += [f"= {look.name}", *styled_lines(app, styles), ""]
-            await pilot.press(*look.back)
-            await pilot.pause()
-            assert len(app.screen_stack) == 1, f"{look.back} lead back from {look.name}"
-    legend = [f"{sign} is {style}" for style, sign in styles.items()]
-    return "\n".join(["= styles", *legend, "", *told])
-
-
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
-    now = await taken(still_app, looks, size, read_screen)
-    file = FOLDER / f"{size[0]}x{size[1]}-{colour}.txt"
-    if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
-        file.write_text(now, encoding="utf-8")
-        pytest.skip(f"{file.name} renewed")
-    then = file.read_text(encoding="utf-8")
-    difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
-    assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
-
-
 def style_of(codes):
     return ";".join(code for code in codes.split(";") if code not in DEFAULT_COLOURS)
 
@@ -123,13 +96,34 @@ def rendered(app):
     return [picture.row(y) for y in range(app.size.height)]
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_every_view_is_painted_as_it_would_be_rendered(size, still_app, looks, read_screen):
-    async with still_app.run_test(size=size) as pilot:
+def assert_painted_as_rendered(app, look):
+    for y, (now, wanted) in enumerate(zip(painted(app), rendered(app), strict=True)):
+        assert now == wanted, f"{look.name}, line {y}"
+
+
+async def taken(app, looks, size, read_screen):
+    """Return all views of one size as text, after seeing that each is painted as Textual would render it."""
+    styles, told = {}, []
+    async with app.run_test(size=size) as pilot:
         for look in looks:
             await pilot.press(*look.keys)
-            await until_seen(still_app, pilot, read_screen, look.words)
-            for y, (now, wanted) in enumerate(zip(painted(still_app), rendered(still_app), strict=True)):
-                assert now == wanted, f"{look.name}, line {y}"
+            await until_seen(app, pilot, read_screen, look.words)
+            assert_painted_as_rendered(app, look)
+            told += [f"= {look.name}", *styled_lines(app, styles), ""]
             await pilot.press(*look.back)
             await pilot.pause()
+            assert len(app.screen_stack) == 1, f"{look.back} lead back from {look.name}"
+    legend = [f"{sign} is {style}" for style, sign in styles.items()]
+    return "\n".join(["= styles", *legend, "", *told])
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
+    now = await taken(still_app, looks, size, read_screen)
+    file = FOLDER / f"{size[0]}x{size[1]}-{colour}.txt"
+    if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
+        file.write_text(now, encoding="utf-8")
+        pytest.skip(f"{file.name} renewed")
+    then = file.read_text(encoding="utf-8")
+    difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
+    assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
