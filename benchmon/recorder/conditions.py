@@ -47,20 +47,27 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
 
 
 class Smoothed:
-    """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once."""
+    """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once.
+
+    The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
+    count alike until there are 2 s of them.
+    """
 
     def __init__(self, channel: Channel, jump: float) -> None:
         self.channel = channel
         self._jump = jump
         self._value: float | None = None
+        self._since_jump = 0
         self._time = 0.0
 
     def add(self, time: float, value: float) -> None:
         """Take a reading at `time` seconds."""
         if self._value is None or abs(value - self._value) > self._jump:
-            self._value = value
+            self._value, self._since_jump = value, 0
         else:
-            self._value += (1 - math.exp(-max(0.0, time - self._time) / _SMOOTHING)) * (value - self._value)
+            self._since_jump += 1
+            weight = max(1 / self._since_jump, 1 - math.exp(-max(0.0, time - self._time) / _SMOOTHING))
+            self._value += weight * (value - self._value)
         self._time = time
 
     def is_silent(self, time: float) -> bool:

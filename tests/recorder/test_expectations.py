@@ -183,3 +183,17 @@ def test_noise_is_smoothed_and_a_step_is_followed_at_once(bench):
     assert conditions.now(20.0).mains_voltage == pytest.approx(230.0, abs=0.1)
     conditions.observe("line", 20.0, 200.0)
     assert conditions.now(20.0).mains_voltage == 200.0
+
+
+@pytest.mark.parametrize("half_way", [1.0, 0.5, 0.1])
+def test_a_step_that_a_reading_caught_half_way_is_followed_with_the_next_one(bench, half_way):
+    conditions = MeasuredConditions(bench)
+    for number in range(40):
+        conditions.observe("line", number * 0.25, 230.0)
+    conditions.observe("line", 10.0, 184.0 + half_way * 0.02 * 230.0)
+    conditions.observe("line", 10.25, 184.0)
+    assert conditions.now(10.25).mains_voltage == pytest.approx(184.0, abs=1e-9)
+    # From there it is smoothed as before: noise of a volt averages out.
+    for number in range(1, 80):
+        conditions.observe("line", 10.25 + 0.25 * number, 184.0 + (-1) ** number)
+    assert conditions.now(30.0).mains_voltage == pytest.approx(184.0, abs=0.2)
