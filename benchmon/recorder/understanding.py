@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import takewhile
 from queue import Empty, SimpleQueue
 from statistics import median
 
@@ -29,13 +30,16 @@ _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
 _PREPARE_AFTER = 4.0
 """Seconds after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
-"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about at once."""
+"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about anew."""
 _RECENT = 2.0
 """Seconds of readings of which the median is explained, and for which a channel must have disagreed."""
 _MOST_RECENT = 200
 _MOST_CAUSES = 5
 _LEAST_LIKELIHOOD = 0.01
 _LIKELY = 0.5
+
+Lately = Mapping[str, Sequence[Judgement]]
+"""The judgements of the last seconds, by channel; each has one at least."""
 
 
 class Understanding:
@@ -54,7 +58,7 @@ class Understanding:
         self._odd: frozenset[str] = frozenset()
         self._asked_about: dict[str, float] = {}
         self._is_prepared = False
-        self._ask_again = 0.0
+        self._asked_at = 0.0
         self._pause = _FIRST_PAUSE
 
     def start(self) -> None:
@@ -100,19 +104,19 @@ class Understanding:
 
     def _look(self, now: float) -> list[Event | Explanations | Forecast]:
         told: list[Event | Explanations | Forecast] = []
-        for name, recent in self._recent.items():
-            value = recent[-1].value if recent else None
-            forecast = self.insight.forecast(name, now, value)
+        lately = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
+        for name, readings in lately.items():
+            forecast = self.insight.forecast(name, now, readings[-1].value)
             former = self._forecasts.get(name)
             if forecast is not None and (former is None or not tells_the_same(forecast, former)):
                 self._forecasts[name] = forecast
                 told.append(forecast)
-        odd = frozenset(name for name, recent in self._recent.items() if self._is_odd(recent, now))
+        odd = frozenset(name for name, readings in lately.items() if self._is_odd(name, readings))
         if not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
             self._is_prepared = True
-            self._explaining.prepare(self._observations(now))
+            self._explaining.prepare(self._observations(lately, now))
         if odd:
-            self._ask(odd, now)
+            self._ask(odd, lately, now)
             return told
         self._odd = frozenset()
         if self._shown:
@@ -120,39 +124,36 @@ class Understanding:
             told.append(Explanations(now, ()))
         return told
 
-    def _ask(self, odd: frozenset[str], now: float) -> None:
-        """Ask for causes: at once where a channel is `odd` that was not, or a reading has moved."""
+    def _ask(self, odd: frozenset[str], lately: Lately, now: float) -> None:
+        """Ask for causes: at once where a channel is `odd` that was not, soon where a reading has moved."""
         # While verdicts still change, some readings are from before the fault and some from after it.
-        if not all(_keeps_its_verdict(recent, now) for recent in self._recent.values()):
+        if not all(_keeps_its_verdict(readings) for readings in lately.values()):
             return
-        seen = self._observations(now)
-        # A channel at the edge comes and goes: it is new once.
-        is_new = not odd <= self._odd or any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
-        if is_new or now >= self._ask_again:
+        seen = self._observations(lately, now)
+        # A channel at the edge comes and goes: it is new once. Readings that keep moving are asked about now and then.
+        is_new = not odd <= self._odd
+        if not is_new and now >= self._asked_at + _FIRST_PAUSE:
+            is_new = any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
+        if is_new or now >= self._asked_at + self._pause:
             self._pause = _FIRST_PAUSE if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
-            self._odd, self._ask_again = self._odd | odd, now + self._pause
+            self._odd, self._asked_at = self._odd | odd, now
             self._asked_about = {one.channel.name: one.value for one in seen}
             self._explaining.ask(seen)
 
-    def _is_odd(self, recent: Sequence[Judgement], now: float) -> bool:
+    def _is_odd(self, name: str, readings: Sequence[Judgement]) -> bool:
         """Return whether a channel has disagreed throughout, or contradicts others."""
-        if not recent or Flag.STALE in recent[-1].flags:
+        if Flag.STALE in readings[-1].flags:
             return False
-        last = [judgement for judgement in recent if judgement.time >= now - _RECENT] or [recent[-1]]
-        disagrees = all(judgement.verdict is Verdict.DISAGREES for judgement in last)
-        return (disagrees and len(recent) > 2) or Flag.IMPLAUSIBLE in recent[-1].flags
+        disagrees = all(judgement.verdict is Verdict.DISAGREES for judgement in readings)
+        return (disagrees and len(self._recent[name]) > 2) or Flag.IMPLAUSIBLE in readings[-1].flags
 
-    def _observations(self, now: float) -> list[Observation]:
+    def _observations(self, lately: Lately, now: float) -> list[Observation]:
         found = []
-        for name, channel in self._channels.items():
-            recent = self._recent[name]
-            values = [one.value for one in recent if one.value is not None and one.time >= now - _RECENT]
-            if not values and recent and recent[-1].value is not None:
-                values = [recent[-1].value]
-            silent = bool(recent) and Flag.STALE in recent[-1].flags
-            if values and not silent:
+        for name, readings in lately.items():
+            values = [one.value for one in readings if one.value is not None]
+            if values and Flag.STALE not in readings[-1].flags:
                 # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
-                one = settled(channel, median(values), self.insight.outlook(name, now))
+                one = settled(self._channels[name], median(values), self.insight.outlook(name, now))
                 found += [] if one is None else [one]
         return found
 
@@ -170,9 +171,14 @@ class Understanding:
         return told
 
 
-def _keeps_its_verdict(recent: Sequence[Judgement], now: float) -> bool:
-    verdicts = {judgement.verdict is Verdict.DISAGREES for judgement in recent if judgement.time >= now - _RECENT}
-    return len(verdicts) < 2
+def _lately(recent: Sequence[Judgement], now: float) -> Sequence[Judgement]:
+    """Return the judgements of the last seconds, the latest last; at least that one."""
+    found = list(takewhile(lambda judgement: judgement.time >= now - _RECENT, reversed(recent)))
+    return found[::-1] or [recent[-1]]
+
+
+def _keeps_its_verdict(readings: Sequence[Judgement]) -> bool:
+    return len({judgement.verdict is Verdict.DISAGREES for judgement in readings}) < 2
 
 
 def _has_moved(one: Observation, before: float | None) -> bool:

@@ -76,9 +76,24 @@ def solved_or_refused(bench: Bench) -> tuple[Solved | None, str]:
         return None, str(problem)
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.builds(draw_wild, st.builds(random.Random, st.integers(0, 10**9))))
+WILD = st.builds(draw_wild, st.builds(random.Random, st.integers(0, 10**9)))
+
+
+@settings(max_examples=20, deadline=None)
+@given(WILD)
 def test_any_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
+    assert_balanced_or_refused(bench)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3000)
+@settings(max_examples=600, deadline=None)
+@given(WILD)
+def test_many_a_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
+    assert_balanced_or_refused(bench)
+
+
+def assert_balanced_or_refused(bench: Bench) -> None:
     solved, message = solved_or_refused(bench)
     if solved is None:
         assert message.isprintable()

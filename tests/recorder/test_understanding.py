@@ -41,7 +41,7 @@ def feed(understanding, seconds, changed, start=0.0):
     return told
 
 
-def later(understanding, now, wanted, within=20.0):
+def later(understanding, now, wanted, within=60.0):
     """Ask for news until `wanted` says that they have come; explaining takes as long as it takes."""
     told = []
     deadline = time.monotonic() + within
