@@ -13,7 +13,7 @@ from benchmon import __version__
 from benchmon.commands import after, hand, lab, new
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
-from benchmon.loading import load_in_background
+from benchmon.loading import all_is_loaded, begin_loading, load_in_background
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
 
 if TYPE_CHECKING:
@@ -74,29 +74,27 @@ def demo(
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
-    from benchmon.demo import START_LIMIT, demo_bench
-
+    begin_loading()
     if list_them:
         from benchmon.simulator import scenarios_as_text
 
         click.echo(scenarios_as_text())
         return EXIT_DONE
 
-    from benchmon.recorder import start_recorder
+    from benchmon.demo import START_LIMIT, DemoBench
+    from benchmon.recorder import fork_recorder
 
-    recorders: list[RecorderProcess] = []
-
-    def meanwhile(bench_file: Path, session_file: Path) -> None:
-        if headless or not _has_terminal():
-            load_in_background("benchmon.recorder.recording")
-            return
-        recorders.append(start_recorder(bench_file, session_file, duration=duration, wait=START_LIMIT))
-        load_in_background("benchmon.screen.app")
-
-    with demo_bench(scenario, session, faults, meanwhile) as (bench_file, session_file):
-        if not recorders:
-            return _record(bench_file, session_file, headless, duration, ascii_only)
-        return _watch(recorders[0].until_ready(), ascii_only)
+    with DemoBench(scenario, session) as bench:
+        recorder = None
+        # The recorder has most to load, so it begins first; a second thread here must wait until both have begun.
+        if _has_terminal() and not headless:
+            recorder = fork_recorder(bench.like, bench.bench_file, bench.session, duration=duration, wait=START_LIMIT)
+        bench.start(main, faults)
+        load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
+        bench.until_ready()
+        if recorder is None:
+            return _record(bench.bench_file, bench.session, headless, duration, ascii_only)
+        return _watch(recorder.until_ready(), ascii_only)
 
 
 @commands.command()
@@ -110,6 +108,7 @@ def run(
     bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
 ) -> int:
     """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
+    begin_loading()
     return _record(bench, session, headless, duration, ascii_only, publish)
 
 
@@ -135,6 +134,7 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench)
     if headless:
+        all_is_loaded()
         summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
@@ -158,6 +158,7 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a recorder that runs: SESSION, or the latest one."""
+    begin_loading()
     from benchmon.session.places import latest_session
 
     _needs_a_terminal()

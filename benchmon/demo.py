@@ -1,91 +1,95 @@
 """The simulated bench as a process of its own, so that a demo goes the same way over the wire as a real bench.
 
-It is started before anything else is loaded, and this side loads none of its physics.
+It is a copy of this process, made as soon as that can read a bench file; this side loads none of its physics.
 """
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import tempfile
 import time
-import tomllib
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 import click
 
+from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError
+from benchmon.forked import ForkedProcess, fork
 from benchmon.session.naming import path_for
 from benchmon_simulated.scenarios import scenario_named
 
 START_LIMIT = 15.0
+_LOOK_EVERY = 0.01
 
 
-@contextmanager
-def demo_bench(
-    scenario: str,
-    session: Path | None,
-    faults: Sequence[str] = (),
-    meanwhile: Callable[[Path, Path], object] = lambda *_: None,
-) -> Iterator[tuple[Path, Path]]:
-    """Start the simulated instruments of a scenario; give the bench file with their addresses, and the session file.
+class DemoBench:
+    """A simulated bench of a scenario: `like` is it but for its addresses, `bench_file` is to come, `session` is new.
 
-    `faults` befall it besides those of the scenario; `meanwhile` is called with both files while it starts, and before
-    they are there.
-    The instruments are a process of their own. It ends by itself when the session is over, so that a recorder which
-    goes on after the screen was left still has instruments to read.
+    A context: `start` and `until_ready` belong in it, and at its end the files of the bench are gone. The instruments
+    are a process of their own. It ends by itself when the session is over, so that a recorder which goes on after the
+    screen was left still has instruments to read. Raises `BadInput` for no scenario.
     """
-    chosen = scenario_named(scenario)
-    source = chosen.path
-    path = session or path_for(tomllib.loads(source.read_text(encoding="utf-8"))["title"])
-    with tempfile.TemporaryDirectory(prefix="benchmon-") as folder:
-        bench_file = Path(folder) / source.name
-        simulator = _start_simulator(source, bench_file, path, (*chosen.faults, *faults), meanwhile)
+
+    def __init__(self, scenario: str, session: Path | None) -> None:
+        self._scenario = scenario_named(scenario)
+        self.like = load_bench(self._scenario.path)
+        self.session = session or path_for(self.like.title)
+        self._simulator: ForkedProcess | None = None
+
+    def __enter__(self) -> Self:
+        self._kept = ExitStack()
+        folder = self._kept.enter_context(tempfile.TemporaryDirectory(prefix="benchmon-"))
+        self._errors = self._kept.enter_context(tempfile.TemporaryFile())
+        self.bench_file = Path(folder) / self._scenario.path.name
+        return self
+
+    def start(self, benchmon: Callable[[Sequence[str]], None], faults: Sequence[str]) -> None:
+        """Start the instruments, by `benchmon` with a line of arguments, while this process has a single thread.
+
+        `faults` befall them besides those of the scenario.
+        """
+        arguments = ["simulate", str(self._scenario.path), "--save-bench", str(self.bench_file)]
+        arguments += ["--until-finished", str(self.session)]
+        arguments += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
+        self._simulator = fork(lambda: benchmon(arguments), self._errors)
+
+    def until_ready(self) -> None:
+        """Wait until the bench file is there. Raises `BadInput`, in the simulator's words, where it does not come."""
+        give_up = time.monotonic() + START_LIMIT
+        while not self.bench_file.exists():
+            if self._simulator is None or self._simulator.poll() is not None:
+                raise BadInput(self._last_words().removeprefix("benchmon: "))
+            if time.monotonic() > give_up:
+                self._simulator.kill()
+                raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
+            time.sleep(_LOOK_EVERY)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, where: TracebackType | None
+    ) -> None:
         try:
-            yield bench_file, path
+            self._end()
         finally:
-            if simulator.poll():
-                click.echo(_last_words(simulator), err=True)
-            elif not _is_recording(path):
-                simulator.terminate()
-                simulator.wait(10)
+            self._kept.close()
 
+    def _end(self) -> None:
+        simulator = self._simulator
+        if simulator is None:
+            return
+        if simulator.poll():
+            if self.bench_file.exists():
+                click.echo(self._last_words(), err=True)
+        elif not _is_recording(self.session):
+            simulator.terminate()
+            simulator.wait(10)
 
-def _last_words(simulator: subprocess.Popen[str]) -> str:
-    said = simulator.stderr.read().strip() if simulator.stderr else ""
-    return said or "benchmon: the simulated bench ended, and did not say why"
-
-
-def _start_simulator(
-    source: Path, bench_file: Path, session: Path, faults: Sequence[str], meanwhile: Callable[[Path, Path], object]
-) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "benchmon", "simulate", str(source)]
-    command += ["--save-bench", str(bench_file), "--until-finished", str(session)]
-    command += [f"--fault={fault}" for fault in faults]
-    simulator = subprocess.Popen(  # noqa: S603 - this very program
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    try:
-        meanwhile(bench_file, session)
-    except BaseException:
-        simulator.kill()
-        raise
-    give_up = time.monotonic() + START_LIMIT
-    while not bench_file.exists():
-        if simulator.poll() is not None:
-            raise BadInput(_last_words(simulator).removeprefix("benchmon: "))
-        if time.monotonic() > give_up:
-            simulator.kill()
-            raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
-        time.sleep(0.01)
-    return simulator
+    def _last_words(self) -> str:
+        self._errors.seek(0)
+        said = self._errors.read().decode("utf-8", "replace").strip()
+        return said or "benchmon: the simulated bench ended, and did not say why"
 
 
 def _is_recording(session: Path) -> bool:

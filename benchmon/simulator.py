@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import time
@@ -57,6 +58,8 @@ def run_simulator(
             _tell(f"{name} {address}")
         if save_bench is not None:
             _write_beside(save_bench, rewrite_addresses(bench.source, simulated.addresses))
+        gc.freeze()
+        gc.enable()
         _serve(simulated, stop, until_finished)
 
 

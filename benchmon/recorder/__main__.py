@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
-from benchmon.bench import load_bench
+from benchmon.bench import Bench, load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
+from benchmon.instruments.registry import prepare
 from benchmon.recorder.recording import record
 
 _LOOK_EVERY = 0.01
@@ -21,11 +24,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("bench", metavar="BENCH", help="the bench file")
     parser.add_argument("--session", metavar="FILE", required=True, help="the session file, which must be new")
     parser.add_argument("--for", dest="duration", metavar="SECONDS", type=float, help="end by itself after so long")
-    parser.add_argument("--wait", metavar="SECONDS", type=float, default=0.0, help="the bench file may be late by this")
     given = parser.parse_args(arguments)
+    return record_file(Path(given.bench), Path(given.session), given.duration)
+
+
+def get_ready(like: Bench) -> None:
+    """Load the drivers of a bench. What is wrong with it is told when it is recorded."""
+    with suppress(BenchmonError):
+        prepare(like)
+    # What is loaded by now stays for good; the program that this is a copy of has not looked for garbage yet.
+    gc.freeze()
+    gc.enable()
+
+
+def record_file(bench_file: Path, session: Path, duration: float | None, wait: float = 0.0) -> int:
+    """Record a bench file that may still be to come for `wait` seconds, and return the exit status."""
     try:
-        _wait_for(Path(given.bench), given.wait)
-        summary = record(load_bench(given.bench), given.session, duration=given.duration)
+        _wait_for(bench_file, wait)
+        summary = record(load_bench(bench_file), session, duration=duration)
     except BenchmonError as problem:
         print(one_line(problem, 1000), file=sys.stderr)  # noqa: T201 - this is a command
         return EXIT_BAD_INPUT

@@ -188,10 +188,13 @@ def _load(module: str, name: str) -> type[View]:
 
 def _load_in_background() -> None:
     def load() -> None:
-        for module, name in _LATER_VIEWS.values():
-            _load(module, name)
-        # What is loaded by now stays for good; looking through it for garbage would make a key wait.
-        gc.freeze()
+        try:
+            for module, name in _LATER_VIEWS.values():
+                _load(module, name)
+        finally:
+            # What is loaded by now stays for good; looking through it for garbage would make a key wait.
+            gc.freeze()
+            gc.enable()
 
     Thread(target=load, name="loading views", daemon=True).start()
 

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from benchmon.bench import Channel
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.cells import Cell, Line, fit, rule
+from benchmon.screen.cells import Cell, Line, fit, rule, width_of
 from benchmon.screen.numbers import clock
 from benchmon.screen.plot import Band, Curve, Drawn, Plot, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.tones import Tone
 from benchmon.session.view import Part
 from benchmon.watch.plan import KINDS as STEP_KINDS
 from benchmon.watch.records import Event
+from benchmon.watch.wording import with_uncertainty
 
 _QUIET_KINDS = ("started", "connected", "stopped", "cleared", "agrees", "switch", "prediction", "beacon")
 _SIGNS = {"note": "n", "typed": "h", "drifting": "d", "acknowledged": "a"}
@@ -105,19 +106,22 @@ def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, alp
 
 
 def _at_cursor(page: TrendPage, cursor: float, width: int, alphabet: Alphabet) -> Line:
+    """Return what was read and expected at the cursor; where that has no room, less of how the readings spread."""
     index = min(len(page.parts) - 1, int(cursor * len(page.parts)))
     part, unit = page.parts[index], page.channel.unit
-    told = [f" at {clock((part.start + part.end) / 2)}:"]
-    if part.count and part.mean is not None:
-        told.append(f"{format_value(part.mean, unit)}")
-    else:
-        told.append("no reading")
+    mean = format_value(part.mean, unit) if part.count and part.mean is not None else "no reading"
+    spread = ""
     if part.count > 1 and part.lowest is not None and part.highest is not None:
-        told.append(f"{format_value(part.lowest, unit)} to {format_value(part.highest, unit)} in {part.count} readings")
+        spread = f"{format_value(part.lowest, unit)} to {format_value(part.highest, unit)}"
     wanted = page.wanted[index] if index < len(page.wanted) else None
-    if wanted is not None:
-        told.append(f"expected {format_value(wanted.value, unit)} ± {format_value(wanted.uncertainty, unit, 2)}")
-    return (Cell(fit(alphabet.plain("   ".join(told)), width, alphabet), Tone.STRONG),)
+    expected = "" if wanted is None else f"expected {with_uncertainty(wanted.value, wanted.uncertainty, unit)}"
+    at = f" at {clock((part.start + part.end) / 2)}:"
+    counted = f"{spread} in {part.count} readings" if spread else ""
+    for between, how in (("   ", counted), ("  ", counted), ("  ", spread), ("  ", "")):
+        told = alphabet.plain(between.join(words for words in (at, mean, how, expected) if words))
+        if width_of(told) <= width:
+            break
+    return (Cell(fit(told, width, alphabet), Tone.STRONG),)
 
 
 def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, alphabet: Alphabet) -> Line:

@@ -156,7 +156,8 @@ def _facts() -> dict[str, str]:
         "benchmon": benchmon.__version__,
         "python": platform.python_version(),
         "sqlite": sqlite3.sqlite_version,
-        "machine": platform.platform(),
+        # Of the system's own words only: for the processor's name another program would be started.
+        "machine": f"{os.uname().sysname} {os.uname().release} {os.uname().machine}",
         "host": platform.node(),
         "process": str(os.getpid()),
     }

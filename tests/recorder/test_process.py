@@ -13,7 +13,8 @@ from itertools import pairwise
 import pytest
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError
-from benchmon.recorder import spawn_recorder, start_recorder
+from benchmon.recorder import spawn_recorder
+from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
 
@@ -228,17 +229,6 @@ def test_a_recorder_that_is_halted_is_gone_until_it_goes_on(spawn, until):
     assert recorder.stop() == 0
 
 
-def test_it_gets_ready_before_its_bench_file_is_there(bench_file, tmp_path):
-    late = tmp_path / "late.toml"
-    recorder = start_recorder(late, tmp_path / "late.benchmon", wait=20.0)
-    bench_file.rename(late)
-    try:
-        assert open_session_view(recorder.until_ready().path).live
-    finally:
-        assert recorder.stop() == 0
-
-
-def test_it_waits_for_no_bench_file_whose_folder_is_gone(tmp_path):
-    recorder = start_recorder(tmp_path / "gone" / "late.toml", tmp_path / "late.benchmon", wait=600.0)
-    with pytest.raises(BadInput, match="no such bench file"):
-        recorder.until_ready()
+def test_it_waits_for_no_bench_file_whose_folder_is_gone(tmp_path, capsys):
+    assert record_file(tmp_path / "gone" / "late.toml", tmp_path / "late.benchmon", None, wait=600.0) == 2
+    assert "no such bench file" in capsys.readouterr().err

@@ -94,6 +94,23 @@ def test_a_line_that_drops_takes_the_screen_and_nothing_else(bench_file, tmp_pat
     until(lambda: running_recorders() == [])
 
 
+@pytest.mark.usefixtures("ended")
+def test_the_recorder_of_a_demo_outlives_its_screen_too(tmp_path, until):
+    path = tmp_path / "demo.benchmon"
+    screen = Terminal("demo", "--session", str(path))
+    assert screen.shows("agrees"), screen.seen
+    [beat] = running_recorders()
+    assert os.getsid(beat.pid) == beat.pid
+    os.kill(screen.pid, signal.SIGKILL)
+    screen.hang_up()
+    view = open_session_view(path)
+    before = view.poll().now
+    assert until(lambda: view.poll().now > before + 1 and view.poll().judgements)
+    view.request("stop")
+    assert until(lambda: view.poll().state is RecorderState.FINISHED)
+    assert until(lambda: running_recorders() == [])
+
+
 def test_two_screens_and_one_that_only_looks(bench_file, tmp_path):
     recorder = spawn_recorder(bench_file, tmp_path / "a.benchmon")
     screens = [Terminal("attach", str(recorder.path)), Terminal("attach", str(recorder.path), "--read-only")]
