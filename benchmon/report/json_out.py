@@ -2,6 +2,7 @@
 
     {"benchmon_export": 1,
      "session": {"title", "started", "duration_s", "program", "layout", "ended_well", "bench_sha256", "bench"},
+     "benches": [{"from_s", "sha256", "bench"}],
      "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute"}],
      "instruments": [{"name", "driver", "address", "identity"}],
      "events": [{"time_s", "channel", "kind", "message"}],
@@ -11,6 +12,7 @@
      "columns": ["time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags"],
      "readings": [[0.25, "output", 22.1, 22.0, 0.5, "agrees", ""], …]}
 
+`benches` are all bench files that were in force, each from its time on; `session` and `channels` tell of the first.
 A value is null where there was none, and where the display showed over range, which `flags` tells.
 """
 
@@ -22,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Channel, Instrument
-from benchmon.report.recorded import RecordedSession
+from benchmon.report.recorded import RecordedSession, sha256_of
 from benchmon.report.rows_out import parts_of, words_of_states
 from benchmon.watch.records import Explanations, Forecast, Waveform
 
@@ -44,6 +46,10 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
             "bench_sha256": session.bench_sha256(),
             "bench": bench.source,
         },
+        "benches": [
+            {"from_s": one.time, "sha256": sha256_of(one.bench), "bench": one.bench.source}
+            for one in session.every_bench
+        ],
         "channels": [_channel(channel) for channel in session.channels],
         "instruments": [_instrument(one, session.identities.get(one.name, "")) for one in bench.instrument],
         "events": [

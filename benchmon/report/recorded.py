@@ -67,6 +67,11 @@ class RecordedSession:
         """The edited bench files that came into force while it was recorded, by time."""
         return self._all(lambda told: told.benches)
 
+    @property
+    def every_bench(self) -> tuple[BenchChange, ...]:
+        """All bench files that were in force, by time, the one with which the recording began first."""
+        return (BenchChange(0.0, self.bench), *self.benches)
+
     def bench_at(self, time: float) -> Bench:
         """Return the bench that was in force at a session time."""
         return next((change.bench for change in reversed(self.benches) if change.time <= time), self.bench)
@@ -234,7 +239,7 @@ class RecordedSession:
 
     def bench_sha256(self) -> str:
         """Return the hash of the bench file's text that the session carries."""
-        return hashlib.sha256(self.bench.source.encode()).hexdigest()
+        return sha256_of(self.bench)
 
     def _numbered(self, name: str) -> tuple[int, Channel]:
         for number, channel in self.numbers.items():
@@ -266,3 +271,8 @@ class RecordedSession:
             return []
         with reading(self.path) as connection:
             return connection.execute(statement).fetchall()
+
+
+def sha256_of(bench: Bench) -> str:
+    """Return the hash of a bench file's text."""
+    return hashlib.sha256(bench.source.encode()).hexdigest()

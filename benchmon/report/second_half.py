@@ -1,15 +1,15 @@
-"""The second half of a long CSV, written by a process of its own.
+"""The second half of a long CSV, written by a process of its own into a file without a name.
 
-It says its lines on a pipe, so it ends when nobody listens any more. A thread keeps them in a file without a name.
+It ends when the process that started it does: that one holds the other end of its standard input.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
 import tempfile
-from contextlib import suppress
 from pathlib import Path
 from threading import Thread
 from types import TracebackType
@@ -33,30 +33,19 @@ class SecondHalf:
             str(up_to),
         ]
         self._folder = folder
-        self._is_whole = False
 
     def __enter__(self) -> Self:
         self._kept: IO[bytes] = tempfile.TemporaryFile(dir=self._folder)
         self._process = subprocess.Popen(  # noqa: S603 - this program
-            self._command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            self._command, stdin=subprocess.PIPE, stdout=self._kept, stderr=subprocess.PIPE
         )
-        self._thread = Thread(target=self._keep, name="second half", daemon=True)
-        self._thread.start()
         return self
-
-    def _keep(self) -> None:
-        assert self._process.stdout is not None  # noqa: S101 - for the type checker
-        # Where it cannot be kept, as on a full disk, it is not whole; whoever writes it then says why.
-        with suppress(OSError, ValueError):
-            shutil.copyfileobj(self._process.stdout, self._kept, 1 << 20)
-            self._is_whole = True
 
     def take(self, out: IO[bytes]) -> int | None:
         """Write the lines to `out` and return how many they are; None, and nothing written, where it failed."""
         assert self._process.stderr is not None  # noqa: S101 - for the type checker
-        self._thread.join()
         said = self._process.stderr.read()
-        if self._process.wait() != 0 or not self._is_whole:
+        if self._process.wait() != 0:
             return None
         self._kept.seek(0)
         shutil.copyfileobj(self._kept, out, 1 << 20)
@@ -66,11 +55,16 @@ class SecondHalf:
         self, kind: type[BaseException] | None, problem: BaseException | None, where: TracebackType | None
     ) -> None:
         self._process.kill()
-        self._thread.join()
         self._process.wait()
-        for file in (self._process.stdout, self._process.stderr, self._kept):
+        for file in (self._process.stdin, self._process.stderr, self._kept):
             if file is not None:
                 file.close()
+
+
+def _end_with_the_other() -> None:
+    """Wait for the process that started this one to end, and end."""
+    os.read(sys.stdin.fileno(), 1)
+    os._exit(1)
 
 
 def main(session: str, after: str, up_to: str) -> None:
@@ -78,6 +72,7 @@ def main(session: str, after: str, up_to: str) -> None:
     from benchmon.report.csv_long import write_lines  # noqa: PLC0415 - which starts this process
     from benchmon.report.recorded import RecordedSession  # noqa: PLC0415
 
+    Thread(target=_end_with_the_other, daemon=True).start()
     count = write_lines(RecordedSession(session), sys.stdout.buffer, int(after), int(up_to))
     sys.stdout.flush()
     print(count, file=sys.stderr)  # noqa: T201 - read by the process that started this one

@@ -1,6 +1,7 @@
 """Exports: what is in them, that they can be read back, and that nothing in them does harm."""
 
 import csv
+import hashlib
 import json
 import math
 import os
@@ -20,6 +21,7 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.assess import assess
+from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput
 from benchmon.readings_file import read_readings
@@ -28,6 +30,7 @@ from benchmon.report import export as exports
 from benchmon.report.export import export
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
 from benchmon.report.recorded import RecordedSession
+from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
 
@@ -50,7 +53,7 @@ def test_a_line_for_each_reading(write_session, tmp_path):
     assert count == len(rows) == 60 * 12 - 10
     first = rows[0]
     found = session.readings(first["channel"])
-    assert float(first["value"]) == pytest.approx(found.values[0], rel=1e-14)
+    assert float(first["value"]) == found.values[0]
     assert float(first["expected"]) == pytest.approx(found.expected[0], rel=1e-8)
     assert float(first["expected_uncertainty"]) == pytest.approx(found.expected_uncertainties[0], rel=1e-5)
     assert (first["unit"], first["quantity"], first["verdict"]) == ("V", "output.voltage.mean", "agrees")
@@ -110,7 +113,7 @@ def test_assess_takes_an_export_back(write_session, tmp_path, benches):
     answer = assess(bench, read_readings(tmp_path / "all.csv", [channel.name for channel in bench.channel]))
     assert set(answer["channels"]) == {channel.name for channel in bench.channel}
     assert answer["channels"]["output"]["verdict"] == "disagrees"
-    assert answer["channels"]["output"]["value"] == pytest.approx(session.readings("output").values[-1], rel=1e-14)
+    assert answer["channels"]["output"]["value"] == session.readings("output").values[-1]
 
 
 def test_a_column_for_each_channel(write_session, tmp_path):
@@ -124,8 +127,20 @@ def test_a_column_for_each_channel(write_session, tmp_path):
     assert float(rows[5]["output [V]"]) == session.readings("output").values[0]
 
 
-def test_one_object(write_session, tmp_path):
+@pytest.fixture
+def edited(benches):
+    """Return a bench whose multimeter is worse by its bench file, as edited while it was recorded."""
+    source = benches["reservoir"].source
+    return read_bench(source.replace('accuracy = "0.1 % + 10 mV"', 'accuracy = "2 % + 10 mV"'))
+
+
+def sha256(text):
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_one_object(write_session, tmp_path, edited):
     more = [
+        BenchChange(2.5, edited),
         Event(3.0, "output", "note", 'he said "no"\n<b>'),
         Explanations(4.0, (Explanation("x", 0.9, "y", ("output",)),)),
         Forecast("diode case", 5.0, "rising", 0.1, 80.0, math.inf, None),
@@ -134,6 +149,10 @@ def test_one_object(write_session, tmp_path):
     assert export(session, tmp_path / "all.json") == 720
     found = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))
     assert found["session"]["bench"] == session.bench.source
+    assert found["benches"] == [
+        {"from_s": 0.0, "sha256": sha256(session.bench.source), "bench": session.bench.source},
+        {"from_s": 2.5, "sha256": sha256(edited.source), "bench": edited.source},
+    ]
     assert len(found["readings"]) == 720
     first = dict(zip(found["columns"], found["readings"][0], strict=True))
     assert first["channel"] == "output"
@@ -150,8 +169,8 @@ def test_an_object_without_readings_is_one_too(write_session, tmp_path):
     assert json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["readings"] == []
 
 
-def test_a_plain_database(write_session, tmp_path):
-    session = RecordedSession(write_session(values=odd, more=[Event(3.0, "", "note", "hm")]))
+def test_a_plain_database(write_session, tmp_path, edited):
+    session = RecordedSession(write_session(values=odd, more=[BenchChange(2.5, edited), Event(3.0, "", "note", "hm")]))
     assert export(session, tmp_path / "all.sqlite") == 720
     with sqlite3.connect(tmp_path / "all.sqlite") as connection:
         mean = connection.execute("SELECT avg(value) FROM readings WHERE channel = 'output'").fetchone()[0]
@@ -159,6 +178,8 @@ def test_a_plain_database(write_session, tmp_path):
         assert connection.execute("SELECT count(*) FROM readings WHERE value IS NULL").fetchone()[0] == 10
         assert connection.execute("SELECT message FROM events WHERE kind = 'note'").fetchone()[0] == "hm"
         assert connection.execute("SELECT count(*) FROM channels").fetchone()[0] == 12
+        kept = connection.execute("SELECT from_s, sha256, bench FROM benches ORDER BY from_s").fetchall()
+        assert kept == [(at, sha256(one), one) for at, one in ((0.0, session.bench.source), (2.5, edited.source))]
         assert connection.execute("SELECT text FROM session WHERE name = 'title'").fetchone()[0] == session.bench.title
     connection.close()
 
