@@ -7,6 +7,12 @@ import subprocess
 import pytest
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Let one worker more than there are processors run: many tests wait for a line, a process or a clock."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
 @pytest.fixture(autouse=True)
 def _recorders_of_this_test(tmp_path_factory, monkeypatch):
     """Keep the beacons of this test's recorders apart from those of other tests, and of real ones."""

@@ -24,9 +24,9 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 
 THERMAL_VOLTAGE = 1.380649e-23 * 298.15 / 1.602176634e-19
 LAG = 1e-8
-SAMPLES = 8000
+SAMPLES = 4000
 LARGEST_CURRENT = 1e4
-MOST_RATES = 20_000
+MOST_RATES = 10_000
 
 
 class Creeps(Exception):
@@ -202,6 +202,7 @@ class Circuit:
         self.thd = bench.mains.voltage_thd
         self.peak = self.source.rms * (2 / (1 + self.thd**2)) ** 0.5
         self.paths = len(self.source.ohms)
+        self.creeps = False
 
     def emf(self, t):
         return self.peak * (np.sin(self.omega * t) + self.thd * np.sin(3 * self.omega * t))
@@ -210,7 +211,9 @@ class Circuit:
         self.ladder = Ladder(self.bench, self.load)
         self.limit = self.slope * np.log(LARGEST_CURRENT / self.saturation)
         self.stored = np.array([c for _, _, c, _ in self.ladder.capacitors])
-        self.mass = self.source.henries + self.ladder.lead_henries
+        # As lists: single numbers of an array cost ten times as much, and they are asked for at every step.
+        self.mass = (self.source.henries + self.ladder.lead_henries).tolist()
+        self.ohms = self.source.ohms.tolist()
 
     def conduct(self, volts: float) -> tuple[float, float]:
         """Shockley's current and conductance; a straight line above 10 kA keeps trial steps finite."""
@@ -219,21 +222,23 @@ class Circuit:
         return grown - self.saturation + (volts - top) * grown / self.slope, grown / self.slope
 
     def rates(self, t: float, x: np.ndarray) -> np.ndarray:
-        paths, ladder, source = self.paths, self.ladder, self.source
+        paths, ladder = self.paths, self.ladder
         emf = self.peak * (sin(self.omega * t) + self.thd * sin(3 * self.omega * t))
-        pairs = [self.conduct(volts) for volts in x[:paths].tolist()]
+        junctions = x[:paths].tolist()
+        pairs = [self.conduct(volts) for volts in junctions]
         currents = [pair[0] for pair in pairs] + [0.0] * (2 - paths)
         known = np.array([*currents, *x[paths:], 0.0])
         if not self.load.linear:
             known[-1] = self.load.behind(float(ladder.load_row @ known), -float(ladder.load_row[-1]))
         nodes = ladder.answer @ known
-        ports = (nodes[0], -nodes[1]) if ladder.doubler else (nodes[0] + ladder.lead_ohms * sum(currents),) * 2
+        port = float(nodes[0])
+        ports = (port, -float(nodes[1])) if ladder.doubler else (port + ladder.lead_ohms * sum(currents),) * 2
         rest = [
             (emf if path == 0 else -emf)
             - ports[path]
             - self.ohmic * currents[path]
-            - sum(source.ohms[path][other] * currents[other] for other in range(paths))
-            - x[path]
+            - sum(ohms * current for ohms, current in zip(self.ohms[path], currents, strict=False))
+            - junctions[path]
             for path in range(paths)
         ]
         changes = _follow([pair[1] for pair in pairs], self.mass, rest)
@@ -245,7 +250,7 @@ class Circuit:
         return np.array([*changes, *charge, *chokes])
 
 
-def _follow(gain: list[float], mass: np.ndarray, rest: list[float]) -> list[float]:
+def _follow(gain: list[float], mass: list[list[float]], rest: list[float]) -> list[float]:
     """Solve (LAG + mass·gain)·change = rest for one or two paths."""
     if len(rest) == 1:
         return [rest[0] / (LAG + mass[0][0] * gain[0])]
@@ -261,10 +266,15 @@ def _follow(gain: list[float], mass: np.ndarray, rest: list[float]) -> list[floa
 
 def _period(circuit: Circuit, x: np.ndarray, times: np.ndarray | None = None, *, rough: bool = False) -> np.ndarray:
     """Return the state after a period, or at `times`: by LSODA, or by Radau where LSODA creeps or gives up."""
-    try:
-        done = _integrated(circuit, x, times, "LSODA", 1e-6 if rough else 1e-9)
-    except (Creeps, UserWarning):
-        done = _integrated(circuit, x, times, "Radau", 1e-6 if rough else 1e-7)
+    done = None
+    if not circuit.creeps:
+        try:
+            done = _integrated(circuit, x, times, "LSODA", 1e-6 if rough else 1e-8)
+        except (Creeps, UserWarning):
+            # It would in the next period, too.
+            circuit.creeps = True
+    if done is None:
+        done = _integrated(circuit, x, times, "Radau", 1e-5 if rough else 1e-6)
     if done.status != 0:
         raise Unrepeated(done.message)
     return done.y if times is not None else done.y[:, -1]
@@ -302,7 +312,7 @@ def repeat(circuit: Circuit) -> np.ndarray:
     for _ in range(30):
         ends = _period(circuit, x)
         away = float(np.max(np.abs(ends - x) / (1e-2 + np.abs(x))))
-        if away < 2e-7:
+        if away < 1e-6:
             return ends
         if away < 0.2 * before:
             x, before = ends, away
