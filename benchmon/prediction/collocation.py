@@ -36,6 +36,12 @@ _FEW, _SMALL = 2, 32
 _MANY = 6
 """Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
 
+_MOST_ALIKE, _ALIKE_FALL = 15, 0.7
+"""Steps by one matrix for all variants, and the part of the last one that each must be at most."""
+
+_ALIKE_TOLERANCE, _ALIKE_PART = 3e-7, 1e-3
+"""Relative size of such a step, and part of a variant's first one, after which no other is taken."""
+
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
 
@@ -123,6 +129,37 @@ def solve_periodic(
         return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
 
 
+def solve_alike(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
+    """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
+
+    All take their steps by one matrix, the one of the variants' mean, which is many times cheaper than one for each.
+    Every step is then a fraction of the last. Where it is not, variants are marked as not converged.
+    """
+    y, seconds = start, mesh.widths / system.angular_frequency[:, None]
+    scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
+    converged = np.zeros(len(y), bool)
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        q, f, q_slope, f_slope = system.evaluate(y, mesh)
+        slopes = (slope.mean(axis=0, keepdims=True) for slope in (q_slope, f_slope))
+        local, from_start, stored = _stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
+        inverse = _inverted(local)
+        by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
+        first, last = None, np.inf
+        for _ in range(_MOST_ALIKE):
+            forced = -_residual(system, seconds, q, f)
+            change = _step(by_start, (inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0), system.exchange, stored)
+            y = y + change
+            sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
+            first = sizes if first is None else first
+            converged = sizes < np.maximum(_ALIKE_TOLERANCE, _ALIKE_PART * first)
+            largest = float(np.max(sizes))
+            if np.all(converged) or not largest < _ALIKE_FALL * last:
+                break
+            last = largest
+            q, f, _, _ = system.evaluate(y, mesh)
+        return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+
+
 def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
     """Return the rate of q at every stage of a solution, (b, m, 2, n)."""
     q = system.evaluate(solution.y, solution.mesh)[0]
@@ -169,15 +206,39 @@ def _rates(values: Floats, starts: Floats, seconds: Floats) -> Floats:
 
 def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
     q, f, q_slope, f_slope = system.evaluate(y, mesh)
-    variants, intervals, _, n = y.shape
-    residual = (_rates(q, _starts(system, q), seconds) - f).transpose(3, 0, 1, 2)
+    forced = -_residual(system, seconds, q, f)
+    local, from_start, stored = _stages(system, seconds, q_slope, f_slope)
+    n = y.shape[-1]
+    right = np.concatenate([from_start, forced[:, None]], axis=1)
+    by_lapack = system.needs_pivoting or n > _MANY
+    solved = _pivoted(local, right) if by_lapack else _eliminate(local, right)
+    return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
+
+
+def _residual(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
+    """Return by how much the equations of both stages are missed, (2n, b, m)."""
+    missed = (_rates(q, _starts(system, q), seconds) - f).transpose(2, 3, 0, 1)
+    return missed.reshape(-1, *missed.shape[2:])
+
+
+def _stages(
+    system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats
+) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """Return the matrices of every interval's stages (2n, 2n, b, m), and how they hang on what is stored at its start.
+
+    That is (2n, s, b, m) for the s unknowns of the third array: only these have charge or flux, and the rest of an
+    interval forgets what was before it.
+    """
     # The small matrices' own axes come first: every step of an elimination is then one operation on whole rows.
     q_slope, f_slope = (slope.transpose(3, 4, 0, 1, 2) for slope in (q_slope, f_slope))
+    n, _, variants, intervals, _ = q_slope.shape
     start_slope = np.empty((n, n, variants, intervals))
     start_slope[..., 1:] = q_slope[..., :-1, 1]
     start_slope[..., 0] = np.einsum("ij,jkb,kl->ilb", system.exchange, q_slope[..., -1, 1], system.exchange)
+    stored = np.flatnonzero(np.any(start_slope, axis=(0, 2, 3)))
+    start_slope = start_slope[:, stored]
     local = np.empty((2 * n, 2 * n, variants, intervals))
-    right = np.empty((2 * n, n + 1, variants, intervals))
+    from_start = np.empty((2 * n, len(stored), variants, intervals))
     per_second = 1.0 / seconds
     for row in (0, 1):
         rows = slice(row * n, (row + 1) * n)
@@ -185,13 +246,23 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
             columns = slice(column * n, (column + 1) * n)
             local[rows, columns] = (_INVERSE[row, column] * per_second) * q_slope[..., column]
         local[rows, rows] -= f_slope[..., row]
-        right[rows, :n] = (_INVERSE[row].sum() * per_second) * start_slope
-        right[rows, n] = -residual[..., row]
-    by_lapack = system.needs_pivoting or n > _MANY
-    solved = _pivoted(local, right) if by_lapack else _eliminate(local, right)
-    at_start = _around(solved[n:, :n], solved[n:, n], system.exchange)
-    change = _apply(solved[:, :n], at_start) + solved[:, n]
-    return change.reshape(2, n, variants, intervals).transpose(2, 3, 0, 1)
+        from_start[rows] = (_INVERSE[row].sum() * per_second) * start_slope
+    return local, from_start, stored
+
+
+def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np.intp]) -> Floats:
+    """Return the change of all stages (b, m, 2, n) that closes the period.
+
+    Within an interval it is `by_start` (2n, s, b, m) times the change of what is stored at its start, and `forced`
+    (2n, b, m) beside that. One variant in `by_start` stands for all.
+    """
+    n = len(forced) // 2
+    change = forced
+    if len(stored):
+        ends = n + stored
+        at_start = _around(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
+        change = _apply(by_start, at_start) + forced
+    return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
 
 
 def _no_single_answer() -> PredictionError:
@@ -226,6 +297,15 @@ def _pivoted(local: Floats, right: Floats) -> Floats:
     except np.linalg.LinAlgError as problem:
         raise _no_single_answer() from problem
     return solved.transpose(2, 3, 0, 1)
+
+
+def _inverted(local: Floats) -> Floats:
+    """Return the inverse, (m, k, k), of the one variant of local (k, k, 1, m)."""
+    try:
+        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise _no_single_answer() from problem
+    return inverse
 
 
 def _apply(matrix: Floats, vector: Floats) -> Floats:

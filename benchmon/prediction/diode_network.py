@@ -7,19 +7,15 @@ Nothing repeats within a mains period then, so a whole one is solved.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
-from benchmon.prediction.circuit import mains_wave, slopes, spread
-from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects import Defects
-from benchmon.prediction.diode import Junction, conduct
 from benchmon.prediction.diode_wiring import DiodeWiring, Rail, wiring_by_diode
-from benchmon.prediction.network import CapacitorAt, load_current, load_is_linear
+from benchmon.prediction.network import CapacitorAt, load_is_linear
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
 from benchmon.prediction.stamps import Node, Stamps
@@ -32,7 +28,6 @@ _LEAK = 1e-7
 
 _LEAST_OHMS = 1e-5
 _DISCONNECTED = 1e-6
-_OFF_CURVE, _STRAY_SIEMENS = 1e-3, 1e-4
 
 
 @dataclass
@@ -93,10 +88,10 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
         bench,
         build.matrix(build.masses),
         build.matrix(build.conductances),
-        _differences([wiring.diodes[place] for place in conducting], build.count),
+        differences([wiring.diodes[place] for place in conducting], build.count),
         conducting,
         tuple(number - 1 for number in sorted(defects.shorted_diodes)),
-        np.array([[float(sign)] for *_, sign in ends]) * _differences([end[:2] for end in ends], build.count),
+        np.array([[float(sign)] for *_, sign in ends]) * differences([end[:2] for end in ends], build.count),
         turns,
         branches,
         tuple(chokes),
@@ -207,117 +202,10 @@ def _place_choke(build: Stamps, parts: Parts, index: int, start: Node, end: Node
     return current
 
 
-def _differences(pairs: list[tuple[Node, Node]], count: int) -> Floats:
+def differences(pairs: Sequence[tuple[Node, Node]], count: int) -> Floats:
     """Return rows (p, n) that pick the volts from the first to the second node of each pair."""
     rows = np.zeros((len(pairs), count))
     for row, (plus, minus) in zip(rows, pairs, strict=True):
         row[list(plus)] += 1.0
         row[list(minus)] -= 1.0
     return rows
-
-
-@dataclass(frozen=True)
-class DiodeCircuit:
-    """The equations with each diode's junction, (b, d) of all diodes, as `PeriodicCircuit` takes them."""
-
-    equations: DiodeEquations
-    junction: tuple[Floats, Floats]
-
-    @property
-    def repeat(self) -> float:
-        """A whole period of the mains, in radians."""
-        return 2.0 * np.pi
-
-    @property
-    def needs_pivoting(self) -> bool:
-        """Windings' currents have no diagonal to rely on."""
-        return True
-
-    @cached_property
-    def angular_frequency(self) -> Floats:
-        """Radians per second of the mains, (b,)."""
-        return 2.0 * np.pi * self.equations.parts["mains.frequency"]
-
-    @cached_property
-    def exchange(self) -> Floats:
-        """Nothing changes places over a whole period."""
-        return np.eye(self.equations.size)
-
-    def emf(self, angle: Floats) -> Floats:
-        """Return one winding's EMF at mains angles (…), volts, (b, …)."""
-        at = self.equations
-        return mains_wave(at.parts, at.parts["mains.voltage"] * at.ratio, angle)
-
-    def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return q, f and their derivatives at stage values y, as `PeriodicSystem` says."""
-        at = self.equations
-        current, conductance = self._diodes(y)
-        inject = np.broadcast_to(-at.across.T, (len(y), *at.across.T.shape))
-        f = spread(at.conductance, y) + spread(inject, current)
-        f_slope = at.conductance[:, None, None] + slopes(inject, conductance, at.across)
-        emf = self.emf(mesh.stages)
-        for turns, unknown in zip(at.turns.tolist(), at.branches, strict=True):
-            f[..., unknown] += turns * emf
-        if not load_is_linear(at.bench):
-            through, slope, _ = load_current(at, y @ at.loads.T)
-            drawn = np.broadcast_to(-at.loads.T, (len(y), *at.loads.T.shape))
-            f += spread(drawn, through)
-            f_slope = f_slope + slopes(drawn, slope, at.loads)
-        return spread(at.mass, y), f, np.broadcast_to(at.mass[:, None, None], f_slope.shape), f_slope
-
-    def _diodes(self, y: Floats) -> tuple[Floats, Floats]:
-        """Return current and conductance of the diodes that still are some, (b, …, d), at unknowns y (b, …, n)."""
-        at = self.equations
-        shape = (-1, *[1] * (y.ndim - 2))
-        saturation, thermal = (
-            value[:, list(at.conducting)].reshape(*shape, len(at.conducting)) for value in self.junction
-        )
-        ohms = at.parts["diode.series_resistance"].reshape(*shape, 1)
-        return conduct(y @ at.across.T, ohms, saturation, thermal)
-
-    def all_diodes(self, y: Floats) -> tuple[Floats, Floats]:
-        """Return current and voltage of every diode of the wiring, (b, …, d), at unknowns y (b, …, n)."""
-        at = self.equations
-        volts = y @ _differences(list(at.wiring.diodes), at.size).T
-        current = np.zeros_like(volts)
-        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORT_OHMS
-        current[..., list(at.conducting)] = self._diodes(y)[0]
-        return current, volts
-
-    def currents(self, y: Floats, angle: Floats) -> Floats:  # noqa: ARG002 (a PeriodicCircuit)
-        """Return what meshes follow: the windings' and the diodes' currents, (b, …, p)."""
-        branches: Floats = y[..., list(self.equations.branches)]
-        return np.concatenate([branches, self._diodes(y)[0]], axis=-1)
-
-    def guess(self, mesh: Mesh) -> Floats:
-        """Return stage values to start from: every node at common, no current."""
-        at = self.equations
-        return np.zeros((at.parts.variants, len(mesh.widths), 2, at.size))
-
-    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
-        """Return which variants, (b,), leave no current unaccounted for at any node."""
-        rest = np.abs(charge_rates(self, found) - self.evaluate(found.y, found.mesh)[1])
-        most = np.max(np.abs(self.currents(found.y, found.mesh.stages)), axis=(1, 2, 3))
-        stray = _STRAY_SIEMENS * self.equations.parts["mains.voltage"] * self.equations.ratio
-        met: NDArray[np.bool_] = (
-            np.max(rest[..., : self.equations.wiring.nodes], axis=(1, 2, 3)) <= _OFF_CURVE * most + stray
-        )
-        return met
-
-    def softened(self, factor: float) -> DiodeCircuit:
-        """Return the circuit with diodes and loads whose corners are `factor` times wider."""
-        saturation, thermal = self.junction
-        equations = replace(self.equations, softness=factor)
-        return replace(self, equations=equations, junction=(saturation, thermal * factor))
-
-    def energy_lost(self, solution: PeriodicSolution) -> float:  # noqa: ARG002 (a PeriodicCircuit)
-        """Return nothing: a faulty circuit is asked for to a few parts in a thousand."""
-        return 0.0
-
-
-def diode_circuit(bench: Bench, parts: Parts, defects: Defects, celsius: Floats) -> DiodeCircuit:
-    """Return the circuit with the diodes' junctions at `celsius` (b, d)."""
-    values = ("diode.saturation_current", "diode.emission_coefficient", "diode.series_resistance")
-    junction = Junction(*(parts[name][:, None] for name in values))
-    saturation, thermal = junction.at(celsius)
-    return DiodeCircuit(assemble_by_diode(bench, parts, defects), (saturation, np.broadcast_to(thermal, celsius.shape)))

@@ -10,7 +10,7 @@ from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects import Defects
-from benchmon.prediction.diode_network import DiodeCircuit, diode_circuit
+from benchmon.prediction.diode_circuit import DiodeCircuit, diode_circuit
 from benchmon.prediction.heat import Warmth, settle, with_ntc
 from benchmon.prediction.measures import phasors
 from benchmon.prediction.parts import Parts

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState
 from benchmon.prediction.circuit import Circuit, circuit_of
-from benchmon.prediction.collocation import Mesh, PeriodicSolution, PeriodicSystem, solve_periodic
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, PeriodicSystem, solve_alike, solve_periodic
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
 
@@ -90,6 +90,10 @@ def steady_solution(
     """
     if near is not None:
         start = np.broadcast_to(near.y, (variants, *near.y.shape[1:]))
+        if variants > 1:
+            solution = solve_alike(circuit, near.mesh, start)
+            if np.all(solution.converged):
+                return solution
         solution = _solve_on(circuit, near.mesh, start)
         if np.all(solution.converged):
             return solution

@@ -17,32 +17,64 @@ from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
 from benchmon.watch.part_faults import faults_of_the_feed, faults_of_the_filter, faults_of_the_load
 from benchmon.watch.rectifier_faults import faults_of_the_rectifier, faults_of_the_windings
 
+_NEAR = 0.03
+"""The part of its mains voltage by which a solved circuit may be away for its instants to fit another."""
 
-def circuit_hypotheses(
-    bench: Bench, channels: Sequence[Channel], mains_voltage: float, right: MeterValues
-) -> list[Hypothesis]:
-    """Return each fault of the circuit with what every channel reads then, at `mains_voltage` (V rms).
 
-    `right` are the values without a fault. A variant that has no steady state is left out: there is nothing to compare
-    with.
+class CircuitFaults:
+    """The faults that a bench's circuit can have, solved at one mains voltage after another.
+
+    What was solved first is kept, so that the same fault at a mains voltage near it starts from there.
     """
-    found = []
-    for fault in faults_of(bench):
-        try:
-            values = fault.correct(right if fault.is_solved_as(bench) else _solved(fault, mains_voltage))
-        except PredictionError:
-            continue
-        readings = {
-            channel.name: _doubted(fault, value, right.of(channel.quantity))
-            for channel in channels
-            if (value := values.of(channel.quantity)) is not None
-        }
-        found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
-    return found
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._faults = list(faults_of(bench))
+        self._sound: MeterValues | None = None
+        self._solved: dict[int, MeterValues] = {}
+
+    def right(self, mains_voltage: float) -> MeterValues:
+        """Return what meters read without a fault, at `mains_voltage` (V rms). Raises `PredictionError`."""
+        found = meter_values(self._bench, mains_voltage, near=_if_near(self._sound, mains_voltage))
+        if _if_near(self._sound, mains_voltage) is None:
+            self._sound = found
+        return found
+
+    def hypotheses(self, channels: Sequence[Channel], mains_voltage: float, right: MeterValues) -> list[Hypothesis]:
+        """Return each fault of the circuit with what every channel reads then, at `mains_voltage` (V rms).
+
+        `right` are the values without a fault. A variant that has no steady state is left out: there is nothing to
+        compare with.
+        """
+        found = []
+        for place, fault in enumerate(self._faults):
+            try:
+                values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage)
+                values = fault.correct(values)
+            except PredictionError:
+                continue
+            readings = {
+                channel.name: _doubted(fault, value, right.of(channel.quantity))
+                for channel in channels
+                if (value := values.of(channel.quantity)) is not None
+            }
+            found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
+        return found
+
+    def _values(self, place: int, fault: CircuitFault, mains_voltage: float) -> MeterValues:
+        near = _if_near(self._solved.get(place), mains_voltage)
+        values = meter_values(fault.bench, mains_voltage, fault.parts(mains_voltage), fault.defects, near)
+        if near is None:
+            self._solved[place] = values
+        return values
 
 
-def _solved(fault: CircuitFault, mains_voltage: float) -> MeterValues:
-    return meter_values(fault.bench, mains_voltage, fault.parts(mains_voltage), fault.defects)
+def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | None:
+    """Return `values` if they were solved at a mains voltage near this one."""
+    if values is None or values.state is None:
+        return None
+    then = float(values.state.parts["mains.voltage"][0])
+    return values if abs(mains_voltage / then - 1.0) <= _NEAR else None
 
 
 def _doubted(fault: CircuitFault, value: MeterValue, right: MeterValue | None) -> MeterValue:

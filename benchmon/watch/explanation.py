@@ -20,11 +20,11 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.watch.circuit_faults import circuit_hypotheses
+from benchmon.watch.circuit_faults import CircuitFaults
 from benchmon.watch.far_off import far_off_hypotheses
 from benchmon.watch.hypothesis import Hypothesis
 from benchmon.watch.likelihood import Observation, log_likelihoods
-from benchmon.watch.meter_values import MeterValue, MeterValues, meter_values
+from benchmon.watch.meter_values import MeterValue, MeterValues
 from benchmon.watch.mistakes import mistakes_of
 from benchmon.watch.records import Explanation
 from benchmon.watch.two_at_once import two_at_once
@@ -40,16 +40,18 @@ _LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
 """Causes below this likelihood are not worth telling, less so where nothing is wrong."""
 
 _MAINS_WITHIN = 0.4
-_GRID = 0.01
+_GRID = 0.02
+"""Mains voltages to solve for are these parts of the nominal one apart: to the nearest the slopes there lead."""
 
 
 class Explainer:
     """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
 
-    KEPT = 4
+    KEPT = 8
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
+        self._faults = CircuitFaults(bench)
         self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
 
     def prepare(self, observations: Sequence[Observation]) -> None:
@@ -91,10 +93,10 @@ class Explainer:
 
     def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
         if mains not in self._solved:
-            right = meter_values(self._bench, mains)
+            right = self._faults.right(mains)
             channels = self._bench.channel
             known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
-            found = [*mistakes_of(channels, right), *circuit_hypotheses(self._bench, channels, mains, right)]
+            found = [*mistakes_of(channels, right), *self._faults.hypotheses(channels, mains, right)]
             found += far_off_hypotheses(self._bench, known, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))

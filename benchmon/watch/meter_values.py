@@ -17,7 +17,8 @@ from benchmon.bench import Bench
 from benchmon.prediction import measures as m
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, allowances_of
 from benchmon.prediction.defects import Defects
-from benchmon.prediction.faulty import solve_faulty
+from benchmon.prediction.faulty import FaultySupply, solve_faulty
+from benchmon.prediction.heat import WarmState
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.predict import solve
 from benchmon.prediction.result import Floats
@@ -97,23 +98,34 @@ class MeterValues:
     absent: frozenset[str] = field(default_factory=frozenset)
     """Quantities without a meaning in this circuit, such as the power factor of no current."""
 
+    state: WarmState | FaultySupply | None = field(default=None, repr=False)
+    """The solved circuit, from which one like it may start."""
+
     def of(self, quantity: str) -> MeterValue | None:
         """Return what a right meter for `quantity` reads, None where nothing is predicted."""
         return None if quantity in self.absent else self.quantities.get(quantity)
 
 
 def meter_values(
-    bench: Bench, mains_voltage: float, parts: Parts | None = None, defects: Defects | None = None
+    bench: Bench,
+    mains_voltage: float,
+    parts: Parts | None = None,
+    defects: Defects | None = None,
+    near: MeterValues | None = None,
 ) -> MeterValues:
     """Return what meters read on `bench`, or with other `parts` (b = 1), and with `defects`.
 
     The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
-    there. Raises `PredictionError`.
+    there. `near` are values of the same circuit to start from. Raises `PredictionError`.
     """
     parts = (parts or parts_of(bench)).replaced({"mains.voltage": np.array([mains_voltage])})
-    nominal, other, names, sizes = _solved(bench, parts) if defects is None else _solved_faulty(bench, parts, defects)
-    there = _everything(*nominal)
-    moved = _everything(*other)
+    start = near.state if near is not None else None
+    if defects is None:
+        solved = _solved(bench, parts, start if isinstance(start, WarmState) else None)
+    else:
+        solved = _solved_faulty(bench, parts, defects, start if isinstance(start, FaultySupply) else None)
+    there, moved = _everything(*solved.nominal), _everything(*solved.moved)
+    names, sizes = solved.names, solved.sizes
     back = bench.mains.voltage - mains_voltage
     row = names.index("mains.voltage")
     made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
@@ -121,6 +133,7 @@ def meter_values(
         {name: value for name, value in made.items() if isinstance(name, str)},
         {name: value for name, value in made.items() if not isinstance(name, str)},
         dict(zip(names, sizes.tolist(), strict=True)),
+        state=solved.state,
     )
 
 
@@ -128,20 +141,31 @@ _Read = tuple[dict[str, Floats], Traces]
 """The quantities of a solved circuit, and its traces."""
 
 
-def _solved(bench: Bench, parts: Parts) -> tuple[_Read, _Read, list[str], Floats]:
-    """Return the circuit as it is and with each unknown moved, the unknowns' names and standard uncertainties."""
-    nominal = solve(bench, parts)
+@dataclass(frozen=True)
+class _Solved:
+    """A circuit as it is and with each unknown moved; the unknowns' names and standard uncertainties (k,)."""
+
+    state: WarmState | FaultySupply
+    nominal: _Read
+    moved: _Read
+    names: list[str]
+    sizes: Floats
+
+
+def _solved(bench: Bench, parts: Parts, near: WarmState | None) -> _Solved:
+    nominal = solve(bench, parts, near=near)
     names, sizes, varied, shift = _varied(bench, parts, nominal.warm.junction)
     other = solve(bench, varied, shift, near=nominal.warm)
-    return (nominal.quantities, nominal.warm.traces), (other.quantities, other.warm.traces), names, sizes
+    read = (nominal.quantities, nominal.warm.traces)
+    return _Solved(nominal.warm, read, (other.quantities, other.warm.traces), names, sizes)
 
 
-def _solved_faulty(bench: Bench, parts: Parts, defects: Defects) -> tuple[_Read, _Read, list[str], Floats]:
-    """Return the same of a circuit with defects."""
-    nominal = solve_faulty(bench, parts, defects)
+def _solved_faulty(bench: Bench, parts: Parts, defects: Defects, near: FaultySupply | None) -> _Solved:
+    nominal = solve_faulty(bench, parts, defects, near=near)
     names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
     other = solve_faulty(bench, varied, defects, shift, nominal)
-    return (nominal.quantities, nominal.traces), (other.quantities, other.traces), names, sizes
+    read = (nominal.quantities, nominal.traces)
+    return _Solved(nominal, read, (other.quantities, other.traces), names, sizes)
 
 
 _Name = str | tuple[str, Kind]

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import UNITS, format_value
-from benchmon.watch.rules import Rule, rules_of, slack_of
+from benchmon.watch.rule import Rule, slack_of
+from benchmon.watch.rules import rules_of
 
 BROKEN_BEYOND = 2.0
 IN_A_ROW = 3

@@ -100,3 +100,7 @@ def test_variants_are_solved_alike():
     for quantity, value in alone.quantities.items():
         assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity
     assert pair.quantities["mains.current.rms"][1] > 1.03 * pair.quantities["mains.current.rms"][0]
+    for quantity, value in solve_faulty(
+        bench, parts.replaced({"mains.voltage": np.array([240.0])}), defects
+    ).quantities.items():
+        assert pair.quantities[quantity][1] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity

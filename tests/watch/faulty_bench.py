@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.watch.circuit_faults import circuit_hypotheses
+from benchmon.watch.circuit_faults import CircuitFaults
 from benchmon.watch.explanation import NOTHING_WRONG, Observation
 from benchmon.watch.meter_values import MeterValues, meter_values
 from benchmon.watch.mistakes import mistakes_of
@@ -102,7 +102,7 @@ def cases(bench: Bench, seed: int) -> list[Case]:
     right = meter_values(actual, actual.mains.voltage)
     fine = {channel.name: value.value for channel in bench.channel if (value := right.of(channel.quantity))}
     found = [Case(NOTHING_WRONG, shown(bench, fine, random), visible=True)]
-    faults = circuit_hypotheses(actual, bench.channel, actual.mains.voltage, right)
+    faults = CircuitFaults(actual).hypotheses(bench.channel, actual.mains.voltage, right)
     for one in [*mistakes_of(bench.channel, right), *faults]:
         observations = shown(bench, {name: value.value for name, value in one.readings.items()}, random)
         found.append(Case(one.cause, observations, is_visible(observations, expected)))

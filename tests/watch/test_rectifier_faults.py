@@ -5,7 +5,7 @@ import pytest
 from faulty_bench import shown
 
 from benchmon.bench import load_bench
-from benchmon.watch.circuit_faults import circuit_hypotheses, faults_of
+from benchmon.watch.circuit_faults import CircuitFaults, faults_of
 from benchmon.watch.explanation import Explainer
 from benchmon.watch.meter_values import meter_values
 from benchmon_simulated.defects import Defects
@@ -62,5 +62,5 @@ def test_a_reversed_winding_of_a_split_rail_is_told(explained):
 def test_every_fault_of_an_example_bench_is_solved(name):
     bench = load_bench(scenario_named(name).path)
     right = meter_values(bench, bench.mains.voltage)
-    solved = circuit_hypotheses(bench, bench.channel, bench.mains.voltage, right)
+    solved = CircuitFaults(bench).hypotheses(bench.channel, bench.mains.voltage, right)
     assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]

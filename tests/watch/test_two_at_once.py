@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import pytest
 
 from benchmon.bench import Bench, load_bench
-from benchmon.watch.circuit_faults import circuit_hypotheses
+from benchmon.watch.circuit_faults import CircuitFaults
 from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named
@@ -30,7 +30,7 @@ def readings(bench: Bench) -> dict[str, dict[str, float]]:
     right = meter_values(bench, mains)
     sound = {one.name: value.value for one in bench.channel if (value := right.of(one.quantity)) is not None}
     found = {"": sound}
-    for fault in circuit_hypotheses(bench, bench.channel, mains, right):
+    for fault in CircuitFaults(bench).hypotheses(bench.channel, mains, right):
         found[fault.cause] = {name: value.value for name, value in fault.readings.items()}
     return found
 
