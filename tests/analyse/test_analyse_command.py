@@ -2,14 +2,12 @@
 
 import json
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.cli import commands
+from benchmon.cli import commands, main
 from benchmon.errors import BadInput
 from benchmon.report import pictures
 from benchmon_simulated.scenarios import scenario_named
@@ -87,28 +85,46 @@ def test_probe_frequency_and_accuracy(capture):
     assert answer["uncertainties"]["rms"] == pytest.approx(0.03 * 7.07 + 0.02, rel=0.01)
 
 
+NO_WAVES = {
+    "short": (TIME[:300], SINE[:300], "two whole periods"),
+    "zero": (TIME, 0 * SINE, "zero throughout"),
+    "nan": (TIME, np.where(TIME > 0.04, np.nan, SINE), "no usable value"),
+    "unequal": (TIME, np.sin(2 * np.pi * np.where(TIME < 0.04, 50 * TIME, 2 + 40 * (TIME - 0.04))), "periods"),
+}
+
+
+@pytest.mark.parametrize("case", NO_WAVES)
+def test_what_is_no_wave_is_one_line_and_exit_status_2(capture, case, capsys):
+    *columns, reason = NO_WAVES[case]
+    assert reason in complaint([capture(*columns)], capsys)
+
+
 @pytest.mark.parametrize(
-    "arguments",
+    ("arguments", "reason"),
     [
-        ["missing.csv"],
-        ["{wave}", "--quantity", "nothing.such"],
-        ["{wave}", "--probe", "many"],
-        ["{wave}", "--bench", "missing.toml", "--quantity", "output.voltage"],
-        ["{wave}", "--mains", "-4 V"],
-        ["{wave}", "--frequency", "0 Hz"],
-        ["{zero}"],
+        (["missing.csv"], "no such file"),
+        (["{wave}", "--quantity", "nothing.such"], "no wave that can be captured"),
+        (["{wave}", "--probe", "many"], "no ratio"),
+        (["{wave}", "--bench", "missing.toml", "--quantity", "output.voltage"], "missing.toml"),
+        (["{wave}", "--mains", "-4 V"], "above 0"),
+        (["{wave}", "--frequency", "0 Hz"], "above 0"),
+        (["{text}"], "'low' is no number"),
     ],
 )
-def test_bad_input_is_one_line_and_exit_status_2(capture, arguments):
-    wave, zero = capture(TIME, SINE), capture(TIME, 0 * SINE, name="zero.csv")
-    given = [argument.format(wave=wave, zero=zero) for argument in arguments]
-    done = subprocess.run(
-        [sys.executable, "-m", "benchmon", "analyse", *given], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 2
-    assert done.stdout == ""
-    assert len(done.stderr.splitlines()) == 1
-    assert "Traceback" not in done.stderr
+def test_bad_input_is_one_line_and_exit_status_2(capture, tmp_path, arguments, reason, capsys):
+    (tmp_path / "text.csv").write_text("time_s,value\n0,low\n1,low\n2,low\n")
+    given = [argument.format(wave=capture(TIME, SINE), text=tmp_path / "text.csv") for argument in arguments]
+    assert reason in complaint(given, capsys)
+
+
+def complaint(arguments, capsys):
+    """Return the one line that `benchmon analyse` leaves with."""
+    with pytest.raises(SystemExit) as left:
+        main(["analyse", *map(str, arguments)])
+    said = capsys.readouterr()
+    assert (left.value.code, said.out, said.err.count("\n")) == (2, "", 1)
+    assert "Traceback" not in said.err
+    return said.err
 
 
 def test_hostile_headings_are_shown_as_plain_text(capture):

@@ -1,12 +1,18 @@
 """Sessions of an invented supply, written without a clock: as long as needed, at once."""
 
+import sqlite3
 import time
+from contextlib import closing
 
 import pytest
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
+from benchmon.prediction.follow import Follower
+from benchmon.prediction.ratings import check
 from benchmon.prediction.result import Expected
+from benchmon.report import comparison, findings
+from benchmon.report import report as reporting
 from benchmon.session.database import create
 from benchmon.session.records import Heartbeat, Identity, Settings
 from benchmon.session.storing import Encoder, description
@@ -39,6 +45,29 @@ def expectations():
         return kept[key]
 
     return at
+
+
+@pytest.fixture(scope="session")
+def solved():
+    """Return what the engine has answered, by what it was asked and the text of the bench file."""
+    return {}
+
+
+@pytest.fixture(autouse=True)
+def _each_bench_is_solved_once(monkeypatch, solved):
+    """Let reports and comparisons of one bench share what the engine answers: it knows nothing of a session."""
+
+    def once(ask):
+        def asked(bench):
+            if (ask, bench.source) not in solved:
+                solved[ask, bench.source] = ask(bench)
+            return solved[ask, bench.source]
+
+        return asked
+
+    monkeypatch.setattr(reporting, "check", once(check))
+    monkeypatch.setattr(findings, "Follower", once(Follower))
+    monkeypatch.setattr(comparison, "Follower", once(Follower))
 
 
 def as_it_is(_channel, _now, value):
@@ -128,3 +157,21 @@ def hostile_bench():
         text = text.replace(f'name = "{name}"', f'name = "{other}"')
     head, plan, _ = text.partition("# ---- The plan")
     return read_bench(head if plan else text)
+
+
+@pytest.fixture
+def lengthen():
+    """Return a function that lets the readings of a session come again and again, and returns its path."""
+
+    def longer(path, times):
+        with closing(sqlite3.connect(path)) as connection, connection:
+            last = connection.execute("SELECT max(time) FROM readings").fetchone()[0]
+            connection.execute(
+                "WITH RECURSIVE again(number) AS (SELECT 1 UNION ALL SELECT number + 1 FROM again WHERE number < ?)"
+                " INSERT INTO readings (channel, time, value, state)"
+                " SELECT channel, time + number * ?, value, state FROM again, readings ORDER BY number, readings.id",
+                (times - 1, last + 500_000),
+            )
+        return path
+
+    return longer

@@ -98,8 +98,8 @@ def test_a_second_process_writes_the_same_lines_and_one_that_fails_is_made_up_fo
     assert (tmp_path / "together.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
 
 
-def test_a_second_process_ends_when_nobody_takes_its_lines(write_session, tmp_path):
-    session = write_session(seconds=600, rate=10)
+def test_a_second_process_ends_when_nobody_takes_its_lines(write_session, lengthen, tmp_path):
+    session = lengthen(write_session(), 100)
     with second_half.SecondHalf(session, 10, 10_000_000, tmp_path) as second:
         process = second._process
     assert process.returncode is not None
@@ -287,9 +287,9 @@ class TestFiles:
         assert "only CSV" in str(self.run(write_session(), "-o", tmp_path / "a.json", "--wide").exception)
 
     @pytest.mark.parametrize("ended_by", [signal.SIGTERM, signal.SIGHUP])
-    def test_an_export_that_is_killed_leaves_nothing(self, write_session, tmp_path, ended_by):
+    def test_an_export_that_is_killed_leaves_nothing(self, write_session, lengthen, tmp_path, ended_by):
         """A signal in the midst of it: neither the file nor a half of it stays."""
-        session = write_session(seconds=600, rate=10)
+        session = lengthen(write_session(), 500)
         folder = tmp_path / "out"
         folder.mkdir()
         command = [sys.executable, "-m", "benchmon", "export", str(session), "-o", str(folder / "all.csv")]

@@ -1,5 +1,6 @@
 """Reports: what is in them, what they say is missing, and that no text in them does anything."""
 
+import base64
 import re
 from html.parser import HTMLParser
 
@@ -16,7 +17,7 @@ from benchmon.report import pictures
 from benchmon.report.findings import find
 from benchmon.report.margin_rows import measured_margins
 from benchmon.report.recorded import RecordedSession
-from benchmon.report.report import document_of, report
+from benchmon.report.report import report
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Verdict, Waveform
 
@@ -50,6 +51,12 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.words).split())
 
 
+@pytest.fixture
+def without_pictures(monkeypatch):
+    """Draw nothing, as where matplotlib is missing: drawing takes most of a report's time."""
+    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+
+
 def page_of(session, tmp_path, name="report.html"):
     report(RecordedSession(session), tmp_path / name)
     return Page((tmp_path / name).read_text(encoding="utf-8"))
@@ -78,10 +85,10 @@ def full(waves=True):
     return told
 
 
-def test_everything_is_in_it(write_session, tmp_path):
+def test_everything_is_in_it_and_is_so_again(write_session, tmp_path, solved):
     session = write_session(more=full(), spoil={"reservoir.voltage.ripple": 1.7})
-    text = page_of(session, tmp_path).text
-    recorded = RecordedSession(session)
+    page = page_of(session, tmp_path)
+    text, recorded = page.text, RecordedSession(session)
     for words in (
         "Conveyor supply, 22 V 3.5 A",
         "11 of 12 channels agree; not so ripple (disagrees)",
@@ -107,8 +114,15 @@ def test_everything_is_in_it(write_session, tmp_path):
     ):
         assert words in text, words
     assert "gone by then" not in text
+    drawn = [base64.b64decode(value.rpartition(",")[2]) for _, name, value in page.attributes if name == "src"]
+    assert len(drawn) >= 8
+    assert all(svg.startswith(b"<?xml") and b"<script" not in svg for svg in drawn)
+    solved.clear()
+    report(recorded, tmp_path / "again.html")
+    assert (tmp_path / "again.html").read_bytes() == (tmp_path / "report.html").read_bytes()
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_bench_file_edited_while_it_was_recorded_holds_from_then_on(write_session, tmp_path, benches):
     bench = benches["reservoir"]
     before = next(channel for channel in bench.channel if channel.name == "output")
@@ -131,6 +145,7 @@ def test_a_bench_file_edited_while_it_was_recorded_holds_from_then_on(write_sess
     assert text.count("accuracy = ") == 2 * bench.source.count("accuracy = ")
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_it_says_what_was_not_measured(write_session, tmp_path):
     def values(channel, now, value):
         return None if channel.name == "diode case" and now > 10 else value
@@ -173,6 +188,7 @@ def test_the_window_does_not_reach_back_over_a_step(write_session):
     assert found.window.since == 25.0
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_each_step_has_what_was_measured_and_expected_at_its_own_end(write_session, tmp_path):
     def sagging(channel, now, value):
         return value * 0.8 if now >= 15.2 and channel.name == "output" else value
@@ -211,6 +227,7 @@ def test_what_was_done_stands_beside_its_step(write_session, tmp_path):
     assert (done["step done"], done["step skipped"], done["note"], done["switched off"]) == ("1", "2", "–", "–")
 
 
+@pytest.mark.usefixtures("without_pictures")
 @pytest.mark.parametrize("mains", [49.9, 50.0, 50.1])
 def test_a_wave_of_one_period_has_the_mains_frequency(write_session, tmp_path, mains):
     time = np.arange(400) / 400 / mains
@@ -237,6 +254,7 @@ def test_margins_stand_at_measured_values(write_session, benches):
     assert rows["diode junction temperature"].measured.value > found.of("diode.temperature.case").value
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_trip_is_said_first_and_is_exit_status_1(write_session, tmp_path):
     session = write_session(spoil={"diode.temperature.case": 3.0})
     done = CliRunner().invoke(commands, ["report", str(session), "-o", str(tmp_path / "r.html")], standalone_mode=False)
@@ -304,25 +322,11 @@ def test_markdown_says_where_the_pictures_are(write_session, tmp_path):
     assert "data:image" not in text
 
 
-def test_without_matplotlib_there_are_no_pictures_and_it_says_so(write_session, tmp_path, monkeypatch):
-    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+@pytest.mark.usefixtures("without_pictures")
+def test_without_matplotlib_there_are_no_pictures_and_it_says_so(write_session, tmp_path):
     page = page_of(write_session(more=full()), tmp_path)
     assert "img" not in page.tags
     assert "they need matplotlib" in page.text
-
-
-def test_pictures_are_there_and_are_svg(write_session):
-    found = find(RecordedSession(write_session(more=full())))
-    drawn = [block for section in document_of(found).sections for block in section.blocks if hasattr(block, "svg")]
-    assert len(drawn) >= 8
-    assert all(picture.svg.startswith(b"<?xml") and b"<script" not in picture.svg for picture in drawn)
-
-
-def test_the_same_session_makes_the_same_page(write_session, tmp_path):
-    session = write_session(more=full())
-    page_of(session, tmp_path, "a.html")
-    page_of(session, tmp_path, "b.html")
-    assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
 
 
 class TestFiles:
