@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from rich.cells import cell_len, chop_cells, set_cell_size
@@ -63,6 +64,11 @@ def fit_name(text: str, width: int, alphabet: Alphabet) -> str:
 
 def wrap(text: str, width: int) -> list[str]:
     """Return `text` in lines of at most `width` columns, broken at spaces where there are any; never an empty list."""
+    return list(_wrapped(text, width))
+
+
+@lru_cache(maxsize=256)
+def _wrapped(text: str, width: int) -> tuple[str, ...]:
     lines, line = [], ""
     for word in text.split(" "):
         for piece in chop_cells(word, max(1, width)) or [""]:
@@ -72,7 +78,7 @@ def wrap(text: str, width: int) -> list[str]:
             else:
                 lines.append(line)
                 line = piece
-    return [*lines, line]
+    return (*lines, line)
 
 
 def rule(title: str, width: int, alphabet: Alphabet, aside: str = "") -> Line:

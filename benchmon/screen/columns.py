@@ -6,6 +6,7 @@ Columns stand in blocks side by side; a block that has nothing to say is blank.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from benchmon.screen.alphabet import Alphabet
@@ -71,6 +72,7 @@ def joined(blocks: Blocks, columns: Columns) -> Line:
     return tuple(line)
 
 
+@lru_cache(maxsize=64)
 def plan_columns(width: int, longest_name: int, unit: int) -> Columns:
     """Return the columns for a row of `width`.
 
@@ -98,6 +100,7 @@ def _widen(columns: Columns, part: str, most: int, width: int) -> Columns:
     return replace(columns, **{part: wanted}) if 0 < now < wanted else columns
 
 
+@lru_cache(maxsize=64)
 def column_titles(columns: Columns, alphabet: Alphabet) -> Blocks:
     """Return the line above the rows that names the columns."""
 

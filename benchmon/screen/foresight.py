@@ -37,6 +37,29 @@ class Situation:
         ambient = None if self.ambient is None else _AMBIENT_STEP * round(self.ambient / _AMBIENT_STEP)
         return Situation(mains, ambient, self.load)
 
+    def is_near(self, other: Situation, steps: float = 1.5) -> bool:
+        """Return whether it is within so many steps of `other`: then what was predicted for that still does."""
+        if self.load != other.load:
+            return False
+        mains, ambient = _both(self.mains, other.mains), _both(self.ambient, other.ambient)
+        return (
+            mains is not None
+            and ambient is not None
+            and abs(math.log(mains[0] / mains[1])) <= steps * _MAINS_STEP
+            and abs(ambient[0] - ambient[1]) <= steps * _AMBIENT_STEP
+        )
+
+    def may_be_noise(self, other: Situation) -> bool:
+        """Return whether a noisy meter may show this where it is `other`; a mains that is turned goes farther."""
+        return self.is_near(other, 4.0)
+
+
+def _both(one: float | None, other: float | None) -> tuple[float, float] | None:
+    """Return two numbers, or two equal ones where neither is known; None where only one of them is."""
+    if one is None and other is None:
+        return 1.0, 1.0
+    return None if one is None or other is None else (one, other)
+
 
 Predict = Callable[[Situation], "Prediction"]
 

@@ -39,10 +39,12 @@ class Frame:
     def paint(self, rows: Rows, picture: TerminalCells) -> None:
         """Write `rows` into `picture`."""
         for y, row in enumerate(rows):
-            if self._painted.get(y) != row:
-                self._painted[y] = row
-                for x, width, content in row:
-                    picture.put(y, x, width, self._runs(content))
+            before = self._painted.get(y)
+            if before == row:
+                continue
+            self._painted[y] = row
+            for x, width, content in _differing(before, row) or row:
+                picture.put(y, x, width, self._runs(content))
 
     def _runs(self, content: Line | Strip) -> Iterator[tuple[str, str]]:
         if isinstance(content, Strip):
@@ -51,6 +53,27 @@ class Frame:
         else:
             for cell in content:
                 yield cell.text, self._tones[cell.tone]
+
+
+def _differing(before: list[Piece] | None, row: list[Piece]) -> list[Piece]:
+    """Return only the cells of a row that differ, where it is one line of cells as wide as before; else nothing."""
+    if before is None or len(before) != 1 or len(row) != 1:
+        return []
+    (x, width, former), (now_x, now_width, now) = before[0], row[0]
+    if (x, width) != (now_x, now_width) or isinstance(former, Strip) or isinstance(now, Strip):
+        return []
+    if len(former) != len(now):
+        return []
+    found: list[Piece] = []
+    end = x + width
+    for one, other in zip(former, now, strict=True):
+        wide = other.width
+        if one is not other and one != other:
+            if one.width != wide or x + wide > end:
+                return []
+            found.append((x, wide, (other,)))
+        x += wide
+    return found
 
 
 def sgr(style: Style | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 DOTS_HIGH = 7
 LARGEST = 8
@@ -87,7 +88,8 @@ def lines_high(scale: int, blocks: Blocks) -> int:
     return -(-DOTS_HIGH * scale // 2) if blocks.upper else DOTS_HIGH * max(1, scale // 2)
 
 
-def draw_glyph(char: str, scale: int, blocks: Blocks) -> list[str]:
+@lru_cache(maxsize=200)
+def draw_glyph(char: str, scale: int, blocks: Blocks) -> tuple[str, ...]:
     """Return the lines of one character, with the gap behind it."""
     shape = _shape(char)
     lines = []
@@ -95,7 +97,7 @@ def draw_glyph(char: str, scale: int, blocks: Blocks) -> list[str]:
         upper, lower = _dots_of(line, scale, blocks)
         dots = zip(_row(shape, upper), _row(shape, lower), strict=True)
         lines.append("".join(_cell(*pair, blocks) * scale for pair in dots) + " " * (scale * _BETWEEN))
-    return lines
+    return tuple(lines)
 
 
 def _dots_of(line: int, scale: int, blocks: Blocks) -> tuple[int, int]:

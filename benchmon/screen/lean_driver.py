@@ -53,6 +53,9 @@ def wants_mouse() -> bool:
 class LeanDriver(LinuxDriver):
     """Textual's driver for terminals, which sends less."""
 
+    _asked: float | None = None
+    """When the terminal was asked whether all has arrived, while it has not answered; a monotonic time."""
+
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self._lock = threading.RLock()
@@ -60,10 +63,9 @@ class LeanDriver(LinuxDriver):
         self._wanted, self._sender = TerminalCells(), Sender()
         self._frame = Frame(self._without_colour)
         self._size: os.terminal_size | None = None
-        self._asked: float | None = None
         self._ever_answered = False
         self._never_answers = False
-        self._is_ours = self._leaving = self._ended = False
+        self._is_ours = self._leaving = False
 
     def _enable_mouse_support(self) -> None:
         """Have clicks and the wheel reported, and no movement, which would be a stream of bytes for nothing."""
@@ -109,13 +111,15 @@ class LeanDriver(LinuxDriver):
             return
         with self._arrived:
             self._ever_answered, self._never_answers, self._asked = True, False, None
-            self._arrived.notify_all()
+            if self._leaving:
+                self._arrived.notify_all()
             self._send_changes()
 
     def run_input_thread(self) -> None:
-        """Read keys until the screen is left. An Escape is one when nothing has followed it for a moment.
+        """Read keys until the screen is left, and send what waits when an answer is overdue.
 
-        Textual would look only every tenth of a second whether that moment is over.
+        An Escape is one when nothing has followed it for a moment; Textual would look only every tenth of a second
+        whether that moment is over.
         """
         parser, decode = XTermParser(), getincrementaldecoder("utf-8")("replace").decode
         is_there = False
@@ -130,6 +134,8 @@ class LeanDriver(LinuxDriver):
                 self.process_message(message)
             for message in parser.tick():
                 self.process_message(message)
+            if self._asked is not None:
+                self.flush()
 
     def disable_input(self) -> None:
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
@@ -152,10 +158,8 @@ class LeanDriver(LinuxDriver):
             self._sender.forget()
             self._asked = None
             self._is_ours = data == _ENTER
-            self._leaving = self._ended = not self._is_ours
+            self._leaving = not self._is_ours
             self._arrived.notify_all()
-        if data == _ENTER:
-            threading.Thread(target=self._mind_the_time, name="answers of the terminal", daemon=True).start()
 
     def _look_at_size(self) -> None:
         """Begin anew where the terminal's size has changed: nobody knows what it made of what it showed."""
@@ -187,7 +191,6 @@ class LeanDriver(LinuxDriver):
         if not (self._never_answers or self._leaving):
             changes += _ARRIVED
             self._asked = time.monotonic()
-            self._arrived.notify_all()
         super().write(changes)
         super().flush()
 
@@ -205,11 +208,3 @@ class LeanDriver(LinuxDriver):
             return 0.0
         allowed = _ANSWER_WITHIN if self._ever_answered else _FIRST_ANSWER_WITHIN
         return max(0.0, self._asked + allowed - time.monotonic())
-
-    def _mind_the_time(self) -> None:
-        """Send what waits when an answer is overdue; runs in a thread of its own."""
-        with self._arrived:
-            while not self._ended:
-                self._arrived.wait(self._patience() or None)
-                if not self._ended and not self._patience():
-                    self._send_changes()

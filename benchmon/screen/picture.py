@@ -79,6 +79,7 @@ class Picture:
         self.alarms = Alarms()
         self.bell = True
         self.plan = Plan(info.bench.step)
+        self._situation = self._latest_situation = Situation()
         self._edit: Event | None = None
         self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
@@ -111,6 +112,7 @@ class Picture:
         if update.explanations is not None:
             self._causes = update.explanations.ranked
         self._glance = self._judge()
+        self._situation = self._situation_now()
         self.judge_alarms()
 
     def _change(self, bench: Bench) -> None:
@@ -159,12 +161,23 @@ class Picture:
 
     @property
     def situation(self) -> Situation:
-        """Return what to predict for, coarsely: mains and air as measured now, the bench's own where they are not."""
+        """Return what to predict for, coarsely: mains and air as measured, the bench's own where they are not.
+
+        It stays while they do not move much, or but for a moment.
+        """
+        return self._situation
+
+    def _situation_now(self) -> Situation:
+        """Return what to predict for, as it is after an update."""
         bench = self.info.bench
         mains, air = self._measured("mains.voltage.rms"), self._measured("ambient.temperature")
         powered = mains is not None and mains > powered_above(bench)
         air = air if air is not None and -60 < air < 120 else None
-        return Situation(mains if powered else None, air, self.plan.load).coarse()
+        now = Situation(mains if powered else None, air, self.plan.load)
+        was, former = self._situation, self._latest_situation
+        self._latest_situation = now
+        # A single reading that is off, as of noisy mains, changes nothing yet.
+        return was if now.is_near(was) or (former.is_near(was) and now.may_be_noise(was)) else now.coarse()
 
     def situation_at(self, place: int) -> Situation:
         """Return what to predict for at a step of the plan, numbered from 1; a mains that none names is as it is."""

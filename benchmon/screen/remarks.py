@@ -30,6 +30,8 @@ class Remark:
 
 def remarks_of(picture: Picture, width: int, alphabet: Alphabet) -> dict[str, list[Remark]]:
     """Return the remarks on each channel that has any, wrapped to rows of `width`."""
+    if not picture.ahead.forecasts and not picture.ahead.causes:
+        return {}
     sentences: dict[str, list[tuple[str, Tone]]] = {}
     for channel in (each.channel for each in picture.channels):
         words = picture.ahead.limit_words(channel)

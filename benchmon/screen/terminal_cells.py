@@ -27,15 +27,16 @@ _JOIN = 4
 
 @dataclass(slots=True)
 class TerminalCells:
-    """The cells of a terminal as far as they were written; the rest is blank. `touched` are the rows written to.
+    """The cells of a terminal as far as they were written; the rest is blank.
 
-    What would be written beyond `columns` and `lines` is left out, since terminals differ in what they make of that.
+    `touched` is what was written to: by row, from which column to which. What would be written beyond `columns` and
+    `lines` is left out, since terminals differ in what they make of that.
     """
 
     columns: int = 10_000
     lines: int = 10_000
     rows: dict[int, list[Cell]] = field(default_factory=dict)
-    touched: set[int] = field(default_factory=set)
+    touched: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
 
     def feed(self, text: str) -> None:
         """Write what a terminal would show of `text`, which begins at the top left in the plain style."""
@@ -69,7 +70,7 @@ class TerminalCells:
         for y, row in list(self.rows.items()):
             if y >= lines:
                 del self.rows[y]
-                self.touched.discard(y)
+                self.touched.pop(y, None)
                 continue
             if columns < len(row) and row[columns][0] == "":
                 row[columns - 1] = BLANK
@@ -92,13 +93,16 @@ class TerminalCells:
         if end < after and cells[end - x][0] == "":
             cells[end - x - 1] = BLANK  # the left half of a wide character does not stand alone
         row = self.rows.setdefault(y, [])
-        self.touched.add(y)
         row.extend([BLANK] * (end - len(row)))
+        first, last = x, end
         if row[x][0] == "" and x:  # half of a wide character is left, which no terminal shows
-            row[x - 1] = BLANK
+            first = x - 1
+            row[first] = BLANK
         if end < len(row) and row[end][0] == "":
+            last = end + 1
             row[end] = BLANK
         row[x:end] = cells[: end - x]
+        self.touched.setdefault(y, []).append((first, last))
 
 
 def _cells(words: str, style: str) -> list[Cell]:
@@ -165,10 +169,12 @@ class Sender:
             return ""
         if self._shown is None:
             self._shown, self._pen, start = TerminalCells(), "", "\x1b[0m\x1b[2J"
-            wanted.touched |= set(wanted.rows)
-        runs = [run for y in sorted(wanted.touched) for run in _changed(y, self._shown.row(y), wanted.row(y))]
-        for y in wanted.touched:
-            self._shown.rows[y] = list(wanted.row(y))
+            wanted.touched = {y: [(0, len(row))] for y, row in wanted.rows.items()}
+        runs: list[_Run] = []
+        for y, where in sorted(wanted.touched.items()):
+            row = wanted.row(y)
+            runs += _changed(y, self._shown.row(y), row, where)
+            self._shown.rows[y] = list(row)
         wanted.touched.clear()
         # By style, so that it is changed seldom; what the pen has already comes first.
         runs.sort(key=lambda run: (run.style != self._pen, run.style))
@@ -196,13 +202,13 @@ def _move(at: tuple[int, int] | None, run: _Run) -> str:
     return f"\x1b[{run.y + 1};{run.x + 1 if run.x else ''}H"
 
 
-def _changed(y: int, shown: list[Cell], wanted: list[Cell]) -> Iterator[_Run]:
-    """Yield the runs of a row that differ."""
+def _changed(y: int, shown: list[Cell], wanted: list[Cell], where: list[tuple[int, int]]) -> Iterator[_Run]:
+    """Yield the runs of a row that differ; outside of `where` nothing does."""
     if shown == wanted:
         return
-    begin = end = 0
-    for x, cell in enumerate(wanted):
-        if cell == (shown[x] if x < len(shown) else BLANK):
+    known, begin, end = len(shown), 0, 0
+    for x in _columns(where, len(wanted)):
+        if wanted[x] == (shown[x] if x < known else BLANK):
             continue
         if end and x - end <= _JOIN and {wanted[begin][1]}.issuperset(between[1] for between in wanted[end : x + 1]):
             end = x + 1
@@ -212,6 +218,13 @@ def _changed(y: int, shown: list[Cell], wanted: list[Cell]) -> Iterator[_Run]:
         begin, end = x, x + 1
     if end:
         yield _run(y, begin, end, wanted)
+
+
+def _columns(where: list[tuple[int, int]], width: int) -> Iterable[int]:
+    """Return the columns of a row that are in one of the ranges `where`, each once and from left to right."""
+    if len(where) == 1:
+        return range(where[0][0], min(where[0][1], width))
+    return sorted({x for first, last in where for x in range(first, min(last, width))})
 
 
 def _run(y: int, begin: int, end: int, row: list[Cell]) -> _Run:

@@ -103,9 +103,11 @@ class SessionFollower:
         explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
         forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
         waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
-        identities = read_identities(connection, self._info.bench)
+        # An instrument that says what it is, is told by an event as well.
+        identities = read_identities(connection, self._info.bench) if latest or not self._identities else {}
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
-        self._identities, self._state = identities, ending.state
+        self._identities |= news
+        self._state = ending.state
         more = more or len(latest) == _AT_ONCE
         now = judgements[-1].time if more and judgements else ending.time
         # While there is more to come the session has not ended for the screen.

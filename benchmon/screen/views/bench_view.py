@@ -58,12 +58,14 @@ class BenchView(View, inherit_bindings=False):
         taken = len(self.head.lines) + len(self.notice.lines) + 1
         height = max(0, self.size.height - taken)
         bars = heat_lines_wanted(picture, self.size.width)
-        remarks = sum(map(len, remarks_of(picture, self.size.width, self.alphabet).values()))
-        parts = arrange(height, len(picture.channels), len(picture.points), bars, remarks)
+        remarks = remarks_of(picture, self.size.width, self.alphabet)
+        lines = sum(map(len, remarks.values()))
+        parts = arrange(height, len(picture.channels), len(picture.points), bars, lines)
         heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
         for widget, lines in heights:
             widget.take_height(lines)
         self._table.group(parts.grouped)
+        self._table.remark(remarks)
         self._table.show(picture)
         self._heat.show(picture, parts.heat)
         self._events.show(picture)

@@ -19,7 +19,7 @@ class BigView(ReadingView):
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__(picture, alphabet)
-        self._figures = Drawing(self._draw)
+        self._figures = Drawing(self._draw, self._shows)
 
     def body(self) -> Iterable[Widget]:
         """Return the figures."""
@@ -29,6 +29,10 @@ class BigView(ReadingView):
         """Show the latest values."""
         super().show(picture)
         self._figures.show()
+
+    def _shows(self) -> tuple[object, ...]:
+        picture = self.picture
+        return picture.now, picture.old, str(picture.glance.level), len(picture.marked)
 
     def _draw(self, width: int, height: int) -> list[Line]:
         return draw_figures(self.picture, width, height, self.alphabet)

@@ -52,7 +52,7 @@ class TrendView(ReadingView, inherit_bindings=False):
         self._cursor = 1.0
         self._page: TrendPage | None = None
         self._loaded = -1.0
-        self._drawing = Drawing(self._draw)
+        self._drawing = Drawing(self._draw, lambda: (self._page, self._cursor, self.picture.events_seen))
 
     def body(self) -> Iterable[Widget]:
         """Return the drawing."""

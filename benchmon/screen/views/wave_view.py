@@ -44,7 +44,7 @@ class WaveView(ReadingView, inherit_bindings=False):
         self._trace = ""
         self._cursor = 0.25
         self._shows_harmonics = False
-        self._drawing = Drawing(self._draw)
+        self._drawing = Drawing(self._draw, self._shows)
         self._key: tuple[str, int, int] | None = None
         self._looked_into: Waveform | None = None
         self._captured_wave: Captured | None = None
@@ -107,11 +107,18 @@ class WaveView(ReadingView, inherit_bindings=False):
         names = [each.channel.name for each in self._captured() if trace_of(each.channel.quantity) == trace]
         return self.picture.waveforms[names[0]] if names else None
 
-    def _draw(self, width: int, height: int) -> list[Line]:
+    def _shows(self) -> tuple[object, ...]:
+        """Return what goes into the drawing; where the chosen wave turns out not to be there, another is chosen."""
         prediction = self._prediction
         traces = self._traces(prediction)
         if self._trace not in traces and traces and self._all_are_known(prediction):
             self._trace = _LINE_CURRENT if _LINE_CURRENT in traces else traces[0]
+        problem = self.picture.foresight.problem(self.picture.situation)
+        what = (self._trace, self._shows_harmonics, self._cursor, problem, self._problem)
+        return *what, prediction, self._wave(self._trace), self._looked_into, self._captured_wave
+
+    def _draw(self, width: int, height: int) -> list[Line]:
+        prediction = self._prediction
         page = self._page(prediction, self._wave(self._trace))
         if self._shows_harmonics and self._trace == _LINE_CURRENT:
             there = page.measured is not None and self._captured_wave is not None

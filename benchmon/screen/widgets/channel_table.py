@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
 from rich.cells import cell_len
@@ -14,7 +15,7 @@ from benchmon.screen.cells import Cell, Line, fit, rule
 from benchmon.screen.columns import Columns, column_titles, joined, plan_columns
 from benchmon.screen.numbers import unit_width
 from benchmon.screen.picture import ChannelPicture, Picture
-from benchmon.screen.remarks import Remark, remarks_of
+from benchmon.screen.remarks import Remark
 from benchmon.screen.row import draw_remark, draw_row
 from benchmon.screen.rows_in_sight import Entry, Mark, RowsInSight
 from benchmon.screen.tones import Tone
@@ -111,6 +112,10 @@ class ChannelTable(CellLines, can_focus=True):
         """Write the name of each point above its channels, or hold them together by brackets."""
         self._rows.grouped = grouped
 
+    def remark(self, remarks: Mapping[str, Sequence[Remark]]) -> None:
+        """Write these lines under the rows of their channels from now on."""
+        self._rows.remarks = remarks
+
     def show(self, picture: Picture) -> None:
         """Show `picture`."""
         self._picture = picture
@@ -118,7 +123,6 @@ class ChannelTable(CellLines, can_focus=True):
         if width <= 0 or height <= 0:
             return
         columns = self._plan(width)
-        self._rows.remarks = remarks_of(picture, width, self._alphabet)
         window = self._rows.window(height - 1)
         self._entries = window.entries
         lines = [joined(column_titles(columns, self._alphabet), columns)]
