@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from queue import SimpleQueue
 
 from benchmon.bench import Bench, Channel
@@ -11,6 +10,7 @@ from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.prediction.vicinity import Vicinity
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
+from benchmon.recorder.newest_only import NewestOnly
 from benchmon.watch.records import Judgement
 
 _PREDICT_ANEW = (0.005, 0.5)
@@ -25,31 +25,25 @@ class Predictor:
     def __init__(self, bench: Bench, mains_channel: Channel | None) -> None:
         self._bench, self._mains_channel = bench, mains_channel
         self._follower: Follower | None = None
-        self._news = threading.Condition()
         self._wanted: Conditions | None = None
-        self._stopping = False
         self._changed = True
         self._answer: tuple[Conditions, Vicinity | None] | None = None
         self.problems: SimpleQueue[str] = SimpleQueue()
-        self._thread = threading.Thread(target=self._run, name="prediction", daemon=True)
+        self._thread = NewestOnly("prediction", self._predict)
 
     def start(self) -> None:
         """Start the thread; it predicts for the bench file's own conditions first."""
+        self._thread.ask(Conditions())
         self._thread.start()
 
     def stop(self, timeout: float) -> None:
         """End the thread, or leave it after `timeout` seconds; it dies with the process."""
-        with self._news:
-            self._stopping = True
-            self._news.notify()
-        if self._thread.ident is not None:
-            self._thread.join(timeout)
+        self._thread.stop(timeout)
 
     def change(self, bench: Bench, mains_channel: Channel | None) -> None:
         """Predict another bench from now on; the last prediction of the former one stands until there is a new one."""
-        with self._news:
-            self._bench, self._mains_channel, self._changed = bench, mains_channel, True
-            self._news.notify()
+        self._bench, self._mains_channel, self._changed = bench, mains_channel, True
+        self._thread.ask(self._wanted or Conditions())
 
     @property
     def nominal(self) -> Prediction | None:
@@ -58,11 +52,10 @@ class Predictor:
 
     def around(self, wanted: Conditions) -> Vicinity | None:
         """Return predictions that hold for `wanted`, None where there are none yet; asks for closer ones at need."""
-        with self._news:
-            if self._wanted is None or not wanted.is_near(self._wanted, *_PREDICT_ANEW):
-                self._wanted = wanted
-                self._news.notify()
-            answer = self._answer
+        if self._wanted is None or not wanted.is_near(self._wanted, *_PREDICT_ANEW):
+            self._wanted = wanted
+            self._thread.ask(wanted)
+        answer = self._answer
         if answer is None or answer[1] is None or answer[0].load != wanted.load:
             return None
         return answer[1] if answer[1].holds_for(wanted.mains_voltage, wanted.ambient) else None
@@ -73,29 +66,16 @@ class Predictor:
         answer = self._answer
         return answer[1].middle if answer and answer[1] else None
 
-    def _run(self) -> None:
-        done = Conditions()
-        while (wanted := self._next_wanted(done)) is not None:
-            vicinity = self._predict(wanted)
-            with self._news:
-                self._answer = (wanted, vicinity)
-            done = wanted
-
-    def _next_wanted(self, done: Conditions) -> Conditions | None:
-        """Wait for another bench, or for other conditions than `done`; return None where it is time to stop."""
-        with self._news:
-            self._news.wait_for(lambda: self._stopping or self._changed or self._wanted not in (None, done))
-            return None if self._stopping else self._wanted or Conditions()
-
-    def _predict(self, conditions: Conditions) -> Vicinity | None:
+    def _predict(self, conditions: Conditions) -> None:
+        vicinity = None
         try:
             follower = self._follower_now()
-            return follower.around(conditions.mains_voltage, conditions.ambient, conditions.load)
+            vicinity = follower.around(conditions.mains_voltage, conditions.ambient, conditions.load)
         except BenchmonError as problem:
             self.problems.put(one_line(problem))
         except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
             self.problems.put(one_line(f"{type(problem).__name__}: {problem}"))
-        return None
+        self._answer = (conditions, vicinity)
 
     def _follower_now(self) -> Follower:
         """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""

@@ -6,7 +6,6 @@ It tells events of the watch's insight, and of the kind `cause` where another ca
 from __future__ import annotations
 
 import math
-import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from itertools import takewhile
@@ -18,8 +17,9 @@ from benchmon.errors import BenchmonError, one_line
 from benchmon.prediction.follow import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
+from benchmon.recorder.newest_only import NewestOnly
 from benchmon.recorder.thinning import tells_the_same
-from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
+from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.settled import settled
@@ -199,34 +199,22 @@ class _Explaining:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.load: Load = None
-        self._news = threading.Condition()
-        self._asked: list[Observation] | None = None
-        self._answer_is_wanted = True
-        self._stopping = False
+        self._explains: tuple[Bench, Load] | None = None
         self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
-        self._thread = threading.Thread(target=self._run, name="explanation", daemon=True)
+        self._thread = NewestOnly("explanation", self._answer)
 
     def start(self) -> None:
         self._thread.start()
 
     def stop(self, timeout: float) -> None:
-        with self._news:
-            self._stopping = True
-            self._news.notify()
-        if self._thread.ident is not None:
-            self._thread.join(timeout)
+        self._thread.stop(timeout)
 
     def ask(self, observations: list[Observation]) -> None:
-        with self._news:
-            self._asked, self._answer_is_wanted = observations, True
-            self._news.notify()
+        self._thread.ask((observations, True))
 
     def prepare(self, observations: list[Observation]) -> None:
         """Get ready for a question about such readings; answers nothing."""
-        with self._news:
-            if self._asked is None:
-                self._asked, self._answer_is_wanted = observations, False
-                self._news.notify()
+        self._thread.ask_if_idle((observations, False))
 
     def answers(self) -> list[list[Explanation]]:
         found = []
@@ -236,25 +224,25 @@ class _Explaining:
             except Empty:
                 return found
 
-    def _run(self) -> None:
-        load, bench = None, self.bench
-        explainer = Explainer(bench)
-        while (asked := self._next()) is not None:
-            if self.load != load or self.bench is not bench:
-                load, bench = self.load, self.bench
-                explainer = Explainer(with_load(bench, load))
-            observations, answer_is_wanted = asked
-            try:
-                if answer_is_wanted:
-                    self._answers.put(explainer.explain(observations))
-                else:
-                    explainer.prepare(observations)
-            except BenchmonError as problem:
-                if answer_is_wanted:
-                    self._answers.put([Explanation("none of these", 1.0, f"no cause can be told: {one_line(problem)}")])
+    def _answer(self, asked: tuple[list[Observation], bool]) -> None:
+        observations, answer_is_wanted = asked
+        try:
+            explainer = self._explainer_now()
+            if answer_is_wanted:
+                self._answers.put(explainer.explain(observations))
+            else:
+                explainer.prepare(observations)
+        except BenchmonError as problem:
+            why = one_line(problem)
+        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
+            why = one_line(f"{type(problem).__name__}: {problem}; report this")
+        else:
+            return
+        if answer_is_wanted:
+            self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause can be told: {why}")])
 
-    def _next(self) -> tuple[list[Observation], bool] | None:
-        with self._news:
-            self._news.wait_for(lambda: self._stopping or self._asked is not None)
-            asked, self._asked = self._asked, None
-            return None if self._stopping or asked is None else (asked, self._answer_is_wanted)
+    def _explainer_now(self) -> Explainer:
+        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.load:
+            bench, load = self.bench, self.load
+            self._explainer, self._explains = Explainer(with_load(bench, load)), (bench, load)
+        return self._explainer

@@ -8,6 +8,7 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.recorder.understanding import Understanding
+from benchmon.watch.explanation import Explainer
 from benchmon.watch.records import Event, Explanations
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -128,3 +129,22 @@ def test_it_gets_ready_so_that_a_fault_is_answered_at_once(understanding):
     told = feed(understanding, 4.0, {"output": ac}, start=6.0)
     told += later(understanding, 10.0, lambda news: causes(told + news))
     assert "AC range" in causes(told)[0]
+
+
+def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(understanding, monkeypatch):
+    def broken(_self, _observations):
+        raise ZeroDivisionError("of our own\x1b[2J")
+
+    whole = Explainer.explain
+    monkeypatch.setattr(Explainer, "explain", broken)
+    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    told = feed(understanding, 4.0, {"output": ac})
+    told += later(understanding, 4.0, lambda news: causes(told + news))
+    assert causes(told) == ["none of these"]
+    message = next(one.ranked[0].message for one in told if isinstance(one, Explanations))
+    assert "ZeroDivisionError" in message
+    assert message.isprintable()
+    monkeypatch.setattr(Explainer, "explain", whole)
+    told = feed(understanding, 16.0, {"output": ac}, start=4.0)
+    told += later(understanding, 20.0, lambda news: causes(told + news))
+    assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
