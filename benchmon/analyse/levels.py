@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.analyse.sampling import Sampled, lost_by_averaging
+from benchmon.analyse.sampling import BLOCK, Sampled, lost_by_averaging
 from benchmon.prediction.periods import Samples
 from benchmon.prediction.result import Floats
 from benchmon.prediction.waveform import WaveMeasures, measure
@@ -55,13 +55,15 @@ class Levels:
     @classmethod
     def of(cls, sampled: Sampled, shape: WaveMeasures) -> Levels:
         """Return the levels of a wave; averages over all are those of its harmonics where these are exact."""
-        found = np.empty((3, len(sampled.pieces)))
+        found = np.zeros((3, len(sampled.pieces)))
         highest, lowest = -math.inf, math.inf
         for row, piece in enumerate(sampled.pieces):
-            value = sampled.wave.value[piece.chosen]
-            weighed = piece.weights * value
-            found[:, row] = weighed.sum(), weighed @ value, np.abs(weighed).sum()
-            highest, lowest = max(highest, float(value.max())), min(lowest, float(value.min()))
+            values = sampled.wave.value[piece.chosen]
+            for start in range(0, len(values), BLOCK):
+                value = values[start : start + BLOCK]
+                weighed = piece.weights[start : start + BLOCK] * value
+                found[:, row] += weighed.sum(), weighed @ value, np.abs(weighed).sum()
+                highest, lowest = max(highest, float(value.max())), min(lowest, float(value.min()))
         mean, square, magnitude = found
         if is_exact(sampled):
             averages = (shape.rms, shape.mean, shape.ac_rms, shape.rms / shape.form_factor)

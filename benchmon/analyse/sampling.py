@@ -17,6 +17,9 @@ from benchmon.prediction.result import Floats
 ENOUGH_A_PERIOD = 256
 """Samples of a period that tell orders up to 40 and sharp edges apart; of more, neighbours are averaged."""
 
+BLOCK = 1 << 13
+"""Samples that are looked at together: so few stay within the processor's cache, and start no threads."""
+
 _HANDY = 1 << 17
 _KEPT_POWER = (0.95, 0.5)
 """What averaging must leave of a wave's power: nearly all, so that ten places a period are left, else half."""
@@ -47,7 +50,7 @@ def fundamental_of(wave: Samples) -> float:
     away; then at a shorter piece of it, more finely.
     """
     _check_gaps(wave)
-    power = float(np.var(wave.value)) if len(wave.time) > _HANDY else 0.0
+    power = _variance(wave.value) if len(wave.time) > _HANDY else 0.0
     for kept in _KEPT_POWER:
         count = -(-len(wave.time) // _HANDY)
         while count >= 1:
@@ -59,6 +62,13 @@ def fundamental_of(wave: Samples) -> float:
     raise DataFileError(
         "the wave does not repeat within the capture; capture two whole periods or more, or tell its frequency"
     )
+
+
+def _variance(values: Floats) -> float:
+    """Return the variance of values (n,), without as large an array beside them."""
+    mean = float(values.mean())
+    blocks = (values[start : start + BLOCK] - mean for start in range(0, len(values), BLOCK))
+    return math.fsum(float(block @ block) for block in blocks) / len(values)
 
 
 @dataclass(frozen=True)
@@ -153,10 +163,26 @@ def _piece(wave: Samples, first: int, last: int, length: float) -> Piece:
     time = wave.time[first:last]
     if len(time) < 3:
         raise DataFileError("there are fewer than three samples a period; sample faster or fill the gap")
-    gaps = np.append(np.diff(time), length - (time[-1] - time[0]))
-    if np.max(gaps) > 0.5 * length:
-        raise DataFileError(f"samples are missing for {np.max(gaps):.3g} s after {time[0]:.4g} s; capture it again")
-    return Piece(slice(first, last), (gaps + np.roll(gaps, 1)) / (2.0 * length))
+    over_the_end = length - (time[-1] - time[0])
+    widest = max(_widest_gap(time)[0], float(over_the_end))
+    if widest > 0.5 * length:
+        raise DataFileError(f"samples are missing for {widest:.3g} s after {time[0]:.4g} s; capture it again")
+    # A sample stands for half of the time to either neighbour; the first and the last one are neighbours, too.
+    weights = np.empty(len(time))
+    np.subtract(time[2:], time[:-2], out=weights[1:-1])
+    weights[0], weights[-1] = over_the_end + time[1] - time[0], over_the_end + time[-1] - time[-2]
+    weights /= 2.0 * length
+    return Piece(slice(first, last), weights)
+
+
+def _widest_gap(time: Floats) -> tuple[float, int]:
+    """Return the longest time between two samples, and the place of the first of them."""
+    found = (0.0, 0)
+    for start in range(0, len(time) - 1, BLOCK):
+        gaps = np.diff(time[start : start + BLOCK + 1])
+        place = int(np.argmax(gaps))
+        found = max(found, (float(gaps[place]), start + place), key=lambda one: one[0])
+    return found
 
 
 def _noise(wave: Samples, frequency: float) -> float:
@@ -228,10 +254,10 @@ def _lengths(rises: Floats, a_period: float) -> Floats:
 
 def _check_gaps(wave: Samples) -> None:
     """Raise `DataFileError` where samples are missing in the midst of others."""
-    gaps = np.diff(wave.time)
-    widest = int(np.argmax(gaps))
-    gap = float(gaps[widest])
-    if gap > _WIDE * float(np.median(gaps[:_LOOKED_AT])) and gap > _MISSING * float(wave.time[-1] - wave.time[0]):
+    gap, widest = _widest_gap(wave.time)
+    if gap > _WIDE * float(np.median(np.diff(wave.time[: _LOOKED_AT + 1]))) and gap > _MISSING * float(
+        wave.time[-1] - wave.time[0]
+    ):
         raise DataFileError(f"samples are missing for {gap:.3g} s after {wave.time[widest]:.4g} s; capture it again")
 
 

@@ -18,10 +18,10 @@ def usable_times(time: Floats, values: Sequence[Floats]) -> tuple[Floats, list[F
     Times that stand still only because they were rounded are those of even sampling. Other samples of one time count
     as one, their mean. Times that go back are left as they are, for whoever measures to refuse.
     """
-    if len(time) < 2 or not np.all(np.isfinite(time)):
+    if len(time) < 2 or np.all(time[1:] > time[:-1]) or not np.all(np.isfinite(time)):
         return time, list(values), ()
     steps = np.diff(time)
-    if steps.min() > 0.0 or steps.min() < 0.0:
+    if steps.min() < 0.0:
         return time, list(values), ()
     largest = float(steps.max())
     if largest == 0.0:
