@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -127,7 +128,8 @@ class _Log:
             if not own:
                 continue
             recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
-            read = sum(recent) / len(recent) if all(map(math.isfinite, recent)) else own[-1].value
+            # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
+            read = median(recent) if all(map(math.isfinite, recent)) else own[-1].value
             one = settled(channel, read, self.outlook(name), was_warm=self._power_on is None)
             if one is None:
                 left_out[name] = self.outlook(name)

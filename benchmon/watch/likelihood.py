@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Channel
 from benchmon.watch.meter_values import MeterValue
@@ -31,14 +32,17 @@ class Observation:
 
 
 def log_likelihoods(
-    usable: Sequence[Observation], causes: Sequence[Mapping[str, MeterValue]], expected: Mapping[str, MeterValue]
+    usable: Sequence[Observation],
+    causes: Sequence[Mapping[str, MeterValue]],
+    expected: Mapping[str, MeterValue],
+    left_out: NDArray[np.bool_] | None = None,
 ) -> Floats:
     """Return the logarithm of the density of all of `usable` (n finite readings) under each of `causes`, (h,).
 
     A cause says what channels read, by name, with the uncertainties that they share; one that it leaves out may read
-    anything. `expected` is what each reads where nothing is wrong.
+    anything, as may those that are `left_out` (h, n). `expected` is what each reads where nothing is wrong.
     """
-    values, left, shared = _told(usable, causes, expected)
+    values, left, shared = _told(usable, causes, expected, left_out)
     readings, doubts = (
         np.array(column) for column in zip(*((one.value, one.doubt / 2.0) for one in usable), strict=True)
     )
@@ -54,23 +58,38 @@ def log_likelihoods(
 
 
 def _told(
-    usable: Sequence[Observation], causes: Sequence[Mapping[str, MeterValue]], expected: Mapping[str, MeterValue]
+    usable: Sequence[Observation],
+    causes: Sequence[Mapping[str, MeterValue]],
+    expected: Mapping[str, MeterValue],
+    left_out: NDArray[np.bool_] | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Return what each cause says of each reading: values (h, n), own deviations (h, n), shared moves (h, n, k).
 
     Of a channel that may read anything the own deviation is NaN, and the value the expected one.
     """
     names = [one.channel.name for one in usable]
-    widest = max((len(value.moves) for cause in causes for value in cause.values()), default=0)
-    values = np.tile([expected[name].value for name in names], (len(causes), 1))
-    own = np.full(values.shape, np.nan)
-    shared = np.zeros((*values.shape, widest))
-    for row, cause in enumerate(causes):
-        for column, name in enumerate(names):
-            if (told := cause.get(name)) is not None:
-                values[row, column], own[row, column] = told.value, told.own
-                shared[row, column, : len(told.moves)] = told.moves
-    return values, own, shared
+    right = [expected[name].value for name in names]
+    # Causes come more than once, and most share most of their values: each is looked into once.
+    each = {id(cause): cause for cause in causes}
+    known: dict[int, int] = {}
+    distinct: list[MeterValue] = []
+    places = []
+    for told in (cause.get(name) for cause in each.values() for name in names):
+        place = -1 if told is None else known.get(id(told))
+        if place is None:
+            known[id(told)] = place = len(distinct)
+            distinct += [] if told is None else [told]
+        places.append(place)
+    rows = {cause: row for row, cause in enumerate(each)}
+    which = np.array(places, int).reshape(len(each), len(names))[[rows[id(cause)] for cause in causes]]
+    if left_out is not None:
+        which = np.where(left_out, -1, which)
+    moves = np.zeros((len(distinct) + 1, max((len(one.moves) for one in distinct), default=0)))
+    for row, one in zip(moves, distinct, strict=False):
+        row[: len(one.moves)] = one.moves
+    values = np.array([*(one.value for one in distinct), 0.0])[which]
+    own = np.array([*(one.own for one in distinct), np.nan])[which]
+    return np.where(which < 0, right, values), own, moves[which]
 
 
 def _log_normal(rest: Floats, own: Floats, shared: Floats) -> Floats:

@@ -44,31 +44,30 @@ def two_at_once(
             mistakes[one.channels[0]].append(one)
     found: list[Hypothesis] = []
     faults = [one for one in hypotheses if not one.channels]
-    for fault, odd in _best(usable, [(one, seen) for one in faults for seen in usable], expected):
-        found += _beside_a_fault(fault, odd)
+    every = range(len(usable))
+    for fault, (odd,) in _best(usable, [(one, (at,)) for one in faults for at in every], expected):
+        found += _beside_a_fault(fault, usable[odd])
     sound = Hypothesis("", "", 1.0, expected)
-    pairs = [(_without(sound, first), second) for first, second in combinations(usable, 2)]
-    for without, odd in _best(usable, pairs, expected):
-        found += _of_two_meters(mistakes[without.channels[0]], mistakes[odd.channel.name], odd.channel.name)
+    for _, (first, second) in _best(usable, [(sound, pair) for pair in combinations(every, 2)], expected):
+        name = usable[second].channel.name
+        found += _of_two_meters(mistakes[usable[first].channel.name], mistakes[name], name)
     return [replace(pair, prior=pair.prior / total**2) for pair in found]
 
 
 def _best(
     usable: Sequence[Observation],
-    cases: Sequence[tuple[Hypothesis, Observation]],
+    cases: Sequence[tuple[Hypothesis, tuple[int, ...]]],
     expected: Mapping[str, MeterValue],
-) -> list[tuple[Hypothesis, Observation]]:
-    """Return the few of `cases`, a hypothesis and the channel that spoils it, that fit best without that channel."""
+) -> list[tuple[Hypothesis, tuple[int, ...]]]:
+    """Return the few of `cases`, a hypothesis and the places of channels that spoil it, that fit best without those."""
     if not cases:
         return []
-    logs = log_likelihoods(usable, [_without(one, odd).readings for one, odd in cases], expected)
+    left_out = np.zeros((len(cases), len(usable)), bool)
+    for row, (_, odd) in zip(left_out, cases, strict=True):
+        row[list(odd)] = True
+    logs = log_likelihoods(usable, [one.readings for one, _ in cases], expected, left_out)
     scores = logs + np.array([math.log(one.prior) for one, _ in cases])
     return [cases[at] for at in np.argsort(-scores)[:_LOOKED_INTO]]
-
-
-def _without(one: Hypothesis, odd: Observation) -> Hypothesis:
-    readings = {name: value for name, value in one.readings.items() if name != odd.channel.name}
-    return Hypothesis(one.cause, one.remedy, one.prior, readings, (*one.channels, odd.channel.name))
 
 
 def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]:
@@ -77,7 +76,7 @@ def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]
         return
     for wrong, cause, remedy, weight in mistakes_on(odd.channel, value):
         yield _pair(fault, Hypothesis(f"{name}: {cause}", remedy, weight, {**fault.readings, name: wrong}, (name,)))
-    open_one = _without(fault, odd).readings
+    open_one = {other: told for other, told in fault.readings.items() if other != name}
     yield _pair(fault, Hypothesis(f"{name}: {_OTHERWISE}", _OTHERWISE_REMEDY, USUAL, open_one, (name,)))
 
 

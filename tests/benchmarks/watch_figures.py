@@ -36,6 +36,7 @@ from benchmon.bench import Bench, Channel, load_bench
 from benchmon.prediction import predict
 from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
+from benchmon.prediction.vicinity import SPACING, Vicinity
 from benchmon.quantities import is_temperature
 from benchmon.watch.agreement import en_number
 from benchmon.watch.drifts import Drifts
@@ -142,6 +143,7 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
     mains, air = names["mains.voltage.rms"], names["ambient.temperature"]
     follower = Follower(bench, mains.accuracy)
     volts, kelvins = read[mains.name], read[air.name]
+    near = vicinities(follower, volts, kelvins)
     found: dict[str, list[Any]] = {}
     for channel in bench.channel:
         if channel.quantity == "ambient.temperature":
@@ -149,10 +151,51 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
         elif channel.quantity == "mains.voltage.rms":
             found[channel.name] = [follower.nominal.at(channel.quantity)] * len(volts)
         else:
-            found[channel.name] = [
-                follower.expected(channel.quantity, float(v), float(k)) for v, k in zip(volts, kelvins, strict=True)
-            ]
+            found[channel.name] = followed_by(near, channel.quantity, volts, kelvins)
+            last = follower.expected(channel.quantity, float(volts[-1]), float(kelvins[-1]))
+            assert last is not None
+            assert math.isclose(last.value, found[channel.name][-1].value, rel_tol=1e-12)
+            assert math.isclose(last.uncertainty, found[channel.name][-1].uncertainty, rel_tol=1e-9)
     return found
+
+
+Vicinities = list[tuple[Vicinity, np.ndarray[Any, Any]]]
+"""Predictions around states, each with the readings (k,) that it holds for."""
+
+
+def vicinities(follower: Follower, volts: np.ndarray[Any, Any], kelvins: np.ndarray[Any, Any]) -> Vicinities:
+    """Return the follower's predictions around each state, and where in `volts` and `kelvins` (n,) it is met."""
+    places = np.rint(np.log(volts / follower.bench.mains.voltage) / SPACING)
+    states, which = np.unique(np.column_stack([places, np.floor(kelvins)]), axis=0, return_inverse=True)
+    found = []
+    for state in range(len(states)):
+        rows = np.flatnonzero(which.ravel() == state)
+        found.append((follower.around(float(volts[rows[0]]), float(kelvins[rows[0]])), rows))
+    return found
+
+
+def followed_by(
+    near: Vicinities, quantity: str, volts: np.ndarray[Any, Any], kelvins: np.ndarray[Any, Any]
+) -> list[Expected]:
+    """Return what the follower expects of a quantity: a vicinity's own interpolation, of many readings at once."""
+    values, doubts, unit = np.empty(len(volts)), np.empty(len(volts)), ""
+    for around, rows in near:
+        assert around.mains is not None
+        assert around.air is not None
+        part, warmer = np.log(volts[rows] / around.mains) / SPACING, kelvins[rows] - around.air
+        sides = []
+        for row in around.rows:
+            nodes = [node.quantities[quantity] for node in row]
+            (low, at, high), (own_low, own, own_high) = zip(
+                *((one.value, one.uncertainty) for one in nodes), strict=True
+            )
+            slope, bend, unit = (high - low) / 2.0, (high + low) / 2.0 - at, nodes[1].unit
+            meter = slope / SPACING * around.accuracy.of(volts[rows]) / volts[rows]
+            sides.append((at + part * (slope + part * bend), np.hypot(own + part * (own_high - own_low) / 2.0, meter)))
+        (cold, cold_doubt), (warm, warm_doubt) = sides
+        values[rows] = cold + warmer * (warm - cold)
+        doubts[rows] = cold_doubt + warmer * (warm_doubt - cold_doubt)
+    return [Expected(value, doubt, unit) for value, doubt in zip(values.tolist(), doubts.tolist(), strict=True)]
 
 
 def false_alarms(hours: int) -> None:
