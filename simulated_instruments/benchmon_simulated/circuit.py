@@ -74,11 +74,13 @@ class Cycle:
     reservoir_current: Floats
 
     def repeats(self, before: Cycle, tolerance: float) -> bool:
-        """Return whether what is charged and the output are as in the period `before`, but for `tolerance` × peak."""
+        """Return whether what is charged and the output are as in the period `before`, but for `tolerance` × peak.
+
+        The peak is the largest of all these voltages: what has next to none may go on falling for ever.
+        """
         now = np.vstack((self.port_voltages, self.output_voltage))
         then = np.vstack((before.port_voltages, before.output_voltage))
-        change, peak = np.abs(now - then).max(axis=1), np.abs(now).max(axis=1)
-        return bool(np.all(change <= tolerance * peak))
+        return bool(np.abs(now - then).max() <= tolerance * np.abs(now).max())
 
     @property
     def is_dead(self) -> bool:

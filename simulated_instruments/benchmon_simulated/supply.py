@@ -29,7 +29,7 @@ HOTTEST = 400.0
 """°C of a junction, at most."""
 
 SETTLED = 2e-5
-"""The circuit repeats itself once no voltage changes by more than this part of its peak from period to period."""
+"""The circuit repeats itself once no voltage changes by more than this part of the largest one between periods."""
 
 
 @dataclass(frozen=True)
