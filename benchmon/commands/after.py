@@ -161,10 +161,11 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
     from benchmon.report.rejudged import Rejudged
     from benchmon.report.what_if import WhatIf
+    from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.player import Player
 
     if other is None:
-        player = Player(session, speed)
+        player = Player(session, speed, at_once=AT_A_LOOK)
     else:
         judged = Rejudged(session, other)
         player = Player(session, speed, wrap=lambda view: WhatIf(view, other, judged), event_times=judged.event_times)

@@ -8,6 +8,7 @@ see that this is enough, and every draw must balance its charge; where it does n
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,13 +98,20 @@ class _Quick:
 
 
 def monte_carlo(
-    bench: Bench, draws: int = 10_000, *, mains_voltage: float | None = None, seed: int = 1, quickly: bool = True
+    bench: Bench,
+    draws: int = 10_000,
+    *,
+    mains_voltage: float | None = None,
+    seed: int = 1,
+    quickly: bool = True,
+    progress: Callable[[float], object] = lambda _: None,
 ) -> MonteCarlo:
     """Return the distribution of every predicted quantity of `bench` over `draws` draws of all its allowances.
 
     Tolerances of mains and capacitors are drawn evenly, all else normally, in proportion where a value is above zero
     by nature. `mains_voltage` (V rms) is a measured mains, which is not drawn. The same `seed` gives the same draws.
-    Without `quickly` every draw is solved in full. Raises `PredictionError` where a draw's circuit has no answer.
+    Without `quickly` every draw is solved in full. `progress` is told now and then which part of them is done; what it
+    raises ends this. Raises `PredictionError` where a draw's circuit has no answer.
     """
     parts = parts_of(bench)
     if mains_voltage is not None:
@@ -113,7 +121,10 @@ def monte_carlo(
     deviates = deviates_of(random, known, max(draws, 2))
     nominal = _nominal(bench, parts, known)
     quick = _quick_enough(nominal, deviates[:_PILOTS]) if quickly else None
-    chunks = [_chunk(nominal, quick, deviates[start : start + _CHUNK]) for start in range(0, len(deviates), _CHUNK)]
+    chunks = []
+    for start in range(0, len(deviates), _CHUNK):
+        progress(start / len(deviates))
+        chunks.append(_chunk(nominal, quick, deviates[start : start + _CHUNK]))
     values = {name: np.concatenate([found[name] for found, _ in chunks]) for name in nominal.solved.quantities}
     _add_the_model(random, values)
     spreads = {name: spread_of(value, UNITS[name]) for name, value in values.items()}

@@ -6,7 +6,7 @@ import math
 import time
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchmon.bench import Bench
@@ -51,9 +51,13 @@ class Rejudged:
         while not self._is_whole and time.monotonic() < end:
             self._judge_a_slice(self._reached + _SLICE)
 
-    def event_times(self, after: float) -> Sequence[float]:
-        """Return the times of the events, in order: all until the first one after a session time, perhaps more."""
+    def event_times(self, after: float, tell: Callable[[float], object] = lambda _: None) -> Sequence[float]:
+        """Return the times of the events, in order: all until the first one after a session time, perhaps more.
+
+        `tell` is told how far that has come, in session seconds; what it raises ends this, and nothing is lost.
+        """
         while not self._is_whole and (not self._event_times or self._event_times[-1] <= after):
+            tell(self._reached)
             self._judge_a_slice(self._reached + _SLICE)
         return self._event_times
 

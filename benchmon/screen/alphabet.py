@@ -42,7 +42,7 @@ _SPELT_IN_ASCII = str.maketrans(
 _CONSOLES_WITHOUT_SIGNS = ("linux", "vt100", "vt102", "vt220", "ansi", "dumb")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Alphabet:
     """Every sign the screen uses; each is one cell wide. `trend` and `bar` run from low to high."""
 

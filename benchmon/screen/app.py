@@ -29,11 +29,15 @@ from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.plan_view import PlanView
 from benchmon.screen.views.view import View
+from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
 _FIRST_POLL_SECONDS = 0.04
+_CATCH_UP_WITHIN = 0.4
+_NEXT_PART_SECONDS = 0.01
+"""A session that is long before the screen is there comes in parts: so soon after each other, keys in between."""
 _RING_EVERY = 4.0
 _LOAD_AFTER = 1.5
 
@@ -79,11 +83,15 @@ class BenchmonApp(Operator):
         self.picture = Picture(view.info, view.live)
         self.picture.read_only = read_only
         self._rang = -math.inf
+        self._has_more = False
         self.picture.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
+        give_up = time.monotonic() + _CATCH_UP_WITHIN
         self._take_update()
+        while self._has_more and time.monotonic() < give_up:
+            self._take_update()
         self._remember()
         return BenchView(self.picture, self.alphabet)
 
@@ -100,8 +108,11 @@ class BenchmonApp(Operator):
             self.tell(refused[-1])
         if limited_channels(self.picture) and self._has_values():
             self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
+        self.follow_work()
         self.show_all()
         self._ring()
+        if self._has_more:
+            self.set_timer(_NEXT_PART_SECONDS, self.follow)
 
     def _follow_soon(self) -> None:
         """Look more often until the first values are there."""
@@ -147,9 +158,11 @@ class BenchmonApp(Operator):
         try:
             update = self.view.poll()
         except BenchmonError as problem:
+            self._has_more = False
             self.picture.fail(str(problem))
             return ()
         self.polled = time.monotonic()
+        self._has_more = len(update.judgements) >= AT_A_LOOK
         self.picture.take(update, self.view.live)
         return update.events
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 
@@ -14,8 +13,7 @@ from benchmon.screen.tones import Tone
 Side = Literal["left", "right", "middle"]
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(NamedTuple):
     """A piece of a line: text as wide as it is to be shown, and what it means."""
 
     text: str

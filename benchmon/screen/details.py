@@ -24,7 +24,12 @@ def detail_lines(channel: ChannelPicture, picture: Picture, width: int, alphabet
     condition = condition_of(channel.judgement, picture.old, alphabet)
     lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
-    for title, text in [*_reading(channel), *_course(channel, picture), *_causes(channel, picture)]:
+    for title, text in [
+        *_reading(channel),
+        *_drawn(channel.channel, picture),
+        *_course(channel, picture),
+        *_causes(channel, picture),
+    ]:
         lines += _entry(title, text, width, alphabet)
     for title, text in _setting(channel.channel, picture):
         lines += _entry(title, text, width, alphabet)
@@ -47,6 +52,15 @@ def _reading(channel: ChannelPicture) -> list[tuple[str, str]]:
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
         ("difference", f"{away}, En {en:+.2f}" if away and en is not None else away or "none to tell"),
     ]
+
+
+def _drawn(channel: Channel, picture: Picture) -> list[tuple[str, str]]:
+    """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
+    spread = picture.drawn.get(channel.quantity)
+    if spread is None:
+        return []
+    low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
+    return [("drawn, settled", f"{mean} in the mean, 95 of 100 from {low} to {high}")]
 
 
 def _course(channel: ChannelPicture, picture: Picture) -> list[tuple[str, str]]:

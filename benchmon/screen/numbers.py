@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _WITHOUT_PREFIX = ("°C", "Hz", "")
@@ -81,7 +80,6 @@ def live_number(value: float | None, scale: Scale) -> str:
     return scale.number(value)
 
 
-@lru_cache(maxsize=512)
 def expected_parts(expected: float | None, uncertainty: float | None, scale: Scale) -> tuple[str, str]:
     """Return expected value and expanded uncertainty, to two digits of the uncertainty or as many as have room."""
     value, spread = usable(expected), usable(uncertainty)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from textual.app import App
 
@@ -12,6 +14,7 @@ from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
+from benchmon.screen.long_work import LongWork, draw_circuits, export
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.load_dialogue import LoadDialogue
@@ -25,6 +28,9 @@ from benchmon.session.view import SessionView
 from benchmon.watch.edits import EDITED
 from benchmon.watch.plan import Action, StepRequest
 
+if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Spread
+
 _LONGEST_POLL = 2.0
 
 
@@ -34,6 +40,8 @@ class Operator(App[Leaving]):
     picture: Picture
     view: SessionView
     alphabet: Alphabet
+    long_work: LongWork | None = None
+    """What is done beside the screen just now."""
     polled: float = 0.0
     """The monotonic time of the last poll."""
 
@@ -191,6 +199,58 @@ class Operator(App[Leaving]):
                     self.ask("load bench", f"{edit.time:.6f}", "What was loaded before stays in force")
 
             self.push_screen(LoadDialogue(self.picture, self.alphabet, edit.message), load)
+
+    def action_export(self) -> None:
+        """Write the readings to a file, beside the screen; its ending says the format."""
+        if self._is_at_work():
+            return
+        session = self.picture.info.path
+
+        def write(name: str | None) -> None:
+            if name:
+                self.long_work = export(session, Path(name).expanduser().absolute())
+                self.follow_work()
+
+        title, hint = (
+            "write the readings to which file?",
+            "its ending says how: .csv, .json or .sqlite; Esc writes none",
+        )
+        usual = f"{Path(session).stem}.csv"
+        self.push_screen(WordsDialogue(self.picture, self.alphabet, title, hint, usual=usual), write)
+
+    def action_draw_circuits(self) -> None:
+        """Draw many supplies within the tolerances, beside the screen."""
+        if not self._is_at_work():
+            bench = self.picture.info.bench
+
+            def take(spreads: dict[str, Spread]) -> None:
+                if self.picture.info.bench is bench:
+                    self.picture.drawn = spreads
+
+            self.long_work = draw_circuits(bench, self.picture.situation, take)
+            self.follow_work()
+
+    def action_call_off(self) -> None:
+        """Call off what is done beside the screen."""
+        if self.long_work is None:
+            self.tell("Nothing is at work that could be called off.")
+        else:
+            self.long_work.call_off()
+            self.follow_work()
+
+    def _is_at_work(self) -> bool:
+        if self.long_work is not None:
+            self.tell(f"One thing after the other: {self.long_work.in_words}")
+        return self.long_work is not None
+
+    def follow_work(self) -> None:
+        """Show how far the work beside the screen has come, and tell its answer once."""
+        self.picture.work = (
+            "" if self.long_work is None or self.long_work.answer is not None else self.long_work.in_words
+        )
+        if self.long_work is not None and self.long_work.answer is not None:
+            answer, self.long_work = self.long_work.answer, None
+            self.tell(answer)
 
     def action_leave(self) -> None:
         """Leave; where a recorder runs, ask first what becomes of it."""

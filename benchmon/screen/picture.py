@@ -21,6 +21,7 @@ from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 
 if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Spread
     from benchmon.prediction.result import Prediction
 
 _MOST_EVENTS = 5000
@@ -57,8 +58,9 @@ class Picture:
     `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
     `events_seen` counts all. `marked` are the channels the user chose for the large figures. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
-    known. `problem` says, in words, why the session cannot be read just now, and `trouble` what keeps the recorder from
-    writing it.
+    known. `drawn` are the distributions over many supplies within the tolerances, once somebody has had them drawn, and
+    `work` is, in words, what is done beside the screen just now. `problem` says why the session cannot be read now,
+    and `trouble` what keeps the recorder from writing it.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -74,6 +76,8 @@ class Picture:
         self.marked: set[str] = set()
         self.waveforms: dict[str, Waveform] = {}
         self.settled: Prediction | None = None
+        self.drawn: dict[str, Spread] = {}
+        self.work = ""
         self._forecasts: dict[str, Forecast] = {}
         self.foresight = Foresight(info.bench)
         self.alarms = Alarms()
@@ -123,7 +127,7 @@ class Picture:
             if known is not None:
                 known.channel = channel
         self.plan.change(bench.step)
-        self.foresight, self.settled = self.foresight.of(bench), None
+        self.foresight, self.settled, self.drawn = self.foresight.of(bench), None, {}
 
     @property
     def edit(self) -> Event | None:

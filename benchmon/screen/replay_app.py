@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -11,10 +12,13 @@ from benchmon.screen.alphabet import needs_ascii
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lean_driver import wants_mouse
 from benchmon.screen.leaving import Leaving
+from benchmon.screen.long_work import LongWork
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.session.player import Player
 
+_SOON = 0.02
+"""Seconds after which most events have been gone to."""
 _GREETING = "f freezes and goes on, . steps, [ and ] go to events, < and > change the pace"
 
 
@@ -33,6 +37,7 @@ class ReplayApp(BenchmonApp):
     def __init__(self, player: Player, *, ascii_only: bool = False) -> None:
         super().__init__(player, ascii_only=ascii_only)
         self._player = player
+        self._is_going = False
 
     def on_mount(self) -> None:
         """Begin to follow, and name the keys."""
@@ -40,17 +45,25 @@ class ReplayApp(BenchmonApp):
 
     def follow(self) -> None:
         """Take what the play has come by; after a jump the picture begins afresh."""
+        if self._is_going:
+            self.follow_work()
+            self.show_all()
+            return
         if self._player.take_restart():
             self._begin_afresh()
         super().follow()
 
     def action_freeze(self) -> None:
         """Stop the play, or let it go on."""
+        if self._is_going and self._is_at_work():
+            return
         self._player.freeze()
         self._tell_where()
 
     def action_step(self) -> None:
         """Freeze, and go on to the next reading."""
+        if self._is_going and self._is_at_work():
+            return
         if self._player.step():
             self.follow()
             self._tell_where()
@@ -58,15 +71,27 @@ class ReplayApp(BenchmonApp):
             self.tell("There is no later reading.")
 
     def action_to_event(self, direction: int) -> None:
-        """Freeze, and go to the next event or the one before."""
-        if self._player.to_event(direction):
-            self.follow()
-            self._tell_where()
-        else:
-            self.tell("There is no later event." if direction > 0 else "There is no earlier event.")
+        """Freeze, and go to the next event or the one before, beside the screen: another bench has to find it first."""
+        if self._is_at_work():
+            return
+        player = self._player
+
+        def go(tell: Callable[[str], None]) -> str:
+            try:
+                there = player.to_event(direction, lambda reached: tell(f"judged up to {clock(max(0.0, reached))}"))
+            finally:
+                self._is_going = False
+            where = "There is no later event." if direction > 0 else "There is no earlier event."
+            return self._where() if there else where
+
+        self._is_going = True
+        self.long_work = LongWork("Going to the event", go)
+        self.set_timer(_SOON, self.follow)
 
     def action_pace(self, direction: int) -> None:
         """Play twice or half as fast."""
+        if self._is_going and self._is_at_work():
+            return
         if direction > 0:
             self._player.faster()
         else:
@@ -74,10 +99,13 @@ class ReplayApp(BenchmonApp):
         self._tell_where()
 
     def _tell_where(self) -> None:
+        self.tell(self._where())
+
+    def _where(self) -> str:
         player = self._player
         pace = f"{player.speed:g} times as fast"
         how = f"Frozen, f goes on {pace}" if player.frozen else f"Plays {pace}"
-        self.tell(f"{how}; at {clock(player.position)}.")
+        return f"{how}; at {clock(player.position)}."
 
     def _begin_afresh(self) -> None:
         """Put an empty picture in the place of the one that knows what has not happened yet."""
@@ -87,6 +115,7 @@ class ReplayApp(BenchmonApp):
         same = former.info.bench is self.picture.info.bench
         self.picture.foresight = former.foresight if same else former.foresight.of(self.picture.info.bench)
         self.picture.marked = former.marked
+        self.picture.drawn = former.drawn if same else {}
 
 
 def run_replay(player: Player, *, ascii_only: bool = False) -> Leaving:

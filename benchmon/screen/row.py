@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import Cell, Line, fit, fit_name
@@ -30,12 +32,18 @@ def draw_row(
     condition = condition_of(channel.judgement, picture.old, alphabet)
     judgement = channel.judgement
     scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
-    name = fit_name(alphabet.plain(channel.channel.name), columns.name, alphabet)
-    name += alphabet.marked if channel.channel.name in picture.marked else " " * GAP
+    name, is_marked = channel.channel.name, channel.channel.name in picture.marked
+    expected: Line = ()
+    if columns.expected and judgement is not None:
+        expected = _expected(judgement.expected, judgement.expected_uncertainty, scale, alphabet)
     return Blocks(
-        (Cell(mark), Cell(f"{condition.sign} ", condition.tone), Cell(name, Tone.CHOSEN if chosen else Tone.PLAIN)),
+        (
+            Cell(mark),
+            Cell(f"{condition.sign} ", condition.tone),
+            _name(name, is_marked, chosen, columns.name, alphabet),
+        ),
         (Cell(_live(channel.value, scale, columns, alphabet), Tone.STRONG),),
-        _expected(channel, scale, columns, alphabet),
+        expected,
         _comparison(channel, scale, columns, alphabet, condition.verdict_tone),
         _end(channel, picture.now, columns, alphabet, condition),
     )
@@ -47,10 +55,15 @@ def _live(value: float | None, scale: Scale, columns: Columns, alphabet: Alphabe
     return number + " " + fit(unit, columns.unit, alphabet) + " " * GAP
 
 
-def _expected(channel: ChannelPicture, scale: Scale, columns: Columns, alphabet: Alphabet) -> Line:
-    if not columns.expected or channel.judgement is None:
-        return ()
-    value, around = expected_parts(channel.judgement.expected, channel.judgement.expected_uncertainty, scale)
+@lru_cache(maxsize=512)
+def _name(name: str, is_marked: bool, chosen: bool, width: int, alphabet: Alphabet) -> Cell:
+    shown = fit_name(alphabet.plain(name), width, alphabet) + (alphabet.marked if is_marked else " " * GAP)
+    return Cell(shown, Tone.CHOSEN if chosen else Tone.PLAIN)
+
+
+@lru_cache(maxsize=512)
+def _expected(expected: float | None, uncertainty: float | None, scale: Scale, alphabet: Alphabet) -> Line:
+    value, around = expected_parts(expected, uncertainty, scale)
     between = ("+/-" if alphabet.ascii_only else " ± ") if around else "   "
     text = fit(value, EXPECTED_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet)
     return (Cell(text + " " * GAP),)

@@ -28,6 +28,9 @@ class Tone(Enum):
     CHOSEN = "chosen"
     KEY = "key"
 
+    # Each is there once; Enum's own way, by the name, is taken for every cell of every frame.
+    __hash__ = object.__hash__
+
 
 STYLES: dict[Tone, Style] = {
     Tone.PLAIN: Style(),

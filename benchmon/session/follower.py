@@ -22,7 +22,9 @@ from benchmon.watch.records import Event, Judgement
 
 REQUEST_KINDS = ("acknowledge", "load bench", "note", "reading", "step", "stop", "switch off")
 _AT_ONCE = 10_000
-"""Rows taken in one poll: a long session arrives in parts, so a screen never freezes over it."""
+"""Rows taken in one poll: a long session arrives in parts."""
+AT_A_LOOK = 2_000
+"""Readings taken in one poll of a screen, so that no key waits for longer than it takes to read so many."""
 
 WAVEFORMS_AT_ONCE = 20
 _RECENT = 5000
@@ -33,7 +35,8 @@ def open_session_view(path: Path | str, *, read_only: bool = False, recent: floa
 
     One that is `read_only` asks the recorder for nothing. Where `recent` is given, the readings of so many last seconds
     are told, before them the last of every channel, the last 5000 events, and those before them that still count (steps
-    of the plan, switching off, acknowledged alarms); so a long session is there at once.
+    of the plan, switching off, acknowledged alarms); so a long session is there at once. Its readings then come in
+    parts of 2000.
     """
     return SessionFollower(Path(path), read_only=read_only, recent=recent)
 
@@ -46,6 +49,7 @@ class SessionFollower:
 
     def __init__(self, path: Path, *, read_only: bool = False, recent: float | None = None) -> None:
         self._path, self._read_only = path, read_only
+        self._at_once = _AT_ONCE if recent is None else AT_A_LOOK
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
@@ -95,7 +99,7 @@ class SessionFollower:
         changes = told.benches.after_last(connection, _AT_ONCE) if told.benches else []
         self._readings.take(changes)
         ending = read_ending(connection, beat)
-        judgements, more = self._readings.after_last(connection, _AT_ONCE)
+        judgements, more = self._readings.after_last(connection, self._at_once)
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
         latest = told.events.after_last(connection, _AT_ONCE)

@@ -26,11 +26,15 @@ _BACK = 1.0
 _ABREAST = 200
 
 
+EventTimes = Callable[[float, Callable[[float], object]], Sequence[float]]
+
+
 class Player:
     """A `SessionView` of a session file that can be paused and taken anywhere.
 
     `wrap` makes the view that is polled from the one that plays the file; `event_times` tells, in order, when its
-    events are, at least until the first one after a session time, where they are not those of the file. After a jump
+    events are, at least until the first one after a session time, where they are not those of the file, and tells a
+    function how far it has come meanwhile. A poll tells at most `at_once` readings, where that is given. After a jump
     the next poll tells a fresh view all it needs, and `take_restart` says so once. Raises `SessionFileError` where the
     file is no session.
     """
@@ -41,19 +45,21 @@ class Player:
         speed: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
         *,
-        wrap: Callable[[ReplayView], SessionView] = lambda view: view,
-        event_times: Callable[[float], Sequence[float]] | None = None,
+        wrap: Callable[[ReplayView], SessionView] | None = None,
+        event_times: EventTimes | None = None,
+        at_once: int | None = None,
     ) -> None:
         if not SLOWEST <= speed <= FASTEST:
             raise BadInput(f"a speed of {speed:g}: must be between {SLOWEST:g} and {FASTEST:g}")
-        self._path, self._clock, self._wrap = Path(path), clock, wrap
+        self._path, self._clock, self._wrap = Path(path), clock, wrap or (lambda view: view)
+        self._at_once = at_once
         self.speed = speed
         self.frozen = False
         self._restarted = False
         self._play = self._played(0.0)
-        self._view = wrap(self._play)
+        self._view = self._wrap(self._play)
         of_the_file = self._read_event_times() if event_times is None else []
-        self._event_times = event_times or (lambda _after: of_the_file)
+        self._event_times = event_times or (lambda _after, _tell: of_the_file)
 
     @property
     def info(self) -> SessionInfo:
@@ -107,11 +113,15 @@ class Player:
         self._play.advance_to(upcoming)
         return True
 
-    def to_event(self, direction: int) -> bool:
-        """Freeze, and go to the next event (1) or the one before (-1); return False where there is none."""
+    def to_event(self, direction: int, tell: Callable[[float], object] = lambda _: None) -> bool:
+        """Freeze, and go to the next event (1) or the one before (-1); return False where there is none.
+
+        Where events have to be found first, `tell` is told up to which session time that has been done; what it raises
+        leaves the play where it is.
+        """
         was_playing = not self.frozen
         self._hold()
-        times = self._event_times(self.position + _A_MOMENT)
+        times = self._event_times(self.position + _A_MOMENT, tell)
         if direction > 0:
             place = bisect_right(times, self.position + _A_MOMENT)
         else:
@@ -148,7 +158,7 @@ class Player:
             self.freeze()
 
     def _played(self, start: float) -> ReplayView:
-        view = ReplayView(self._path, self.speed, self._clock, start=start)
+        view = ReplayView(self._path, self.speed, self._clock, start=start, at_once=self._at_once)
         view.speed = 0.0 if self.frozen else self.speed
         return view
 

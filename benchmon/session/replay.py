@@ -29,7 +29,8 @@ class ReplayView:
     """A `SessionView` that plays a session file, `speed` times as fast as it was recorded.
 
     `clock` gives seconds that rise; the play starts at the first poll, at session time `start`: of what was before it
-    are told the readings of the `recent` seconds, before them the last of every channel, and everything else. It ends
+    are told the readings of the `recent` seconds, before them the last of every channel, and everything else. A poll
+    tells at most `at_once` readings, where that is given; the next one tells more then. It ends
     in the state the session itself ended in: finished, or gone if its recorder was killed. Raises `SessionFileError`
     where the file is none.
     """
@@ -42,8 +43,9 @@ class ReplayView:
         *,
         start: float = 0.0,
         recent: float = RECENT_SECONDS,
+        at_once: int | None = None,
     ) -> None:
-        self._path = Path(path)
+        self._path, self._at_once = Path(path), at_once
         self.speed = speed
         self._clock = clock
         with reading(self._path) as connection:
@@ -94,7 +96,7 @@ class ReplayView:
         at_end = self._position >= self._ending.time
         until = math.inf if at_end else self._position
         with reading(self._path) as connection:
-            judgements = self._readings.due(connection, until)
+            judgements = self._readings.due(connection, until, self._at_once)
             events = self._events.due(connection, until)
             explanations = self._explanations.due(connection, until)
             forecasts = self._forecasts.due(connection, until)
@@ -105,7 +107,7 @@ class ReplayView:
         end_state = RecorderState.GONE if gone else RecorderState.FINISHED
         return Update(
             min(self._position, self._ending.time),
-            end_state if at_end else RecorderState.RECORDING,
+            end_state if at_end and len(judgements) != self._at_once else RecorderState.RECORDING,
             in_order([*before, *judgements]),
             tuple(events),
             identities,
@@ -164,10 +166,10 @@ class _Upcoming(Generic[T]):
         self._waiting: deque[T] = deque()
         self._more = True
 
-    def due(self, connection: sqlite3.Connection, until: float) -> list[T]:
-        """Take what is due at the play's position `until`, in seconds."""
+    def due(self, connection: sqlite3.Connection, until: float, most: int | None = None) -> list[T]:
+        """Take what is due at the play's position `until`, in seconds, `most` at most."""
         taken: list[T] = []
-        while self._fill(connection) and self._waiting[0].time <= until:
+        while len(taken) != most and self._fill(connection) and self._waiting[0].time <= until:
             taken.append(self._waiting.popleft())
         return taken
 

@@ -31,6 +31,9 @@ EVERYWHERE: list[BindingType] = [
     Binding("n", "app.note", "Note"),
     Binding("m", "app.mute", "Bell", show=False),
     Binding("l", "app.load", "Load", show=False),
+    Binding("d", "app.export", "Data", show=False),
+    Binding("u", "app.draw_circuits", "Uncertainty", show=False),
+    Binding("c", "app.call_off", "Call off", show=False),
     Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
 ]
 """The keys that every view has. A view that has its own puts them first, so that they are seen on a narrow screen."""
@@ -95,8 +98,8 @@ class View(Painted[None], inherit_bindings=False):
         self.show(self.picture)
 
     def _notice(self) -> None:
-        """Show what was told last; else, for as long as it stands, that the bench file was edited."""
-        words = self._told or self.picture.edit_in_words
+        """Show what was told last; else what is done just now, or that the bench file was edited."""
+        words = self._told or self.picture.work or self.picture.edit_in_words
         if words != self._noticed:
             self._noticed = words
             self.notice.tell(words)

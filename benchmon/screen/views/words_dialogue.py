@@ -18,18 +18,28 @@ LONGEST = 200
 
 
 class WordsDialogue(Dialogue[str | None]):
-    """Asks for one line of text. Answers it, "" where `may_be_empty` and nothing was written, None where dropped."""
+    """Asks for one line of text, which begins as `usual`.
+
+    Answers it, "" where `may_be_empty` and nothing was written, None where dropped.
+    """
 
     def __init__(
-        self, picture: Picture, alphabet: Alphabet, title: str, hint: str, *, may_be_empty: bool = False
+        self,
+        picture: Picture,
+        alphabet: Alphabet,
+        title: str,
+        hint: str,
+        *,
+        may_be_empty: bool = False,
+        usual: str = "",
     ) -> None:
         super().__init__(picture, alphabet)
-        self._title, self._hint, self._may_be_empty = title, hint, may_be_empty
+        self._title, self._hint, self._may_be_empty, self._usual = title, hint, may_be_empty, usual
 
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
         yield Words(self.alphabet, title=self._title)
-        yield Input(max_length=LONGEST, select_on_focus=False, compact=True)
+        yield Input(self._usual, max_length=LONGEST, select_on_focus=False, compact=True)
         yield Words(self.alphabet, self._hint)
 
     @on(Input.Submitted)

@@ -1,0 +1,112 @@
+"""Work that takes long, beside the screen: how far it has come is told above the keys, and it can be called off."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from threading import Event, Thread
+from typing import TYPE_CHECKING
+
+from benchmon.bench import Bench
+from benchmon.errors import BenchmonError, one_line
+from benchmon.quantities import format_value
+from benchmon.screen.foresight import Situation
+from benchmon.screen.numbers import minutes
+
+if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Spread
+
+DRAWS = 10_000
+CALL_OFF = "c calls it off"
+_LOOK_EVERY = 0.1
+_ENDS_WITHIN = 5.0
+
+TakeSpreads = Callable[[dict[str, "Spread"]], object]
+
+
+class CalledOffError(BenchmonError):
+    """The work was called off."""
+
+
+class LongWork:
+    """Does `work` in a thread; `title` says what that is, and the answer is what is told at its end.
+
+    `work` is given a function to which it tells in words how far it has come, often: that raises `CalledOffError` when
+    the work is called off.
+    """
+
+    def __init__(self, title: str, work: Callable[[Callable[[str], None]], str]) -> None:
+        self._title, self._work = title, work
+        self._how_far = ""
+        self._began = time.monotonic()
+        self._called_off = Event()
+        self.answer: str | None = None
+        Thread(target=self._run, name=title, daemon=True).start()
+
+    @property
+    def in_words(self) -> str:
+        """Return what is done, how far it has come and for how long it has been going on."""
+        how_far = "being called off" if self._called_off.is_set() else self._how_far
+        passed = minutes(time.monotonic() - self._began)
+        return f"{self._title}: {f'{how_far}, ' if how_far else ''}{passed}; {CALL_OFF}."
+
+    def call_off(self) -> None:
+        """Have the work end soon, with nothing done."""
+        self._called_off.set()
+
+    def _tell(self, how_far: str) -> None:
+        self._how_far = how_far
+        if self._called_off.is_set():
+            raise CalledOffError
+
+    def _run(self) -> None:
+        try:
+            self.answer = self._work(self._tell)
+        except CalledOffError:
+            self.answer = f"{self._title}: called off, nothing was done."
+        except BenchmonError as problem:
+            self.answer = str(problem)
+        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the screen goes on, and says so
+            self.answer = one_line(f"{self._title}: {type(problem).__name__}: {problem}")
+
+
+def export(session: str, out: Path) -> LongWork:
+    """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
+
+    def work(tell: Callable[[str], None]) -> str:
+        command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out)]
+        with tempfile.TemporaryFile() as said:
+            process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=said)  # noqa: S603
+            part = out.with_name(f".{out.name[:100]}.{process.pid}")
+            try:
+                while process.poll() is None:
+                    tell(f"{part.stat().st_size / 1e6:.1f} MB" if part.exists() else "reading the session")
+                    time.sleep(_LOOK_EVERY)
+            finally:
+                process.terminate()
+                process.wait(_ENDS_WITHIN)
+            said.seek(0)
+            return one_line(said.read().decode("utf-8", "replace").strip().removeprefix("benchmon: "), 300)
+
+    return LongWork(f"Writing {one_line(out.name, 60)}", work)
+
+
+def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> LongWork:
+    """Draw supplies within the tolerances of `bench`, and give `take` how every quantity is distributed then."""
+
+    def work(tell: Callable[[str], None]) -> str:
+        from benchmon.prediction.monte_carlo import monte_carlo  # noqa: PLC0415 - seldom needed, long to load
+
+        def so_far(part: float) -> None:
+            tell(f"{100 * part:.0f} %")
+
+        found = monte_carlo(bench, DRAWS, mains_voltage=situation.mains, progress=so_far)
+        take(found.quantities)
+        return f"Drew {DRAWS:,} supplies{at}: the details of a channel tell how it is distributed."
+
+    at = "" if situation.mains is None else f" at {format_value(situation.mains, 'V')}"
+    return LongWork(f"Drawing {DRAWS:,} supplies{at}", work)

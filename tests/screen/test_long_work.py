@@ -1,0 +1,107 @@
+"""What takes long goes on beside the screen: it says how far it is, can be called off, and no key waits for it."""
+
+import math
+import threading
+import time
+from dataclasses import replace
+
+import pytest
+
+from benchmon.prediction import monte_carlo as engine
+from benchmon.prediction.monte_carlo import MonteCarlo, Spread
+from benchmon.screen import long_work
+from benchmon.screen.app import BenchmonApp
+from benchmon.session.writer import SessionWriter
+
+READINGS = 40
+
+
+@pytest.fixture
+def app(make_view, agree, judge, tmp_path):
+    """A screen on a session whose file is there."""
+    view = make_view()
+    agree(view, 20.0)
+    writer = SessionWriter(tmp_path / "evening.benchmon", view.info.bench, time.monotonic())
+    for at in range(READINGS):
+        writer.put(judge("output voltage", 24.0 + at / 100, 24.0, time=float(at)))
+    writer.finish(float(READINGS))
+    view.info = replace(view.info, path=str(tmp_path / "evening.benchmon"))
+    return BenchmonApp(view)
+
+
+async def told(app, pilot, read_screen, words):
+    """Look until `words` are told; return the line they are in."""
+    for _ in range(400):
+        app.follow()
+        await pilot.pause(0.02)
+        for line in read_screen(app):
+            if words in line:
+                return line
+    raise AssertionError(f"{words!r} never came:\n" + "\n".join(read_screen(app)))
+
+
+async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("d")
+        await told(app, pilot, read_screen, "evening.csv")
+        await pilot.press("enter")
+        assert "c calls it off" in await told(app, pilot, read_screen, "Writing evening.csv")
+        await told(app, pilot, read_screen, f"{READINGS} readings in ")
+        assert len((tmp_path / "evening.csv").read_text(encoding="utf-8").splitlines()) == 1 + READINGS
+        # What cannot be written is told in one line, and what is there stays.
+        await pilot.press("d", "enter")
+        await told(app, pilot, read_screen, "is there already")
+
+
+async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(app, read_screen, monkeypatch):
+    go_on = threading.Event()
+
+    def slow(_bench, draws, *, mains_voltage, progress):
+        assert draws == 10_000
+        assert mains_voltage is None or mains_voltage > 0
+        while not go_on.is_set():
+            progress(0.34)
+            time.sleep(0.001)
+        return MonteCarlo({"output.voltage.mean": Spread(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
+
+    monkeypatch.setattr(engine, "monte_carlo", slow)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("u")
+        assert "c calls it off" in await told(app, pilot, read_screen, "34 %")
+        await pilot.press("question_mark")
+        await told(app, pilot, read_screen, "no protective device")
+        await told(app, pilot, read_screen, "34 %")  # in every view
+        await pilot.press("u")
+        await told(app, pilot, read_screen, "One thing after the other")
+        await pilot.press("c")
+        await told(app, pilot, read_screen, "called off, nothing was done")
+        assert app.picture.drawn == {}
+        await pilot.press("escape", "u")
+        go_on.set()
+        await told(app, pilot, read_screen, "Drew 10,000 supplies")
+        app._in_sight()[0].action_find()
+        await pilot.press(*"output vol", "enter", "enter")
+        line = await told(app, pilot, read_screen, "95 of 100")
+        assert "24.11 V in the mean, 95 of 100 from 23.70 V to 24.50 V" in line
+
+
+async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("c")
+        await told(app, pilot, read_screen, "Nothing is at work")
+
+
+def test_supplies_drawn_are_those_of_the_engine(app):
+    """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
+    found, parts = {}, []
+    work = long_work.draw_circuits(app.picture.info.bench, app.picture.situation, found.update)
+    give_up = time.monotonic() + 60
+    while work.answer is None and time.monotonic() < give_up:
+        parts.append(work.in_words)
+        time.sleep(0.02)
+    assert "Drew 10,000 supplies" in str(work.answer)
+    assert any("%" in words for words in parts)
+    spread = found["output.voltage.mean"]
+    assert spread.low < spread.mean < spread.high
+    assert math.isfinite(spread.deviation)
