@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import groupby, pairwise
+
 from benchmon.quantities import format_value
 from benchmon.report import words
 from benchmon.report.document import Block, Cell, Heading, Paragraph, Section, Table, Tone, Toned
 from benchmon.report.findings import Findings, StepFinding
+from benchmon.watch.explanation import NOTHING_WRONG
 from benchmon.watch.insight_wording import duration
 from benchmon.watch.plan import DONE, KINDS, SKIPPED, STOPPED, Outcome, Stage
-from benchmon.watch.records import Event, Explanations
+from benchmon.watch.records import Event, Explanation, Explanations
 
 _MOST_EVENTS = 500
 _OPERATOR = ("note", "typed", "acknowledged", "refused", "started", "stopped", *KINDS)
@@ -16,7 +20,7 @@ _SWITCHING = ("switching off", "switched off", "switch-off failed")
 _ENDING = (DONE, SKIPPED, STOPPED)
 _BAD = ("tripped", "disagrees", "runaway", "implausible")
 _OUTCOMES = {Outcome.DONE: Tone.GOOD, Outcome.SKIPPED: Tone.DOUBT, Outcome.STOPPED: Tone.BAD}
-_CAUSES = 5
+_CAUSES, _MOST_CAUSES_BEFORE = 5, 50
 
 
 def steps_section(found: Findings) -> Section:
@@ -129,17 +133,39 @@ def _kind(event: Event) -> Cell:
 
 
 def explanations_section(found: Findings) -> Section:
-    """Return the causes that stood at the end of the test."""
+    """Return the causes that stood at the end of the test, and the likeliest ones that stood before."""
     told = [one for one in found.session.explanations if one.time <= found.window.until + 1.0]
-    if not told or not told[-1].ranked:
-        return Section("Explanations", (Paragraph("No causes were worked out."),))
-    return Section("Explanations", _explained(told[-1]))
+    blocks: list[Block] = []
+    if told and told[-1].ranked:
+        blocks += _explained(told[-1])
+    else:
+        blocks.append(Paragraph("No cause stood at the end of the test."))
+    before = list(_before(told))
+    if before:
+        blocks.append(Paragraph("The likeliest causes that stood before, each with its greatest likelihood:"))
+        head = ("from", "until", "likelihood", "cause", "channels", "in words")
+        blocks.append(Table(head, tuple(before[-_MOST_CAUSES_BEFORE:]), (2,)))
+    if len(before) > _MOST_CAUSES_BEFORE:
+        left = words.plural(len(before) - _MOST_CAUSES_BEFORE, "earlier one is", "earlier ones are")
+        blocks.append(Paragraph(f"{left} in the session file."))
+    return Section("Explanations", tuple(blocks))
+
+
+def _before(told: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
+    """Yield the first of the ranked causes from when to when it stood, those that stood at the end left out."""
+    spans = [(one, after.time) for one, after in pairwise(told)]
+    for _, same in groupby(spans, key=lambda span: span[0].ranked[0].cause if span[0].ranked else NOTHING_WRONG):
+        stood = list(same)
+        first = max((one.ranked[0] for one, _ in stood if one.ranked), key=lambda cause: cause.likelihood, default=None)
+        if first is not None and first.cause != NOTHING_WRONG:
+            yield (words.clock(stood[0][0].time), words.clock(stood[-1][1]), *_of(first))
 
 
 def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
-    rows = tuple(
-        (f"{100 * one.likelihood:.0f} %", one.cause, ", ".join(one.channels) or words.NOTHING, one.message)
-        for one in told.ranked[:_CAUSES]
-    )
     text = f"Causes of how the channels read, from {words.clock(told.time)} on, by their likelihood over all channels:"
+    rows = tuple(_of(one) for one in told.ranked[:_CAUSES])
     return (Paragraph(text), Table(("likelihood", "cause", "channels", "in words"), rows, (0,)))
+
+
+def _of(one: Explanation) -> tuple[Cell, ...]:
+    return f"{100 * one.likelihood:.0f} %", one.cause, ", ".join(one.channels) or words.NOTHING, one.message

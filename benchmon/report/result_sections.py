@@ -34,7 +34,10 @@ def _summary(found: Findings) -> Iterator[tuple[str, Tone]]:
         names = ", ".join(f"{one.channel.name} ({one.verdict})" for one in wrong)
         yield f"{len(judged) - len(wrong)} of {words.plural(len(judged), 'channel')} agree; not so {names}.", Tone.BAD
     else:
-        yield f"All {words.plural(len(judged), 'channel')} that could be compared agree with the prediction.", Tone.GOOD
+        compared = f"All {words.plural(len(judged), 'channel')} that could be compared"
+        yield f"{compared} agree with the prediction at the end of the test.", Tone.GOOD
+    if earlier := ", ".join(_disagreed_before(judged)):
+        yield f"For a time there disagreed: {earlier}. Events and explanations tell when.", Tone.DOUBT
     silent = [one.channel.name for one in found.channels if not one.is_measured]
     if silent:
         yield f"Without a reading at the end of the test: {', '.join(silent)}.", Tone.DOUBT
@@ -44,6 +47,14 @@ def _summary(found: Findings) -> Iterator[tuple[str, Tone]]:
         yield "The recording was cut off: its recorder did not end it.", Tone.DOUBT
     if session.channels and not found.window.is_powered:
         yield "No channel tells that the mains was on; the end of the recording is taken for the end.", Tone.DOUBT
+
+
+def _disagreed_before(judged: list[Finding]) -> Iterator[str]:
+    """Yield the channels that agree at the end of the test and did not all the time, with how many readings."""
+    for one in judged:
+        wrong, count = one.counts.get(Verdict.DISAGREES, 0), sum(one.counts.values())
+        if wrong and one.verdict is Verdict.AGREES:
+            yield f"{one.channel.name} ({wrong} of {words.plural(count, 'reading')})"
 
 
 def readings_section(found: Findings) -> Section:

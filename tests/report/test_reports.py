@@ -113,13 +113,37 @@ def test_everything_is_in_it_and_is_so_again(write_session, tmp_path, solved):
         'rated_voltage = "18 V"',
     ):
         assert words in text, words
-    assert "gone by then" not in text
+    at_the_end, _, before = text.partition("Causes of how the channels read")[2].partition("that stood before")
+    assert "test each diode" in at_the_end
+    assert "gone by then" not in at_the_end
+    # It stood from one explanation to the next.
+    assert "0:00:16 0:00:18 100 % an old cause – gone by then" in before
     drawn = [base64.b64decode(value.rpartition(",")[2]) for _, name, value in page.attributes if name == "src"]
     assert len(drawn) >= 8
     assert all(svg.startswith(b"<?xml") and b"<script" not in svg for svg in drawn)
     solved.clear()
     report(recorded, tmp_path / "again.html")
     assert (tmp_path / "again.html").read_bytes() == (tmp_path / "report.html").read_bytes()
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_what_was_wrong_for_a_time_is_said_first(write_session, tmp_path):
+    def sagging(channel, now, value):
+        return 0.7 * value if channel.name == "output" and 5 <= now < 8 else value
+
+    causes = [
+        Explanations(6.0, (Explanation("a diode is open", 0.9, "test it", ("output",)),)),
+        Explanations(7.0, (Explanation("a diode is open", 0.97, "test it", ("output",)),)),
+        Explanations(9.0, (Explanation("nothing wrong", 1.0, "it agrees"),)),
+        Explanations(12.0, ()),
+    ]
+    text = page_of(write_session(values=sagging, more=causes), tmp_path).text
+    result = text.partition("Result")[2].partition("Measured and expected")[0]
+    assert "All 12 channels that could be compared agree" in result
+    assert "For a time there disagreed: output (6 of 60 readings)" in result
+    told = text.partition("No cause stood at the end of the test")[2].partition("Steps")[0]
+    assert "0:00:06 0:00:09 97 % a diode is open output test it" in told
+    assert "nothing wrong" not in told
 
 
 @pytest.mark.usefixtures("without_pictures")
