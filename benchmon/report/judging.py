@@ -13,7 +13,7 @@ from benchmon.quantities import UNITS
 from benchmon.recorder.conditions import MeasuredConditions
 from benchmon.watch.insight import Insight
 from benchmon.watch.plan import KINDS, Plan
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.watch import Watch
 
 KEPT_KINDS = frozenset(
@@ -46,10 +46,14 @@ class Judging:
                 self._measured.load = self._load()
                 events.append(record)
             elif record.channel in self.names:
-                judgement, found = self._judged(record)
-                judgements.append(judgement)
-                events += found
+                for judgement, found in self._silent(record) if _is_silence(record) else [self._judged(record)]:
+                    judgements.append(judgement)
+                    events += found
         return judgements, events
+
+    def _silent(self, record: Judgement) -> list[tuple[Judgement, list[Event]]]:
+        """Return the channels that are stale by now, which is told where one was: by this bench it may be none yet."""
+        return [told for told in self._watch.tick(record.time) if told[0].channel in self.names]
 
     def _judged(self, record: Judgement) -> tuple[Judgement, list[Event]]:
         self._measured.observe(record.channel, record.time, record.value)
@@ -77,6 +81,11 @@ class Judging:
             return follower.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, since=warm_for)
         except PredictionError:
             return None
+
+
+def _is_silence(record: Judgement) -> bool:
+    """Return whether a record is none of a reading: it was made because none came."""
+    return record.value is None and Flag.STALE in record.flags
 
 
 class _Following:

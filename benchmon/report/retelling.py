@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
 _SLICE = 30.0
 _MOST_EVENTS = 200
+_NOT_TOLD_ANEW = "cause"
 
 
 @dataclass
@@ -112,15 +113,17 @@ def retelling_as_text(then: Retold, now: Retold | None = None) -> str:
     lines = [table(("channel", "agreed then", "would agree", "flags then", "flags now"), rows_of_both, (1, 2))]
     lines += ["", "Would have been said, and was not:", *_listed(said)]
     lines += ["", "Was said, and would not have been:", *_listed(kept)]
+    if any(event.kind == _NOT_TOLD_ANEW for event in then.events):
+        lines += ["", "Likely causes are not worked out anew: what was said of them is left out."]
     return "\n".join(lines)
 
 
 def _differences(then: tuple[Event, ...], now: tuple[Event, ...]) -> tuple[list[Event], list[Event]]:
     """Return the events of now beyond those of then, by channel and kind, and the other way round."""
-    return _beyond(now, then), _beyond(then, now)
+    return _beyond(now, then), _beyond([event for event in then if event.kind != _NOT_TOLD_ANEW], now)
 
 
-def _beyond(events: tuple[Event, ...], others: tuple[Event, ...]) -> list[Event]:
+def _beyond(events: Iterable[Event], others: Iterable[Event]) -> list[Event]:
     left = Counter((event.channel, event.kind) for event in others)
     beyond = []
     for event in events:

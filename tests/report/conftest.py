@@ -20,6 +20,7 @@ from benchmon.watch.records import Event
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
+SILENT = object()
 HOSTILE = "<script>alert(1)</script>"
 
 
@@ -107,6 +108,12 @@ class File:
 
 
 @pytest.fixture
+def silent():
+    """Return what `values` of `write_session` gives for a channel that does not answer: there is no record of it."""
+    return SILENT
+
+
+@pytest.fixture
 def write_session(tmp_path, benches, expectations):
     """Return a function that writes a session and returns its path.
 
@@ -138,7 +145,9 @@ def write_session(tmp_path, benches, expectations):
                 known = told.get(channel.quantity)
                 value = (spoil or {}).get(channel.quantity, 1.0) * (known.value if known else 20.0)
                 is_off = now >= off_at and channel.unit != "°C"
-                file.read(channel, now, values(channel, now, 0.0 if is_off else value), None if is_off else known)
+                read = values(channel, now, 0.0 if is_off else value)
+                if read is not SILENT:
+                    file.read(channel, now, read, None if is_off else known)
         for record in waiting:
             file.put(record)
         file.finish(seconds, ends)

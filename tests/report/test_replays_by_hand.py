@@ -15,7 +15,7 @@ from benchmon.screen.replay_app import ReplayApp
 from benchmon.session.player import Player
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState
-from benchmon.watch.records import Event, Explanation, Explanations, Flag, Verdict
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
 
 
 class Clock:
@@ -229,6 +229,26 @@ class TestWhatIf:
         now = retell(write_session(off_at=15.0), benches["reservoir"])
         assert now.channels["output"].verdicts[Verdict.UNPREDICTED] >= 25
         assert now.channels["output"].verdicts[Verdict.AGREES] >= 28
+
+    def test_a_silence_is_one_unless_the_period_is_longer(self, write_session, benches, silent):
+        def values(channel, now, value):
+            return silent if channel.name == "output" and 5 <= now < 9 else value
+
+        said = "output has given no usable reading for 1.5 s, due every 0.25 s: stale"
+        more = [
+            Judgement("output", 6.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE})),
+            Event(6.0, "output", "stale", said),
+            Event(7.0, "output", "cause", "a loose lead"),
+            Event(9.0, "output", "cleared", "output reads again"),
+        ]
+        path = write_session(values=values, more=more)
+        then, now = retell(path), retell(path, benches["reservoir"])
+        assert [event.message for event in now.events if event.kind == "stale"] == [said]
+        text = retelling_as_text(then, now)
+        assert text.count("nothing") == 2
+        assert "causes are not worked out anew" in text
+        slower = retell(path, other_bench(benches["reservoir"], period=('period = "0.25 s"', 'period = "5 s"')))
+        assert "stale" not in {event.kind for event in slower.events}
 
     def test_channels_are_known_by_their_names(self, write_session, benches):
         bench = other_bench(
