@@ -70,6 +70,7 @@ class Picture:
         self.state = RecorderState.RECORDING
         self.problem = self.trouble = ""
         self.read_only = False
+        self.is_replay = False
         self.identities: dict[str, str] = {}
         self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self.events_seen = 0

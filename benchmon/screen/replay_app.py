@@ -37,6 +37,7 @@ class ReplayApp(BenchmonApp):
     def __init__(self, player: Player, *, ascii_only: bool = False) -> None:
         super().__init__(player, ascii_only=ascii_only)
         self._player = player
+        self.picture.is_replay = True
         self._is_going = False
 
     def on_mount(self) -> None:
@@ -111,7 +112,7 @@ class ReplayApp(BenchmonApp):
         """Put an empty picture in the place of the one that knows what has not happened yet."""
         former = self.picture
         self.picture = Picture(self._player.info, self._player.live)
-        self.picture.read_only, self.picture.bell = former.read_only, former.bell
+        self.picture.read_only, self.picture.bell, self.picture.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.picture.info.bench
         self.picture.foresight = former.foresight if same else former.foresight.of(self.picture.info.bench)
         self.picture.marked = former.marked

@@ -12,6 +12,7 @@ from benchmon.report.rejudged import Rejudged
 from benchmon.report.retelling import retell, retelling_as_text
 from benchmon.report.what_if import WhatIf
 from benchmon.screen.replay_app import ReplayApp
+from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.session.player import Player
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState
@@ -323,6 +324,12 @@ async def test_the_keys_of_the_screen(write_session, events):
         assert app.picture.now == 12.5
         await pilot.press("less_than_sign")
         assert app._player.speed == 1.0
+        keys = app.screen.query_one(KeyBar)
+        said = "".join(cell.text for cell in keys.lines[0])
+        assert said.startswith("f Freeze . Step ] [ Events > < Pace p Plan")
+        assert "OFF" not in said
+        await pilot.click(keys, offset=(1, 0))
+        assert app._player.frozen
         await pilot.press("q")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -47,6 +47,24 @@ TO_READ: list[BindingType] = [
 """The keys of a view to read in and go back from."""
 
 
+_IN_A_REPLAY = [
+    Binding("f", "app.freeze", "Freeze"),
+    Binding("full_stop", "app.step", "Step", key_display="."),
+    Binding("right_square_bracket", "app.to_event(1)", "Events", key_display="] ["),
+    Binding("greater_than_sign", "app.pace(1)", "Pace", key_display="> <"),
+]
+_OF_THE_RECORDER = {"app.switch_off", "app.acknowledge", "app.reading", "app.note"}
+
+
+def keys_to_show(bindings: Sequence[BindingType], *, is_replay: bool) -> list[BindingType]:
+    """Return the keys of the last line: in a replay those that hold it, in the place of those that ask a recorder."""
+    if not is_replay:
+        return list(bindings)
+    kept = [one for one in bindings if not (isinstance(one, Binding) and one.action in _OF_THE_RECORDER)]
+    first = 1 if kept and isinstance(kept[0], Binding) and kept[0].key.startswith("escape") else 0
+    return [*kept[:first], *_IN_A_REPLAY, *kept[first:]]
+
+
 class View(Painted[None], inherit_bindings=False):
     """A view that fills the screen under the head. Its keys are its own: none of Textual's for a screen."""
 
@@ -69,7 +87,7 @@ class View(Painted[None], inherit_bindings=False):
         yield self.head
         yield from self.body()
         yield self.notice
-        yield KeyBar(self.BINDINGS, self.alphabet)
+        yield KeyBar(keys_to_show(self.BINDINGS, is_replay=self.picture.is_replay), self.alphabet)
 
     def body(self) -> Iterable[Widget]:
         """Return what is between head and keys."""
