@@ -30,14 +30,16 @@ _COLD_PART, _WARMED_BY = 0.3, 2.0
 _LATE_INTERVALS, _LATE_PERIODS = 5.0, 3.0
 
 
-def assess(bench: Bench, readings: Sequence[LoggedReading]) -> dict[str, Any]:
+def assess(bench: Bench, readings: Sequence[LoggedReading], explainer: Explainer | None = None) -> dict[str, Any]:
     """Return the watch's answer to `readings` (by rising time) in the form of the contract.
+
+    `explainer` is one of the same bench, for several logs: what it has worked out takes a second or more.
 
     Expected values follow the mains voltage and the ambient temperature where these were logged. A supply counts as
     settled from the first line on, unless the log shows it switched on or warming up from cold. Raises
     `PredictionError` where the bench itself cannot be solved.
     """
-    log = _Log(bench, readings)
+    log = _Log(bench, readings, explainer or Explainer(bench))
     events = log.run()
     return {
         "channels": {name: _channel_as_dict(last, log.forecast(name)) for name, last in log.last()},
@@ -69,8 +71,9 @@ class _Series:
 class _Log:
     """A log of readings, run through the watch once."""
 
-    def __init__(self, bench: Bench, readings: Sequence[LoggedReading]) -> None:
+    def __init__(self, bench: Bench, readings: Sequence[LoggedReading], explainer: Explainer) -> None:
         self._bench = bench
+        self._explainer = explainer
         self._readings = readings
         self._channels = {channel.name: channel for channel in bench.channel}
         mains = _first(bench, "mains.voltage.rms")
@@ -136,7 +139,7 @@ class _Log:
             else:
                 found.append(one)
         last = [judgement for _, judgement in self.last()]
-        return said_with_care(Explainer(self._bench).explain(found), last, left_out)
+        return said_with_care(self._explainer.explain(found), last, left_out)
 
     def _expected(self, channel: Channel, time: float) -> Expected | None:
         quantity = channel.quantity

@@ -237,7 +237,7 @@ def test_a_regulator_holds_its_output_and_burns_the_rest(make_bench, reservoir):
     )
     drawn = value["output.current.mean"] + regulator.quiescent_current
     assert 2 * value["diode.current.mean"] == pytest.approx(drawn, rel=1e-3)
-    value = supply.advance(59.0).values
+    value = supply.advance(59.0, each=2.0).values
     rise = value["regulator.temperature.junction"] - value["ambient.temperature"]
     # A minute is the time constant that is taken for it.
     assert rise == pytest.approx(4.0 * value["regulator.power.mean"] * (1 - math.exp(-1)), rel=3e-2)

@@ -250,7 +250,7 @@ async def test_meters_overload_freeze_creep_and_lose_their_probe(bench):
     await bench.troubles.advance(bench.supply.snapshot.time)
     first = {name: bench.read(name) for name in ("rms", "mean", "watts")}
     bench.supply.set_load(12.0)
-    bench.supply.advance(60.0)
+    bench.supply.advance(60.0, each=2.0)
     values = bench.supply.snapshot.values
     assert first["rms"] == bench.read("rms") == math.inf
     assert bench.read("mean") == first["mean"]

@@ -90,8 +90,8 @@ def test_an_example_without_faults_warms_up_plausibly_and_stays_below_its_limits
     bench = load_bench(scenario.path)
     supply = SupplyUnderTest(bench, seed=8)
     start = supply.advance(1.0).values
-    minute = supply.advance(60.0).values
-    end = supply.advance(140.0).values
+    minute = supply.advance(60.0, each=2.0).values
+    end = supply.advance(140.0, each=5.0).values
     rise = end["diode.temperature.junction"] - end["ambient.temperature"]
     assert 10.0 < rise < 60.0
     assert start["diode.temperature.case"] < start["ambient.temperature"] + 3.0

@@ -120,7 +120,7 @@ def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say(make_benc
     diode = f'saturation_current = "10 nA"\nemission_coefficient = 1.8\nseries_resistance = "20 mΩ"\n{heat}'
     supply = SupplyUnderTest(make_bench(diode=diode), seed=4)
     cold = supply.advance(0.5).values
-    rise = [supply.advance(seconds).values for seconds in (39.5, 200.0)]
+    rise = [supply.advance(seconds, each=2.0).values for seconds in (39.5, 200.0)]
     rises = [values["diode.temperature.junction"] - values["ambient.temperature"] for values in rise]
     # The mains wander by half a per cent, and the heat follows late.
     assert rises[1] == pytest.approx(18.0 * rise[1]["diode.power.mean"], rel=1e-2)
@@ -140,7 +140,7 @@ def test_an_inrush_limiter_warms_and_lets_the_current_through(make_bench):
     limiter = '[ntc]\nr25 = "50 Ω"\nbeta = "3000 K"\ndissipation_factor = "10 mW/K"\ntime_constant = "30 s"\n'
     transformer = TAPPED.format("parallel")
     supply = SupplyUnderTest(make_bench(limiter, transformer=transformer), seed=4)
-    cold, warm = supply.advance(0.2).values, supply.advance(120.0).values
+    cold, warm = supply.advance(0.2).values, supply.advance(120.0, each=2.0).values
     assert warm["ntc.temperature"] > cold["ntc.temperature"] + 20.0
     assert warm["mains.current.rms"] > cold["mains.current.rms"]
 
@@ -204,7 +204,7 @@ def test_mains_distortion_shows_in_the_voltage(make_bench):
 
 def test_mains_wander_slowly_by_half_a_per_cent(make_bench):
     supply = SupplyUnderTest(make_bench(), seed=4)
-    volts = np.array([supply.advance(1.0).values["mains.voltage.rms"] for _ in range(120)])
+    volts = np.array([supply.advance(1.0, each=1.0).values["mains.voltage.rms"] for _ in range(120)])
     assert np.abs(volts / 230.0 - 1.0).max() < 0.0051
     assert np.ptp(volts) > 1.0
     assert np.abs(np.diff(volts)).max() < 0.2

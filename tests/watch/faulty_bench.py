@@ -169,6 +169,7 @@ def simulated_case(bench: Bench, fault: SimulatedFault, seed: int) -> list[Obser
     random = np.random.default_rng([seed, 0x51B])
     supply = SupplyUnderTest(bench, seed)
     supply.defects = fault.defects
-    supply.advance(fault.seconds)
+    supply.advance(fault.seconds, each=5.0)
+    supply.advance(0.5)
     values = supply.snapshot.values
     return shown(bench, {one.name: values[one.quantity] for one in bench.channel if one.quantity in values}, random)

@@ -9,6 +9,7 @@ from reservoir_supply import SUPPLY
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.prediction import predict
+from benchmon.watch.explanation import Explainer
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {
@@ -52,6 +53,12 @@ WRONG = [
     (("mean", "again"), "again", 1.1, "two meters on one quantity agree"),
     (("mean", "again"), "mean", 0.9, "two meters on one quantity agree"),
 ]
+
+
+@pytest.fixture(autouse=True)
+def without_causes(monkeypatch):
+    """Leave out the causes, which other tests ask for: to work them out for each bench takes most of the time."""
+    monkeypatch.setattr(Explainer, "explain", lambda *_: [])
 
 
 def implausible(folder, read, wrong=None, factor=1.0):

@@ -46,7 +46,7 @@ def test_windings_that_short_each_other_are_told_while_the_fuse_holds(explained)
 
 @pytest.mark.parametrize("number", [1, 2])
 def test_an_open_diode_of_a_doubler_is_told(explained, number):
-    assert explained("doubler", Defects(diodes={number: "open"}), 10.0) == "a diode is open"
+    assert explained("doubler", Defects(diodes={number: "open"}), 5.0) == "a diode is open"
 
 
 def test_an_open_capacitor_of_a_doubler_is_told(explained):
