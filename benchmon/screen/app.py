@@ -21,7 +21,8 @@ from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
-from benchmon.screen.theme import TERMINAL_COLOURS
+from benchmon.screen.theme import PALETTE_VARIABLE, TERMINAL_COLOURS, usual_palette
+from benchmon.screen.tones import PALETTES, Palette
 from benchmon.screen.views.bench_view import BenchView
 from benchmon.screen.views.big_view import BigView
 from benchmon.screen.views.dialogue import Dialogue
@@ -29,6 +30,7 @@ from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.plan_view import PlanView
 from benchmon.screen.views.view import View
+from benchmon.screen.widgets.cell_lines import CellLines
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
@@ -78,6 +80,7 @@ class BenchmonApp(Operator):
         self.register_theme(TERMINAL_COLOURS)
         self.theme = TERMINAL_COLOURS.name
         self.animation_level = "none"
+        self.palette = usual_palette()
         self.view = view
         self.alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
@@ -97,6 +100,7 @@ class BenchmonApp(Operator):
 
     def on_mount(self) -> None:
         """Begin to follow."""
+        self._dress()
         self.set_interval(_POLL_SECONDS, self.follow)
         self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
@@ -182,6 +186,21 @@ class BenchmonApp(Operator):
         """Send the whole screen again, where something else has written over it."""
         if isinstance(self._driver, LeanDriver):
             self._driver.redraw()
+
+    def action_colours(self) -> None:
+        """Turn to the next palette: for dark terminals, for light ones, of high contrast."""
+        palettes = list(Palette)
+        self.palette = palettes[(palettes.index(self.palette) + 1) % len(palettes)]
+        self._dress()
+        words = "High contrast" if self.palette is Palette.CONTRAST else f"Colours for a {self.palette} terminal"
+        self.tell(f"{words}; k: the next. {PALETTE_VARIABLE}={self.palette} begins with it.")
+
+    def _dress(self) -> None:
+        if isinstance(self._driver, LeanDriver):
+            self._driver.dress(PALETTES[self.palette])
+        for screen in self._in_sight():
+            for part in screen.query(CellLines):
+                part.refresh()
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from rich.segment import Segment
 from rich.style import Style
@@ -25,12 +25,12 @@ _STYLE = re.compile(r"\x1b\[([\d;]*)m")
 class Frame:
     """Writes rows into the picture of a terminal, and only those that are not there yet.
 
-    `without_colour` takes from a style what the terminal is not to have.
+    `without_colour` takes from a style what the terminal is not to have; `styles` are how the tones look.
     """
 
-    def __init__(self, without_colour: Callable[[Segment], Segment]) -> None:
+    def __init__(self, without_colour: Callable[[Segment], Segment], styles: Mapping[Tone, Style] = STYLES) -> None:
         self._painted: dict[int, list[Piece]] = {}
-        self._tones = {tone: sgr(without_colour(Segment("x", STYLES[tone])).style) for tone in Tone}
+        self._tones = {tone: sgr(without_colour(Segment("x", styles[tone])).style) for tone in Tone}
 
     def forget(self) -> None:
         """Take that something else has written into the picture."""

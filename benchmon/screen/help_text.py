@@ -83,6 +83,7 @@ _KEYS = (
     ("d", "write the readings to a file: .csv, .json or .sqlite; it is written beside the screen"),
     ("u", "draw 10,000 supplies within the tolerances; the details of a channel then tell how it is distributed"),
     ("c", "call off what is written or drawn just now"),
+    ("k", "colours for a dark terminal, for a light one, or high contrast without colours"),
     ("/", "find channels by name, quantity or state; empty shows all"),
     ("f . [ ] < >", "in a replay: freeze, step, the event before, the next event, slower, faster"),
     ("q", "quit; asks whether the recorder goes on"),

@@ -13,9 +13,11 @@ import select
 import threading
 import time
 from codecs import getincrementaldecoder
+from collections.abc import Mapping
 from typing import Any
 
 from rich.segment import Segment
+from rich.style import Style
 from textual import constants, events
 from textual._xterm_parser import XTermParser
 from textual.color import TRANSPARENT
@@ -24,6 +26,7 @@ from textual.message import Message
 
 from benchmon.screen.frame import Frame, Rows
 from benchmon.screen.terminal_cells import Sender, TerminalCells
+from benchmon.screen.tones import Tone
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
 _ENTER, _LEAVE = "\x1b[?1049h", "\x1b[?1049l"
@@ -98,6 +101,11 @@ class LeanDriver(LinuxDriver):
             self._look_at_size()
             self._frame.paint(rows, self._wanted)
             self._send_changes()
+
+    def dress(self, styles: Mapping[Tone, Style]) -> None:
+        """Give the tones of what is painted from now on another look."""
+        with self._lock:
+            self._frame = Frame(self._without_colour, styles)
 
     def flush(self) -> None:
         """Send what has changed, if the last frame has arrived."""

@@ -1,8 +1,15 @@
-"""The terminal's own colours, as a theme."""
+"""The terminal's own colours, as a theme, and which palette is for it."""
 
 from __future__ import annotations
 
+import os
+
 from textual.theme import Theme
+
+from benchmon.screen.tones import Palette
+
+PALETTE_VARIABLE = "BENCHMON_COLOURS"
+_LIGHT_BACKGROUNDS = ("7", "15")
 
 TERMINAL_COLOURS = Theme(
     name="terminal colours",
@@ -26,3 +33,15 @@ TERMINAL_COLOURS = Theme(
         "input-cursor-text-style": "reverse",
     },
 )
+
+
+def usual_palette() -> Palette:
+    """Return the palette that `BENCHMON_COLOURS` names; else the one for the background that the terminal tells.
+
+    Some terminals set COLORFGBG: the numbers of their two colours, of which 7 and 15 are white.
+    """
+    named = os.environ.get(PALETTE_VARIABLE, "").strip().lower()
+    if named in set(Palette):
+        return Palette(named)
+    background = os.environ.get("COLORFGBG", "").rpartition(";")[2]
+    return Palette.LIGHT if background in _LIGHT_BACKGROUNDS else Palette.DARK

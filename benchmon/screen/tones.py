@@ -1,13 +1,14 @@
 """What a piece of text means, and how that looks in a terminal's own colours.
 
-The colours are the terminal's 16 named ones on its own background: they are short to send, follow a light or a dark
-terminal, and vanish under NO_COLOR. No pair that must be told apart is red against green, and every tone also has a
-word or a sign beside it.
+The colours are the terminal's 16 named ones on its own background: they are short to send, and vanish under NO_COLOR.
+Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own, without
+bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be told
+apart is red against green, and every tone also has a word or a sign beside it.
 """
 
 from __future__ import annotations
 
-from enum import Enum
+from enum import Enum, StrEnum
 
 from rich.style import Style
 
@@ -32,18 +33,52 @@ class Tone(Enum):
     __hash__ = object.__hash__
 
 
-STYLES: dict[Tone, Style] = {
+class Palette(StrEnum):
+    """What the colours are for."""
+
+    DARK = "dark"
+    LIGHT = "light"
+    CONTRAST = "contrast"
+
+
+_COMMON: dict[Tone, Style] = {
     Tone.PLAIN: Style(),
     Tone.STRONG: Style(bold=True),
-    Tone.QUIET: Style(dim=True),
-    Tone.GOOD: Style(color="cyan"),
-    Tone.DOUBT: Style(color="yellow", bold=True),
-    Tone.BAD: Style(color="red", bold=True),
-    Tone.ALERT: Style(color="yellow", bold=True, reverse=True),
-    Tone.DANGER: Style(color="red", bold=True, reverse=True),
     Tone.CHOSEN: Style(reverse=True),
     Tone.KEY: Style(bold=True, reverse=True),
 }
+
+PALETTES: dict[Palette, dict[Tone, Style]] = {
+    Palette.DARK: _COMMON
+    | {
+        Tone.QUIET: Style(dim=True),
+        Tone.GOOD: Style(color="cyan"),
+        Tone.DOUBT: Style(color="yellow", bold=True),
+        Tone.BAD: Style(color="red", bold=True),
+        Tone.ALERT: Style(color="yellow", bold=True, reverse=True),
+        Tone.DANGER: Style(color="red", bold=True, reverse=True),
+    },
+    Palette.LIGHT: _COMMON
+    | {
+        Tone.QUIET: Style(dim=True),
+        Tone.GOOD: Style(color="blue"),
+        Tone.DOUBT: Style(color="magenta"),
+        Tone.BAD: Style(color="red", bold=True),
+        Tone.ALERT: Style(color="magenta", reverse=True),
+        Tone.DANGER: Style(color="red", reverse=True),
+    },
+    Palette.CONTRAST: _COMMON
+    | {
+        Tone.QUIET: Style(),
+        Tone.GOOD: Style(),
+        Tone.DOUBT: Style(bold=True),
+        Tone.BAD: Style(bold=True, reverse=True),
+        Tone.ALERT: Style(bold=True, reverse=True),
+        Tone.DANGER: Style(bold=True, reverse=True, underline=True),
+    },
+}
+
+STYLES = PALETTES[Palette.DARK]
 
 LEVEL_TONES: dict[Level, Tone] = {
     Level.DANGER: Tone.DANGER,

@@ -33,6 +33,7 @@ EVERYWHERE: list[BindingType] = [
     Binding("l", "app.load", "Load", show=False),
     Binding("d", "app.export", "Data", show=False),
     Binding("u", "app.draw_circuits", "Uncertainty", show=False),
+    Binding("k", "app.colours", "Colours", show=False),
     Binding("c", "app.call_off", "Call off", show=False),
     Binding("question_mark", "app.turn_to('help')", "Help", key_display="?"),
 ]

@@ -13,7 +13,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from benchmon.screen.cells import Line
-from benchmon.screen.tones import STYLES
+from benchmon.screen.tones import PALETTES, Palette
 
 _BLANK = Style()
 
@@ -83,5 +83,6 @@ class CellLines(Widget):
     def render_line(self, y: int) -> Strip:
         """Return line `y` as Textual wants it."""
         line = self._lines[y] if y < len(self._lines) else ()
-        strip = Strip([Segment(cell.text, STYLES[cell.tone]) for cell in line])
+        styles = PALETTES[getattr(self.app, "palette", Palette.DARK)]
+        strip = Strip([Segment(cell.text, styles[cell.tone]) for cell in line])
         return strip.adjust_cell_length(self.size.width, _BLANK)

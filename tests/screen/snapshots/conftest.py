@@ -80,7 +80,8 @@ def predict(situation):
 @pytest.fixture(params=["colour", "no-colour"])
 def colour(request, monkeypatch):
     """Return whether the terminal is to have colours."""
-    monkeypatch.delenv("NO_COLOR", raising=False)
+    for name in ("NO_COLOR", "COLORFGBG", "BENCHMON_COLOURS"):
+        monkeypatch.delenv(name, raising=False)
     if request.param == "no-colour":
         monkeypatch.setenv("NO_COLOR", "1")
     return request.param
