@@ -1,6 +1,7 @@
 """Files of samples in whatever layout a scope writes, and files that are none."""
 
 import math
+import sys
 
 import numpy as np
 import pytest
@@ -16,11 +17,14 @@ TIME = np.arange(400) / 10_000.0 - 0.0123
 VOLTS = 12.5 * np.sin(2 * np.pi * 50 * TIME)
 
 
-@pytest.fixture(autouse=True, params=["numpy", "Arrow"])
+@pytest.fixture(autouse=True, params=["numpy", "Arrow", "JSON"])
 def reader(request, monkeypatch):
     """Let small files be read as large ones are, too: whoever reads them, they are the same."""
     if request.param == "Arrow":
         pytest.importorskip("pyarrow")
+    if request.param == "JSON":
+        monkeypatch.setitem(sys.modules, "pyarrow", None)
+    if request.param != "numpy":
         monkeypatch.setattr(numbers, "LARGE", 0)
     return request.param
 
@@ -93,12 +97,13 @@ def test_columns_beside_are_told_apart(capture):
 
 
 @pytest.mark.parametrize(("separator", "comma"), [(",", False), (";", True), ("\t", False)])
-def test_a_large_plain_file_is_read_by_arrow_to_the_last_bit(tmp_path, monkeypatch, reader, separator, comma):
+def test_a_large_plain_file_is_read_quickly_and_to_the_last_bit(tmp_path, monkeypatch, reader, separator, comma):
     def never(*_, **__):
         raise AssertionError("numpy read it")
 
-    if reader == "Arrow":
+    if reader != "numpy":
         monkeypatch.setattr(numbers, "_by_numpy", never)
+        monkeypatch.setattr(numbers, "_BLOCK", 10_000)
     values = np.random.default_rng(4).normal(0.0, 1.0, 4000) * 10.0 ** np.arange(-20, 20).repeat(100)
     lines = [f"{place / 1e4!r}{separator}{value!r}" for place, value in enumerate(values.tolist())]
     text = "\r\n".join(["time_s,u_V".replace(",", separator), *lines])
@@ -126,6 +131,12 @@ def test_comments_blank_lines_and_windows_line_ends(tmp_path):
     rows = [f"{time:.6g},{volts:.9g}" for time, volts in zip(TIME, VOLTS, strict=True)]
     rows.insert(200, "# the probe slipped here\r\n\r\n% and was put back")
     (tmp_path / "wave.csv").write_bytes(("\ufefftime_s,u_V\r\n" + "\r\n".join(rows)).encode())
+    check(read_capture(tmp_path / "wave.csv"))
+
+
+def test_lines_may_end_as_they_did_on_old_machines(tmp_path):
+    rows = [f"{time:.6g},{volts:.9g}" for time, volts in zip(TIME, VOLTS, strict=True)]
+    (tmp_path / "wave.csv").write_bytes("\r".join(["time_s,u_V", *rows]).encode())
     check(read_capture(tmp_path / "wave.csv"))
 
 
