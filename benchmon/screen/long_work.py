@@ -106,7 +106,7 @@ def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> Long
 
         found = monte_carlo(bench, DRAWS, mains_voltage=situation.mains, progress=so_far)
         take(found.quantities)
-        return f"Drew {DRAWS:,} supplies{at}: the details of a channel tell how it is distributed."
+        return f"{DRAWS:,} supplies were drawn{at}: see the details of a channel."
 
     at = "" if situation.mains is None else f" at {format_value(situation.mains, 'V')}"
     return LongWork(f"Drawing {DRAWS:,} supplies{at}", work)

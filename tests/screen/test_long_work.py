@@ -79,7 +79,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(
         assert app.picture.drawn == {}
         await pilot.press("escape", "u")
         go_on.set()
-        await told(app, pilot, read_screen, "Drew 10,000 supplies")
+        await told(app, pilot, read_screen, "10,000 supplies were drawn")
         app._in_sight()[0].action_find()
         await pilot.press(*"output vol", "enter", "enter")
         line = await told(app, pilot, read_screen, "95 of 100")
@@ -100,7 +100,7 @@ def test_supplies_drawn_are_those_of_the_engine(app):
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)
         time.sleep(0.02)
-    assert "Drew 10,000 supplies" in str(work.answer)
+    assert "10,000 supplies were drawn" in str(work.answer)
     assert any("%" in words for words in parts)
     spread = found["output.voltage.mean"]
     assert spread.low < spread.mean < spread.high

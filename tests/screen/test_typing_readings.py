@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from textual._xterm_parser import XTermParser
 
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.typed_reading import read_request
@@ -57,6 +58,18 @@ async def test_what_a_display_may_show_is_taken(typed, bench):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("slash", *"volts by hand", "enter", "r", *typed, "enter")
     assert read_request(bench.requests[0][1]).shows == typed
+
+
+async def test_keys_that_arrive_at_once_take_effect_in_their_order(bench):
+    """As on a slow line: what was put right before Enter is what is kept."""
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"volts by hand", "enter", "r")
+        for message in XTermParser().feed("22.5\x7f4 V\r"):
+            app.post_message(message)
+        await pilot.pause()
+        await pilot.pause()
+    assert read_request(bench.requests[0][1]).shows == "22.4 V"
 
 
 async def test_a_keyboard_without_a_degree_sign_will_do(bench):

@@ -11,6 +11,7 @@ from textual.widgets import Input
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.dialogue import Dialogue
+from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 
 
@@ -25,7 +26,7 @@ class FindDialogue(Dialogue[None]):
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
         yield Words(self.alphabet, title="find channels by name, quantity, instrument or state")
-        yield Input(self._wanted, max_length=40, compact=True)
+        yield TypedLine(self._wanted, max_length=40, compact=True)
         yield Words(self.alphabet, "Enter keeps the choice, Esc shows all. Hot and tripped channels always stay.")
 
     @on(Input.Changed)

@@ -11,6 +11,7 @@ from textual.widgets import Input
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.dialogue import Dialogue
+from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 
 WORD = "OFF"
@@ -29,7 +30,7 @@ class OffDialogue(Dialogue[bool]):
         section = self.picture.info.bench.switch_off
         instrument = section.instrument if section is not None else ""
         yield Words(self.alphabet, f"It tells {instrument} to switch off.", title=f"switch off: type {WORD}")
-        yield Input(max_length=_LONGEST, select_on_focus=False, compact=True)
+        yield TypedLine(max_length=_LONGEST, select_on_focus=False, compact=True)
         yield self._hint
 
     @on(Input.Submitted)

@@ -18,6 +18,7 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.dialogue import Dialogue
+from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 from benchmon.session.typed_reading import TypedReading
 
@@ -44,7 +45,7 @@ class ReadingDialogue(Dialogue[TypedReading]):
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
         yield self._question
-        yield Input(max_length=_LONGEST, select_on_focus=False, compact=True)
+        yield TypedLine(max_length=_LONGEST, select_on_focus=False, compact=True)
         yield self._hint
 
     def action_choose(self, steps: int) -> None:

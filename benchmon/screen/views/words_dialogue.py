@@ -12,6 +12,7 @@ from benchmon.errors import one_line
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
 from benchmon.screen.views.dialogue import Dialogue
+from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 
 LONGEST = 200
@@ -39,7 +40,7 @@ class WordsDialogue(Dialogue[str | None]):
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
         yield Words(self.alphabet, title=self._title)
-        yield Input(self._usual, max_length=LONGEST, select_on_focus=False, compact=True)
+        yield TypedLine(self._usual, max_length=LONGEST, select_on_focus=bool(self._usual), compact=True)
         yield Words(self.alphabet, self._hint)
 
     @on(Input.Submitted)
