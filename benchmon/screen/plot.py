@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import re
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import plotext  # type: ignore[import-untyped]
 
@@ -19,6 +21,7 @@ _TONES = {str(colour): tone for tone, colour in _COLOURS.items()}
 _ANSI = re.compile(r"\x1b\[([0-9;]*)m")
 _IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·", "++++-|++++++.")
 _LEAST_ROOM = 1e-15
+_BLANKS = " \N{BRAILLE PATTERN BLANK}"
 _ROWS_A_TICK, _COLUMNS_A_TICK = 3, 14
 _PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 
@@ -97,7 +100,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What lies between two limits at each x, shaded."""
+    """What lies between two limits from each x, which rises, to the next; shaded where nothing else is drawn."""
 
     x: Sequence[float]
     low: Sequence[float]
@@ -144,12 +147,18 @@ def draw_plot(drawn: Sequence[Drawn], axes: tuple[Axis, Axis], size: tuple[int, 
     figure.xlim(x.low, x.high)
     figure.ylim(y.low, y.high)
     _set_ticks(x, y, width, height)
+    bands = [each for each in drawn if isinstance(each, Band)]
     for each in drawn:
-        _draw(each, y, height, alphabet)
+        if not isinstance(each, Band):
+            _draw(each, y, height, alphabet)
     texts = figure.build().splitlines()[:height]
     top = _ANSI.sub("", texts[0])
     left = top.index("┌") + 1
-    return Plot([_line(text, width, alphabet) for text in texts], left, top.rindex("┐") - left)
+    plot = Plot([_line(text, width, alphabet) for text in texts], left, top.rindex("┐") - left)
+    rows = sum(text.count("│") > 0 or text.count("┤") > 0 for text in texts[1:])
+    for band in bands:
+        _shade(plot, band, axes, rows, alphabet)
+    return plot
 
 
 def _set_ticks(x: Axis, y: Axis, width: int, height: int) -> None:
@@ -158,22 +167,62 @@ def _set_ticks(x: Axis, y: Axis, width: int, height: int) -> None:
     plotext.xticks(acrosses, [x.label(tick) for tick in acrosses])
 
 
-def _draw(each: Drawn, y: Axis, height: int, alphabet: Alphabet) -> None:
+def _draw(each: Curve | Upright, y: Axis, height: int, alphabet: Alphabet) -> None:
     line = "*" if alphabet.ascii_only else "braille"
     if isinstance(each, Curve):
         draw = plotext.scatter if each.dotted else plotext.plot
         marker = alphabet.dot if each.dotted else line
         for xs, ys in _runs(each.x, each.y):
             draw(xs, ys, marker=marker, color=_COLOURS[each.tone])
-    elif isinstance(each, Upright):
+    else:
         step = (y.high - y.low) / (2 * height)
         rows = [y.low + step * row for row in range(2 * height + 1)]
         plotext.scatter([each.x] * len(rows), rows, marker=alphabet.upright, color=_COLOURS[each.tone])
-    else:
-        step = (y.high - y.low) / (2 * height)
-        points = [point for limits in zip(each.x, each.low, each.high, strict=True) for point in _filled(*limits, step)]
-        if points:
-            plotext.scatter(*zip(*points, strict=True), marker=alphabet.shade, color=_COLOURS[Tone.QUIET])
+
+
+def _shade(plot: Plot, band: Band, axes: tuple[Axis, Axis], rows: int, alphabet: Alphabet) -> None:
+    """Shade what is blank of the inside of `plot`, which has `rows` rows, between the limits of `band`.
+
+    As points of a plot the shade would be ten thousands of them, and a key would wait for that.
+    """
+    x, y = axes
+    columns = [
+        _rows_between(band, x.low + (x.high - x.low) * (at + 0.5) / plot.inner, y, rows) for at in range(plot.inner)
+    ]
+    for row in range(rows):
+        from_below = rows - 1 - row
+        if any(first <= from_below <= last for first, last in columns):
+            plot.lines[1 + row] = _shaded(plot.lines[1 + row], plot.left, columns, from_below, alphabet)
+
+
+def _rows_between(band: Band, at: float, y: Axis, rows: int) -> tuple[int, int]:
+    """Return the first and the last row, from below, between the limits at `at`; where there are none, 1 and 0."""
+    place = bisect_right(band.x, at) - 1
+    low, high = (band.low[place], band.high[place]) if place >= 0 else (math.nan, math.nan)
+    if not (math.isfinite(low) and math.isfinite(high)) or high < max(low, y.low) or low > y.high:
+        return 1, 0
+    first, last = (round((rows - 1) * (limit - y.low) / (y.high - y.low)) for limit in (low, high))
+    return max(0, first), min(rows - 1, last)
+
+
+def _shaded(line: Line, left: int, columns: Sequence[tuple[int, int]], row: int, alphabet: Alphabet) -> Line:
+    """Return a row of a plot, its inside beginning at column `left`, with its blanks in the band shaded."""
+    cells: list[Cell] = []
+    column = -left
+    for cell in line:
+        places = enumerate(cell.text, column)
+        marks = [
+            char in _BLANKS and 0 <= at < len(columns) and columns[at][0] <= row <= columns[at][1]
+            for at, char in places
+        ]
+        begin = 0
+        for is_shaded, run in groupby(marks):
+            end = begin + len(list(run))
+            shade = Cell(alphabet.shade * (end - begin), Tone.QUIET)
+            cells.append(shade if is_shaded else Cell(cell.text[begin:end], cell.tone))
+            begin = end
+        column += len(cell.text)
+    return tuple(cells)
 
 
 def _runs(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], list[float]]]:
@@ -186,13 +235,6 @@ def _runs(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], lis
         elif runs[-1][0]:
             runs.append(([], []))
     return [run for run in runs if run[0]]
-
-
-def _filled(x: float, low: float, high: float, step: float) -> list[tuple[float, float]]:
-    if not (math.isfinite(low) and math.isfinite(high) and high >= low):
-        return []
-    count = max(1, math.ceil(min(400.0, (high - low) / step)))
-    return [(x, low + (high - low) * at / count) for at in range(count + 1)]
 
 
 def _line(text: str, width: int, alphabet: Alphabet) -> Line:

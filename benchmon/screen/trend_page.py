@@ -63,18 +63,13 @@ def _plot(page: TrendPage, cursor: float, width: int, height: int, alphabet: Alp
     above = [math.nan if wanted is None else wanted.value + wanted.uncertainty for wanted in page.wanted]
     drawn: list[Drawn] = [Upright(at, Tone.QUIET)]
     if len(below) == len(page.parts):
-        edges = [edge for part in page.parts for edge in (part.start, (part.start + part.end) / 2)]
-        drawn.append(Band(edges, _twice(below), _twice(above)))
+        drawn.append(Band([part.start for part in page.parts], below, above))
     if any(part.count > 1 for part in page.parts):
         drawn += [Curve(middles, lows, Tone.DOUBT, dotted=True), Curve(middles, highs, Tone.DOUBT, dotted=True)]
     drawn.append(Curve(middles, means, Tone.GOOD))
     y = axis_around([*lows, *highs, *_seen(below, above, lows, highs)], page.channel.unit)
     x = TimeAxis(page.since, page.until, "s")
     return draw_plot(drawn, (x, y), (width, height), alphabet)
-
-
-def _twice(values: Sequence[float]) -> list[float]:
-    return [value for value in values for _ in range(2)]
 
 
 def _seen(below: Sequence[float], above: Sequence[float], lows: Sequence[float], highs: Sequence[float]) -> list[float]:

@@ -98,7 +98,7 @@ def harmonic_lines(measured: Harmonics, expected: Harmonics, width: int, height:
     what = f"measured, {alphabet.bar_expected} (expected)" if sizes else "expected"
     title = f" line current, rms: {what}, {alphabet.bar_warning} limit of IEC 61000-3-2 class A"
     lines = [rule(title, width, alphabet)]
-    largest = max({**wanted, **sizes}.values(), default=0.0)
+    largest = max([*wanted.values(), *sizes.values()], default=0.0)
     sizes, wanted = _above_rounding(sizes, largest), _above_rounding(wanted, largest)
     known = {**wanted, **sizes}
     orders = [order for order in sorted(known) if order <= _HIGHEST and _worth(order, sizes, wanted, largest)]
