@@ -2,8 +2,8 @@
 
 The two-stage Radau IIA method (order 3, stiffly accurate: Hairer & Wanner, Solving Ordinary Differential Equations II,
 IV.5) is written for every interval of a mesh at once. Each interval's stages are eliminated, which leaves
-δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left, so the work is linear in
-the number of intervals and stays inside array operations.
+δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left (`intervals.py`), so the
+work is linear in the number of intervals and stays inside array operations.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.errors import PredictionError
+from benchmon.prediction.intervals import MANY, applied, around, eliminated, inverted, no_single_answer, pivoted
 from benchmon.prediction.result import Floats
 
 STAGES = np.array([1.0 / 3.0, 1.0])
@@ -29,12 +29,6 @@ _MOST_STEPS = 60
 _MOST_HALVINGS = 12
 _TOLERANCE = 3e-6
 """Relative size of a step after which no other is taken: Newton's next would be about its square."""
-
-_FEW, _SMALL = 2, 32
-"""Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
-
-_MANY = 6
-"""Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
 
 _MOST_ALIKE, _ALIKE_FALL = 15, 0.7
 """Steps by one matrix for all variants, and the part of the last one that each must be at most."""
@@ -119,7 +113,7 @@ def solve_periodic(
         for step in range(most_steps):
             change = _newton_step(system, mesh, seconds, y)
             if step == 0 and not np.any(np.isfinite(change)):
-                raise _no_single_answer()
+                raise no_single_answer()
             scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
             y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
@@ -142,7 +136,7 @@ def solve_alike(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSo
         q, f, q_slope, f_slope = system.evaluate(y, mesh)
         slopes = (slope.mean(axis=0, keepdims=True) for slope in (q_slope, f_slope))
         local, from_start, stored = _stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
-        inverse = _inverted(local)
+        inverse = inverted(local)
         by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
         first, last = None, np.inf
         for _ in range(_MOST_ALIKE):
@@ -210,8 +204,8 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
     local, from_start, stored = _stages(system, seconds, q_slope, f_slope)
     n = y.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
-    by_lapack = system.needs_pivoting or n > _MANY
-    solved = _pivoted(local, right) if by_lapack else _eliminate(local, right)
+    by_lapack = system.needs_pivoting or n > MANY
+    solved = pivoted(local, right) if by_lapack else eliminated(local, right)
     return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
 
 
@@ -260,97 +254,6 @@ def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np
     change = forced
     if len(stored):
         ends = n + stored
-        at_start = _around(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
-        change = _apply(by_start, at_start) + forced
+        at_start = around(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
+        change = applied(by_start, at_start) + forced
     return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
-
-
-def _no_single_answer() -> PredictionError:
-    return PredictionError(
-        "the circuit has no single answer: a node is held by nothing or by two things at once; "
-        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
-    )
-
-
-def _eliminate(local: Floats, right: Floats) -> Floats:
-    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gauss's elimination; both are used up.
-
-    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
-    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
-    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
-    """
-    size = len(local)
-    for k in range(size - 1):
-        factor = local[k + 1 :, k] / local[k, k]
-        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
-        right[k + 1 :] -= factor[:, None] * right[k]
-    for k in reversed(range(size)):
-        right[k] /= local[k, k]
-        right[:k] -= local[:k, k, None] * right[k]
-    return right
-
-
-def _pivoted(local: Floats, right: Floats) -> Floats:
-    """Return the same as `_eliminate`, with partial pivoting."""
-    try:
-        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
-    except np.linalg.LinAlgError as problem:
-        raise _no_single_answer() from problem
-    return solved.transpose(2, 3, 0, 1)
-
-
-def _inverted(local: Floats) -> Floats:
-    """Return the inverse, (m, k, k), of the one variant of local (k, k, 1, m)."""
-    try:
-        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
-    except np.linalg.LinAlgError as problem:
-        raise _no_single_answer() from problem
-    return inverse
-
-
-def _apply(matrix: Floats, vector: Floats) -> Floats:
-    """Return matrix (i, j, …) times vector (j, …)."""
-    if len(vector) > _MANY:
-        return _product(matrix, vector[:, None])[:, 0]
-    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
-
-
-def _product(left: Floats, right: Floats) -> Floats:
-    """Return left (i, j, …) times right (j, k, …)."""
-    if len(right) > _MANY:
-        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
-        return found.transpose(2, 3, 0, 1)
-    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
-
-
-def _around(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
-    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
-    n, variants, intervals = offset.shape
-    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
-        return _closed(gain, offset, exchange)
-    even, odd = gain[..., 0::2], gain[..., 1::2]
-    joined = _product(odd, even)
-    starts = _around(joined, _apply(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
-    between = _apply(even, starts) + offset[..., 0::2]
-    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
-
-
-def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
-    """Return the same as `_around`, all intervals in one matrix a variant: for few variants that is quicker."""
-    n, variants, intervals = offset.shape
-    whole = np.zeros((variants, intervals, n, intervals, n))
-    steps = gain.transpose(2, 3, 0, 1)
-    forced = offset.transpose(1, 2, 0).copy()
-    at = np.arange(intervals)
-    whole[:, at, :, at, :] = np.eye(n)
-    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
-    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
-    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
-    size = intervals * n
-    try:
-        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
-            float
-        )
-    except np.linalg.LinAlgError as problem:
-        raise _no_single_answer() from problem
-    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
