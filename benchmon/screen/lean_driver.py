@@ -13,7 +13,7 @@ import select
 import threading
 import time
 from codecs import getincrementaldecoder
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rich.segment import Segment
@@ -117,11 +117,13 @@ class LeanDriver(LinuxDriver):
         if not isinstance(message, events.CursorPosition):
             super().process_message(message)
             return
-        with self._arrived:
-            self._ever_answered, self._never_answers, self._asked = True, False, None
-            if self._leaving:
-                self._arrived.notify_all()
-            self._send_changes()
+        self._in_turn(self._take_answer)
+
+    def _take_answer(self) -> None:
+        self._ever_answered, self._never_answers, self._asked = True, False, None
+        if self._leaving:
+            self._arrived.notify_all()
+        self._send_changes()
 
     def run_input_thread(self) -> None:
         """Read keys until the screen is left, and send what waits when an answer is overdue.
@@ -143,7 +145,21 @@ class LeanDriver(LinuxDriver):
             for message in parser.tick():
                 self.process_message(message)
             if self._asked is not None:
-                self.flush()
+                self._in_turn(self._send_changes)
+
+    def _in_turn(self, do: Callable[[], None]) -> None:
+        """Do something for the reading of keys while nothing else does; nothing where the screen is left meanwhile.
+
+        Whoever leaves waits for the reading to end, and may be a signal's handler that came upon a frame being painted:
+        then the lock is not let go of before.
+        """
+        while not self._lock.acquire(timeout=_LOOK_EVERY):
+            if self.exit_event.is_set():
+                return
+        try:
+            do()
+        finally:
+            self._lock.release()
 
     def disable_input(self) -> None:
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""

@@ -130,6 +130,13 @@ async def test_a_trend_in_its_band_with_its_marks(size, app, bench, read_screen)
         told = "24.10 V 23.90 V to 24.30 V in 5 readings expected 24.00 ± 0.50 V"
         assert any(told in " ".join(line.split()) for line in lines)
         assert "! 0:00:50 disagrees" in text
+
+
+async def test_the_cursor_of_a_trend_goes_to_the_events(app, bench, read_screen):
+    bench.push(Event(30.0, "", "note", "a hum"), Event(50.0, "mains voltage", "disagrees", "mains voltage reads 199 V"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("t")
+        await sees(app, pilot, read_screen, "! 0:00:50 disagrees")
         await pilot.press(*["left"] * 30)
         await sees(app, pilot, read_screen, "n 0:00:30 note: a hum")
 
