@@ -214,15 +214,16 @@ def test_a_terminal_that_is_gone_ends_the_reading_of_keys(monkeypatch):
 def test_the_reading_of_keys_ends_though_a_frame_is_being_painted():
     """A signal that puts the screen in the background may come in the midst of one, and waits for the reading's end."""
     reads_end, _writes_end = os.pipe()
-    driver = LeanDriver.__new__(LeanDriver)
+    driver, tried = LeanDriver.__new__(LeanDriver), threading.Event()
     driver.fileno, driver.exit_event = reads_end, threading.Event()
-    driver._lock, driver._asked = threading.RLock(), time.monotonic()
+    driver._lock = SimpleNamespace(acquire=lambda timeout: (tried.set(), time.sleep(timeout))[0])
+    driver._asked = time.monotonic()
     reading = threading.Thread(target=driver.run_input_thread, daemon=True)
-    with driver._lock:
-        reading.start()
-        driver.exit_event.set()
-        reading.join(5.0)
-        assert not reading.is_alive()
+    reading.start()
+    assert tried.wait(5.0)
+    driver.exit_event.set()
+    reading.join(5.0)
+    assert not reading.is_alive()
 
 
 def test_a_terminal_that_never_answers_is_served_all_the_same(start):
