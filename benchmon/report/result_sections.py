@@ -37,7 +37,7 @@ def _summary(found: Findings) -> Iterator[tuple[str, Tone]]:
         compared = f"All {words.plural(len(judged), 'channel')} that could be compared"
         yield f"{compared} agree with the prediction at the end of the test.", Tone.GOOD
     if earlier := ", ".join(_disagreed_before(judged)):
-        yield f"For a time there disagreed: {earlier}. Events and explanations tell when.", Tone.DOUBT
+        yield f"Earlier in the test disagreed for a time: {earlier}. Events and explanations tell when.", Tone.DOUBT
     silent = [one.channel.name for one in found.channels if not one.is_measured]
     if silent:
         yield f"Without a reading at the end of the test: {', '.join(silent)}.", Tone.DOUBT

@@ -140,7 +140,7 @@ def test_what_was_wrong_for_a_time_is_said_first(write_session, tmp_path):
     text = page_of(write_session(values=sagging, more=causes), tmp_path).text
     result = text.partition("Result")[2].partition("Measured and expected")[0]
     assert "All 12 channels that could be compared agree" in result
-    assert "For a time there disagreed: output (6 of 60 readings)" in result
+    assert "Earlier in the test disagreed for a time: output (6 of 60 readings)" in result
     told = text.partition("No cause stood at the end of the test")[2].partition("Steps")[0]
     assert "0:00:06 0:00:09 97 % a diode is open output test it" in told
     assert "nothing wrong" not in told
