@@ -24,7 +24,7 @@ class Messengers:
         self._threads: list[threading.Thread] = []
         self._sent = 0.0
         self.was_told = False
-        """Whether the switch has taken the command."""
+        """Whether the switch has taken the command, and has been asked what it is."""
         self.says_off: bool | None = None
         """What the switch says of itself, None where it cannot tell."""
         self.last = ""
@@ -55,7 +55,8 @@ class Messengers:
         except InstrumentError as problem:
             self.last = one_line(problem)
             return
-        self.was_told = True
         # Where the switch cannot be asked the meters tell.
         with suppress(InstrumentError):
             self.says_off = self._driver.is_off()
+        # Last, since a switch that says it is still on must not pass for one that cannot tell.
+        self.was_told = True

@@ -341,3 +341,25 @@ def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying(until):
     assert messengers.last == "clack"
     assert driver.calls >= 3
     driver.gate.set()
+
+
+class SlowToTell(Hanging):
+    """A switch that takes the command at once, and its time to say that it is still on."""
+
+    def _switch_off(self, _):
+        return "clack"
+
+    def _is_off(self, _):
+        self.gate.wait(20)
+        return False
+
+
+def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off(until):
+    driver = SlowToTell()
+    messengers = Messengers(driver)
+    messengers.send()
+    until(lambda: messengers.last == "clack")
+    assert not messengers.was_told
+    driver.gate.set()
+    until(lambda: messengers.was_told)
+    assert messengers.says_off is False

@@ -94,10 +94,12 @@ def test_nothing_is_explained_while_verdicts_change(understanding):
 
 
 def test_stopping_ends_the_thread():
+    before = set(threading.enumerate())
     made = Understanding(BENCH)
     made.start()
+    assert set(threading.enumerate()) - before
     made.stop(5.0)
-    assert not [thread for thread in threading.enumerate() if thread.name == "explanation"]
+    assert not set(threading.enumerate()) - before
 
 
 def test_a_questionable_reading_is_not_explained(understanding):
