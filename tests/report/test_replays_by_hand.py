@@ -302,6 +302,16 @@ class TestCommand:
             assert isinstance(self.run(*arguments, "--headless").exception, BadInput)
 
 
+async def gone(app, pilot):
+    """Wait until the play is where it was sent: it goes there beside the screen."""
+    for _ in range(500):
+        app.follow()
+        if app.long_work is None:
+            return
+        await pilot.pause(0.02)
+    raise AssertionError(f"it never came: {app.long_work.in_words}")
+
+
 async def test_the_keys_of_the_screen(write_session, events):
     clock = Clock()
     app = ReplayApp(Player(write_session(more=events), clock=clock), ascii_only=True)
@@ -309,11 +319,14 @@ async def test_the_keys_of_the_screen(write_session, events):
         await pilot.press("f")
         assert app._player.frozen
         await pilot.press("right_square_bracket")
+        await gone(app, pilot)
         assert app.picture.now == 10.0
         assert app.picture.events_seen == 2
         await pilot.press("right_square_bracket")
+        await gone(app, pilot)
         assert app.picture.events_seen == 3
         await pilot.press("left_square_bracket")
+        await gone(app, pilot)
         # The picture has begun afresh: it does not know what has not happened yet.
         assert (app.picture.now, app.picture.events_seen) == (10.0, 2)
         await pilot.press("full_stop")
