@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 _KEPT = 64
 _MAINS_STEP = 0.005
 _AMBIENT_STEP = 2.0
+_STAYS = 1.5
+"""Steps from a situation within which it stays the one that is predicted for."""
+_WEIGHT, _JUMP = 0.1, 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,21 +40,24 @@ class Situation:
         ambient = None if self.ambient is None else _AMBIENT_STEP * round(self.ambient / _AMBIENT_STEP)
         return Situation(mains, ambient, self.load)
 
-    def is_near(self, other: Situation, steps: float = 1.5) -> bool:
-        """Return whether it is within so many steps of `other`: then what was predicted for that still does."""
+    def is_near(self, other: Situation) -> bool:
+        """Return whether it is so near to `other`, a coarse one, that what was predicted for that still does."""
         if self.load != other.load:
             return False
         mains, ambient = _both(self.mains, other.mains), _both(self.ambient, other.ambient)
         return (
             mains is not None
             and ambient is not None
-            and abs(math.log(mains[0] / mains[1])) <= steps * _MAINS_STEP
-            and abs(ambient[0] - ambient[1]) <= steps * _AMBIENT_STEP
+            and abs(math.log(mains[0] / mains[1])) <= _STAYS * _MAINS_STEP
+            and abs(ambient[0] - ambient[1]) <= _STAYS * _AMBIENT_STEP
         )
 
-    def may_be_noise(self, other: Situation) -> bool:
-        """Return whether a noisy meter may show this where it is `other`; a mains that is turned goes farther."""
-        return self.is_near(other, 4.0)
+
+def smoothed(former: float | None, value: float | None) -> float | None:
+    """Return a reading without most of its noise, which grows old within seconds; one that jumps is taken as it is."""
+    if former is None or value is None or abs(value - former) > _JUMP * abs(former):
+        return value
+    return former + _WEIGHT * (value - former)
 
 
 def _both(one: float | None, other: float | None) -> tuple[float, float] | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import Alarms
-from benchmon.screen.foresight import Foresight, Situation
+from benchmon.screen.foresight import Foresight, Situation, smoothed
 from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
@@ -84,7 +84,8 @@ class Picture:
         self.alarms = Alarms()
         self.bell = True
         self.plan = Plan(info.bench.step)
-        self._situation = self._latest_situation = Situation()
+        self._situation = Situation()
+        self._mains: float | None = None
         self._edit: Event | None = None
         self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
@@ -168,7 +169,7 @@ class Picture:
     def situation(self) -> Situation:
         """Return what to predict for, coarsely: mains and air as measured, the bench's own where they are not.
 
-        It stays while they do not move much, or but for a moment.
+        It stays while they do not move much.
         """
         return self._situation
 
@@ -178,11 +179,9 @@ class Picture:
         mains, air = self._measured("mains.voltage.rms"), self._measured("ambient.temperature")
         powered = mains is not None and mains > powered_above(bench)
         air = air if air is not None and -60 < air < 120 else None
-        now = Situation(mains if powered else None, air, self.plan.load)
-        was, former = self._situation, self._latest_situation
-        self._latest_situation = now
-        # A single reading that is off, as of noisy mains, changes nothing yet.
-        return was if now.is_near(was) or (former.is_near(was) and now.may_be_noise(was)) else now.coarse()
+        self._mains = smoothed(self._mains, mains) if powered else None
+        now = Situation(self._mains, air, self.plan.load)
+        return self._situation if now.is_near(self._situation) else now.coarse()
 
     def situation_at(self, place: int) -> Situation:
         """Return what to predict for at a step of the plan, numbered from 1; a mains that none names is as it is."""
