@@ -89,6 +89,7 @@ class Picture:
         self._edit: Event | None = None
         self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
+        self._ahead = Ahead()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelPicture(channel) for channel in ordered)
         self._by_name = {picture.channel.name: picture for picture in self.channels}
@@ -117,6 +118,7 @@ class Picture:
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
         if update.explanations is not None:
             self._causes = update.explanations.ranked
+        self._ahead = Ahead(self.now, self._forecasts, self._causes)
         self._glance = self._judge()
         self._situation = self._situation_now()
         self.judge_alarms()
@@ -210,7 +212,7 @@ class Picture:
     @property
     def ahead(self) -> Ahead:
         """Return what is known beyond the latest readings: courses and causes."""
-        return Ahead(self.now, self._forecasts, self._causes)
+        return self._ahead
 
     @property
     def points(self) -> tuple[str, ...]:

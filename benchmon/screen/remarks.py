@@ -30,11 +30,12 @@ class Remark:
 
 def remarks_of(picture: Picture, width: int, alphabet: Alphabet) -> dict[str, list[Remark]]:
     """Return the remarks on each channel that has any, wrapped to rows of `width`."""
-    if not picture.ahead.forecasts and not picture.ahead.causes:
+    ahead = picture.ahead
+    if not ahead.forecasts and not ahead.causes:
         return {}
     sentences: dict[str, list[tuple[str, Tone]]] = {}
     for channel in (each.channel for each in picture.channels):
-        words = picture.ahead.limit_words(channel)
+        words = ahead.limit_words(channel)
         if words:
             sentences.setdefault(channel.name, []).append((_course(picture, channel.name, words), Tone.BAD))
     for cause in told_causes(picture):
