@@ -91,7 +91,9 @@ def export(session: Path, out: Path, wide: bool, every: float | None, force: boo
     if every is not None and not wide:
         raise BadInput("--every: is for --wide")
     force = may_write_over(out, force=force)
-    count = export_session(RecordedSession(session), out, force=force, wide=wide, every=1.0 if every is None else every)
+    count = export_session(
+        RecordedSession(session).with_data(), out, force=force, wide=wide, every=1.0 if every is None else every
+    )
     click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
     return EXIT_DONE
 
@@ -105,7 +107,7 @@ def report(session: Path, out: Path, force: bool) -> int:
     from benchmon.report.recorded import RecordedSession
     from benchmon.report.report import report as report_session
 
-    found = report_session(RecordedSession(session), out, force=may_write_over(out, force=force))
+    found = report_session(RecordedSession(session).with_data(), out, force=may_write_over(out, force=force))
     click.echo(f"Report in {one_line(out, 1000)}")
     if found.tripped:
         click.echo(f"Past its limit: {one_line(', '.join(found.tripped), 300)}")
@@ -128,7 +130,7 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 
     if mains is not None and not 0 < mains <= 1000:
         raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
-    found = compare_sessions([RecordedSession(session) for session in sessions], mains)
+    found = compare_sessions([RecordedSession(session).with_data() for session in sessions], mains)
     if out is not None:
         force = may_write_over(out, force=force)
         write_document(lambda pictured: comparison_document(found, with_pictures=pictured), out, force=force)

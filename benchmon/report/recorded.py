@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, one_line
@@ -56,6 +56,14 @@ class RecordedSession:
         self.numbers: dict[int, Channel] = {
             number: known[name] for number, name in rows if isinstance(number, int) and name in known
         }
+
+    def with_data(self) -> Self:
+        """Return this session. Raises `BadInput` where no channel ever gave a reading: nothing can be made of it."""
+        with reading(self.path) as connection:
+            if connection.execute("SELECT 1 FROM readings WHERE typeof(value) = 'real' LIMIT 1").fetchone():
+                return self
+        name = one_line(self.path, 300)
+        raise BadInput(f"{name}: holds no readings; `benchmon replay --headless {name}` tells why")
 
     @property
     def bench(self) -> Bench:

@@ -253,6 +253,14 @@ class TestFiles:
         assert reason in str(refused.exception)
         assert sorted(tmp_path.iterdir()) == sorted([*before, session])
 
+    @pytest.mark.parametrize("command", ["export", "report", "compare"])
+    def test_a_session_without_readings_is_refused_in_one_line(self, write_session, tmp_path, command):
+        session, out = write_session(seconds=0), tmp_path / ("all.csv" if command == "export" else "all.html")
+        refused = CliRunner().invoke(commands, [command, str(session), "-o", str(out)], standalone_mode=False)
+        assert isinstance(refused.exception, BadInput)
+        assert "holds no readings" in str(refused.exception)
+        assert not out.exists()
+
     def test_the_session_itself_is_never_written_over(self, write_session, tmp_path):
         session = write_session("it.sqlite")
         before = session.read_bytes()
