@@ -1,7 +1,7 @@
 """Readings put together to lines of CSV, thousands at once.
 
 What is the same in many lines, a second's date and time, a channel's name, what was expected, is made once and then
-only laid in its place, and so is the text of each value, since a meter shows few different ones.
+only laid in its place; values are told all at once.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,9 +85,8 @@ class Lines:
         self._units = {number: one.unit for number, one in known.items()}
         self._expected = {number: self._behind(number, None, None) for number in known}
         self._ends = np.array([f"{verdict},{flags}\n".encode() for verdict, flags in words_of_states()], object)
-        self._wholes = _Kept[int](lambda second: b"%d" % second)
-        self._stamps = _Kept[int](_stamp)
-        self._values = _Kept[float](lambda value: repr(value).replace("inf", "Inf").encode())
+        self._wholes = _Kept(lambda second: b"%d" % second)
+        self._stamps = _Kept(_stamp)
 
     def of(self, part: Part) -> tuple[int, bytes]:
         """Return how many lines the readings of a part make, and the lines; those of unknown channels make none."""
@@ -99,7 +98,7 @@ class Lines:
             _by_runs(part.times // _SECOND, self._wholes).tolist(),
             self._middles(part.times).tolist(),
             self._names[part.channels].tolist(),
-            map(self._values.__getitem__, part.values.tolist()),
+            _told(part.values),
             expected(part).tolist(),
             self._ends[part.states].tolist(),
         )
@@ -141,28 +140,36 @@ class Lines:
         return f",{self._units[channel]},{told},".encode()
 
 
-Key = TypeVar("Key", int, float)
-
-
-class _Kept(dict[Key, bytes]):
+class _Kept(dict[int, bytes]):
     """Pieces that are made once and kept; all are forgotten where they become too many."""
 
-    def __init__(self, make: Callable[[Key], bytes]) -> None:
+    def __init__(self, make: Callable[[int], bytes]) -> None:
         super().__init__()
-        self._make: Callable[[Key], bytes] = make
+        self._make: Callable[[int], bytes] = make
 
-    def __missing__(self, key: Key) -> bytes:
+    def __missing__(self, key: int) -> bytes:
         if len(self) >= _MOST_KEPT:
             self.clear()
         self[key] = made = self._make(key)
         return made
 
 
-def _by_runs(keys: Integers, made: _Kept[int]) -> Pieces:
+def _by_runs(keys: Integers, made: _Kept) -> Pieces:
     """Return the piece of each key (n,), of which many in a row are alike."""
     begins = np.flatnonzero(np.diff(keys, prepend=keys[0] - 1))
     pieces = np.array([made[key] for key in keys[begins].tolist()])
     return np.repeat(pieces, np.diff(begins, append=len(keys)))
+
+
+def _told(values: Floats) -> list[bytes]:
+    """Return the shortest texts (n,) that give values back to the last bit.
+
+    A whole list is told in a quarter of the time that its values take one by one.
+
+    >>> _told(np.array([22.1, 1e-9, -np.inf]))
+    [b'22.1', b'1e-09', b'-Inf']
+    """
+    return repr(values.tolist())[1:-1].replace("inf", "Inf").encode().split(b", ")
 
 
 def _six_digits(numbers: Integers) -> tuple[Pieces, Pieces]:
