@@ -19,7 +19,7 @@ from benchmon.errors import one_line
 from benchmon.session.beacon import Beacon
 from benchmon.watch.records import Event, Flag
 
-_BEAT_EVERY = 0.25
+_BEAT_EVERY = 0.5
 _END_WITHIN = 1.0
 
 

@@ -41,6 +41,9 @@ from benchmon.watch.records import Event, Flag, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
+_GATHER = 0.002
+"""Seconds in which the rest of a burst follows: an instrument's channels are often due together, and taking them one
+by one would wake this thread for each. A trip waits so much longer."""
 _ROUND = 0.05
 _HEARTBEAT_EVERY = 0.25
 _INSTRUMENTS_END_WITHIN = 1.5
@@ -193,7 +196,9 @@ class Recording:
         """Return what has come, in the order of time, after at most `wait` seconds."""
         found = []
         try:
-            found.append(self._inbox.get(timeout=wait) if wait else self._inbox.get_nowait())
+            if wait:
+                found.append(self._inbox.get(timeout=wait))
+                time.sleep(_GATHER)
             while True:
                 found.append(self._inbox.get_nowait())
         except Empty:

@@ -1,6 +1,6 @@
 """Writing a session file: one thread owns it, and everybody else hands it records.
 
-What waits is committed every 100 ms, and at once where it holds an event. So a slow disk never stands in the path of
+What waits is committed every 150 ms, and at once where it holds an event. So a slow disk never stands in the path of
 the watch, and a follower sees every reading within a fifth of a second.
 
 Where the file cannot be written (a full disk, a file taken away) the recorder goes on: what comes waits in a bounded
@@ -29,7 +29,7 @@ from benchmon.session.storing import Encoder, Statement, description
 from benchmon.session.waiting import MOST_WAITING, Waiting
 from benchmon.watch.records import Event
 
-COMMIT_EVERY = 0.1
+COMMIT_EVERY = 0.15
 _AT_ONCE = 5000
 _TRY_AGAIN_EVERY = 0.25
 _LOOK_FOR_THE_FILE_EVERY = 1.0
@@ -125,7 +125,7 @@ class SessionWriter:
             self._file.close()
 
     def _collect(self) -> list[Statement]:
-        """Return the statements of what came within 100 ms, or up to an event."""
+        """Return the statements of what came within 150 ms, or up to an event."""
         statements: list[Statement] = []
         for record in self._waiting.collect(COMMIT_EVERY, _AT_ONCE):
             try:

@@ -233,6 +233,9 @@ class FastTime:
         """Return the moved clock."""
         return self.now
 
+    def sleep(self, seconds: float) -> None:
+        """Wait for nothing: what is waited for is there."""
+
 
 def soak() -> Iterator[tuple[str, float, float, str]]:
     """A soak in fast time, through the recorder's own loop: growth of memory after its first quarter."""
