@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import signal
 import time
@@ -15,6 +14,7 @@ import click
 
 from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
+from benchmon.loading import all_is_loaded
 from benchmon.printing import table
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
@@ -58,8 +58,7 @@ def run_simulator(
             _tell(f"{name} {address}")
         if save_bench is not None:
             _write_beside(save_bench, rewrite_addresses(bench.source, simulated.addresses))
-        gc.freeze()
-        gc.enable()
+        all_is_loaded()
         _serve(simulated, stop, until_finished)
 
 

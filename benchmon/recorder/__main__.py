@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import gc
 import sys
 import time
 from collections.abc import Sequence
@@ -13,6 +12,7 @@ from pathlib import Path
 from benchmon.bench import Bench, load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
 from benchmon.instruments.registry import prepare
+from benchmon.loading import all_is_loaded
 from benchmon.recorder.recording import record
 
 _LOOK_EVERY = 0.01
@@ -32,9 +32,7 @@ def get_ready(like: Bench) -> None:
     """Load the drivers of a bench. What is wrong with it is told when it is recorded."""
     with suppress(BenchmonError):
         prepare(like)
-    # What is loaded by now stays for good; the program that this is a copy of has not looked for garbage yet.
-    gc.freeze()
-    gc.enable()
+    all_is_loaded()
 
 
 def record_file(bench_file: Path, session: Path, duration: float | None, wait: float = 0.0) -> int:

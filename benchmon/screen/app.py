@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import math
 import time
 from collections.abc import Sequence
@@ -14,6 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from benchmon.errors import BenchmonError, SessionFileError
+from benchmon.loading import all_is_loaded
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
@@ -224,9 +224,8 @@ def _load_in_background() -> None:
             for module, name in _LATER_VIEWS.values():
                 _load(module, name)
         finally:
-            # What is loaded by now stays for good; looking through it for garbage would make a key wait.
-            gc.freeze()
-            gc.enable()
+            # Looking for garbage among it would make a key wait.
+            all_is_loaded()
 
     Thread(target=load, name="loading views", daemon=True).start()
 
