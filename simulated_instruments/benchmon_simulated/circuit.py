@@ -17,9 +17,11 @@ Floats = NDArray[np.float64]
 STEPS = 400
 """Time steps a mains period: ten for the 40th harmonic."""
 
+RESIDUE = 0.5
+"""Volts that junctions alone may leave on a capacitor: below them a diode in its way out hardly conducts."""
 
-DEAD = 1e-3
-"""Volts."""
+CREEP = 1e-4
+"""Volts by which a residue may fall in a period and be taken as standing: 5 mV a second at 50 Hz."""
 
 
 @dataclass(frozen=True)
@@ -78,14 +80,17 @@ class Cycle:
 
         The peak is the largest of all these voltages: what has next to none may go on falling for ever.
         """
-        now = np.vstack((self.port_voltages, self.output_voltage))
-        then = np.vstack((before.port_voltages, before.output_voltage))
-        return bool(np.abs(now - then).max() <= tolerance * np.abs(now).max())
+        return bool(self._moved(before) <= tolerance * np.abs(self._stored()).max())
 
-    @property
-    def is_dead(self) -> bool:
-        """Whether nothing worth stepping is left of any voltage."""
-        return float(np.abs(self.port_voltages).max()) < DEAD
+    def is_spent(self, before: Cycle) -> bool:
+        """Return whether a discharge is over: only a residue is left, and hardly less than in the period `before`."""
+        return bool(np.abs(self._stored()).max() < RESIDUE) and self._moved(before) < CREEP
+
+    def _moved(self, before: Cycle) -> float:
+        return float(np.abs(self._stored() - before._stored()).max())
+
+    def _stored(self) -> Floats:
+        return np.vstack((self.port_voltages, self.output_voltage))
 
 
 class Charged:

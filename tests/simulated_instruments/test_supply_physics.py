@@ -13,6 +13,7 @@ from benchmon.errors import BadInput
 from benchmon.quantities import UNITS
 from benchmon_simulated import SupplyUnderTest
 from benchmon_simulated.defects import Defects
+from benchmon_simulated.rectifier import RectifierCircuit
 
 TAPPED = (
     'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
@@ -113,6 +114,24 @@ def test_a_reservoir_discharges_through_its_load_with_the_time_constant_of_both(
     parts = supply.parts
     time_constant = parts.filter[0].capacitance * (parts.load.resistance + parts.reservoir_esr)
     assert math.log(first / later) == pytest.approx(0.1 / time_constant, rel=0.01)
+
+
+def test_what_is_left_below_a_diode_drop_is_not_stepped_for_ever(make_bench, reservoir, monkeypatch):
+    doubler = make_bench(reservoir, rectifier='kind = "full-wave doubler"')
+    supply = SupplyUnderTest(doubler, seed=4)
+    supply.switch_off()
+    left = supply.advance(60.0, each=1.0).values["output.voltage.mean"]
+    assert left < 0.1
+    stepped, run = [], RectifierCircuit.run
+
+    def counted(circuit, wave, now):
+        stepped.append(wave)
+        return run(circuit, wave, now)
+
+    monkeypatch.setattr(RectifierCircuit, "run", counted)
+    day = supply.advance(86_400.0, each=86_400.0).values
+    assert 0.0 <= day["output.voltage.mean"] <= left
+    assert len(stepped) < 10  # of 4,320,000 periods
 
 
 def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say(make_bench):
