@@ -158,8 +158,9 @@ def spread(matrix: Floats, vectors: Floats) -> Floats:
 def slopes(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
     """Return inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths."""
     outer = inject.transpose(0, 2, 1)[..., None] * drive[:, None, :]
-    found = spread(outer.reshape(*outer.shape[:2], -1).transpose(0, 2, 1), conductance)
-    return found.reshape(*conductance.shape[:3], *outer.shape[2:])
+    variants, paths, rows, columns = outer.shape  # there may be no path
+    found = spread(outer.reshape(variants, paths, rows * columns).transpose(0, 2, 1), conductance)
+    return found.reshape(*conductance.shape[:3], rows, columns)
 
 
 def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:

@@ -73,11 +73,12 @@ class DiodeCircuit:
     def _diodes(self, y: Floats) -> tuple[Floats, Floats]:
         """Return current and conductance of the diodes that still are some, (b, …, d), at unknowns y (b, …, n)."""
         at = self.equations
-        shape = (-1, *[1] * (y.ndim - 2))
+        # No diode may be left, as in a half-wave circuit with its diode shorted: sizes are told, not inferred.
+        alike = [1] * (y.ndim - 2)
         saturation, thermal = (
-            value[:, list(at.conducting)].reshape(*shape, len(at.conducting)) for value in self.junction
+            value[:, list(at.conducting)].reshape(len(value), *alike, len(at.conducting)) for value in self.junction
         )
-        ohms = at.parts["diode.series_resistance"].reshape(*shape, 1)
+        ohms = at.parts["diode.series_resistance"].reshape(-1, *alike, 1)
         return conduct(y @ at.across.T, ohms, saturation, thermal)
 
     def all_diodes(self, y: Floats) -> tuple[Floats, Floats]:

@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 from faulty_bench import shown
+from reservoir_supply import SUPPLY
 
-from benchmon.bench import load_bench
+from benchmon.bench import load_bench, read_bench
 from benchmon.watch.circuit_faults import CircuitFaults, faults_of
-from benchmon.watch.explanation import Explainer
+from benchmon.watch.explanation import Explainer, Observation
 from benchmon.watch.meter_values import meter_values
 from benchmon_simulated.defects import Defects
 from benchmon_simulated.scenarios import scenario_named
@@ -64,3 +65,40 @@ def test_every_fault_of_an_example_bench_is_solved(name):
     right = meter_values(bench, bench.mains.voltage)
     solved = CircuitFaults(bench).hypotheses(bench.channel, bench.mains.voltage, right)
     assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]
+
+
+HALF_WAVE = (
+    SUPPLY.replace('kind = "bridge"', 'kind = "half wave"')
+    + """
+[[instrument]]
+name = "meter"
+driver = "hand"
+[[channel]]
+name = "whole"
+instrument = "meter"
+quantity = "output.voltage.rms"
+accuracy = "0.5 % + 10 mV"
+[[channel]]
+name = "mean"
+instrument = "meter"
+quantity = "output.voltage.mean"
+accuracy = "0.5 % + 10 mV"
+"""
+)
+BARE_HALF_WAVE = HALF_WAVE.replace('[[filter]]\nkind = "capacitor"\ncapacitance = "4.7 mF"\n', "")
+
+
+@pytest.mark.parametrize("text", [HALF_WAVE, BARE_HALF_WAVE], ids=["reservoir", "bare"])
+def test_every_fault_of_a_half_wave_supply_is_solved(text):
+    bench = read_bench(text)
+    right = meter_values(bench, bench.mains.voltage)
+    solved = CircuitFaults(bench).hypotheses(bench.channel, bench.mains.voltage, right)
+    assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]
+
+
+def test_a_half_wave_supply_with_its_diode_shorted_gives_alternating_voltage():
+    bench = read_bench(BARE_HALF_WAVE)
+    resistance = 20.0 + 0.2 + 8.0 * (20.0 / 230.0) ** 2
+    whole = 20.0 * 20.0 / resistance  # no diode is left: a divider of winding and load (closed form)
+    read = [Observation(bench.channel[0], whole), Observation(bench.channel[1], 0.0)]
+    assert Explainer(bench).explain(read)[0].cause == "the diode is shorted"
