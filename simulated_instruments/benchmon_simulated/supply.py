@@ -157,7 +157,7 @@ class SupplyUnderTest:
         cycle = self._circuit.run(wave, now)
         for _ in range(periods - 1):
             before, cycle = cycle, self._circuit.run(wave, now)
-            # A discharge without mains goes on in ever smaller steps, so a small part of the rest is no sign of its end.
+            # A discharge goes on in ever smaller steps, so a small part of what is left is no sign of its end.
             if cycle.repeats(before, SETTLED) if wave.any() else cycle.is_spent(before):
                 break
         return cycle
