@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from benchmon.errors import one_line
 from benchmon.quantities import POINTS, format_value
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.records import Flag
+from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
@@ -124,7 +125,8 @@ def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
 
 def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
     """Return the watch's answer to logged readings: channels, what happened, and likely causes."""
-    units = {channel.name: channel.unit for channel in bench.channel}
+    channels = {channel.name: channel for channel in bench.channel}
+    units = {name: channel.unit for name, channel in channels.items()}
     rows = []
     for name, said in answer["channels"].items():
         final, left = said["final"], said["time_to_limit_s"]
@@ -134,7 +136,7 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
                 format_value(said["value"], units[name]),
                 format_value(said["expected"], units[name]),
                 "–" if said["en"] is None else f"{said['en']:+.2f}",
-                ", ".join([said["verdict"], *said["flags"]]),
+                ", ".join([said["verdict"], *flag_words(map(Flag, said["flags"]), channels[name], said["value"])]),
                 "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
                 "–" if left is None else f"{left:.0f} s",
             )
@@ -146,7 +148,8 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
     if answer["explanations"]:
         lines += ["", "Likely causes:"]
         lines += [
-            f"{100 * one['likelihood']:9.0f} %  {one_line(one['message'], 1000)}" for one in answer["explanations"]
+            f"{likelihood_in_words(one['likelihood']):>11}  {one_line(one['message'], 1000)}"
+            for one in answer["explanations"]
         ]
     return "\n".join(lines)
 

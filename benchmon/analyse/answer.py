@@ -13,7 +13,7 @@ from benchmon.errors import one_line
 from benchmon.prediction.limits_61000_3_2 import HarmonicLimit
 from benchmon.printing import table
 from benchmon.quantities import format_value
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.wording import likelihood_in_words, with_uncertainty
 
 _PLAIN = ("thd", "form_factor", "crest_factor", "ripple_factor")
 _ORDERS_SHOWN = 15
@@ -168,5 +168,7 @@ def _beside(found: Analysis) -> list[str]:
         lines = [f"The bench file leads to expect nothing of {found.first.quantity}"]
     if found.explanations:
         lines += ["", "Likely causes:"]
-        lines += [f"{100 * one.likelihood:9.0f} %  {one_line(one.message, 1000)}" for one in found.explanations]
+        lines += [
+            f"{likelihood_in_words(one.likelihood):>11}  {one_line(one.message, 1000)}" for one in found.explanations
+        ]
     return lines

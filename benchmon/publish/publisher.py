@@ -19,14 +19,14 @@ from benchmon.publish.topics import (
 )
 from benchmon.session.view import RecorderState, SessionView, Update
 from benchmon.watch.ahead import Ahead
-from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
+from benchmon.watch.glance import Glance, Level, glance
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement
+from benchmon.watch.without_power import SWITCH_KINDS
 
 _LOOK_EVERY = 0.5
 _STATE_EVERY = 1.0
 _LAST_WORDS_WITHIN = 5.0
 _TELL_ABSENCE_AFTER = 5.0
-_SWITCHES = (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF)
 _GONE = "Neither the recorder nor its publisher is heard any more: look at the bench"
 
 
@@ -91,7 +91,7 @@ class Publisher:
             self._outbox.keep("explanations", explanations_payload(update.explanations, self._started))
         for event in update.events:
             self._outbox.tell(event_payload(event, self._started))
-            self._switching = event if event.kind in _SWITCHES else self._switching
+            self._switching = event if event.kind in SWITCH_KINDS else self._switching
 
     def _glance(self) -> Glance:
         ahead = Ahead(self._update.now, self._forecasts, self._causes)

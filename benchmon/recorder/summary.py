@@ -10,9 +10,9 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.quantities import format_value
-from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.without_power import SWITCH_KINDS
+from benchmon.watch.wording import flag_words, with_uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,8 @@ class ChannelSummary:
     expected_uncertainty: float | None
     verdict: Verdict
     flags: frozenset[Flag]
+    said: tuple[str, ...] = ()
+    """The flags as a person reads them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ class Tally:
         """Count events."""
         self._events += len(events)
         for event in events:
-            if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
+            if event.kind in SWITCH_KINDS:
                 self._switching = event
 
     def summary(self, path: Path, duration: float) -> Summary:
@@ -105,6 +107,7 @@ class _ChannelTally:
             latest.expected_uncertainty if latest else None,
             latest.verdict if latest else Verdict.UNPREDICTED,
             latest.flags if latest else frozenset(),
+            tuple(flag_words(latest.flags, self._channel, latest.value)) if latest else (),
         )
 
 
@@ -130,6 +133,6 @@ def _row(channel: ChannelSummary) -> tuple[str, ...]:
     expected = "–"
     if channel.expected is not None and channel.expected_uncertainty is not None:
         expected = with_uncertainty(channel.expected, channel.expected_uncertainty, channel.unit)
-    words = ", ".join([channel.verdict, *sorted(channel.flags)])
+    words = ", ".join([channel.verdict, *channel.said])
     shown = (format_value(value, channel.unit) for value in values)
     return (one_line(channel.name), str(channel.count), *shown, expected, words)

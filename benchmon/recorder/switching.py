@@ -1,8 +1,9 @@
 """Switching off on a trip: at once, in threads of its own, until the meters show that the power is gone.
 
-The kinds of its events: `switch` (whether it can be reached), `switching off`, `switched off`, and `switch-off failed`,
-than which there is none louder. It goes on trying as long as the recording runs, and a recording that is asked to end
-lets it finish first. Who switches on again while something is past its limit, or gets there, is switched off again.
+The kinds of its events: `switch` (whether it can be reached), `switching off`, `switched off`, `power is back`, and
+`switch-off failed`, than which there is none louder. It goes on trying as long as the recording runs, and a recording
+that is asked to end lets it finish first. Who switches on again while something is past its limit, or gets there, is
+switched off again.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from benchmon.recorder.messengers import Messengers
 from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_gone import Finding, Power, PowerGone
 from benchmon.watch.records import Event
+from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCHED_OFF, SWITCHING_OFF, UNSEEN
 from benchmon.watch.wording import past
 
 _LOOK_EVERY = 0.02
@@ -45,7 +47,7 @@ class SwitchingOff:
         self._events: SimpleQueue[Event] = SimpleQueue()
         self._started: float | None = None
         self._reason = ""
-        self._done = False
+        self._done = self._is_back = False
         self._done_at = 0.0
         self._ended = threading.Event()
 
@@ -65,6 +67,7 @@ class SwitchingOff:
         self._power.observe(channel, at, value)
         if not self._done or value is None or math.isnan(value):
             return
+        self._tell_whether_it_is_back(at)
         crossing = trip_crossed(self._channels[channel], value)
         if crossing is None:
             self._came_back.add(channel)
@@ -75,12 +78,25 @@ class SwitchingOff:
         """Switch off; returns at once. A further trip changes nothing while the power is still on its way off."""
         if self._driver is None or (self._started is not None and not self._done):
             return
-        self._started, self._reason, self._done = self._now(), reason, False
+        self._started, self._reason = self._now(), reason
+        self._done = self._is_back = False
         self._came_back.clear()
         messengers = Messengers(self._driver)
         messengers.send()
         self._power.switched(self._started)
         threading.Thread(target=lambda: self._see_it_through(messengers), name="switching off", daemon=True).start()
+
+    def _tell_whether_it_is_back(self, at: float) -> None:
+        """Say once that the power is back after it was seen to be gone, and once that it is gone again."""
+        if at - self._done_at < _AGAIN_AFTER:
+            return
+        back, finding = self._power.back(), self._power.finding()
+        if back and not self._is_back:
+            self._say(POWER_BACK, f"{back}, after it was switched off", at)
+            self._is_back = True
+        elif not back and self._is_back and finding.power is Power.GONE:
+            self._say(SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            self._is_back = False
 
     def _is_on_again(self, channel: str) -> bool:
         """Return whether the power is back, where nothing shows it because `channel` came back and went again."""
@@ -124,17 +140,17 @@ class SwitchingOff:
 
     def _see_it_through(self, messengers: Messengers) -> None:
         name, started = messengers.name, self._started or 0.0
-        self._say("switching off", f"{name} was told to switch off: {self._reason}", started)
+        self._say(SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
         told_at = started + self._seen_within - _TELLS_AGAIN_AFTER
         while not self._ended.is_set() and not self._done:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, messengers)
             if done:
-                self._say("switched off", f"{done}, {now - started:.2f} s after {name} was told")
+                self._say(SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
                 self._done_at, self._done = now, True
             elif now - told_at > _TELLS_AGAIN_AFTER:
                 told_at = now
-                self._say("switch-off failed", _failure(name, finding, messengers, now - started))
+                self._say(NOT_SWITCHED_OFF, _failure(name, finding, messengers, now - started))
             messengers.send_again()
             self._ended.wait(_LOOK_EVERY)
 
@@ -148,7 +164,7 @@ def _done(finding: Finding, messengers: Messengers) -> str:
         return finding.words
     if finding.power is Power.UNSEEN and messengers.was_told and messengers.says_off is not False:
         says = "the switch says that it is off" if messengers.says_off else messengers.last
-        return f"{says}; no channel shows whether the power is gone, so look"
+        return f"{says}; {UNSEEN}, so look"
     return ""
 
 

@@ -12,13 +12,14 @@ from benchmon.report.findings import Findings, StepFinding
 from benchmon.watch.explanation import NOTHING_WRONG
 from benchmon.watch.insight_wording import duration
 from benchmon.watch.plan import DONE, KINDS, SKIPPED, STOPPED, Outcome, Stage
-from benchmon.watch.records import Event, Explanation, Explanations
+from benchmon.watch.records import Event, Explanation, Explanations, Flag
+from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCH_KINDS
+from benchmon.watch.wording import PAST_WARNING, likelihood_in_words
 
 _MOST_EVENTS = 500
 _OPERATOR = ("note", "typed", "acknowledged", "refused", "started", "stopped", *KINDS)
-_SWITCHING = ("switching off", "switched off", "switch-off failed")
 _ENDING = (DONE, SKIPPED, STOPPED)
-_BAD = ("tripped", "disagrees", "runaway", "implausible")
+_BAD = ("tripped", NOT_SWITCHED_OFF, POWER_BACK, "disagrees", "runaway", "implausible")
 _OUTCOMES = {Outcome.DONE: Tone.GOOD, Outcome.SKIPPED: Tone.DOUBT, Outcome.STOPPED: Tone.BAD}
 _CAUSES, _MOST_CAUSES_BEFORE = 5, 50
 
@@ -41,7 +42,7 @@ def steps_section(found: Findings) -> Section:
         blocks.append(Table(head, stages))
     else:
         blocks.append(Paragraph("The bench file has no plan of steps."))
-    done = [event for event in session.events if event.kind in (*_OPERATOR, *_SWITCHING)]
+    done = [event for event in session.events if event.kind in (*_OPERATOR, *SWITCH_KINDS)]
     if done:
         rows = tuple(
             (
@@ -81,7 +82,7 @@ def _step(step: StepFinding, count: int) -> list[Block]:
             words.expected(one.expected),
             words.signed(one.en),
             words.verdict(one.verdict) if one.is_measured else Toned("not measured", Tone.DOUBT),
-            words.flags(one.flags),
+            words.flags(one.flags, one.channel),
         )
         for one in step.channels
     )
@@ -129,7 +130,9 @@ def _worth_showing(events: list[Event]) -> list[Event]:
 
 
 def _kind(event: Event) -> Cell:
-    return Toned(event.kind, Tone.BAD) if event.kind in _BAD else event.kind
+    if event.kind in _BAD:
+        return Toned(event.kind, Tone.BAD)
+    return PAST_WARNING if event.kind == Flag.HOT else event.kind
 
 
 def explanations_section(found: Findings) -> Section:
@@ -168,4 +171,4 @@ def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
 
 
 def _of(one: Explanation) -> tuple[Cell, ...]:
-    return f"{100 * one.likelihood:.0f} %", one.cause, ", ".join(one.channels) or words.NOTHING, one.message
+    return likelihood_in_words(one.likelihood), one.cause, ", ".join(one.channels) or words.NOTHING, one.message

@@ -86,7 +86,7 @@ def _reading(one: Finding) -> tuple[Cell, ...]:
         words.signed(one.en),
         words.verdict(one.verdict) if one.is_measured else Toned("not measured", Tone.DOUBT),
         span,
-        words.flags(one.flags),
+        words.flags(one.flags, one.channel),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.printing import table
 from benchmon.report.judging import KEPT_KINDS
@@ -16,6 +16,7 @@ from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.wording import flag_words
 
 _SLICE = 30.0
 _MOST_EVENTS = 200
@@ -26,6 +27,7 @@ _NOT_TOLD_ANEW = "cause"
 class Told:
     """What was said of one channel: its readings by verdict, every flag it had, and its last judgement."""
 
+    channel: Channel
     verdicts: Counter[Verdict] = field(default_factory=Counter)
     flags: set[Flag] = field(default_factory=set)
     last: Judgement | None = None
@@ -45,7 +47,7 @@ class Told:
     @property
     def flag_words(self) -> str:
         """The flags it had."""
-        return ", ".join(sorted(self.flags)) or "–"
+        return ", ".join(flag_words(self.flags, self.channel)) or "–"
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def retell(path: Path, bench: Bench | None = None) -> Retold:
     hand = _Hand()
     play = ReplayView(path, 1.0, hand)
     view: SessionView = play if bench is None else WhatIf(play, bench)
-    channels = {channel.name: Told() for channel in view.info.bench.channel}
+    channels = {channel.name: Told(channel) for channel in view.info.bench.channel}
     events: list[Event] = []
     for update in _updates(view, hand):
         for judgement in update.judgements:

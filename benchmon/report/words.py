@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
+from benchmon.bench import Channel
 from benchmon.prediction.follow import Load
 from benchmon.prediction.result import Expected
 from benchmon.quantities import format_value
 from benchmon.report.document import Cell, Tone, Toned
 from benchmon.report.recorded import RecordedSession
 from benchmon.watch.records import Flag, Verdict
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.wording import flag_words, with_uncertainty
 
 NOTHING = "–"
 
@@ -62,9 +63,9 @@ def verdict(found: Verdict) -> Cell:
     return Toned(str(found), _TONES[found])
 
 
-def flags(found: frozenset[Flag]) -> Cell:
-    """Return flags, set off where they matter."""
-    text = ", ".join(sorted(found))
+def flags(found: frozenset[Flag], channel: Channel) -> Cell:
+    """Return the flags of `channel`, set off where they matter."""
+    text = ", ".join(flag_words(found, channel))
     if Flag.TRIPPED in found:
         return Toned(text, Tone.BAD)
     return Toned(text, Tone.DOUBT) if found else ""

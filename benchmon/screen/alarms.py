@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.without_power import NOT_SWITCHED_OFF, SWITCHED_OFF, is_low_without_power
+from benchmon.watch.wording import warned
 
 ACKNOWLEDGED = "acknowledged"
-RECORDER_GONE, NOT_SWITCHED_OFF = "recorder gone", "switch-off failed"
+RECORDER_GONE = "recorder gone"
 _TRIPPED, _HOT, _SILENT, _HEADING = "tripped", "hot", "not watched", "heading for its limit"
-_SWITCHED_OFF = "switched off"
 _GRAVE = (NOT_SWITCHED_OFF, _TRIPPED, RECORDER_GONE)
 _EVENTS = {
     "tripped": _TRIPPED,
@@ -37,6 +38,8 @@ class Alarm:
     kind: str
     channel: str
     acknowledged: bool = False
+    said: str = field(default="", compare=False)
+    """How a person is told of it, where the kind is not the word for it: what is past its warning may be low."""
 
     @property
     def is_grave(self) -> bool:
@@ -46,7 +49,7 @@ class Alarm:
     @property
     def words(self) -> str:
         """Return what it is, in a few words."""
-        return f"{self.channel} {self.kind}" if self.channel else self.kind
+        return f"{self.channel} {self.said or self.kind}".strip()
 
 
 Key = tuple[str, str]
@@ -74,7 +77,7 @@ class Alarms:
                 self.acknowledge(event.channel, event.time)
             elif event.kind in _EVENTS:
                 self._raised[_EVENTS[event.kind], event.channel] = event.time
-            if event.kind in (NOT_SWITCHED_OFF, _SWITCHED_OFF):
+            if event.kind in (NOT_SWITCHED_OFF, SWITCHED_OFF):
                 self._failed_to_switch_off = event.kind == NOT_SWITCHED_OFF
                 self._raised[NOT_SWITCHED_OFF, ""] = event.time
 
@@ -83,18 +86,23 @@ class Alarms:
         self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
 
     def judge(
-        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool
+        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
     ) -> None:
-        """Take how the bench stands at `ahead.now`; `is_gone` is whether its recorder has died."""
+        """Take how the bench stands at `ahead.now`; `is_gone` is whether its recorder has died.
+
+        `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
+        """
         keys: list[Key] = [(NOT_SWITCHED_OFF, "")] if self._failed_to_switch_off else []
         keys += [(RECORDER_GONE, "")] if is_gone else []
+        said: dict[Key, str] = {}
         for channel in channels:
             judgement = latest.get(channel.name)
             if judgement is not None:
-                keys += [(kind, channel.name) for kind in _kinds(channel, judgement, ahead)]
+                keys += [(kind, channel.name) for kind in _kinds(channel, judgement, ahead, is_off=is_off)]
+                said[_HOT, channel.name] = warned(channel, judgement.value)
         self._seen = {key: self._seen.get(key, ahead.now) for key in keys}
         ordered = sorted(self._seen, key=lambda key: (_ORDER.index(key[0]), self._since(key)))
-        self.standing = tuple(Alarm(*key, acknowledged=self._is_acknowledged(key)) for key in ordered)
+        self.standing = tuple(Alarm(*key, self._is_acknowledged(key), said.get(key, "")) for key in ordered)
 
     def _since(self, key: Key) -> float:
         return self._raised.get(key, self._seen[key])
@@ -103,13 +111,13 @@ class Alarms:
         return self._acknowledged.get(key[1], -math.inf) >= self._since(key)
 
 
-def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead) -> list[str]:
+def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[str]:
     if Flag.TRIPPED in judgement.flags:
         return [_TRIPPED]
     kinds = []
     if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
         kinds.append(_HEADING)
-    if Flag.HOT in judgement.flags:
+    if Flag.HOT in judgement.flags and not is_low_without_power(channel, judgement, off=is_off):
         kinds.append(_HOT)
     if Flag.STALE in judgement.flags and has_limits(channel):
         kinds.append(_SILENT)

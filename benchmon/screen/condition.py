@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchmon.bench import Channel
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.tones import Tone
 from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.wording import warned
 
 _FLAGS_BY_WEIGHT = (Flag.TRIPPED, Flag.HOT, Flag.DRIFTING, Flag.IMPLAUSIBLE, Flag.OVERRANGE, Flag.STALE)
 _TONES = {
@@ -50,8 +52,8 @@ class Condition:
         return " ".join(word for word in (*self.flags, self.verdict) if word)
 
 
-def condition_of(judgement: Judgement | None, old: bool, alphabet: Alphabet) -> Condition:
-    """Return how a channel stands after `judgement`; `old` where nobody watches any more and the value is past.
+def condition_of(judgement: Judgement | None, channel: Channel, old: bool, alphabet: Alphabet) -> Condition:
+    """Return how `channel` stands after `judgement`; `old` where nobody watches any more and the value is past.
 
     Where there is no value there is no verdict to tell. A tripped channel is not called hot as well.
     """
@@ -63,7 +65,7 @@ def condition_of(judgement: Judgement | None, old: bool, alphabet: Alphabet) -> 
     return Condition(
         _sign(judgement, flags, old, alphabet),
         _verdict(judgement, flags, old),
-        tuple(map(str, flags)),
+        tuple(warned(channel, judgement.value) if flag is Flag.HOT else str(flag) for flag in flags),
         _tone(judgement, flags, old),
         Tone.QUIET if old else _TONES[judgement.verdict],
         alphabet.old if old else _verdict_sign(judgement, alphabet) if _verdict(judgement, flags, old) else "",

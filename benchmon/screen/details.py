@@ -21,7 +21,7 @@ _WIDEST_BAND = 41
 
 def detail_lines(channel: ChannelPicture, picture: Picture, width: int, alphabet: Alphabet) -> list[Line]:
     """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
-    condition = condition_of(channel.judgement, picture.old, alphabet)
+    condition = condition_of(channel.judgement, channel.channel, picture.old, alphabet)
     lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
     for title, text in [

@@ -9,9 +9,14 @@ from benchmon.screen.cells import Cell, Line, fit, wrap
 from benchmon.screen.numbers import clock
 from benchmon.screen.tones import Tone
 from benchmon.watch.records import Event
+from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCHED_OFF, SWITCHING_OFF
 
 _TONES = {
     "tripped": Tone.DANGER,
+    NOT_SWITCHED_OFF: Tone.DANGER,
+    POWER_BACK: Tone.DANGER,
+    SWITCHING_OFF: Tone.BAD,
+    SWITCHED_OFF: Tone.STRONG,
     "hot": Tone.BAD,
     "disagrees": Tone.BAD,
     "lost": Tone.BAD,
@@ -24,6 +29,8 @@ _TONES = {
     "complaint": Tone.DOUBT,
     "note": Tone.GOOD,
 }
+_KINDS = {"hot": "warning"}
+"""Kinds that a person reads otherwise: what is past its warning may be a voltage that is low."""
 _LONGEST = 1000
 
 
@@ -32,7 +39,7 @@ def draw_event(event: Event, width: int, alphabet: Alphabet, wrapped: bool = Fal
     tone = _TONES.get(event.kind, Tone.PLAIN)
     stamp = f"{clock(event.time):>8}  "
     room = max(1, width - len(stamp))
-    text = alphabet.plain(_words(event), _LONGEST)
+    text = alphabet.plain(event_words(event), _LONGEST)
     pieces = wrap(text, room) if wrapped else [text]
     starts = [stamp] + [" " * len(stamp)] * (len(pieces) - 1)
     return [
@@ -41,9 +48,9 @@ def draw_event(event: Event, width: int, alphabet: Alphabet, wrapped: bool = Fal
     ]
 
 
-def _words(event: Event) -> str:
+def event_words(event: Event) -> str:
     """Return kind and message: the kind leads, so that it is the last to be cut off, unless the message says it."""
-    kind = event.kind.strip()
+    kind = _KINDS.get(event.kind, event.kind.strip())
     message = event.message.removesuffix(f": {kind}") if kind else event.message
     return message if not kind or message.startswith(kind) or message.endswith(kind) else f"{kind}: {message}"
 

@@ -117,7 +117,7 @@ def _draw_level(picture: Picture, width: int, height: int, alphabet: Alphabet) -
 
 
 def _draw_tile(channel: ChannelPicture, picture: Picture, layout: Layout, alphabet: Alphabet) -> list[Line]:
-    condition = condition_of(channel.judgement, picture.old, alphabet)
+    condition = condition_of(channel.judgement, channel.channel, picture.old, alphabet)
     beside = _beside(channel, alphabet)
     one_line = _text_lines(layout.width) == 1
     lines = [_title(channel, condition, layout.width, beside if one_line else "", alphabet)]

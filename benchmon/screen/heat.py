@@ -171,7 +171,7 @@ def _side_by_side(row: list[tuple[ChannelPicture, Limits]], gauge: int, picture:
 def _draw_gauge(
     channel: ChannelPicture, limits: Limits, width: int, picture: Picture, alphabet: Alphabet
 ) -> list[Cell]:
-    condition = condition_of(channel.judgement, picture.old, alphabet)
+    condition = condition_of(channel.judgement, channel.channel, picture.old, alphabet)
     course = Course() if picture.old else course_of(channel, picture)
     has_room = width >= _GAUGE - _APART
     words = heat_words(channel.value, limits)

@@ -48,7 +48,7 @@ def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
         (f"{signs.questionable} questionable", "up to 1.5 times that."),
         (f"{signs.disagrees} disagrees", "more: find out why before you go on."),
         (f"{signs.unpredicted} unpredicted", "there is nothing to compare it with."),
-        (f"{signs.warning} hot", "past its warning. Drifting, overrange, implausible: look at it."),
+        (f"{signs.warning} hot, high, low", "past its warning. Drifting, overrange, implausible: look at it."),
         (f"{signs.tripped} tripped", "was past its limit; stays for the whole session."),
         (f"{signs.old} stale", "no reading for three periods. Old: nobody watches any more."),
         (

@@ -16,9 +16,10 @@ from benchmon.screen.trend import Trend
 from benchmon.session.view import RecorderState, SessionInfo, Update
 from benchmon.watch import edits
 from benchmon.watch.ahead import Ahead
-from benchmon.watch.glance import NOT_SWITCHED_OFF, SIGNS, SWITCHED_OFF, SWITCHING_OFF, Glance, Level, glance
+from benchmon.watch.glance import SIGNS, Glance, Level, glance
 from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
+from benchmon.watch.without_power import SWITCH_KINDS, is_without_power
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -107,7 +108,7 @@ class Picture:
         self.events.extend(update.events)
         for event in update.events:
             self.plan.take(event)
-            if event.kind in (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF):
+            if event.kind in SWITCH_KINDS:
                 self._switching = event
             if event.kind in edits.KINDS:
                 self._edit = event if event.kind in (edits.EDITED, edits.NOT_LOADABLE) else None
@@ -152,8 +153,9 @@ class Picture:
     def judge_alarms(self) -> None:
         """Find which alarms stand, and which of them somebody has acknowledged."""
         gone = self.state is RecorderState.GONE
-        channels = (channel.channel for channel in self.channels)
-        self.alarms.judge(channels, self._latest, self.ahead, is_gone=gone)
+        channels, latest = (channel.channel for channel in self.channels), self._latest
+        off = is_without_power(self.info.bench, latest, self._switching)
+        self.alarms.judge(channels, latest, self.ahead, is_gone=gone, is_off=off)
 
     def fail(self, problem: str) -> None:
         """Take that the session could not be read, and why. What is shown is old from here on."""

@@ -10,6 +10,7 @@ from benchmon.screen.picture import Picture
 from benchmon.screen.tones import Tone
 from benchmon.watch.ahead import NOTHING_WRONG
 from benchmon.watch.records import Explanation, Verdict
+from benchmon.watch.wording import likelihood_in_words
 
 _MOST_CAUSES = 2
 _LEAST_LIKELIHOOD = 0.1
@@ -58,7 +59,7 @@ def cause_words(cause: Explanation, channel: str) -> str:
     """Return a cause and its remedy; the reading, which stands in the row above, is left out."""
     lead, _, rest = cause.message.partition(": ")
     words = rest if rest and lead.startswith(channel) else cause.message
-    return f"{100 * cause.likelihood:.0f} % likely: {words}"
+    return f"{likelihood_in_words(cause.likelihood)} likely: {words}"
 
 
 def explained_channel(picture: Picture, cause: Explanation) -> str:

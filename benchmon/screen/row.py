@@ -29,7 +29,7 @@ def draw_row(
     channel: ChannelPicture, picture: Picture, columns: Columns, alphabet: Alphabet, *, mark: str, chosen: bool
 ) -> Blocks:
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
-    condition = condition_of(channel.judgement, picture.old, alphabet)
+    condition = condition_of(channel.judgement, channel.channel, picture.old, alphabet)
     judgement = channel.judgement
     scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
     name, is_marked = channel.channel.name, channel.channel.name in picture.marked

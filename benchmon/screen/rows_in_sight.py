@@ -42,7 +42,7 @@ class RowsInSight:
 
     @property
     def found(self) -> list[ChannelPicture]:
-        """Return the channels that the search leaves. A tripped or hot one stays whatever is searched for."""
+        """Return the channels that the search leaves. One past a limit or warning stays whatever is searched for."""
         if not self.wanted:
             return list(self._picture.channels)
         return [channel for channel in self._picture.channels if self._matches(channel)]
@@ -83,7 +83,7 @@ class RowsInSight:
         flags = frozenset[Flag]() if channel.judgement is None else channel.judgement.flags
         if flags & {Flag.TRIPPED, Flag.HOT}:
             return True
-        words = condition_of(channel.judgement, self._picture.old, UNICODE).words
+        words = condition_of(channel.judgement, channel.channel, self._picture.old, UNICODE).words
         setting = channel.channel
         return self.wanted in f"{setting.name} {setting.quantity} {setting.instrument} {words}".lower()
 

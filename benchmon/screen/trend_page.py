@@ -10,6 +10,7 @@ from benchmon.bench import Channel
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule, width_of
+from benchmon.screen.events import event_words
 from benchmon.screen.numbers import clock
 from benchmon.screen.plot import Band, Curve, Drawn, Plot, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.tones import Tone
@@ -126,5 +127,5 @@ def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, widt
         return (Cell(fit(alphabet.plain(meaning), width, alphabet), Tone.QUIET),)
     at = page.since + cursor * (page.until - page.since)
     event = min(events, key=lambda each: abs(each.time - at))
-    words = f" {sign_of(event)} {clock(event.time)} {event.kind}: {event.message}"
+    words = f" {sign_of(event)} {clock(event.time)} {event_words(event)}"
     return (Cell(fit(alphabet.plain(words, 1000), width, alphabet), Tone.DOUBT),)

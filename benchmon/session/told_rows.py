@@ -19,13 +19,13 @@ from benchmon.session.rows import check_rising, number_of, session_time
 from benchmon.session.view import SessionInfo
 from benchmon.session.waveform_blobs import PackedWaveform, unpack
 from benchmon.watch import edits, plan
-from benchmon.watch.glance import NOT_SWITCHED_OFF, SWITCHED_OFF, SWITCHING_OFF
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
+from benchmon.watch.without_power import SWITCH_KINDS
 
 _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
-_STILL_COUNT = (*plan.KINDS, *edits.KINDS, SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF, "acknowledged")
+_STILL_COUNT = (*plan.KINDS, *edits.KINDS, *SWITCH_KINDS, "acknowledged")
 """Kinds of events that say how the bench stands, however long ago they were."""
 _WITH_BENCHES = 3
 """The first layout that tells of edited bench files."""

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value
+from benchmon.watch import without_power
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
@@ -41,9 +42,6 @@ SIGNS: Mapping[Level, str] = {
 }
 
 
-SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF = "switching off", "switched off", "switch-off failed"
-"""The kinds of event that tell how a switching off stands."""
-_SWITCHES = {SWITCHING_OFF: "Switching off", SWITCHED_OFF: "Switched off"}
 _SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
 
 
@@ -68,35 +66,70 @@ def glance(
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
     `switching` is the latest event that tells of a switching off, if there was one.
     """
-    if switching is not None and switching.kind == NOT_SWITCHED_OFF:
+    if switching is not None and switching.kind == without_power.NOT_SWITCHED_OFF:
         return Glance(Level.DANGER, SIGNS[Level.DANGER], switching.message)
-    first = _SWITCHES.get(switching.kind if switching else "") or _SWITCH_OFF.get(state, "Switch off now")
-    level, sentence = _worst(latest, bench, state, ahead or Ahead(), first)
+    level, sentence = _worst(latest, bench, state, ahead or Ahead(), switching)
     return Glance(level, SIGNS[level], sentence)
 
 
-def _worst(latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, first: str) -> tuple[Level, str]:
+def _worst(
+    latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, switching: Event | None
+) -> tuple[Level, str]:
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
     if tripped:
-        return Level.DANGER, f"{first}: {_tripped(*tripped[0])}{_more(tripped)}"
+        lead = without_power.lead_of_a_trip(switching, _SWITCH_OFF.get(state, "Switch off now"))
+        return Level.DANGER, f"{lead}: {_tripped(*tripped[0])}{_more(tripped)}"
     if state == "gone":
         return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
     if state == "finished":
-        return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known)}"
-    for level, lead, items, tell in _findings(known, ahead):
+        return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known, switching)}"
+    if switching is not None and switching.kind in (without_power.SWITCHING_OFF, without_power.SWITCHED_OFF):
+        return _after_switching_off(known, switching)
+    return _while_watched(known, latest, bench, ahead)
+
+
+def _while_watched(
+    known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Ahead
+) -> tuple[Level, str]:
+    mains = without_power.mains_off(bench, latest)
+    doubted, no_mains = (False, "") if mains is None else without_power.mains_off_in_words(bench, latest, mains)
+    for level, lead, items, tell in _findings(known, ahead, off=mains is not None):
         if items:
             return level, f"{lead}{tell(*items[0])}{_more(items)}"
+    if mains is not None:
+        return Level.CAUTION if doubted else Level.WAITING, no_mains
     return _calm(known, bench)
+
+
+def _after_switching_off(known: list[_Pair], switching: Event) -> tuple[Level, str]:
+    """Return what to say after a switching off: what is past a limit nonetheless, or how it stands.
+
+    What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
+    """
+    words = without_power.in_words(switching)
+    if not without_power.was_seen_off(switching):
+        return Level.CAUTION, words
+    past = [pair for pair in _flagged(known, Flag.HOT) if without_power.still_past(*pair)]
+    if past:
+        return Level.CAUTION, f"Switched off, yet {without_power.still_past(*past[0])}{_more(past)}"
+    silent = [(channel, judgement) for channel, judgement in _flagged(known, Flag.STALE) if has_limits(channel)]
+    if silent:
+        return Level.BLIND, f"Switched off, but not watched: {_silent(*silent[0])}{_more(silent)}"
+    return Level.WAITING, words
 
 
 _Finding = tuple[Level, str, list[_Pair], Callable[[Channel, Judgement], str]]
 
 
-def _findings(known: list[_Pair], ahead: Ahead) -> list[_Finding]:
-    """Return what may be wrong, the worst first: its level, the words before it, and where it is so."""
+def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[_Finding]:
+    """Return what may be wrong, the worst first: its level, the words before it, and where it is so.
+
+    `off` says that there is no mains, so that what is low is so because of it.
+    """
     stale, heading = _flagged(known, Flag.STALE), _heading_for_limits(known, ahead)
     guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
+    warned = [pair for pair in _flagged(known, Flag.HOT) if not without_power.is_low_without_power(*pair, off=off)]
     surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
 
     def heads(channel: Channel, judgement: Judgement) -> str:
@@ -108,7 +141,7 @@ def _findings(known: list[_Pair], ahead: Ahead) -> list[_Finding]:
 
     return [
         (Level.CAUTION, "Get ready to switch off: ", surely, heads),
-        (Level.CAUTION, "Get ready to switch off: ", _flagged(known, Flag.HOT), _hot),
+        (Level.CAUTION, "Get ready to switch off: ", warned, _hot),
         (Level.BLIND, "Not watched: ", guards, _silent),
         (Level.CAUTION, "Keep an eye on it: ", heading, heads),
         (Level.CAUTION, "Not as expected: ", _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead), differs),
@@ -157,7 +190,9 @@ def _calm(known: list[_Pair], bench: Bench) -> tuple[Level, str]:
     )
 
 
-def _at_the_end(known: list[_Pair]) -> str:
+def _at_the_end(known: list[_Pair], switching: Event | None) -> str:
+    if without_power.was_seen_off(switching) and switching is not None:
+        return f"It was switched off: {switching.message}"
     hot, wrong = _flagged(known, Flag.HOT), _of_verdict(known, Verdict.DISAGREES)
     past_warning = f"{hot[0][0].name}{_more(hot)} was past its warning" if hot else ""
     disagreed = f"{wrong[0][0].name}{_more(wrong)} disagreed" if wrong else ""

@@ -8,7 +8,7 @@ power on. A mains voltmeter may stand before the switch, so it proves that the p
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -31,9 +31,16 @@ _OF_THE_SUPPLY: Mapping[str, float] = {
 }
 """What tells of the supply's own side, and to which part it must have fallen: reservoirs hold their charge."""
 _STOPPED, _NO_VOLTAGE = 0.02, 0.1
+_RISEN = 0.1
+"""Part of what it was beyond where it must have fallen to, by which a reading has clearly risen again."""
 """Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
 _CLEARLY_THERE = 10.0
 """Times a meter's uncertainty above which its reading is clearly not zero."""
+
+
+def is_of_the_power(channel: Channel) -> bool:
+    """Return whether what `channel` reads comes from the mains through the supply, at once or out of its reservoirs."""
+    return channel.quantity in _FROM_THE_MAINS or channel.quantity in _OF_THE_SUPPLY
 
 
 class Power(StrEnum):
@@ -65,6 +72,8 @@ class PowerGone:
         self._channels = {channel.name: channel for channel in channels if channel.quantity in told}
         self._before: dict[str, float] = {}
         self._after: dict[str, float] = {}
+        self._low: set[str] = set()
+        """The channels that have been low since it was switched off."""
         self._switched: float | None = None
 
     @property
@@ -85,49 +94,65 @@ class PowerGone:
             self._before[channel] = value
         else:
             self._after[channel] = value
+            if self._is_off(self._channels[channel]):
+                self._low.add(channel)
 
     def switched(self, time: float) -> None:
         """Say that the power was switched off at `time`; what was read before is what must fall."""
         self._before |= self._after
         self._after.clear()
+        self._low.clear()
         self._switched = time
 
     def finding(self) -> Finding:
         """Return what the meters say since the power was switched off."""
         flows = [channel for channel in self._channels.values() if channel.quantity in _FROM_THE_MAINS]
         if any(channel.name in self._before for channel in flows):
-            return self._of(flows, self._has_stopped)
+            return self._of(flows)
         voltages = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_MAINS]
-        mains = self._of(voltages, self._has_no_voltage)
+        mains = self._of(voltages)
         if mains.power is Power.GONE:
             return mains
         own = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_SUPPLY]
         own = [channel for channel in own if self._was_clearly_there(channel)]
         if own:
-            return self._of(own, self._has_fallen)
+            return self._of(own)
         waits = flows or mains.power is Power.WAITED_FOR
         return Finding(Power.WAITED_FOR if waits else Power.UNSEEN)
 
-    def _of(self, channels: Sequence[Channel], is_off: Callable[[Channel], bool]) -> Finding:
+    def back(self) -> str:
+        """Return in words which reading has clearly risen since the power was seen to be gone, "" where none has.
+
+        A meter that never fell, as one before the switch, tells nothing.
+        """
+        for name in self._low:
+            channel, before = self._channels[name], abs(self._before.get(name, 0.0))
+            value = abs(self._after.get(name, 0.0))
+            clearly = value > max(_CLEARLY_THERE * channel.accuracy.absolute, (self._part(channel) + _RISEN) * before)
+            if clearly and before > 0:
+                return f"{name} is at {format_value(self._after[name], channel.unit)} again"
+        return ""
+
+    def _of(self, channels: Sequence[Channel]) -> Finding:
         """Return what `channels` say together: the power is gone where all that have read since say so."""
         read = [channel for channel in channels if channel.name in self._after]
         if not read:
             return Finding(Power.WAITED_FOR if channels else Power.UNSEEN)
-        on = [channel for channel in read if not is_off(channel)]
+        on = [channel for channel in read if not self._is_off(channel)]
         if on:
             now = format_value(self._after[on[0].name], on[0].unit)
             return Finding(Power.THERE, f"{on[0].name} is still at {now}")
         fallen = next((channel for channel in read if self._was_clearly_there(channel)), None)
         return Finding(Power.GONE, self._fall(fallen or read[0]), fallen is not None)
 
-    def _has_stopped(self, channel: Channel) -> bool:
-        return self._is_low(channel, _STOPPED)
+    def _is_off(self, channel: Channel) -> bool:
+        return self._is_low(channel, self._part(channel))
 
-    def _has_no_voltage(self, channel: Channel) -> bool:
-        return self._is_low(channel, _NO_VOLTAGE)
-
-    def _has_fallen(self, channel: Channel) -> bool:
-        return self._is_low(channel, _OF_THE_SUPPLY[channel.quantity])
+    def _part(self, channel: Channel) -> float:
+        """Return the part of what it was to which `channel` must fall where the power is gone."""
+        if channel.quantity in _FROM_THE_MAINS:
+            return _STOPPED
+        return _NO_VOLTAGE if channel.quantity in _OF_THE_MAINS else _OF_THE_SUPPLY[channel.quantity]
 
     def _is_low(self, channel: Channel, part: float) -> bool:
         value = abs(self._after[channel.name])

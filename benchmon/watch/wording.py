@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from benchmon.bench import Channel
 from benchmon.errors import one_line
-from benchmon.quantities import format_value
-from benchmon.watch.limits import Crossing
-from benchmon.watch.records import Judgement, Verdict
+from benchmon.quantities import format_value, is_temperature
+from benchmon.watch.limits import Crossing, warning_crossed
+from benchmon.watch.records import Flag, Judgement, Verdict
 
+PAST_WARNING = "past warning"
+"""What a person reads where the contract says `hot`, and the side is not known."""
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 
 
@@ -38,6 +41,36 @@ def past(channel: Channel, value: float, crossing: Crossing) -> str:
     """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
     side = "above" if crossing.above else "below"
     return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+
+
+def warned(channel: Channel, value: float | None = None) -> str:
+    """Return in a word or two on which side a channel is past its warning: `hot`, `high`, `low`.
+
+    It is `PAST_WARNING` where neither `value` nor the channel's limits tell the side.
+    """
+    crossing = None if value is None else warning_crossed(channel, value)
+    above = crossing.above if crossing is not None else channel.warn_above is not None
+    if crossing is None and (channel.warn_above is None) is (channel.warn_below is None):
+        return PAST_WARNING
+    if above:
+        return "hot" if is_temperature(channel.quantity) else "high"
+    return "low"
+
+
+def flag_words(flags: Iterable[Flag], channel: Channel, value: float | None = None) -> list[str]:
+    """Return `flags` as a person reads them, sorted: what the contract calls hot may be a voltage that is low."""
+    return sorted(warned(channel, value) if flag is Flag.HOT else str(flag) for flag in flags)
+
+
+def likelihood_in_words(likelihood: float) -> str:
+    """Return a likelihood, 0 to 1, in whole per cent; what is over 99 % or under 1 % is never called certain.
+
+    >>> likelihood_in_words(0.874), likelihood_in_words(0.9996), likelihood_in_words(0.002)
+    ('87 %', 'over 99 %', 'under 1 %')
+    """
+    if likelihood > 0.99:
+        return "over 99 %"
+    return "under 1 %" if likelihood < 0.01 else f"{100 * likelihood:.0f} %"
 
 
 def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:

@@ -48,6 +48,7 @@ accuracy = "1 % + 5 mA"
 period = "50 ms"
 """
 KINDS = {"tripped", "switching off", "switched off", "switch-off failed"}
+SWITCHINGS = KINDS - {"tripped"} | {"power is back"}
 
 
 class Mains:
@@ -93,7 +94,7 @@ class Seen:
         return self.latest[channel]
 
     def glance(self):
-        told = [event for event in self.events if event.kind in KINDS - {"tripped"}]
+        told = [event for event in self.events if event.kind in SWITCHINGS]
         return glance(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
 
 
@@ -191,6 +192,8 @@ def test_who_switches_on_again_with_the_limit_still_passed_is_switched_off_again
         began = seen.now("case").time
         until(lambda: seen.now("case").time > began + 1.5)
         assert coils[7]
+        assert seen.of("power is back")[-1].message == "line_current is at 750.0 mA again, after it was switched off"
+        assert seen.glance().sentence.startswith("Switch off now, the power is back: case went past its limit")
         # And trips once more where it gets hot again.
         mains.heat()
         until(lambda: seen.kinds().count("switched off") == 5)

@@ -119,7 +119,7 @@ def test_everything_is_in_it_and_is_so_again(write_session, tmp_path, solved):
     assert "test each diode" in at_the_end
     assert "gone by then" not in at_the_end
     # It stood from one explanation to the next.
-    assert "0:00:16 0:00:18 100 % an old cause – gone by then" in before
+    assert "0:00:16 0:00:18 over 99 % an old cause – gone by then" in before
     drawn = [base64.b64decode(value.rpartition(",")[2]) for _, name, value in page.attributes if name == "src"]
     assert len(drawn) >= 8
     assert all(svg.startswith(b"<?xml") and b"<script" not in svg for svg in drawn)

@@ -208,7 +208,7 @@ def test_an_alarm_ends_with_its_cause_and_comes_back_unseen(bench, judge):
     def judged(now, *flags):
         ahead.now = now
         latest = {"transformer": judge("transformer", 95.0, 60.0, time=now, flags=flags)}
-        alarms.judge(channels, latest, ahead, is_gone=False)
+        alarms.judge(channels, latest, ahead, is_gone=False, is_off=False)
         return alarms.standing
 
     assert judged(1.0, Flag.HOT) == (Alarm("hot", "transformer"),)

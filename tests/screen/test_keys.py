@@ -239,7 +239,7 @@ async def test_enter_tells_all_about_a_channel(bench, judge, read_screen):
             "warn above 90.0 °C",
             "switch off above 105.0 °C",
             "Simulated,Meter,7,1.0",
-            "hot: transformer is at 91.0 °C",
+            "warning: transformer is at 91.0 °C",
         ):
             assert words in shown
         bench.push(judge("transformer", 63.9, 60.0, 4.0, 188.0))

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from benchmon.bench import Channel
 from benchmon.screen.alphabet import ASCII, UNICODE
 from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import fit, fit_name, wrap
@@ -236,7 +237,9 @@ FLAGS = st.lists(st.sampled_from(list(Flag)), unique=True)
 @given(FLAGS, st.sampled_from(list(Verdict)), st.integers(16, 40))
 def test_where_there_is_room_for_a_flag_no_word_is_cut_off(flags, verdict, room):
     judged = Judgement("output", 1.0, 2.0, 0.1, 3.0, 0.1, None, verdict, frozenset(flags))
-    condition = condition_of(judged, False, UNICODE)
+    channel = Channel(name="output", instrument="m", quantity="output.voltage.mean", warn_below="2.5 V")
+    condition = condition_of(judged, channel, False, UNICODE)
+    assert "hot" not in condition.flags, "a voltage is not hot"
     told = condition.words_within(room)
     assert len(told) <= room
     whole = {*condition.flags, condition.verdict, condition.verdict_sign, *(f"+{more}" for more in range(1, 6))}

@@ -114,13 +114,80 @@ def test_a_switch_that_failed_is_worse_than_anything_else(bench, state, flags):
     assert (seen.level, seen.sentence) == (Level.DANGER, failed.message)
 
 
-@pytest.mark.parametrize(("kind", "lead"), [("switching off", "Switching off"), ("switched off", "Switched off")])
-def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, lead):
-    seen = glance(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=Event(5.0, "", kind, "x"))
+LOOK = "relay is told: off; no channel shows whether the power is gone, so look"
+
+
+@pytest.mark.parametrize(
+    ("kind", "message", "lead"),
+    [
+        ("switching off", "x", "Switching off"),
+        ("switched off", "x", "Switched off"),
+        ("switched off", LOOK, "Told to switch off, look whether it is"),
+        ("power is back", "x", "Switch off now, the power is back"),
+    ],
+)
+def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, message, lead):
+    told = Event(5.0, "", kind, message)
+    seen = glance(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=told)
     assert seen.level is Level.DANGER
     assert seen.sentence == f"{lead}: case is at 95.0 °C, above its limit of 90.0 °C"
 
 
-def test_what_was_switched_off_without_a_trip_is_judged_as_ever(bench):
-    told = Event(5.0, "", "switched off", "x")
-    assert glance(latest_of(bench), bench, switching=told).level is Level.AS_EXPECTED
+def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, channel):
+    """What is low then is so because the power is gone; and that it is gone is said only where it was seen."""
+    low = channel(name="vlow", quantity="output.voltage.mean", accuracy="20 mV", warn_below="10 V")
+    bench = SimpleNamespace(channel=(*bench.channel, low))
+    latest = latest_of(bench, {"vlow": {Flag.HOT}}, vout=0.01, vlow=0.01)
+    assert glance(latest, bench).sentence.startswith("Get ready to switch off: vlow is at 10.00 mV, below its warning")
+
+    def told(kind, message, latest=latest):
+        seen = glance(latest, bench, switching=Event(5.0, "", kind, message))
+        return seen.level, seen.sentence
+
+    assert told("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
+    assert told("switched off", LOOK) == (Level.CAUTION, f"Told to switch off, not seen to be off: {LOOK}")
+    fell = "current fell from 756.0 mA to 0.2 mA"
+    charge = "; reservoirs may hold their charge: measure before you touch"
+    assert told("switched off", fell) == (Level.WAITING, f"Switched off: {fell}{charge}")
+    still = latest | latest_of(bench, {"case": {Flag.HOT}}, case=85.0, vout=0.01, vlow=0.01)
+    assert told("switched off", fell, still) == (
+        Level.CAUTION,
+        "Switched off, yet case is at 85.0 °C, above its warning of 80.0 °C",
+    )
+    assert told("power is back", "x") == (Level.CAUTION, glance(latest, bench).sentence)
+    silent = latest_of(bench, {"case": {Flag.STALE}}, case=None)
+    assert told("switched off", fell, silent)[0] is Level.BLIND
+    ended = glance(latest, bench, "finished", switching=Event(5.0, "", "switched off", fell))
+    assert ended.sentence == f"Ended, no longer watched. It was switched off: {fell}"
+
+
+@pytest.fixture
+def with_mains(channel):
+    """Return a bench of 230 V with meters of mains, current and a voltage that must not be low."""
+    meters = (
+        channel(name="mains", quantity="mains.voltage.rms", accuracy="0.5 %"),
+        channel(name="line", quantity="mains.current.rms", accuracy="1 % + 1 mA"),
+        channel(name="vout", quantity="output.voltage.mean", accuracy="20 mV", warn_below="10 V"),
+    )
+    return SimpleNamespace(channel=meters, step=(), mains=SimpleNamespace(voltage=230.0))
+
+
+@pytest.mark.parametrize(
+    ("line", "vout", "level", "sentence"),
+    [
+        (0.0002, 0.01, Level.WAITING, "No mains: mains is at 40.00 mV; reservoirs may hold their charge: measure"),
+        (0.0, 17.0, Level.CAUTION, "mains is at 40.00 mV, yet vout is at 17.00 V: stored charge, or the power is on"),
+        (0.4, 0.01, Level.CAUTION, "mains is at 40.00 mV, yet line is at 400.0 mA: stored charge, or the power is on"),
+    ],
+)
+def test_without_mains_what_is_low_is_no_warning_and_what_is_not_low_is(with_mains, line, vout, level, sentence):
+    values = {"mains": 0.04, "line": line, "vout": vout}
+    low = frozenset({Flag.HOT} if vout < 10 else ())
+    latest = {
+        each.name: judgement_of(each, 1.0, values[each.name], None, low if each.name == "vout" else frozenset())
+        for each in with_mains.channel
+    }
+    seen = glance(latest, with_mains)
+    assert (seen.level, seen.sentence[: len(sentence)]) == (level, sentence)
+    latest["mains"] = judgement_of(with_mains.channel[0], 2.0, 229.0, Expected(230.0, 2.0, "V"))
+    assert seen.sentence != glance(latest, with_mains).sentence

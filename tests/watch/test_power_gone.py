@@ -76,6 +76,29 @@ def test_a_reading_taken_before_the_switching_off_never_proves_it():
     assert power.finding().power is Power.WAITED_FOR
 
 
+@pytest.mark.parametrize(
+    ("channels", "off", "then", "words"),
+    [
+        ([CURRENT], {"i": 0.001}, {"i": 0.4}, "i is at 400.0 mA again"),
+        ([CURRENT], {"i": 0.001}, {"i": 0.03}, ""),  # noise, or nearly nothing
+        ([CURRENT], {"i": 0.75}, {"i": 0.74}, ""),  # it never went
+        ([MAINS, CURRENT], {"u": 230.0, "i": 0.0}, {"u": 231.0}, ""),  # a voltmeter before the switch
+        ([MAINS, CURRENT], {"u": 0.2, "i": 0.0}, {"u": 231.0}, "u is at 231.0 V again"),
+        ([OUT], {"out": 0.3}, {"out": 14.9}, "out is at 14.90 V again"),
+    ],
+)
+def test_power_that_is_back_is_said_by_what_has_clearly_risen(channels, off, then, words):
+    power = PowerGone(channels)
+    for name, value in {"i": 0.75, "u": 230.0, "out": 15.0}.items():
+        power.observe(name, 9.0, value)
+    power.switched(10.0)
+    for at, readings in ((11.0, off), (12.0, then)):
+        assert power.back() == ""
+        for name, value in readings.items():
+            power.observe(name, at, value)
+    assert power.back() == words
+
+
 def test_the_next_switching_off_is_judged_anew():
     power = PowerGone([CURRENT])
     power.observe("i", 1.0, 0.75)

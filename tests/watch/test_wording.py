@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.records import Flag
+from benchmon.watch.wording import flag_words, with_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -27,3 +28,20 @@ def test_value_and_uncertainty_share_one_unit(value, uncertainty, unit, text):
 @given(st.floats(-1e15, 1e15), st.floats(0, 1e15), st.sampled_from(["V", "A", "", "°C", "Hz"]))
 def test_any_pair_can_be_told(value, uncertainty, unit):
     assert " ± " in with_uncertainty(value, uncertainty, unit)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "limits", "value", "word"),
+    [
+        ("diode.temperature.case", {"warn_above": "80 °C"}, 85.0, "hot"),
+        ("output.voltage.mean", {"warn_above": "16 V"}, 17.0, "high"),
+        ("output.voltage.mean", {"warn_below": "10 V"}, 0.0, "low"),
+        ("output.voltage.mean", {"warn_below": "10 V", "warn_above": "16 V"}, 17.0, "high"),
+        ("output.voltage.mean", {"warn_below": "10 V"}, None, "low"),
+        ("output.voltage.mean", {"warn_below": "10 V", "warn_above": "16 V"}, None, "past warning"),
+        ("output.voltage.mean", {}, 3.0, "past warning"),
+    ],
+)
+def test_what_is_past_its_warning_is_called_what_it_is(channel, quantity, limits, value, word):
+    warned = channel(quantity=quantity, accuracy="0.1 %", **limits)
+    assert flag_words({Flag.HOT, Flag.TRIPPED}, warned, value) == sorted([word, "tripped"])

@@ -27,7 +27,7 @@ class FindDialogue(Dialogue[None]):
         """Return the line to write in."""
         yield Words(self.alphabet, title="find channels by name, quantity, instrument or state")
         yield TypedLine(self._wanted, max_length=40, compact=True)
-        yield Words(self.alphabet, "Enter keeps the choice, Esc shows all. Hot and tripped channels always stay.")
+        yield Words(self.alphabet, "Enter keeps the choice, Esc shows all. What is past its warning or limit stays.")
 
     @on(Input.Changed)
     def follow(self, message: Input.Changed) -> None:
