@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING
 
 from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
 from benchmon.forked import ForkedProcess, fork
-from benchmon.session.database import is_session, shown
+from benchmon.session.database import recorded_by, shown
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
@@ -62,9 +62,10 @@ class RecorderProcess:
         `timeout` seconds.
         """
         give_up = time.monotonic() + timeout
-        while not is_session(self.path):
+        # Another that began at the same moment may have got the name: its bench is not to be taken for this one.
+        while recorded_by(self.path) != self.pid:
             status = self.poll()
-            if status is not None and not is_session(self.path):
+            if status is not None and recorded_by(self.path) != self.pid:
                 raise _failure(self, status)
             if time.monotonic() > give_up:
                 self._process.kill()

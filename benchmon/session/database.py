@@ -64,14 +64,15 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> int:
     return int(version)
 
 
-def is_session(path: Path) -> bool:
-    """Return whether there is a session file at `path` that can be followed."""
+def recorded_by(path: Path) -> int | None:
+    """Return the number of the process that records or recorded the session at `path`; None while there is none."""
     try:
         with reading(path) as connection:
             check_is_session(connection, path)
+            row = connection.execute("SELECT text FROM facts WHERE name = 'process'").fetchone()
     except SessionFileError:
-        return False
-    return True
+        return None
+    return int(row[0]) if row is not None and str(row[0]).isdecimal() else None
 
 
 @contextmanager

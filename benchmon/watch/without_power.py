@@ -23,7 +23,7 @@ SWITCH_KINDS = (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF, POWER_BACK)
 
 UNSEEN = "no channel shows whether the power is gone"
 """What the event of a switching off says where no meter could show it."""
-_CHARGE = "reservoirs may hold their charge: measure before you touch"
+_CHARGE = "charge may remain: measure before you touch"
 _CLEARLY = {"V": 2.0, "A": 0.05, "W": 1.0}
 """What a meter must read at least to speak against one that shows no mains."""
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 import pytest
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError
-from benchmon.recorder import spawn_recorder
+from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
@@ -95,13 +95,17 @@ def test_bad_input_is_told_in_the_recorder_s_own_words(tmp_path, spawn, bench_fi
     assert list(tmp_path.iterdir()) == []
 
 
-def test_two_recorders_never_share_a_file(spawn, tmp_path):
+def test_two_recorders_never_share_a_file(spawn, tmp_path, monkeypatch):
     recorder = spawn()
     with pytest.raises(SessionFileError, match="is there already"):
         spawn()
     (tmp_path / "taken.benchmon").touch()
     with pytest.raises(SessionFileError, match="is there already"):
         spawn("taken.benchmon")
+    # Two that begin at the same moment: the one that comes too late is never shown the other's bench as its own.
+    monkeypatch.setattr(process, "_new", lambda path: path)
+    with pytest.raises((BadInput, RecorderError), match=str(recorder.pid)):
+        spawn()
     assert recorder.poll() is None
 
 

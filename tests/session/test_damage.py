@@ -9,7 +9,7 @@ from contextlib import closing
 import pytest
 
 from benchmon.errors import SessionFileError
-from benchmon.session.database import is_session
+from benchmon.session.database import recorded_by
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat
 from benchmon.session.replay import ReplayView
@@ -57,7 +57,7 @@ def test_files_that_are_no_session(tmp_path):
     assert "no benchmon session" in refusal_of(tmp_path / "other.benchmon")
     assert "no such session" in refusal_of(tmp_path / "missing.benchmon")
     assert "is no file" in refusal_of(tmp_path)
-    assert not is_session(tmp_path / "text.benchmon")
+    assert recorded_by(tmp_path / "text.benchmon") is None
 
 
 def test_a_newer_layout_is_refused_in_words(session):

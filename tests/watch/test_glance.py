@@ -147,7 +147,7 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
     assert told("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
     assert told("switched off", LOOK) == (Level.CAUTION, f"Told to switch off, not seen to be off: {LOOK}")
     fell = "current fell from 756.0 mA to 0.2 mA"
-    charge = "; reservoirs may hold their charge: measure before you touch"
+    charge = "; charge may remain: measure before you touch"
     assert told("switched off", fell) == (Level.WAITING, f"Switched off: {fell}{charge}")
     still = latest | latest_of(bench, {"case": {Flag.HOT}}, case=85.0, vout=0.01, vlow=0.01)
     assert told("switched off", fell, still) == (
@@ -175,7 +175,7 @@ def with_mains(channel):
 @pytest.mark.parametrize(
     ("line", "vout", "level", "sentence"),
     [
-        (0.0002, 0.01, Level.WAITING, "No mains: mains is at 40.00 mV; reservoirs may hold their charge: measure"),
+        (0.0002, 0.01, Level.WAITING, "No mains: mains is at 40.00 mV; charge may remain: measure before"),
         (0.0, 17.0, Level.CAUTION, "mains is at 40.00 mV, yet vout is at 17.00 V: stored charge, or the power is on"),
         (0.4, 0.01, Level.CAUTION, "mains is at 40.00 mV, yet line is at 400.0 mA: stored charge, or the power is on"),
     ],
