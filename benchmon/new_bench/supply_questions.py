@@ -24,7 +24,7 @@ _FUSES = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5
 """Rated currents of miniature fuse-links, A (IEC 60127-2)."""
 _FUSE_FACTOR = 1.6
 _REGULATION = ((20.0, "20 %"), (60.0, "12 %"), (150.0, "9 %"), (float("inf"), "6 %"))
-"""Usual regulation of a transformer up to a rating in VA (common practice)."""
+"""Usual regulation of a transformer up to a rating in VA (from memory)."""
 _SILICON: TomlValue = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]
 _SCHOTTKY: TomlValue = [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]]
 

@@ -16,13 +16,13 @@ from benchmon.prediction.result import Floats
 from benchmon.prediction.traces import Traces
 
 LOAD_RISE = 275.0
-"""Kelvin by which a wirewound resistor's body rises at its rated power in free air (common practice, from memory)."""
+"""Kelvin by which a wirewound resistor's body rises at its rated power in free air (from memory)."""
 
 TRANSFORMER_RISE = 60.0
-"""Kelvin by which a small transformer's windings rise at rated load (common practice, from memory)."""
+"""Kelvin by which a small transformer's windings rise at rated load (from memory)."""
 
 LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0
-"""Time constants of both, in seconds (common practice, from memory)."""
+"""Time constants of both, in seconds (from memory)."""
 
 COPPER = 234.5
 """°C below zero at which copper's resistance, taken as a line, is nothing (IEC 60335-1, IEC 62368-1)."""

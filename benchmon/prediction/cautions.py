@@ -11,7 +11,7 @@ from benchmon.prediction.stress import HIGH, NORMAL, Stress
 from benchmon.quantities import format_value
 
 NEAR = 0.2
-"""A margin below this is worth a word: parts are best kept 20 % under their ratings (common practice)."""
+"""A margin below this is worth a word: parts are best kept 20 % under their ratings (a rule of thumb)."""
 
 TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
 """Volts d.c. and V rms up to which a steady voltage is class ES1, safe to touch (IEC 62368-1, from memory)."""
@@ -157,7 +157,7 @@ def _hot(stress: Stress) -> Iterator[str]:
     if isinstance(stress.bench.load, ResistorLoad) and watts > _HOT_LOAD:
         yield (
             f"The load turns up to {_say(watts, 'W')} into heat. A power resistor near its rating is well above "
-            "100 °C (common practice): mount it in free air, on nothing that burns, and keep fingers and leads off."
+            "100 °C (a rule of thumb): mount it in free air, on nothing that burns, and keep fingers and leads off."
         )
 
 
@@ -236,7 +236,7 @@ def _warm_copper(stress: Stress) -> Iterator[str]:
 
 def _near(margins: Sequence[Margin]) -> Iterator[str]:
     near = [margin.name for margin in margins if margin.ok and margin.margin < NEAR]
-    advice = "Margins are to the full ratings. Keep 20 % below them (common practice), and more in hot enclosures"
+    advice = "Margins are to the full ratings. Keep 20 % below them (a rule of thumb), and more in hot enclosures"
     yield f"{advice}{'; nearer than that is ' + ', '.join(near) if near else ''}."
 
 

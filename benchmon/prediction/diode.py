@@ -37,7 +37,7 @@ class Junction:
     def at(self, celsius: Floats) -> tuple[Floats, Floats]:
         """Return saturation current and emission × thermal voltage at a junction temperature in °C.
 
-        At any current the forward drop falls by 2 mV/K from its value at 25 °C (common practice for silicon); that
+        At any current the forward drop falls by 2 mV/K from its value at 25 °C (for silicon, from memory); that
         is a saturation current that grows as exp(2 mV/K · ΔT / (n·Vt)). Fair from −40 to 175 °C.
         """
         thermal = self.emission * BOLTZMANN_PER_CHARGE * (REFERENCE + ZERO_CELSIUS)

@@ -12,8 +12,7 @@ from benchmon.watch.meter_values import MeterValue
 class Hypothesis:
     """One possible cause: its name, what to do, how likely it is beforehand, and the channels it concerns.
 
-    `readings` holds what each channel reads if it is so; a channel that is not in it may read anything. `shows` is a
-    channel and words for what it then reads, such as "output reads 0.435 of the expected rms".
+    `readings` holds what each channel reads if it is so; a channel that is not in it may read anything.
     """
 
     cause: str

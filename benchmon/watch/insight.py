@@ -31,7 +31,7 @@ FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
 
 _UNSEEN_WARM_UPS = (240.0, 1200.0)
-"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (common practice)."""
+"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (from memory)."""
 
 _LOOK_AT_HEAT = 2.0
 _WARM_AT = 0.8

@@ -9,7 +9,7 @@ from benchmon.watch.rule import Rule, at_most
 
 _LOAD_DOUBT = 0.01
 _WARM_LOAD = 250.0
-"""Kelvin by which a power resistor at its rating is warmer than at rest (common practice)."""
+"""Kelvin by which a power resistor at its rating is warmer than at rest (from memory)."""
 _UNLIKE_HALVES = 0.02
 
 _WATTS = "mains.power.active"

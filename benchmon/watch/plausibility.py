@@ -23,6 +23,9 @@ IN_A_ROW = 3
 
 _STEP = 0.1
 
+_ONE_OF_SEVERAL = {"diode": " (of one diode)", "secondary": " (of one winding)"}
+"""What two meters on one quantity must share to be comparable, by the point of which a supply may have several."""
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -90,7 +93,8 @@ def _two_meters(one: Measured, other: Measured) -> Contradiction | None:
         return None
     excess = difference / spread if spread > 0 else math.inf
     sides = (one.value, other.value)
-    return _contradiction("two meters on one quantity", "two meters on one quantity agree", [one, other], excess, sides)
+    says = f"two meters on one quantity{_ONE_OF_SEVERAL.get(one.quantity.partition('.')[0], '')} agree"
+    return _contradiction("two meters on one quantity", says, [one, other], excess, sides)
 
 
 def _contradiction(

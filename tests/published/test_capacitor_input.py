@@ -127,7 +127,7 @@ def test_a_worked_example_of_a_constant_current():
 @pytest.mark.parametrize("kind", [HALF, BRIDGE])
 @pytest.mark.parametrize("microfarads", [100.0, 1000.0, 10000.0])
 def test_the_first_estimate_of_ripple_is_always_above_the_true_one(kind, microfarads):
-    # I/(2·f·C) full-wave, I/(f·C) half-wave (common practice).
+    # I/(2·f·C) full-wave, I/(f·C) half-wave (from memory).
     found = predict(supply(kind, 30.0, 50.0, microfarads * 1e-6, resistor(100.0), source_ohms=1.0))
     times = 1 if kind == HALF else 2
     estimate = amperes(found, "output.current.mean") / (times * 50.0 * microfarads * 1e-6)

@@ -61,7 +61,7 @@ def test_an_ideal_diode_gains_59_millivolts_a_decade():
 @pytest.mark.parametrize("celsius", [-20.0, 60.0, 125.0])
 @pytest.mark.parametrize("amperes", [0.01, 1.0])
 def test_the_forward_drop_of_silicon_falls_by_2_millivolts_a_kelvin(celsius, amperes):
-    # Common practice for silicon.
+    # For silicon, from memory.
     junction = Junction(np.array(1e-9), np.array(1.8), np.array(0.02))
 
     def drop(temperature: float) -> float:
@@ -120,7 +120,7 @@ def test_two_points_of_a_data_sheet_are_met_exactly(volts, amperes, rise):
 
 def test_a_diode_heats_by_its_thermal_resistance():
     # θJA = (Tj − Ta)/P (JESD51). A 3 A axial rectifier has about 15 to 20 °C/W: 2 W is a rise of 30 to 40 °C
-    # (common practice).
+    # (from memory).
     bench = plain(filter=[capacitor(10e-3)], load=resistor(6.4), diode={"thermal_resistance": 17.5})
     found = {name: float(value[0]) for name, value in solve(bench, parts_of(bench)).quantities.items()}
     rise = found["diode.temperature.junction"] - 25.0

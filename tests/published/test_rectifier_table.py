@@ -58,7 +58,7 @@ def test_the_rectifier_table(kind):
 
 
 def test_a_mean_reading_of_a_full_wave_is_ten_per_cent_below_its_rms():
-    # Common practice, and 1/1.1107.
+    # From memory, and 1/1.1107.
     q = readings(BRIDGE)
     assert q["output.voltage.mean"] / q["output.voltage.rms"] == pytest.approx(1 / 1.1107, rel=2e-4)
 

@@ -119,7 +119,7 @@ def test_the_mean_voltage_behind_a_source_resistance(kind, omega_c_r, share, exp
 
 @pytest.mark.parametrize("kind", [HALF, BRIDGE])
 def test_ripple_stays_below_the_first_estimate(kind):
-    # I/(2·f·C) full-wave, I/(f·C) half-wave is always above the true ripple (common practice).
+    # I/(2·f·C) full-wave, I/(f·C) half-wave is always above the true ripple (from memory).
     value = supply(kind, 100.0, 50.0, farads=500e-6).advance(2.0).values
     estimate = value["output.current.mean"] / (50.0 * 500e-6) / (1 if kind == HALF else 2)
     assert 0.5 * estimate < value["output.voltage.ripple"] < estimate

@@ -35,7 +35,7 @@ def test_more_drive_never_gives_less_current(drive, more):
 
 
 def test_a_warm_junction_drops_about_two_millivolts_less_per_kelvin():
-    # Common practice; 1 A, 25 to 75 °C.
+    # From memory; 1 A, 25 to 75 °C.
     fall = (LAW.forward_voltage(1.0, 75.0) - LAW.forward_voltage(1.0, 25.0)) / 50.0
     assert -0.0025 < fall < -0.0010
 

@@ -126,7 +126,14 @@ def test_two_meters_on_one_quantity():
     (found,) = contradictions(BENCH, same, [])
     assert found.rule == "two meters on one quantity"
     assert found.culprit == "right"
+    assert "two meters on one quantity agree" in found.message
     assert contradictions(BENCH, [same[0], Measured("right", "output.voltage.mean", 22.05, 0.05)], []) == []
+
+
+def test_two_meters_that_may_be_on_two_diodes_are_told_so():
+    cases = [Measured(name, "diode.temperature.case", value, 2.0) for name, value in (("left", 60.0), ("right", 72.0))]
+    (found,) = contradictions(BENCH, cases, [])
+    assert "two meters on one quantity (of one diode) agree" in found.message
 
 
 def test_distortion_and_power_factor_by_the_closed_form():
