@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from textual import events
 
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.help_text import CAUTIONS
@@ -275,3 +276,30 @@ async def test_finding_nothing_is_told(bench, read_screen):
         await pilot.press("slash", *"zzz", "enter", "down", "enter")
         assert await sees(pilot, read_screen, "found 0 of 12 for: zzz")
         assert len(app.screen_stack) == 1
+
+
+async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_view, agree):
+    """As over a slow line, or from fast fingers: no letter is lost, and none acts on the view behind."""
+    view = make_view(more='[switch_off]\ninstrument = "bench meter"\n')
+    agree(view, 60.0)
+    app = BenchmonApp(view)
+
+    async def typed(words):
+        for letter in words:
+            app.post_message(events.Key({"\r": "enter", "\x1b": "escape"}.get(letter, letter), letter))
+        await settled(pilot)
+
+    async def settled(pilot):
+        while app._held or app._is_opening():
+            await pilot.pause(0.01)
+        await pilot.pause()
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        await typed("nqbe smells of tar\r")
+        [(kind, words)] = view.requests
+        assert (kind, words.partition("] ")[2]) == ("note", "qbe smells of tar")
+        await typed("oOFF\r")
+        assert view.requests[-1] == ("switch off", "by the operator")
+        await typed("oOF\x1bb")
+        assert len(view.requests) == 2
+        assert type(app.screen).__name__ == "BigView"

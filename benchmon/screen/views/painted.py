@@ -24,9 +24,10 @@ _MOST_LAYOUTS = 3
 
 
 class Painted(Screen[Answer]):
-    """The base of views and dialogues. `lies_over`: what is behind it stays in sight."""
+    """The base of views and dialogues. `lies_over`: what is behind it stays in sight. `takes_keys`: it is open."""
 
     lies_over = False
+    takes_keys = False
     _laid_out = False
     _is_laying_out = False
     _is_reshaped = False
