@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -16,6 +18,8 @@ from benchmon.errors import BenchmonError, one_line
 from benchmon.quantities import format_value
 from benchmon.screen.foresight import Situation
 from benchmon.screen.numbers import minutes
+from benchmon.session.database import reading
+from benchmon.session.rows import read_ending
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -24,6 +28,9 @@ DRAWS = 10_000
 CALL_OFF = "c calls it off"
 _LOOK_EVERY = 0.1
 _ENDS_WITHIN = 5.0
+_LAST_LINES = 2000
+_TIME = re.compile(rb"\s*\[?(\d+\.\d+)[,;]")
+"""The seconds of the session with which a line of a reading begins, in every format of text."""
 
 TakeSpreads = Callable[[dict[str, "Spread"]], object]
 
@@ -78,13 +85,15 @@ def export(session: str, out: Path) -> LongWork:
     """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
 
     def work(tell: Callable[[str], None]) -> str:
+        with reading(Path(session)) as connection:
+            duration = read_ending(connection).time
         command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out)]
         with tempfile.TemporaryFile() as said:
             process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=said)  # noqa: S603
             part = out.with_name(f".{out.name[:100]}.{process.pid}")
             try:
                 while process.poll() is None:
-                    tell(f"{part.stat().st_size / 1e6:.1f} MB" if part.exists() else "reading the session")
+                    tell(_written(part, duration))
                     time.sleep(_LOOK_EVERY)
             finally:
                 process.terminate()
@@ -93,6 +102,22 @@ def export(session: str, out: Path) -> LongWork:
             return one_line(said.read().decode("utf-8", "replace").strip().removeprefix("benchmon: "), 300)
 
     return LongWork(f"Writing {one_line(out.name, 60)}", work)
+
+
+def _written(part: Path, duration: float) -> str:
+    """Return how much is written: of the session's `duration`, by the last line; where that tells none, megabytes."""
+    try:
+        with part.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - _LAST_LINES))
+            lines = file.read().split(b"\n")
+    except OSError:
+        return "reading the session"
+    times = [_TIME.match(line) for line in lines[1:-1]]
+    last = next((float(found[1]) for found in reversed(times) if found), None)
+    if last is None or duration <= 0:
+        return f"{size / 1e6:.1f} MB"
+    return f"{min(99.0, 100 * last / duration):.0f} %"
 
 
 def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> LongWork:

@@ -54,6 +54,22 @@ async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_
         await told(app, pilot, read_screen, "is there already")
 
 
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        (b"time_s,time,channel\n0.500000,2026-01-01T00:00:00Z,a\n20.000000,2026-01-01T00:00:00Z,a\n39.9", "50 %"),
+        (b'{\n "columns": ["time_s"],\n "readings": [\n  [10.0, "a", 1.0],\n  [30.0, "a", 2', "25 %"),
+        (b"SQLite format 3\0" + bytes(3_000_000), "3.0 MB"),
+        (b"", "0.0 MB"),
+        (None, "reading the session"),
+    ],
+)
+def test_how_far_it_has_come_is_told_by_the_time_of_the_last_reading(written, told, tmp_path):
+    if written is not None:
+        (tmp_path / "part").write_bytes(written)
+    assert long_work._written(tmp_path / "part", 40.0) == told
+
+
 async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(app, read_screen, monkeypatch):
     go_on = threading.Event()
 
