@@ -16,6 +16,7 @@ from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
 from benchmon.loading import all_is_loaded
 from benchmon.printing import table
+from benchmon.session.database import recorded_by
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
 from benchmon_simulated import SimulatedBench, rewrite_addresses
@@ -24,6 +25,7 @@ from benchmon_simulated.order_lines import OrderLines
 from benchmon_simulated.scenarios import SCENARIOS
 
 _SESSION_LIMIT = 60.0
+_LOOK_EVERY = 1.0
 
 
 def scenarios_as_text() -> str:
@@ -89,12 +91,14 @@ def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) 
         _raise_if_broken(simulated)
         if until_finished is None or time.monotonic() < look_again:
             continue
-        look_again = time.monotonic() + 1.0
+        look_again = time.monotonic() + _LOOK_EVERY
         # The file is there a moment before its recorder counts as alive: what has not begun has not ended.
         state = _state_of(until_finished)
         began = began or state is RecorderState.RECORDING
         if state is RecorderState.FINISHED or (
-            state is not RecorderState.RECORDING and (began or time.monotonic() >= give_up)
+            state is not RecorderState.RECORDING
+            and (began or time.monotonic() >= give_up)
+            and not _is_alive(recorded_by(until_finished))
         ):
             return
 
@@ -104,6 +108,17 @@ def _state_of(session: Path) -> RecorderState:
         return open_session_view(session, recent=0.0).poll().state
     except BenchmonError:
         return RecorderState.GONE
+
+
+def _is_alive(process: int | None) -> bool:
+    """Return whether a process is there: a recorder that stands still for a while reads on when it goes on."""
+    if process is None:
+        return False
+    with suppress(OSError):
+        # A process that ended, and that nobody has asked after yet, still has a number.
+        state = Path(f"/proc/{process}/stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
+        return bool(state) and state[0] not in ("Z", "X")
+    return False
 
 
 def _answer(simulated: SimulatedBench, line: str) -> str:

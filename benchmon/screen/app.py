@@ -21,7 +21,7 @@ from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
-from benchmon.screen.theme import PALETTE_VARIABLE, TERMINAL_COLOURS, usual_palette
+from benchmon.screen.theme import PALETTE_VARIABLE, TERMINAL_COLOURS, palette_complaint, usual_palette
 from benchmon.screen.tones import PALETTES, Palette
 from benchmon.screen.views.bench_view import BenchView
 from benchmon.screen.views.big_view import BigView
@@ -104,6 +104,9 @@ class BenchmonApp(Operator):
         self.set_interval(_POLL_SECONDS, self.follow)
         self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
+        complaint = palette_complaint()
+        if complaint:
+            self.call_after_refresh(self.tell, complaint)
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""

@@ -6,6 +6,7 @@ import os
 
 from textual.theme import Theme
 
+from benchmon.errors import one_line
 from benchmon.screen.tones import Palette
 
 PALETTE_VARIABLE = "BENCHMON_COLOURS"
@@ -40,8 +41,20 @@ def usual_palette() -> Palette:
 
     Some terminals set COLORFGBG: the numbers of their two colours, of which 7 and 15 are white.
     """
-    named = os.environ.get(PALETTE_VARIABLE, "").strip().lower()
+    named = _named_palette()
     if named in set(Palette):
         return Palette(named)
     background = os.environ.get("COLORFGBG", "").rpartition(";")[2]
     return Palette.LIGHT if background in _LIGHT_BACKGROUNDS else Palette.DARK
+
+
+def palette_complaint() -> str:
+    """Return in words that `BENCHMON_COLOURS` names no palette, "" where it names one or is not set."""
+    named = _named_palette()
+    if not named or named in set(Palette):
+        return ""
+    return f"{PALETTE_VARIABLE}={one_line(named, 30)} is not known: set it to {', '.join(Palette)}; k changes it here."
+
+
+def _named_palette() -> str:
+    return os.environ.get(PALETTE_VARIABLE, "").strip().lower()

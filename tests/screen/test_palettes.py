@@ -7,7 +7,7 @@ from rich.color import ColorSystem
 from rich.style import Style
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.theme import usual_palette
+from benchmon.screen.theme import palette_complaint, usual_palette
 from benchmon.screen.tones import PALETTES, Palette, Tone
 
 # A terminal's first eight colours, and the bright ones that many take for bold: those of the VGA text mode, and those
@@ -79,6 +79,8 @@ def test_the_palette_follows_the_terminal_unless_one_is_named(environment, palet
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
     assert usual_palette() is palette
+    refused = environment.get("BENCHMON_COLOURS", "dark") not in set(Palette)
+    assert refused is ("is not known: set it to dark, light, contrast" in palette_complaint())
 
 
 async def test_a_key_turns_to_the_next_palette_in_every_view(make_view, agree, read_screen, monkeypatch):

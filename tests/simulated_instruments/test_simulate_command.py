@@ -7,12 +7,17 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from contextlib import contextmanager
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from benchmon import simulator as simulated_process
 from benchmon.errors import BadInput
+from benchmon.session.view import RecorderState
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.order_lines import OrderLines
 from benchmon_simulated.orders import LONGEST_ORDER
@@ -233,3 +238,27 @@ def test_lines_come_whole_and_what_is_too_long_is_cut():
     assert lines.wait(1.0) == ["list"]
     assert lines.wait(0.0) == []
     os.close(reading)
+
+
+def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(monkeypatch):
+    recorder = subprocess.Popen(["/bin/cat"], stdin=subprocess.PIPE)
+    simulated = SimpleNamespace(wait=lambda _: None)
+    states = iter([RecorderState.RECORDING, *[RecorderState.GONE] * 3])
+
+    def state(_):
+        found = next(states, None)
+        if found is None:
+            # Ended, and not asked after: it still has a number.
+            recorder.stdin.close()
+            os.waitid(os.P_PID, recorder.pid, os.WEXITED | os.WNOWAIT)
+        return found or RecorderState.GONE
+
+    monkeypatch.setattr(simulated_process, "_state_of", state)
+    monkeypatch.setattr(simulated_process, "recorded_by", lambda _: recorder.pid)
+    monkeypatch.setattr(simulated_process, "_LOOK_EVERY", 0.0)
+    monkeypatch.setattr(simulated_process, "OrderLines", lambda: SimpleNamespace(wait=lambda _: []))
+    try:
+        simulated_process._serve(simulated, threading.Event(), Path("a.benchmon"))
+        assert next(states, "all were seen") == "all were seen"
+    finally:
+        recorder.wait(10)
