@@ -6,6 +6,7 @@ expected, within limits, or not.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -42,6 +43,8 @@ SIGNS: Mapping[Level, str] = {
 }
 
 
+FAR_TOO_MUCH = 1.5
+"""Times what is expected from which on a current or a power asks for a hand at the switch, limits or none."""
 _SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
 
 
@@ -142,6 +145,7 @@ def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[_Finding]:
     return [
         (Level.CAUTION, "Get ready to switch off: ", surely, heads),
         (Level.CAUTION, "Get ready to switch off: ", warned, _hot),
+        (Level.CAUTION, "Get ready to switch off: ", _far_too_much(known, ahead), differs),
         (Level.BLIND, "Not watched: ", guards, _silent),
         (Level.CAUTION, "Keep an eye on it: ", heading, heads),
         (Level.CAUTION, "Not as expected: ", _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead), differs),
@@ -151,6 +155,25 @@ def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[_Finding]:
         (Level.CAUTION, "Drifting: ", _flagged(known, Flag.DRIFTING), _differs),
         (Level.CAUTION, "Questionable: ", _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead), differs),
     ]
+
+
+def _far_too_much(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return the currents and powers that are far above what was expected, the farthest first: a short, an overload.
+
+    Those that the likely cause is about are left out: there a meter is wrong, and not the circuit.
+    """
+    mistaken = ahead.likely_cause.channels if ahead.likely_cause is not None else ()
+
+    def times(pair: _Pair) -> float:
+        value, expected, spread = pair[1].value, pair[1].expected, pair[1].expected_uncertainty
+        if value is None or expected is None or not math.isfinite(value):
+            return 0.0
+        most = abs(expected) + (spread or 0.0)
+        return abs(value) / most if most > 0 else 0.0
+
+    wrong = [pair for pair in _of_verdict(known, Verdict.DISAGREES) if pair[0].unit in ("A", "W")]
+    far = [pair for pair in wrong if times(pair) > FAR_TOO_MUCH and pair[0].name not in mistaken]
+    return sorted(far, key=times, reverse=True)
 
 
 def _heading_for_limits(known: list[_Pair], ahead: Ahead) -> list[_Pair]:

@@ -5,8 +5,9 @@ import pytest
 
 from benchmon.prediction.result import Expected
 from benchmon.watch.agreement import judgement_of
+from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import SIGNS, Level, glance
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event, Explanation, Flag
 
 GOOD = Expected(22.0, 0.5, "V")
 
@@ -191,3 +192,28 @@ def test_without_mains_what_is_low_is_no_warning_and_what_is_not_low_is(with_mai
     assert (seen.level, seen.sentence[: len(sentence)]) == (level, sentence)
     latest["mains"] = judgement_of(with_mains.channel[0], 2.0, 229.0, Expected(230.0, 2.0, "V"))
     assert seen.sentence != glance(latest, with_mains).sentence
+
+
+def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(channel):
+    """A short lets the output fall and the currents rise: what may burn is told first, unless its meter is mistaken."""
+    meters = (
+        channel(name="vout", quantity="output.voltage.mean", accuracy="20 mV"),
+        channel(name="line", quantity="mains.current.rms", accuracy="1 %"),
+        channel(name="winding", quantity="secondary.current.rms", accuracy="1 %"),
+    )
+    bench = SimpleNamespace(channel=meters, step=(), mains=SimpleNamespace(voltage=230.0))
+    expected = (Expected(22.0, 0.5, "V"), Expected(0.54, 0.03, "A"), Expected(3.1, 0.13, "A"))
+
+    def seen(values, *causes):
+        judged = zip(meters, values, expected, strict=True)
+        latest = {one.name: judgement_of(one, 1.0, value, wanted) for one, value, wanted in judged}
+        return glance(latest, bench, ahead=Ahead(1.0, {}, causes)).sentence
+
+    shorted = (0.0, 3.4, 24.0)
+    assert seen(shorted) == "Get ready to switch off: winding is at 24.00 A, expected 3.10 ± 0.13 A (and 1 more)"
+    assert seen((22.0, 0.7, 4.0)).startswith("Not as expected: line is at 700.0 mA"), "more, and not far too much"
+    assert seen((22.0, 0.54, -31.0)).startswith("Get ready to switch off: winding is at -31.00 A")
+    clamp = Explanation("winding: the clamp's ratio is 10 times too large", 0.99, "x", ("winding",))
+    assert seen((22.0, 0.54, 31.0), clamp).startswith("Not as expected: winding is at 31.00 A")
+    diode = Explanation("a diode is shorted", 0.99, "x")
+    assert seen(shorted, diode).endswith("expected 3.10 ± 0.13 A; likely a diode is shorted (and 1 more)")
