@@ -23,6 +23,7 @@ from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, 
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.settled import settled
+from benchmon.watch.wording import likelihood_in_words
 
 _LOOK_EVERY = 1.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
@@ -167,7 +168,9 @@ class Understanding:
         if first.likelihood >= _LIKELY and first.cause not in (self._told, NOTHING_WRONG):
             self._told = first.cause
             channel = first.channels[0] if first.channels else ""
-            told.append(Event(now, channel, "cause", f"{first.message} (likelihood {first.likelihood:.0%})"))
+            told.append(
+                Event(now, channel, "cause", f"{first.message} ({likelihood_in_words(first.likelihood)} likely)")
+            )
         return told
 
 

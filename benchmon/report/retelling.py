@@ -15,6 +15,7 @@ from benchmon.report.what_if import WhatIf
 from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update
+from benchmon.watch.edits import EDITED
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.wording import flag_words
 
@@ -136,8 +137,12 @@ def _beyond(events: Iterable[Event], others: Iterable[Event]) -> list[Event]:
     return beyond
 
 
+def _words(event: Event) -> str:
+    return f"{event.kind}: {event.message}" if event.kind == EDITED else event.message
+
+
 def _listed(events: tuple[Event, ...] | list[Event]) -> list[str]:
-    lines = [f"{clock(event.time):>9}  {one_line(event.message, 300)}" for event in events[:_MOST_EVENTS]]
+    lines = [f"{clock(event.time):>9}  {one_line(_words(event), 300)}" for event in events[:_MOST_EVENTS]]
     if len(events) > _MOST_EVENTS:
         lines.append(f"{'':>9}  and {len(events) - _MOST_EVENTS} more")
     return lines or [f"{'':>9}  nothing"]

@@ -303,3 +303,14 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
         await typed("oOF\x1bb")
         assert len(view.requests) == 2
         assert type(app.screen).__name__ == "BigView"
+
+
+async def test_a_notice_shows_its_remedy_and_what_is_cut_off_looks_cut_off(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.tell("bench.toml:179: " + "the limits are out of order, " * 6 + "put them right")
+        await pilot.pause()
+        assert "put them right" in text(app, read_screen)
+        app.tell("word " * 100)
+        await pilot.pause()
+        assert read_screen(app)[22].rstrip().endswith("…")

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.cells import Cell, wrap
+from benchmon.screen.cells import Cell, fit, wrap
 from benchmon.screen.tones import Tone
 from benchmon.screen.widgets.cell_lines import CellLines
+
+_MOST_LINES = 4
+_LONGEST = 600
 
 
 class Notice(CellLines):
@@ -20,7 +23,11 @@ class Notice(CellLines):
         self._alphabet = alphabet
 
     def tell(self, words: str) -> None:
-        """Show `words`, at most two lines of them; "" takes the notice away."""
+        """Show `words`, at most four lines of them, so that a remedy at their end is read; "" takes the notice away."""
         width = max(1, self.app.size.width - 4)
-        pieces = wrap(self._alphabet.plain(words), width)[:2] if words else []
-        self.paint([(Cell(f" {self._alphabet.warning} {piece}", Tone.DOUBT),) for piece in pieces])
+        pieces = wrap(self._alphabet.plain(words, _LONGEST), width) if words else []
+        if len(pieces) > _MOST_LINES:
+            pieces[_MOST_LINES - 1] = fit(" ".join(pieces[_MOST_LINES - 1 :]), width, self._alphabet)
+        starts = [f" {self._alphabet.warning} "] + ["   "] * _MOST_LINES
+        shown = zip(starts, pieces[:_MOST_LINES], strict=False)
+        self.paint([(Cell(start + piece, Tone.DOUBT),) for start, piece in shown])
