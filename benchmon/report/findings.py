@@ -25,6 +25,8 @@ from benchmon.watch.records import Flag, Verdict, Waveform
 
 WINDOW = 10.0
 """Seconds at the end of the powered time over which readings are averaged."""
+_SETTLES_WITHIN = 1.0
+"""Seconds after the mains came on in which meters that average still show some of what was before."""
 
 _FEWEST_PERIODS = 3.0
 _LOOKED_AT = 2000
@@ -169,7 +171,18 @@ def _window(session: RecordedSession, plan: Plan) -> Window:
     until = session.duration if powered is None else powered
     begins = [stage.began for stage in plan.stages if stage.began is not None and stage.began <= until - 2.0]
     since = max(0.0, until - WINDOW, *begins)
+    if powered is not None:
+        since = _powered_since(session, since, until)
     return Window(since, until, powered is not None)
+
+
+def _powered_since(session: RecordedSession, since: float, until: float) -> float:
+    """Return from when on the mains was on without a break up to `until`: `since`, or later, with time to settle."""
+    mains = next(one for one in session.channels if one.quantity == "mains.voltage.rms")
+    found = session.readings(mains.name, since, until)
+    off = found.times[np.isfinite(found.values) & (found.values <= powered_above(session.bench))]
+    on = found.times[found.times > off[-1]] if len(off) else off
+    return min(float(on[0]) + _SETTLES_WITHIN, (float(on[0]) + until) / 2) if len(on) else since
 
 
 def _powered_until(session: RecordedSession, since: float = 0.0, until: float | None = None) -> float | None:
@@ -183,10 +196,11 @@ def _powered_until(session: RecordedSession, since: float = 0.0, until: float | 
     on = [part for part in parts if part.highest is not None and part.highest > least]
     if not on:
         return None
-    found = session.readings(mains.name, on[-1].start, on[-1].end + 1e-6)
+    last = on[-1]
+    # What is kept of a long session is counted with the part that most of it is in: the mains may be in the one before.
+    found = session.readings(mains.name, max(since, 2 * last.start - last.end), last.end + 1e-6)
     times = found.times[np.isfinite(found.values) & (found.values > least)]
-    # A reading at the very end of a part may be counted with the next one.
-    return float(times[-1]) + 1e-6 if len(times) else on[-1].end
+    return float(times[-1]) + 1e-6 if len(times) else last.start
 
 
 def _finding(

@@ -208,6 +208,18 @@ def test_values_are_means_of_the_powered_end(write_session, expectations, benche
     )
 
 
+def test_the_end_of_a_short_powered_time_is_found_and_nothing_before_it_counted(write_session):
+    """Summaries of ten seconds may stand in another part than the reading they hold; before power nothing is judged."""
+
+    def switched(channel, now, value):
+        return value if 5.5 <= now < 10.4 or channel.unit == "°C" else 0.0
+
+    found = find(RecordedSession(write_session(seconds=32.9, values=switched, rate=10.0)))
+    assert found.window.until == pytest.approx(10.3, abs=1e-3)
+    assert found.window.since == pytest.approx(6.5, abs=1e-3)
+    assert found.of("output.voltage.mean").verdict is Verdict.AGREES
+
+
 def test_the_window_does_not_reach_back_over_a_step(write_session):
     more = [Event(1.0, "", "step begun", "1 of 3: switch on"), Event(25.0, "", "step begun", "2 of 3: warm up")]
     found = find(RecordedSession(write_session(more=more)))
