@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
+from benchmon.logged_power import LoggedPower, Series, first_of
 from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
 from benchmon.readings_file import LoggedReading
@@ -22,11 +23,7 @@ from benchmon.watch.records import Event, Flag, Forecast, Judgement
 from benchmon.watch.settled import said_with_care, settled
 from benchmon.watch.watch import Watch
 
-POWERED_ABOVE = 0.1
-"""Below this part of the nominal mains voltage a supply counts as switched off, and nothing is predicted."""
-
 _LAST_SECONDS = 10.0
-_COLD_PART, _WARMED_BY = 0.3, 2.0
 _LATE_INTERVALS, _LATE_PERIODS = 5.0, 3.0
 
 
@@ -50,24 +47,6 @@ def assess(bench: Bench, readings: Sequence[LoggedReading], explainer: Explainer
     }
 
 
-@dataclass(frozen=True)
-class _Series:
-    """A measured condition over time: `times` (n,) rising, `values` (n,); n may be 0."""
-
-    times: np.ndarray[Any, np.dtype[np.float64]]
-    values: np.ndarray[Any, np.dtype[np.float64]]
-
-    @classmethod
-    def of(cls, readings: Sequence[LoggedReading], channel: Channel | None) -> _Series:
-        """Return a channel's finite readings."""
-        own = [one for one in readings if channel and one.channel == channel.name and math.isfinite(one.value)]
-        return cls(np.array([one.time for one in own]), np.array([one.value for one in own]))
-
-    def at(self, time: float) -> float | None:
-        """Return the value at `time`, between readings in proportion; None where there are none."""
-        return float(np.interp(time, self.times, self.values)) if len(self.times) else None
-
-
 class _Log:
     """A log of readings, run through the watch once."""
 
@@ -76,14 +55,12 @@ class _Log:
         self._explainer = explainer
         self._readings = readings
         self._channels = {channel.name: channel for channel in bench.channel}
-        mains = _first(bench, "mains.voltage.rms")
-        self._mains_channel = mains
-        self._mains = _Series.of(readings, mains)
-        self._ambient = _Series.of(readings, _first(bench, "ambient.temperature"))
-        measured = mains.accuracy if mains is not None and len(self._mains.times) else None
+        self._ambient = Series.of(readings, first_of(bench, "ambient.temperature"))
+        mains = first_of(bench, "mains.voltage.rms")
+        measured = mains.accuracy if mains is not None and len(Series.of(readings, mains).times) else None
         self._following = Follower(bench, measured)
-        self._power_on = self._find_power_on()
-        self._insight = Insight(bench, self._power_on)
+        self._power = LoggedPower(bench, readings, self._following.nominal)
+        self._insight = Insight(bench, self._power.came_on)
         self._insight.expect(self._following.nominal)
         self._watch = Watch(bench.channel, self._insight)
         self._last: dict[str, Judgement] = {}
@@ -121,8 +98,11 @@ class _Log:
         return self._insight.forecast(name, last.time, last.value)
 
     def explanations(self) -> list[Explanation]:
-        """Return the causes of how the channels read at the end, or when the supply was last powered."""
-        powered = [one for one in self._readings if self._is_powered(one.time)]
+        """Return the causes of how the channels read at the end, or when the supply was last powered.
+
+        A log without any power is asked why there is none.
+        """
+        powered = [one for one in self._readings if self._power.is_on(one.time)] or self._readings
         if not powered:
             return []
         found, left_out = [], {}
@@ -133,7 +113,7 @@ class _Log:
             recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
             # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
             read = median(recent) if all(map(math.isfinite, recent)) else own[-1].value
-            one = settled(channel, read, self.outlook(name), was_warm=self._power_on is None)
+            one = settled(channel, read, self.outlook(name), was_warm=self._power.came_on is None)
             if one is None:
                 left_out[name] = self.outlook(name)
             else:
@@ -144,38 +124,18 @@ class _Log:
     def _expected(self, channel: Channel, time: float) -> Expected | None:
         quantity = channel.quantity
         # What a prediction is made from cannot be judged by it: the mains has the bench file's tolerance to keep.
-        if quantity == "ambient.temperature" or not self._is_powered(time):
+        if quantity == "ambient.temperature" or not self._power.is_on(time):
             return None
         if quantity == "mains.voltage.rms":
             return self._following.nominal.at(quantity) if self._bench.mains.tolerance > 0 else None
-        since = None if self._power_on is None else max(0.0, time - self._power_on)
-        mains = self._mains.at(time)
-        if mains is None or channel is self._mains_channel:
+        since = None if self._power.came_on is None else max(0.0, time - self._power.came_on)
+        mains = self._power.mains(time)
+        if mains is None or channel is self._power.channel:
             return self._following.nominal.at(quantity, since)
         try:
             return self._following.expected(quantity, mains, self._ambient.at(time), since=since)
         except PredictionError:
             return None
-
-    def _is_powered(self, time: float) -> bool:
-        mains = self._mains.at(time)
-        return mains is None or mains > POWERED_ABOVE * self._bench.mains.voltage
-
-    def _find_power_on(self) -> float | None:
-        """Return when a cold supply was switched on, as far as the log shows it, else None."""
-        on = self._mains.values > POWERED_ABOVE * self._bench.mains.voltage
-        if len(on) and not on[0]:
-            return float(self._mains.times[int(np.argmax(on))]) if on.any() else None
-        nominal = self._following.nominal
-        for channel in self._bench.channel:
-            level = nominal.quantities.get(channel.quantity)
-            own = [one.value for one in self._readings if one.channel == channel.name and math.isfinite(one.value)]
-            if level is None or channel.quantity not in nominal.warm_up or len(own) < 3:
-                continue
-            rise = level.value - nominal.ambient
-            if own[0] - nominal.ambient < _COLD_PART * rise and own[-1] - own[0] > _WARMED_BY:
-                return self._readings[0].time
-        return None
 
     def _is_late(self, name: str) -> bool:
         """Return whether a channel fell silent before the log's end."""
@@ -198,10 +158,6 @@ class _Log:
             for name, last in self._last.items()
             if self._is_late(name)
         ]
-
-
-def _first(bench: Bench, quantity: str) -> Channel | None:
-    return next((channel for channel in bench.channel if channel.quantity == quantity), None)
 
 
 def _channel_as_dict(last: Judgement, forecast: Forecast | None) -> dict[str, Any]:

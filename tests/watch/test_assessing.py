@@ -222,6 +222,37 @@ def test_nothing_is_predicted_before_the_power_comes():
     assert "disagrees" not in kinds(found)
 
 
+@pytest.mark.parametrize(
+    ("part", "cause"),
+    [
+        (0.0, "mains: the meter is on its DC range"),
+        (0.1, "mains: the probe's ratio is 10 times too small"),
+        (0.001, "mains: a unit prefix is 1000 times too small"),
+        (10.0, "mains: the probe's ratio is 10 times too large"),
+    ],
+)
+def test_a_mains_meter_that_the_supply_denies_is_the_one_that_is_wrong(part, cause):
+    found = assessed([row for row in log(1, changes={"mains": lambda _, v: part * v}) if row.time == 0.0])
+    verdicts = {name: told["verdict"] for name, told in found["channels"].items()}
+    assert verdicts.pop("mains") == "disagrees"
+    assert set(verdicts.values()) == {"agrees"}
+    assert found["explanations"][0]["cause"] == cause
+
+
+def test_a_supply_without_mains_is_told_to_have_none():
+    nothing = dict.fromkeys(("mains", "current", "power", "vout", "ripple"), lambda _, v: 0.0 * v)
+    found = assessed([row for row in log(1, changes=nothing) if row.channel != "case"])
+    assert found["explanations"][0]["cause"] == "there is no mains voltage"
+
+
+def test_a_reservoir_that_keeps_its_charge_is_no_sign_of_power():
+    changes = dict.fromkeys(("mains", "current", "ripple"), lambda t, v: v * np.where(t < 20.0, 1.0, 0.01))
+    changes["vout"] = lambda t, v: v * np.exp(-np.maximum(t - 20.0, 0.0) / 60.0)
+    found = assessed([row for row in log(40, changes=changes) if row.channel != "power"])
+    assert found["channels"]["vout"]["verdict"] == "unpredicted"
+    assert kinds(found) == set()
+
+
 def test_a_trip_has_no_time_left():
     found = assessed(log(20, changes={"vout": lambda t, v: v + np.where(t > 10, 15.0, 0.0)}))
     assert "tripped" in found["channels"]["vout"]["flags"]
