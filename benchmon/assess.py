@@ -15,6 +15,7 @@ from benchmon.errors import PredictionError
 from benchmon.logged_power import LoggedPower, Series, first_of
 from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
+from benchmon.quantities import is_temperature
 from benchmon.readings_file import LoggedReading
 from benchmon.watch.explanation import Explainer, Explanation
 from benchmon.watch.heat import Outlook
@@ -113,6 +114,7 @@ class _Log:
             recent = [one.value for one in own if one.time >= own[-1].time - _LAST_SECONDS]
             # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
             read = median(recent) if all(map(math.isfinite, recent)) else own[-1].value
+            read *= self._since(channel, own[-1].time, powered[-1].time)
             one = settled(channel, read, self.outlook(name), was_warm=self._power.came_on is None)
             if one is None:
                 left_out[name] = self.outlook(name)
@@ -120,6 +122,19 @@ class _Log:
                 found.append(one)
         last = [judgement for _, judgement in self.last()]
         return said_with_care(self._explainer.explain(found), last, left_out)
+
+    def _since(self, channel: Channel, last: float, end: float) -> float:
+        """Return by what the mains have changed a channel's reading since it was `last` read, till the log's `end`.
+
+        Meters read one after another by hand, or one that fell silent, are then compared at one and the same mains.
+        """
+        if end - last <= _LAST_SECONDS or self._power.channel is None or channel is self._power.channel:
+            return 1.0
+        then, now = self._expected(channel, last), self._expected(channel, end)
+        if then is None or now is None or is_temperature(channel.quantity):
+            return 1.0
+        # Near zero a change is no ratio.
+        return now.value / then.value if abs(then.value) > then.uncertainty else 1.0
 
     def _expected(self, channel: Channel, time: float) -> Expected | None:
         quantity = channel.quantity

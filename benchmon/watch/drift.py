@@ -50,6 +50,9 @@ LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
 _LEFT_BY_MAINS = 0.1
+_FEWEST_MOVES = 4
+"""Movements of the mains from which on what they leave is learnt: by then the noise is known as well."""
+
 _CLEAR_BLOCKS = 30
 
 
@@ -120,6 +123,8 @@ class _LeftByMains:
             return
         self._count, self._sx, self._sy = self._count + 1.0, self._sx + x, self._sy + y
         self._sxx, self._sxy = self._sxx + x * x, self._sxy + x * y
+        if self._count < _FEWEST_MOVES:
+            return
         spread = self._sxx - self._sx * self._sx / self._count
         common = self._sxy - self._sx * self._sy / self._count
         weight = 2.0 * noise * noise / (self._prior * self._prior)

@@ -39,7 +39,10 @@ _FAR_OFF = 8.0
 _LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
 """Causes below this likelihood are not worth telling, less so where nothing is wrong."""
 
-_MAINS_WITHIN = 0.4
+_MAINS_WITHIN, _MAINS_SURELY_WITHIN = 0.4, 0.15
+"""Parts by which a mains reading may be off and still be one, and be doubted no more than any other reading: a peak
+taken for the rms is 0.41 too high."""
+
 _GRID = 0.02
 """Mains voltages to solve for are these parts of the nominal one apart: to the nearest the slopes there lead."""
 
@@ -64,27 +67,38 @@ class Explainer:
         Give settled readings only: a part that still warms up is not at its final temperature. Raises
         `PredictionError` where the bench itself cannot be solved.
         """
-        mains = self._mains_of(observations)
+        tried = [self._explained(observations, volts) for volts in self._mains_to_try(observations)]
+        return max(tried, key=lambda one: one[0])[1]
+
+    def _explained(self, observations: Sequence[Observation], mains: float) -> tuple[float, list[Explanation]]:
+        """Return the causes as `explain` does, solved at `mains` (V rms), and the score of the likeliest."""
         right, hypotheses = self._at(mains)
         usable = [
             one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
         ]
         overloaded = [one.channel for one in observations if math.isinf(one.value)]
         if not usable:
-            return _overloads(overloaded, 1.0)
+            return 0.0, _overloads(overloaded, 1.0)
         nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
         expected = {name: value for name, value in nominal.items() if value is not None}
         scores = _scores(usable, expected, hypotheses)
         if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
             scores += _scores_of_pairs(usable, expected, hypotheses)
+        best = max(score for _, score in scores)
         ranked = _ranked(scores, usable, expected)
         if overloaded and ranked[0].cause == NOTHING_WRONG:
             # The others fit, so only that meter's range needs explaining.
-            return [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
-        return ranked
+            return best, [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
+        return best, ranked
+
+    def _mains_to_try(self, observations: Sequence[Observation]) -> list[float]:
+        """Return the mains voltages to solve for: near what is measured, and the bench's where that may be untrue."""
+        nominal = self._bench.mains.voltage
+        measured = self._mains_of(observations)
+        return [measured, nominal] if abs(measured / nominal - 1.0) > _MAINS_SURELY_WITHIN else [measured]
 
     def _mains_of(self, observations: Sequence[Observation]) -> float:
-        """Return the mains voltage to solve for: near what is measured, where that can be true."""
+        """Return the mains voltage to solve for first: near what is measured, where that can be true."""
         nominal = self._bench.mains.voltage
         for one in observations:
             if one.channel.quantity == "mains.voltage.rms" and abs(one.value / nominal - 1.0) < _MAINS_WITHIN:

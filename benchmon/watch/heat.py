@@ -28,12 +28,15 @@ _FEWEST = 8
 _REFIT = 0.08
 """The part by which the time seen must grow before the fit is made again."""
 
-_ALLOWED_SHIFT, _ALARM_SUM = 1.0, 8.0
-"""The cumulative sum, in standard deviations: what each probe may be off for free, and the sum that means a change.
+_ALLOWED_SHIFT, _DOUBTED_SUM, _ALARM_SUM = 1.0, 2.0, 8.0
+"""The cumulative sum, in standard deviations: what each probe may be off for free, the sum from which on the fit is not
+made again with probes that may belong to another regime, and the sum that means a change.
 On steady noise that is less than one restart in a million probes (Siegmund's approximation: e^16)."""
 
 _LEAST_DEVIATION = 0.01
 _KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.25, 1.0, 0.1
+_MOVED_KELVIN = 3.0
+_MISFIT, _MISFIT_KELVIN = 8.0, 1.0
 _GROWTH_SCORE, _RUNAWAY_RATE, _RUNAWAY_KELVIN = 5.0, 0.5 / 60.0, 2.0
 
 
@@ -149,7 +152,7 @@ class HeatWatch:
             self._restart()
             return True
         self._keep(time, value)
-        if time < self._next_fit or len(self._points) < _FEWEST:
+        if time < self._next_fit or len(self._points) < _FEWEST or max(self._sums) > _DOUBTED_SUM:
             return False
         self._refit()
         return True
@@ -189,7 +192,13 @@ class HeatWatch:
             return
         times, values = (np.array(column) for column in zip(*points, strict=True))
         deviation = max(self._deviation() / math.sqrt(self._merge), self._noise.step / math.sqrt(12.0))
-        self._fit = fit_rise(times, values, deviation, self.limits.time_constant)
+        fit = fit_rise(times, values, deviation, self.limits.time_constant)
+        if fit.deviation > max(_MISFIT_KELVIN, _MISFIT * deviation) and len(self._points) >= 2 * _FEWEST:
+            # No rise goes through these points: there is a change among them, and the later half tells what is now.
+            self._points = self._points[len(self._points) // 2 :]
+            self._sums, self._runs, self._fit, self._next_fit = [0.0, 0.0], [0, 0], None, -math.inf
+            return
+        self._fit = fit
         span = float(times[-1] - times[0])
         self._next_fit = float(times[-1]) + max(_REFIT * span, PROBE_SECONDS / 2)
 
@@ -230,7 +239,8 @@ class HeatWatch:
     def _stillness(self, now: float) -> Interval | None:
         """Return where a temperature stays that does not move, as far as can be seen; None where it moves.
 
-        The last third of the points may hide a slope; over a time constant it must not come to a kelvin.
+        The last third of the points may hide a slope; over a time constant it must not come to a kelvin. A curve seen
+        in few points looks like scatter about a line: what has moved by kelvins, and clearly so, does not stay.
         """
         points = self._points[-max(_FEWEST, len(self._points) // 3) :]
         if len(points) < _FEWEST:
@@ -243,10 +253,13 @@ class HeatWatch:
         deviation = max(math.sqrt(float(rest @ rest) / (len(points) - 2)), self._deviation() / math.sqrt(self._merge))
         horizon = self.limits.time_constant or max(now - self._points[0][0], _SHORTEST_HORIZON)
         hidden = (abs(slope) + 2.0 * deviation / math.sqrt(power)) * horizon
-        if hidden > max(_KNOWN_KELVIN, 4.0 * deviation):
+        moved = abs(slope) * float(times[-1] - times[0])
+        is_clear = moved > _MOVED_KELVIN and abs(slope) > 3.0 * deviation / math.sqrt(power)
+        if is_clear or hidden > max(_KNOWN_KELVIN, 4.0 * deviation):
             return None
-        spread = hidden + 2.0 * deviation / math.sqrt(len(points))
-        at = float(values.mean())
+        # Where it is now, not in the mean; the line is twice as uncertain at its end as in its middle.
+        spread = hidden + 4.0 * deviation / math.sqrt(len(points))
+        at = float(values.mean() + slope * centred[-1])
         return Interval(at, at - spread, at + spread)
 
     def _until(self, limit: float | None, fit: Rise, state: State, now: float, *, is_known: bool) -> Interval | None:

@@ -33,6 +33,9 @@ FASTEST_RISE = 2.0
 _UNSEEN_WARM_UPS = (240.0, 1200.0)
 """Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (from memory)."""
 
+_NO_SLOWER = 0.9
+"""Part of its fastest rate at which a runaway still is one."""
+
 _LOOK_AT_HEAT = 2.0
 _WARM_AT = 0.8
 _LEAST_RISE = 5.0
@@ -189,6 +192,7 @@ class _Heat:
         self._expected_rise: float | None = None
         self._air = 0.0
         self._followed: tuple[float, float] | None = None
+        self._fastest = 0.0
 
     @property
     def is_air(self) -> bool:
@@ -235,17 +239,30 @@ class _Heat:
 
     def _news(self, time: float) -> list[Event]:
         self.last = now = self.watch.outlook(time)
-        runs_away = now.state is State.RUNAWAY
-        events = self._tell(time, "runaway", runs_away, wording.runaway_sentence(self._channel, now))
         if now.state is State.UNKNOWN:
-            return events
+            return []  # while the fit begins anew, nothing is over
+        events = self._tell(time, "runaway", self._runs_away(now), wording.runaway_sentence(self._channel, now))
+        if now.state is State.RUNAWAY:
+            return events  # which says when the limit is passed
         goal, ahead = self._channel.trip_above, now.to_limit
         if goal is None:
             goal, ahead = self._channel.warn_above, now.to_warning
         if goal is not None and now.value >= goal:
             return events  # it is there, which is told elsewhere, and not over
-        passes = ahead is not None and math.isfinite(ahead.high) and not runs_away
+        # Told once all curves pass; over once the likeliest one does not.
+        told = self._told.get("forecast", False)
+        passes = ahead is not None and math.isfinite(ahead.best if told else ahead.high)
         return events + self._tell(time, "forecast", passes, wording.outlook_sentence(self._channel, now))
+
+    def _runs_away(self, now: Outlook) -> bool:
+        """Return whether a temperature runs away, or did and rises no slower: a new fit knows little yet."""
+        if now.state is State.RUNAWAY:
+            self._fastest = max(self._fastest, now.rate)
+            return True
+        goes_on = self._told.get("runaway", False) and now.rate > _NO_SLOWER * self._fastest
+        if not goes_on:
+            self._fastest = 0.0
+        return goes_on
 
     def _tell(self, time: float, kind: str, present: bool, message: str) -> list[Event]:
         told = self._told.get(kind, False)

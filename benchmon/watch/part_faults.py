@@ -15,6 +15,13 @@ _DISCONNECTED = 1e-4
 """What is left of a capacitance that bears no ripple any more."""
 
 _LEAKING_DROP = 0.015
+_NOTHING_LEFT_DOUBT = 0.005
+"""Of what flows into a load, the part that may be left without one: a capacitor's leakage, in short pulses."""
+
+_WAVE_LEFT_DOUBT = 0.01
+"""Of what an open reservoir changes, the part that leads and windings without it may change besides: a valley of
+nearly zero is no exact figure."""
+
 _MORE_DISTORTION = 0.08
 
 
@@ -28,7 +35,7 @@ def faults_of_the_filter(bench: Bench) -> Iterator[CircuitFault]:
     if bench.rectifier.kind not in ("split rail", "full-wave doubler"):
         capacitance, esr = f"filter.{index}.capacitance", f"filter.{index}.esr"
         yield CircuitFault(dry, replace_it, USUAL, bench, {capacitance: 0.5, esr: 2.0})
-        yield CircuitFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED})
+        yield CircuitFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED}, shape_doubt=_WAVE_LEFT_DOUBT)
         return
     for place in (frozenset({1}), frozenset({2})):
         yield CircuitFault(dry, replace_it, USUAL / 2.0, bench, defects=Defects(dry_reservoirs=place))
@@ -46,7 +53,12 @@ def faults_of_the_load(bench: Bench) -> Iterator[CircuitFault]:
     yield CircuitFault("the load draws half of what it should", remedy, USUAL, bench, {part: half})
     nothing = bench.model_copy(update={"load": OpenLoad(kind="open")})
     yield CircuitFault(
-        "the load is not connected", OFF + "connect the load", USUAL, nothing, correct=_almost_no_current
+        "the load is not connected",
+        OFF + "connect the load",
+        USUAL,
+        nothing,
+        correct=_almost_no_current,
+        shape_doubt=_NOTHING_LEFT_DOUBT,
     )
 
 

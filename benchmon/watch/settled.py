@@ -17,6 +17,9 @@ _TELLING = (
     (Flag.IMPLAUSIBLE, "contradicts others"),
 )
 
+_NAMED = 3
+"""Channels that are named in one sentence; of more, how many there are."""
+
 
 def settled(channel: Channel, value: float, outlook: Outlook | None, *, was_warm: bool = False) -> Observation | None:
     """Return what a channel reads settled, from its latest `value`; None where that cannot be told yet.
@@ -41,7 +44,8 @@ def said_with_care(
     """Return `ranked`, without the answer "nothing wrong" where a channel's `last` judgement says otherwise.
 
     That is a channel of those `left_out` of the explanation, each with where it is going, that runs away or
-    disagrees, or any that is flagged hot, tripped, drifting or implausible.
+    disagrees, or any that is flagged hot, tripped, drifting or implausible. Channels that are stale are the answer
+    where that is all there is.
     """
     found = list(ranked)
     if not found or found[0].cause != NOTHING_WRONG:
@@ -57,7 +61,20 @@ def said_with_care(
     odd = next((one.channel for one in judged if one.channel in left_out and one.verdict is Verdict.DISAGREES), None)
     if odd is not None:
         return [_not_yet(f"{odd} disagrees and still moves", odd, found[0].likelihood), *found[1:]]
-    return found
+    silent = tuple(one.channel for one in judged if Flag.STALE in one.flags)
+    return [_fallen_silent(silent, found[0].likelihood), *found[1:]] if silent else found
+
+
+def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
+    named, more = ", ".join(channels[:_NAMED]), len(channels) - _NAMED
+    if more > 0:
+        named += f" and {more} more"
+    has, its = ("has", "its meter, its leads") if len(channels) == 1 else ("have", "their meters, their leads")
+    message = (
+        f"{named} {has} fallen silent, and nothing is known of {'it' if len(channels) == 1 else 'them'} since; "
+        f"all that was read agrees with the prediction; look at {its} and what logs them"
+    )
+    return Explanation(f"{named}: no readings any more", likelihood, message, tuple(channels))
 
 
 def _not_yet(words: str, channel: str, likelihood: float) -> Explanation:

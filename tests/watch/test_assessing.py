@@ -178,6 +178,16 @@ def test_a_rise_towards_its_limit_is_told_before_it_happens():
     assert case["flags"] == []
 
 
+@pytest.mark.parametrize("constant", [30.0, 40.0, 50.0])
+def test_a_runaway_is_not_over_while_it_grows(monkeypatch, constant):
+    monkeypatch.setattr(EXPLAINER, "explain", lambda _: [])  # not asked for here
+    monkeypatch.setitem(NOISE, "case", 0.03)
+    rows = log(160, mains=0.01, step=1.0, changes={"case": lambda t, v: v + np.expm1(t / constant)})
+    told = [event["kind"] for event in assessed(rows)["events"] if event["channel"] == "case"]
+    assert told.count("runaway") == 1
+    assert "cleared" not in told
+
+
 def test_warming_up_from_cold_is_as_expected():
     settled = PREDICTED[2]["diode.temperature.case"].value
 
@@ -239,6 +249,12 @@ def test_a_mains_meter_that_the_supply_denies_is_the_one_that_is_wrong(part, cau
     assert found["explanations"][0]["cause"] == cause
 
 
+def test_a_peak_taken_for_the_mains_rms_is_told_though_it_could_be_a_high_mains():
+    part = 1.39  # √2, on mains a little low
+    found = assessed([row for row in log(1, changes={"mains": lambda _, v: part * v}) if row.time == 0.0])
+    assert found["explanations"][0]["cause"] == "mains: the peak is taken for the rms"
+
+
 def test_a_supply_without_mains_is_told_to_have_none():
     nothing = dict.fromkeys(("mains", "current", "power", "vout", "ripple"), lambda _, v: 0.0 * v)
     found = assessed([row for row in log(1, changes=nothing) if row.channel != "case"])
@@ -266,6 +282,14 @@ def test_a_channel_that_falls_silent_is_stale():
     (event,) = found["events"]
     assert event["kind"] == "stale"
     assert event["time_s"] == pytest.approx(19.5 + 5 * 0.5)
+    assert found["explanations"][0]["cause"] == "ripple: no readings any more"
+
+
+def test_what_fell_silent_is_explained_at_the_mains_of_today():
+    rows = log(130, mains=0.03, seed=4)  # at 43 s the mains are 3 % high, at the end 3 % low
+    found = assessed([row for row in rows if row.time < 43.0 or row.channel in ("mains", "vout")])
+    assert found["explanations"][0]["cause"].endswith("no readings any more")
+    assert found["explanations"][0]["likelihood"] > 0.9
 
 
 def test_a_case_far_too_hot_for_what_the_diode_carries_is_badly_cooled():

@@ -85,6 +85,17 @@ def test_more_load_is_noticed_and_its_limit_forecast():
     assert outlook.to_limit is not None
 
 
+def test_a_change_is_noticed_whenever_it_comes():
+    # The fit is made again now and then, and must not take the first readings of a rise for its own.
+    for begins in np.arange(233.0, 274.0, 3.0):
+        t = np.arange(0, begins + 60.0, 1.0)
+        steady = 43.0 + 0.5 * np.sin(t / 27.0)
+        values = np.where(t < begins, steady, steady + 77.0 * (1 - np.exp(-(t - begins) / 60)))
+        outlook = follow(HeatWatch(HeatLimits(95.0, 110.0, 45.0)), t, values, sigma=0.03)
+        assert outlook.state is State.RISING
+        assert outlook.to_limit is not None
+
+
 def test_a_runaway_is_told_before_the_limit():
     t = np.arange(0, 300, 0.5)
     values = 40 + 5 * np.expm1(t / 100)
@@ -137,6 +148,25 @@ def test_readings_logged_by_hand_are_enough():
         watch.update(float(time), float(value))
     watch.finish()
     assert watch.outlook(240.0).final.best == pytest.approx(85.0, abs=2.0)
+
+
+def test_a_rise_seen_in_ten_readings_by_hand_does_not_stay_where_it_was():
+    t = np.arange(0, 300.0, 30.0)
+    watch = HeatWatch(HeatLimits(95.0, 110.0, 45.0))
+    for time, value in zip(t, np.round(rise(t, 95.0, 120.0, 23.0), 1), strict=True):
+        watch.update(float(time), float(value))
+    watch.finish()
+    outlook = watch.outlook(float(t[-1]))
+    assert outlook.state is State.RISING
+    assert outlook.final.best == pytest.approx(118.0, abs=5.0)
+
+
+def test_where_it_stays_is_where_it_is_now():
+    t = np.arange(0, 360.0, 1.0)
+    outlook = follow(HeatWatch(HeatLimits(None, None, 45.0)), t, rise(t, 75.0, 60.0, 45.0), sigma=0.03)
+    assert outlook.state is State.STEADY
+    assert abs(outlook.final.best - 120.0) < 0.5
+    assert outlook.final.low <= 120.0 <= outlook.final.high
 
 
 @settings(max_examples=15, deadline=None)

@@ -62,3 +62,11 @@ def test_what_agrees_is_nothing_wrong_and_other_causes_stay():
     assert said_with_care(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
     other = [Explanation("a diode is open", 0.9, "it is")]
     assert said_with_care(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
+
+
+def test_a_channel_that_fell_silent_is_what_needs_looking_at():
+    first = said_with_care(FINE, [judged(CASE), judged(OUTPUT, Verdict.AGREES, Flag.STALE)], {})[0]
+    assert first.cause == f"{OUTPUT.name}: no readings any more"
+    assert "look at its meter" in first.message
+    many = [judged(one, Verdict.AGREES, Flag.STALE) for one in list(CHANNELS.values())[:5]]
+    assert "and 2 more have fallen silent" in said_with_care(FINE, many, {})[0].message
