@@ -1,7 +1,8 @@
 """Keys in the order they were typed, also those typed while a view or a dialogue is still opening.
 
 Over a slow line several keys arrive at once: `o`, `O`, `F`, `F`, Enter. Textual gives them all to what has the focus
-when they arrive, so the letters behind the first would be lost, and the word that switches off with them.
+when they arrive, so the letters behind the first would be lost, and the word that switches off with them. A
+question that one key answers gets only keys that were pressed when it was there.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ class TypedAhead(App[Answer]):
                     self.set_timer(_LOOK_EVERY, self._let_go)
                 self._held = (*self._held, event)
                 return
+            if self._was_pressed_unseen(event):
+                return
             # Escape closes a line to type in, whose own keys take their effect later: what follows is not for it.
             at_once = event.key == "escape" or not isinstance(self.focused, Input)
             if at_once and (
@@ -62,3 +65,13 @@ class TypedAhead(App[Answer]):
         held, self._held = self._held, ()
         for key in held:
             await self.on_event(key)
+
+    def _was_pressed_unseen(self, key: events.Key) -> bool:
+        """Return whether a question that one key answers is on top, and `key` was pressed before it could be seen.
+
+        A word typed by mistake must not answer it.
+        """
+        screen = self.screen
+        if not isinstance(screen, Painted) or not screen.lies_over or isinstance(self.focused, Input):
+            return False
+        return screen.shown_at is None or key.time < screen.shown_at

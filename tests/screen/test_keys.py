@@ -300,6 +300,11 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
         assert (kind, words.partition("] ")[2]) == ("note", "qbe smells of tar")
         await typed("oOFF\r")
         assert view.requests[-1] == ("switch off", "by the operator")
+        # A word typed at the wrong place leaves at most a question open: it does not stop the recorder.
+        await typed("quiets")
+        assert len(view.requests) == 2
+        assert type(app.screen).__name__ == "QuitDialogue"
+        await typed("\x1b")
         await typed("oOF\x1bb")
         assert len(view.requests) == 2
         assert type(app.screen).__name__ == "BigView"

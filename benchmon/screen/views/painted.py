@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, TypeVar
 
+from textual import events
 from textual.geometry import Region, Size
 from textual.screen import Screen
 from textual.widget import Widget
@@ -24,10 +25,14 @@ _MOST_LAYOUTS = 3
 
 
 class Painted(Screen[Answer]):
-    """The base of views and dialogues. `lies_over`: what is behind it stays in sight. `takes_keys`: it is open."""
+    """The base of views and dialogues. `lies_over`: what is behind it stays in sight. `takes_keys`: it is open.
+
+    `shown_at` is when it was first laid out, by the clock of events.
+    """
 
     lies_over = False
     takes_keys = False
+    shown_at: float | None = None
     _laid_out = False
     _is_laying_out = False
     _is_reshaped = False
@@ -93,7 +98,8 @@ class Painted(Screen[Answer]):
             self._is_reshaped = False
         finally:
             self._is_laying_out = False
-        self._laid_out = self._laid_out or bool(self.size)
+        if self.size and not self._laid_out:
+            self._laid_out, self.shown_at = True, events.Idle().time
         self._compositor_refresh()
 
     def _compositor_refresh(self) -> None:
