@@ -125,8 +125,10 @@ class PowerGone:
 
         A meter that never fell, as one before the switch, tells nothing.
         """
-        for name in self._low:
-            channel, before = self._channels[name], abs(self._before.get(name, 0.0))
+        for name, channel in self._channels.items():
+            if name not in self._low:
+                continue
+            before = abs(self._before.get(name, 0.0))
             value = abs(self._after.get(name, 0.0))
             clearly = value > max(_CLEARLY_THERE * channel.accuracy.absolute, (self._part(channel) + _RISEN) * before)
             if clearly and before > 0:
