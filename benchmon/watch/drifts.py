@@ -25,6 +25,7 @@ class Drifts:
         self._shared = MainsError()
         self._mains = _Mean()
         self._turn: int | None = None
+        self._began: float | None = None
 
     def drift(self, channel: str) -> Drift | None:
         """Return the drift of a channel, None where it does not drift."""
@@ -43,7 +44,9 @@ class Drifts:
         times the change of `warm`. All in the channel's unit; times rise over all channels.
         """
         changed: set[str] = set()
-        turn = math.floor(time / BLOCK_SECONDS)
+        if self._began is None:
+            self._began = time  # blocks are counted from here, so that it is all one at which time a log begins
+        turn = math.floor((time - self._began) / BLOCK_SECONDS)
         if turn != self._turn:
             changed = self._close()
             self._turn = turn
