@@ -18,9 +18,7 @@ import numpy as np
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Prediction
 from benchmon.readings_file import LoggedReading
-
-POWERED_ABOVE = 0.1
-"""Below this part of the nominal mains voltage a supply counts as switched off, and nothing is predicted."""
+from benchmon.watch.plan import powered_above
 
 _COLD_PART, _WARMED_BY = 0.3, 2.0
 _BELIEVED = (0.4, 1.6)
@@ -62,6 +60,7 @@ class LoggedPower:
     def __init__(self, bench: Bench, readings: Sequence[LoggedReading], nominal: Prediction) -> None:
         self._bench = bench
         self._volts = bench.mains.voltage
+        self._least = powered_above(bench)
         self._readings = readings
         self._nominal = nominal
         self.channel = first_of(bench, "mains.voltage.rms")
@@ -80,7 +79,7 @@ class LoggedPower:
     def is_on(self, time: float) -> bool:
         """Return whether the supply is under power at `time`."""
         volts = self.mains(time)
-        return volts is None or volts > POWERED_ABOVE * self._volts
+        return volts is None or volts > self._least
 
     def _witnesses(self, beginnings: tuple[str, ...]) -> list[Series]:
         """Return the channels that tell of the power, as parts of what they read at nominal mains."""
@@ -101,12 +100,12 @@ class LoggedPower:
             return False
         sides = [_medians(group, time) for group in (self._flows, self._levels) if group]
         # Where it says that there are no mains, more than there should be is power all the more.
-        most = _AS_POWERED[1] if told > POWERED_ABOVE else math.inf
+        most = _AS_POWERED[1] if volts > self._least else math.inf
         return all(_AS_POWERED[0] < part < most for side in sides for part in side)
 
     def _find_power_on(self) -> float | None:
         """Return when a cold supply was switched on, as far as the log shows it, else None."""
-        on = self._mains.values > POWERED_ABOVE * self._volts
+        on = self._mains.values > self._least
         if len(on) and not on[0]:
             return float(self._mains.times[int(np.argmax(on))]) if on.any() else None
         for channel in self._bench.channel:

@@ -16,7 +16,7 @@ from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
 from benchmon.loading import all_is_loaded
 from benchmon.printing import table
-from benchmon.session.database import recorded_by
+from benchmon.session.beacon import is_recorded
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
 from benchmon_simulated import SimulatedBench, rewrite_addresses
@@ -98,7 +98,7 @@ def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) 
         if state is RecorderState.FINISHED or (
             state is not RecorderState.RECORDING
             and (began or time.monotonic() >= give_up)
-            and not _is_alive(recorded_by(until_finished))
+            and not is_recorded(until_finished)  # one that stands still for a while reads on when it goes on
         ):
             return
 
@@ -108,17 +108,6 @@ def _state_of(session: Path) -> RecorderState:
         return open_session_view(session, recent=0.0).poll().state
     except BenchmonError:
         return RecorderState.GONE
-
-
-def _is_alive(process: int | None) -> bool:
-    """Return whether a process is there: a recorder that stands still for a while reads on when it goes on."""
-    if process is None:
-        return False
-    with suppress(OSError):
-        # A process that ended, and that nobody has asked after yet, still has a number.
-        state = Path(f"/proc/{process}/stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
-        return bool(state) and state[0] not in ("Z", "X")
-    return False
 
 
 def _answer(simulated: SimulatedBench, line: str) -> str:

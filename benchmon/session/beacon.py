@@ -16,6 +16,7 @@ import signal
 import stat
 import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -196,9 +197,22 @@ def _beat(told: object) -> Beat | None:
 
 def running_recorders() -> list[Beat]:
     """Return the recorders of this user that run on this machine, the latest started first."""
+    return sorted((beat for _, beat in _beats() if beat.is_recent), key=lambda beat: beat.started, reverse=True)
+
+
+def is_recorded(session: Path) -> bool:
+    """Return whether a recorder of `session` is there, also one that stands still and goes on later."""
+    wanted = os.path.realpath(session)
+    return any(os.path.realpath(beat.session) == wanted and _holds_open(beat.pid, path) for path, beat in _beats())
+
+
+def _beats() -> Iterator[tuple[Path, Beat]]:
+    """Yield the beacons of this user with what their recorders last said."""
     folder = beacons_folder()
-    beats = [read_beacon(path) for path in folder.glob(f"*{ENDING}")] if folder.is_dir() else []
-    return sorted((beat for beat in beats if beat and beat.is_recent), key=lambda beat: beat.started, reverse=True)
+    for path in folder.glob(f"*{ENDING}") if folder.is_dir() else ():
+        beat = read_beacon(path)
+        if beat is not None:
+            yield path, beat
 
 
 def ask_by_signal(path: Path, kind: str) -> bool:

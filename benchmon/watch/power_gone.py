@@ -31,9 +31,9 @@ _OF_THE_SUPPLY: Mapping[str, float] = {
 }
 """What tells of the supply's own side, and to which part it must have fallen: reservoirs hold their charge."""
 _STOPPED, _NO_VOLTAGE = 0.02, 0.1
+"""Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
 _RISEN = 0.1
 """Part of what it was beyond where it must have fallen to, by which a reading has clearly risen again."""
-"""Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
 _CLEARLY_THERE = 10.0
 """Times a meter's uncertainty above which its reading is clearly not zero."""
 

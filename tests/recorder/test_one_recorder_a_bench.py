@@ -15,7 +15,15 @@ from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
 from benchmon.recorder import record
 from benchmon.recorder.life_sign import LifeSign
-from benchmon.session.beacon import Beacon, ask_by_signal, beacon_path, beacons_folder, read_beacon, running_recorders
+from benchmon.session.beacon import (
+    Beacon,
+    ask_by_signal,
+    beacon_path,
+    beacons_folder,
+    is_recorded,
+    read_beacon,
+    running_recorders,
+)
 from benchmon.session.follower import open_session_view
 
 CLAIM = """
@@ -57,6 +65,17 @@ def test_a_killed_one_keeps_nobody_off(tmp_path, bench, other):
     assert read_beacon(beacon_path(bench)) is not None, "it left its beacon"
     record(bench, tmp_path / "a.benchmon", duration=0.1)
     assert list(beacons_folder().iterdir()) == []
+
+
+def test_one_that_stands_still_is_there_and_one_that_ended_is_not(bench, other):
+    session = Path(read_beacon(beacon_path(bench)).session)
+    other.send_signal(signal.SIGSTOP)
+    assert is_recorded(session)
+    assert not is_recorded(session.with_name("another.benchmon"))
+    other.kill()
+    os.waitid(os.P_PID, other.pid, os.WEXITED | os.WNOWAIT)  # not asked after yet, so it still has a number
+    assert read_beacon(beacon_path(bench)) is not None
+    assert not is_recorded(session)
 
 
 def test_a_running_one_is_found_with_what_it_records(tmp_path, bench):

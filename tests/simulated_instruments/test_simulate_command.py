@@ -241,24 +241,16 @@ def test_lines_come_whole_and_what_is_too_long_is_cut():
 
 
 def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(monkeypatch):
-    recorder = subprocess.Popen(["/bin/cat"], stdin=subprocess.PIPE)
-    simulated = SimpleNamespace(wait=lambda _: None)
-    states = iter([RecorderState.RECORDING, *[RecorderState.GONE] * 3])
+    looks = iter([(RecorderState.RECORDING, True), *[(RecorderState.GONE, True)] * 3, (RecorderState.GONE, False)])
+    state, is_there = [], []
 
-    def state(_):
-        found = next(states, None)
-        if found is None:
-            # Ended, and not asked after: it still has a number.
-            recorder.stdin.close()
-            os.waitid(os.P_PID, recorder.pid, os.WEXITED | os.WNOWAIT)
-        return found or RecorderState.GONE
+    def look(_):
+        state[:], is_there[:] = zip(next(looks), strict=True)
+        return state[0]
 
-    monkeypatch.setattr(simulated_process, "_state_of", state)
-    monkeypatch.setattr(simulated_process, "recorded_by", lambda _: recorder.pid)
+    monkeypatch.setattr(simulated_process, "_state_of", look)
+    monkeypatch.setattr(simulated_process, "is_recorded", lambda _: is_there[0])
     monkeypatch.setattr(simulated_process, "_LOOK_EVERY", 0.0)
     monkeypatch.setattr(simulated_process, "OrderLines", lambda: SimpleNamespace(wait=lambda _: []))
-    try:
-        simulated_process._serve(simulated, threading.Event(), Path("a.benchmon"))
-        assert next(states, "all were seen") == "all were seen"
-    finally:
-        recorder.wait(10)
+    simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), Path("a.benchmon"))
+    assert next(looks, "all were seen") == "all were seen"
