@@ -10,8 +10,8 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.quantities import format_value
+from benchmon.watch.power_state import SWITCH_KINDS
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-from benchmon.watch.without_power import SWITCH_KINDS
 from benchmon.watch.wording import flag_words, with_uncertainty
 
 

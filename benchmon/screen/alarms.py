@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
-from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits
+from benchmon.watch.power_state import NOT_SWITCHED_OFF, SWITCHED_OFF, is_low_without_power
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.without_power import NOT_SWITCHED_OFF, SWITCHED_OFF, is_low_without_power
+from benchmon.watch.status import Outlooks
 from benchmon.watch.wording import warned
 
 ACKNOWLEDGED = "acknowledged"
@@ -86,7 +86,13 @@ class Alarms:
         self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
 
     def judge(
-        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
+        self,
+        channels: Iterable[Channel],
+        latest: Mapping[str, Judgement],
+        ahead: Outlooks,
+        *,
+        is_gone: bool,
+        is_off: bool,
     ) -> None:
         """Take how the bench stands at `ahead.now`; `is_gone` is whether its recorder has died.
 
@@ -111,7 +117,7 @@ class Alarms:
         return self._acknowledged.get(key[1], -math.inf) >= self._since(key)
 
 
-def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[str]:
+def _kinds(channel: Channel, judgement: Judgement, ahead: Outlooks, *, is_off: bool) -> list[str]:
     if Flag.TRIPPED in judgement.flags:
         return [_TRIPPED]
     kinds = []

@@ -1,11 +1,20 @@
-"""The help: what to be careful of, how to read the screen, and the keys."""
+"""The help: what to be careful of, how to read the screen, and the keys.
+
+The help: it teaches in a minute, cautions first.
+"""
 
 from __future__ import annotations
 
-from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.band import draw_band
-from benchmon.screen.cells import Cell, Line, wrap
-from benchmon.screen.tones import Tone
+from collections.abc import Iterable
+
+from textual.widget import Widget
+
+from benchmon.screen.lines.channel_row import draw_band
+from benchmon.screen.lines.text import Cell, Line, wrap
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.views.base import ReadingView
+from benchmon.screen.widgets.scroll_page import ScrollPage
 
 CAUTIONS = (
     "benchmon is no protective device: it can be late, blind or wrong. Fuse, switch and your own eyes protect you.",
@@ -24,19 +33,19 @@ CAUTIONS = (
 )
 
 
-def help_lines(width: int, alphabet: Alphabet) -> list[Line]:
+def help_lines(width: int, alphabet: SymbolSet) -> list[Line]:
     """Return the whole help, wrapped to `width`."""
-    lines = _section("Take care", Tone.DANGER)
+    lines = _section("Take care", StyleRole.DANGER)
     for caution in CAUTIONS:
         lines += _item("!", caution, width, alphabet)
     for title, items in (("Read it", _reading(alphabet)), ("Keys", _KEYS)):
-        lines += [(), *_section(title, Tone.STRONG)]
+        lines += [(), *_section(title, StyleRole.STRONG)]
         for what, meaning in items:
             lines += _entry(what, meaning, width, alphabet)
     return lines
 
 
-def _reading(signs: Alphabet) -> tuple[tuple[str, str], ...]:
+def _reading(signs: SymbolSet) -> tuple[tuple[str, str], ...]:
     return (
         ("top line", "the answer at a glance, the worst first. It stays in sight whatever is open."),
         ("expected", "what the circuit should read at the measured mains, ± the expanded uncertainty (k = 2)."),
@@ -91,18 +100,30 @@ _KEYS = (
 )
 
 
-def _section(title: str, tone: Tone) -> list[Line]:
+def _section(title: str, tone: StyleRole) -> list[Line]:
     return [(Cell(f" {title} ", tone),)]
 
 
-def _item(sign: str, text: str, width: int, alphabet: Alphabet) -> list[Line]:
+def _item(sign: str, text: str, width: int, alphabet: SymbolSet) -> list[Line]:
     pieces = wrap(alphabet.plain(text, 1000), max(1, width - 4))
     return [(Cell(f" {sign} " if not index else "   "), Cell(piece)) for index, piece in enumerate(pieces)]
 
 
-def _entry(what: str, meaning: str, width: int, alphabet: Alphabet) -> list[Line]:
+def _entry(what: str, meaning: str, width: int, alphabet: SymbolSet) -> list[Line]:
     start = f" {what:<14} "
     pieces = wrap(alphabet.plain(meaning, 1000), max(1, width - len(start) - 1))
     return [
-        (Cell(start if not index else " " * len(start), Tone.STRONG), Cell(piece)) for index, piece in enumerate(pieces)
+        (Cell(start if not index else " " * len(start), StyleRole.STRONG), Cell(piece))
+        for index, piece in enumerate(pieces)
     ]
+
+
+class HelpView(ReadingView):
+    """What to be careful of, how to read the screen, and the keys."""
+
+    def body(self) -> Iterable[Widget]:
+        """Return the page."""
+        yield ScrollPage(self._write, self.alphabet)
+
+    def _write(self, width: int) -> list[Line]:
+        return help_lines(width, self.alphabet)

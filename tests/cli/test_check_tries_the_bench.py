@@ -7,8 +7,8 @@ import pytest
 from modbus_far_end import ModbusFarEnd, Unit
 from rfc2217_port import Rfc2217Port
 
-from benchmon.cli import main
-from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.cli.main import main
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
 
 SUPPLY = """
 title = "Trial"

@@ -16,10 +16,11 @@ from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError, BenchmonError, InstrumentError
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon.instruments.registry import prepare
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 
 SAMPLES = 2000
 ANGLE = 2 * np.pi * 4 * np.arange(SAMPLES) / SAMPLES

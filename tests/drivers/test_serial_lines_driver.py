@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from rfc2217_port import Rfc2217Port
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
-from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 
 
 def driver_at(address, unit="V", channels=None, on_complaint=None, **keys):

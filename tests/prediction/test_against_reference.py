@@ -6,7 +6,7 @@ from drawn_circuits import capacitor, choke, current, plain, resistor
 from reference_circuit import reference
 
 from benchmon.bench import Bench
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.predict import solve
 
 LEAKY = {"leakage_inductance": 2e-4}

@@ -8,7 +8,7 @@ from drawn_circuits import KINDS, capacitor, draw, plain
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.predict import solve
 
 DRAWN = st.builds(draw, st.builds(random.Random, st.integers(0, 10**9)), st.sampled_from(KINDS))

@@ -11,8 +11,7 @@ import pytest
 from benchmon.bench import Accuracy
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.vicinity import SPACING
+from benchmon.prediction.operating_point import SPACING, OperatingPointPredictor
 
 READINGS = (
     "output.voltage.mean",
@@ -25,7 +24,7 @@ READINGS = (
 
 @pytest.fixture(scope="module")
 def follower(bench):
-    return Follower(bench())
+    return OperatingPointPredictor(bench())
 
 
 def test_without_measurements_it_is_the_bench_s_prediction(bench, follower):
@@ -36,7 +35,7 @@ def test_without_measurements_it_is_the_bench_s_prediction(bench, follower):
 @pytest.mark.parametrize("volts", [230.0, 215.3, 244.9])
 def test_the_terminals_have_the_measured_voltage(bench, parts, volts):
     weak = bench(mains=parts["mains"].replace('"0.4 Ω"', '"12 Ω"'))
-    followed = Follower(weak).at(mains_voltage=volts)
+    followed = OperatingPointPredictor(weak).at(mains_voltage=volts)
     source = volts
     for _ in range(6):
         plain = predict(weak, mains_voltage=source)
@@ -49,7 +48,7 @@ def test_the_terminals_have_the_measured_voltage(bench, parts, volts):
 
 def test_without_source_resistance_it_is_predict(bench):
     stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
-    followed = Follower(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
+    followed = OperatingPointPredictor(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
     plain = predict(stiff, mains_voltage=followed.mains_voltage, ambient=31.0, load=20.0)
     for name, expected in plain.quantities.items():
         if name != "mains.voltage.rms":
@@ -77,11 +76,11 @@ def test_a_trembling_reading_costs_nothing(follower):
 
 
 def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way(bench):
-    walked = Follower(bench())
+    walked = OperatingPointPredictor(bench())
     volts = [20.0, 60.0, 115.0, 180.0, 229.0, 230.0, 231.0, 229.5, 100.0]
     for value in volts:
         followed = walked.at(mains_voltage=value)
-        fresh = Follower(bench()).at(mains_voltage=value)
+        fresh = OperatingPointPredictor(bench()).at(mains_voltage=value)
         for name in READINGS:
             wanted = fresh.quantities[name].value
             assert followed.quantities[name].value == pytest.approx(wanted, rel=2e-3, abs=1e-6), (value, name)
@@ -102,7 +101,7 @@ def test_ambient_shifts_temperatures(follower):
 
 
 def test_only_the_latest_predictions_are_kept(bench):
-    few = Follower(bench(), keep=3)
+    few = OperatingPointPredictor(bench(), keep=3)
     first, *others, last = (few.at(mains_voltage=volts) for volts in (230.0, 231.0, 232.0, 233.0))
     assert few.at(mains_voltage=233.0) is last
     assert few.at(mains_voltage=231.0) is others[0]
@@ -123,7 +122,7 @@ def test_absurd_readings_are_refused(follower, changes):
 
 @pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
 def test_what_lies_between_nodes_agrees_with_a_prediction_of_its_own(bench, follower, mains):
-    own = Follower(bench()).at(mains, 25.0)
+    own = OperatingPointPredictor(bench()).at(mains, 25.0)
     for quantity in READINGS:
         found = follower.expected(quantity, own.mains_voltage, 25.0)
         assert found.value == pytest.approx(own.quantities[quantity].value, rel=5e-4), quantity
@@ -148,7 +147,7 @@ def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(bench,
     name, accuracy = "output.voltage.mean", Accuracy(relative=0.01)
     bare = follower.expected(name, 230.0)
     slope = (follower.expected(name, 231.0).value - follower.expected(name, 229.0).value) / 2.0
-    found = Follower(bench(), accuracy).expected(name, 230.0)
+    found = OperatingPointPredictor(bench(), accuracy).expected(name, 230.0)
     assert found.value == pytest.approx(bare.value, rel=1e-6)
     assert found.uncertainty == pytest.approx(math.hypot(bare.uncertainty, slope * 2.3), rel=1e-3)
 

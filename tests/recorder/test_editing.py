@@ -10,7 +10,7 @@ from benchmon.bench import load_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
-from benchmon.watch.edits import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
+from benchmon.watch.bench_changes import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
 from benchmon.watch.records import Flag, Verdict
 
 STEP = '[[step]]\nname = "soak"\nneeds = ["vout"]\n'

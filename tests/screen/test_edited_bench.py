@@ -6,7 +6,7 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.screen.app import BenchmonApp
-from benchmon.watch.edits import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
+from benchmon.watch.bench_changes import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
 from benchmon.watch.records import Event, Flag
 
 OFFER = Event(12.5, "", EDITED, "[load], limits of diode case")

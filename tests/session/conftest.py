@@ -6,10 +6,10 @@ import pytest
 from workshop_supply import supply
 
 from benchmon.bench import read_bench
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
+from benchmon.watch.verdict import judgement_of
 
 BENCH = (
     supply()

@@ -7,9 +7,9 @@ from click.testing import CliRunner
 from reservoir_supply import SUPPLY
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.prediction import predict
-from benchmon.watch.explanation import Explainer
+from benchmon.watch.diagnosis.diagnosis import Explainer
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {

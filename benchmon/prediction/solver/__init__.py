@@ -1,0 +1,1 @@
+"""The numerical methods: collocation around a period, steady state and transients."""

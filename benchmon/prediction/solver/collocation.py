@@ -1,0 +1,380 @@
+"""Periodic steady state, found directly: collocation over one period, all instants and all variants in one Newton.
+
+The two-stage Radau IIA method (order 3, stiffly accurate: Hairer & Wanner, Solving Ordinary Differential Equations II,
+IV.5) is written for every interval of a mesh at once. Each interval's stages are eliminated, which leaves
+δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left (`intervals.py`), so the
+work is linear in the number of intervals and stays inside array operations.
+
+Small matrices, one of every interval and variant: solved all at once, and joined around a period.
+
+Shapes are (rows, columns, b, m) for b variants and m intervals: the matrices' own axes come first, so that a step of an
+elimination is one operation on whole rows. Where one variant stands for all, b is 1 beside other arrays' b.
+
+Matrix products of many rows, kept in one thread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmon.errors import PredictionError
+from benchmon.signals.arrays import Floats
+
+_FEW, _SMALL = 2, 32
+"""Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
+
+MANY = 6
+"""Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
+
+
+def no_single_answer() -> PredictionError:
+    """Return the refusal of a circuit whose matrix has no inverse."""
+    return PredictionError(
+        "the circuit has no single answer: a node is held by nothing or by two things at once; "
+        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
+    )
+
+
+def solve_blocks(local: Floats, right: Floats) -> Floats:
+    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gauss's elimination; both are used up.
+
+    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
+    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
+    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
+    """
+    size = len(local)
+    for k in range(size - 1):
+        factor = local[k + 1 :, k] / local[k, k]
+        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
+        right[k + 1 :] -= factor[:, None] * right[k]
+    for k in reversed(range(size)):
+        right[k] /= local[k, k]
+        right[:k] -= local[:k, k, None] * right[k]
+    return right
+
+
+def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:
+    """Return the same as `eliminated`, with partial pivoting."""
+    try:
+        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return solved.transpose(2, 3, 0, 1)
+
+
+def inverted(local: Floats) -> Floats:
+    """Return the inverse, (m, k, k), of the one variant of local (k, k, 1, m)."""
+    try:
+        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return inverse
+
+
+def matvec(matrix: Floats, vector: Floats) -> Floats:
+    """Return matrix (i, j, …) times vector (j, …)."""
+    if len(vector) > MANY:
+        return _block_product(matrix, vector[:, None])[:, 0]
+    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
+
+
+def _block_product(left: Floats, right: Floats) -> Floats:
+    """Return left (i, j, …) times right (j, k, …)."""
+    if len(right) > MANY:
+        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
+        return found.transpose(2, 3, 0, 1)
+    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
+
+
+def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
+    n, variants, intervals = offset.shape
+    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
+        return _closed(gain, offset, exchange)
+    even, odd = gain[..., 0::2], gain[..., 1::2]
+    joined = _block_product(odd, even)
+    starts = close_period(joined, matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
+    between = matvec(even, starts) + offset[..., 0::2]
+    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
+
+
+def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return the same as `around`, all intervals in one matrix a variant: for few variants that is quicker."""
+    n, variants, intervals = offset.shape
+    whole = np.zeros((variants, intervals, n, intervals, n))
+    steps = gain.transpose(2, 3, 0, 1)
+    forced = offset.transpose(1, 2, 0).copy()
+    at = np.arange(intervals)
+    whole[:, at, :, at, :] = np.eye(n)
+    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
+    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
+    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
+    size = intervals * n
+    try:
+        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
+            float
+        )
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
+
+
+STAGES = np.array([1.0 / 3.0, 1.0])
+"""Where in an interval the two stages stand."""
+
+WEIGHTS = np.array([0.75, 0.25])
+"""Quadrature weights of the two stages."""
+
+_INVERSE = np.array([[1.5, 0.5], [-4.5, 2.5]])
+_MOST_STEPS = 60
+_MOST_HALVINGS = 12
+_TOLERANCE = 3e-6
+"""Relative size of a step after which no other is taken: Newton's next would be about its square."""
+
+_MOST_ALIKE, _ALIKE_FALL = 15, 0.7
+"""Steps by one matrix for all variants, and the part of the last one that each must be at most."""
+
+_ALIKE_TOLERANCE, _ALIKE_PART = 3e-7, 1e-3
+"""Relative size of such a step, and part of a variant's first one, after which no other is taken."""
+
+_LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
+"""Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Intervals over one repeat of the circuit, in radians of the mains: `edges` (m + 1,), m a power of two."""
+
+    edges: Floats
+
+    @cached_property
+    def widths(self) -> Floats:
+        """The width of each interval, (m,)."""
+        return np.diff(self.edges)
+
+    @cached_property
+    def stages(self) -> Floats:
+        """The angle of every stage, (m, 2)."""
+        stages: Floats = self.edges[:-1, None] + self.widths[:, None] * STAGES
+        return stages
+
+    @cached_property
+    def weights(self) -> Floats:
+        """Weights (m, 2) that average a trace over the repeat; their sum is 1."""
+        weights: Floats = self.widths[:, None] * WEIGHTS / (self.edges[-1] - self.edges[0])
+        return weights
+
+
+class PeriodicSystem(Protocol):
+    """d q(y)/dt = f(y, t) for b variants and n unknowns, repeating with y(end) = S·y(start), S its own inverse."""
+
+    @property
+    def exchange(self) -> Floats:
+        """S, (n, n): what the second half period exchanges; the unit matrix over a full period."""
+        ...
+
+    @property
+    def angular_frequency(self) -> Floats:
+        """Radians per second, (b,)."""
+        ...
+
+    @property
+    def needs_pivoting(self) -> bool:
+        """Whether an unknown may have no term of its own in its own equation."""
+        ...
+
+    def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return q, f (b, m, 2, n) and their derivatives (b, m, 2, n, n) at stage values y (b, m, 2, n)."""
+        ...
+
+
+@dataclass(frozen=True)
+class PeriodicSolution:
+    """Stage values `y` and their rates `dy` per second, (b, m, 2, n), and which variants converged, (b,)."""
+
+    mesh: Mesh
+    y: Floats
+    dy: Floats
+    converged: NDArray[np.bool_]
+
+
+def solve_periodic(
+    system: PeriodicSystem, mesh: Mesh, start: Floats, most_steps: int = _MOST_STEPS, *, damped: bool = False
+) -> PeriodicSolution:
+    """Return the periodic solution by Newton's method from stage values `start` (b, m, 2, n).
+
+    `damped` shortens steps that do not bring the equations nearer: slower, and seldom lost. Variants that do not
+    converge within `most_steps` are marked, never passed over.
+    """
+    y = start
+    seconds = mesh.widths / system.angular_frequency[:, None]
+    converged = np.zeros(len(y), bool)
+    # A variant that runs away does so to infinity, and is marked like any other that does not converge.
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        for step in range(most_steps):
+            change = _newton_step(system, mesh, seconds, y)
+            if step == 0 and not np.any(np.isfinite(change)):
+                raise no_single_answer()
+            scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
+            y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
+            sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
+            converged = sizes < _TOLERANCE
+            if np.all(converged) or not np.any(np.isfinite(sizes)):
+                break
+        return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+
+
+def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
+    """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
+
+    All take their steps by one matrix, the one of the variants' mean, which is many times cheaper than one for each.
+    Every step is then a fraction of the last. Where it is not, variants are marked as not converged.
+    """
+    y, seconds = start, mesh.widths / system.angular_frequency[:, None]
+    scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
+    converged = np.zeros(len(y), bool)
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        q, f, q_slope, f_slope = system.evaluate(y, mesh)
+        slopes = (slope.mean(axis=0, keepdims=True) for slope in (q_slope, f_slope))
+        local, from_start, stored = _stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
+        inverse = inverted(local)
+        by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
+        first, last = None, np.inf
+        for _ in range(_MOST_ALIKE):
+            forced = -_residual(system, seconds, q, f)
+            change = _step(by_start, (inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0), system.exchange, stored)
+            y = y + change
+            sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
+            first = sizes if first is None else first
+            converged = sizes < np.maximum(_ALIKE_TOLERANCE, _ALIKE_PART * first)
+            largest = float(np.max(sizes))
+            if np.all(converged) or not largest < _ALIKE_FALL * last:
+                break
+            last = largest
+            q, f, _, _ = system.evaluate(y, mesh)
+        return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+
+
+def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
+    """Return the rate of q at every stage of a solution, (b, m, 2, n)."""
+    q = system.evaluate(solution.y, solution.mesh)[0]
+    seconds = solution.mesh.widths / system.angular_frequency[:, None]
+    return _rates(q, _starts(system, q), seconds)
+
+
+def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats) -> Floats:
+    """Return `change` with each variant's halved until its scaled residual falls."""
+    _, _, q_slope, f_slope = system.evaluate(y, mesh)
+    stiffness = np.abs(np.diagonal(q_slope, axis1=-2, axis2=-1)) / seconds[:, :, None, None]
+    stiffness = stiffness + np.abs(np.diagonal(f_slope, axis1=-2, axis2=-1))
+    stiffness += 1e-12 * np.max(stiffness, axis=(1, 2), keepdims=True) + 1e-300
+
+    def distance(at: Floats) -> Floats:
+        q, f, _, _ = system.evaluate(at, mesh)
+        off = (_rates(q, _starts(system, q), seconds) - f) / stiffness
+        whole: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
+        return whole
+
+    before, share = distance(y), np.ones(len(y))
+    for _ in range(_MOST_HALVINGS):
+        shortened = share[:, None, None, None] * change
+        nearer = distance(y + shortened) <= (1.0 - 0.1 * share) * before
+        if np.all(nearer):
+            break
+        share = np.where(nearer, share, share / 2.0)
+    return shortened
+
+
+def _starts(system: PeriodicSystem, y: Floats) -> Floats:
+    """Return the value at the start of every interval, (b, m, n)."""
+    ends = y[:, :, 1]
+    first = ends[:, -1:] @ system.exchange.T
+    return np.concatenate([first, ends[:, :-1]], axis=1)
+
+
+def _rates(values: Floats, starts: Floats, seconds: Floats) -> Floats:
+    rise = values - starts[:, :, None]
+    first = _INVERSE[0, 0] * rise[:, :, 0] + _INVERSE[0, 1] * rise[:, :, 1]
+    second = _INVERSE[1, 0] * rise[:, :, 0] + _INVERSE[1, 1] * rise[:, :, 1]
+    return np.stack([first, second], axis=2) / seconds[:, :, None, None]
+
+
+def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
+    q, f, q_slope, f_slope = system.evaluate(y, mesh)
+    forced = -_residual(system, seconds, q, f)
+    local, from_start, stored = _stages(system, seconds, q_slope, f_slope)
+    n = y.shape[-1]
+    right = np.concatenate([from_start, forced[:, None]], axis=1)
+    by_lapack = system.needs_pivoting or n > MANY
+    solved = solve_blocks_pivoting(local, right) if by_lapack else solve_blocks(local, right)
+    return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
+
+
+def _residual(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
+    """Return by how much the equations of both stages are missed, (2n, b, m)."""
+    missed = (_rates(q, _starts(system, q), seconds) - f).transpose(2, 3, 0, 1)
+    return missed.reshape(-1, *missed.shape[2:])
+
+
+def _stages(
+    system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats
+) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """Return the matrices of every interval's stages (2n, 2n, b, m), and how they hang on what is stored at its start.
+
+    That is (2n, s, b, m) for the s unknowns of the third array: only these have charge or flux, and the rest of an
+    interval forgets what was before it.
+    """
+    # The small matrices' own axes come first: every step of an elimination is then one operation on whole rows.
+    q_slope, f_slope = (slope.transpose(3, 4, 0, 1, 2) for slope in (q_slope, f_slope))
+    n, _, variants, intervals, _ = q_slope.shape
+    start_slope = np.empty((n, n, variants, intervals))
+    start_slope[..., 1:] = q_slope[..., :-1, 1]
+    start_slope[..., 0] = np.einsum("ij,jkb,kl->ilb", system.exchange, q_slope[..., -1, 1], system.exchange)
+    stored = np.flatnonzero(np.any(start_slope, axis=(0, 2, 3)))
+    start_slope = start_slope[:, stored]
+    local = np.empty((2 * n, 2 * n, variants, intervals))
+    from_start = np.empty((2 * n, len(stored), variants, intervals))
+    per_second = 1.0 / seconds
+    for row in (0, 1):
+        rows = slice(row * n, (row + 1) * n)
+        for column in (0, 1):
+            columns = slice(column * n, (column + 1) * n)
+            local[rows, columns] = (_INVERSE[row, column] * per_second) * q_slope[..., column]
+        local[rows, rows] -= f_slope[..., row]
+        from_start[rows] = (_INVERSE[row].sum() * per_second) * start_slope
+    return local, from_start, stored
+
+
+def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np.intp]) -> Floats:
+    """Return the change of all stages (b, m, 2, n) that closes the period.
+
+    Within an interval it is `by_start` (2n, s, b, m) times the change of what is stored at its start, and `forced`
+    (2n, b, m) beside that. One variant in `by_start` stands for all.
+    """
+    n = len(forced) // 2
+    change = forced
+    if len(stored):
+        ends = n + stored
+        at_start = close_period(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
+        change = matvec(by_start, at_start) + forced
+    return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
+
+
+_SMALL_MATRIX = 200_000
+"""Multiplications in one product below which BLAS libraries do not spread it over threads."""
+
+
+def blocked_matmul(rows: Floats, matrix: Floats) -> Floats:
+    """Return rows (b, k) times matrix (k, n), in blocks of rows.
+
+    A product of this size is done sooner than threads have found one another, above all on a machine that is busy.
+    """
+    block = max(1, _SMALL_MATRIX // matrix.size)
+    whole = len(rows) // block * block
+    blocks = rows[:whole].reshape(-1, block, rows.shape[1]) @ matrix
+    return np.concatenate([blocks.reshape(whole, matrix.shape[1]), rows[whole:] @ matrix])
