@@ -21,12 +21,19 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
-from benchmon.instruments.faults import explain
-from benchmon.instruments.reading import CapturedWave, Reading
-from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits, SwitchSettings
+from benchmon.instruments.os_errors import explain
+from benchmon.instruments.types import (
+    CapturedWave,
+    ChannelSettings,
+    DrivenChannel,
+    InstrumentSettings,
+    Limits,
+    Reading,
+    SwitchSettings,
+)
 
 if TYPE_CHECKING:
-    from benchmon.instruments.ports import Port
+    from benchmon.instruments.types import Port
 
 __all__ = [
     "AnyDriver",

@@ -21,7 +21,7 @@ from typing import Any
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
-from benchmon.session.beacon import beacon_path
+from benchmon.session.recorder_lock import beacon_path
 from benchmon.watch.records import Event, Explanations, Judgement
 
 LARGEST = 64_000

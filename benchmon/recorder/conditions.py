@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
-from benchmon.prediction.follow import Load
+from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
@@ -79,7 +79,7 @@ class Smoothed:
         return None if self.is_silent(time) else self._value
 
 
-class PowerSwitchings:
+class PowerHistory:
     """When the supply was powered and when not, as its mains voltage tells.
 
     Without power for less than two seconds counts as a glitch of the meter, not as a power cycle.
@@ -143,7 +143,7 @@ class MeasuredConditions:
         self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
         self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
         self.load: Load = None
-        self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
+        self.power = PowerHistory(self._powered_above, None if self.mains else 0.0)
         self._first: dict[str, tuple[float, float]] = {}
 
     def change(self, bench: Bench) -> None:

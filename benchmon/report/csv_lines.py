@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.prediction.result import Floats
-from benchmon.report.plain_text import csv_cell
-from benchmon.report.recorded import RecordedSession
-from benchmon.report.rows_out import words_of_states
+from benchmon.report.escaping import csv_cell
+from benchmon.report.export.rows import words_of_states
+from benchmon.report.session_reader import RecordedSession
+from benchmon.signals.arrays import Floats
 
 Integers = NDArray[np.int64]
 Pieces = NDArray[Any]

@@ -69,8 +69,8 @@ def _end_with_the_other() -> None:
 
 def main(session: str, after: str, up_to: str) -> None:
     """Write those lines to standard output, and to standard error how many they are."""
-    from benchmon.report.csv_long import write_lines  # noqa: PLC0415 - which starts this process
-    from benchmon.report.recorded import RecordedSession  # noqa: PLC0415
+    from benchmon.report.export.csv import write_lines  # noqa: PLC0415 - which starts this process
+    from benchmon.report.session_reader import RecordedSession  # noqa: PLC0415
 
     Thread(target=_end_with_the_other, daemon=True).start()
     count = write_lines(RecordedSession(session), sys.stdout.buffer, int(after), int(up_to))

@@ -6,10 +6,10 @@ import math
 from dataclasses import replace
 
 from benchmon.bench import Bench
-from benchmon.prediction.result import Expected
-from benchmon.report.rejudged import Rejudged
+from benchmon.quantities import Expected
+from benchmon.report.reevaluate import Rejudged
+from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, TrendBin, Update
 from benchmon.session.replay import ReplayView
-from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
 from benchmon.watch.records import Judgement
 
 _AHEAD = 0.02
@@ -68,7 +68,7 @@ class WhatIf:
         """Raise `RecorderError`: there is no recorder."""
         self._view.request(kind, text)
 
-    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read: that is as it was."""
         return self._view.trend(channel, since, until, parts) if channel in self._judged.names else ()
 

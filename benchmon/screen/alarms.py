@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import AlarmKind, EventKind, traits_of
-from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits
+from benchmon.watch.power_state import is_low_without_power
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.without_power import is_low_without_power
+from benchmon.watch.status import Outlooks
 from benchmon.watch.wording import warned
 
 _GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
@@ -77,7 +77,13 @@ class Alarms:
         self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
 
     def judge(
-        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
+        self,
+        channels: Iterable[Channel],
+        latest: Mapping[str, Judgement],
+        ahead: Outlooks,
+        *,
+        is_gone: bool,
+        is_off: bool,
     ) -> None:
         """Take how the bench stands at `ahead.now`; `is_gone` is whether its recorder has died.
 
@@ -102,7 +108,7 @@ class Alarms:
         return self._acknowledged.get(key[1], -math.inf) >= self._since(key)
 
 
-def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[AlarmKind]:
+def _kinds(channel: Channel, judgement: Judgement, ahead: Outlooks, *, is_off: bool) -> list[AlarmKind]:
     if Flag.TRIPPED in judgement.flags:
         return [AlarmKind.TRIPPED]
     kinds = []

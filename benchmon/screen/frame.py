@@ -9,9 +9,9 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
-from benchmon.screen.cells import Line
-from benchmon.screen.terminal_cells import TerminalCells
-from benchmon.screen.tones import STYLES, Tone
+from benchmon.screen.lines.text import Line
+from benchmon.screen.styles import STYLES, StyleRole
+from benchmon.screen.terminal.cell_diff import TerminalCells
 
 Piece = tuple[int, int, Line | Strip]
 """A piece of a row: the column where it begins, its width, and what stands there; room that is left is blank."""
@@ -28,9 +28,11 @@ class Frame:
     `without_colour` takes from a style what the terminal is not to have; `styles` are how the tones look.
     """
 
-    def __init__(self, without_colour: Callable[[Segment], Segment], styles: Mapping[Tone, Style] = STYLES) -> None:
+    def __init__(
+        self, without_colour: Callable[[Segment], Segment], styles: Mapping[StyleRole, Style] = STYLES
+    ) -> None:
         self._painted: dict[int, list[Piece]] = {}
-        self._tones = {tone: sgr(without_colour(Segment("x", styles[tone])).style) for tone in Tone}
+        self._tones = {tone: sgr(without_colour(Segment("x", styles[tone])).style) for tone in StyleRole}
 
     def forget(self) -> None:
         """Take that something else has written into the picture."""

@@ -16,13 +16,12 @@ from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.watch import wording
-from benchmon.watch.agreement import judgement_of
-from benchmon.watch.insight import Insight
+from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.limits import Crossing, is_clear_of_trip, is_clear_of_warning, trip_crossed, warning_crossed
-from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of
 
 STALE_AFTER_PERIODS = 3
 
@@ -37,7 +36,7 @@ class Watch:
     word: what was hot stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
+    def __init__(self, channels: Sequence[Channel], insight: ChannelHistory | None = None) -> None:
         self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
         self._insight = insight
 
@@ -81,7 +80,7 @@ class _WatchedChannel:
         self._is_armed = True
         self._past_since: float | None = None
         self._steady = SteadyVerdict()
-        self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
+        self._hot, self._stale, self._overrange, self._silent = Latched(), Latched(), Latched(), Latched()
 
     def change(self, channel: Channel) -> None:
         self._channel = channel

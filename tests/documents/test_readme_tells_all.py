@@ -8,9 +8,9 @@ import click
 import pytest
 from pydantic import BaseModel
 
-from benchmon.bench import measuring, supply
+from benchmon.bench import measurement, supply
 from benchmon.bench.file import Bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.instruments.registry import driver_names, keys_of, load_driver
 from benchmon.quantities import UNITS
 
@@ -46,7 +46,7 @@ def test_the_sections_are_all_there():
         if section not in ("title", "source"):
             assert f"[{section}]" in README
     assert len(set(keys())) > 60
-    assert {supply.Mains, measuring.Channel} <= {
+    assert {supply.Mains, measurement.Channel} <= {
         m for f in Bench.model_fields.values() for m in models_of(f.annotation)
     }
 

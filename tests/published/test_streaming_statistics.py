@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchmon.watch.statistics import MovingAverage, RunningMoments
+from benchmon.watch.drift.blocks import MovingAverage, RunningMoments
 
 # NIST StRD, univariate summary statistics: data, certified mean and standard deviation, and the digits to reach in
 # double precision. NumAcc3 and NumAcc4 differ from their certified deviation by the rounding of the data themselves.

@@ -8,8 +8,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchmon.recorder import record, recording
-from benchmon.recorder.clocks import Clocks, ClockWatch
-from benchmon.recorder.conditions import PowerSwitchings
+from benchmon.recorder.clock_watch import Clocks, ClockWatch
+from benchmon.recorder.conditions import PowerHistory
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor
 from benchmon.watch.records import Event
@@ -83,7 +83,7 @@ def test_a_wall_clock_that_jumps_while_recording_is_in_the_session(tmp_path, ben
 
 def switched(*changes):
     """Power that is on or off from each time on, read five times a second."""
-    power, end = PowerSwitchings(23.0, None), changes[-1][0]
+    power, end = PowerHistory(23.0, None), changes[-1][0]
     for step in range(int(5 * end) + 1):
         time = step / 5
         volts = [volts for since, volts in changes if since <= time]
@@ -111,7 +111,7 @@ def test_a_short_break_leaves_parts_warm_and_a_long_one_cold():
 @given(time=st.floats(0, 1e4), constant=st.floats(1.0, 1e4))
 @example(time=4003.0, constant=108.0)
 def test_one_power_on_is_as_warm_as_it_has_been_on(time, constant):
-    power = PowerSwitchings(23.0, 0.0)
+    power = PowerHistory(23.0, 0.0)
     found = power.warm_for(time, constant)
     assert found == math.inf or found == pytest.approx(time, rel=1e-9, abs=1e-6)
     assert found != math.inf or time > 700 * constant

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.prediction.result import Expected, Prediction, Waveforms
-from benchmon.prediction.vicinity import SPACING, Vicinity
-from benchmon.recorder import expectations
+from benchmon.prediction.operating_point import SPACING, OperatingGrid
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
+from benchmon.recorder import predictor
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
-from benchmon.watch.watch import judgement_of
+from benchmon.watch.verdict import judgement_of
 
 AMBIENT = """
 [[channel]]
@@ -45,9 +46,9 @@ def asked(monkeypatch):
             nodes = [230.0] if mains is None else [mains * np.exp(step * SPACING) for step in (-1, 0, 1)]
             row = tuple(predict(volts, load) for volts in nodes)
             air = None if ambient is None else int(ambient)
-            return Vicinity((row,) if air is None else (row, row), mains, air, self.accuracy)
+            return OperatingGrid((row,) if air is None else (row, row), mains, air, self.accuracy)
 
-    monkeypatch.setattr(expectations, "Follower", FakeFollower)
+    monkeypatch.setattr(predictor, "Follower", FakeFollower)
     return calls
 
 
@@ -55,7 +56,7 @@ def asked(monkeypatch):
 def world(asked, bench_text):  # noqa: ARG001 - it stands in for the prediction
     """Return the expectations of a bench, started, and its channels."""
     bench = read_bench(bench_text)
-    expected = expectations.Expectations(bench)
+    expected = predictor.Expectations(bench)
     expected.start()
     yield expected, {channel.name: channel for channel in bench.channel}
     expected.stop()

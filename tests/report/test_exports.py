@@ -20,16 +20,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.assess import assess
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.errors import BadInput
-from benchmon.readings_file import read_readings
-from benchmon.report import csv_long, second_half
 from benchmon.report import export as exports
-from benchmon.report.export import export
-from benchmon.report.plain_text import csv_cell, for_markdown, for_page
-from benchmon.report.recorded import RecordedSession
+from benchmon.report import second_half
+from benchmon.report.escaping import csv_cell, for_markdown, for_page
+from benchmon.report.export import csv, export
+from benchmon.report.logged_readings import read_readings
+from benchmon.report.reevaluate import assess
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
@@ -72,7 +72,7 @@ def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(w
     midnight = math.ceil(session.info.started / 86_400) * 86_400
     session.info = replace(session.info, started=midnight - 15.25)
     export(session, tmp_path / "whole.csv")
-    monkeypatch.setattr(csv_long, "_AT_ONCE", 7)
+    monkeypatch.setattr(csv, "_AT_ONCE", 7)
     export(session, tmp_path / "parts.csv")
     assert (tmp_path / "parts.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
     rows = rows_of(tmp_path / "parts.csv")
@@ -92,7 +92,7 @@ def test_a_second_process_writes_the_same_lines_and_one_that_fails_is_made_up_fo
 ):
     session = RecordedSession(write_session(values=odd, seconds=40, off_at=20.0))
     alone = export(session, tmp_path / "alone.csv")
-    monkeypatch.setattr(csv_long, "_WORTH_A_PROCESS", 1)
+    monkeypatch.setattr(csv, "_WORTH_A_PROCESS", 1)
     monkeypatch.setattr(second_half.sys, "executable", program)
     assert export(session, tmp_path / "together.csv") == alone
     assert (tmp_path / "together.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()

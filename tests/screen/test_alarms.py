@@ -8,7 +8,7 @@ import pytest
 
 from benchmon.screen.alarms import Alarm, Alarms
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon.watch.records import Event, Flag, Forecast
 
 SWITCH = '[switch_off]\ninstrument = "bench meter"\n'

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 
 from benchmon.prediction import monte_carlo as engine
-from benchmon.prediction.monte_carlo import MonteCarlo, Spread
-from benchmon.screen import long_work
+from benchmon.prediction.monte_carlo import Distribution, MonteCarlo
+from benchmon.screen import background_job
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.writer import SessionWriter
 
@@ -67,7 +67,7 @@ async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_
 def test_how_far_it_has_come_is_told_by_the_time_of_the_last_reading(written, told, tmp_path):
     if written is not None:
         (tmp_path / "part").write_bytes(written)
-    assert long_work._written(tmp_path / "part", 40.0) == told
+    assert background_job._written(tmp_path / "part", 40.0) == told
 
 
 async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(app, read_screen, monkeypatch):
@@ -79,7 +79,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(
         while not go_on.is_set():
             progress(0.34)
             time.sleep(0.001)
-        return MonteCarlo({"output.voltage.mean": Spread(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
+        return MonteCarlo({"output.voltage.mean": Distribution(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
 
     monkeypatch.setattr(engine, "monte_carlo", slow)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -111,7 +111,7 @@ async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = long_work.draw_circuits(app.picture.info.bench, app.picture.situation, found.update)
+    work = background_job.draw_circuits(app.picture.info.bench, app.picture.situation, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

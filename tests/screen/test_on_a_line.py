@@ -23,8 +23,8 @@ import pyte
 import pytest
 from textual import constants
 
-from benchmon.screen import lean_driver
-from benchmon.screen.lean_driver import LeanDriver
+from benchmon.screen.terminal import differential_driver
+from benchmon.screen.terminal.differential_driver import LeanDriver
 
 PLAY = """
 import sys, time
@@ -189,7 +189,7 @@ def listening(monkeypatch, reads_end):
             driver.exit_event.set()
         return ready
 
-    monkeypatch.setattr(lean_driver, "select", SimpleNamespace(select=look))
+    monkeypatch.setattr(differential_driver, "select", SimpleNamespace(select=look))
     driver.run_input_thread()
     return came, waits
 

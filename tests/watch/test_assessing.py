@@ -6,13 +6,13 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.assess import assess
 from benchmon.bench import read_bench
-from benchmon.bench.measuring import Step
+from benchmon.bench.measurement import Step
+from benchmon.cli.output import assessment_as_text
 from benchmon.prediction import predict
-from benchmon.printing import assessment_as_text
-from benchmon.readings_file import LoggedReading
-from benchmon.watch.explanation import Explainer
+from benchmon.report.logged_readings import LoggedReading
+from benchmon.report.reevaluate import assess
+from benchmon.watch.diagnosis.diagnosis import Explainer
 
 BENCH = read_bench("""
 title = "A supply for these tests"

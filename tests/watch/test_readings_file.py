@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import DataFileError
-from benchmon.readings_file import LoggedReading, read_readings
+from benchmon.report.logged_readings import LoggedReading, read_readings
 
 CHANNELS = ("vout", "diode case", "a, b")
 

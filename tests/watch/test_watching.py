@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.watch import Watch
 

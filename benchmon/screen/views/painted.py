@@ -16,8 +16,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from benchmon.screen.frame import Piece, Rows
-from benchmon.screen.lean_driver import LeanDriver
-from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.screen.terminal.differential_driver import LeanDriver
+from benchmon.screen.widgets.lines import CellLines
 
 Answer = TypeVar("Answer")
 _MOST_LAYOUTS = 3

@@ -19,7 +19,7 @@ import pytest
 from textual.widgets import Input
 
 from benchmon.screen.frame import Frame, sgr
-from benchmon.screen.terminal_cells import TerminalCells
+from benchmon.screen.terminal.cell_diff import TerminalCells
 from benchmon.screen.views.painted import in_sight, rows_of
 
 FOLDER = Path(__file__).parent

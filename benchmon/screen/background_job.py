@@ -1,0 +1,137 @@
+"""Work that takes long, beside the screen: how far it has come is told above the keys, and it can be called off."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from threading import Event, Thread
+from typing import TYPE_CHECKING
+
+from benchmon.bench import Bench
+from benchmon.errors import BenchmonError, one_line
+from benchmon.quantities import format_value
+from benchmon.screen.foresight import Situation
+from benchmon.screen.lines.numbers import minutes
+from benchmon.session.database import reading
+from benchmon.session.reader import read_ending
+
+if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Distribution
+
+DRAWS = 10_000
+CALL_OFF = "c calls it off"
+_LOOK_EVERY = 0.1
+_ENDS_WITHIN = 5.0
+_LAST_LINES = 2000
+_TIME = re.compile(rb"\s*\[?(\d+\.\d+)[,;]")
+"""The seconds of the session with which a line of a reading begins, in every format of text."""
+
+TakeSpreads = Callable[[dict[str, "Distribution"]], object]
+
+
+class CalledOffError(BenchmonError):
+    """The work was called off."""
+
+
+class BackgroundJob:
+    """Does `work` in a thread; `title` says what that is, and the answer is what is told at its end.
+
+    `work` is given a function to which it tells in words how far it has come, often: that raises `CalledOffError` when
+    the work is called off.
+    """
+
+    def __init__(self, title: str, work: Callable[[Callable[[str], None]], str]) -> None:
+        self._title, self._work = title, work
+        self._how_far = ""
+        self._began = time.monotonic()
+        self._called_off = Event()
+        self.answer: str | None = None
+        Thread(target=self._run, name=title, daemon=True).start()
+
+    @property
+    def in_words(self) -> str:
+        """Return what is done, how far it has come and for how long it has been going on."""
+        how_far = "being called off" if self._called_off.is_set() else self._how_far
+        passed = minutes(time.monotonic() - self._began)
+        return f"{self._title}: {f'{how_far}, ' if how_far else ''}{passed}; {CALL_OFF}."
+
+    def call_off(self) -> None:
+        """Have the work end soon, with nothing done."""
+        self._called_off.set()
+
+    def _tell(self, how_far: str) -> None:
+        self._how_far = how_far
+        if self._called_off.is_set():
+            raise CalledOffError
+
+    def _run(self) -> None:
+        try:
+            self.answer = self._work(self._tell)
+        except CalledOffError:
+            self.answer = f"{self._title}: called off, nothing was done."
+        except BenchmonError as problem:
+            self.answer = str(problem)
+        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the screen goes on, and says so
+            self.answer = one_line(f"{self._title}: {type(problem).__name__}: {problem}")
+
+
+def export(session: str, out: Path) -> BackgroundJob:
+    """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
+
+    def work(tell: Callable[[str], None]) -> str:
+        with reading(Path(session)) as connection:
+            duration = read_ending(connection).time
+        command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out)]
+        with tempfile.TemporaryFile() as said:
+            process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=said)  # noqa: S603
+            part = out.with_name(f".{out.name[:100]}.{process.pid}")
+            try:
+                while process.poll() is None:
+                    tell(_written(part, duration))
+                    time.sleep(_LOOK_EVERY)
+            finally:
+                process.terminate()
+                process.wait(_ENDS_WITHIN)
+            said.seek(0)
+            return one_line(said.read().decode("utf-8", "replace").strip().removeprefix("benchmon: "), 300)
+
+    return BackgroundJob(f"Writing {one_line(out.name, 60)}", work)
+
+
+def _written(part: Path, duration: float) -> str:
+    """Return how much is written: of the session's `duration`, by the last line; where that tells none, megabytes."""
+    try:
+        with part.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - _LAST_LINES))
+            lines = file.read().split(b"\n")
+    except OSError:
+        return "reading the session"
+    times = [_TIME.match(line) for line in lines[1:-1]]
+    last = next((float(found[1]) for found in reversed(times) if found), None)
+    if last is None or duration <= 0:
+        return f"{size / 1e6:.1f} MB"
+    return f"{min(99.0, 100 * last / duration):.0f} %"
+
+
+def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> BackgroundJob:
+    """Draw supplies within the tolerances of `bench`, and give `take` how every quantity is distributed then."""
+
+    def work(tell: Callable[[str], None]) -> str:
+        from benchmon.prediction.monte_carlo import monte_carlo  # noqa: PLC0415 - seldom needed, long to load
+
+        def so_far(part: float) -> None:
+            tell(f"{100 * part:.0f} %")
+
+        found = monte_carlo(bench, DRAWS, mains_voltage=situation.mains, progress=so_far)
+        take(found.quantities)
+        return f"{DRAWS:,} supplies were drawn{at}: see the details of a channel."
+
+    at = "" if situation.mains is None else f" at {format_value(situation.mains, 'V')}"
+    return BackgroundJob(f"Drawing {DRAWS:,} supplies{at}", work)

@@ -1,0 +1,67 @@
+"""How windings, diodes and what they charge are connected, for each kind of rectifier: nodes and what lies between.
+
+Node 0 is common: the supply's negative output, the centre tap, or the middle of a doubler's two capacitors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchmon.bench import Bench
+
+Nodes = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class NodeBranch:
+    """Windings one after another, from one node to another; their starts point to the first node."""
+
+    nodes: Nodes
+    windings: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class NodeWiring:
+    """A rectifier of `kind` with nodes 1 to `size`.
+
+    `diodes` are pairs of anode and cathode; diode 1, the first, is the one that carries meters. `ports` are pairs of
+    plus and minus: of each rail's filter, or of a doubler's two capacitors and of what follows them. `backwards` are
+    the diodes of the path that conducts in the second half of the mains.
+    """
+
+    kind: str
+    size: int
+    branches: tuple[NodeBranch, ...]
+    diodes: tuple[Nodes, ...]
+    ports: tuple[Nodes, ...]
+    backwards: tuple[int, ...] = ()
+
+    @property
+    def windings(self) -> int:
+        """How many secondary windings are connected."""
+        return sum(len(branch.windings) for branch in self.branches)
+
+
+def wiring_of(bench: Bench) -> NodeWiring:
+    """Return how the bench's windings and diodes are connected."""
+    kind = bench.rectifier.kind
+    if kind == "centre tap":
+        halves = (NodeBranch((1, 0), (0,)), NodeBranch((0, 2), (1,)))
+        return NodeWiring(kind, 3, halves, ((1, 3), (2, 3)), ((3, 0),), (2,))
+    if kind == "split rail":
+        halves = (NodeBranch((1, 0), (0,)), NodeBranch((0, 2), (1,)))
+        return NodeWiring(kind, 4, halves, ((1, 3), (2, 3), (4, 1), (4, 2)), ((3, 0), (0, 4)), (2, 3))
+    if kind == "bridge":
+        return NodeWiring(kind, 3, _branches(bench, (1, 2)), ((1, 3), (2, 3), (0, 1), (0, 2)), ((3, 0),), (2, 3))
+    if kind == "half wave":
+        return NodeWiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
+    return NodeWiring(kind, 3, _branches(bench, (1, 0)), ((1, 2), (3, 1)), ((2, 0), (0, 3), (2, 3)), (2,))
+
+
+def _branches(bench: Bench, nodes: Nodes) -> tuple[NodeBranch, ...]:
+    connection = bench.transformer.connection
+    if connection == "series":
+        return (NodeBranch(nodes, (0, 1)),)
+    if connection == "parallel":
+        return NodeBranch(nodes, (0,)), NodeBranch(nodes, (1,))
+    return (NodeBranch(nodes, (0,)),)
