@@ -23,8 +23,8 @@ import pyte
 import pytest
 from textual import constants
 
-from benchmon.screen import lean_driver
-from benchmon.screen.lean_driver import LeanDriver
+from benchmon.screen.terminal import differential_driver
+from benchmon.screen.terminal.differential_driver import DifferentialDriver
 
 PLAY = """
 import sys, time
@@ -177,7 +177,7 @@ def test_a_view_opens_whole(start):
 
 def listening(monkeypatch, reads_end):
     """Run the reading of keys on a pipe until its end; return what came, and how long each look waited at most."""
-    driver = LeanDriver.__new__(LeanDriver)
+    driver = DifferentialDriver.__new__(DifferentialDriver)
     driver.fileno, driver.exit_event = reads_end, threading.Event()
     came, waits = [], []
     driver.process_message = came.append
@@ -189,7 +189,7 @@ def listening(monkeypatch, reads_end):
             driver.exit_event.set()
         return ready
 
-    monkeypatch.setattr(lean_driver, "select", SimpleNamespace(select=look))
+    monkeypatch.setattr(differential_driver, "select", SimpleNamespace(select=look))
     driver.run_input_thread()
     return came, waits
 
@@ -214,7 +214,7 @@ def test_a_terminal_that_is_gone_ends_the_reading_of_keys(monkeypatch):
 def test_the_reading_of_keys_ends_though_a_frame_is_being_painted():
     """A signal that puts the screen in the background may come in the midst of one, and waits for the reading's end."""
     reads_end, _writes_end = os.pipe()
-    driver, tried = LeanDriver.__new__(LeanDriver), threading.Event()
+    driver, tried = DifferentialDriver.__new__(DifferentialDriver), threading.Event()
     driver.fileno, driver.exit_event = reads_end, threading.Event()
     driver._lock = SimpleNamespace(acquire=lambda timeout: (tried.set(), time.sleep(timeout))[0])
     driver._asked = time.monotonic()

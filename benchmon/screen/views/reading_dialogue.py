@@ -17,8 +17,8 @@ from benchmon.quantities import KINDS_BY_UNIT, example, parse_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 from benchmon.session.typed_reading import TypedReading
 

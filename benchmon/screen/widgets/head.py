@@ -42,9 +42,7 @@ class Head(CellLines):
     def show(self, picture: Picture) -> None:
         """Show how the session stands now."""
         self._picture = picture
-        width, signs = self.size.width, self._alphabet
-        if width <= 0:
-            return
+        width, signs = self.app.size.width, self._alphabet
         sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
         self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
         self.take_height(len(self.lines))
