@@ -11,12 +11,9 @@ from benchmon.prediction.result import Expected, Prediction
 from benchmon.prediction.vicinity import Vicinity
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
 from benchmon.recorder.newest_only import NewestOnly
-from benchmon.watch.records import Judgement
 
 _PREDICT_ANEW = (0.005, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
-_HOLD = 0.05
-"""Part of its uncertainty by which an expected value must move before the new one is used and stored."""
 
 
 class Predictor:
@@ -96,7 +93,6 @@ class Expectations:
         self._mains_is_judged = bench.mains.tolerance > 0
         self._measured = MeasuredConditions(bench)
         self._predictor = Predictor(bench, self._measured.mains.channel if self._measured.mains else None)
-        self._held: dict[str, tuple[float, float]] = {}
         self._told: str | None = None
 
     def start(self) -> None:
@@ -135,22 +131,6 @@ class Expectations:
             return None
         warm_for = self._measured.warm_for(channel, time, around.middle)
         return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)
-
-    def thinned(self, judgement: Judgement) -> Judgement:
-        """Return a judgement as it is stored: what was expected is the former value till it has moved enough.
-
-        Enough is a twentieth of its uncertainty. The watch sees every small move; a record needs none of them.
-        """
-        if judgement.expected is None or judgement.expected_uncertainty is None:
-            self._held.pop(judgement.channel, None)
-            return judgement
-        one, fresh = judgement, (judgement.expected, judgement.expected_uncertainty)
-        held = self._held.get(one.channel)
-        if held is None or max(abs(held[0] - fresh[0]), abs(held[1] - fresh[1])) > _HOLD * held[1]:
-            self._held[one.channel] = fresh
-            return one
-        # Made anew field by field: `replace` would take ten times as long, at every reading.
-        return Judgement(one.channel, one.time, one.value, one.uncertainty, *held, one.en, one.verdict, one.flags)
 
     @property
     def prediction(self) -> Prediction | None:

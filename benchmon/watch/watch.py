@@ -3,6 +3,10 @@
 It knows no clock: every time is in session seconds and comes from the caller, so a recording, a replay and a test
 all get the same answers.
 
+A reading is judged by the expected value in force. That follows the prediction once it has moved by a twentieth of its
+uncertainty, so that a record of it stays small; En and verdict belong to the value that is stored beside the reading.
+Drift is watched by the prediction itself, which moves without steps.
+
 The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
 `stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With an `Insight`
 come its kinds: what only the history of all channels tells.
@@ -24,6 +28,8 @@ from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
 STALE_AFTER_PERIODS = 3
+_HOLD = 0.05
+"""Part of its uncertainty by which an expected value must move before the new one comes into force."""
 
 
 class Watch:
@@ -88,7 +94,7 @@ class _WatchedChannel:
     def judge(
         self, time: float, value: float | None, expected: Expected | None, problem: str
     ) -> tuple[Judgement, list[Event]]:
-        self._expected = expected
+        self._expected = expected = self._in_force(expected)
         if value is None or math.isnan(value):
             return self._without_value(time, problem)
         self._last_usable = max(self._last_usable, time)
@@ -100,6 +106,14 @@ class _WatchedChannel:
         if verdict is not None:
             events.append(self._event(time, verdict, wording.verdict_sentence(self._channel, judgement, verdict)))
         return judgement, events
+
+    def _in_force(self, fresh: Expected | None) -> Expected | None:
+        """Return what was expected before, or what is expected now where that has moved enough."""
+        held = self._expected
+        if fresh is None or held is None:
+            return fresh
+        moved = max(abs(held.value - fresh.value), abs(held.uncertainty - fresh.uncertainty))
+        return held if moved <= _HOLD * held.uncertainty else fresh
 
     def tick(self, now: float) -> tuple[Judgement, list[Event]] | None:
         silence = now - self._last_usable
