@@ -10,7 +10,7 @@ from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import UNITS
-from benchmon.recorder.conditions import MeasuredConditions
+from benchmon.watch.conditions import MeasuredConditions
 from benchmon.watch.insight import Insight
 from benchmon.watch.plan import KINDS, Plan
 from benchmon.watch.records import Event, Flag, Judgement

@@ -165,3 +165,10 @@ def test_predictions_around_a_state_hold_for_its_neighbours_only(follower):
 def test_an_unmeasured_mains_leaves_the_bench_s_own(follower):
     around = follower.around(None)
     assert around.expected("output.voltage.mean", None) == follower.nominal.quantities["output.voltage.mean"]
+
+
+def test_a_load_that_is_set_is_predicted_as_it_is(bench):
+    stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
+    followed, plain = Follower(stiff).at(load=20.009), predict(stiff, load=20.009)
+    current = "output.current.mean"
+    assert followed.quantities[current].value == pytest.approx(plain.quantities[current].value, rel=1e-9)

@@ -9,7 +9,8 @@ from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected, Prediction, Waveforms
 from benchmon.prediction.vicinity import SPACING, Vicinity
 from benchmon.recorder import expectations
-from benchmon.recorder.conditions import Conditions, MeasuredConditions
+from benchmon.watch import expectation
+from benchmon.watch.conditions import Conditions, MeasuredConditions
 
 AMBIENT = """
 [[channel]]
@@ -46,7 +47,7 @@ def asked(monkeypatch):
             air = None if ambient is None else int(ambient)
             return Vicinity((row,) if air is None else (row, row), mains, air, self.accuracy)
 
-    monkeypatch.setattr(expectations, "Follower", FakeFollower)
+    monkeypatch.setattr(expectation, "Follower", FakeFollower)
     return calls
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Container
 from dataclasses import dataclass
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.prediction.follow import Load
 from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
@@ -50,15 +51,15 @@ class Smoothed:
     """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once.
 
     The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
-    count alike until there are 2 s of them.
+    count alike until there are 2 s of them. Silence counts from `began` (session seconds).
     """
 
-    def __init__(self, channel: Channel, jump: float) -> None:
+    def __init__(self, channel: Channel, jump: float, began: float = 0.0) -> None:
         self.channel = channel
         self._jump = jump
         self._value: float | None = None
         self._since_jump = 0
-        self._time = 0.0
+        self._time = began
 
     def add(self, time: float, value: float) -> None:
         """Take a reading at `time` seconds."""
@@ -135,16 +136,25 @@ def _cooled(missing: float, time_constants: float) -> float:
 
 
 class MeasuredConditions:
-    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them."""
+    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them.
 
-    def __init__(self, bench: Bench) -> None:
-        nominal = bench.mains.voltage
+    Times are in session seconds; they begin at `began`. `read` names the channels that are read at all, None for all.
+    """
+
+    def __init__(self, bench: Bench, *, began: float = 0.0, read: Container[str] | None = None) -> None:
+        self._began = began
         self._powered_above = powered_above(bench)
-        self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
-        self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
+        mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
+        self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
+        self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
         self.load: Load = None
-        self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
+        self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
+
+    @property
+    def mains_accuracy(self) -> Accuracy | None:
+        """The accuracy of the meter that measures the mains voltage, None where there is none."""
+        return None if self.mains is None else self.mains.channel.accuracy
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
@@ -187,7 +197,7 @@ class MeasuredConditions:
         """
         time_constant = prediction.warm_up.get(channel.quantity)
         if self.power.on_since is None or time_constant is None:
-            return max(0.0, time - (self.power.on_since or 0.0))
+            return max(0.0, time - (self._began if self.power.on_since is None else self.power.on_since))
         return self.power.warm_for(time, time_constant, self._found_warm(channel, time_constant, prediction))
 
     def _found_warm(self, channel: Channel, time_constant: float, prediction: Prediction) -> float:
@@ -204,6 +214,6 @@ class MeasuredConditions:
         return max(0.0, 1.0 - missing)
 
 
-def _follow(bench: Bench, quantity: str, jump: float) -> Smoothed | None:
-    channel = next((channel for channel in bench.channel if channel.quantity == quantity), None)
-    return None if channel is None else Smoothed(channel, jump)
+def _first_of(bench: Bench, quantity: str, read: Container[str] | None) -> Channel | None:
+    found = (channel for channel in bench.channel if read is None or channel.name in read)
+    return next((channel for channel in found if channel.quantity == quantity), None)
