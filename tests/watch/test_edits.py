@@ -1,12 +1,12 @@
 """What of an edited bench file may come into force while it is recorded."""
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.watch.edits import Edits, edits_between
 from benchmon.watch.plan import BEGUN, DONE, Plan
 from benchmon.watch.records import Event
+from support.workshop_supply import supply
 
 BENCH = (
     supply()
