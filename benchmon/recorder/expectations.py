@@ -90,7 +90,7 @@ class Expectations:
     @property
     def power_on(self) -> float | None:
         """When the supply was last switched on, in session seconds; None while it is off or that is not known."""
-        return self._measured.power.on_since
+        return self._measured.power_on
 
     def problems(self) -> list[str]:
         """Return why there is no prediction, each reason once until another one comes."""

@@ -10,8 +10,7 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.printing import table
-from benchmon.report.judging import KEPT_KINDS
-from benchmon.report.what_if import WhatIf
+from benchmon.report.rejudged import KEPT_KINDS, WhatIf
 from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update

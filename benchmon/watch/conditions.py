@@ -51,24 +51,32 @@ class Smoothed:
     """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once.
 
     The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
-    count alike until there are 2 s of them. Silence counts from `began` (session seconds).
+    count alike until there are about 2 s of them. From then on level and slope are followed together (a critically
+    damped g-h filter), so that a mains that wanders is not followed 2 s late: what is predicted from it would seem to
+    drift. Silence counts from `began` (session seconds).
     """
 
     def __init__(self, channel: Channel, jump: float, began: float = 0.0) -> None:
         self.channel = channel
         self._jump = jump
         self._value: float | None = None
+        self._slope = 0.0
         self._since_jump = 0
         self._time = began
 
     def add(self, time: float, value: float) -> None:
         """Take a reading at `time` seconds."""
-        if self._value is None or abs(value - self._value) > self._jump:
-            self._value, self._since_jump = value, 0
+        passed = max(0.0, time - self._time)
+        due = None if self._value is None else self._value + self._slope * passed
+        if due is None or abs(value - due) > self._jump:
+            self._value, self._slope, self._since_jump = value, 0.0, 0
         else:
             self._since_jump += 1
-            weight = max(1 / self._since_jump, 1 - math.exp(-max(0.0, time - self._time) / _SMOOTHING))
-            self._value += weight * (value - self._value)
+            kept = math.exp(-passed / _SMOOTHING)
+            level, slope = 1.0 - kept * kept, (1.0 - kept) ** 2
+            self._value = due + max(1 / self._since_jump, level) * (value - due)
+            if passed > 0.0 and self._since_jump * level > 1.0:
+                self._slope += slope * (value - due) / passed
         self._time = time
 
     def is_silent(self, time: float) -> bool:
@@ -180,13 +188,26 @@ class MeasuredConditions:
 
         A mains meter that is silent leaves the bench file's nominal voltage, with its tolerance.
         """
-        ambient = None if self.ambient is None else self.ambient.at(time)
         if self.mains is None or self.mains.is_silent(time):
-            return Conditions(None, ambient, self.load)
+            return self.without_mains(time)
         voltage = self.mains.at(time)
         if voltage is None or voltage <= self._powered_above:
             return None
-        return Conditions(voltage, ambient, self.load)
+        return Conditions(voltage, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    def without_mains(self, time: float) -> Conditions:
+        """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
+        return Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    @property
+    def power_on(self) -> float | None:
+        """When the supply was last switched on, in session seconds; None while it is off or that is not known."""
+        return self.power.on_since
+
+    @property
+    def was_on(self) -> bool:
+        """Whether the supply was found on: nobody saw the power come."""
+        return self.power.found_on is not None
 
     def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
         """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.

@@ -15,7 +15,7 @@ come its kinds: what only the history of all channels tells.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
 
 from benchmon.bench import Channel
@@ -37,13 +37,13 @@ class Watch:
 
     Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; one that
     is passed again after a reading clearly inside it is an event anew, so that the power is switched off again. A
-    channel is stale after three of its periods without a usable reading, counted from time 0 at the start. An
+    channel is stale after three of its periods without a usable reading, counted from `began` at the start. An
     overrange display is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last
     word: what was hot stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
-        self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
+    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None, began: float = 0.0) -> None:
+        self._channels = {channel.name: _WatchedChannel(channel, began) for channel in channels}
         self._insight = insight
 
     def change(self, channels: Sequence[Channel]) -> None:
@@ -64,9 +64,9 @@ class Watch:
             events += self._insight.update(channel, time, value, expected, judgement.en)
         return self._with_insight(judgement), events
 
-    def tick(self, now: float) -> list[tuple[Judgement, list[Event]]]:
-        """Return a judgement, with its events, for each channel that has turned stale by `now`."""
-        found = (channel.tick(now) for channel in self._channels.values())
+    def tick(self, now: float, among: Container[str] | None = None) -> list[tuple[Judgement, list[Event]]]:
+        """Return a judgement, with its events, for each channel, of those `among` some, that is stale by `now`."""
+        found = (each.tick(now) for name, each in self._channels.items() if among is None or name in among)
         return [(self._with_insight(silence[0]), silence[1]) for silence in found if silence is not None]
 
     def _with_insight(self, judgement: Judgement) -> Judgement:
@@ -77,9 +77,9 @@ class Watch:
 class _WatchedChannel:
     """One channel's history, as far as the watch needs it."""
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, began: float) -> None:
         self._channel = channel
-        self._last_usable = 0.0
+        self._last_usable = began
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False

@@ -20,16 +20,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.assess import assess
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput
-from benchmon.readings_file import read_readings
 from benchmon.report import csv_long, second_half
 from benchmon.report import export as exports
 from benchmon.report.export import export
+from benchmon.report.logged_readings import read_readings
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
 from benchmon.report.recorded import RecordedSession
+from benchmon.report.reevaluate import assess
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
