@@ -6,7 +6,7 @@ from benchmon.bench import read_bench
 from benchmon.watch.edits import Edits, edits_between
 from benchmon.watch.plan import BEGUN, DONE, Plan
 from benchmon.watch.records import Event
-from support.workshop_supply import supply
+from support.supplies import supply
 
 BENCH = (
     supply()
