@@ -30,7 +30,10 @@ def _read_title(value: Any) -> str:
 class Bench(s.Section):
     """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
 
-    title: Annotated[str, BeforeValidator(_read_title)] = "untitled bench"
+    title: Annotated[str, BeforeValidator(_read_title)] = Field(
+        "untitled bench",
+        description="What is on the bench; it stands on the screen, in reports and in the name of the session file.",
+    )
     mains: s.Mains
     transformer: s.Transformer
     fuse: s.Fuse | None = None
