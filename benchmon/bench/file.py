@@ -201,7 +201,7 @@ def _reason(kind: str, message: str, context: dict[str, Any]) -> str:
 
 
 _REASONS = {
-    "extra_forbidden": "no such key; check its spelling against README",
+    "extra_forbidden": "no such key; `benchmon keys` lists them",
     "missing": "is missing; add it",
     "greater_than": "must be above {gt:g}",
     "greater_than_equal": "must be at least {ge:g}",

@@ -103,7 +103,7 @@ def _contents() -> str:
 
 def _summary(name: str) -> str:
     """Return the first paragraph of a page, which says in one sentence what the page is about."""
-    return " ".join(_read(name).split("\n\n")[1].split())
+    return " ".join(_read(name).split("\n\n")[1].split()).replace("`", "")
 
 
 def _formatted(text: str) -> str:
