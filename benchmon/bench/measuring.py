@@ -84,7 +84,9 @@ class Channel(WithDriverKeys):
             return data
         quantity = data["quantity"]
         if not isinstance(quantity, str) or quantity not in UNITS:
-            raise KeyedError("quantity", quantity, "is no quantity of the vocabulary; `benchmon manual bench-file` lists them")
+            raise KeyedError(
+                "quantity", quantity, "is no quantity of the vocabulary; `benchmon manual bench-file` lists them"
+            )
         unit = UNITS[quantity]
         read = dict(data)
         for key in ("warn_above", "trip_above", "warn_below", "trip_below"):

@@ -55,9 +55,10 @@ def print_pages(text: str, formatted: str | None = None) -> None:
     if not sys.stdout.isatty():
         click.echo(text, nl=not text.endswith("\n"))
         return
-    # Text that fits the screen needs no keystroke, and colours are shown.
-    os.environ.setdefault("LESS", "-FR")
-    click.echo_via_pager(text if formatted is None else formatted)
+    # A pager that ends at once where the text fits the screen, and that passes the codes of formatted text.
+    options = os.environ.get("LESS", "-F")
+    os.environ["LESS"] = options if "R" in options else f"{options} -R"
+    click.echo_via_pager(text if formatted is None else formatted, color=True)
 
 
 def page_names() -> list[str]:
@@ -106,8 +107,14 @@ def _summary(name: str) -> str:
     return " ".join(_read(name).split("\n\n")[1].split()).replace("`", "")
 
 
+def _for_a_terminal(text: str) -> str:
+    without_pictures = re.sub(r"^ *!\[.*\]\(.*\)\n+", "", text, flags=re.MULTILINE)
+    commands = re.sub(r"\[([^\]]+)\]\(([\w-]+)\.md\)", r"\1 (`benchmon manual \2`)", without_pictures)
+    return re.sub(r"\[([^\]]+)\]\([^)]+\)", r"\1", commands)
+
+
 def _formatted(text: str) -> str:
-    """Return Markdown as text with the codes of this terminal."""
+    """Return Markdown as text with the codes of this terminal; links name the command, pictures are left out."""
     from io import StringIO
 
     from rich.console import Console
@@ -116,7 +123,7 @@ def _formatted(text: str) -> str:
     width = min(shutil.get_terminal_size().columns, _WIDEST)
     console = Console(file=StringIO(), force_terminal=True, width=width)
     with console.capture() as captured:
-        console.print(Markdown(text, hyperlinks=False))
+        console.print(Markdown(_for_a_terminal(text), hyperlinks=False))
     return captured.get()
 
 
