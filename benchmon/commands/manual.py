@@ -7,12 +7,14 @@ import re
 import shutil
 import sys
 from difflib import get_close_matches
-from importlib.resources import files
-from importlib.resources.abc import Traversable
+from typing import TYPE_CHECKING
 
 import click
 
 from benchmon.errors import EXIT_DONE, BadInput, one_line
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
 
 _ORDER = (
     "safety",
@@ -79,6 +81,8 @@ def page_text(topic: str) -> str:
 
 
 def _folder() -> Traversable:
+    from importlib.resources import files
+
     return files("benchmon") / "manual"
 
 
