@@ -14,6 +14,7 @@ from statistics import median
 from typing import Any, Protocol
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import is_temperature
 from benchmon.watch.conditions import Conditions
@@ -265,7 +266,7 @@ class _Log:
             if end > series.times[-1] + late:
                 self._silent.add(name)
                 message = f"{name} has given no reading since {last.time:.6g} s: stale"
-                yield Event(series.times[-1] + late, name, str(Flag.STALE), message)
+                yield Event(series.times[-1] + late, name, EventKind.STALE, message)
 
 
 def _channel_as_dict(last: Judgement, forecast: Forecast | None) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput, one_line
+from benchmon.event_kinds import traits_of
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected
 from benchmon.quantities import UNITS
@@ -22,13 +23,8 @@ from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionIn
 from benchmon.watch.conditions import MeasuredConditions
 from benchmon.watch.expectation import Predictions
 from benchmon.watch.explanation import Explainer, Explanation
-from benchmon.watch.plan import KINDS, Plan
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Flag, Judgement
-
-KEPT_KINDS = frozenset(
-    ("note", "typed", "acknowledged", "refused", "started", "stopped", "connected", "lost", "complaint", "late")
-) | frozenset((*KINDS, "clock", "gap", "beacon"))
-"""Events that tell what was done, not what the watch made of it; they are shown as they were."""
 
 _SLICE = 5.0
 """Seconds of session that are judged at a time."""
@@ -122,7 +118,7 @@ class Rejudged:
         self._play.advance_to(until)
         update = self._play.poll()
         told: list[Judgement | Event] = list(update.judgements)
-        told += [event for event in update.events if event.kind in KEPT_KINDS]
+        told += [event for event in update.events if traits_of(event.kind).kept]
         events: list[Event] = []
         for record in sorted(told, key=lambda record: record.time):
             events += self._take_event(record) if isinstance(record, Event) else self._take_reading(record)

@@ -3,12 +3,13 @@
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.event_kinds import EventKind
 from benchmon.recorder import record
 from benchmon.report.export import export
 from benchmon.report.logged_readings import read_readings
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.reevaluate import assess
-from benchmon.report.rejudged import KEPT_KINDS, Rejudged
+from benchmon.report.rejudged import Rejudged
 from benchmon.session.follower import open_session_view
 from benchmon.watch.agreement import verdict_of
 from benchmon.watch.records import Flag, Verdict
@@ -37,7 +38,8 @@ def recording(tmp_path, bench_text, meter):
 
 def watched(events):
     """Return kind, channel and time of what the watch made of the readings; causes are compared for themselves."""
-    return sorted((one.kind, one.channel, one.time) for one in events if one.kind not in {*KEPT_KINDS, "cause"})
+    left_out = frozenset(kind for kind in EventKind if kind.traits.kept or kind is EventKind.CAUSE)
+    return sorted((one.kind, one.channel, one.time) for one in events if one.kind not in left_out)
 
 
 def assert_alike(found, expected):
