@@ -13,7 +13,9 @@ from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
-_SMOOTHING = 2.0
+_SMOOTHING = 1.25
+"""Time constant of the smoothing, in seconds: by 1 s the noise of a reading every half second grows by a seventh, by
+2 s a mains that wanders by 3 % in three minutes makes a quiet output drift."""
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
@@ -48,12 +50,12 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
 
 
 class Smoothed:
-    """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once.
+    """A channel's readings smoothed over some seconds; a step larger than `jump` is taken at once.
 
     The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
-    count alike until there are about 2 s of them. From then on level and slope are followed together (a critically
-    damped g-h filter), so that a mains that wanders is not followed 2 s late: what is predicted from it would seem to
-    drift. Silence counts from `began` (session seconds).
+    count alike until there is about a second of them. From then on level and slope are followed together (a critically
+    damped g-h filter), so that a mains which wanders is not followed seconds late: what is predicted from it would seem
+    to drift. Silence counts from `began` (session seconds).
     """
 
     def __init__(self, channel: Channel, jump: float, began: float = 0.0) -> None:
