@@ -11,12 +11,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
+from benchmon.event_kinds import AlarmKind, EventKind
 from benchmon.watch import status
 from benchmon.watch.records import Event
-from benchmon.watch.status import AlarmKind
 from benchmon.watch.wording import warned
 
-ACKNOWLEDGED = "acknowledged"
 _GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
 
 
@@ -58,7 +57,7 @@ class Alarms:
     def take(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times: others may acknowledge, too."""
         for event in events:
-            if event.kind == ACKNOWLEDGED:
+            if event.kind == EventKind.ACKNOWLEDGED:
                 self.acknowledge(event.channel, event.time)
 
     def acknowledge(self, channel: str, time: float) -> None:

@@ -10,12 +10,13 @@ from typing import Any
 
 from benchmon.bench import Bench
 from benchmon.errors import one_line
+from benchmon.event_kinds import AlarmKind, read_kind
 from benchmon.session.rows import session_time
 from benchmon.session.schema import to_microseconds
 from benchmon.session.view import RecorderState, Update
 from benchmon.watch.glance import Glance, shown
 from benchmon.watch.records import Event
-from benchmon.watch.status import Alarm, AlarmKind, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 
 _FIRST_LAYOUT = 4
 """The first layout that keeps statuses."""
@@ -83,7 +84,7 @@ def _alarm(told: object) -> Alarm | None:
 def _event(told: object) -> Event | None:
     match told:
         case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
-            return Event(float(time), "", one_line(kind, 40), one_line(message, 1000))
+            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
     return None
 
 

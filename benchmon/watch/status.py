@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.watch import without_power
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits
@@ -61,17 +62,6 @@ class Finding(StrEnum):
     WAITING = "waiting for readings"
     NOTHING_PREDICTED = "nothing predicted"
     AS_EXPECTED = "as expected"
-
-
-class AlarmKind(StrEnum):
-    """What a person must see and hear of, the gravest first."""
-
-    SWITCH_OFF_FAILED = "switch-off failed"
-    TRIPPED = "tripped"
-    RECORDER_GONE = "recorder gone"
-    HEADING = "heading for its limit"
-    HOT = "hot"
-    NOT_WATCHED = "not watched"
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +188,7 @@ def bench_status(
 def _worst(
     latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, switching: Event | None
 ) -> BenchStatus:
-    if switching is not None and switching.kind == without_power.NOT_SWITCHED_OFF:
+    if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
         return _status(Level.DANGER, Finding.SWITCH_OFF_FAILED)
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
@@ -209,7 +199,7 @@ def _worst(
     if state == "finished":
         ended = _status(Level.ENDED, Finding.ENDED, _flagged(known, Flag.HOT))
         return replace(ended, also=_subject(_of_verdict(known, Verdict.DISAGREES)))
-    if switching is not None and switching.kind in (without_power.SWITCHING_OFF, without_power.SWITCHED_OFF):
+    if switching is not None and switching.kind in (EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF):
         return _after_switching_off(known, switching)
     return _while_watched(known, latest, bench, ahead)
 
@@ -368,7 +358,7 @@ class StatusWatch:
     def events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""
         for event in events:
-            if event.kind in without_power.SWITCH_KINDS:
+            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
                 self._switching = event
             self._alarms.take(event)
 
@@ -391,14 +381,6 @@ class StatusWatch:
 
 _Key = tuple[AlarmKind, str]
 
-_RAISED_BY = {
-    "tripped": AlarmKind.TRIPPED,
-    "hot": AlarmKind.HOT,
-    "stale": AlarmKind.NOT_WATCHED,
-    "forecast": AlarmKind.HEADING,
-    "runaway": AlarmKind.HEADING,
-}
-
 
 class _Alarms:
     """What raised the alarms that stand, and since when."""
@@ -409,12 +391,11 @@ class _Alarms:
         self._failed_to_switch_off = False
 
     def take(self, event: Event) -> None:
-        kind = _RAISED_BY.get(event.kind)
+        kind = traits_of(event.kind).alarm
         if kind is not None:
             self._raised[kind, event.channel] = event.time
-        if event.kind in (without_power.NOT_SWITCHED_OFF, without_power.SWITCHED_OFF):
-            self._failed_to_switch_off = event.kind == without_power.NOT_SWITCHED_OFF
-            self._raised[AlarmKind.SWITCH_OFF_FAILED, ""] = event.time
+        if event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
+            self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
 
     def standing(
         self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
@@ -446,7 +427,7 @@ def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool
         return [AlarmKind.TRIPPED]
     kinds = []
     if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
-        kinds.append(AlarmKind.HEADING)
+        kinds.append(AlarmKind.HEADING_FOR_LIMIT)
     if Flag.HOT in judgement.flags and not without_power.is_low_without_power(channel, judgement, off=is_off):
         kinds.append(AlarmKind.HOT)
     if Flag.STALE in judgement.flags and has_limits(channel):

@@ -4,11 +4,11 @@ import json
 import threading
 
 import pytest
-from modbus_far_end import ModbusFarEnd, Unit
-from rfc2217_port import Rfc2217Port
 
 from benchmon.cli import main
 from benchmon.instruments.far_end import TcpFarEnd
+from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.rfc2217 import Rfc2217Port
 
 SUPPLY = """
 title = "Trial"

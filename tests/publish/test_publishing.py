@@ -12,7 +12,6 @@ import time
 from itertools import pairwise
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.publish.broker import connect, leave, new_client, read_broker
@@ -24,6 +23,7 @@ from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
+from support.workshop_supply import supply
 
 BENCH = (
     supply("Workshop / supply + 1")

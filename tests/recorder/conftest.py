@@ -6,9 +6,9 @@ import threading
 import time
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
+from support.workshop_supply import supply
 
 BENCH = supply(mains='tolerance = "10 %"\n')
 

@@ -5,7 +5,6 @@ import time
 from contextlib import contextmanager, suppress
 
 import pytest
-from modbus_far_end import ModbusFarEnd, Unit
 
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
@@ -14,6 +13,7 @@ from benchmon.recorder import record, summary_text
 from benchmon.recorder.messengers import Messengers
 from benchmon.session.follower import open_session_view
 from benchmon.watch.glance import Level, glance
+from support.far_ends.modbus import ModbusFarEnd, Unit
 
 AT_ONCE, SLACK = 0.1, 0.15
 """Seconds within which a trip must reach the switch, and what a loaded machine may add."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from benchmon.event_kinds import AlarmKind
 from benchmon.screen.picture import Picture
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
@@ -17,7 +18,7 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.glance import shown
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.status import Alarm, AlarmKind, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 
 WARNED = BenchStatus(
     2.0,

@@ -4,12 +4,12 @@ import json
 
 import pytest
 from click.testing import CliRunner
-from reservoir_supply import SUPPLY
 
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.prediction import predict
 from benchmon.watch.explanation import Explainer
+from support.reservoir_supply import SUPPLY
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {

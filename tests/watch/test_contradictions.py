@@ -5,7 +5,6 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from reservoir_supply import SUPPLY
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
@@ -13,6 +12,7 @@ from benchmon.quantities import UNITS
 from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
 from benchmon.watch.rules import RULES, rules_of
 from benchmon_simulated.scenarios import scenario_named
+from support.reservoir_supply import SUPPLY
 
 
 def bench_of(**accuracies):

@@ -5,13 +5,13 @@ import random as shuffling
 from dataclasses import replace
 
 import pytest
-from faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.watch.circuit_faults import faults_of
 from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.meter_values import Kind, meter_values
 from benchmon_simulated.scenarios import scenario_named
+from support.faults.faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
 
 NAMES = ["reservoir", "bridge", "centre-tap"]
 BENCHES = {name: load_bench(scenario_named(name).path) for name in NAMES}
