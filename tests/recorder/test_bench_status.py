@@ -13,6 +13,7 @@ from benchmon.session.follower import open_session_view
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
 from benchmon.watch.status import Finding, Level
+from support.waiting import until
 
 
 @pytest.fixture
@@ -56,7 +57,7 @@ def test_an_event_makes_it_due(quiet_bench):
     assert status.look(0.1).finding is Finding.SWITCH_OFF_FAILED
 
 
-def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text, meter, until):
+def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text, meter):
     """A recorder of its own, a screen from its start and one that comes late: one status for both."""
     (tmp_path / "bench.toml").write_text(bench_text, encoding="utf-8")
     recorder = spawn_recorder(tmp_path / "bench.toml", tmp_path / "a.benchmon")
