@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from time import perf_counter
 
 import numpy as np
 import pytest
@@ -71,10 +70,7 @@ def test_a_trembling_reading_costs_nothing(follower):
     first = follower.at(mains_voltage=230.0, ambient=25.0)
     assert follower.at(mains_voltage=230.05, ambient=25.2) is first
     assert follower.at(mains_voltage=231.0, ambient=25.2) is not first
-    started = perf_counter()
-    for _ in range(1000):
-        follower.at(mains_voltage=229.98, ambient=24.9)
-    assert perf_counter() - started < 0.2
+    assert follower.at(mains_voltage=229.98, ambient=24.9) is first
 
 
 def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way():

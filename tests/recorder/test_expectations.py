@@ -64,7 +64,7 @@ def world(asked, bench_text):  # noqa: ARG001 - it stands in for the prediction
 def settled(world, channel, at, mains=None):
     """Return what is expected once the prediction's thread has caught up with a mains reading."""
     expected, channels = world
-    end = time.monotonic() + 5
+    end = time.monotonic() + 60
     while time.monotonic() < end:
         if mains is not None:
             expected.observe(channels["line"], at, mains)

@@ -117,13 +117,13 @@ def test_requests_are_noted_and_stop_ends_it(tmp_path, bench):
     found = []
     thread = threading.Thread(target=lambda: found.append(record(bench, path, on_ready=ready.set)))
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     view = open_session_view(path)
     view.request("note", "fan on [b]now[/b]\x1b[31m")
     notes = until(lambda: [event for event in view.poll().events if event.kind == "note"])
     assert notes[0].message == "fan on [b]now[/b]\\x1b[31m"
     view.request("stop")
-    thread.join(10)
+    thread.join(60)
     assert found[0].path == path
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     with pytest.raises(RecorderError):
