@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from benchmon.event_kinds import EventKind, UnknownKind
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -35,6 +37,15 @@ class Flag(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class LoggedReading:
+    """A reading of a log: `time` in seconds, `channel`, and `value` in its quantity's unit (±inf where over range)."""
+
+    time: float
+    channel: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """What is known of a channel at `time` (session seconds): its reading beside what was expected.
 
@@ -59,7 +70,7 @@ class Event:
 
     time: float
     channel: str
-    kind: str
+    kind: EventKind | UnknownKind
     message: str
 
 

@@ -3,6 +3,10 @@
 It knows no clock: every time is in session seconds and comes from the caller, so a recording, a replay and a test
 all get the same answers.
 
+A reading is judged by the expected value in force. That follows the prediction once it has moved by a twentieth of its
+uncertainty, so that a record of it stays small; En and verdict belong to the value that is stored beside the reading.
+Drift is watched by the prediction itself, which moves without steps.
+
 The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
 `stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With an `Insight`
 come its kinds: what only the history of all channels tells.
@@ -11,10 +15,11 @@ come its kinds: what only the history of all channels tells.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
 
 from benchmon.bench import Channel
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected
 from benchmon.watch import wording
 from benchmon.watch.agreement import judgement_of
@@ -24,6 +29,8 @@ from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
 STALE_AFTER_PERIODS = 3
+_HOLD = 0.05
+"""Part of its uncertainty by which an expected value must move before the new one comes into force."""
 
 
 class Watch:
@@ -31,13 +38,13 @@ class Watch:
 
     Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; one that
     is passed again after a reading clearly inside it is an event anew, so that the power is switched off again. A
-    channel is stale after three of its periods without a usable reading, counted from time 0 at the start. An
+    channel is stale after three of its periods without a usable reading, counted from `began` at the start. An
     overrange display is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last
     word: what was hot stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
-        self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
+    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None, began: float = 0.0) -> None:
+        self._channels = {channel.name: _WatchedChannel(channel, began) for channel in channels}
         self._insight = insight
 
     def change(self, channels: Sequence[Channel]) -> None:
@@ -58,9 +65,9 @@ class Watch:
             events += self._insight.update(channel, time, value, expected, judgement.en)
         return self._with_insight(judgement), events
 
-    def tick(self, now: float) -> list[tuple[Judgement, list[Event]]]:
-        """Return a judgement, with its events, for each channel that has turned stale by `now`."""
-        found = (channel.tick(now) for channel in self._channels.values())
+    def tick(self, now: float, among: Container[str] | None = None) -> list[tuple[Judgement, list[Event]]]:
+        """Return a judgement, with its events, for each channel, of those `among` some, that is stale by `now`."""
+        found = (each.tick(now) for name, each in self._channels.items() if among is None or name in among)
         return [(self._with_insight(silence[0]), silence[1]) for silence in found if silence is not None]
 
     def _with_insight(self, judgement: Judgement) -> Judgement:
@@ -71,9 +78,9 @@ class Watch:
 class _WatchedChannel:
     """One channel's history, as far as the watch needs it."""
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, began: float) -> None:
         self._channel = channel
-        self._last_usable = 0.0
+        self._last_usable = began
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
@@ -88,7 +95,7 @@ class _WatchedChannel:
     def judge(
         self, time: float, value: float | None, expected: Expected | None, problem: str
     ) -> tuple[Judgement, list[Event]]:
-        self._expected = expected
+        self._expected = expected = self._in_force(expected)
         if value is None or math.isnan(value):
             return self._without_value(time, problem)
         self._last_usable = max(self._last_usable, time)
@@ -98,8 +105,18 @@ class _WatchedChannel:
         events += self._watch_state(time, value)
         verdict = self._steady.update(judgement.en)
         if verdict is not None:
-            events.append(self._event(time, verdict, wording.verdict_sentence(self._channel, judgement, verdict)))
+            events.append(
+                self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
+            )
         return judgement, events
+
+    def _in_force(self, fresh: Expected | None) -> Expected | None:
+        """Return what was expected before, or what is expected now where that has moved enough."""
+        held = self._expected
+        if fresh is None or held is None:
+            return fresh
+        moved = max(abs(held.value - fresh.value), abs(held.uncertainty - fresh.uncertainty))
+        return held if moved <= _HOLD * held.uncertainty else fresh
 
     def tick(self, now: float) -> tuple[Judgement, list[Event]] | None:
         silence = now - self._last_usable
@@ -108,14 +125,16 @@ class _WatchedChannel:
         self._is_stale = True
         events = []
         if self._stale.update(True):
-            events.append(self._event(now, Flag.STALE, wording.stale_sentence(self._channel, silence, self._problem)))
+            events.append(
+                self._event(now, EventKind.STALE, wording.stale_sentence(self._channel, silence, self._problem))
+            )
         return judgement_of(self._channel, now, None, self._expected, self._flags(None)), events
 
     def _without_value(self, time: float, problem: str) -> tuple[Judgement, list[Event]]:
         self._problem = problem
         events = []
         if self._silent.update(True):
-            events.append(self._event(time, "no reading", wording.problem_sentence(self._channel, problem)))
+            events.append(self._event(time, EventKind.NO_READING, wording.problem_sentence(self._channel, problem)))
         return judgement_of(self._channel, time, None, self._expected, self._flags(None)), events
 
     def _flags(self, value: float | None) -> frozenset[Flag]:
@@ -137,16 +156,18 @@ class _WatchedChannel:
         if trip and self._is_armed:
             self._is_tripped, self._is_armed = True, False
             events.append(
-                self._event(time, Flag.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
+                self._event(time, EventKind.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
             )
         warning = warning_crossed(self._channel, value)
         self._is_hot = warning is not None
         change = self._hot.update(self._is_to_be_announced(time, value, warning))
         if warning and change:
-            events.append(self._event(time, Flag.HOT, wording.past(self._channel, value, warning)))
+            events.append(self._event(time, EventKind.HOT, wording.past(self._channel, value, warning)))
         elif change is False:
             events.append(
-                self._event(time, "cleared", f"{wording.stands(self._channel, value)}, inside its warning again")
+                self._event(
+                    time, EventKind.CLEARED, f"{wording.stands(self._channel, value)}, inside its warning again"
+                )
             )
         return events
 
@@ -167,10 +188,10 @@ class _WatchedChannel:
         over = self._overrange.update(math.isinf(value))
         reads = [self._stale.update(False), self._silent.update(False)]
         if over:
-            events.append(self._event(time, Flag.OVERRANGE, wording.overrange_sentence(self._channel, value)))
+            events.append(self._event(time, EventKind.OVERRANGE, wording.overrange_sentence(self._channel, value)))
         if over is False or False in reads:
-            events.append(self._event(time, "cleared", f"{self._channel.name} reads again"))
+            events.append(self._event(time, EventKind.CLEARED, f"{self._channel.name} reads again"))
         return events
 
-    def _event(self, time: float, kind: str, message: str) -> Event:
-        return Event(time, self._channel.name, str(kind), message)
+    def _event(self, time: float, kind: EventKind, message: str) -> Event:
+        return Event(time, self._channel.name, kind, message)

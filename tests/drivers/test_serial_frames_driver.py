@@ -6,7 +6,6 @@ import struct
 import time
 
 import pytest
-from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from benchmon.errors import BenchmonError, InstrumentTimeout
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
+from support.far_ends.receiving import heard
 
 LAYOUT = {"sync": "AA 55", "length": 8, "checksum": "sum"}
 """AA 55, a kind, a number of two bytes, a number of two bytes, the sum."""
@@ -147,7 +147,7 @@ def test_a_late_answer_is_not_taken_for_the_next_question_s(opened, line):
 
 def test_the_setup_is_sent_on_opening(opened, far_end):
     opened(driver_at(far_end.path, {"u": FIRST}, setup=["01 02", "FF 00"]))
-    deadline = time.monotonic() + 3
+    deadline = time.monotonic() + 60
     while len(far_end.asked) < 2:
         assert time.monotonic() < deadline
         time.sleep(0.01)
