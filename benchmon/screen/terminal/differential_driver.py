@@ -206,7 +206,7 @@ class DifferentialDriver(LinuxDriver):
             return
         if self._can_sync and len(changes) > _WORTH_SYNC:
             changes = f"{_SYNC_START}{changes}{_SYNC_END}"
-        if not (self._never_answers or self._leaving):
+        if not self._never_answers:
             changes += self._next_question()
         super().write(changes)
         super().flush()
@@ -217,8 +217,11 @@ class DifferentialDriver(LinuxDriver):
         return f"\x1b[{_QUESTION_ROW};{self._question + 1}H\x1b[6n"
 
     def _may_send(self) -> bool:
-        """Return whether the last frame has arrived, or there is no waiting for it any longer."""
-        if not self._is_ours or (self._patience() > 0 and not self._leaving):
+        """Return whether the last frame has arrived, or there is no waiting for it any longer.
+
+        Nothing is sent once the screen is being left: on a slow line that would only make leaving longer.
+        """
+        if not self._is_ours or self._leaving or self._patience() > 0:
             return False
         if self._asked is not None and not self._ever_answered:
             self._never_answers = True
