@@ -51,12 +51,12 @@ class Bench(s.Section):
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Bench:
-        kind, windings = self.rectifier.kind, self.transformer
-        if kind in ("centre tap", "split rail") and windings.secondaries != 2:
+        kind, topology, windings = self.rectifier.kind, self.rectifier.topology, self.transformer
+        if topology.is_tapped and windings.secondaries != 2:
             raise KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
-        if kind in ("centre tap", "split rail") and windings.connection == "parallel":
+        if topology.is_tapped and windings.connection == "parallel":
             raise KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
-        if kind == "full-wave doubler" and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
+        if topology.capacitors and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
             raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)

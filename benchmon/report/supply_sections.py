@@ -70,7 +70,7 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     if ripple is not None:
         yield "ripple frequency", format_value(ripple.value, "Hz")
     if diode is not None:
-        count = DIODES[bench.rectifier.kind]
+        count = len(bench.rectifier.topology.diodes)
         yield (
             f"loss in the {count} rectifier diodes" if count > 1 else "loss in the diode",
             format_value(count * diode.value, "W"),
@@ -79,10 +79,6 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     if share is not None:
         yield "windings loaded to", f"{100 * share:.0f} % of the transformer's rating"
     yield from _stored(bench, quantities.get("reservoir.voltage.peak"))
-
-
-DIODES = {"half wave": 1, "centre tap": 2, "bridge": 4, "split rail": 4, "full-wave doubler": 2}
-"""How many diodes a rectifier has."""
 
 
 def winding_share(found: Findings) -> float | None:
