@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchmon import __version__
-from benchmon.commands import after, hand, lab, new
+from benchmon.commands import after, hand, keys, lab, manual, new
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
 from benchmon.loading import all_is_loaded, begin_loading, load_in_background
@@ -297,7 +297,7 @@ def ports(ask_serial: bool, within: float) -> int:
     return EXIT_DONE
 
 
-for command in (*new.COMMANDS, *after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS):
+for command in (*new.COMMANDS, *after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS, *manual.COMMANDS, *keys.COMMANDS):
     commands.add_command(command)
 
 

@@ -19,7 +19,7 @@ from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon.instruments.registry import prepare
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
-from support.workshop_supply import supply
+from support.supplies import supply
 
 SAMPLES = 2000
 ANGLE = 2 * np.pi * 4 * np.arange(SAMPLES) / SAMPLES

@@ -9,7 +9,7 @@ from benchmon.prediction.result import Expected
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
-from support.workshop_supply import supply
+from support.supplies import supply
 
 BENCH = (
     supply()
