@@ -48,7 +48,8 @@ class Topology:
     `nodes` counts the nodes beside the common one. The windings lie between the two nodes of `winding`; if `is_tapped`,
     there are two in series with the tap at the common node. `diodes` are pairs of anode and cathode, of which the first
     carries the meters; `drops` is how many of them lie in the current's way to one output. `rails` are the outputs,
-    plus and minus. `paths` begins with that of diode 1. `earth` says which end of the winding may be earthed.
+    plus and minus. `paths` begins with that of diode 1. `earth` says which end of the winding may be earthed,
+    `ripple_order` how often the output peaks in a period of the mains.
     """
 
     nodes: int
@@ -57,6 +58,7 @@ class Topology:
     rails: tuple[Nodes, ...]
     paths: tuple[ConductingPath, ...]
     earth: str
+    ripple_order: int
     drops: int = 1
     is_tapped: bool = False
     capacitors: tuple[InnerCapacitor, ...] = ()
@@ -67,19 +69,20 @@ class Topology:
         return [path.sign for path in self.paths] == [1, -1]
 
     @property
-    def ripple_order(self) -> int:
-        """How often the output repeats within a period of the mains."""
-        return 2 if self.repeats_after_half else 1
-
-    @property
     def is_plain(self) -> bool:
         """Whether there is one output and no capacitor inside: then one path conducts at a time."""
         return len(self.rails) == 1 and not self.capacitors
 
     @property
     def multiplies(self) -> int:
-        """How many times the winding's peak the output is charged to: so many capacitors share its charge."""
+        """How many capacitors the charge of the output passes: as many times the winding's peak it is charged to."""
         return max(1, len(self.capacitors))
+
+    @property
+    def output_peaks(self) -> float:
+        """How many times the voltage of the first capacitor the output has."""
+        feeding = sum(capacitor.peaks for capacitor in self.capacitors if capacitor.feeds)
+        return feeding / self.capacitors[0].peaks if self.capacitors else 1.0
 
     @property
     def first_capacitors(self) -> int:
@@ -127,6 +130,7 @@ TOPOLOGIES: Mapping[str, Topology] = {
         rails=((3, 0),),
         paths=(ConductingPath(1, (1, 4)), ConductingPath(-1, (2, 3))),
         drops=2,
+        ripple_order=2,
         earth="No end of the winding is at the output's return.",
     ),
     "centre tap": Topology(
@@ -136,6 +140,7 @@ TOPOLOGIES: Mapping[str, Topology] = {
         diodes=((1, 3), (2, 3)),
         rails=((3, 0),),
         paths=(ConductingPath(1, (1,)), ConductingPath(-1, (2,))),
+        ripple_order=2,
         earth="The centre tap is the output's return: of the winding, only the tap may share the output's earth.",
     ),
     "half wave": Topology(
@@ -144,6 +149,7 @@ TOPOLOGIES: Mapping[str, Topology] = {
         diodes=((1, 2),),
         rails=((2, 0),),
         paths=(ConductingPath(1, (1,)),),
+        ripple_order=1,
         earth="One end of the winding is the output's return: only that end may share the output's earth.",
     ),
     "split rail": Topology(
@@ -153,6 +159,7 @@ TOPOLOGIES: Mapping[str, Topology] = {
         diodes=((1, 3), (2, 3), (4, 1), (4, 2)),
         rails=((3, 0), (0, 4)),
         paths=(ConductingPath(1, (1, 4)), ConductingPath(-1, (2, 3))),
+        ripple_order=2,
         earth="The centre tap is the return of both outputs: of the winding, only the tap may share their earth.",
     ),
     "full-wave doubler": Topology(
@@ -162,6 +169,7 @@ TOPOLOGIES: Mapping[str, Topology] = {
         capacitors=(InnerCapacitor((2, 0)), InnerCapacitor((0, 3))),
         rails=((2, 3),),
         paths=(ConductingPath(1, (1,), (1, 0)), ConductingPath(-1, (2,), (0, 1))),
+        ripple_order=2,
         earth="The winding returns to the middle of the two capacitors, not to the output's return.",
     ),
 }

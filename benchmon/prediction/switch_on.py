@@ -158,8 +158,9 @@ def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = AN
     circuit = closed_circuit(bench, parts, closing)
     watched, name = _watched(circuit.equations)
     level = float(mean(settled.traces[name], settled.traces.weights)[0])
-    outputs = len(circuit.equations.wiring.outputs)
-    surge = _started(circuit, bench, watched, _SETTLED * level * (outputs if name == "reservoir.voltage" else 1))
+    if name == "reservoir.voltage":
+        level *= bench.rectifier.topology.output_peaks
+    surge = _started(circuit, bench, watched, _SETTLED * level)
     _follow(surge)
     return _worst(surge)
 

@@ -37,7 +37,7 @@ def faults_of_the_rectifier(bench: Bench) -> Iterator[CircuitFault]:
         yield _while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
     missing, wires = topology.wired_as_half_wave
     # Of two diodes, one left is an open one.
-    if len(topology.diodes) > 2:
+    if topology.repeats_after_half and len(topology.diodes) > 2:
         cause = "the rectifier is wired as half-wave instead of full-wave"
         half = Defects(open_diodes=missing, shorted_diodes=wires)
         yield CircuitFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=half)
