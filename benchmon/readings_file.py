@@ -15,7 +15,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
+from benchmon.text import one_line
 
 COLUMNS = ("time_s", "channel", "value")
 _OVERLOAD, _NO_NUMBER = 9.9e37, 9.91e37

@@ -13,12 +13,12 @@ from threading import Event
 import click
 
 from benchmon.bench import load_bench
-from benchmon.errors import BadInput, BenchmonError, one_line
+from benchmon.errors import BadInput, BenchmonError
 from benchmon.loading import all_is_loaded
-from benchmon.printing import table
 from benchmon.session.beacon import is_recorded
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
+from benchmon.text import one_line, table
 from benchmon_simulated import SimulatedBench, rewrite_addresses
 from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.order_lines import OrderLines

@@ -15,7 +15,8 @@ from benchmon.bench import measuring as m
 from benchmon.bench import supply as s
 from benchmon.bench.lines import line_of
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, BenchFileError, one_line
+from benchmon.errors import BadInput, BenchFileError
+from benchmon.text import one_line
 
 _LARGEST_FILE = 1_000_000
 _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200

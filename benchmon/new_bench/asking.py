@@ -8,9 +8,10 @@ from typing import Any
 
 import click
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.new_bench.bench_text import TextSection
 from benchmon.quantities import Kind, example, parse_value
+from benchmon.text import one_line
 
 _LONGEST = 500
 Check = Callable[[Any], str]

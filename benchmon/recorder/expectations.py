@@ -5,12 +5,13 @@ from __future__ import annotations
 from queue import SimpleQueue
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.prediction.vicinity import Vicinity
 from benchmon.recorder.conditions import Conditions, MeasuredConditions
 from benchmon.recorder.newest_only import NewestOnly
+from benchmon.text import one_line
 from benchmon.watch.records import Judgement
 
 _PREDICT_ANEW = (0.005, 0.5)

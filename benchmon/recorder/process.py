@@ -10,9 +10,10 @@ import weakref
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
+from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError
 from benchmon.forked import ForkedProcess, fork
 from benchmon.session.database import recorded_by, shown
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench

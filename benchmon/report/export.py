@@ -12,13 +12,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.report.csv_long import write_long
 from benchmon.report.csv_wide import write_wide
 from benchmon.report.json_out import write_json
 from benchmon.report.output_file import whole_file
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.sqlite_out import write_sqlite
+from benchmon.text import one_line
 
 ENDINGS: dict[str, Callable[[RecordedSession, Path], int]] = {
     ".csv": write_long,

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import BadInput, PredictionError, one_line
+from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.follow import Follower, Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import UNITS
 from benchmon.recorder.conditions import MeasuredConditions
+from benchmon.text import one_line
 from benchmon.watch.insight import Insight
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Flag, Judgement

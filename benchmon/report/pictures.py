@@ -14,7 +14,7 @@ import numpy as np
 from benchmon.analyse import Analysis
 from benchmon.analyse.drawing import DrawnWave, to_draw
 from benchmon.bench import Accuracy, Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.prediction.limits_61000_3_2 import limit_of
 from benchmon.prediction.result import Floats
 from benchmon.quantities import POINTS, format_value
@@ -22,6 +22,7 @@ from benchmon.report.document import Picture
 from benchmon.report.output_file import whole_file
 from benchmon.report.recorded import RecordedSession
 from benchmon.session.view import Part
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,11 +8,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from benchmon.bench import Bench, Capacitor, Channel
-from benchmon.errors import one_line
 from benchmon.quantities import format_value
 from benchmon.report.document import Fields, Paragraph, Section, Table
 from benchmon.report.findings import Findings
-from benchmon.report.words import NOTHING
+from benchmon.text import NOTHING, one_line
 
 _SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
 _SHOWN = 200
