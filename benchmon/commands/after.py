@@ -162,8 +162,7 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
-    from benchmon.report.rejudged import Rejudged
-    from benchmon.report.what_if import WhatIf
+    from benchmon.report.rejudged import Rejudged, WhatIf
     from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.player import Player
 
