@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from benchmon.bench import Channel
 from benchmon.errors import BadInput
@@ -67,7 +67,8 @@ class _LongLines:
         self._names = {number: f"{csv_cell(one.name)},{one.quantity}," for number, one in session.numbers.items()}
         self._units = {number: f",{one.unit}," for number, one in session.numbers.items()}
         self._expected = {number: f"{unit},," for number, unit in self._units.items()}
-        self._values, self._ends = _Texts(_value), _Texts(_end)
+        self._values: dict[Any, str] = _Texts(_value)
+        self._ends = _Texts(_end)
 
     def of(self, part: Part) -> list[str]:
         """Return the lines of a part. Readings without a value, of no known channel or that make no sense get none."""
