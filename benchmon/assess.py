@@ -12,6 +12,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
+from benchmon.event_kinds import EventKind
 from benchmon.logged_power import LoggedPower, Series, first_of
 from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
@@ -167,7 +168,7 @@ class _Log:
             Event(
                 self._late_from(name),
                 name,
-                str(Flag.STALE),
+                EventKind.STALE,
                 f"{name} has given no reading since {last.time:.6g} s: stale",
             )
             for name, last in self._last.items()

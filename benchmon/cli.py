@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchmon import __version__
-from benchmon.commands import after, hand, lab, new
+from benchmon.commands import after, hand, keys, lab, manual, new
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
@@ -90,7 +90,9 @@ def demo(
         recorder = None
         # The recorder has most to load, so it begins first.
         if _has_terminal() and not headless:
-            recorder = start_recorder(bench.bench_file, bench.session, duration=duration, wait=START_LIMIT)
+            recorder = start_recorder(
+                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
+            )
         bench.start(faults)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
@@ -306,7 +308,7 @@ def ports(ask_serial: bool, within: float) -> int:
     return EXIT_DONE
 
 
-for command in (*new.COMMANDS, *after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS):
+for command in (*new.COMMANDS, *after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS, *manual.COMMANDS, *keys.COMMANDS):
     commands.add_command(command)
 
 

@@ -24,28 +24,29 @@ _LOOK_EVERY = 0.01
 
 
 class DemoBench:
-    """A simulated bench of a scenario: `bench_file` is to come, `session` is new.
+    """A simulated bench of a scenario: `like` is its bench file but for the addresses.
 
-    A context: `start` and `until_ready` belong in it, and at its end the files of the bench are gone. The instruments
+    `bench_file` is to come, `session` is new. A context: `start` and `until_ready` belong in it, and at its end the files of the bench are gone. The instruments
     are a process of their own. It ends by itself when the session is over, so that a recorder which goes on after the
     screen was left still has instruments to read. Raises `BadInput` for no scenario.
     """
 
     def __init__(self, scenario: str, session: Path | None) -> None:
         self._scenario = scenario_named(scenario)
-        self.session = session or path_for(tomllib.loads(self._scenario.path.read_text(encoding="utf-8"))["title"])
+        self.like = self._scenario.path
+        self.session = session or path_for(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
         self._simulator: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
         self._kept = ExitStack()
         folder = self._kept.enter_context(tempfile.TemporaryDirectory(prefix="benchmon-"))
         self._errors = self._kept.enter_context(tempfile.TemporaryFile())
-        self.bench_file = Path(folder) / self._scenario.path.name
+        self.bench_file = Path(folder) / self.like.name
         return self
 
     def start(self, faults: Sequence[str]) -> None:
         """Start the instruments. `faults` befall them besides those of the scenario."""
-        command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self._scenario.path)]
+        command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
         command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
         command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
         self._simulator = subprocess.Popen(  # noqa: S603 - this program

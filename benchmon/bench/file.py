@@ -30,7 +30,10 @@ def _read_title(value: Any) -> str:
 class Bench(s.Section):
     """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
 
-    title: Annotated[str, BeforeValidator(_read_title)] = "untitled bench"
+    title: Annotated[str, BeforeValidator(_read_title)] = Field(
+        "untitled bench",
+        description="What is on the bench; it stands on the screen, in reports and in the name of the session file.",
+    )
     mains: s.Mains
     transformer: s.Transformer
     fuse: s.Fuse | None = None
@@ -198,7 +201,7 @@ def _reason(kind: str, message: str, context: dict[str, Any]) -> str:
 
 
 _REASONS = {
-    "extra_forbidden": "no such key; check its spelling against README",
+    "extra_forbidden": "no such key; `benchmon keys` lists them",
     "missing": "is missing; add it",
     "greater_than": "must be above {gt:g}",
     "greater_than_equal": "must be at least {ge:g}",

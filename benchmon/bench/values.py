@@ -1,4 +1,4 @@
-"""Field types of the bench file: text with units in, SI numbers out."""
+"""Field types of the bench file: text with units in, SI numbers out. Each carries its `Kind`, which holds the unit."""
 
 from __future__ import annotations
 
@@ -27,23 +27,23 @@ def _reader(kind: q.Kind) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-Volts = Annotated[float, _reader(q.VOLTAGE)]
-Amperes = Annotated[float, _reader(q.CURRENT)]
-Ohms = Annotated[float, _reader(q.RESISTANCE)]
-Farads = Annotated[float, _reader(q.CAPACITANCE)]
-Henries = Annotated[float, _reader(q.INDUCTANCE)]
-Watts = Annotated[float, _reader(q.POWER)]
-VoltAmperes = Annotated[float, _reader(q.APPARENT_POWER)]
-Hertz = Annotated[float, _reader(q.FREQUENCY)]
-Seconds = Annotated[float, _reader(q.DURATION)]
-Celsius = Annotated[float, _reader(q.TEMPERATURE), Field(ge=-273.15, le=2000)]
-Fraction = Annotated[float, _reader(q.FRACTION)]
-MeltingI2t = Annotated[float, _reader(q.MELTING)]
-KelvinPerWatt = Annotated[float, _reader(q.THERMAL_RESISTANCE)]
-WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR)]
-Beta = Annotated[float, _reader(q.BETA)]
-PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT)]
-Number = Annotated[float, _reader(q.NUMBER)]
+Volts = Annotated[float, _reader(q.VOLTAGE), q.VOLTAGE]
+Amperes = Annotated[float, _reader(q.CURRENT), q.CURRENT]
+Ohms = Annotated[float, _reader(q.RESISTANCE), q.RESISTANCE]
+Farads = Annotated[float, _reader(q.CAPACITANCE), q.CAPACITANCE]
+Henries = Annotated[float, _reader(q.INDUCTANCE), q.INDUCTANCE]
+Watts = Annotated[float, _reader(q.POWER), q.POWER]
+VoltAmperes = Annotated[float, _reader(q.APPARENT_POWER), q.APPARENT_POWER]
+Hertz = Annotated[float, _reader(q.FREQUENCY), q.FREQUENCY]
+Seconds = Annotated[float, _reader(q.DURATION), q.DURATION]
+Celsius = Annotated[float, _reader(q.TEMPERATURE), q.TEMPERATURE, Field(ge=-273.15, le=2000)]
+Fraction = Annotated[float, _reader(q.FRACTION), q.FRACTION]
+MeltingI2t = Annotated[float, _reader(q.MELTING), q.MELTING]
+KelvinPerWatt = Annotated[float, _reader(q.THERMAL_RESISTANCE), q.THERMAL_RESISTANCE]
+WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR), q.DISSIPATION_FACTOR]
+Beta = Annotated[float, _reader(q.BETA), q.BETA]
+PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT), q.TEMPERATURE_COEFFICIENT]
+Number = Annotated[float, _reader(q.NUMBER), q.NUMBER]
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
@@ -88,7 +89,7 @@ class _Worker(threading.Thread):
         self._lost = False
         self._pause = _FIRST_PAUSE
         driver.clock = clock
-        driver.on_complaint = lambda text: self._tell("complaint", text)
+        driver.on_complaint = lambda text: self._tell(EventKind.COMPLAINT, text)
 
     def run(self) -> None:
         while not self._stop_asked.is_set():
@@ -146,7 +147,7 @@ class _Worker(threading.Thread):
     def _report_connected(self) -> None:
         self._connected_since = self._clock()
         self._lost = False
-        self._tell("connected", self.driver.identity or f"answers at {self.driver.settings.address}")
+        self._tell(EventKind.CONNECTED, self.driver.identity or f"answers at {self.driver.settings.address}")
 
     def _report_lost(self, problem: InstrumentError) -> None:
         if self._connected_since is not None and self._clock() - self._connected_since >= _STEADY:
@@ -154,7 +155,7 @@ class _Worker(threading.Thread):
         self._connected_since = None
         if not self._lost:
             self._lost = True
-            self._tell("lost", one_line(problem))
+            self._tell(EventKind.LOST, one_line(problem))
 
-    def _tell(self, kind: Literal["connected", "lost", "complaint"], text: str) -> None:
+    def _tell(self, kind: Literal[EventKind.CONNECTED, EventKind.LOST, EventKind.COMPLAINT], text: str) -> None:
         self._sink(InstrumentNews(self.driver.name, self._clock(), kind, text))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from benchmon.event_kinds import EventKind
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -33,7 +35,7 @@ class InstrumentNews:
 
     instrument: str
     time: float
-    kind: Literal["connected", "lost", "complaint"]
+    kind: Literal[EventKind.CONNECTED, EventKind.LOST, EventKind.COMPLAINT]
     text: str
 
 

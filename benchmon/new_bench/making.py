@@ -18,7 +18,7 @@ from benchmon.new_bench.bench_text import TextSection, bench_text
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
     "# Values carry their units. What is left out is zero or absent; what is misspelt is refused with its line.\n"
-    "# README lists every key. `benchmon check` looks at it before power; it is no substitute for your own eyes."
+    "# `benchmon keys` lists every key. `benchmon check` reads it before power, but is no substitute for your eyes."
 )
 
 

@@ -7,6 +7,7 @@ import time
 from contextlib import suppress
 
 from benchmon.errors import BenchmonError, RecorderError
+from benchmon.event_kinds import EventGroup, traits_of
 from benchmon.publish.broker import Broker, connect, leave, new_client
 from benchmon.publish.outbox import Outbox
 from benchmon.publish.topics import (
@@ -21,7 +22,6 @@ from benchmon.session.view import RecorderState, SessionView, Update
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import Glance, Level, glance
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement
-from benchmon.watch.without_power import SWITCH_KINDS
 
 _LOOK_EVERY = 0.5
 _STATE_EVERY = 1.0
@@ -91,7 +91,8 @@ class Publisher:
             self._outbox.keep("explanations", explanations_payload(update.explanations, self._started))
         for event in update.events:
             self._outbox.tell(event_payload(event, self._started))
-            self._switching = event if event.kind in SWITCH_KINDS else self._switching
+            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
+                self._switching = event
 
     def _glance(self) -> Glance:
         ahead = Ahead(self._update.now, self._forecasts, self._causes)

@@ -1,4 +1,4 @@
-"""The topics and what is said in them. README documents them for other programs.
+"""The topics and what is said in them. The manual documents them for other programs.
 
 | topic | says | kept by the broker |
 | --- | --- | --- |

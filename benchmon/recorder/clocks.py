@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 
+from benchmon.event_kinds import EventKind
 from benchmon.session.heartbeat import SILENT_AFTER
 from benchmon.session.records import Anchor
 from benchmon.watch.records import Event
@@ -55,16 +56,18 @@ class ClockWatch:
         told: list[Anchor | Event] = []
         if slept > _JUMP:
             told.append(
-                Event(now, "", "gap", f"the machine slept for {_duration(slept)}: nothing was watched meanwhile")
+                Event(
+                    now, "", EventKind.GAP, f"the machine slept for {_duration(slept)}: nothing was watched meanwhile"
+                )
             )
         if abs(jumped) > _JUMP:
             way = "ahead" if jumped > 0 else "back"
             words = f"the wall clock was set {way} by {_duration(abs(jumped))}; times in this session go on evenly"
-            told.append(Event(now, "", "clock", words))
+            told.append(Event(now, "", EventKind.CLOCK, words))
         if passed > SILENT_AFTER:
             why = "it was halted, or the machine overloaded"
             words = f"the recorder stood still for {_duration(passed)}, nothing was watched meanwhile: {why}"
-            told.append(Event(now, "", "gap", words))
+            told.append(Event(now, "", EventKind.GAP, words))
         if told or clocks.monotonic - self._anchored.monotonic >= ANCHOR_EVERY:
             told.append(self._anchor(clocks, jumped + max(0.0, slept) if told else 0.0))
         return told

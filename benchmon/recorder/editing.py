@@ -12,7 +12,8 @@ from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench, load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
-from benchmon.watch.edits import AS_BEFORE, EDITED, NOT_LOADABLE, STAYS, edits_between
+from benchmon.event_kinds import EventKind
+from benchmon.watch.edits import STAYS, edits_between
 from benchmon.watch.records import Event
 
 _LOOK_EVERY = 0.5
@@ -62,15 +63,24 @@ class Editing:
         self._offer = None
         differed, self._differs = self._differs, True
         if isinstance(found, str):
-            return [Event(now, "", NOT_LOADABLE, f"{found}; {STAYS}")]
+            return [Event(now, "", EventKind.BENCH_NOT_LOADABLE, f"{found}; {STAYS}")]
         edits = edits_between(self._in_force, found, begun)
         if edits.anew:
-            return [Event(now, "", NOT_LOADABLE, f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}")]
+            return [
+                Event(
+                    now,
+                    "",
+                    EventKind.BENCH_NOT_LOADABLE,
+                    f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}",
+                )
+            ]
         if edits:
             self._offer = _Offer(found, f"{now:.6f}")
-            return [Event(now, "", EDITED, ", ".join(edits.now))]
+            return [Event(now, "", EventKind.BENCH_EDITED, ", ".join(edits.now))]
         self._differs = False
-        return [Event(now, "", AS_BEFORE, "the bench file is again as it is in force")] if differed else []
+        return (
+            [Event(now, "", EventKind.BENCH_AS_BEFORE, "the bench file is again as it is in force")] if differed else []
+        )
 
     def take(self, token: str, begun: int) -> tuple[Bench, str]:
         """Return the bench that comes into force, and what changes in words.

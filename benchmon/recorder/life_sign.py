@@ -16,8 +16,9 @@ from pathlib import Path
 
 from benchmon.bench import Bench
 from benchmon.errors import one_line
+from benchmon.event_kinds import EventKind
 from benchmon.session.beacon import Beacon
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event
 
 _BEAT_EVERY = 0.5
 _END_WITHIN = 1.0
@@ -61,7 +62,7 @@ class LifeSign:
     def observe(self, events: Sequence[Event]) -> None:
         """Take what happened: a trip belongs into the words where it cannot be written."""
         for event in events:
-            if event.kind == Flag.TRIPPED and self._alive.trouble:
+            if event.kind == EventKind.TRIPPED and self._alive.trouble:
                 self._trip = event.message
 
     def differs(self, trouble: str) -> bool:

@@ -90,16 +90,23 @@ def spawn_recorder(
 
 
 def start_recorder(
-    bench_path: Path | str, session_path: Path | str, *, duration: float | None = None, wait: float = 0.0
+    bench_path: Path | str,
+    session_path: Path | str,
+    *,
+    duration: float | None = None,
+    wait: float = 0.0,
+    like: Path | None = None,
 ) -> RecorderProcess:
     """Start a recorder of the bench file, which may still be to come for `wait` seconds, and return at once.
 
+    Meanwhile the recorder gets ready for the instruments of the bench file `like`.
     Raises `SessionFileError` where the session file exists.
     """
     path = _new(session_path)
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
     command += ["--for", str(duration)] if duration is not None else []
     command += ["--wait", str(wait)] if wait else []
+    command += ["--like", str(like)] if like is not None else []
     errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
     process = subprocess.Popen(  # noqa: S603 - this very program
         command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=errors, start_new_session=True

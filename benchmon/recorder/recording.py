@@ -18,6 +18,7 @@ from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
@@ -36,8 +37,7 @@ from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.edits import LOADED
-from benchmon.watch.records import Event, Flag, Judgement, Waveform
+from benchmon.watch.records import Event, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
@@ -116,9 +116,9 @@ class Recording:
             self._acquisition.start()
             self._switching.start()
             self._editing.start()
-            self._events([self._event("started", f"recording of {one_line(self._bench.title)} started")])
+            self._events([self._event(EventKind.STARTED, f"recording of {one_line(self._bench.title)} started")])
             if self._sign.missing:
-                self._events([self._event("beacon", self._sign.missing)])
+                self._events([self._event(EventKind.BEACON, self._sign.missing)])
             while not self._stop.reason or self._switching.holds():
                 self._step()
                 if duration is not None and self._now() >= duration:
@@ -163,7 +163,9 @@ class Recording:
         """Do what is done now and then: look for silence, tell what has become known, answer what is asked."""
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
-        self._events([self._event("prediction", f"no prediction: {why}") for why in self._expectations.problems()])
+        self._events(
+            [self._event(EventKind.PREDICTION, f"no prediction: {why}") for why in self._expectations.problems()]
+        )
         self._understanding.expect(self._expectations.prediction, self._expectations.power_on)
         for told in self._understanding.news(now):
             if isinstance(told, Event):
@@ -189,8 +191,8 @@ class Recording:
             self._take(news)
         self._take_waves()
         self._events(self._switching.events())
-        self._events([self._event("late", f"{name} did not let go of its line in time") for name in late])
-        self._events([self._event("stopped", f"recording stopped {self._stop.reason}")])
+        self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
+        self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
         """Return what has come, in the order of time, after at most `wait` seconds."""
@@ -207,7 +209,7 @@ class Recording:
     def _take(self, news: Reading | InstrumentNews) -> None:
         at = self._session_time(news.time)
         if isinstance(news, InstrumentNews):
-            if news.kind == "connected":
+            if news.kind == EventKind.CONNECTED:
                 self._writer.put(Identity(news.instrument, news.text, at))
             self._events([Event(at, "", news.kind, one_line(f"{news.instrument}: {news.text}"))])
             return
@@ -216,7 +218,7 @@ class Recording:
         expected = self._expectations.expected(channel, at)
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
-            if event.kind == Flag.TRIPPED:
+            if event.kind == EventKind.TRIPPED:
                 self._switching.trip(event.message)
         # After the trip: a reading that has just switched off must not be taken for power that came back.
         self._switching.observe(channel.name, at, news.value)
@@ -231,7 +233,7 @@ class Recording:
 
     def _answer(self, request: Request) -> None:
         if request.kind == "note":
-            self._events([self._event("note", request.text)])
+            self._events([self._event(EventKind.NOTE, request.text)])
         elif request.kind == "step":
             self._events(self._staging.answer(request.text, self._now()))
             self._set_load()
@@ -239,7 +241,7 @@ class Recording:
             self._load_bench(request.text)
         elif request.kind == "acknowledge":
             seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
-            self._events([Event(self._now(), request.text, "acknowledged", seen)])
+            self._events([Event(self._now(), request.text, EventKind.ACKNOWLEDGED, seen)])
         elif request.kind == "stop":
             self._stop.ask("by request")
         elif request.kind == "switch off":
@@ -247,7 +249,9 @@ class Recording:
         elif request.kind == typed_reading.KIND:
             self._events([take_typed(self._acquisition, request.text, self._started, self._now())])
         else:
-            self._events([self._event("refused", f"the recorder was asked for {request.kind!r}, which it cannot do")])
+            self._events(
+                [self._event(EventKind.REFUSED, f"the recorder was asked for {request.kind!r}, which it cannot do")]
+            )
 
     def _set_load(self) -> None:
         self._expectations.set_load(self._staging.load)
@@ -258,7 +262,7 @@ class Recording:
         try:
             bench, changes = self._editing.take(token, self._staging.begun)
         except BadInput as problem:
-            self._events([self._event("refused", str(problem))])
+            self._events([self._event(EventKind.REFUSED, str(problem))])
             return
         self._bench = bench
         self._channels = {channel.name: channel for channel in bench.channel}
@@ -268,13 +272,15 @@ class Recording:
         self._expectations.change(bench)
         self._staging.change(bench)
         self._set_load()
-        self._events([self._event(LOADED, f"the edited bench file is in force: {changes}")])
+        self._events([self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")])
 
     def _ask_to_switch_off(self, text: str) -> None:
         if self._switching.exists:
             self._switching.trip(f"asked for {text}".rstrip())
         else:
-            self._events([self._event("refused", "this bench has no [switch_off]: use the switch at the bench")])
+            self._events(
+                [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
+            )
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
@@ -292,7 +298,7 @@ class Recording:
         for event in events:
             self._writer.put(event)
 
-    def _event(self, kind: str, message: str) -> Event:
+    def _event(self, kind: EventKind, message: str) -> Event:
         return Event(self._now(), "", kind, message)
 
     def _beat(self) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.follow import Load
 from benchmon.watch.plan import Plan, StepRequest, lacking
 from benchmon.watch.records import Event, Judgement
@@ -46,7 +47,7 @@ class Staging:
             lacks = [] if stage is None else lacking(stage, now, self._channels, self._latest)
             events = self._plan.answer(request, now, lacks)
         except BadInput as problem:
-            return [Event(now, "", "refused", str(problem))]
+            return [Event(now, "", EventKind.REFUSED, str(problem))]
         for event in events:
             self._plan.take(event)
         return events

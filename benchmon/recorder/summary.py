@@ -9,9 +9,9 @@ from pathlib import Path
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
+from benchmon.event_kinds import EventGroup, traits_of
 from benchmon.quantities import format_value
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-from benchmon.watch.without_power import SWITCH_KINDS
 from benchmon.watch.wording import flag_words, with_uncertainty
 
 
@@ -64,7 +64,7 @@ class Tally:
         """Count events."""
         self._events += len(events)
         for event in events:
-            if event.kind in SWITCH_KINDS:
+            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
                 self._switching = event
 
     def summary(self, path: Path, duration: float) -> Summary:

@@ -15,12 +15,13 @@ from queue import SimpleQueue
 
 from benchmon.bench import Bench
 from benchmon.errors import InstrumentError, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.instruments.driver import AnyDriver
 from benchmon.recorder.messengers import Messengers
 from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_gone import Finding, Power, PowerGone
 from benchmon.watch.records import Event
-from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCHED_OFF, SWITCHING_OFF, UNSEEN
+from benchmon.watch.without_power import UNSEEN
 from benchmon.watch.wording import past
 
 _LOOK_EVERY = 0.02
@@ -92,10 +93,10 @@ class SwitchingOff:
             return
         back, finding = self._power.back(), self._power.finding()
         if back and not self._is_back:
-            self._say(POWER_BACK, f"{back}, after it was switched off", at)
+            self._say(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
             self._is_back = True
         elif not back and self._is_back and finding.power is Power.GONE:
-            self._say(SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            self._say(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
             self._is_back = False
 
     def _is_on_again(self, channel: str) -> bool:
@@ -134,27 +135,27 @@ class SwitchingOff:
             except InstrumentError as problem:
                 says = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
             if says != told:
-                self._say("switch", says)
+                self._say(EventKind.SWITCH, says)
             told = says
             self._ended.wait(_READY_AGAIN_AFTER)
 
     def _see_it_through(self, messengers: Messengers) -> None:
         name, started = messengers.name, self._started or 0.0
-        self._say(SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
+        self._say(EventKind.SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
         told_at = started + self._seen_within - _TELLS_AGAIN_AFTER
         while not self._ended.is_set() and not self._done:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, messengers)
             if done:
-                self._say(SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
+                self._say(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
                 self._done_at, self._done = now, True
             elif now - told_at > _TELLS_AGAIN_AFTER:
                 told_at = now
-                self._say(NOT_SWITCHED_OFF, _failure(name, finding, messengers, now - started))
+                self._say(EventKind.SWITCH_OFF_FAILED, _failure(name, finding, messengers, now - started))
             messengers.send_again()
             self._ended.wait(_LOOK_EVERY)
 
-    def _say(self, kind: str, message: str, at: float | None = None) -> None:
+    def _say(self, kind: EventKind, message: str, at: float | None = None) -> None:
         self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400)))
 
 

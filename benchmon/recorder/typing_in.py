@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchmon.errors import BadInput, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.session.typed_reading import read_request
 from benchmon.watch.records import Event
@@ -23,5 +24,5 @@ def take_typed(acquisition: Acquisition, text: str, started: float, now: float) 
             raise BadInput(f"was seen {now - at:.0f} s ago, which is too long; look again")
         acquisition.type_in(typed.channel, typed.shows, started + at)
     except BadInput as problem:
-        return Event(now, "", "refused", f"typed reading refused: {one_line(problem)}")
-    return Event(at, typed.channel, "typed", f"{typed.channel}: {one_line(typed.shows, 60)}, typed in by hand")
+        return Event(now, "", EventKind.REFUSED, f"typed reading refused: {one_line(problem)}")
+    return Event(at, typed.channel, EventKind.TYPED, f"{typed.channel}: {one_line(typed.shows, 60)}, typed in by hand")

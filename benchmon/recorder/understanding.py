@@ -14,6 +14,7 @@ from statistics import median
 
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.follow import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
@@ -169,7 +170,9 @@ class Understanding:
             self._told = first.cause
             channel = first.channels[0] if first.channels else ""
             told.append(
-                Event(now, channel, "cause", f"{first.message} ({likelihood_in_words(first.likelihood)} likely)")
+                Event(
+                    now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
+                )
             )
         return told
 

@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby, pairwise
 
+from benchmon.event_kinds import EventKind, ReportPart, Severity, traits_of
 from benchmon.quantities import format_value
 from benchmon.report import words
 from benchmon.report.document import Block, Cell, Heading, Paragraph, Section, Table, Tone, Toned
 from benchmon.report.findings import Findings, StepFinding
 from benchmon.watch.explanation import NOTHING_WRONG
 from benchmon.watch.insight_wording import duration
-from benchmon.watch.plan import DONE, KINDS, SKIPPED, STOPPED, Outcome, Stage
-from benchmon.watch.records import Event, Explanation, Explanations, Flag
-from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCH_KINDS
-from benchmon.watch.wording import PAST_WARNING, likelihood_in_words
+from benchmon.watch.plan import Outcome, Stage
+from benchmon.watch.records import Event, Explanation, Explanations
+from benchmon.watch.wording import likelihood_in_words
 
 _MOST_EVENTS = 500
-_OPERATOR = ("note", "typed", "acknowledged", "refused", "started", "stopped", *KINDS)
-_ENDING = (DONE, SKIPPED, STOPPED)
-_BAD = ("tripped", NOT_SWITCHED_OFF, POWER_BACK, "disagrees", "runaway", "implausible")
+_ENDING = (EventKind.STEP_DONE, EventKind.STEP_SKIPPED, EventKind.PLAN_STOPPED)
 _OUTCOMES = {Outcome.DONE: Tone.GOOD, Outcome.SKIPPED: Tone.DOUBT, Outcome.STOPPED: Tone.BAD}
 _CAUSES, _MOST_CAUSES_BEFORE = 5, 50
 
@@ -42,7 +40,7 @@ def steps_section(found: Findings) -> Section:
         blocks.append(Table(head, stages))
     else:
         blocks.append(Paragraph("The bench file has no plan of steps."))
-    done = [event for event in session.events if event.kind in (*_OPERATOR, *SWITCH_KINDS)]
+    done = [event for event in session.events if ReportPart.ACTIONS in traits_of(event.kind).report]
     if done:
         rows = tuple(
             (
@@ -107,7 +105,7 @@ def _stage(stage: Stage) -> tuple[Cell, ...]:
 
 def events_section(found: Findings) -> Section:
     """Return all events but those of operators."""
-    events = [event for event in found.session.events if event.kind not in _OPERATOR]
+    events = [event for event in found.session.events if ReportPart.EVENTS in traits_of(event.kind).report]
     if not events:
         return Section("Events", (Paragraph("Nothing happened that is worth an event."),))
     shown = _worth_showing(events)
@@ -123,16 +121,19 @@ def _worth_showing(events: list[Event]) -> list[Event]:
     """Return at most so many events: the grave ones first, then the latest."""
     if len(events) <= _MOST_EVENTS:
         return events
-    grave = [event for event in events if event.kind in _BAD][:_MOST_EVENTS]
-    rest = [event for event in events if event.kind not in _BAD][len(grave) - _MOST_EVENTS :]
+    grave = [event for event in events if _is_grave(event)][:_MOST_EVENTS]
+    rest = [event for event in events if not _is_grave(event)][len(grave) - _MOST_EVENTS :]
     kept = {id(event) for event in [*grave, *(rest if len(grave) < _MOST_EVENTS else [])]}
     return [event for event in events if id(event) in kept]
 
 
 def _kind(event: Event) -> Cell:
-    if event.kind in _BAD:
-        return Toned(event.kind, Tone.BAD)
-    return PAST_WARNING if event.kind == Flag.HOT else event.kind
+    shown = traits_of(event.kind).shown or event.kind
+    return Toned(shown, Tone.BAD) if _is_grave(event) else shown
+
+
+def _is_grave(event: Event) -> bool:
+    return traits_of(event.kind).severity >= Severity.SERIOUS
 
 
 def explanations_section(found: Findings) -> Section:

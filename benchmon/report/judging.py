@@ -12,14 +12,9 @@ from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import UNITS
 from benchmon.recorder.conditions import MeasuredConditions
 from benchmon.watch.insight import Insight
-from benchmon.watch.plan import KINDS, Plan
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.watch import Watch
-
-KEPT_KINDS = frozenset(
-    ("note", "typed", "acknowledged", "refused", "started", "stopped", "connected", "lost", "complaint", "late")
-) | frozenset((*KINDS, "clock", "gap", "beacon"))
-"""Events that tell what was done, not what the watch made of it; they are shown as they were."""
 
 
 class Judging:

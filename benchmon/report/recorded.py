@@ -17,6 +17,7 @@ from typing import Any, Self, TypeVar
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected
 from benchmon.report.counting import MOST_CHANNELS, counts_of_states
 from benchmon.report.readings import Readings, expectations_between, readings_of
@@ -190,7 +191,7 @@ class RecordedSession:
     @property
     def notes(self) -> tuple[Event, ...]:
         """What operators noted."""
-        return tuple(event for event in self.events if event.kind == "note")
+        return tuple(event for event in self.events if event.kind == EventKind.NOTE)
 
     @cached_property
     def explanations(self) -> tuple[Explanations, ...]:

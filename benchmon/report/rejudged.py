@@ -10,8 +10,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchmon.bench import Bench
+from benchmon.event_kinds import traits_of
 from benchmon.prediction.result import Expected
-from benchmon.report.judging import KEPT_KINDS, Judging
+from benchmon.report.judging import Judging
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import decode_state, encode_state
 from benchmon.session.view import RecorderState
@@ -94,7 +95,7 @@ class Rejudged:
         self._play.advance_to(until)
         update = self._play.poll()
         told: list[Judgement | Event] = list(update.judgements)
-        told += [event for event in update.events if event.kind in KEPT_KINDS]
+        told += [event for event in update.events if traits_of(event.kind).kept]
         judgements, events = self._judging.judge(sorted(told, key=lambda record: record.time))
         for one in judgements:
             self._keep(one)

@@ -9,19 +9,18 @@ from pathlib import Path
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
+from benchmon.event_kinds import EventKind, traits_of
 from benchmon.printing import table
-from benchmon.report.judging import KEPT_KINDS
 from benchmon.report.what_if import WhatIf
 from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update
-from benchmon.watch.edits import EDITED
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.wording import flag_words
 
 _SLICE = 30.0
 _MOST_EVENTS = 200
-_NOT_TOLD_ANEW = "cause"
+_NOT_TOLD_ANEW = EventKind.CAUSE
 
 
 @dataclass
@@ -82,7 +81,7 @@ def retell(path: Path, bench: Bench | None = None) -> Retold:
     for update in _updates(view, hand):
         for judgement in update.judgements:
             channels[judgement.channel].take(judgement)
-        events += [event for event in update.events if event.kind not in KEPT_KINDS]
+        events += [event for event in update.events if not traits_of(event.kind).kept]
     view.close()
     return Retold(channels, tuple(events))
 
@@ -138,7 +137,7 @@ def _beyond(events: Iterable[Event], others: Iterable[Event]) -> list[Event]:
 
 
 def _words(event: Event) -> str:
-    return f"{event.kind}: {event.message}" if event.kind == EDITED else event.message
+    return f"{event.kind}: {event.message}" if event.kind == EventKind.BENCH_EDITED else event.message
 
 
 def _listed(events: tuple[Event, ...] | list[Event]) -> list[str]:

@@ -11,31 +11,22 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
+from benchmon.event_kinds import AlarmKind, EventKind, traits_of
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.without_power import NOT_SWITCHED_OFF, SWITCHED_OFF, is_low_without_power
+from benchmon.watch.without_power import is_low_without_power
 from benchmon.watch.wording import warned
 
-ACKNOWLEDGED = "acknowledged"
-RECORDER_GONE = "recorder gone"
-_TRIPPED, _HOT, _SILENT, _HEADING = "tripped", "hot", "not watched", "heading for its limit"
-_GRAVE = (NOT_SWITCHED_OFF, _TRIPPED, RECORDER_GONE)
-_EVENTS = {
-    "tripped": _TRIPPED,
-    "hot": _HOT,
-    "stale": _SILENT,
-    "forecast": _HEADING,
-    "runaway": _HEADING,
-}
-_ORDER = (*_GRAVE, _HEADING, _HOT, _SILENT)
+_GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
+_ORDER = tuple(AlarmKind)
 
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """Something that a person must see. `channel` is "" where it concerns none."""
 
-    kind: str
+    kind: AlarmKind
     channel: str
     acknowledged: bool = False
     said: str = field(default="", compare=False)
@@ -52,7 +43,7 @@ class Alarm:
         return f"{self.channel} {self.said or self.kind}".strip()
 
 
-Key = tuple[str, str]
+Key = tuple[AlarmKind, str]
 
 
 class Alarms:
@@ -73,13 +64,13 @@ class Alarms:
     def take(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""
         for event in events:
-            if event.kind == ACKNOWLEDGED:
+            raised = traits_of(event.kind).alarm
+            if raised is not None:
+                self._raised[raised, event.channel] = event.time
+            if event.kind == EventKind.ACKNOWLEDGED:
                 self.acknowledge(event.channel, event.time)
-            elif event.kind in _EVENTS:
-                self._raised[_EVENTS[event.kind], event.channel] = event.time
-            if event.kind in (NOT_SWITCHED_OFF, SWITCHED_OFF):
-                self._failed_to_switch_off = event.kind == NOT_SWITCHED_OFF
-                self._raised[NOT_SWITCHED_OFF, ""] = event.time
+            elif event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
+                self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
 
     def acknowledge(self, channel: str, time: float) -> None:
         """Take that somebody has seen what `channel` raised up to `time`; "" is what concerns no channel."""
@@ -92,14 +83,14 @@ class Alarms:
 
         `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
         """
-        keys: list[Key] = [(NOT_SWITCHED_OFF, "")] if self._failed_to_switch_off else []
-        keys += [(RECORDER_GONE, "")] if is_gone else []
+        keys: list[Key] = [(AlarmKind.SWITCH_OFF_FAILED, "")] if self._failed_to_switch_off else []
+        keys += [(AlarmKind.RECORDER_GONE, "")] if is_gone else []
         said: dict[Key, str] = {}
         for channel in channels:
             judgement = latest.get(channel.name)
             if judgement is not None:
                 keys += [(kind, channel.name) for kind in _kinds(channel, judgement, ahead, is_off=is_off)]
-                said[_HOT, channel.name] = warned(channel, judgement.value)
+                said[AlarmKind.HOT, channel.name] = warned(channel, judgement.value)
         self._seen = {key: self._seen.get(key, ahead.now) for key in keys}
         ordered = sorted(self._seen, key=lambda key: (_ORDER.index(key[0]), self._since(key)))
         self.standing = tuple(Alarm(*key, self._is_acknowledged(key), said.get(key, "")) for key in ordered)
@@ -111,14 +102,14 @@ class Alarms:
         return self._acknowledged.get(key[1], -math.inf) >= self._since(key)
 
 
-def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[str]:
+def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[AlarmKind]:
     if Flag.TRIPPED in judgement.flags:
-        return [_TRIPPED]
+        return [AlarmKind.TRIPPED]
     kinds = []
     if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
-        kinds.append(_HEADING)
+        kinds.append(AlarmKind.HEADING_FOR_LIMIT)
     if Flag.HOT in judgement.flags and not is_low_without_power(channel, judgement, off=is_off):
-        kinds.append(_HOT)
+        kinds.append(AlarmKind.HOT)
     if Flag.STALE in judgement.flags and has_limits(channel):
-        kinds.append(_SILENT)
+        kinds.append(AlarmKind.NOT_WATCHED)
     return kinds

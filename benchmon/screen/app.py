@@ -14,6 +14,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from benchmon.errors import BenchmonError, SessionFileError
+from benchmon.event_kinds import EventKind
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.foresight import Foresight
 from benchmon.screen.heat import limited_channels
@@ -110,7 +111,7 @@ class BenchmonApp(Operator):
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
-        refused = [event.message for event in self._take_update() if event.kind == "refused"]
+        refused = [event.message for event in self._take_update() if event.kind == EventKind.REFUSED]
         if refused and self.picture.live:
             self.tell(refused[-1])
         if limited_channels(self.picture) and self._has_values():

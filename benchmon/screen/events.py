@@ -4,39 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from benchmon.event_kinds import traits_of
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
 from benchmon.screen.numbers import clock
 from benchmon.screen.tones import Tone
 from benchmon.watch.records import Event
-from benchmon.watch.without_power import NOT_SWITCHED_OFF, POWER_BACK, SWITCHED_OFF, SWITCHING_OFF
 
-_TONES = {
-    "tripped": Tone.DANGER,
-    NOT_SWITCHED_OFF: Tone.DANGER,
-    POWER_BACK: Tone.DANGER,
-    SWITCHING_OFF: Tone.BAD,
-    SWITCHED_OFF: Tone.STRONG,
-    "hot": Tone.BAD,
-    "disagrees": Tone.BAD,
-    "lost": Tone.BAD,
-    "stale": Tone.DOUBT,
-    "drifting": Tone.DOUBT,
-    "implausible": Tone.DOUBT,
-    "overrange": Tone.DOUBT,
-    "questionable": Tone.DOUBT,
-    "no reading": Tone.DOUBT,
-    "complaint": Tone.DOUBT,
-    "note": Tone.GOOD,
-}
-_KINDS = {"hot": "warning"}
-"""Kinds that a person reads otherwise: what is past its warning may be a voltage that is low."""
 _LONGEST = 1000
 
 
 def draw_event(event: Event, width: int, alphabet: Alphabet, wrapped: bool = False) -> list[Line]:
     """Return the lines of `event` at `width`: one, cut at the edge, or as many as its text needs where `wrapped`."""
-    tone = _TONES.get(event.kind, Tone.PLAIN)
+    tone = Tone(traits_of(event.kind).tone)
     stamp = f"{clock(event.time):>8}  "
     room = max(1, width - len(stamp))
     text = alphabet.plain(event_words(event), _LONGEST)
@@ -50,7 +30,7 @@ def draw_event(event: Event, width: int, alphabet: Alphabet, wrapped: bool = Fal
 
 def event_words(event: Event) -> str:
     """Return kind and message: the kind leads, so that it is the last to be cut off, unless the message says it."""
-    kind = _KINDS.get(event.kind, event.kind.strip())
+    kind = traits_of(event.kind).shown or event.kind.strip()
     message = event.message.removesuffix(f": {kind}") if kind else event.message
     return message if not kind or message.startswith(kind) or message.endswith(kind) else f"{kind}: {message}"
 

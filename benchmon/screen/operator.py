@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
+from benchmon.event_kinds import EventKind
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.long_work import LongWork, draw_circuits, export
@@ -24,7 +25,6 @@ from benchmon.screen.views.view import View
 from benchmon.screen.views.words_dialogue import WordsDialogue
 from benchmon.session.typed_reading import KIND, TypedReading
 from benchmon.session.view import SessionView
-from benchmon.watch.edits import EDITED
 from benchmon.watch.plan import Action, StepRequest
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ class Operator(TypedAhead[Leaving]):
         edit = self.picture.edit
         if edit is None or not self.view.live:
             self.tell("The bench file has not been edited since it was loaded.")
-        elif edit.kind != EDITED:
+        elif edit.kind != EventKind.BENCH_EDITED:
             self.tell(self.picture.edit_in_words)
         elif self.listens("Loading a bench file"):
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import Alarms
 from benchmon.screen.foresight import Foresight, Situation, smoothed
@@ -19,7 +20,7 @@ from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import SIGNS, Glance, Level, glance
 from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
-from benchmon.watch.without_power import SWITCH_KINDS, is_without_power
+from benchmon.watch.without_power import is_without_power
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -108,10 +109,11 @@ class Picture:
         self.events.extend(update.events)
         for event in update.events:
             self.plan.take(event)
-            if event.kind in SWITCH_KINDS:
+            group = traits_of(event.kind).group
+            if group is EventGroup.SWITCHING_OFF:
                 self._switching = event
-            if event.kind in edits.KINDS:
-                self._edit = event if event.kind in (edits.EDITED, edits.NOT_LOADABLE) else None
+            if group is EventGroup.BENCH_FILE:
+                self._edit = event if event.kind in (EventKind.BENCH_EDITED, EventKind.BENCH_NOT_LOADABLE) else None
         self.alarms.take(update.events)
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
@@ -145,7 +147,7 @@ class Picture:
         edit = self._edit
         if edit is None or not self.live:
             return ""
-        if edit.kind == edits.NOT_LOADABLE:
+        if edit.kind == EventKind.BENCH_NOT_LOADABLE:
             return f"Edits not loaded, {edits.STAYS}. {edit.message.removesuffix(f'; {edits.STAYS}')}"
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"

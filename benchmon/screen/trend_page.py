@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
+from benchmon.event_kinds import traits_of
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule, width_of
@@ -15,12 +16,9 @@ from benchmon.screen.numbers import clock
 from benchmon.screen.plot import Band, Curve, Drawn, Plot, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.tones import Tone
 from benchmon.session.view import Part
-from benchmon.watch.plan import KINDS as STEP_KINDS
 from benchmon.watch.records import Event
 from benchmon.watch.wording import with_uncertainty
 
-_QUIET_KINDS = ("started", "connected", "stopped", "cleared", "agrees", "switch", "prediction", "beacon")
-_SIGNS = {"note": "n", "typed": "h", "drifting": "d", "acknowledged": "a"}
 _GRAVEST = "!dsnha."
 
 
@@ -82,12 +80,12 @@ def _seen(below: Sequence[float], above: Sequence[float], lows: Sequence[float],
 
 def _belongs(event: Event, page: TrendPage) -> bool:
     own = event.channel in ("", page.channel.name)
-    return own and page.since <= event.time <= page.until and event.kind not in _QUIET_KINDS
+    return own and page.since <= event.time <= page.until and sign_of(event) != ""
 
 
 def sign_of(event: Event) -> str:
-    """Return the letter that marks an event under the plot."""
-    return "s" if event.kind in STEP_KINDS else _SIGNS.get(event.kind, "!")
+    """Return the sign that marks an event under the plot, "" where it has none."""
+    return traits_of(event.kind).mark
 
 
 def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, alphabet: Alphabet) -> Line:

@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 from benchmon.errors import BadInput, RecorderError, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.session.database import shown
 from benchmon.session.follower import open_session_view
 from benchmon.session.typed_reading import KIND, TypedReading
@@ -13,7 +14,7 @@ from benchmon.session.view import SessionView, Update
 
 _ANSWERS_WITHIN = 5.0
 _LOOK_EVERY = 0.05
-_ANSWERS = ("typed", "refused")
+_ANSWERS = (EventKind.TYPED, EventKind.REFUSED)
 
 
 def enter_reading(path: Path, channel: str, shows: str) -> str:
@@ -44,6 +45,6 @@ def _catch_up(view: SessionView) -> Update:
 
 
 def _words(kind: str, message: str) -> str:
-    if kind == "refused":
+    if kind == EventKind.REFUSED:
         raise BadInput(one_line(message.removeprefix("typed reading refused: ")))
     return message

@@ -74,7 +74,7 @@ class Encoder:
 
     @_encode.register
     def _event(self, record: Event) -> Iterator[Statement]:
-        row = (to_microseconds(record.time), record.channel, record.kind, one_line(record.message, 1000))
+        row = (to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
         yield "INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row
 
     @_encode.register

@@ -14,19 +14,17 @@ from typing import Any, ClassVar, Generic, TypeVar
 
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchFileError, one_line
+from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.session.records import BenchChange, Timed
 from benchmon.session.rows import TableRows, number_of, session_time
 from benchmon.session.view import SessionInfo
 from benchmon.session.waveform_blobs import PackedWaveform, unpack
-from benchmon.watch import edits, plan
+from benchmon.watch.edits import edits_between
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
-from benchmon.watch.without_power import SWITCH_KINDS
 
 _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
-_STILL_COUNT = (*plan.KINDS, *edits.KINDS, *SWITCH_KINDS, "acknowledged")
-"""Kinds of events that say how the bench stands, however long ago they were."""
 _WITH_BENCHES = 3
 """The first layout that tells of edited bench files."""
 
@@ -93,7 +91,7 @@ class EventRows(ToldRows[Event]):
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
         channel, kind, message = row
-        return Event(time, one_line(channel, 40), one_line(kind, 40), one_line(message, 1000))
+        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), one_line(message, 1000))
 
 
 class BenchRows(ToldRows[BenchChange]):
@@ -112,7 +110,7 @@ class BenchRows(ToldRows[BenchChange]):
             bench = read_bench(row[0], self._bench.origin)
         except BenchFileError:
             return None
-        return None if edits.edits_between(self._bench, bench).anew else BenchChange(time, bench)
+        return None if edits_between(self._bench, bench).anew else BenchChange(time, bench)
 
 
 class ExplanationRows(ToldRows[Explanations]):
@@ -199,7 +197,7 @@ class Told:
         """
         if self.forecasts is not None:
             self.forecasts.skip_to_latest(connection, count)
-        return self.events.skip_to_latest_of(connection, count, _STILL_COUNT)
+        return self.events.skip_to_latest_of(connection, count, LASTING_KINDS)
 
     def skip_what_is_past(self, connection: sqlite3.Connection, waves: int) -> None:
         """Pass over explanations that no longer stand, and over all but the latest `waves`."""

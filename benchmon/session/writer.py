@@ -21,6 +21,7 @@ from threading import Thread
 
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.session.database import shown
 from benchmon.session.records import Record, Request
 from benchmon.session.schema import to_microseconds
@@ -131,7 +132,9 @@ class SessionWriter:
             try:
                 statements += self._encoder.encode(record)
             except Exception as problem:  # noqa: BLE001 - one record that is none must not end the recording
-                self._tell("fault", f"a {type(record).__name__} was left out: {type(problem).__name__}: {problem}")
+                self._tell(
+                    EventKind.FAULT, f"a {type(record).__name__} was left out: {type(problem).__name__}: {problem}"
+                )
         return statements
 
     def _write_down(self, statements: list[Statement]) -> None:
@@ -144,7 +147,7 @@ class SessionWriter:
                     done = to_microseconds(self._now())
                     statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, number)))
                 for reason in self._file.commit(statements) if statements else ():
-                    self._tell("fault", f"a record was left out: {reason}")
+                    self._tell(EventKind.FAULT, f"a record was left out: {reason}")
             except sqlite3.Error as problem:
                 self._not_written(one_line(problem))
                 self._waiting.pause(_TRY_AGAIN_EVERY)
@@ -155,17 +158,19 @@ class SessionWriter:
     def _not_written(self, problem: str) -> None:
         if not self._problem:
             self._unwritten_since = self._now()
-            self._tell("unwritten", f"the session cannot be written: {problem}; what comes waits")
+            self._tell(EventKind.UNWRITTEN, f"the session cannot be written: {problem}; what comes waits")
         self._problem = problem
 
     def _written(self) -> None:
         if self._problem:
             self._problem = ""
-            self._tell("written", f"the session is written again, after {self._now() - self._unwritten_since:.1f} s")
+            self._tell(
+                EventKind.WRITTEN, f"the session is written again, after {self._now() - self._unwritten_since:.1f} s"
+            )
         lost = self._waiting.take_lost()
         if lost is not None:
             self._tell(
-                "gap",
+                EventKind.GAP,
                 f"{lost.count} readings from {lost.first:.1f} s to {lost.last:.1f} s are missing: "
                 f"the session could not be written and no more than {self._most} can wait",
             )
@@ -183,7 +188,7 @@ class SessionWriter:
             self._misplaced = f"{shown(self._path)}: was taken away and cannot be written again: {one_line(reason)}"
         else:
             self._misplaced = ""
-            self._tell("written", "the session file was taken away; all of it has been written again")
+            self._tell(EventKind.WRITTEN, "the session file was taken away; all of it has been written again")
 
     def _rescue(self) -> None:
         """Write the session to another place at the end, where its own is taken."""
@@ -203,7 +208,7 @@ class SessionWriter:
         self._give_up = min(self._give_up, time.monotonic() + _LAST_PATIENCE)
         return time.monotonic() > self._give_up
 
-    def _tell(self, kind: str, message: str) -> None:
+    def _tell(self, kind: EventKind, message: str) -> None:
         self._waiting.put(Event(self._now(), "", kind, one_line(message, 1000)))
 
     def _now(self) -> float:

@@ -4,8 +4,9 @@ What is expected (the whole description of the supply), limits, accuracies and t
 Which instruments there are, which channels and how they are asked, is what the recording was opened with: another one
 needs a new recording.
 
-The kinds of its events: `bench edited` (what would change; it waits for somebody to load it), `bench not loadable` (why
-not; what was in force stays), `bench as before` (the file is again as what is in force), `bench loaded`.
+Its events are those of `EventGroup.BENCH_FILE`: `bench edited` (what would change; it waits for somebody to load it),
+`bench not loadable` (why not; what was in force stays), `bench as before` (the file is again as what is in force),
+`bench loaded`.
 """
 
 from __future__ import annotations
@@ -15,9 +16,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel, Step
 
-EDITED, NOT_LOADABLE, AS_BEFORE, LOADED = "bench edited", "bench not loadable", "bench as before", "bench loaded"
 STAYS = "what was loaded before stays in force"
-KINDS = (EDITED, NOT_LOADABLE, AS_BEFORE, LOADED)
 
 _SUPPLY = (
     *("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter"),

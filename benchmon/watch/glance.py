@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
 from benchmon.watch import without_power
 from benchmon.watch.ahead import Ahead
@@ -69,7 +70,7 @@ def glance(
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
     `switching` is the latest event that tells of a switching off, if there was one.
     """
-    if switching is not None and switching.kind == without_power.NOT_SWITCHED_OFF:
+    if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
         return Glance(Level.DANGER, SIGNS[Level.DANGER], switching.message)
     level, sentence = _worst(latest, bench, state, ahead or Ahead(), switching)
     return Glance(level, SIGNS[level], sentence)
@@ -87,7 +88,7 @@ def _worst(
         return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
     if state == "finished":
         return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known, switching)}"
-    if switching is not None and switching.kind in (without_power.SWITCHING_OFF, without_power.SWITCHED_OFF):
+    if switching is not None and switching.kind in (EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF):
         return _after_switching_off(known, switching)
     return _while_watched(known, latest, bench, ahead)
 

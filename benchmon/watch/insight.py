@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import is_temperature
 from benchmon.watch import insight_wording as wording
@@ -149,10 +150,10 @@ class Insight:
         drift = self._drifts.drift(name)
         if drift is None:
             self._drifting.discard(name)
-            return Event(time, name, "cleared", f"{name} no longer drifts")
+            return Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")
         self._drifting.add(name)
         sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
-        return Event(time, name, str(Flag.DRIFTING), sentence)
+        return Event(time, name, EventKind.DRIFTING, sentence)
 
     def _warmth(self, time: float) -> float:
         """Return how much warming up has been seen so far: the progress of all that warms, added up."""
@@ -172,9 +173,9 @@ class Insight:
 
     def _tell_contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects
-        events = [Event(time, culprit, str(Flag.IMPLAUSIBLE), message) for culprit, message in found]
+        events = [Event(time, culprit, EventKind.IMPLAUSIBLE, message) for culprit, message in found]
         events += [
-            Event(time, name, "cleared", f"{name} contradicts no other reading any more")
+            Event(time, name, EventKind.CLEARED, f"{name} contradicts no other reading any more")
             for name in sorted(self._implausible - suspects)
         ]
         self._implausible = suspects
@@ -221,7 +222,7 @@ class _Heat:
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
             message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
-            events += self._tell(time, "junction", hot > junction.maximum, message)
+            events += self._tell(time, EventKind.JUNCTION, hot > junction.maximum, message)
         return events + self._news(time) if self.watch.update(time, value) else events
 
     def finish(self, time: float) -> list[Event]:
@@ -241,7 +242,7 @@ class _Heat:
         self.last = now = self.watch.outlook(time)
         if now.state is State.UNKNOWN:
             return []  # while the fit begins anew, nothing is over
-        events = self._tell(time, "runaway", self._runs_away(now), wording.runaway_sentence(self._channel, now))
+        events = self._tell(time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now))
         if now.state is State.RUNAWAY:
             return events  # which says when the limit is passed
         goal, ahead = self._channel.trip_above, now.to_limit
@@ -250,28 +251,28 @@ class _Heat:
         if goal is not None and now.value >= goal:
             return events  # it is there, which is told elsewhere, and not over
         # Told once all curves pass; over once the likeliest one does not.
-        told = self._told.get("forecast", False)
+        told = self._told.get(EventKind.FORECAST, False)
         passes = ahead is not None and math.isfinite(ahead.best if told else ahead.high)
-        return events + self._tell(time, "forecast", passes, wording.outlook_sentence(self._channel, now))
+        return events + self._tell(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:
         """Return whether a temperature runs away, or did and rises no slower: a new fit knows little yet."""
         if now.state is State.RUNAWAY:
             self._fastest = max(self._fastest, now.rate)
             return True
-        goes_on = self._told.get("runaway", False) and now.rate > _NO_SLOWER * self._fastest
+        goes_on = self._told.get(EventKind.RUNAWAY, False) and now.rate > _NO_SLOWER * self._fastest
         if not goes_on:
             self._fastest = 0.0
         return goes_on
 
-    def _tell(self, time: float, kind: str, present: bool, message: str) -> list[Event]:
+    def _tell(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
         told = self._told.get(kind, False)
         self._told[kind] = present
         if present == told:
             return []
         if present:
             return [Event(time, self._channel.name, kind, message)]
-        return [Event(time, self._channel.name, "cleared", f"{self._channel.name}: {_OVER[kind]}")]
+        return [Event(time, self._channel.name, EventKind.CLEARED, f"{self._channel.name}: {_OVER[kind]}")]
 
     def progress(self, time: float) -> float:
         """Return how much of the warm-up is done, 0 to 1: by what is expected, else by the rise itself.
@@ -287,8 +288,8 @@ class _Heat:
         return -math.expm1(-max(0.0, time - last.since) / constant)
 
 
-_OVER: Mapping[str, str] = {
-    "runaway": "the rise slows down again",
-    "forecast": "no longer heading for its limit",
-    "junction": "the junction is below its maximum again",
+_OVER: Mapping[EventKind, str] = {
+    EventKind.RUNAWAY: "the rise slows down again",
+    EventKind.FORECAST: "no longer heading for its limit",
+    EventKind.JUNCTION: "the junction is below its maximum again",
 }

@@ -20,11 +20,9 @@ from typing import Literal
 
 from benchmon.bench import Bench, Channel, Step
 from benchmon.errors import BadInput, one_line
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-
-BEGUN, DONE, SKIPPED, STOPPED = "step begun", "step done", "step skipped", "plan stopped"
-KINDS = (BEGUN, DONE, SKIPPED, STOPPED)
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -59,6 +57,14 @@ class Outcome(StrEnum):
     DONE = "done"
     SKIPPED = "skipped"
     STOPPED = "stopped"
+
+
+_OUTCOMES: Mapping[str, Outcome] = {
+    EventKind.STEP_BEGUN: Outcome.RUNNING,
+    EventKind.STEP_DONE: Outcome.DONE,
+    EventKind.STEP_SKIPPED: Outcome.SKIPPED,
+    EventKind.PLAN_STOPPED: Outcome.STOPPED,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +170,8 @@ class Plan:
 
     def take(self, event: Event) -> bool:
         """Take an event; return whether it was one of the plan's. One that fits no step is left."""
-        if event.kind not in KINDS:
+        outcome = _OUTCOMES.get(event.kind)
+        if outcome is None:
             return False
         found = _PLACE.match(event.message)
         place = int(found[1]) if found else 0
@@ -172,15 +179,14 @@ class Plan:
             return False
         stage = self.stages[place - 1]
         words = event.message[found.end() :].removeprefix(stage.step.name).removeprefix(": ")
-        outcome = {BEGUN: Outcome.RUNNING, DONE: Outcome.DONE, SKIPPED: Outcome.SKIPPED, STOPPED: Outcome.STOPPED}
-        began = event.time if event.kind == BEGUN else stage.began
-        ended = None if event.kind == BEGUN else event.time
-        self.stages[place - 1] = replace(stage, outcome=outcome[event.kind], began=began, ended=ended, words=words)
-        self.standing = self._standing(event.kind)
+        began = event.time if outcome is Outcome.RUNNING else stage.began
+        ended = None if outcome is Outcome.RUNNING else event.time
+        self.stages[place - 1] = replace(stage, outcome=outcome, began=began, ended=ended, words=words)
+        self.standing = self._standing(outcome)
         return True
 
-    def _standing(self, kind: str) -> Standing:
-        if kind == STOPPED:
+    def _standing(self, latest: Outcome) -> Standing:
+        if latest is Outcome.STOPPED:
             return Standing.STOPPED
         runs = any(stage.outcome is Outcome.RUNNING for stage in self.stages)
         over = self.stages[-1].outcome in (Outcome.DONE, Outcome.SKIPPED)
@@ -199,29 +205,29 @@ class Plan:
         if request.place != place:
             raise BadInput(f"step {request.place} no longer stands; it is step {place} now, look again")
         if request.action is Action.STOP:
-            return [self._event(STOPPED, place, now, request.words)]
+            return [self._event(EventKind.PLAN_STOPPED, place, now, request.words)]
         if request.action is Action.SKIP:
             if not request.words:
                 raise BadInput("a step is skipped with a reason only; say why")
-            return self._next(SKIPPED, place, now, request.words)
+            return self._next(EventKind.STEP_SKIPPED, place, now, request.words)
         if lacks:
             raise BadInput(f"step {place} is not done: {'; '.join(lacks)}")
-        return self._next(DONE, place, now, request.words)
+        return self._next(EventKind.STEP_DONE, place, now, request.words)
 
     def _begin(self, place: int, now: float) -> list[Event]:
         if self.standing is Standing.RUNNING:
             raise BadInput("the plan has begun already")
         if not 1 <= place <= len(self.stages):
             raise BadInput(f"the plan has no step {place}; it has {len(self.stages)}")
-        return [self._event(BEGUN, place, now)]
+        return [self._event(EventKind.STEP_BEGUN, place, now)]
 
-    def _next(self, kind: str, place: int, now: float, words: str) -> list[Event]:
+    def _next(self, kind: EventKind, place: int, now: float, words: str) -> list[Event]:
         events = [self._event(kind, place, now, words)]
         if place < len(self.stages):
-            events.append(self._event(BEGUN, place + 1, now))
+            events.append(self._event(EventKind.STEP_BEGUN, place + 1, now))
         return events
 
-    def _event(self, kind: str, place: int, now: float, words: str = "") -> Event:
+    def _event(self, kind: EventKind, place: int, now: float, words: str = "") -> Event:
         name = self.stages[place - 1].step.name
         said = f": {words}" if words else ""
         return Event(now, "", kind, f"{place} of {len(self.stages)}: {name}{said}")

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from benchmon.event_kinds import EventKind, UnknownKind
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -59,7 +61,7 @@ class Event:
 
     time: float
     channel: str
-    kind: str
+    kind: EventKind | UnknownKind
     message: str
 
 

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchmon.bench import Channel
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected
 from benchmon.watch import wording
 from benchmon.watch.agreement import judgement_of
@@ -98,7 +99,9 @@ class _WatchedChannel:
         events += self._watch_state(time, value)
         verdict = self._steady.update(judgement.en)
         if verdict is not None:
-            events.append(self._event(time, verdict, wording.verdict_sentence(self._channel, judgement, verdict)))
+            events.append(
+                self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
+            )
         return judgement, events
 
     def tick(self, now: float) -> tuple[Judgement, list[Event]] | None:
@@ -108,14 +111,16 @@ class _WatchedChannel:
         self._is_stale = True
         events = []
         if self._stale.update(True):
-            events.append(self._event(now, Flag.STALE, wording.stale_sentence(self._channel, silence, self._problem)))
+            events.append(
+                self._event(now, EventKind.STALE, wording.stale_sentence(self._channel, silence, self._problem))
+            )
         return judgement_of(self._channel, now, None, self._expected, self._flags(None)), events
 
     def _without_value(self, time: float, problem: str) -> tuple[Judgement, list[Event]]:
         self._problem = problem
         events = []
         if self._silent.update(True):
-            events.append(self._event(time, "no reading", wording.problem_sentence(self._channel, problem)))
+            events.append(self._event(time, EventKind.NO_READING, wording.problem_sentence(self._channel, problem)))
         return judgement_of(self._channel, time, None, self._expected, self._flags(None)), events
 
     def _flags(self, value: float | None) -> frozenset[Flag]:
@@ -137,16 +142,18 @@ class _WatchedChannel:
         if trip and self._is_armed:
             self._is_tripped, self._is_armed = True, False
             events.append(
-                self._event(time, Flag.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
+                self._event(time, EventKind.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
             )
         warning = warning_crossed(self._channel, value)
         self._is_hot = warning is not None
         change = self._hot.update(self._is_to_be_announced(time, value, warning))
         if warning and change:
-            events.append(self._event(time, Flag.HOT, wording.past(self._channel, value, warning)))
+            events.append(self._event(time, EventKind.HOT, wording.past(self._channel, value, warning)))
         elif change is False:
             events.append(
-                self._event(time, "cleared", f"{wording.stands(self._channel, value)}, inside its warning again")
+                self._event(
+                    time, EventKind.CLEARED, f"{wording.stands(self._channel, value)}, inside its warning again"
+                )
             )
         return events
 
@@ -167,10 +174,10 @@ class _WatchedChannel:
         over = self._overrange.update(math.isinf(value))
         reads = [self._stale.update(False), self._silent.update(False)]
         if over:
-            events.append(self._event(time, Flag.OVERRANGE, wording.overrange_sentence(self._channel, value)))
+            events.append(self._event(time, EventKind.OVERRANGE, wording.overrange_sentence(self._channel, value)))
         if over is False or False in reads:
-            events.append(self._event(time, "cleared", f"{self._channel.name} reads again"))
+            events.append(self._event(time, EventKind.CLEARED, f"{self._channel.name} reads again"))
         return events
 
-    def _event(self, time: float, kind: str, message: str) -> Event:
-        return Event(time, self._channel.name, str(kind), message)
+    def _event(self, time: float, kind: EventKind, message: str) -> Event:
+        return Event(time, self._channel.name, kind, message)

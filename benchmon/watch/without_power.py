@@ -9,17 +9,13 @@ import math
 from collections.abc import Mapping
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
 from benchmon.watch.limits import trip_crossed, warning_crossed
 from benchmon.watch.plan import powered_above
 from benchmon.watch.power_gone import is_of_the_power
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.wording import past
-
-SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF = "switching off", "switched off", "switch-off failed"
-POWER_BACK = "power is back"
-SWITCH_KINDS = (SWITCHING_OFF, SWITCHED_OFF, NOT_SWITCHED_OFF, POWER_BACK)
-"""The kinds of event that tell how a switching off stands."""
 
 UNSEEN = "no channel shows whether the power is gone"
 """What the event of a switching off says where no meter could show it."""
@@ -30,23 +26,23 @@ _CLEARLY = {"V": 2.0, "A": 0.05, "W": 1.0}
 
 def was_seen_off(switching: Event | None) -> bool:
     """Return whether a meter has shown that the power is gone, and none that it is back."""
-    return switching is not None and switching.kind == SWITCHED_OFF and UNSEEN not in switching.message
+    return switching is not None and switching.kind == EventKind.SWITCHED_OFF and UNSEEN not in switching.message
 
 
 def lead_of_a_trip(switching: Event | None, otherwise: str) -> str:
     """Return the words before a limit that was passed: what has been done about it, or is to be done."""
-    if switching is None or switching.kind == NOT_SWITCHED_OFF:
+    if switching is None or switching.kind == EventKind.SWITCH_OFF_FAILED:
         return otherwise
-    if switching.kind == SWITCHING_OFF:
+    if switching.kind == EventKind.SWITCHING_OFF:
         return "Switching off"
-    if switching.kind == POWER_BACK:
+    if switching.kind == EventKind.POWER_IS_BACK:
         return f"{otherwise}, the power is back"
     return "Switched off" if was_seen_off(switching) else "Told to switch off, look whether it is"
 
 
 def in_words(switching: Event) -> str:
     """Return how a switching off stands that nothing else must be told before."""
-    if switching.kind == SWITCHING_OFF:
+    if switching.kind == EventKind.SWITCHING_OFF:
         return f"Switching off, not seen to be off yet: {switching.message}"
     if was_seen_off(switching):
         return f"Switched off: {switching.message}; {_CHARGE}"

@@ -4,7 +4,6 @@ import os
 import threading
 
 import pytest
-from toml_text import COMPLETE
 
 from benchmon.bench import (
     Accuracy,
@@ -19,6 +18,7 @@ from benchmon.bench import (
     read_bench,
 )
 from benchmon.errors import BadInput, BenchFileError
+from support.toml_text import COMPLETE
 
 
 def refused(text: str) -> str:

@@ -7,10 +7,10 @@ import tomllib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from toml_text import COMPLETE, written
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.errors import BenchFileError
+from support.toml_text import COMPLETE, written
 
 DATA = tomllib.loads(COMPLETE)
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from faulty_bench import drawn
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction import predict
@@ -22,6 +21,7 @@ from benchmon.prediction.follow import Follower
 from benchmon.prediction.result import Expected
 from benchmon.prediction.vicinity import SPACING, Vicinity
 from benchmon.quantities import is_temperature
+from support.faults.faulty_bench import drawn
 
 STEP = 0.2
 NOISE_PART = 0.04

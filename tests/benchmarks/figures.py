@@ -42,12 +42,13 @@ from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "prediction")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-import lsoda_reference  # noqa: E402
-from agreement import predicted, shares  # noqa: E402
-from drawn_circuits import KINDS, capacitor, choke, draw, plain  # noqa: E402
-from reference_circuit import reference  # noqa: E402
+import lsoda_reference
+
+from support.circuits.agreement import predicted, shares
+from support.circuits.drawn import KINDS, capacitor, choke, draw, plain
+from support.circuits.reference import reference
 
 BENCHMON = [sys.executable, "-m", "benchmon"]
 

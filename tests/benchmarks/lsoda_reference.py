@@ -10,11 +10,11 @@ from __future__ import annotations
 from math import log, pi, sin
 
 import numpy as np
-from reference_circuit import Circuit
 from scipy.integrate import solve_ivp
 from scipy.special import wrightomega
 
 from benchmon.bench import Bench, Capacitor
+from support.circuits.reference import Circuit
 
 RELATIVE = 1e-6
 """LSODA's tolerance: with 1e-5 ripples and peaks were off by more than 0.1 %."""

@@ -29,15 +29,13 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "drivers"))
-sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
-
-from modbus_far_end import ModbusFarEnd, Unit
-from workshop_supply import supply
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
+from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.supplies import supply
 
 ALLOWED = 0.1
 PACE = 0.02

@@ -23,11 +23,9 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "watch"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from catalogue_cases import NAMES, CatalogueCase, catalogue, catalogue_bench, sound_case
 from fault_free_hours import COARSE, FINE, NOISE_PART, STEP, Hours, fault_free, last_digit
-from faulty_bench import cases, faultless
 
 from benchmon.bench import Bench, Channel, load_bench
 from benchmon.prediction import predict
@@ -41,6 +39,8 @@ from benchmon.watch.heat import HeatLimits, HeatWatch
 from benchmon.watch.insight import Insight
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
+from support.faults.catalogue_cases import NAMES, CatalogueCase, catalogue, catalogue_bench, sound_case
+from support.faults.faulty_bench import cases, faultless
 
 MISSED: list[str] = []
 

@@ -1,4 +1,4 @@
-"""Takes the pictures that README shows, from the screen on a demo that runs: a minute and a half.
+"""Takes the pictures that README and the manual show, from the screen on a demo that runs: a minute and a half.
 
     python tests/documents/renew_pictures.py [FOLDER] [--light]
 

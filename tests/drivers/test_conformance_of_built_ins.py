@@ -7,7 +7,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from modbus_far_end import ModbusFarEnd, Unit
 
 from benchmon.errors import BadInput
 from benchmon.instruments.conformance import DriverConformance, Manner, Rig
@@ -20,6 +19,7 @@ from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
 from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
+from support.far_ends.modbus import ModbusFarEnd, Unit
 
 NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
 

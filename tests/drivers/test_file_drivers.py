@@ -5,7 +5,6 @@ import os
 import time
 
 import pytest
-from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from benchmon.instruments.driver import DrivenChannel
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
 from benchmon_drivers.growing_file import GrowingFile
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
+from support.far_ends.receiving import heard
 
 
 def value_file(address, channels, unit="°C", **keys):

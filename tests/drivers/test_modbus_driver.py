@@ -12,13 +12,13 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from modbus_far_end import ModbusFarEnd, Unit, crc
 from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, ModbusServerContext
 from pymodbus.server import ModbusTcpServer
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import DrivenChannel
 from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+from support.far_ends.modbus import ModbusFarEnd, Unit, crc
 
 
 def registers_of(letter, *numbers):

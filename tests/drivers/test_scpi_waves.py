@@ -12,7 +12,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyvisa.util import to_ieee_block
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError, BenchmonError, InstrumentError
@@ -20,6 +19,7 @@ from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon.instruments.registry import prepare
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from support.supplies import supply
 
 SAMPLES = 2000
 ANGLE = 2 * np.pi * 4 * np.arange(SAMPLES) / SAMPLES

@@ -6,7 +6,6 @@ import struct
 import time
 
 import pytest
-from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from benchmon.errors import BenchmonError, InstrumentTimeout
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
+from support.far_ends.receiving import heard
 
 LAYOUT = {"sync": "AA 55", "length": 8, "checksum": "sum"}
 """AA 55, a kind, a number of two bytes, a number of two bytes, the sum."""

@@ -6,15 +6,15 @@ import os
 import time
 
 import pytest
-from hearing import heard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from rfc2217_port import Rfc2217Port
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import DrivenChannel
 from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from support.far_ends.receiving import heard
+from support.far_ends.rfc2217 import Rfc2217Port
 
 
 def driver_at(address, unit="V", channels=None, on_complaint=None, **keys):

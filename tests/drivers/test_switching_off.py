@@ -5,8 +5,6 @@ import time
 from contextlib import contextmanager, suppress
 
 import pytest
-from modbus_far_end import ModbusFarEnd, Unit
-from rfc2217_port import Rfc2217Port
 
 from benchmon.bench.values import KeyedError
 from benchmon.errors import InstrumentError
@@ -17,6 +15,8 @@ from benchmon_drivers.modbus_switch import CoilSettings
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings, ScpiSwitch
 from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.serial_switch import LineSettings
+from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.rfc2217 import Rfc2217Port
 
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5
 

@@ -1,13 +1,13 @@
 """Every kind of circuit against scipy's integration of it, quantity by quantity."""
 
 import pytest
-from agreement import predicted, shares
-from drawn_circuits import capacitor, choke, current, plain, resistor
-from reference_circuit import reference
 
 from benchmon.bench import Bench
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
+from support.circuits.agreement import predicted, shares
+from support.circuits.drawn import capacitor, choke, current, plain, resistor
+from support.circuits.reference import reference
 
 LEAKY = {"leakage_inductance": 2e-4}
 TWO = {"secondaries": 2, "connection": "series"}

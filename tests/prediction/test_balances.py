@@ -3,13 +3,13 @@
 import random
 
 import pytest
-from balance import Balance
-from drawn_circuits import KINDS, capacitor, draw, plain
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
+from support.circuits.balance import Balance
+from support.circuits.drawn import KINDS, capacitor, draw, plain
 
 DRAWN = st.builds(draw, st.builds(random.Random, st.integers(0, 10**9)), st.sampled_from(KINDS))
 FEW = settings(max_examples=80, deadline=None)

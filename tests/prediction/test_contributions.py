@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from benchmon.prediction import predict
 from benchmon.prediction.contributions import MODEL, shares_of, with_another
+from support.supplies import rated
 
 SIZES = st.lists(st.floats(0.0, 1e6), min_size=1, max_size=12)
 
@@ -35,33 +36,33 @@ def test_nothing_unknown_has_no_shares():
     assert shares_of(["a"], np.array([0.0]), 0.0) == []
 
 
-def test_a_wide_mains_dominates_and_leaves_when_it_is_measured(bench):
-    wide = predict(bench())
+def test_a_wide_mains_dominates_and_leaves_when_it_is_measured():
+    wide = predict(rated())
     label, share = wide.contributions["output.voltage.mean"][0]
     assert label == "mains voltage"
     assert share > 0.7
-    measured = predict(bench(), mains_voltage=230.0)
+    measured = predict(rated(), mains_voltage=230.0)
     assert "mains voltage" not in dict(measured.contributions["output.voltage.mean"])
 
 
-def test_the_reservoir_s_tolerance_dominates_its_ripple(bench):
-    ripple = predict(bench(), mains_voltage=230.0).contributions["output.voltage.ripple"]
+def test_the_reservoir_s_tolerance_dominates_its_ripple():
+    ripple = predict(rated(), mains_voltage=230.0).contributions["output.voltage.ripple"]
     assert ripple[0][0] == "capacitor 1"
     assert ripple[0][1] > 0.9
 
 
-def test_shares_are_those_of_predictions_with_other_values(bench):
-    nominal = predict(bench())
+def test_shares_are_those_of_predictions_with_other_values():
+    nominal = predict(rated())
     u = nominal.quantities["output.voltage.mean"].uncertainty / 2.0
     tolerance = 0.06 / np.sqrt(3.0)
-    up, down = (predict(bench(), mains_voltage=230 * (1 + sign * tolerance)) for sign in (1, -1))
+    up, down = (predict(rated(), mains_voltage=230 * (1 + sign * tolerance)) for sign in (1, -1))
     change = (up.quantities["output.voltage.mean"].value - down.quantities["output.voltage.mean"].value) / 2.0
     share = dict(nominal.contributions["output.voltage.mean"])["mains voltage"]
     assert share == pytest.approx((change / u) ** 2, rel=0.02)
 
 
-def test_every_quantity_has_its_contributions(bench):
-    prediction = predict(bench())
+def test_every_quantity_has_its_contributions():
+    prediction = predict(rated())
     for name, expected in prediction.quantities.items():
         shares = prediction.contributions[name]
         assert sum(share for _, share in shares) <= 1.0 + 1e-9

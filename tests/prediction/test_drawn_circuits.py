@@ -6,9 +6,10 @@ Minutes: `pytest -m long -s tests/prediction` also prints the worst share of the
 import random
 
 import pytest
-from agreement import predicted, shares
-from drawn_circuits import KINDS, draw
-from reference_circuit import reference
+
+from support.circuits.agreement import predicted, shares
+from support.circuits.drawn import KINDS, draw
+from support.circuits.reference import reference
 
 CIRCUITS_OF_A_KIND = 40
 

@@ -5,8 +5,6 @@ import random
 
 import numpy as np
 import pytest
-from balance import Balance
-from drawn_circuits import KINDS, capacitor, choke, current, draw_wild, plain, resistor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ive
@@ -17,6 +15,8 @@ from benchmon.prediction import predict
 from benchmon.prediction.blame import blame
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import Solved, solve
+from support.circuits.balance import Balance
+from support.circuits.drawn import KINDS, capacitor, choke, current, draw_wild, plain, resistor
 
 OPEN = {"kind": "open"}
 RESERVOIR = [capacitor(4.7e-3, 0.05)]

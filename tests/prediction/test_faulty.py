@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from stepped_circuit import drawing, stepped
 
 from benchmon.bench import load_bench
 from benchmon.prediction.defects import Defects
@@ -10,6 +9,7 @@ from benchmon.prediction.faulty import solve_faulty
 from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
+from support.circuits.stepped import drawing, stepped
 
 PERIODS = 30
 """Until they repeat: reservoirs start nearly charged, and the slowest has a time constant of 8 periods."""

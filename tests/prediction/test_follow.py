@@ -13,6 +13,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.follow import Follower
 from benchmon.prediction.vicinity import SPACING
+from support.supplies import rated
 
 READINGS = (
     "output.voltage.mean",
@@ -24,18 +25,18 @@ READINGS = (
 
 
 @pytest.fixture(scope="module")
-def follower(bench):
-    return Follower(bench())
+def follower():
+    return Follower(rated())
 
 
-def test_without_measurements_it_is_the_bench_s_prediction(bench, follower):
-    plain = predict(bench())
+def test_without_measurements_it_is_the_bench_s_prediction(follower):
+    plain = predict(rated())
     assert follower.at().quantities == plain.quantities
 
 
 @pytest.mark.parametrize("volts", [230.0, 215.3, 244.9])
-def test_the_terminals_have_the_measured_voltage(bench, parts, volts):
-    weak = bench(mains=parts["mains"].replace('"0.4 Ω"', '"12 Ω"'))
+def test_the_terminals_have_the_measured_voltage(volts):
+    weak = rated(mains={"source_resistance": "12 Ω"})
     followed = Follower(weak).at(mains_voltage=volts)
     source = volts
     for _ in range(6):
@@ -47,8 +48,8 @@ def test_the_terminals_have_the_measured_voltage(bench, parts, volts):
     assert followed.mains_voltage == pytest.approx(volts, rel=5e-4)
 
 
-def test_without_source_resistance_it_is_predict(bench):
-    stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
+def test_without_source_resistance_it_is_predict():
+    stiff = rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
     followed = Follower(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
     plain = predict(stiff, mains_voltage=followed.mains_voltage, ambient=31.0, load=20.0)
     for name, expected in plain.quantities.items():
@@ -57,8 +58,8 @@ def test_without_source_resistance_it_is_predict(bench):
             assert followed.quantities[name].uncertainty == pytest.approx(expected.uncertainty, rel=0.02), name
 
 
-def test_a_measured_mains_narrows_the_band_but_not_its_own(bench, follower):
-    nominal, followed = predict(bench()), follower.at(mains_voltage=236.0)
+def test_a_measured_mains_narrows_the_band_but_not_its_own(follower):
+    nominal, followed = predict(rated()), follower.at(mains_voltage=236.0)
     name = "output.voltage.mean"
     assert followed.quantities[name].uncertainty < 0.5 * nominal.quantities[name].uncertainty
     assert followed.quantities[name].value > nominal.quantities[name].value
@@ -76,12 +77,12 @@ def test_a_trembling_reading_costs_nothing(follower):
     assert perf_counter() - started < 0.2
 
 
-def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way(bench):
-    walked = Follower(bench())
+def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way():
+    walked = Follower(rated())
     volts = [20.0, 60.0, 115.0, 180.0, 229.0, 230.0, 231.0, 229.5, 100.0]
     for value in volts:
         followed = walked.at(mains_voltage=value)
-        fresh = Follower(bench()).at(mains_voltage=value)
+        fresh = Follower(rated()).at(mains_voltage=value)
         for name in READINGS:
             wanted = fresh.quantities[name].value
             assert followed.quantities[name].value == pytest.approx(wanted, rel=2e-3, abs=1e-6), (value, name)
@@ -101,8 +102,8 @@ def test_ambient_shifts_temperatures(follower):
     assert warm.quantities[name].value - cool.quantities[name].value == pytest.approx(20.0, abs=1.5)
 
 
-def test_only_the_latest_predictions_are_kept(bench):
-    few = Follower(bench(), keep=3)
+def test_only_the_latest_predictions_are_kept():
+    few = Follower(rated(), keep=3)
     first, *others, last = (few.at(mains_voltage=volts) for volts in (230.0, 231.0, 232.0, 233.0))
     assert few.at(mains_voltage=233.0) is last
     assert few.at(mains_voltage=231.0) is others[0]
@@ -122,8 +123,8 @@ def test_absurd_readings_are_refused(follower, changes):
 
 
 @pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
-def test_what_lies_between_nodes_agrees_with_a_prediction_of_its_own(bench, follower, mains):
-    own = Follower(bench()).at(mains, 25.0)
+def test_what_lies_between_nodes_agrees_with_a_prediction_of_its_own(follower, mains):
+    own = Follower(rated()).at(mains, 25.0)
     for quantity in READINGS:
         found = follower.expected(quantity, own.mains_voltage, 25.0)
         assert found.value == pytest.approx(own.quantities[quantity].value, rel=5e-4), quantity
@@ -143,12 +144,12 @@ def test_expected_values_have_no_steps_along_the_ambient(follower):
     assert np.abs(np.diff(values)).max() < 2.0 * np.ptp(values) / 130
 
 
-def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(bench, follower):
+def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(follower):
     """JCGM 100, 5.1.3: u² = own² + (∂y/∂V·u(V))²."""
     name, accuracy = "output.voltage.mean", Accuracy(relative=0.01)
     bare = follower.expected(name, 230.0)
     slope = (follower.expected(name, 231.0).value - follower.expected(name, 229.0).value) / 2.0
-    found = Follower(bench(), accuracy).expected(name, 230.0)
+    found = Follower(rated(), accuracy).expected(name, 230.0)
     assert found.value == pytest.approx(bare.value, rel=1e-6)
     assert found.uncertainty == pytest.approx(math.hypot(bare.uncertainty, slope * 2.3), rel=1e-3)
 

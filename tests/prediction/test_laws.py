@@ -3,13 +3,13 @@
 import random
 
 import pytest
-from agreement import predicted
-from drawn_circuits import KINDS, capacitor, choke, draw, plain, resistor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad
 from benchmon.prediction import predict
+from support.circuits.agreement import predicted
+from support.circuits.drawn import KINDS, capacitor, choke, draw, plain, resistor
 
 DRAWN = st.builds(draw, st.builds(random.Random, st.integers(0, 10**9)), st.sampled_from(KINDS))
 RESERVOIR = [capacitor(4.7e-3, 0.05)]

@@ -7,6 +7,7 @@ import pytest
 
 from benchmon.prediction import predict
 from benchmon.prediction.monte_carlo import monte_carlo
+from support.supplies import CENTRE_TAPPED, rated
 
 ALMOST_LINEAR = (
     "mains.current.rms",
@@ -31,8 +32,8 @@ def beside_first_order(bench, draws=2000, **options):
     return deviations, shifts
 
 
-def test_agrees_with_first_order_where_the_circuit_is_nearly_linear(bench):
-    deviations, shifts = beside_first_order(bench(), 4000)
+def test_agrees_with_first_order_where_the_circuit_is_nearly_linear():
+    deviations, shifts = beside_first_order(rated(), 4000)
     for name in ALMOST_LINEAR:
         drawn, first = deviations[name]
         # 4000 draws tell a deviation to about 1 %, a mean to 0.016 deviations.
@@ -41,9 +42,9 @@ def test_agrees_with_first_order_where_the_circuit_is_nearly_linear(bench):
 
 
 @pytest.mark.parametrize("kind", ["half wave", "centre tap", "split rail", "full-wave doubler"])
-def test_agrees_with_first_order_for_every_wiring(bench, parts, kind):
-    transformer = parts["centre-tapped"] if kind in ("centre tap", "split rail") else parts["transformer"]
-    deviations, _ = beside_first_order(bench(rectifier=f'kind = "{kind}"', transformer=transformer))
+def test_agrees_with_first_order_for_every_wiring(kind):
+    transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
+    deviations, _ = beside_first_order(rated(rectifier=f'kind = "{kind}"', transformer=transformer))
     for name in ("output.voltage.mean", "mains.current.rms", "diode.current.peak"):
         drawn, first = deviations[name]
         assert drawn == pytest.approx(first, rel=0.08), name
@@ -61,8 +62,8 @@ def test_agrees_with_first_order_for_every_wiring(bench, parts, kind):
     ],
     ids=["bridge", "half wave", "no filter", "limiter", "dropping regulator", "constant current"],
 )
-def test_quick_draws_are_the_draws_solved_in_full(bench, changes):
-    made = bench(**changes)
+def test_quick_draws_are_the_draws_solved_in_full(changes):
+    made = rated(**changes)
     quick, full = (monte_carlo(made, 200, seed=5, quickly=quickly) for quickly in (True, False))
     assert full.solved_in_full == 200
     assert quick.solved_in_full < 60
@@ -71,55 +72,55 @@ def test_quick_draws_are_the_draws_solved_in_full(bench, changes):
         assert away < 0.05 * full.quantities[name].deviation, name
 
 
-def test_a_regulator_that_may_drop_out_ripples_in_some_draws_only(bench):
+def test_a_regulator_that_may_drop_out_ripples_in_some_draws_only():
     regulator = 'output_voltage = "{} V"\ndropout = "2 V"\nquiescent_current = "5 mA"'
-    edge = bench(regulator=regulator.format(18.5))
+    edge = rated(regulator=regulator.format(18.5))
     assert predict(edge).quantities["output.voltage.ripple"].uncertainty < 0.01
     drawn = monte_carlo(edge, 2000)
     ripple = drawn.values["output.voltage.ripple"]
     assert 0.02 < np.mean(ripple > 0.05) < 0.6
     assert drawn.quantities["output.voltage.ripple"].high > 0.1
-    safe = monte_carlo(bench(regulator=regulator.format(12.0)), 500)
+    safe = monte_carlo(rated(regulator=regulator.format(12.0)), 500)
     assert np.max(safe.values["output.voltage.ripple"]) < 0.01
 
 
-def test_a_measured_mains_is_not_drawn(bench):
-    wide, known = monte_carlo(bench(), 1000), monte_carlo(bench(), 1000, mains_voltage=230.0)
+def test_a_measured_mains_is_not_drawn():
+    wide, known = monte_carlo(rated(), 1000), monte_carlo(rated(), 1000, mains_voltage=230.0)
     name = "output.voltage.mean"
     assert known.quantities[name].deviation < 0.4 * wide.quantities[name].deviation
-    first = predict(bench(), mains_voltage=230.0).quantities[name]
+    first = predict(rated(), mains_voltage=230.0).quantities[name]
     assert known.quantities[name].deviation == pytest.approx(first.uncertainty / 2, rel=0.1)
 
 
-def test_a_tolerance_is_drawn_evenly_and_never_beyond(bench):
-    volts = monte_carlo(bench(), 4000).values["mains.voltage.rms"]
+def test_a_tolerance_is_drawn_evenly_and_never_beyond():
+    volts = monte_carlo(rated(), 4000).values["mains.voltage.rms"]
     assert 230 * 0.94 * 0.997 < volts.min() < 230 * 0.945
     assert 230 * 1.055 < volts.max() < 230 * 1.06 * 1.003
     counts, _ = np.histogram(volts, 6, (230 * 0.94, 230 * 1.06))
     assert counts.min() > 550
 
 
-def test_the_same_seed_gives_the_same_draws_whatever_their_number(bench):
-    first, again, other = (monte_carlo(bench(), 300, seed=seed) for seed in (7, 7, 8))
+def test_the_same_seed_gives_the_same_draws_whatever_their_number():
+    first, again, other = (monte_carlo(rated(), 300, seed=seed) for seed in (7, 7, 8))
     name = "output.voltage.mean"
     assert np.array_equal(first.values[name], again.values[name])
     assert not np.array_equal(first.values[name], other.values[name])
     assert len(first.values[name]) == 300
 
 
-def test_intervals_hold_95_per_cent_of_the_draws(bench):
-    drawn = monte_carlo(bench(), 1000)
+def test_intervals_hold_95_per_cent_of_the_draws():
+    drawn = monte_carlo(rated(), 1000)
     for name, spread in drawn.quantities.items():
         values = drawn.values[name]
         inside = np.mean((values >= spread.low) & (values <= spread.high))
         assert inside == pytest.approx(0.95, abs=0.003) or spread.low == spread.high, name
         assert spread.low <= spread.mean <= spread.high
-    assert set(drawn.quantities) == set(predict(bench()).quantities)
+    assert set(drawn.quantities) == set(predict(rated()).quantities)
 
 
-def test_an_open_load_can_be_drawn(bench):
-    drawn = monte_carlo(bench(load='kind = "open"'), 200)
-    first = predict(bench(load='kind = "open"')).quantities["output.voltage.mean"]
+def test_an_open_load_can_be_drawn():
+    drawn = monte_carlo(rated(load='kind = "open"'), 200)
+    first = predict(rated(load='kind = "open"')).quantities["output.voltage.mean"]
     found = drawn.quantities["output.voltage.mean"]
     assert found.deviation == pytest.approx(first.uncertainty / 2, rel=0.15)
     assert found.mean == pytest.approx(first.value, abs=first.uncertainty)

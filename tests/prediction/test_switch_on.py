@@ -8,6 +8,7 @@ from scipy.integrate import solve_ivp
 from scipy.special import wrightomega
 
 from benchmon.prediction.switch_on import switch_on
+from support.supplies import CENTRE_TAPPED, rated
 
 THERMAL = 1.7 * 8.617333262e-5 * 298.15
 RATIO = 18.4 / 230.0
@@ -42,8 +43,8 @@ def reference(closing, farads=6.8e-3, esr=0.035, load=15.0, end=0.03):
     return times, amperes, beside * (inner / esr + amperes)
 
 
-def test_peak_and_i2t_agree_with_scipy_over_all_closing_angles(bench):
-    worst = switch_on(bench())
+def test_peak_and_i2t_agree_with_scipy_over_all_closing_angles():
+    worst = switch_on(rated())
     runs = [reference(closing) for closing in np.arange(24) * np.pi / 24]
     assert worst.diode_peak == pytest.approx(max(amperes.max() for _, amperes, _ in runs), rel=0.003)
     assert worst.winding_peak == pytest.approx(worst.diode_peak, rel=1e-6)
@@ -55,8 +56,8 @@ def test_peak_and_i2t_agree_with_scipy_over_all_closing_angles(bench):
     assert worst.surge_i2t == pytest.approx(max(whole), rel=0.005)
 
 
-def test_time_to_90_per_cent_agrees_with_scipy(bench, parts):
-    worst = switch_on(bench(diode=parts["diode"].split("\nthermal_resistance")[0]))
+def test_time_to_90_per_cent_agrees_with_scipy():
+    worst = switch_on(rated(diode={"thermal_resistance": None, "thermal_time_constant": None, "max_junction": None}))
     _, _, volts = reference(0.0, end=0.5)
     settled = volts[-2401:].mean()
     reached = []
@@ -66,9 +67,9 @@ def test_time_to_90_per_cent_agrees_with_scipy(bench, parts):
     assert worst.time_to_90 == pytest.approx(max(reached), abs=2e-5)
 
 
-def test_an_lc_filter_rings_as_scipy_says(bench):
+def test_an_lc_filter_rings_as_scipy_says():
     choke = 'kind = "choke"\ninductance = "20 mH"\nresistance = "0.2 Ω"'
-    worst = switch_on(bench(filter=[choke, 'kind = "capacitor"\ncapacitance = "1 mF"'], load='kind = "open"'))
+    worst = switch_on(rated(filter=[choke, 'kind = "capacitor"\ncapacitance = "1 mF"'], load='kind = "open"'))
     top, omega = 18.4 * np.sqrt(2.0), 2 * np.pi * 50
     # A choke makes the bridge conduct without gaps; the diodes' way is v = |e| − R·i − 2·Vd(i) while i flows.
     peaks = []
@@ -86,15 +87,15 @@ def test_an_lc_filter_rings_as_scipy_says(bench):
     assert worst.capacitor_peaks[1] > top
 
 
-def test_a_large_empty_reservoir_draws_what_the_source_lets_through(bench):
-    worst = switch_on(bench(filter=['kind = "capacitor"\ncapacitance = "1 F"']))
+def test_a_large_empty_reservoir_draws_what_the_source_lets_through():
+    worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "1 F"']))
     assert worst.closing_angle == pytest.approx(90.0, abs=8.0)
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE)), rel=0.002)
     assert worst.half_cycles > 50
 
 
-def test_without_a_filter_switching_on_is_no_more_than_running(bench):
-    worst = switch_on(bench(filter=[]))
+def test_without_a_filter_switching_on_is_no_more_than_running():
+    worst = switch_on(rated(filter=[]))
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE + 15.0)), rel=0.001)
     assert worst.time_to_90 < 0.01
     assert worst.capacitor_peaks == {}
@@ -102,10 +103,10 @@ def test_without_a_filter_switching_on_is_no_more_than_running(bench):
     assert per_half_cycle == pytest.approx(np.full(len(per_half_cycle), per_half_cycle.mean()), rel=1e-4)
 
 
-def test_a_cold_limiter_takes_the_peak_down_and_warms_by_the_energy_it_takes(bench):
-    bare = switch_on(bench())
+def test_a_cold_limiter_takes_the_peak_down_and_warms_by_the_energy_it_takes():
+    bare = switch_on(rated())
     ntc = 'r25 = "10 Ω"\nbeta = "3000 K"\ndissipation_factor = "10 mW/K"\ntime_constant = "50 s"'
-    limited = switch_on(bench(ntc=ntc))
+    limited = switch_on(rated(ntc=ntc))
     drive = 18.4 * np.sqrt(2.0)
     ohms = SOURCE + 0.035
     expected = rectified(drive, ohms + 10.0 * RATIO**2) / rectified(drive, ohms)
@@ -113,14 +114,14 @@ def test_a_cold_limiter_takes_the_peak_down_and_warms_by_the_energy_it_takes(ben
     energy = 10.0 * limited.surge_i2t
     rise = limited.ntc_temperature - 25.0
     assert 0.9 * energy < rise * 10e-3 * 50.0 < energy
-    hot = switch_on(bench(ntc=ntc, ambient='temperature = "60 °C"'))
+    hot = switch_on(rated(ntc=ntc, ambient='temperature = "60 °C"'))
     assert hot.diode_peak > limited.diode_peak
 
 
-def test_a_limiter_that_warms_makes_the_start_quicker(bench):
+def test_a_limiter_that_warms_makes_the_start_quicker():
     ntc = 'r25 = "60 Ω"\nbeta = "3500 K"\ndissipation_factor = "8 mW/K"\ntime_constant = "{} s"'
-    slow = switch_on(bench(ntc=ntc.format(500), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
-    quick = switch_on(bench(ntc=ntc.format(5), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
+    slow = switch_on(rated(ntc=ntc.format(500), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
+    quick = switch_on(rated(ntc=ntc.format(5), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
     assert quick.time_to_90 < 0.95 * slow.time_to_90
     assert quick.ntc_temperature > slow.ntc_temperature
 
@@ -129,9 +130,9 @@ def test_a_limiter_that_warms_makes_the_start_quicker(bench):
     "kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"], ids=lambda kind: kind
 )
 @pytest.mark.parametrize("leakage", ["0 H", "60 µH"])
-def test_every_wiring_starts(bench, parts, kind, leakage):
-    transformer = parts["centre-tapped"] if kind in ("centre tap", "split rail") else parts["transformer"]
-    made = bench(rectifier=f'kind = "{kind}"', transformer=f'{transformer}\nleakage_inductance = "{leakage}"')
+def test_every_wiring_starts(kind, leakage):
+    transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
+    made = rated(rectifier=f'kind = "{kind}"', transformer=transformer | {"leakage_inductance": leakage})
     worst = switch_on(made)
     series = 2 if kind == "bridge" else 1
     through = SOURCE + 0.035 + (14.4 * RATIO**2 if kind == "split rail" else 0.0)
@@ -143,18 +144,18 @@ def test_every_wiring_starts(bench, parts, kind, leakage):
     assert 0.003 < worst.time_to_90 < 0.06
 
 
-def test_more_closing_angles_find_no_more(bench):
-    some, many = switch_on(bench()), switch_on(bench(), angles=96)
+def test_more_closing_angles_find_no_more():
+    some, many = switch_on(rated()), switch_on(rated(), angles=96)
     assert many.diode_peak == pytest.approx(some.diode_peak, rel=0.003)
     assert many.surge_i2t == pytest.approx(some.surge_i2t, rel=0.005)
     assert many.time_to_90 == pytest.approx(some.time_to_90, rel=0.02)
 
 
-def test_higher_mains_and_a_smaller_source_raise_the_peak(bench, parts):
-    usual = switch_on(bench())
-    assert switch_on(bench(), mains_voltage=253.0).diode_peak > 1.1 * usual.diode_peak
-    stiff = parts["transformer"].replace('"14 Ω"', '"1 mΩ"').replace('"0.12 Ω"', '"1 mΩ"')
-    assert switch_on(bench(transformer=stiff)).diode_peak > 2.0 * usual.diode_peak
+def test_higher_mains_and_a_smaller_source_raise_the_peak():
+    usual = switch_on(rated())
+    assert switch_on(rated(), mains_voltage=253.0).diode_peak > 1.1 * usual.diode_peak
+    stiff = {"primary_resistance": "1 mΩ", "secondary_resistance": "1 mΩ"}
+    assert switch_on(rated(transformer=stiff)).diode_peak > 2.0 * usual.diode_peak
 
 
 @pytest.mark.parametrize(
@@ -177,16 +178,16 @@ def test_higher_mains_and_a_smaller_source_raise_the_peak(bench, parts):
     ],
     ids=["open", "constant current", "small reservoir", "regulator", "starved regulator", "ladder"],
 )
-def test_every_load_and_filter_starts(bench, changes):
-    worst = switch_on(bench(**changes))
+def test_every_load_and_filter_starts(changes):
+    worst = switch_on(rated(**changes))
     assert worst.time_to_90 is not None
     assert np.all(np.isfinite(worst.line_i2t))
     assert np.all(worst.line_i2t >= 0.0)
     assert 0.0 < worst.winding_peak < float(rectified(18.4 * np.sqrt(2.0), SOURCE))
 
 
-def test_a_supply_that_never_starts_says_so(bench):
+def test_a_supply_that_never_starts_says_so():
     ntc = 'r25 = "20 kΩ"\nbeta = "3000 K"\ndissipation_factor = "10 W/K"\ntime_constant = "50 s"'
-    worst = switch_on(bench(ntc=ntc, filter=['kind = "capacitor"\ncapacitance = "1 F"'], load='kind = "open"'))
+    worst = switch_on(rated(ntc=ntc, filter=['kind = "capacitor"\ncapacitance = "1 F"'], load='kind = "open"'))
     assert worst.time_to_90 is None
     assert worst.half_cycles >= 100

@@ -5,10 +5,11 @@ import random
 
 import numpy as np
 import pytest
-from agreement import predicted
-from drawn_circuits import capacitor, choke, draw, plain
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from support.circuits.agreement import predicted
+from support.circuits.drawn import capacitor, choke, draw, plain
 
 uncertainties = pytest.importorskip("uncertainties")
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from benchmon.errors import BadInput, DataFileError
 from benchmon.prediction import predict
 from benchmon.prediction.waveform import measure, measure_power
+from support.supplies import rated
 
 TURN = 2 * np.pi
 
@@ -141,8 +142,8 @@ def test_a_gap_in_the_samples_is_bridged_or_named():
         measure(time[large], mixed(angle[large]), frequency=50.0)
 
 
-def test_the_engine_s_own_waveforms_measure_as_it_says(bench):
-    prediction = predict(bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "3 %"'))
+def test_the_engine_s_own_waveforms_measure_as_it_says():
+    prediction = predict(rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "3 %"'))
     waves, quantities = prediction.waveforms, prediction.quantities
     time = np.arange(0.0, 0.2, 5e-5)
     volts, amperes, output = (

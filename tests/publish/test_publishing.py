@@ -12,7 +12,6 @@ import time
 from itertools import pairwise
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.publish.broker import connect, leave, new_client, read_broker
@@ -24,6 +23,8 @@ from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
+from support.supplies import supply
+from support.waiting import until
 
 BENCH = (
     supply("Workshop / supply + 1")
@@ -104,7 +105,7 @@ def publish(recording):
         one.wait(10)
 
 
-def test_the_lab_hears_of_readings_events_and_the_whole(broker, listen, recording, publish, until):
+def test_the_lab_hears_of_readings_events_and_the_whole(broker, listen, recording, publish):
     ear = listen(broker)
     publish(broker.url)
     state = until(lambda: [state for state in ear.of("/state") if state["sentence"] and state["state"] == "recording"])[
@@ -126,7 +127,7 @@ def test_the_lab_hears_of_readings_events_and_the_whole(broker, listen, recordin
 
 
 @pytest.mark.usefixtures("recording")
-def test_what_matters_is_kept_for_those_who_come_later(broker, listen, publish, until):
+def test_what_matters_is_kept_for_those_who_come_later(broker, listen, publish):
     publish(broker.url)
     early = listen(broker)
     until(lambda: early.of("/channel/case"))
@@ -136,7 +137,7 @@ def test_what_matters_is_kept_for_those_who_come_later(broker, listen, publish, 
     assert not late.of("/event")
 
 
-def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, listen, recording, publish, until):
+def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, listen, recording, publish):
     ear = listen(broker)
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))
@@ -152,7 +153,7 @@ def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, 
     assert publisher.wait(10) == 0
 
 
-def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, publish, until):
+def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, publish):
     ear = listen(broker)
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))
@@ -161,7 +162,7 @@ def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, p
     assert until(lambda: ear.of("/state")[-1]["state"] == "finished")
 
 
-def test_a_broker_that_stops_and_starts_again_is_told_everything_anew(broker, listen, recording, publish, until):
+def test_a_broker_that_stops_and_starts_again_is_told_everything_anew(broker, listen, recording, publish):
     publish(broker.url)
     ear = listen(broker)
     until(lambda: ear.of("/channel/case"))
@@ -211,7 +212,7 @@ def test_a_broker_that_hangs_or_is_absent_delays_no_reading(recording, publish):
 
 
 @pytest.mark.usefixtures("recording")
-def test_user_and_password_come_from_the_environment(start_broker, publish, until, tmp_path, monkeypatch):
+def test_user_and_password_come_from_the_environment(start_broker, publish, tmp_path, monkeypatch):
     passwords = tmp_path / "passwords"
     if shutil.which("mosquitto_passwd") is None:
         pytest.skip("mosquitto_passwd is not installed here")
@@ -233,7 +234,7 @@ def test_user_and_password_come_from_the_environment(start_broker, publish, unti
 
 
 @pytest.mark.usefixtures("recording")
-def test_tls_is_checked_against_the_authority_named(start_broker, publish, until, tmp_path, monkeypatch):
+def test_tls_is_checked_against_the_authority_named(start_broker, publish, tmp_path, monkeypatch):
     if shutil.which("openssl") is None:
         pytest.skip("openssl is not installed here, so there is no certificate to test with")
     key, certificate = tmp_path / "key.pem", tmp_path / "cert.pem"
@@ -292,7 +293,7 @@ def listing(broker, word):
     return done if word in done.stdout else None
 
 
-def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path, until):
+def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path):
     command = [sys.executable, "-m", "benchmon", "run", str(bench_file_of_nothing), "--headless", "--for", "8s"]
     command += ["--publish", broker.url, "--session", str(tmp_path / "c.benchmon")]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as run:
@@ -330,7 +331,7 @@ def test_no_broker_is_one_line():
 
 
 @pytest.mark.usefixtures("recording")
-def test_a_hang_up_leaves_the_publisher_alone(broker, listen, publish, until):
+def test_a_hang_up_leaves_the_publisher_alone(broker, listen, publish):
     ear = listen(broker)
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))

@@ -8,11 +8,11 @@ import math
 
 import numpy as np
 import pytest
-from drawn_circuits import capacitor, current, plain, resistor
 from scipy.optimize import brentq
 
 from benchmon.bench import Bench
 from benchmon.prediction import Prediction, predict
+from support.circuits.drawn import capacitor, current, plain, resistor
 
 HALF, TAP, BRIDGE = "half wave", "centre tap", "bridge"
 SCALE = 50.0

@@ -4,11 +4,11 @@ import math
 import random
 
 import pytest
-from drawn_circuits import KINDS, capacitor, choke, draw, plain, resistor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.prediction import predict
+from support.circuits.drawn import KINDS, capacitor, choke, draw, plain, resistor
 
 DRAWN = st.builds(draw, st.builds(random.Random, st.integers(0, 10**9)), st.sampled_from(KINDS))
 

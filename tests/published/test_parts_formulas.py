@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from drawn_circuits import capacitor, plain, resistor
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import lambertw, wrightomega
@@ -14,6 +13,7 @@ from benchmon.prediction.diode import Junction, conduct, fit_forward, forward_vo
 from benchmon.prediction.heat import ntc_resistance, ntc_temperature
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.predict import solve
+from support.circuits.drawn import capacitor, plain, resistor
 
 BOLTZMANN, CHARGE = 1.380649e-23, 1.602176634e-19
 THERMAL_VOLTAGE = BOLTZMANN * 298.15 / CHARGE

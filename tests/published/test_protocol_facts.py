@@ -5,7 +5,6 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from modbus_far_end import ModbusFarEnd, Unit
 from pymodbus.framer.rtu import FramerRTU
 
 from benchmon.instruments.driver import DrivenChannel
@@ -14,6 +13,7 @@ from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.modbus_line import EXCEPTIONS
 from benchmon_drivers.replies import scpi_number
 from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from support.far_ends.modbus import ModbusFarEnd, Unit
 
 
 @pytest.mark.parametrize("reply", [b"9.9E37", b"+9.90000000E+37", b"9.9e+37\r\n", b"99E36"])

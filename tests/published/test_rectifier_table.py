@@ -6,9 +6,9 @@ Any power-electronics textbook has it; every entry is a closed form. At 7 kV the
 import math
 
 import pytest
-from drawn_circuits import plain, resistor
 
 from benchmon.prediction import predict
+from support.circuits.drawn import plain, resistor
 
 HALF, TAP, BRIDGE = "half wave", "centre tap", "bridge"
 WINDING = 5000.0

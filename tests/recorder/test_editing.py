@@ -7,11 +7,12 @@ from contextlib import closing
 import pytest
 
 from benchmon.bench import load_bench
+from benchmon.event_kinds import EventKind
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
-from benchmon.watch.edits import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
 from benchmon.watch.records import Flag, Verdict
+from support.waiting import until
 
 STEP = '[[step]]\nname = "soak"\nneeds = ["vout"]\n'
 
@@ -69,18 +70,18 @@ def edit(file, old, new):
     file.write_text(text.replace(old, new))
 
 
-def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, session, until):
+def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, session):
     watcher = Watcher(session)
     before = until(lambda: watcher.judged("vout", lambda one: one.verdict is Verdict.DISAGREES))
     edit(file, 'resistance = "22 Ω"', 'resistance = "4.7 kΩ"')
     edit(file, 'warn_above = "80 °C"', 'warn_above = "40 °C"')
-    offer = until(lambda: watcher.told(EDITED))[-1]
+    offer = until(lambda: watcher.told(EventKind.BENCH_EDITED))[-1]
     if "limits" not in offer.message:
-        offer = until(lambda: watcher.told(EDITED)[1:])[-1]
+        offer = until(lambda: watcher.told(EventKind.BENCH_EDITED)[1:])[-1]
     assert offer.message == "[load], limits of case"
     assert watcher.judged("case", lambda one: Flag.HOT not in one.flags), "nothing changes before somebody says so"
     watcher.load(offer)
-    loaded = until(lambda: watcher.told(LOADED))[0]
+    loaded = until(lambda: watcher.told(EventKind.BENCH_LOADED))[0]
     assert loaded.message == "the edited bench file is in force: [load], limits of case"
     until(lambda: watcher.judged("vout", lambda one: one.expected and one.expected > before.expected * 1.02))
     until(lambda: watcher.judged("case", lambda one: Flag.HOT in one.flags))
@@ -88,12 +89,12 @@ def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, sess
     assert Watcher(session).look().benches[0].load.resistance == 4700.0, "who comes later knows it too"
 
 
-def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, session, until):
+def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"0.1 % + 5 mV"', '"1 V"')
-    watcher.load(until(lambda: watcher.told(EDITED))[0])
-    loaded = until(lambda: watcher.told(LOADED))[0]
+    watcher.load(until(lambda: watcher.told(EventKind.BENCH_EDITED))[0])
+    loaded = until(lambda: watcher.told(EventKind.BENCH_LOADED))[0]
     until(lambda: watcher.judged("vout", lambda one: one.time > loaded.time and one.uncertainty == 1.0))
     watcher.view.request("stop")
     until(lambda: not watcher.look().view.live)
@@ -108,36 +109,36 @@ def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, ses
     assert [update.bench.channel[1].accuracy.absolute for update in updates if update.bench] == [1.0]
 
 
-def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, session, until):
+def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     whole = file.read_text()
     edit(file, 'resistance = "22 Ω"', 'resistance = "22 V"')
-    told = until(lambda: watcher.told(NOT_LOADABLE))[0].message
+    told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE))[0].message
     assert told.startswith("supply.toml:19: load.resistance")
     assert told.endswith("stays in force")
     watcher.view.request("load bench", "1.0")
     assert until(lambda: watcher.told("refused"))[0].message == "there is no edited bench file to load"
     file.write_text(whole)
-    assert until(lambda: watcher.told(AS_BEFORE))
+    assert until(lambda: watcher.told(EventKind.BENCH_AS_BEFORE))
     edit(file, 'period = "50 ms"', 'period = "1 s"')
-    told = until(lambda: watcher.told(NOT_LOADABLE)[1:])[0].message
+    told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE)[1:])[0].message
     assert told.startswith("how they are asked: line, vout, case: that takes a new recording")
-    assert not watcher.told(EDITED)
+    assert not watcher.told(EventKind.BENCH_EDITED)
 
 
-def test_only_what_was_looked_at_is_loaded(file, session, until):
+def test_only_what_was_looked_at_is_loaded(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"80 °C"', '"70 °C"')
-    first = until(lambda: watcher.told(EDITED))[0]
+    first = until(lambda: watcher.told(EventKind.BENCH_EDITED))[0]
     edit(file, '"90 °C"', '"95 °C"')
-    second = until(lambda: watcher.told(EDITED)[1:])[0]
+    second = until(lambda: watcher.told(EventKind.BENCH_EDITED)[1:])[0]
     watcher.load(first)
     assert "edited once more" in until(lambda: watcher.told("refused"))[0].message
     watcher.load(second)
-    assert until(lambda: watcher.told(LOADED))
+    assert until(lambda: watcher.told(EventKind.BENCH_LOADED))
     file.unlink()
     watcher.view.request("note", "the file is gone")
     assert until(lambda: watcher.told("note"))
-    assert not watcher.told(NOT_LOADABLE)
+    assert not watcher.told(EventKind.BENCH_NOT_LOADABLE)

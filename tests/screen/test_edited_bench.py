@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.event_kinds import EventKind
 from benchmon.screen.app import BenchmonApp
-from benchmon.watch.edits import AS_BEFORE, EDITED, LOADED, NOT_LOADABLE
 from benchmon.watch.records import Event, Flag
 
-OFFER = Event(12.5, "", EDITED, "[load], limits of diode case")
+OFFER = Event(12.5, "", EventKind.BENCH_EDITED, "[load], limits of diode case")
 
 
 @pytest.fixture
@@ -37,7 +37,7 @@ async def test_an_edited_file_is_offered_in_every_view_until_it_is_loaded(key, v
         assert view.requests == []
         await pilot.press("enter")
         assert view.requests == [("load bench", "12.500000")]
-        view.push(Event(13.0, "", LOADED, "in force"), now=13.0)
+        view.push(Event(13.0, "", EventKind.BENCH_LOADED, "in force"), now=13.0)
         app.follow()
         await pilot.pause()
         assert "file edited" not in text_of(app, read_screen)
@@ -61,13 +61,13 @@ async def test_an_error_is_shown_with_what_stays(view, read_screen):
     app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         words = 'supply.toml:19: load.resistance = "22 V": is a voltage; what was loaded before stays in force'
-        view.push(Event(12.5, "", NOT_LOADABLE, words), now=12.5)
+        view.push(Event(12.5, "", EventKind.BENCH_NOT_LOADABLE, words), now=12.5)
         app.follow()
         await pilot.pause()
         assert "Edits not loaded, what was loaded before stays in force. supply.toml:19" in text_of(app, read_screen)
         await pilot.press("l")
         assert view.requests == []
-        view.push(Event(14.0, "", AS_BEFORE, "as before"), now=14.0)
+        view.push(Event(14.0, "", EventKind.BENCH_AS_BEFORE, "as before"), now=14.0)
         app.follow()
         await pilot.pause(0.1)
         app.screen._silence()

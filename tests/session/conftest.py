@@ -3,13 +3,13 @@
 import time
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
+from support.supplies import supply
 
 BENCH = (
     supply()

@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 from scipy.special import wrightomega
 
 from benchmon_simulated import SupplyUnderTest
+from support.supplies import SMOOTHING, easy
 
 PERIODS = 25
 
@@ -100,10 +101,10 @@ ReferenceBridge._current_begins.direction = 1
 
 
 @pytest.mark.parametrize("leakage", ["0 H", "200 µH"])
-def test_a_bridge_with_reservoir_is_as_scipy_integrates_it(make_bench, reservoir, leakage):
+def test_a_bridge_with_reservoir_is_as_scipy_integrates_it(leakage):
     transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "20 Ω"\n'
     transformer += f'secondary_resistance = "0.15 Ω"\nleakage_inductance = "{leakage}"'
-    supply = SupplyUnderTest(make_bench(reservoir, transformer=transformer), seed=11)
+    supply = SupplyUnderTest(easy(SMOOTHING, transformer=transformer), seed=11)
     supply.advance(3.0)
     # The windings warm within minutes; a moment after the start they are as good as cold.
     values = supply.snapshot.values

@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from benchmon_simulated import SupplyUnderTest
 from benchmon_simulated.defects import Defects
 from benchmon_simulated.junctions import SHORT_OHMS
+from support.supplies import SMOOTHING, easy
 
 TRANSFORMER = (
     'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
@@ -21,15 +22,15 @@ KINDS = [("half wave", "single"), ("half wave", "series"), ("half wave", "parall
 KINDS += [("bridge", "single"), ("bridge", "series"), ("bridge", "parallel")]
 
 
-def bench_of(make_bench, extra, kind, connection, **sections):
+def bench_of(extra, kind, connection, **sections):
     transformer = TRANSFORMER.format(1 if connection == "single" else 2, connection)
-    return make_bench(extra, rectifier=f'kind = "{kind}"', transformer=transformer, **sections)
+    return easy(extra, rectifier=f'kind = "{kind}"', transformer=transformer, **sections)
 
 
 @pytest.mark.parametrize("filtered", [False, True])
 @pytest.mark.parametrize(("kind", "connection"), KINDS)
-def test_both_ways_through_a_period_agree_on_a_sound_rectifier(make_bench, reservoir, kind, connection, filtered):
-    bench = bench_of(make_bench, reservoir if filtered else "", kind, connection)
+def test_both_ways_through_a_period_agree_on_a_sound_rectifier(kind, connection, filtered):
+    bench = bench_of(SMOOTHING if filtered else "", kind, connection)
     quick, thorough = SupplyUnderTest(bench, 4), SupplyUnderTest(bench, 4)
     thorough._circuit._single_path = None
     expected, found = quick.advance(1.0).values, thorough.advance(1.0).values
@@ -47,11 +48,11 @@ def loop_current(emf, ohms, diodes, law):
 
 
 @pytest.fixture
-def broken_bridge(make_bench):
+def broken_bridge():
     """Return a function that gives a bridge into 10 Ω with defects, its parts, and the mains' peak."""
 
     def build(defects, extra=""):
-        supply = SupplyUnderTest(bench_of(make_bench, extra, "bridge", "single"), 4)
+        supply = SupplyUnderTest(bench_of(extra, "bridge", "single"), 4)
         supply.defects = defects
         return supply
 
@@ -100,8 +101,8 @@ def test_a_shorted_diode_shorts_the_winding_in_every_other_half(broken_bridge):
     assert value["secondary.current.peak"] > 10 * value["output.current.rms"]
 
 
-def test_a_shorted_diode_with_a_reservoir_as_scipy_integrates_it(make_bench, reservoir):
-    supply = SupplyUnderTest(bench_of(make_bench, reservoir, "bridge", "single"), 4)
+def test_a_shorted_diode_with_a_reservoir_as_scipy_integrates_it():
+    supply = SupplyUnderTest(bench_of(SMOOTHING, "bridge", "single"), 4)
     supply.defects = Defects(diodes={1: "shorted"})
     value = supply.advance(1.0).values
     parts = supply.parts
@@ -121,9 +122,9 @@ def test_a_shorted_diode_with_a_reservoir_as_scipy_integrates_it(make_bench, res
 
 
 @pytest.mark.parametrize("kind", ["split rail", "full-wave doubler"])
-def test_more_rails_and_the_doubler_as_scipy_integrates_them(make_bench, reservoir, kind):
+def test_more_rails_and_the_doubler_as_scipy_integrates_them(kind):
     connection = "series" if kind == "split rail" else "single"
-    supply = SupplyUnderTest(bench_of(make_bench, reservoir, kind, connection), 4)
+    supply = SupplyUnderTest(bench_of(SMOOTHING, kind, connection), 4)
     value = supply.advance(1.5).values
     parts, capacitor = supply.parts, supply.parts.filter[0]
     emf, _ = angles_and_emf(supply, value)
@@ -150,8 +151,8 @@ def test_more_rails_and_the_doubler_as_scipy_integrates_them(make_bench, reservo
     assert value["output.voltage.frequency"] == pytest.approx(100.0, rel=1e-3)
 
 
-def test_an_unloaded_doubler_stands_at_twice_the_peak(make_bench, reservoir):
-    supply = SupplyUnderTest(bench_of(make_bench, reservoir, "full-wave doubler", "single"), 4)
+def test_an_unloaded_doubler_stands_at_twice_the_peak():
+    supply = SupplyUnderTest(bench_of(SMOOTHING, "full-wave doubler", "single"), 4)
     supply.set_load("open")
     value = supply.advance(6.0).values
     peak = math.sqrt(2) * 20.0 / 230.0 * value["mains.voltage.rms"]
@@ -159,10 +160,10 @@ def test_an_unloaded_doubler_stands_at_twice_the_peak(make_bench, reservoir):
     assert value["reservoir.voltage.mean"] == pytest.approx(value["output.voltage.mean"] / 2, rel=1e-3)
 
 
-def test_a_split_rail_into_resistors_is_the_textbook_s_full_wave(make_bench):
+def test_a_split_rail_into_resistors_is_the_textbook_s_full_wave():
     # 2/π, 1/√2 and 0.4834 of the table of single-phase rectifiers; at 5 kV the diodes no longer count.
     transformer = TRANSFORMER.format(2, "series").replace("20 V", "5 kV").replace('"6 Ω"', '"0 Ω"')
-    bench = make_bench(
+    bench = easy(
         rectifier='kind = "split rail"', transformer=transformer, load='kind = "resistor"\nresistance = "100 kΩ"'
     )
     value = SupplyUnderTest(bench, 4).advance(0.5).values
@@ -173,8 +174,8 @@ def test_a_split_rail_into_resistors_is_the_textbook_s_full_wave(make_bench):
     assert value["diode.voltage.reverse_peak"] / peak == pytest.approx(2.0, rel=1e-3)
 
 
-def test_one_reversed_winding_of_a_centre_tap_makes_both_halves_conduct_at_once(make_bench):
-    supply = SupplyUnderTest(bench_of(make_bench, "", "centre tap", "series"), 4)
+def test_one_reversed_winding_of_a_centre_tap_makes_both_halves_conduct_at_once():
+    supply = SupplyUnderTest(bench_of("", "centre tap", "series"), 4)
     right = supply.advance(0.5).values
     supply.defects = Defects(reversed_windings=frozenset({2}))
     wrong = supply.advance(0.5).values
@@ -183,9 +184,9 @@ def test_one_reversed_winding_of_a_centre_tap_makes_both_halves_conduct_at_once(
     assert wrong["diode.current.mean"] == pytest.approx(wrong["output.current.mean"] / 2, rel=1e-3)
 
 
-def test_one_reversed_winding_in_series_cancels_and_in_parallel_shorts(make_bench):
+def test_one_reversed_winding_in_series_cancels_and_in_parallel_shorts():
     for connection in ("series", "parallel"):
-        supply = SupplyUnderTest(bench_of(make_bench, "", "bridge", connection), 4)
+        supply = SupplyUnderTest(bench_of("", "bridge", connection), 4)
         supply.defects = Defects(reversed_windings=frozenset({2}))
         value = supply.advance(0.2).values
         assert value["output.voltage.peak"] == pytest.approx(0.0, abs=1e-3)
@@ -200,11 +201,11 @@ def test_one_reversed_winding_in_series_cancels_and_in_parallel_shorts(make_benc
 
 
 @pytest.mark.parametrize(("kind", "connection"), [*KINDS, ("split rail", "series")])
-def test_leakage_inductance_delays_and_never_rings(make_bench, reservoir, kind, connection):
-    bench = bench_of(make_bench, reservoir, kind, connection)
+def test_leakage_inductance_delays_and_never_rings(kind, connection):
+    bench = bench_of(SMOOTHING, kind, connection)
     without = SupplyUnderTest(bench, 4).advance(1.0)
-    leaking = make_bench(
-        reservoir,
+    leaking = easy(
+        SMOOTHING,
         rectifier=f'kind = "{kind}"',
         transformer=TRANSFORMER.format(1 if connection == "single" else 2, connection)
         + 'leakage_inductance = "8 mH"\n',
@@ -222,8 +223,8 @@ def test_leakage_inductance_delays_and_never_rings(make_bench, reservoir, kind, 
 REGULATOR = '[regulator]\noutput_voltage = "12 V"\ndropout = "1.5 V"\nquiescent_current = "5 mA"\n'
 
 
-def test_a_regulator_holds_its_output_and_burns_the_rest(make_bench, reservoir):
-    bench = bench_of(make_bench, reservoir + REGULATOR + 'thermal_resistance = "4 K/W"\n', "bridge", "single")
+def test_a_regulator_holds_its_output_and_burns_the_rest():
+    bench = bench_of(SMOOTHING + REGULATOR + 'thermal_resistance = "4 K/W"\n', "bridge", "single")
     supply = SupplyUnderTest(bench, 4)
     value = supply.advance(1.0).values
     regulator = supply.parts.regulator
@@ -243,8 +244,8 @@ def test_a_regulator_holds_its_output_and_burns_the_rest(make_bench, reservoir):
     assert rise == pytest.approx(4.0 * value["regulator.power.mean"] * (1 - math.exp(-1)), rel=3e-2)
 
 
-def test_a_regulator_without_headroom_lets_the_ripple_through(make_bench, reservoir):
-    bench = bench_of(make_bench, reservoir + REGULATOR.replace("12 V", "24 V"), "bridge", "single")
+def test_a_regulator_without_headroom_lets_the_ripple_through():
+    bench = bench_of(SMOOTHING + REGULATOR.replace("12 V", "24 V"), "bridge", "single")
     supply = SupplyUnderTest(bench, 4)
     value = supply.advance(1.0).values
     assert value["regulator.voltage.headroom"] == pytest.approx(supply.parts.regulator.dropout, rel=1e-6)
@@ -254,8 +255,8 @@ def test_a_regulator_without_headroom_lets_the_ripple_through(make_bench, reserv
 FUSE = '[fuse]\nrating = "1.6 A"\nspeed = "time-lag"\nmelting_i2t = "12 A²s"\n'
 
 
-def test_the_fuse_ends_a_short_and_a_new_one_restores_what_is_mended(make_bench, reservoir):
-    supply = SupplyUnderTest(bench_of(make_bench, FUSE + reservoir, "bridge", "single"), 4)
+def test_the_fuse_ends_a_short_and_a_new_one_restores_what_is_mended():
+    supply = SupplyUnderTest(bench_of(FUSE + SMOOTHING, "bridge", "single"), 4)
     before = supply.advance(5.0).values
     assert not supply.fuse_blown
     supply.defects = Defects(diodes={1: "shorted"})

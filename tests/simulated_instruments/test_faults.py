@@ -17,6 +17,7 @@ from benchmon_simulated.faults import FAULTS, CircuitFault, LineFault, MeterFaul
 from benchmon_simulated.scenarios import SCENARIOS
 from benchmon_simulated.troubles import MOST, Troubles, split_times
 from benchmon_simulated.uart import misread
+from support.supplies import SMOOTHING, easy
 
 TRANSFORMER = (
     'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
@@ -28,9 +29,9 @@ METER = '[[instrument]]\nname = "{}"\ndriver = "{}"\naddress = "{}"\n'
 CHANNEL = '[[channel]]\nname = "{}"\ninstrument = "{}"\nquantity = "{}"\naccuracy = "0.1 % + 10 mV"\n'
 
 
-def supply_of(make_bench, reservoir, kind="bridge", connection="series", load='kind = "resistor"\nresistance = "10 Ω"'):
-    bench = make_bench(
-        reservoir,
+def supply_of(kind="bridge", connection="series", load='kind = "resistor"\nresistance = "10 Ω"'):
+    bench = easy(
+        SMOOTHING,
         rectifier=f'kind = "{kind}"',
         transformer=TRANSFORMER.format(connection),
         diode=HEAT,
@@ -39,9 +40,9 @@ def supply_of(make_bench, reservoir, kind="bridge", connection="series", load='k
     return SupplyUnderTest(bench, seed=4)
 
 
-def with_fault(make_bench, reservoir, name, seconds=1.0, **circuit):
+def with_fault(name, seconds=1.0, **circuit):
     """Return the values of a supply before and after a fault has been at work for some seconds."""
-    supply = supply_of(make_bench, reservoir, **circuit)
+    supply = supply_of(**circuit)
     before = supply.advance(2.0).values
     name, _, which = name.partition(":")
     fault = fault_named(name)(which, supply)
@@ -75,63 +76,63 @@ def test_the_faults_of_every_scenario_are_faults_of_its_bench():
         SimulatedBench(load_bench(scenario.path), faults=scenario.faults)
 
 
-def test_sag_surge_and_failure_of_the_mains(make_bench, reservoir):
-    assert ratio(with_fault(make_bench, reservoir, "mains-sag"), "mains.voltage.rms") == pytest.approx(0.8, rel=2e-3)
-    assert ratio(with_fault(make_bench, reservoir, "mains-surge"), "mains.voltage.rms") == pytest.approx(1.12, rel=2e-3)
-    gone = with_fault(make_bench, reservoir, "mains-failure")[1]
+def test_sag_surge_and_failure_of_the_mains():
+    assert ratio(with_fault("mains-sag"), "mains.voltage.rms") == pytest.approx(0.8, rel=2e-3)
+    assert ratio(with_fault("mains-surge"), "mains.voltage.rms") == pytest.approx(1.12, rel=2e-3)
+    gone = with_fault("mains-failure")[1]
     assert gone["mains.voltage.rms"] == 0.0
     assert gone["output.voltage.mean"] < 0.5
 
 
-def test_a_flat_top_leaves_the_rms_and_takes_from_the_peak(make_bench, reservoir):
-    pair = with_fault(make_bench, reservoir, "distorted-mains")
+def test_a_flat_top_leaves_the_rms_and_takes_from_the_peak():
+    pair = with_fault("distorted-mains")
     assert ratio(pair, "mains.voltage.rms") == pytest.approx(1.0, rel=3e-3)
     assert ratio(pair, "output.voltage.mean") < 0.99
     assert ratio(pair, "mains.current.peak") < 0.9
 
 
-def test_a_loose_terminal_drops_volts_that_no_mains_meter_sees(make_bench, reservoir):
-    pair = with_fault(make_bench, reservoir, "loose-terminal")
+def test_a_loose_terminal_drops_volts_that_no_mains_meter_sees():
+    pair = with_fault("loose-terminal")
     assert ratio(pair, "mains.voltage.rms") == pytest.approx(1.0, rel=3e-3)
     assert ratio(pair, "output.voltage.mean") < 0.97
     assert ratio(pair, "mains.current.thd") < 0.98
 
 
-def test_loads_twice_half_and_none(make_bench, reservoir):
+def test_loads_twice_half_and_none():
     for load in ('kind = "resistor"\nresistance = "10 Ω"', 'kind = "current"\ncurrent = "2 A"'):
-        twice, half = (with_fault(make_bench, reservoir, name, load=load) for name in ("double-load", "half-load"))
+        twice, half = (with_fault(name, load=load) for name in ("double-load", "half-load"))
         assert 1.7 < ratio(twice, "output.current.mean") <= 2.001
         assert 0.499 <= ratio(half, "output.current.mean") < 0.6
-    none = with_fault(make_bench, reservoir, "open-load", seconds=3.0)
+    none = with_fault("open-load", seconds=3.0)
     assert none[1]["output.current.mean"] == 0.0
     assert ratio(none, "output.voltage.mean") > 1.05
     assert none[1]["output.voltage.ripple"] < 0.02
 
 
-def test_a_drifting_resistor_creeps(make_bench, reservoir):
-    before, after = with_fault(make_bench, reservoir, "drifting-resistor", seconds=30.0)
+def test_a_drifting_resistor_creeps():
+    before, after = with_fault("drifting-resistor", seconds=30.0)
     ohms = [values["output.voltage.mean"] / values["output.current.mean"] for values in (before, after)]
     assert ohms[1] / ohms[0] == pytest.approx(1.04, rel=2e-3)
 
 
-def test_reservoirs_dried_and_open(make_bench, reservoir):
-    dried = with_fault(make_bench, reservoir, "dried-reservoir")
+def test_reservoirs_dried_and_open():
+    dried = with_fault("dried-reservoir")
     assert ratio(dried, "reservoir.voltage.ripple") == pytest.approx(2.0, rel=0.15)
-    before, after = with_fault(make_bench, reservoir, "open-reservoir")
+    before, after = with_fault("open-reservoir")
     assert after["output.voltage.ripple_factor"] == pytest.approx(0.4834, rel=0.06)
     assert after["reservoir.current.rms"] < 1e-3 * before["reservoir.current.rms"]
 
 
-def test_lost_cooling_lets_the_diode_creep_to_more_than_twice_the_rise(make_bench, reservoir):
-    before, after = (with_fault(make_bench, reservoir, "lost-cooling", seconds=seconds)[1] for seconds in (0.25, 120.0))
+def test_lost_cooling_lets_the_diode_creep_to_more_than_twice_the_rise():
+    before, after = (with_fault("lost-cooling", seconds=seconds)[1] for seconds in (0.25, 120.0))
     rises = [values["diode.temperature.junction"] - values["ambient.temperature"] for values in (before, after)]
     assert rises[1] == pytest.approx(2.5 * 18.0 * after["diode.power.mean"], rel=0.02)
     # Not at once: it takes time constants, and longer ones than before.
     assert rises[0] < 0.3 * rises[1]
 
 
-def test_a_hot_room_warms_the_air_by_20_kelvins_in_four_minutes_and_no_more(make_bench, reservoir):
-    supply = supply_of(make_bench, reservoir)
+def test_a_hot_room_warms_the_air_by_20_kelvins_in_four_minutes_and_no_more():
+    supply = supply_of()
     before = supply.advance(0.5).values["ambient.temperature"]
     fault = fault_named("hot-room")("", supply)
     for seconds, kelvins in ((0.0, 0.0), (60.0, 5.0), (240.0, 20.0), (4000.0, 20.0)):
@@ -141,8 +142,8 @@ def test_a_hot_room_warms_the_air_by_20_kelvins_in_four_minutes_and_no_more(make
 
 
 @pytest.mark.parametrize("kind", ["bridge", "centre tap", "split rail", "full-wave doubler"])
-def test_half_wave_wiring_leaves_pulses_at_the_mains_frequency(make_bench, reservoir, kind):
-    before, after = with_fault(make_bench, reservoir, "half-wave-wiring", kind=kind)
+def test_half_wave_wiring_leaves_pulses_at_the_mains_frequency(kind):
+    before, after = with_fault("half-wave-wiring", kind=kind)
     assert before["output.voltage.frequency"] == pytest.approx(100.0, rel=1e-3)
     assert after["output.voltage.frequency"] == pytest.approx(50.0, rel=1e-3)
     if kind == "bridge":
@@ -163,8 +164,8 @@ def test_half_wave_wiring_leaves_pulses_at_the_mains_frequency(make_bench, reser
         ("drifting-resistor", {"load": 'kind = "current"\ncurrent = "1 A"'}, "no resistor"),
     ],
 )
-def test_a_fault_that_a_supply_cannot_have_is_refused_with_the_reason(make_bench, reservoir, name, circuit, why):
-    supply = supply_of(make_bench, reservoir, **circuit)
+def test_a_fault_that_a_supply_cannot_have_is_refused_with_the_reason(name, circuit, why):
+    supply = supply_of(**circuit)
     fault, _, which = name.partition(":")
     if why is None:
         fault_named(fault)(which, supply)
@@ -173,8 +174,8 @@ def test_a_fault_that_a_supply_cannot_have_is_refused_with_the_reason(make_bench
         fault_named(fault)(which, supply)
 
 
-def test_supplies_without_reservoir_fuse_or_second_winding_refuse_their_faults(make_bench):
-    supply = SupplyUnderTest(make_bench())
+def test_supplies_without_reservoir_fuse_or_second_winding_refuse_their_faults():
+    supply = SupplyUnderTest(easy())
     for name in ("dried-reservoir", "open-reservoir", "reversed-winding"):
         with pytest.raises(BadInput, match=name):
             fault_named(name)("", supply)
@@ -199,7 +200,7 @@ class Bench:
 
 
 @pytest.fixture
-def bench(make_bench):
+def bench():
     text = METER.format("lan", "scpi", "TCPIP::127.0.0.1::0::SOCKET")
     text += METER.format("thermometer", "serial_lines", "/dev/ttyUSB0")
     text += "pattern = '(?P<case>[0-9.]+) (?P<air>[0-9.]+) at (?P<time>[0-9.]+)'\n"
@@ -217,7 +218,7 @@ def bench(make_bench):
         text += f'query = "MEAS:VAL? (@{number})"\n'
     for name, quantity in {"case": "diode.temperature.case", "air": "ambient.temperature"}.items():
         text += CHANNEL.format(name, "thermometer", quantity).replace("0.1 % + 10 mV", "0.5 K") + f'group = "{name}"\n'
-    return Bench(make_bench(text, diode=HEAT))
+    return Bench(easy(text, diode=HEAT))
 
 
 async def test_detectors_make_of_a_wave_what_the_closed_forms_say(bench):
@@ -328,8 +329,8 @@ async def test_clearing_takes_a_name_or_a_place_and_refuses_what_is_not_there(be
         troubles.plan("open-diode", 0.0)
 
 
-def test_a_fault_ends_without_a_trace(make_bench, reservoir):
-    supply = supply_of(make_bench, reservoir, connection="parallel")
+def test_a_fault_ends_without_a_trace():
+    supply = supply_of(connection="parallel")
     before = supply.advance(3.0).values
     for fault in FAULTS:
         if issubclass(fault, CircuitFault) and fault.name not in ("lost-cooling", "hot-room"):
@@ -374,8 +375,8 @@ def test_what_receivers_at_other_speeds_make_of_bytes_by_hand():
     assert misread(b"\x00", 0.5) == b"\xf8"
 
 
-def test_troubles_need_no_instruments(make_bench):
-    troubles = Troubles(SupplyUnderTest(make_bench()), [])
+def test_troubles_need_no_instruments():
+    troubles = Troubles(SupplyUnderTest(easy()), [])
     assert troubles.plan("open-diode", 0.0).title == "open-diode:1"
     with pytest.raises(BadInput, match="this bench"):
         troubles.plan("overload", 0.0)

@@ -18,6 +18,7 @@ from benchmon.session.follower import open_session_view
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.scenarios import scenario_named
+from support.supplies import SMOOTHING, easy
 
 INSTRUMENT = '[[instrument]]\nname = "{name}"\ndriver = "{driver}"\naddress = "{address}"\n{keys}'
 CHANNEL = (
@@ -129,11 +130,11 @@ FAULTS = [
 
 
 @pytest.fixture(scope="module")
-def lines(make_bench, reservoir, tmp_path_factory):
-    text = reservoir + "".join(
+def lines(tmp_path_factory):
+    text = SMOOTHING + "".join(
         meter(name, driver, address, ask, keys) for name, (driver, address, ask, keys) in METERS.items()
     )
-    return recorded(make_bench(text), FAULTS, 7.5, tmp_path_factory.mktemp("lines") / "a.benchmon")
+    return recorded(easy(text), FAULTS, 7.5, tmp_path_factory.mktemp("lines") / "a.benchmon")
 
 
 CUT_OFF = {
@@ -215,14 +216,14 @@ BRIDGE_METERS = {
 
 
 @pytest.fixture(scope="module")
-def meters(make_bench, tmp_path_factory):
+def meters(tmp_path_factory):
     text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys="")
     for number, (name, (quantity, accuracy, _)) in enumerate(BRIDGE_METERS.items(), 1):
         text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
         text += f'period = "0.25 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
     faults = [f"{fault}:{name}" for name, (_, _, fault) in BRIDGE_METERS.items() if fault]
     path = tmp_path_factory.mktemp("meters") / "a.benchmon"
-    return recorded(make_bench(text, mains=MAINS), [*faults, "mains-sag@1.5s"], 4.0, path)
+    return recorded(easy(text, mains=MAINS), [*faults, "mains-sag@1.5s"], 4.0, path)
 
 
 def test_meters_that_are_set_wrong_disagree_as_their_detectors_say_and_the_others_agree(meters):
@@ -263,7 +264,7 @@ def test_a_sag_that_the_mains_meter_sees_is_expected_everywhere(meters):
 
 
 @pytest.fixture(scope="module")
-def supply(make_bench, reservoir, tmp_path_factory):
+def supply(tmp_path_factory):
     quantities = {
         "mains": ("mains.voltage.rms", "0.2 % + 0.1 V"),
         "output": ("output.voltage.mean", "0.2 % + 20 mV"),
@@ -278,8 +279,8 @@ def supply(make_bench, reservoir, tmp_path_factory):
     transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "8 Ω"\n'
     transformer += 'secondary_resistance = "0.15 Ω"\nno_load_current = "30 mA"\nno_load_loss = "3 W"'
     fuse = '[fuse]\nrating = "0.5 A"\nspeed = "fast"\n'
-    bench = make_bench(
-        fuse + reservoir.replace("esr", 'tolerance = "20 %"\nesr') + text, transformer=transformer, mains=MAINS
+    bench = easy(
+        fuse + SMOOTHING.replace("esr", 'tolerance = "20 %"\nesr') + text, transformer=transformer, mains=MAINS
     )
     faults = ["dried-reservoir@2s..3.5s", "open-diode@3.5s..5s", "double-load@5s..6.5s", "shorted-diode@8s"]
     return recorded(bench, faults, 10.0, tmp_path_factory.mktemp("supply") / "a.benchmon")

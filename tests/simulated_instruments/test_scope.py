@@ -12,18 +12,19 @@ import pyvisa
 from benchmon.errors import BadInput
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.scope import PERIODS
+from support.supplies import SMOOTHING, easy
 
 SCOPE = '[[instrument]]\nname = "scope"\ndriver = "scpi"\naddress = "TCPIP::127.0.0.1::0::SOCKET"\n'
 CHANNEL = '[[channel]]\nname = "{}"\ninstrument = "scope"\nquantity = "{}"\naccuracy = "3 %"\nquery = "MEAS{}:VAL?"\n'
 
 
 @pytest.fixture(scope="module")
-def scope(make_bench, reservoir):
-    text = reservoir + SCOPE
+def scope():
+    text = SMOOTHING + SCOPE
     quantities = ["output.voltage.rms", "diode.current.peak", "mains.power_factor", "mains.current.rms"]
     for number, quantity in enumerate(quantities, 1):
         text += CHANNEL.format(quantity, quantity, number) + ("scale = 100\n" if number == 4 else "")
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         # There is one manager of a backend in a process, which the drivers use too: it is left open.
         line = pyvisa.ResourceManager("@py").open_resource(
             simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
@@ -86,11 +87,11 @@ wave = ":TRAC:DATA? CH1"
 """
 
 
-def test_a_wave_that_the_bench_file_asks_for_in_its_own_words(make_bench, reservoir):
+def test_a_wave_that_the_bench_file_asks_for_in_its_own_words():
     """The very words and codes of the bench file, decoded by PyVISA and by hand."""
-    text = reservoir + SCOPE + WAVES.format(codes="uint16", order="little")
+    text = SMOOTHING + SCOPE + WAVES.format(codes="uint16", order="little")
     text += ASKED.replace(":TRAC:SOUR CH1;PRE?", "TRAC:PRE? CH1").format(name="output.voltage.rms")
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         with closing(
             pyvisa.ResourceManager("@py").open_resource(
                 simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
@@ -112,16 +113,16 @@ def test_a_wave_that_the_bench_file_asks_for_in_its_own_words(make_bench, reserv
         (('"7" = "uint16"', '"7" = "int12"'), "must be one of int8"),
     ],
 )
-def test_a_wave_that_cannot_be_simulated_is_refused(make_bench, reservoir, change, says):
+def test_a_wave_that_cannot_be_simulated_is_refused(change, says):
     text = SCOPE + WAVES.format(codes="uint16", order="little") + ASKED.format(name="output.voltage.rms")
     with pytest.raises(BadInput, match=says):
-        SimulatedBench(make_bench(reservoir + text.replace(*change)), seed=2)
+        SimulatedBench(easy(SMOOTHING + text.replace(*change)), seed=2)
 
 
-def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave(make_bench, reservoir):
-    text = reservoir + SCOPE + CHANNEL.format("clamp", "mains.current.rms", 1)
+def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave():
+    text = SMOOTHING + SCOPE + CHANNEL.format("clamp", "mains.current.rms", 1)
     with (
-        SimulatedBench(make_bench(text), seed=2, faults=["clamp-tenfold:clamp"]) as simulated,
+        SimulatedBench(easy(text), seed=2, faults=["clamp-tenfold:clamp"]) as simulated,
         closing(
             pyvisa.ResourceManager("@py").open_resource(
                 simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000

@@ -22,6 +22,7 @@ from benchmon_simulated import SimulatedBench
 from benchmon_simulated.order_lines import OrderLines
 from benchmon_simulated.orders import LONGEST_ORDER
 from benchmon_simulated.scenarios import scenario_named
+from support.supplies import SMOOTHING, easy
 
 BENCH = scenario_named("bridge").path
 BENCHMON = [sys.executable, "-m", "benchmon"]
@@ -132,15 +133,15 @@ def test_what_is_no_order_is_answered_in_one_printable_line_and_changes_nothing(
 
 
 @pytest.fixture(scope="module")
-def simulated(make_bench):
-    with SimulatedBench(make_bench()) as bench:
+def simulated():
+    with SimulatedBench(easy()) as bench:
         yield bench
 
 
-def test_a_new_fuse_is_put_in_by_order(make_bench, reservoir):
+def test_a_new_fuse_is_put_in_by_order():
     fuse = '[fuse]\nrating = "0.5 A"\nspeed = "fast"\n'
     transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
-    bench = make_bench(fuse + reservoir, transformer=transformer + 'secondary_resistance = "0.2 Ω"')
+    bench = easy(fuse + SMOOTHING, transformer=transformer + 'secondary_resistance = "0.2 Ω"')
     with SimulatedBench(bench, faults=["shorted-diode"]) as simulated:
         until(lambda: "fuse blown" in simulated.order("list"))
         simulated.order("clear all")

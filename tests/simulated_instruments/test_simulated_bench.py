@@ -15,6 +15,7 @@ from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench, SupplyUnderTest
 from benchmon_simulated.scenarios import SCENARIOS
+from support.supplies import easy
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\n'
 CHANNEL = '[[channel]]\nname = "output"\ninstrument = "meter"\nquantity = "output.voltage.mean"\n'
@@ -105,16 +106,16 @@ def test_an_example_without_faults_warms_up_plausibly_and_stays_below_its_limits
             assert end[channel.quantity] > channel.warn_below + 0.5, channel.name
 
 
-def test_time_passes_as_on_the_wall(make_bench):
-    with SimulatedBench(make_bench()) as simulated:
+def test_time_passes_as_on_the_wall():
+    with SimulatedBench(easy()) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.0)
         began, first = time.monotonic(), simulated.supply.snapshot.time
         until(lambda: simulated.supply.snapshot.time > first + 0.5)
         assert time.monotonic() - began == pytest.approx(simulated.supply.snapshot.time - first, abs=0.3)
 
 
-def test_stopping_closes_the_lines_and_leaves_no_thread(make_bench):
-    simulated = SimulatedBench(make_bench(METER.format("scpi", SOCKET)))
+def test_stopping_closes_the_lines_and_leaves_no_thread():
+    simulated = SimulatedBench(easy(METER.format("scpi", SOCKET)))
     before = threading.active_count()
     simulated.start()
     address = simulated.addresses["meter"]
@@ -128,16 +129,16 @@ def test_stopping_closes_the_lines_and_leaves_no_thread(make_bench):
         ask(address, "*OPC?")
 
 
-def test_it_can_be_started_again(make_bench):
-    simulated = SimulatedBench(make_bench(METER.format("scpi", SOCKET)))
+def test_it_can_be_started_again():
+    simulated = SimulatedBench(easy(METER.format("scpi", SOCKET)))
     for _ in range(2):
         with simulated:
             assert ask(simulated.addresses["meter"], "*OPC?") == "1"
 
 
-def test_a_free_port_of_this_machine_is_used_and_a_taken_one_is_not(make_bench):
+def test_a_free_port_of_this_machine_is_used_and_a_taken_one_is_not():
     port = free_port()
-    bench = make_bench(METER.format("scpi", f"TCPIP::127.0.0.1::{port}::SOCKET"))
+    bench = easy(METER.format("scpi", f"TCPIP::127.0.0.1::{port}::SOCKET"))
     with SimulatedBench(bench) as first, SimulatedBench(bench) as second:
         assert first.addresses["meter"] == f"TCPIP::127.0.0.1::{port}::SOCKET"
         assert second.addresses["meter"] != first.addresses["meter"]
@@ -147,15 +148,15 @@ def test_a_free_port_of_this_machine_is_used_and_a_taken_one_is_not(make_bench):
 @pytest.mark.parametrize(
     "address", ["TCPIP::192.0.2.5::5025::SOCKET", "GPIB0::22::INSTR", "TCPIP::meter.example::INSTR", ""]
 )
-def test_an_instrument_of_elsewhere_gets_a_socket_of_this_machine_only(make_bench, address):
-    with SimulatedBench(make_bench(METER.format("scpi", address))) as simulated:
+def test_an_instrument_of_elsewhere_gets_a_socket_of_this_machine_only(address):
+    with SimulatedBench(easy(METER.format("scpi", address))) as simulated:
         assert simulated.addresses["meter"].startswith("TCPIP::127.0.0.1::")
         assert ask(simulated.addresses["meter"], "*OPC?") == "1"
 
 
-def test_cutting_the_mains_shows_on_the_meters(make_bench):
+def test_cutting_the_mains_shows_on_the_meters():
     text = METER.format("scpi", SOCKET) + CHANNEL + QUERY
-    with SimulatedBench(make_bench(text)) as simulated:
+    with SimulatedBench(easy(text)) as simulated:
         address = simulated.addresses["meter"]
         assert float(ask(address, "MEAS:VOLT:DC?")) > 5.0
         simulated.supply.switch_off()
@@ -164,21 +165,21 @@ def test_cutting_the_mains_shows_on_the_meters(make_bench):
         until(lambda: float(ask(address, "MEAS:VOLT:DC?")) > 5.0)
 
 
-def test_the_command_of_switch_off_cuts_the_mains(make_bench):
+def test_the_command_of_switch_off_cuts_the_mains():
     text = METER.format("scpi", SOCKET) + CHANNEL + QUERY
     text += '[switch_off]\ninstrument = "meter"\ncommand = "OUTPut OFF"\n'
-    with SimulatedBench(make_bench(text)) as simulated:
+    with SimulatedBench(easy(text)) as simulated:
         address = simulated.addresses["meter"]
         assert ask(address, "outp off;:syst:err?") == '0,"No error"'
         until(lambda: abs(float(ask(address, "MEAS:VOLT:DC?"))) < 0.1)
 
 
-def test_terminations_factors_and_settings_of_the_bench_file_are_followed(make_bench):
+def test_terminations_factors_and_settings_of_the_bench_file_are_followed():
     text = METER.format("scpi", "ASRL/dev/ttyS0::INSTR")
     text += 'read_termination = "\\r\\n"\nwrite_termination = "\\r"\n'
     text += 'setup = ["*RST", "CONF:VOLT 100;:TRIG IMM", "HEADER?"]\n'
     text += CHANNEL + QUERY + "factor = 0.001\n"
-    with SimulatedBench(make_bench(text)) as simulated:
+    with SimulatedBench(easy(text)) as simulated:
         device = simulated.addresses["meter"].removeprefix("ASRL").removesuffix("::INSTR")
         with serial.Serial(device, timeout=5) as port:
             port.write(b"*RST\rCONF:VOLT 100;:TRIG IMM\rHEADER?\rSYST:ERR?\rMEAS:VOLT:DC?\r")
@@ -188,9 +189,9 @@ def test_terminations_factors_and_settings_of_the_bench_file_are_followed(make_b
     assert value * 0.001 == pytest.approx(simulated.supply.snapshot.values["output.voltage.mean"], rel=0.02)
 
 
-def test_a_text_meter_without_a_pattern_says_number_and_unit(make_bench):
+def test_a_text_meter_without_a_pattern_says_number_and_unit():
     text = METER.format("serial_lines", "/dev/ttyUSB0") + CHANNEL + 'period = "0.1 s"\n'
-    with SimulatedBench(make_bench(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=5) as port:
+    with SimulatedBench(easy(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=5) as port:
         port.readline()
         number, unit = port.readline().decode().split()
         true = bench.supply.snapshot.values["output.voltage.mean"]
@@ -198,9 +199,9 @@ def test_a_text_meter_without_a_pattern_says_number_and_unit(make_bench):
     assert float(number) == pytest.approx(true, rel=0.02)
 
 
-def test_a_text_meter_with_a_query_speaks_only_when_asked(make_bench):
+def test_a_text_meter_with_a_query_speaks_only_when_asked():
     text = METER.format("serial_lines", "/dev/ttyUSB0") + CHANNEL + 'query = "V?"\nperiod = "0.1 s"\n'
-    with SimulatedBench(make_bench(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=0.3) as port:
+    with SimulatedBench(easy(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=0.3) as port:
         assert port.readline() == b""
         port.timeout = 5
         port.write(b"X?\nV")
@@ -208,10 +209,10 @@ def test_a_text_meter_with_a_query_speaks_only_when_asked(make_bench):
         assert port.readline().endswith(b" V\r\n")
 
 
-def test_a_text_meter_says_nothing_where_there_is_nothing_to_say(make_bench):
+def test_a_text_meter_says_nothing_where_there_is_nothing_to_say():
     text = METER.format("serial_lines", "/dev/ttyUSB0") + CHANNEL.replace("output.voltage.mean", "mains.power_factor")
     text += 'period = "0.1 s"\npattern = "PF (?P<value>[0-9.]+)"\n'
-    with SimulatedBench(make_bench(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=5) as port:
+    with SimulatedBench(easy(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=5) as port:
         assert port.readline().endswith(b"\n")
         bench.supply.switch_off()
         port.timeout = 0.3
@@ -248,15 +249,15 @@ def test_a_text_meter_says_nothing_where_there_is_nothing_to_say(make_bench):
         ),
     ],
 )
-def test_what_has_no_twin_is_refused_in_one_line_that_names_it(make_bench, text, names):
+def test_what_has_no_twin_is_refused_in_one_line_that_names_it(text, names):
     with pytest.raises(BadInput) as refusal:
-        SimulatedBench(make_bench(text))
+        SimulatedBench(easy(text))
     assert all(name in str(refusal.value) for name in names), str(refusal.value)
     assert str(refusal.value).isprintable()
 
 
-def test_a_bench_that_breaks_says_so_to_who_waits(make_bench, monkeypatch):
-    with SimulatedBench(make_bench()) as simulated:
+def test_a_bench_that_breaks_says_so_to_who_waits(monkeypatch):
+    with SimulatedBench(easy()) as simulated:
         monkeypatch.setattr(simulated.supply, "advance", lambda _: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             simulated.wait(5)

@@ -14,6 +14,7 @@ from benchmon.quantities import UNITS
 from benchmon_simulated import SupplyUnderTest
 from benchmon_simulated.defects import Defects
 from benchmon_simulated.rectifier import RectifierCircuit
+from support.supplies import SMOOTHING, easy
 
 TAPPED = (
     'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
@@ -30,9 +31,9 @@ def settled(bench, seconds=5.0, seed=4):
 
 @pytest.mark.parametrize("filtered", [False, True])
 @pytest.mark.parametrize(("kind", "connection"), KINDS)
-def test_what_the_mains_gives_is_what_the_parts_take(make_bench, reservoir, kind, connection, filtered):
-    bench = make_bench(
-        reservoir if filtered else "",
+def test_what_the_mains_gives_is_what_the_parts_take(kind, connection, filtered):
+    bench = easy(
+        SMOOTHING if filtered else "",
         rectifier=f'kind = "{kind}"',
         transformer=TAPPED.format(connection),
         mains='voltage = "230 V"\nfrequency = "50 Hz"\nsource_resistance = "0.5 Ω"',
@@ -56,30 +57,30 @@ def test_what_the_mains_gives_is_what_the_parts_take(make_bench, reservoir, kind
 
 
 @pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge"])
-def test_no_direct_current_crosses_the_transformer(make_bench, reservoir, kind):
-    bench = make_bench(reservoir, rectifier=f'kind = "{kind}"', transformer=TAPPED.format("series"))
+def test_no_direct_current_crosses_the_transformer(kind):
+    bench = easy(SMOOTHING, rectifier=f'kind = "{kind}"', transformer=TAPPED.format("series"))
     line = settled(bench).waveforms["mains.current"]
     assert abs(line.mean()) < 1e-4 * np.abs(line).max()
 
 
-def test_every_quantity_is_of_the_vocabulary_and_finite_under_power(make_bench, reservoir):
-    values = settled(make_bench(reservoir)).values
+def test_every_quantity_is_of_the_vocabulary_and_finite_under_power():
+    values = settled(easy(SMOOTHING)).values
     assert set(values) <= set(UNITS)
     assert all(math.isfinite(value) for value in values.values())
     missing = {quantity for quantity in UNITS if quantity not in values}
     assert {quantity.split(".")[0] for quantity in missing} == {"regulator", "ntc"}
 
 
-def test_the_same_seed_is_the_same_supply_and_another_is_another(make_bench):
-    bench = make_bench()
+def test_the_same_seed_is_the_same_supply_and_another_is_another():
+    bench = easy()
     first, again, other = (settled(bench, 1.0, seed).values for seed in (1, 1, 2))
     assert first == again
     assert first["output.voltage.mean"] != other["output.voltage.mean"]
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_parts_lie_within_what_the_bench_file_allows(make_bench, seed):
-    bench = make_bench(
+def test_parts_lie_within_what_the_bench_file_allows(seed):
+    bench = easy(
         '[[filter]]\nkind = "capacitor"\ncapacitance = "4.7 mF"\nesr = "30 mΩ"\ntolerance = "20 %"\n',
         mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"',
     )
@@ -91,8 +92,8 @@ def test_parts_lie_within_what_the_bench_file_allows(make_bench, seed):
     assert 1 / 1.3 <= parts.diode.saturation_current / 10e-9 <= 1.3
 
 
-def test_cutting_the_mains_ends_every_current_and_restoring_brings_it_back(make_bench, reservoir):
-    supply = SupplyUnderTest(make_bench(reservoir), seed=4)
+def test_cutting_the_mains_ends_every_current_and_restoring_brings_it_back():
+    supply = SupplyUnderTest(easy(SMOOTHING), seed=4)
     before = supply.advance(5.0).values
     supply.switch_off()
     off = supply.advance(2.0).values
@@ -105,8 +106,8 @@ def test_cutting_the_mains_ends_every_current_and_restoring_brings_it_back(make_
     assert supply.advance(3.0).values["output.voltage.mean"] == pytest.approx(before["output.voltage.mean"], rel=0.01)
 
 
-def test_a_reservoir_discharges_through_its_load_with_the_time_constant_of_both(make_bench, reservoir):
-    supply = SupplyUnderTest(make_bench(reservoir), seed=4)
+def test_a_reservoir_discharges_through_its_load_with_the_time_constant_of_both():
+    supply = SupplyUnderTest(easy(SMOOTHING), seed=4)
     supply.advance(2.0)
     supply.switch_off()
     first = supply.advance(0.04).values["output.voltage.mean"]
@@ -116,9 +117,9 @@ def test_a_reservoir_discharges_through_its_load_with_the_time_constant_of_both(
     assert math.log(first / later) == pytest.approx(0.1 / time_constant, rel=0.01)
 
 
-def test_what_is_left_below_a_diode_drop_is_not_stepped_for_ever(make_bench, reservoir, monkeypatch):
+def test_what_is_left_below_a_diode_drop_is_not_stepped_for_ever(monkeypatch):
     abrupt = 'saturation_current = "10 nA"\nemission_coefficient = 0.5'
-    doubler = make_bench(reservoir, rectifier='kind = "full-wave doubler"', diode=abrupt)
+    doubler = easy(SMOOTHING, rectifier='kind = "full-wave doubler"', diode=abrupt)
     supply = SupplyUnderTest(doubler, seed=4)
     supply.switch_off()
     left = supply.advance(1.5).values["output.voltage.mean"]
@@ -135,10 +136,10 @@ def test_what_is_left_below_a_diode_drop_is_not_stepped_for_ever(make_bench, res
     assert len(stepped) < 100  # of 4,320,000 periods
 
 
-def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say(make_bench):
+def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say():
     heat = 'thermal_resistance = "18 K/W"\nthermal_time_constant = "40 s"'
     diode = f'saturation_current = "10 nA"\nemission_coefficient = 1.8\nseries_resistance = "20 mΩ"\n{heat}'
-    supply = SupplyUnderTest(make_bench(diode=diode), seed=4)
+    supply = SupplyUnderTest(easy(diode=diode), seed=4)
     cold = supply.advance(0.5).values
     rise = [supply.advance(seconds, each=2.0).values for seconds in (39.5, 200.0)]
     rises = [values["diode.temperature.junction"] - values["ambient.temperature"] for values in rise]
@@ -151,22 +152,22 @@ def test_a_diode_warms_as_its_thermal_resistance_and_time_constant_say(make_benc
     assert case == pytest.approx(0.85 * rises[1], rel=1e-9)
 
 
-def test_without_thermal_resistance_the_junction_is_at_ambient(make_bench):
-    values = settled(make_bench(), 60.0).values
+def test_without_thermal_resistance_the_junction_is_at_ambient():
+    values = settled(easy(), 60.0).values
     assert values["diode.temperature.junction"] == values["ambient.temperature"]
 
 
-def test_an_inrush_limiter_warms_and_lets_the_current_through(make_bench):
+def test_an_inrush_limiter_warms_and_lets_the_current_through():
     limiter = '[ntc]\nr25 = "50 Ω"\nbeta = "3000 K"\ndissipation_factor = "10 mW/K"\ntime_constant = "30 s"\n'
     transformer = TAPPED.format("parallel")
-    supply = SupplyUnderTest(make_bench(limiter, transformer=transformer), seed=4)
+    supply = SupplyUnderTest(easy(limiter, transformer=transformer), seed=4)
     cold, warm = supply.advance(0.2).values, supply.advance(120.0, each=2.0).values
     assert warm["ntc.temperature"] > cold["ntc.temperature"] + 20.0
     assert warm["mains.current.rms"] > cold["mains.current.rms"]
 
 
-def test_load_and_mains_can_be_changed(make_bench):
-    supply = SupplyUnderTest(make_bench(), seed=4)
+def test_load_and_mains_can_be_changed():
+    supply = SupplyUnderTest(easy(), seed=4)
     volts = supply.advance(1.0).values["output.voltage.rms"]
     supply.set_mains(115.0)
     assert supply.advance(1.0).values["output.voltage.rms"] == pytest.approx(volts / 2, rel=0.1)
@@ -183,56 +184,56 @@ def test_load_and_mains_can_be_changed(make_bench):
             supply.set_mains(wrong)
 
 
-def test_a_current_load_draws_its_current_from_a_reservoir(make_bench, reservoir):
-    values = settled(make_bench(reservoir, load='kind = "current"\ncurrent = "1 A"')).values
+def test_a_current_load_draws_its_current_from_a_reservoir():
+    values = settled(easy(SMOOTHING, load='kind = "current"\ncurrent = "1 A"')).values
     assert values["output.current.mean"] == pytest.approx(1.0, rel=0.006)
     assert values["output.voltage.ripple"] < 1.0 / (2 * 50 * 4.7e-3)
 
 
-def test_without_load_a_reservoir_stays_near_the_peak(make_bench, reservoir):
-    values = settled(make_bench(reservoir, load='kind = "open"'), 20.0).values
+def test_without_load_a_reservoir_stays_near_the_peak():
+    values = settled(easy(SMOOTHING, load='kind = "open"'), 20.0).values
     assert values["output.voltage.ripple"] < 0.01
     assert 0.93 * 20 * math.sqrt(2) < values["output.voltage.mean"] < 20 * math.sqrt(2) * 1.01
 
 
-def test_a_second_filter_section_smooths(make_bench, reservoir):
+def test_a_second_filter_section_smooths():
     section = '[[filter]]\nkind = "{}"\n{}\n'
-    plain = settled(make_bench(reservoir)).values
+    plain = settled(easy(SMOOTHING)).values
     for part in (("resistor", 'resistance = "1 Ω"'), ("choke", 'inductance = "20 mH"\nresistance = "1 Ω"')):
-        values = settled(make_bench(reservoir + section.format(*part) + reservoir)).values
+        values = settled(easy(SMOOTHING + section.format(*part) + SMOOTHING)).values
         assert values["output.voltage.ripple"] < 0.5 * plain["output.voltage.ripple"]
         drop = values["reservoir.voltage.mean"] - values["output.voltage.mean"]
         assert drop == pytest.approx(values["output.current.mean"] * 1.0, rel=0.03)
 
 
-def test_a_choke_input_filter_gives_the_mean_of_the_rectified_wave(make_bench):
+def test_a_choke_input_filter_gives_the_mean_of_the_rectified_wave():
     # Large choke, continuous current: the output is the mean, 2/π of the peak, less two diodes (textbook).
     parts = '[[filter]]\nkind = "choke"\ninductance = "300 mH"\n[[filter]]\nkind = "capacitor"\ncapacitance = "1 mF"\n'
-    values = settled(make_bench(parts), 20.0).values
+    values = settled(easy(parts), 20.0).values
     drop = 2 * values["diode.power.mean"] / values["diode.current.mean"]
     expected = 2 / math.pi * values["secondary.voltage.rms"] * math.sqrt(2) - drop
     assert values["output.voltage.mean"] == pytest.approx(expected, rel=0.02)
 
 
-def test_mains_distortion_shows_in_the_voltage(make_bench):
+def test_mains_distortion_shows_in_the_voltage():
     mains = 'voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "4 %"'
-    shot = settled(make_bench(mains=mains, load='kind = "open"'))
+    shot = settled(easy(mains=mains, load='kind = "open"'))
     spectrum = np.abs(np.fft.rfft(shot.waveforms["mains.voltage"]))
     assert math.sqrt(float(np.sum(spectrum[2:41] ** 2))) / spectrum[1] == pytest.approx(0.04, rel=1e-6)
     assert shot.values["mains.voltage.rms"] == pytest.approx(230.0, rel=0.006)
 
 
-def test_mains_wander_slowly_by_half_a_per_cent(make_bench):
-    supply = SupplyUnderTest(make_bench(), seed=4)
+def test_mains_wander_slowly_by_half_a_per_cent():
+    supply = SupplyUnderTest(easy(), seed=4)
     volts = np.array([supply.advance(1.0, each=1.0).values["mains.voltage.rms"] for _ in range(120)])
     assert np.abs(volts / 230.0 - 1.0).max() < 0.0051
     assert np.ptp(volts) > 1.0
     assert np.abs(np.diff(volts)).max() < 0.2
 
 
-def test_air_too_cold_for_the_model_is_refused(make_bench):
+def test_air_too_cold_for_the_model_is_refused():
     with pytest.raises(BadInput, match="ambient"):
-        SupplyUnderTest(make_bench('[ambient]\ntemperature = "-270 °C"\n'))
+        SupplyUnderTest(easy('[ambient]\ntemperature = "-270 °C"\n'))
 
 
 def size(low, high):
@@ -267,7 +268,7 @@ LOADS = st.sampled_from(
     heat=size(0.01, 500),
 )
 def test_whatever_the_parts_the_values_stay_numbers(
-    make_bench, *, kind, broken, reversed_one, filters, load, ohms, sizes, leakage, volts, heat
+    *, kind, broken, reversed_one, filters, load, ohms, sizes, leakage, volts, heat
 ):
     if kind == "full-wave doubler" and not filters.startswith("capacitor"):
         filters = f"capacitor {filters}"
@@ -275,7 +276,7 @@ def test_whatever_the_parts_the_values_stay_numbers(
     transformer = f'primary_voltage = "230 V"\nopen_circuit_voltage = {volts}\nprimary_resistance = {ohms}\n'
     transformer += f'secondary_resistance = {ohms}\nsecondaries = 2\nconnection = "series"\n'
     diode = 'forward = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]\n' + f"thermal_resistance = {heat}"
-    bench = make_bench(
+    bench = easy(
         sections,
         rectifier=f'kind = "{kind}"',
         transformer=f"{transformer}leakage_inductance = {leakage}",

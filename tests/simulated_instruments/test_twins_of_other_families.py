@@ -10,6 +10,7 @@ from benchmon.bench import read_bench
 from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench
+from support.supplies import easy
 
 INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\ntimeout = "9 s"\n'
 """An instrument whose driver waits longer for an answer than a busy machine holds it up."""
@@ -56,7 +57,7 @@ TYPES = ["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "fl
 
 
 @pytest.mark.parametrize("address", ["tcp://192.0.2.5:502", "/dev/ttyUSB0"])
-def test_modbus_registers_of_every_type_and_order(make_bench, address):
+def test_modbus_registers_of_every_type_and_order(address):
     channels, expected = "", {}
     for at, kind in enumerate(TYPES):
         name = f"output {kind}"
@@ -66,7 +67,7 @@ def test_modbus_registers_of_every_type_and_order(make_bench, address):
         channels += VOLTS.replace('"output"', f'"{name}"') + f'register = {10 * at}\ntype = "{kind}"\n'
         channels += factor + order + function + ("unit = 7\n" if at == 3 else "")
         expected[name] = "output.voltage.mean"
-    with SimulatedBench(make_bench(INSTRUMENT.format("modbus", address) + channels), seed=2) as simulated:
+    with SimulatedBench(easy(INSTRUMENT.format("modbus", address) + channels), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.3)
         found = readings(simulated, expected)
         true = simulated.supply.snapshot.values["output.voltage.mean"]
@@ -74,9 +75,9 @@ def test_modbus_registers_of_every_type_and_order(make_bench, address):
     assert found == pytest.approx(dict.fromkeys(expected, true), rel=5e-3)
 
 
-def test_modbus_registers_that_are_not_there_are_refused(make_bench):
+def test_modbus_registers_that_are_not_there_are_refused():
     text = INSTRUMENT.format("modbus", "tcp://127.0.0.1:0") + VOLTS + 'register = 3\ntype = "float32"\n'
-    with SimulatedBench(make_bench(text)) as simulated:
+    with SimulatedBench(easy(text)) as simulated:
         elsewhere = simulated.bench_text().replace("register = 3", "register = 4")
         (driver,) = prepare(read_bench(elsewhere))
         driver.open()
@@ -99,44 +100,44 @@ FRAME_LAYOUTS = [
 
 @pytest.mark.parametrize("query", ["", 'query = "01 10"\n'])
 @pytest.mark.parametrize("layout", FRAME_LAYOUTS)
-def test_frames_of_every_layout(make_bench, layout, query):
+def test_frames_of_every_layout(layout, query):
     text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + layout + query
     text += VOLTS + 'at = 3\nformat = ">h"\nfactor = 0.01\n' + WATTS + 'at = 5\nformat = "<f"\n'
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.3)
         agree(simulated, readings(simulated, ["output", "power"]))
 
 
-def test_frames_of_several_kinds_are_told_by_a_byte(make_bench):
+def test_frames_of_several_kinds_are_told_by_a_byte():
     text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + 'sync = "AA"\nlength = 6\nchecksum = "sum"\n'
     text += VOLTS + 'at = 2\nformat = ">H"\nfactor = 0.001\nwhen = [1, 16]\n'
     text += AIR + 'at = 2\nformat = ">h"\nfactor = 0.1\noffset = -40\nwhen = [1, 17]\n'
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.3)
         agree(simulated, readings(simulated, ["output", "air"]))
 
 
-def test_numbers_in_files(make_bench):
+def test_numbers_in_files():
     text = INSTRUMENT.format("value_file", "/sys/class/hwmon/hwmon*")
     text += AIR + 'file = "temp1_input"\nfactor = 0.001\n' + VOLTS + 'file = "in0_input"\n'
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.5)
         agree(simulated, readings(simulated, ["air", "output"]))
 
 
-def test_a_one_wire_thermometer_s_text(make_bench):
+def test_a_one_wire_thermometer_s_text():
     text = INSTRUMENT.format("value_file", "/sys/bus/w1/devices/28-*/w1_slave")
     text += AIR + "pattern = 'YES\\s[^=]*t=(-?\\d+)'\nfactor = 0.001\n"
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         agree(simulated, readings(simulated, ["air"]))
 
 
 @pytest.mark.parametrize("keys", ["", 'separator = ";"\ndecimal_comma = true\n', "header = false\n"])
-def test_a_logger_s_table(make_bench, keys):
+def test_a_logger_s_table(keys):
     text = INSTRUMENT.format("csv_tail", "/home/me/log.csv") + keys
     columns = ("column = 4\n", "column = 2\n") if "false" in keys else ('column = "U out"\n', 'column = "T"\n')
     text += VOLTS + columns[0] + AIR + columns[1]
-    with SimulatedBench(make_bench(text), seed=2) as simulated:
+    with SimulatedBench(easy(text), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.5)
         agree(simulated, readings(simulated, ["output", "air"]))
 
@@ -161,9 +162,9 @@ def test_a_logger_s_table(make_bench, keys):
         (INSTRUMENT.format("value_file", "/x") + VOLTS + "pattern = '(a|b)+'\n", ["'output'", "pattern"]),
     ],
 )
-def test_what_has_no_twin_is_refused(make_bench, text, names):
+def test_what_has_no_twin_is_refused(text, names):
     with pytest.raises(BadInput) as refusal:
-        SimulatedBench(make_bench(text))
+        SimulatedBench(easy(text))
     assert all(name in str(refusal.value) for name in names), str(refusal.value)
     assert str(refusal.value).isprintable()
 
@@ -179,10 +180,10 @@ SWITCHES = [
 
 @pytest.mark.parametrize("stuck", [False, True])
 @pytest.mark.parametrize(("driver", "address", "keys"), SWITCHES)
-def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(make_bench, driver, address, keys, stuck):
+def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(driver, address, keys, stuck):
     ask = 'query = "MEAS:VOLT?"\n' if driver == "scpi" else 'register = 0\ntype = "float32"\n'
     text = INSTRUMENT.format(driver, address) + VOLTS + ask + '[switch_off]\ninstrument = "meter"\n' + keys
-    with SimulatedBench(make_bench(text), faults=["stuck-relay"] if stuck else []) as simulated:
+    with SimulatedBench(easy(text), faults=["stuck-relay"] if stuck else []) as simulated:
         (driver,) = prepare(read_bench(simulated.bench_text()))
         driver.open()
         try:

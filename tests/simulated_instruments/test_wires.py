@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.wires import MOST_CLIENTS, UNREAD, PtyWire
+from support.supplies import easy
 
 BENCH = """
 [[instrument]]
@@ -60,8 +61,8 @@ period = "0.1 s"
 
 
 @pytest.fixture(scope="module")
-def simulated(make_bench):
-    with SimulatedBench(make_bench(BENCH), seed=2) as bench:
+def simulated():
+    with SimulatedBench(easy(BENCH), seed=2) as bench:
         yield bench
 
 

@@ -13,36 +13,19 @@ from benchmon.prediction import predict
 from benchmon.printing import assessment_as_text
 from benchmon.readings_file import LoggedReading
 from benchmon.watch.explanation import Explainer
+from support.supplies import RESERVOIR, supply
 
-BENCH = read_bench("""
-title = "A supply for these tests"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-tolerance = "6 %"
-source_resistance = "0.5 Ω"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "20 V"
-primary_resistance = "6 Ω"
-secondary_resistance = "0.15 Ω"
-no_load_current = "30 mA"
-no_load_loss = "2 W"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-thermal_resistance = "40 K/W"
-thermal_time_constant = "60 s"
-max_junction = "150 °C"
-[[filter]]
-kind = "capacitor"
-capacitance = "4.7 mF"
-tolerance = "20 %"
-[load]
-kind = "resistor"
-resistance = "15 Ω"
+BENCH = read_bench(
+    supply(
+        "A supply for these tests",
+        RESERVOIR,
+        mains={"tolerance": "6 %", "source_resistance": "0.5 Ω"},
+        transformer={"primary_resistance": "6 Ω", "secondary_resistance": "0.15 Ω"},
+        diode={"thermal_resistance": "40 K/W", "thermal_time_constant": "60 s", "max_junction": "150 °C"},
+        filter=[{"kind": "capacitor", "capacitance": "4.7 mF", "tolerance": "20 %"}],
+        load={"resistance": "15 Ω"},
+    )
+    + """
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -85,7 +68,8 @@ accuracy = "1 K"
 warn_above = "90 °C"
 trip_above = "110 °C"
 period = "0.5 s"
-""")
+"""
+)
 LOW = ("mains", "current", "vout")
 NODES = np.array([0.9, 0.95, 1.0, 1.05, 1.1]) * 230.0
 PREDICTED = [predict(BENCH, mains_voltage=float(volts)).quantities for volts in NODES]

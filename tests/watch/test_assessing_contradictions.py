@@ -4,12 +4,14 @@ import json
 
 import pytest
 from click.testing import CliRunner
-from reservoir_supply import SUPPLY
 
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.prediction import predict
 from benchmon.watch.explanation import Explainer
+from support.supplies import RESERVOIR, supply
+
+SUPPLY = supply(base=RESERVOIR)
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {

@@ -5,7 +5,6 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from reservoir_supply import SUPPLY
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
@@ -13,6 +12,9 @@ from benchmon.quantities import UNITS
 from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
 from benchmon.watch.rules import RULES, rules_of
 from benchmon_simulated.scenarios import scenario_named
+from support.supplies import RESERVOIR, supply
+
+SUPPLY = supply(base=RESERVOIR)
 
 
 def bench_of(**accuracies):
@@ -168,7 +170,7 @@ SMALL = {name: RIGHT[name] for name in ("mains.voltage.rms", "mains.current.rms"
 
 
 def test_a_rule_must_be_broken_three_rounds_in_a_row():
-    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %")))
+    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %") | {"mains.power.active": "0.6 %"}))
     wrong = SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}
     assert feed(watch, SMALL, 0, 20) == []
     assert feed(watch, wrong, 20, 3) == []

@@ -1,12 +1,13 @@
 """What of an edited bench file may come into force while it is recorded."""
 
 import pytest
-from workshop_supply import supply
 
 from benchmon.bench import read_bench
+from benchmon.event_kinds import EventKind
 from benchmon.watch.edits import Edits, edits_between
-from benchmon.watch.plan import BEGUN, DONE, Plan
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event
+from support.supplies import supply
 
 BENCH = (
     supply()
@@ -87,7 +88,11 @@ def test_a_step_that_has_begun_keeps_its_name_and_place():
 
 def test_a_plan_goes_on_where_it_stands_with_other_steps():
     plan = Plan(read_bench(BENCH).step)
-    for kind, words in ((BEGUN, "1 of 2: no load"), (DONE, "1 of 2: no load"), (BEGUN, "2 of 2: load on")):
+    for kind, words in (
+        (EventKind.STEP_BEGUN, "1 of 2: no load"),
+        (EventKind.STEP_DONE, "1 of 2: no load"),
+        (EventKind.STEP_BEGUN, "2 of 2: load on"),
+    ):
         plan.take(Event(5.0, "", kind, words))
     plan.change(read_bench(BENCH.replace("60 s", "90 s") + '[[step]]\nname = "soak"').step)
     assert (plan.place, plan.begun, len(plan.stages)) == (2, 2, 3)

@@ -2,8 +2,6 @@
 
 import numpy as np
 import pytest
-from faulty_bench import shown
-from reservoir_supply import SUPPLY
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.watch.circuit_faults import CircuitFaults, faults_of
@@ -12,6 +10,8 @@ from benchmon.watch.meter_values import meter_values
 from benchmon_simulated.defects import Defects
 from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply import SupplyUnderTest
+from support.faults.faulty_bench import shown
+from support.supplies import RESERVOIR, supply
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +68,7 @@ def test_every_fault_of_an_example_bench_is_solved(name):
 
 
 HALF_WAVE = (
-    SUPPLY.replace('kind = "bridge"', 'kind = "half wave"')
+    supply(base=RESERVOIR, rectifier={"kind": "half wave"})
     + """
 [[instrument]]
 name = "meter"

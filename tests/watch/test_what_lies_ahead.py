@@ -12,26 +12,11 @@ from benchmon.bench import read_bench
 from benchmon.watch.ahead import Ahead, about
 from benchmon.watch.glance import Level, glance
 from benchmon.watch.records import Explanation, Flag, Forecast, Judgement, Verdict
+from support.supplies import supply
 
-BENCH = read_bench("""
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-secondaries = 1
-connection = "single"
-open_circuit_voltage = "21 V"
-primary_resistance = "12 Ω"
-secondary_resistance = "0.3 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "5 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "20 Ω"
+BENCH = read_bench(
+    supply()
+    + """
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -49,7 +34,8 @@ instrument = "meter"
 quantity = "diode.temperature.case"
 warn_above = "85 °C"
 trip_above = "105 °C"
-""")
+"""
+)
 CASE = BENCH.channel[2]
 
 

@@ -12,11 +12,11 @@ from functools import cache
 import numpy as np
 import pytest
 
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected, Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.foresight import Foresight
 from benchmon.session.view import Part
-from benchmon.watch.edits import EDITED
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Waveform
 
 NOW = 187.0
@@ -112,7 +112,7 @@ _EVENTS = (
     Event(90.0, "", "note", "[0:01:30] smell of varnish"),
     Event(150.0, "output voltage", "disagrees", "output voltage reads 12.1 V, expected 24.2 V: disagrees"),
     Event(170.0, "load resistor", "hot", "load resistor is at 161 °C, past its warning of 150 °C"),
-    Event(186.0, "", EDITED, "[load], limits of diode case"),
+    Event(186.0, "", EventKind.BENCH_EDITED, "[load], limits of diode case"),
 )
 
 

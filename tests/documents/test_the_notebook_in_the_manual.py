@@ -1,4 +1,4 @@
-"""The Python of README runs as it stands, and the library is loaded only when it is asked for."""
+"""The Python of the manual runs as it stands, and the library is loaded only when it is asked for."""
 
 import importlib.util
 import re
@@ -11,13 +11,13 @@ import pytest
 
 import benchmon
 
-README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-CODE = re.search(r"<!-- the notebook -->\n```python\n(.*?)```", README, re.DOTALL)[1]
+PAGE = (Path(__file__).parents[2] / "benchmon" / "manual" / "python.md").read_text(encoding="utf-8")
+CODE = re.search(r"<!-- the notebook -->\n```python\n(.*?)```", PAGE, re.DOTALL)[1]
 
 
 @pytest.fixture
 def session_folder(tmp_path):
-    """Return a folder with the session that README opens, of the simulated bench, recorded until it is predicted."""
+    """Return a folder with the session that the page opens, of the simulated bench, recorded until it is predicted."""
     path = tmp_path / "conveyor.benchmon"
     for seconds in (3, 10, 30):
         path.unlink(missing_ok=True)

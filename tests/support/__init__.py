@@ -1,0 +1,1 @@
+"""What the tests of several rooms need: invented supplies, far ends of instruments, reference circuits, faults."""

@@ -1,0 +1,1 @@
+"""The far ends of the instruments whose drivers are tested."""

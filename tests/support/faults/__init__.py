@@ -1,0 +1,1 @@
+"""Benches with a fault, and what its meters would then show."""

@@ -1,0 +1,70 @@
+"""Every event that the program emits is of a kind that is described, and every described kind is emitted."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import benchmon
+from benchmon.event_kinds import AlarmKind, EventKind, EventTraits, Severity, read_kind, traits_of
+from benchmon.watch.notice import SteadyVerdict
+from benchmon.watch.records import Verdict
+
+_EMITTERS = ("assess.py", "instruments", "recorder", "session", "watch")
+
+
+def _calls() -> Iterator[ast.Call]:
+    """Yield every call in the modules that make events."""
+    for path in sorted(Path(benchmon.__file__).parent.rglob("*.py")):
+        if path.relative_to(Path(benchmon.__file__).parent).parts[0] in _EMITTERS:
+            yield from (node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Call))
+
+
+def _emitted() -> set[str]:
+    """Return the names of the kinds that are handed to a call: to `Event` or to what makes one."""
+    return {
+        argument.attr
+        for call in _calls()
+        for argument in call.args
+        if isinstance(argument, ast.Attribute)
+        and isinstance(argument.value, ast.Name)
+        and argument.value.id == "EventKind"
+    }
+
+
+def _announced_verdicts() -> set[Verdict]:
+    """Return the verdicts that become events, by readings that get worse and better again."""
+    steady = SteadyVerdict()
+    told = (steady.update(en) for en in (0.0, 1.2, 5.0, 1.2, 0.0) for _ in range(4))
+    return {verdict for verdict in told if verdict is not None}
+
+
+def test_every_kind_is_emitted_and_no_other():
+    verdicts = {EventKind(verdict).name for verdict in _announced_verdicts()}
+    assert _emitted() | verdicts == set(EventKind.__members__)
+
+
+def test_no_event_is_made_with_a_kind_in_quotes():
+    made = [call for call in _calls() if isinstance(call.func, ast.Name) and call.func.id == "Event"]
+    kinds = [ast.unparse(call.args[2]) for call in made if len(call.args) == 4]
+    assert len(kinds) >= 20
+    assert [kind for kind in kinds if kind.startswith(("'", '"', "f'", "str("))] == []
+
+
+def test_a_kind_is_its_string():
+    assert EventKind.TRIPPED == "tripped"
+    assert read_kind("no reading") is EventKind.NO_READING
+    assert f"{EventKind.POWER_IS_BACK}" == "power is back"
+
+
+def test_a_kind_of_another_version_is_an_ordinary_one():
+    assert read_kind("levitating") == "levitating"
+    assert traits_of("levitating") == EventTraits()
+
+
+def test_what_raises_the_gravest_alarms_is_dangerous():
+    raising = {kind.traits.alarm: kind for kind in EventKind if kind.traits.alarm is not None}
+    for alarm in (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED):
+        assert raising[alarm].traits.severity is Severity.DANGER
+        assert raising[alarm].traits.tone == "danger"
