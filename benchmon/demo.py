@@ -26,9 +26,10 @@ _LOOK_EVERY = 0.01
 class DemoBench:
     """A simulated bench of a scenario: `like` is its bench file but for the addresses.
 
-    `bench_file` is to come, `session` is new. A context: `start` and `until_ready` belong in it, and at its end the files of the bench are gone. The instruments
-    are a process of their own. It ends by itself when the session is over, so that a recorder which goes on after the
-    screen was left still has instruments to read. Raises `BadInput` for no scenario.
+    `bench_file` is to come, `session` is new. A context: `start` and `until_ready` belong in it, and at its end the
+    files of the bench are gone. The instruments are a process of their own. It ends by itself when the session is
+    over, so that a recorder which goes on after the screen was left still has instruments to read. Raises `BadInput`
+    for no scenario.
     """
 
     def __init__(self, scenario: str, session: Path | None) -> None:
