@@ -23,6 +23,7 @@ from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
+from benchmon.recorder.bench_status import StatusRecorder
 from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.editing import Editing
 from benchmon.recorder.expectations import Expectations
@@ -87,6 +88,7 @@ class Recording:
         self._editing = Editing(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
+        self._status = StatusRecorder(bench)
         self._stop = stop
         self._next_round = self._next_heartbeat = 0.0
         self._started = time.monotonic()
@@ -135,7 +137,7 @@ class Recording:
             self._understanding.stop()
         ended = self._now()
         self._writer.finish(ended)
-        return self._tally.summary(self._path, ended)
+        return self._tally.summary(self._path, ended, self._status.latest)
 
     def _tell_settings(self) -> None:
         """Write down how everything is driven, defaults included, so that the session explains itself years later."""
@@ -158,6 +160,9 @@ class Recording:
         if now >= self._next_round or self._stop.switch_off:
             self._next_round = now + _ROUND
             self._go_round(now)
+            self._keep_status()
+        elif self._status.is_due:
+            self._keep_status()
 
     def _go_round(self, now: float) -> None:
         """Do what is done now and then: look for silence, tell what has become known, answer what is asked."""
@@ -171,6 +176,7 @@ class Recording:
             if isinstance(told, Event):
                 self._events([told])
             else:
+                self._status.observe(told)
                 self._writer.put(told)
         self._events(self._editing.events(now, self._staging.begun))
         for request in self._writer.requests():
@@ -193,6 +199,13 @@ class Recording:
         self._events(self._switching.events())
         self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
         self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
+        self._keep_status("finished")
+
+    def _keep_status(self, state: str = "recording") -> None:
+        """Store how the bench stands, where that is due."""
+        status = self._status.look(self._now(), state)
+        if status is not None:
+            self._writer.put(status)
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
         """Return what has come, in the order of time, after at most `wait` seconds."""
@@ -268,6 +281,7 @@ class Recording:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._writer.put(BenchChange(self._now(), bench))
         self._watch.change(bench.channel)
+        self._status.change(bench)
         self._understanding.change(bench)
         self._expectations.change(bench)
         self._staging.change(bench)
@@ -284,6 +298,7 @@ class Recording:
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
+        self._status.observe(judgement)
         self._staging.observe(judgement)
         self._understanding.observe(judgement)
         self._writer.put(self._expectations.thinned(judgement))
@@ -294,6 +309,7 @@ class Recording:
 
     def _events(self, events: Sequence[Event]) -> None:
         self._tally.events(events)
+        self._status.events(events)
         self._sign.observe(events)
         for event in events:
             self._writer.put(event)

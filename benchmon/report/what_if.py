@@ -61,6 +61,7 @@ class WhatIf:
             explanations=None,
             forecasts=(),
             bench=None,
+            status=None,
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 

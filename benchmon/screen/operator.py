@@ -103,7 +103,6 @@ class Operator(TypedAhead[Leaving]):
             self.picture.alarms.acknowledge(channel, math.inf if self.picture.old else self.now)
             if self.view.live and not self.picture.read_only:
                 self.ask("acknowledge", channel, "Acknowledged on this screen only")
-        self.picture.judge_alarms()
         self.show_all()
 
     def action_mute(self) -> None:

@@ -14,13 +14,13 @@ from benchmon.screen.alarms import Alarms
 from benchmon.screen.foresight import Foresight, Situation, smoothed
 from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
+from benchmon.session.statuses import StatusReader
 from benchmon.session.view import RecorderState, SessionInfo, Update
 from benchmon.watch import edits
 from benchmon.watch.ahead import Ahead
-from benchmon.watch.glance import SIGNS, Glance, Level, glance
+from benchmon.watch.glance import SIGNS, Glance, Level
 from benchmon.watch.plan import Plan, lacking, powered_above
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
-from benchmon.watch.without_power import is_without_power
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -89,13 +89,13 @@ class Picture:
         self._situation = Situation()
         self._mains: float | None = None
         self._edit: Event | None = None
-        self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self._ahead = Ahead()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelPicture(channel) for channel in ordered)
         self._by_name = {picture.channel.name: picture for picture in self.channels}
-        self._glance = self._judge()
+        self._status = StatusReader(info.bench)
+        self._glance = self._status.glance
 
     def take(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
@@ -110,8 +110,6 @@ class Picture:
         for event in update.events:
             self.plan.take(event)
             group = traits_of(event.kind).group
-            if group is EventGroup.SWITCHING_OFF:
-                self._switching = event
             if group is EventGroup.BENCH_FILE:
                 self._edit = event if event.kind in (EventKind.BENCH_EDITED, EventKind.BENCH_NOT_LOADABLE) else None
         self.alarms.take(update.events)
@@ -122,9 +120,10 @@ class Picture:
         if update.explanations is not None:
             self._causes = update.explanations.ranked
         self._ahead = Ahead(self.now, self._forecasts, self._causes)
-        self._glance = self._judge()
+        self._status.take(update)
+        self._glance = self._status.glance
         self._situation = self._situation_now()
-        self.judge_alarms()
+        self.alarms.update(self._status.status.alarms, self.info.bench.channel)
 
     def _change(self, bench: Bench) -> None:
         """Go by an edited bench file: it has the same channels."""
@@ -151,13 +150,6 @@ class Picture:
             return f"Edits not loaded, {edits.STAYS}. {edit.message.removesuffix(f'; {edits.STAYS}')}"
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"
-
-    def judge_alarms(self) -> None:
-        """Find which alarms stand, and which of them somebody has acknowledged."""
-        gone = self.state is RecorderState.GONE
-        channels, latest = (channel.channel for channel in self.channels), self._latest
-        off = is_without_power(self.info.bench, latest, self._switching)
-        self.alarms.judge(channels, latest, self.ahead, is_gone=gone, is_off=off)
 
     def fail(self, problem: str) -> None:
         """Take that the session could not be read, and why. What is shown is old from here on."""
@@ -277,6 +269,3 @@ class Picture:
     @property
     def _latest(self) -> dict[str, Judgement]:
         return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
-
-    def _judge(self) -> Glance:
-        return glance(self._latest, self.info.bench, str(self.state), self.ahead, self._switching)

@@ -15,6 +15,7 @@ from benchmon.session.beacon import Beat, ask_by_signal, read_beacon
 from benchmon.session.database import reading, settle, shown, writing
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
+from benchmon.session.statuses import read_status
 from benchmon.session.told_rows import Told
 from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
@@ -117,7 +118,7 @@ class SessionFollower:
         # While there is more to come the session has not ended for the screen.
         state = RecorderState.RECORDING if more else ending.state
         if state is RecorderState.FINISHED:
-            self._end = Update(now, state)
+            self._end = Update(now, state, status=read_status(connection, self._info.layout))
         return Update(
             now,
             state,
@@ -130,6 +131,7 @@ class SessionFollower:
             ending.trouble,
             before,
             changes[-1].bench if changes else None,
+            read_status(connection, self._info.layout),
         )
 
     def _beat(self) -> Beat | None:

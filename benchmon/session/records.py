@@ -8,6 +8,7 @@ from typing import Any, Literal, Protocol
 
 from benchmon.bench import Bench
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus
 
 
 class Timed(Protocol):
@@ -74,4 +75,16 @@ class Request:
     text: str
 
 
-Record = Judgement | Event | Explanations | Forecast | Waveform | Identity | Settings | Heartbeat | Anchor | BenchChange
+Record = (
+    Judgement
+    | Event
+    | Explanations
+    | Forecast
+    | Waveform
+    | Identity
+    | Settings
+    | Heartbeat
+    | Anchor
+    | BenchChange
+    | BenchStatus
+)

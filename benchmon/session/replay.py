@@ -17,6 +17,7 @@ from benchmon.session.database import reading, settle
 from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
 from benchmon.session.records import Timed
 from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
+from benchmon.session.statuses import read_status
 from benchmon.session.told_rows import Told, ToldRows
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
@@ -101,6 +102,7 @@ class ReplayView:
             explanations = self._explanations.due(connection, until)
             forecasts = self._forecasts.due(connection, until)
             waveforms = self._waveforms.due(connection, until)
+            status = read_status(connection, self._info.layout, until)
         identities, self._identities = self._identities, {}
         before, self._before = self._before, []
         gone = self._ending.state is RecorderState.GONE
@@ -115,6 +117,7 @@ class ReplayView:
             tuple(forecasts),
             tuple(waveforms),
             bench=self._bench_change(until),
+            status=status,
         )
 
     def _bench_change(self, until: float) -> Bench | None:

@@ -21,9 +21,11 @@ from benchmon.errors import one_line
 from benchmon.session.heartbeat import boot
 from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
 from benchmon.session.schema import encode_state, to_microseconds
+from benchmon.session.statuses import encode_status
 from benchmon.session.summing import Summing
 from benchmon.session.waveform_blobs import pack
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus
 
 _LIBRARIES = ("numpy", "pydantic", "pyvisa", "pyvisa-py", "pyserial", "pymodbus")
 
@@ -43,6 +45,7 @@ class Encoder:
         self._expected_from: dict[int, int] = {}
         self._next_reading = 1
         self._summing = Summing()
+        self._status: BenchStatus | None = None
 
     def encode(self, record: Record) -> Iterator[Statement]:
         """Yield the statements that write one record."""
@@ -109,6 +112,16 @@ class Encoder:
         ranked = [[one.cause, one.likelihood, one.message, list(one.channels)] for one in record.ranked]
         row = (to_microseconds(record.time), json.dumps(ranked, ensure_ascii=False))
         yield "INSERT INTO explanations (time, ranked) VALUES (?, ?)", row
+
+    @_encode.register
+    def _bench_status(self, record: BenchStatus) -> Iterator[Statement]:
+        former, self._status = self._status, record
+        until = to_microseconds(record.until)
+        if former is not None and record.tells_the_same(former):
+            yield "UPDATE statuses SET until = ? WHERE id = (SELECT max(id) FROM statuses)", (until,)
+            return
+        row = (to_microseconds(record.time), until, str(record.level), encode_status(record))
+        yield "INSERT INTO statuses (time, until, level, status) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
     def _forecast(self, record: Forecast) -> Iterator[Statement]:

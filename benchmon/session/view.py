@@ -9,6 +9,7 @@ from typing import Protocol
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus
 
 RECENT_SECONDS = 330.0
 """Seconds of readings that a screen takes of a session before it; what is older it takes from trends."""
@@ -56,7 +57,8 @@ class Update:
     causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
     those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
     what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
-    events have been passed over. `bench` is an edited bench file that came into force, None where none did.
+    events have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is
+    how the bench stands by its recorder's word, None where the session holds none.
     """
 
     now: float
@@ -70,6 +72,7 @@ class Update:
     trouble: str = ""
     events_before: int = 0
     bench: Bench | None = None
+    status: BenchStatus | None = None
 
 
 class SessionView(Protocol):

@@ -9,6 +9,7 @@ from itertools import count
 
 from benchmon.session.records import Heartbeat, Record
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus, Level
 
 MOST_WAITING = 100_000
 """Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
@@ -48,7 +49,7 @@ def _weight(record: Record) -> int:
 class Waiting:
     """Records in the order they came. When `most` wait the oldest readings, and waves, give way; events have as much.
 
-    Of heartbeats only the latest waits.
+    Of heartbeats only the latest waits. Events, and a status of another level than the one before, are in a hurry.
     """
 
     def __init__(self, most: int = MOST_WAITING) -> None:
@@ -57,7 +58,8 @@ class Waiting:
         self._numbers = count()
         self._readings, self._others = _Line(), _Line()
         self._heartbeat: Heartbeat | None = None
-        self._event_waits = self._ended = False
+        self._hurry = self._ended = False
+        self._level: Level | None = None
         self._lost: Lost | None = None
 
     def put(self, record: Record) -> None:
@@ -67,14 +69,13 @@ class Waiting:
                 self._heartbeat = record
                 return
             number = next(self._numbers)
-            line = (
-                self._readings if isinstance(record, Judgement | Forecast | Explanations | Waveform) else self._others
-            )
+            may_give_way = isinstance(record, Judgement | Forecast | Explanations | Waveform | BenchStatus)
+            line = self._readings if may_give_way else self._others
             line.append(number, record)
             while line.weight > self._most and len(line.records) > 1:
                 self._lose(line.popleft())
-            if isinstance(record, Event):
-                self._event_waits = True
+            if self._is_urgent(record):
+                self._hurry = True
                 self._news.notify()
 
     def end(self) -> None:
@@ -94,11 +95,11 @@ class Waiting:
         return len(self._readings.records) + len(self._others.records)
 
     def collect(self, within: float, limit: int) -> list[Record]:
-        """Return what came within so many seconds, sooner where an event is among it or the end; `limit` at most."""
+        """Return what came within so many seconds, `limit` at most; sooner where something hurries, or at the end."""
         with self._news:
-            self._news.wait_for(lambda: self._event_waits or self._ended, within)
+            self._news.wait_for(lambda: self._hurry or self._ended, within)
             taken = [self._next() for _ in range(min(limit, self.count))]
-            self._event_waits = self._event_waits and self.count > 0
+            self._hurry = self._hurry and self.count > 0
             if self._heartbeat is not None:
                 taken.append(self._heartbeat)
                 self._heartbeat = None
@@ -114,6 +115,12 @@ class Waiting:
         with self._news:
             lost, self._lost = self._lost, None
             return lost
+
+    def _is_urgent(self, record: Record) -> bool:
+        if not isinstance(record, BenchStatus):
+            return isinstance(record, Event)
+        former, self._level = self._level, record.level
+        return record.level is not former
 
     def _next(self) -> Record:
         lines = [line for line in (self._readings, self._others) if line.records]

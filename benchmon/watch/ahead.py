@@ -52,13 +52,19 @@ class Ahead:
         return forecast is not None and forecast.latest is not None and math.isfinite(forecast.latest)
 
     def limit_words(self, channel: Channel) -> str:
-        """Return that a channel is heading for its limit: `will pass 105.0 °C in about 3 min 40 s`; "" if it is not."""
-        left = self.seconds_to_limit(channel.name)
-        limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
-        if left is None or limit is None:
-            return ""
-        verb = "will" if self.surely_passes(channel.name) else "may"
-        return f"{verb} pass {format_value(limit, channel.unit)} {about(left)}"
+        """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
+        return limit_words(channel, self.seconds_to_limit(channel.name), surely=self.surely_passes(channel.name))
+
+
+def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
+    """Return that a channel passes its limit in `left` seconds: `will pass 105.0 °C in about 3 min 40 s`.
+
+    "" where it has no limit, or `left` is None. `surely` is whether it does on every course.
+    """
+    limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
+    if left is None or limit is None:
+        return ""
+    return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
 
 
 def about(seconds: float) -> str:

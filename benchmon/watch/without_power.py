@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
-from benchmon.watch.limits import trip_crossed, warning_crossed
+from benchmon.watch.limits import Crossing, trip_crossed, warning_crossed
 from benchmon.watch.plan import powered_above
 from benchmon.watch.power_gone import is_of_the_power
 from benchmon.watch.records import Event, Flag, Judgement
@@ -60,23 +60,30 @@ def mains_off(bench: Bench, latest: Mapping[str, Judgement]) -> Channel | None:
     return None
 
 
-def mains_off_in_words(bench: Bench, latest: Mapping[str, Judgement], mains: Channel) -> tuple[bool, str]:
-    """Return whether something speaks against `mains`, which reads none, and a sentence for it."""
-    shown = f"{mains.name} is at {format_value(_value(latest.get(mains.name)), mains.unit)}"
+def speaks_for_power(bench: Bench, latest: Mapping[str, Judgement]) -> Channel | None:
+    """Return the first channel whose reading cannot be without power or stored charge, None where none is so."""
     for channel in bench.channel:
         value = _value(latest.get(channel.name))
         if value is not None and is_of_the_power(channel) and abs(value) > _least(channel):
-            there = f"{channel.name} is at {format_value(value, channel.unit)}"
-            return True, f"{shown}, yet {there}: stored charge, or the power is on and a lead of {mains.name} is off"
-    return False, f"No mains: {shown}; {_CHARGE}"
+            return channel
+    return None
+
+
+def mains_off_in_words(mains: Channel, value: float | None, against: tuple[Channel, float | None] | None) -> str:
+    """Return that `mains` reads none, at `value` (V), and which channel with its value speaks `against` it."""
+    at = f"{mains.name} is at {format_value(value, mains.unit)}"
+    if against is None:
+        return f"No mains: {at}; {_CHARGE}"
+    other, reads = against
+    there = f"{other.name} is at {format_value(reads, other.unit)}"
+    return f"{at}, yet {there}: stored charge, or the power is on and a lead of {mains.name} is off"
 
 
 def is_without_power(bench: Bench, latest: Mapping[str, Judgement], switching: Event | None) -> bool:
     """Return whether meters have shown that the supply has no power, and none speaks against it."""
     if was_seen_off(switching):
         return True
-    mains = mains_off(bench, latest)
-    return mains is not None and not mains_off_in_words(bench, latest, mains)[0]
+    return mains_off(bench, latest) is not None and speaks_for_power(bench, latest) is None
 
 
 def is_low_without_power(channel: Channel, judgement: Judgement, *, off: bool) -> bool:
@@ -87,12 +94,22 @@ def is_low_without_power(channel: Channel, judgement: Judgement, *, off: bool) -
     return crossing is not None and not crossing.above
 
 
-def still_past(channel: Channel, judgement: Judgement) -> str:
-    """Return that a channel is past its warning though the power is gone, "" where it is not above it."""
-    if judgement.value is None:
-        return ""
-    crossing = trip_crossed(channel, judgement.value) or warning_crossed(channel, judgement.value)
-    return past(channel, judgement.value, crossing) if crossing is not None and crossing.above else ""
+def still_past(channel: Channel, judgement: Judgement) -> bool:
+    """Return whether a channel is above its warning though the power is gone."""
+    crossing = None if judgement.value is None else _crossing(channel, judgement.value)
+    return crossing is not None and crossing.above
+
+
+def past_words(channel: Channel, value: float | None) -> str:
+    """Return how a channel at `value` (its unit) is past a limit, or where it stands."""
+    crossing = None if value is None else _crossing(channel, value)
+    if value is None or crossing is None:
+        return f"{channel.name} was past its warning"
+    return past(channel, value, crossing)
+
+
+def _crossing(channel: Channel, value: float) -> Crossing | None:
+    return trip_crossed(channel, value) or warning_crossed(channel, value)
 
 
 def _least(channel: Channel) -> float:

@@ -10,6 +10,7 @@ from benchmon.screen.alarms import Alarm, Alarms
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.view import RecorderState
 from benchmon.watch.records import Event, Flag, Forecast
+from benchmon.watch.status import StatusWatch
 
 SWITCH = '[switch_off]\ninstrument = "bench meter"\n'
 OVERLAYS = ["question_mark", "p", "b", "e", "enter", "n", "slash", "q", "o"]
@@ -202,13 +203,11 @@ async def test_a_switch_that_failed_is_the_gravest_alarm(app, bench, judge, read
 
 
 def test_an_alarm_ends_with_its_cause_and_comes_back_unseen(bench, judge):
-    alarms, channels = Alarms(), bench.info.bench.channel
-    ahead = type("Ahead", (), {"now": 1.0, "surely_passes": lambda *_: False, "limit_words": lambda *_: ""})()
+    alarms, watch, channels = Alarms(), StatusWatch(bench.info.bench), bench.info.bench.channel
 
     def judged(now, *flags):
-        ahead.now = now
-        latest = {"transformer": judge("transformer", 95.0, 60.0, time=now, flags=flags)}
-        alarms.judge(channels, latest, ahead, is_gone=False, is_off=False)
+        watch.judgement(judge("transformer", 95.0, 60.0, time=now, flags=flags))
+        alarms.update(watch.at(now).alarms, channels)
         return alarms.standing
 
     assert judged(1.0, Flag.HOT) == (Alarm("hot", "transformer"),)

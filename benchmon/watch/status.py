@@ -1,0 +1,435 @@
+"""The status of a bench: "is it right, is it safe?", decided once, with what its words are made of.
+
+It never calls anything safe: mains and stored charge remain whatever the readings say. It says what is known: as
+expected, within limits, or not, the worst first. The sentences are made where they are shown, see `glance`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
+from benchmon.watch import without_power
+from benchmon.watch.ahead import Ahead
+from benchmon.watch.limits import has_limits
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+
+_Pair = tuple[Channel, Judgement]
+
+FAR_TOO_MUCH = 1.5
+"""Times what is expected from which on a current or a power asks for a hand at the switch, limits or none."""
+
+
+class Level(StrEnum):
+    """How the whole bench stands, in words of a glance."""
+
+    DANGER = "danger"
+    BLIND = "blind"
+    CAUTION = "caution"
+    WAITING = "waiting"
+    AS_EXPECTED = "as expected"
+    ENDED = "ended"
+
+
+class Finding(StrEnum):
+    """What decides the level, the worst of all that is so."""
+
+    SWITCH_OFF_FAILED = "switch-off failed"
+    TRIPPED = "tripped"
+    RECORDER_GONE = "recorder gone"
+    ENDED = "ended"
+    END_UNKNOWN = "ended, its last status unknown"
+    SWITCHED = "switched off, or on its way"
+    SWITCHED_YET_PAST = "switched off, yet past a warning"
+    SWITCHED_AND_SILENT = "switched off, and not watched"
+    SURELY_HEADING = "surely heading for its limit"
+    WARNED = "past its warning"
+    FAR_TOO_MUCH = "far too much"
+    NOT_WATCHED = "not watched"
+    HEADING = "heading for its limit"
+    DISAGREES = "disagrees"
+    OVERRANGE = "overrange"
+    SILENT = "silent"
+    IMPLAUSIBLE = "implausible"
+    DRIFTING = "drifting"
+    QUESTIONABLE = "questionable"
+    NO_MAINS = "no mains"
+    NO_CHANNELS = "no channels"
+    WAITING = "waiting for readings"
+    NOTHING_PREDICTED = "nothing predicted"
+    AS_EXPECTED = "as expected"
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """An alarm that stands, raised at `since` (session seconds). `channel` is "" where it concerns none.
+
+    `value` is the channel's latest reading in its unit, None where there is none or it does not matter.
+    """
+
+    kind: AlarmKind
+    channel: str
+    since: float
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """A channel that a status is about, as it reads, values in its unit; `others` is how many more are like it."""
+
+    channel: str
+    value: float | None = None
+    expected: float | None = None
+    expected_uncertainty: float | None = None
+    is_hot: bool = False
+    others: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BenchStatus:
+    """How a bench stands at `time` (session seconds), as its recorder saw it; `until` is when it was last confirmed.
+
+    `state` is the recorder's: `recording`, `finished` or `gone`. `about` is the channel that matters most, `also` a
+    second one: that speaks against a mains that reads none, or that disagreed at the end. `limit_at` is when (session
+    seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
+    `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
+    the latest event of a switching off.
+    """
+
+    time: float
+    level: Level
+    finding: Finding
+    state: str = "recording"
+    about: Subject | None = None
+    also: Subject | None = None
+    limit_at: float | None = None
+    surely: bool = False
+    cause: str = ""
+    agreeing: int = 0
+    silent: int = 0
+    known: int = 0
+    switching: Event | None = None
+    alarms: tuple[Alarm, ...] = ()
+    until: float = 0.0
+
+    @property
+    def tripped(self) -> tuple[str, ...]:
+        """Return the channels that have passed a limit."""
+        return tuple(alarm.channel for alarm in self.alarms if alarm.kind is AlarmKind.TRIPPED)
+
+    def tells_the_same(self, other: BenchStatus) -> bool:
+        """Return whether `other` differs in its times alone."""
+        return replace(self, time=other.time, until=other.until) == other
+
+    def is_alike(self, other: BenchStatus) -> bool:
+        """Return whether level, finding, channels and alarms are those of `other`; readings may differ."""
+        return _gist(self) == _gist(other)
+
+    def seen_in(self, state: str, now: float) -> BenchStatus:
+        """Return this status as it stands at `now` (session seconds) when the recorder's state turns out to be `state`.
+
+        A recorder that is gone, or has ended without a last word, cannot say so itself.
+        """
+        if state in (self.state, "recording"):
+            return self
+        seen = replace(self, state=state)
+        if state == "gone":
+            seen = replace(seen, alarms=in_order([*self.alarms, Alarm(AlarmKind.RECORDER_GONE, "", now)]))
+        if self.finding in (Finding.SWITCH_OFF_FAILED, Finding.TRIPPED):
+            return seen
+        if state == "gone":
+            return replace(seen, level=Level.BLIND, finding=Finding.RECORDER_GONE)
+        return replace(seen, level=Level.ENDED, finding=Finding.END_UNKNOWN)
+
+
+def _gist(status: BenchStatus) -> tuple[object, ...]:
+    subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also))
+    alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
+    return status.level, status.finding, status.state, status.cause, status.switching, *subjects, alarms
+
+
+def in_order(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:
+    """Return alarms, the gravest first, then the oldest."""
+    order = list(AlarmKind)
+    return tuple(sorted(alarms, key=lambda alarm: (order.index(alarm.kind), alarm.since)))
+
+
+def bench_status(
+    latest: Mapping[str, Judgement],
+    bench: Bench,
+    state: str = "recording",
+    ahead: Ahead | None = None,
+    switching: Event | None = None,
+) -> BenchStatus:
+    """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
+
+    `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
+    `switching` is the latest event that tells of a switching off, if there was one. Alarms are not among it.
+    """
+    ahead = ahead or Ahead()
+    found = _worst(latest, bench, state, ahead, switching)
+    known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
+    return replace(
+        found,
+        time=ahead.now,
+        until=ahead.now,
+        state=state,
+        switching=switching,
+        agreeing=len(_of_verdict(known, Verdict.AGREES)),
+        silent=len(bench.channel) - sum(judgement.value is not None for _, judgement in known),
+        known=len(known),
+    )
+
+
+def _worst(
+    latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, switching: Event | None
+) -> BenchStatus:
+    if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
+        return _status(Level.DANGER, Finding.SWITCH_OFF_FAILED)
+    known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
+    tripped = _flagged(known, Flag.TRIPPED)
+    if tripped:
+        return _status(Level.DANGER, Finding.TRIPPED, tripped)
+    if state == "gone":
+        return _status(Level.BLIND, Finding.RECORDER_GONE)
+    if state == "finished":
+        ended = _status(Level.ENDED, Finding.ENDED, _flagged(known, Flag.HOT))
+        return replace(ended, also=_subject(_of_verdict(known, Verdict.DISAGREES)))
+    if switching is not None and switching.kind in (EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF):
+        return _after_switching_off(known, switching)
+    return _while_watched(known, latest, bench, ahead)
+
+
+def _status(level: Level, finding: Finding, pairs: Sequence[_Pair] = ()) -> BenchStatus:
+    return BenchStatus(0.0, level, finding, about=_subject(pairs))
+
+
+def _subject(pairs: Sequence[_Pair]) -> Subject | None:
+    """Return the first of `pairs`, and how many more there are."""
+    if not pairs:
+        return None
+    channel, seen = pairs[0]
+    hot = Flag.HOT in seen.flags
+    return Subject(channel.name, seen.value, seen.expected, seen.expected_uncertainty, hot, len(pairs) - 1)
+
+
+def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Ahead) -> BenchStatus:
+    mains = without_power.mains_off(bench, latest)
+    for level, finding, pairs in _findings(known, ahead, off=mains is not None):
+        if pairs:
+            return _with_outlook(_status(level, finding, pairs), pairs[0][0], ahead)
+    if mains is not None:
+        against = without_power.speaks_for_power(bench, latest)
+        level = Level.WAITING if against is None else Level.CAUTION
+        there = [] if against is None else [(against, latest[against.name])]
+        return replace(_status(level, Finding.NO_MAINS, [(mains, latest[mains.name])]), also=_subject(there))
+    return _calm(known, bench)
+
+
+def _with_outlook(status: BenchStatus, channel: Channel, ahead: Ahead) -> BenchStatus:
+    """Return a status with where its channel is heading, or with the likely cause, where its words tell of it."""
+    if status.finding in (Finding.SURELY_HEADING, Finding.HEADING):
+        left = ahead.seconds_to_limit(channel.name)
+        limit_at = None if left is None else ahead.now + left
+        return replace(status, limit_at=limit_at, surely=ahead.surely_passes(channel.name))
+    if status.finding in (Finding.FAR_TOO_MUCH, Finding.DISAGREES, Finding.QUESTIONABLE):
+        cause = ahead.likely_cause
+        return status if cause is None else replace(status, cause=cause.cause)
+    return status
+
+
+def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
+    """Return how it stands after a switching off: what is past a limit nonetheless, or that nothing is.
+
+    What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
+    """
+    if not without_power.was_seen_off(switching):
+        return _status(Level.CAUTION, Finding.SWITCHED)
+    past = [pair for pair in _flagged(known, Flag.HOT) if without_power.still_past(*pair)]
+    if past:
+        return _status(Level.CAUTION, Finding.SWITCHED_YET_PAST, past)
+    silent = [(channel, judgement) for channel, judgement in _flagged(known, Flag.STALE) if has_limits(channel)]
+    if silent:
+        return _status(Level.BLIND, Finding.SWITCHED_AND_SILENT, silent)
+    return _status(Level.WAITING, Finding.SWITCHED)
+
+
+def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
+    """Return what may be wrong, the worst first, and where it is so.
+
+    `off` says that there is no mains, so that what is low is so because of it.
+    """
+    stale, heading = _flagged(known, Flag.STALE), _heading_for_limits(known, ahead)
+    guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
+    warned = [pair for pair in _flagged(known, Flag.HOT) if not without_power.is_low_without_power(*pair, off=off)]
+    surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
+    return [
+        (Level.CAUTION, Finding.SURELY_HEADING, surely),
+        (Level.CAUTION, Finding.WARNED, warned),
+        (Level.CAUTION, Finding.FAR_TOO_MUCH, _far_too_much(known, ahead)),
+        (Level.BLIND, Finding.NOT_WATCHED, guards),
+        (Level.CAUTION, Finding.HEADING, heading),
+        (Level.CAUTION, Finding.DISAGREES, _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead)),
+        (Level.CAUTION, Finding.OVERRANGE, _flagged(known, Flag.OVERRANGE)),
+        (Level.CAUTION, Finding.SILENT, stale),
+        (Level.CAUTION, Finding.IMPLAUSIBLE, _flagged(known, Flag.IMPLAUSIBLE)),
+        (Level.CAUTION, Finding.DRIFTING, _flagged(known, Flag.DRIFTING)),
+        (Level.CAUTION, Finding.QUESTIONABLE, _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead)),
+    ]
+
+
+def _far_too_much(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return the currents and powers that are far above what was expected, the farthest first: a short, an overload.
+
+    Those that the likely cause is about are left out: there a meter is wrong, and not the circuit.
+    """
+    mistaken = ahead.likely_cause.channels if ahead.likely_cause is not None else ()
+
+    def times(pair: _Pair) -> float:
+        value, expected, spread = pair[1].value, pair[1].expected, pair[1].expected_uncertainty
+        if value is None or expected is None or not math.isfinite(value):
+            return 0.0
+        most = abs(expected) + (spread or 0.0)
+        return abs(value) / most if most > 0 else 0.0
+
+    wrong = [pair for pair in _of_verdict(known, Verdict.DISAGREES) if pair[0].unit in ("A", "W")]
+    far = [pair for pair in wrong if times(pair) > FAR_TOO_MUCH and pair[0].name not in mistaken]
+    return sorted(far, key=times, reverse=True)
+
+
+def _heading_for_limits(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return the channels that may pass their trip limit, the soonest first."""
+    lefts = ((ahead.seconds_to_limit(pair[0].name), pair) for pair in known if pair[1].value is not None)
+    found = [(left, pair) for left, pair in lefts if left is not None]
+    return [pair for _, pair in sorted(found, key=lambda each: each[0])]
+
+
+def _explained_first(pairs: list[_Pair], ahead: Ahead) -> list[_Pair]:
+    """Return `pairs` with those first that the likely cause is about."""
+    cause = ahead.likely_cause
+    return pairs if cause is None else sorted(pairs, key=lambda pair: pair[0].name not in cause.channels)
+
+
+def _calm(known: list[_Pair], bench: Bench) -> BenchStatus:
+    """Return how it stands where nothing is wrong: still waiting, or as expected."""
+    if not bench.channel:
+        return _status(Level.WAITING, Finding.NO_CHANNELS)
+    if len(bench.channel) > sum(judgement.value is not None for _, judgement in known):
+        return _status(Level.WAITING, Finding.WAITING)
+    if not _of_verdict(known, Verdict.AGREES):
+        return _status(Level.WAITING, Finding.NOTHING_PREDICTED)
+    return _status(Level.AS_EXPECTED, Finding.AS_EXPECTED)
+
+
+def _flagged(known: list[_Pair], flag: Flag) -> list[_Pair]:
+    return [pair for pair in known if flag in pair[1].flags]
+
+
+def _of_verdict(known: list[_Pair], verdict: Verdict) -> list[_Pair]:
+    return [pair for pair in known if pair[1].verdict is verdict]
+
+
+class StatusWatch:
+    """Follows the judgements and the news of a session and gives the status of its bench, alarms included."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._latest: dict[str, Judgement] = {}
+        self._forecasts: dict[str, Forecast] = {}
+        self._causes: tuple[Explanation, ...] = ()
+        self._switching: Event | None = None
+        self._alarms = _Alarms()
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._bench = bench
+        self._channels = {channel.name: channel for channel in bench.channel}
+
+    def judgement(self, judgement: Judgement) -> None:
+        """Take a judgement; one of a channel that the bench does not have is left."""
+        if judgement.channel in self._channels:
+            self._latest[judgement.channel] = judgement
+
+    def events(self, events: Iterable[Event]) -> None:
+        """Take events in the order of their times."""
+        for event in events:
+            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
+                self._switching = event
+            self._alarms.take(event)
+
+    def forecast(self, forecast: Forecast) -> None:
+        """Take where a channel is heading."""
+        self._forecasts[forecast.channel] = forecast
+
+    def explanations(self, explanations: Explanations) -> None:
+        """Take the causes that stand from now on."""
+        self._causes = explanations.ranked
+
+    def at(self, now: float, state: str = "recording") -> BenchStatus:
+        """Return the status at `now` (session seconds); `state` is the recorder's."""
+        ahead = Ahead(now, self._forecasts, self._causes)
+        status = bench_status(self._latest, self._bench, state, ahead, self._switching)
+        off = without_power.is_without_power(self._bench, self._latest, self._switching)
+        alarms = self._alarms.standing(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
+        return replace(status, alarms=alarms)
+
+
+_Key = tuple[AlarmKind, str]
+
+
+class _Alarms:
+    """What raised the alarms that stand, and since when."""
+
+    def __init__(self) -> None:
+        self._raised: dict[_Key, float] = {}
+        self._seen: dict[_Key, float] = {}
+        self._failed_to_switch_off = False
+
+    def take(self, event: Event) -> None:
+        kind = traits_of(event.kind).alarm
+        if kind is not None:
+            self._raised[kind, event.channel] = event.time
+        if event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
+            self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
+
+    def standing(
+        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
+    ) -> tuple[Alarm, ...]:
+        """Return the alarms that stand at `ahead.now`; an alarm whose cause is over is one anew when it comes back.
+
+        `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
+        """
+        keys: list[tuple[_Key, float | None]] = []
+        if self._failed_to_switch_off:
+            keys.append(((AlarmKind.SWITCH_OFF_FAILED, ""), None))
+        if is_gone:
+            keys.append(((AlarmKind.RECORDER_GONE, ""), None))
+        for channel in channels:
+            judgement = latest.get(channel.name)
+            if judgement is not None:
+                kinds = _kinds(channel, judgement, ahead, is_off=is_off)
+                keys += [((kind, channel.name), judgement.value) for kind in kinds]
+        self._seen = {key: self._seen.get(key, ahead.now) for key, _ in keys}
+        found = (
+            Alarm(*key, self._raised.get(key, self._seen[key]), value if key[0] is AlarmKind.HOT else None)
+            for key, value in keys
+        )
+        return in_order(found)
+
+
+def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[AlarmKind]:
+    if Flag.TRIPPED in judgement.flags:
+        return [AlarmKind.TRIPPED]
+    kinds = []
+    if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
+        kinds.append(AlarmKind.HEADING_FOR_LIMIT)
+    if Flag.HOT in judgement.flags and not without_power.is_low_without_power(channel, judgement, off=is_off):
+        kinds.append(AlarmKind.HOT)
+    if Flag.STALE in judgement.flags and has_limits(channel):
+        kinds.append(AlarmKind.NOT_WATCHED)
+    return kinds
