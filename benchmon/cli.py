@@ -284,9 +284,9 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
 def assess(bench: Path, readings: Path, as_json: bool) -> int:
     """Judge readings logged by hand: a CSV with the columns time_s, channel and value (SI)."""
     from benchmon import printing
-    from benchmon.assess import assess as assess_readings
     from benchmon.bench import load_bench
-    from benchmon.readings_file import read_readings
+    from benchmon.report.logged_readings import read_readings
+    from benchmon.report.reevaluate import assess as assess_readings
 
     loaded = load_bench(bench)
     answer = assess_readings(loaded, read_readings(readings, [channel.name for channel in loaded.channel]))

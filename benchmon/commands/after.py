@@ -89,7 +89,7 @@ def analyse(
 @OUT
 @click.option("--wide", is_flag=True, help="CSV with a column for each channel instead of a line for each reading.")
 @click.option("--every", type=Measured(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s.")
-@click.option("--progress", is_flag=True, hidden=True, help="Print how much is done, a JSON object a line.")
+@click.option("--progress", is_flag=True, help="Print how much is done, a JSON object a line.")
 @FORCE
 def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
@@ -192,8 +192,7 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
-    from benchmon.report.rejudged import Rejudged
-    from benchmon.report.what_if import WhatIf
+    from benchmon.report.rejudged import Rejudged, WhatIf
     from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.player import Player
 

@@ -20,16 +20,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.assess import assess
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput
-from benchmon.readings_file import read_readings
 from benchmon.report import export as exports
 from benchmon.report import rows_out
 from benchmon.report.export import export
+from benchmon.report.logged_readings import read_readings
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
 from benchmon.report.recorded import RecordedSession
+from benchmon.report.reevaluate import assess
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
@@ -329,11 +329,11 @@ class TestFiles:
         folder.mkdir()
         command = [sys.executable, "-m", "benchmon", "export", str(session), "-o", str(folder / "all.csv")]
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        give_up = time.monotonic() + 30
+        give_up = time.monotonic() + 60
         while not list(folder.iterdir()) and process.poll() is None and time.monotonic() < give_up:
             time.sleep(0.001)
         process.send_signal(ended_by)
-        status = process.wait(30)
+        status = process.wait(60)
         left = [path.name for path in folder.iterdir()]
         assert (status, left) in [(128 + ended_by, []), (0, ["all.csv"])]
 
@@ -349,7 +349,7 @@ class TestFiles:
         while b"Write over it?" not in said and time.monotonic() < give_up:
             said += os.read(ours, 1000)
         os.write(ours, f"{answer}\n".encode())
-        assert process.wait(30) == (0 if written else 2)
+        assert process.wait(60) == (0 if written else 2)
         os.close(ours)
         assert (out.read_text() != "mine") is written
 

@@ -36,7 +36,7 @@ view = View()
 all_agree(view, 61.0)
 print("left:", run_screen(view))
 """
-PATIENCE = 20.0
+PATIENCE = 60.0
 
 
 def until(condition: Callable[[], bool], patience: float = PATIENCE) -> bool:
