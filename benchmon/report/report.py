@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmon.errors import BadInput, PredictionError, one_line
+from benchmon.atomic_file import whole_file
+from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.ratings import Ratings, check
 from benchmon.report import happening_sections as happening
 from benchmon.report import pictures, words
@@ -14,11 +15,11 @@ from benchmon.report import result_sections as result
 from benchmon.report.document import Document, Paragraph, Section
 from benchmon.report.findings import Findings, find
 from benchmon.report.markdown import as_markdown
-from benchmon.report.output_file import whole_file
 from benchmon.report.page import as_page
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.supply_sections import instruments_section, supply_section
 from benchmon.report.wave_sections import waves_section
+from benchmon.text import clock, one_line
 
 FORMATS: dict[str, Callable[[Document], str]] = {".html": as_page, ".htm": as_page, ".md": as_markdown}
 
@@ -77,7 +78,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         record.signature_section(),
         record.appendix_section(found),
     ]
-    under = f"Report of a power-on test, recorded from {words.wall(session)} for {words.clock(session.duration)}"
+    under = f"Report of a power-on test, recorded from {words.wall(session)} for {clock(session.duration)}"
     return Document(session.bench.title, under, tuple(section for section in sections if section is not None))
 
 

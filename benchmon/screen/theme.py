@@ -8,8 +8,8 @@ from typing import Any
 from textual.app import App
 from textual.theme import Theme
 
-from benchmon.errors import one_line
 from benchmon.screen.tones import Palette
+from benchmon.text import one_line
 
 PALETTE_VARIABLE = "BENCHMON_COLOURS"
 _LIGHT_BACKGROUNDS = ("7", "15")

@@ -31,7 +31,7 @@ from benchmon.screen.terminal.differential_driver import DifferentialDriver
 PLAY = """
 import sys, time
 sys.path.insert(0, {folder!r})
-from conftest import FakeView, judgement, CHANNELS
+from support.session_view import FakeView, judgement, CHANNELS
 from benchmon.screen.app import run_screen
 
 class View(FakeView):
@@ -119,7 +119,7 @@ class Line:
 def start(tmp_path):
     """Return a function that starts the screen at the far end of a line."""
     script, begun, lines = tmp_path / "play.py", time.monotonic(), []
-    script.write_text(PLAY.format(folder=str(Path(__file__).parent), start=begun), encoding="utf-8")
+    script.write_text(PLAY.format(folder=str(Path(__file__).parents[1]), start=begun), encoding="utf-8")
 
     def on_a_line(*before: str, **options) -> Line:
         lines.append(Line([*before, sys.executable, str(script)], **options))

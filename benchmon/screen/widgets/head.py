@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
-from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.screen.tones import LEVEL_TONES, Tone
 from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.text import clock
 from benchmon.watch.glance import SIGNS, Level
 
 _ASCII_SIGNS = {
