@@ -134,8 +134,9 @@ def _hot(stress: Stress) -> Iterator[str]:
     if hot:
         yield (
             f"Hot at high mains: {', '.join(hot)}. Metal held for a few seconds is harmless up to "
-            f"{METAL_HARMLESS:.0f} °C, painful up to {METAL_PAINFUL:.0f} °C and burns above (IEC 62368-1, from memory). "
-            "Parts stay hot after power off; an inrush limiter that is still hot does not limit the next switch-on."
+            f"{METAL_HARMLESS:.0f} °C, painful up to {METAL_PAINFUL:.0f} °C and burns above (IEC 62368-1, from "
+            "memory). Parts stay hot after power off; an inrush limiter that is still hot does not limit the next "
+            "switch-on."
         )
     elif stress.bench.ntc is not None:
         yield "An inrush limiter that is still warm limits the next switch-on less: let it cool for a few minutes."
