@@ -13,7 +13,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 
 if TYPE_CHECKING:
-    from benchmon.prediction.follow import Follower
+    from benchmon.prediction.operating_point import OperatingPointPredictor
     from benchmon.prediction.result import Prediction
 
 _KEPT = 64
@@ -137,11 +137,11 @@ class _Engine:
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
-        self._follower: Follower | None = None
+        self._follower: OperatingPointPredictor | None = None
 
     def __call__(self, situation: Situation) -> Prediction:
-        from benchmon.prediction.follow import Follower  # noqa: PLC0415
+        from benchmon.prediction.operating_point import OperatingPointPredictor  # noqa: PLC0415
 
         if self._follower is None:
-            self._follower = Follower(self._bench)
+            self._follower = OperatingPointPredictor(self._bench)
         return self._follower.at(situation.mains, situation.ambient, situation.load)

@@ -10,13 +10,12 @@ from typing import Any
 
 from benchmon.bench import Bench
 from benchmon.event_kinds import AlarmKind, read_kind
-from benchmon.session.rows import session_time
-from benchmon.session.schema import to_microseconds
-from benchmon.session.view import RecorderState, Update
+from benchmon.session.records import RecorderState, Update
+from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
-from benchmon.watch.glance import Glance, shown
 from benchmon.watch.records import Event
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status_wording import StatusLine, shown
 
 _FIRST_LAYOUT = 4
 """The first layout that keeps statuses."""
@@ -160,6 +159,6 @@ class StatusReader:
         self.status = self._watch.at(update.now, str(update.state))
 
     @property
-    def glance(self) -> Glance:
+    def glance(self) -> StatusLine:
         """Return the status in words, with its age where nothing has confirmed it for long."""
         return shown(self.status, self._bench, self._now)

@@ -8,14 +8,14 @@ import random
 import pytest
 
 from benchmon.errors import SessionFileError
-from benchmon.screen.picture import Picture
-from benchmon.session.view import RecorderState, Update
-from benchmon.watch.glance import Level
+from benchmon.screen.session_state import SessionState
+from benchmon.session.records import RecorderState, Update
 from benchmon.watch.records import Event, Flag
+from benchmon.watch.status import Level
 
 
 def test_it_keeps_the_latest_of_each_channel(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, (judge("transformer", 40.0, time=0.5),)), True)
     picture.take(
         Update(
@@ -32,14 +32,14 @@ def test_it_keeps_the_latest_of_each_channel(make_view, judge):
 
 
 def test_a_channel_that_the_bench_does_not_have_is_left_out(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, (judge("stranger", 1.0),)), True)
     assert len(picture.channels) == 12
     assert picture.glance.level is Level.WAITING
 
 
 def test_events_are_counted_and_only_the_latest_kept(make_view):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     for batch in range(12):
         events = tuple(Event(float(batch), "", "note", f"{batch}-{number}") for number in range(500))
         picture.take(Update(float(batch), RecorderState.RECORDING, (), events), True)
@@ -49,7 +49,7 @@ def test_events_are_counted_and_only_the_latest_kept(make_view):
 
 
 def test_points_are_in_the_order_of_the_vocabulary(make_view):
-    assert Picture(make_view().info).points == (
+    assert SessionState(make_view().info).points == (
         "mains",
         "secondary",
         "diode",
@@ -61,15 +61,15 @@ def test_points_are_in_the_order_of_the_vocabulary(make_view):
 
 
 def test_mains_are_told_only_as_far_as_they_are_measured(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     for value, words in ((231.4, "mains 231.4 V"), (None, "mains not measured"), (math.inf, "mains not measured")):
         picture.take(Update(1.0, RecorderState.RECORDING, (judge("mains voltage", value),)), True)
         assert picture.mains_in_words == words
-    assert Picture(make_view([("out", "output.voltage.mean", "")]).info).mains_in_words == ""
+    assert SessionState(make_view([("out", "output.voltage.mean", "")]).info).mains_in_words == ""
 
 
 def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.fail(str(SessionFileError("damaged")))
     assert picture.old
     assert picture.glance.level is Level.BLIND
@@ -84,7 +84,7 @@ def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
 
 
 def test_identities_are_gathered(make_view):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, identities={"a": "one"}), True)
     picture.take(Update(2.0, RecorderState.RECORDING, identities={"b": "two"}), True)
     assert picture.identities == {"a": "one", "b": "two"}
@@ -92,7 +92,7 @@ def test_identities_are_gathered(make_view):
 
 def test_noisy_mains_lead_predictions_nowhere_and_turned_ones_at_once(make_view, judge):
     view, chance, seen = make_view(), random.Random(3), set()
-    picture = Picture(view.info, live=True)
+    picture = SessionState(view.info, live=True)
     for at in range(400):
         volts = 230.0 * (1 + chance.gauss(0.0, 0.004))
         view.push(judge("mains voltage", volts, 230.0, time=float(at)), now=float(at))

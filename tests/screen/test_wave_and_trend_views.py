@@ -11,7 +11,7 @@ from benchmon.errors import SessionFileError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.foresight import Foresight
-from benchmon.session.view import Part
+from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, Flag, Waveform
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -33,7 +33,7 @@ def bench(make_view, agree):
     view = make_view()
     agree(view, 60.0)
     for channel in view.info.bench.channel:
-        view.past[channel.name] = [Part(at, at + 1.0, 5, 23.9, 24.3, 24.1) for at in range(60)]
+        view.past[channel.name] = [TrendBin(at, at + 1.0, 5, 23.9, 24.3, 24.1) for at in range(60)]
     return view
 
 

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import Part, RecorderState, SessionInfo, Update
+from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
 from support.supplies import supply
 
@@ -85,7 +85,7 @@ class FakeView:
         self.trouble = ""
         self.bench: Bench | None = None
         self.requests: list[tuple[str, str]] = []
-        self.past: dict[str, list[Part]] = {}
+        self.past: dict[str, list[TrendBin]] = {}
         self._news: list[News] = []
         self._identities: dict[str, str] = {}
 
@@ -113,7 +113,7 @@ class FakeView:
             bench=self.bench,
         )
 
-    def trend(self, channel: str, *_: float) -> tuple[Part, ...]:
+    def trend(self, channel: str, *_: float) -> tuple[TrendBin, ...]:
         return tuple(self.past.get(channel, ()))
 
     def request(self, kind: str, text: str = "") -> None:
