@@ -12,13 +12,14 @@ from benchmon.analyse.expected import MeasureComparison, compare, is_frequency, 
 from benchmon.analyse.scope_file import read_capture
 from benchmon.bench import Accuracy, Bench
 from benchmon.bench.fields import parse_accuracy
-from benchmon.errors import BadInput, DataFileError, one_line
+from benchmon.errors import BadInput, DataFileError
 from benchmon.prediction.result import Prediction
 from benchmon.signals.arrays import Floats
 from benchmon.signals.captured_wave import Wave, measure_wave
 from benchmon.signals.harmonic_limits import HarmonicLimit, compare_with_limits
 from benchmon.signals.power import measure_pair
 from benchmon.signals.uncertainty import UncertainValue
+from benchmon.text import one_line
 from benchmon.watch.records import Explanation
 
 _LINE_CURRENT = "mains.current"

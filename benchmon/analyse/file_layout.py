@@ -14,7 +14,8 @@ from itertools import pairwise
 from quantiphy import InvalidNumber
 from quantiphy import Quantity as Scaled
 
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
+from benchmon.text import one_line
 
 _BASES = {
     "s": ("s", "sec", "secs", "second", "seconds"),

@@ -12,8 +12,9 @@ import numpy as np
 from pydantic_core import from_json
 
 from benchmon.analyse.file_layout import COMMENT_MARKS, FileLayout, cells_of, is_number
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
+from benchmon.text import one_line
 
 _CHUNK = 1 << 24
 _BLOCK = 1 << 20

@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchmon.analyse.analysis import Analysed, Analysis
-from benchmon.cli.output import table
-from benchmon.errors import one_line
 from benchmon.quantities import format_value
 from benchmon.signals.harmonic_limits import HarmonicLimit
 from benchmon.signals.power import POWER_UNITS
 from benchmon.signals.uncertainty import UncertainValue
+from benchmon.text import one_line, table
+from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import likelihood_in_words, with_uncertainty
 
 _PLAIN = ("thd", "form_factor", "crest_factor", "ripple_factor")
@@ -158,7 +158,7 @@ def _beside(found: Analysis) -> list[str]:
                 one.quantity,
                 format_value(one.value, one.expected.unit),
                 with_uncertainty(one.expected.value, one.expected.uncertainty, one.expected.unit),
-                "–" if one.en is None else f"{one.en:+.2f}",
+                en_as_text(one.en),
                 str(one.verdict),
             )
             for one in found.comparisons

@@ -13,8 +13,9 @@ import numpy as np
 
 from benchmon.analyse.file_layout import FileLayout, layout_of
 from benchmon.analyse.number_columns import read_numbers
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
+from benchmon.text import one_line
 
 _ROUNDING = 1.01
 

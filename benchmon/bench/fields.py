@@ -1,12 +1,14 @@
-"""Field types of the bench file: text with units in, SI numbers out."""
+"""Field types of the bench file: text with units in, SI numbers out. Each carries its `Kind`, which holds the unit."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, Field
+from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
 from benchmon.errors import BadInput
@@ -27,23 +29,23 @@ def _reader(kind: q.Kind) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-Volts = Annotated[float, _reader(q.VOLTAGE)]
-Amperes = Annotated[float, _reader(q.CURRENT)]
-Ohms = Annotated[float, _reader(q.RESISTANCE)]
-Farads = Annotated[float, _reader(q.CAPACITANCE)]
-Henries = Annotated[float, _reader(q.INDUCTANCE)]
-Watts = Annotated[float, _reader(q.POWER)]
-VoltAmperes = Annotated[float, _reader(q.APPARENT_POWER)]
-Hertz = Annotated[float, _reader(q.FREQUENCY)]
-Seconds = Annotated[float, _reader(q.DURATION)]
-Celsius = Annotated[float, _reader(q.TEMPERATURE), Field(ge=-273.15, le=2000)]
-Fraction = Annotated[float, _reader(q.FRACTION)]
-MeltingI2t = Annotated[float, _reader(q.MELTING)]
-KelvinPerWatt = Annotated[float, _reader(q.THERMAL_RESISTANCE)]
-WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR)]
-Beta = Annotated[float, _reader(q.BETA)]
-PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT)]
-Number = Annotated[float, _reader(q.NUMBER)]
+Volts = Annotated[float, _reader(q.VOLTAGE), q.VOLTAGE]
+Amperes = Annotated[float, _reader(q.CURRENT), q.CURRENT]
+Ohms = Annotated[float, _reader(q.RESISTANCE), q.RESISTANCE]
+Farads = Annotated[float, _reader(q.CAPACITANCE), q.CAPACITANCE]
+Henries = Annotated[float, _reader(q.INDUCTANCE), q.INDUCTANCE]
+Watts = Annotated[float, _reader(q.POWER), q.POWER]
+VoltAmperes = Annotated[float, _reader(q.APPARENT_POWER), q.APPARENT_POWER]
+Hertz = Annotated[float, _reader(q.FREQUENCY), q.FREQUENCY]
+Seconds = Annotated[float, _reader(q.DURATION), q.DURATION]
+Celsius = Annotated[float, _reader(q.TEMPERATURE), q.TEMPERATURE, Field(ge=-273.15, le=2000)]
+Fraction = Annotated[float, _reader(q.FRACTION), q.FRACTION]
+MeltingI2t = Annotated[float, _reader(q.MELTING), q.MELTING]
+KelvinPerWatt = Annotated[float, _reader(q.THERMAL_RESISTANCE), q.THERMAL_RESISTANCE]
+WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR), q.DISSIPATION_FACTOR]
+Beta = Annotated[float, _reader(q.BETA), q.BETA]
+PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT), q.TEMPERATURE_COEFFICIENT]
+Number = Annotated[float, _reader(q.NUMBER), q.NUMBER]
 
 
 @dataclass(frozen=True)
@@ -77,3 +79,47 @@ def parse_accuracy(text: object, unit: str) -> Accuracy:
     if relative < 0 or absolute < 0 or relative + absolute == 0:
         raise BadInput("must be above zero; a meter without uncertainty cannot be judged")
     return Accuracy(relative, absolute)
+
+
+def field_of(model: type[BaseModel], key: str) -> FieldInfo:
+    """Return the field of `model` that a bench file spells `key`. Raises `KeyError` where there is none."""
+    for name, field in model.model_fields.items():
+        if key == (field.alias or name):
+            return field
+    raise KeyError(key)
+
+
+def kind_of(field: FieldInfo) -> q.Kind | None:
+    """Return the kind of value that a field takes, None where it is text, a choice, a list or the like."""
+    return next((found for found in _beside_the_type(field) if isinstance(found, q.Kind)), None)
+
+
+def why_not(field: FieldInfo, value: float) -> str:
+    """Return why the limits of a field do not allow `value` (SI), "" where they do.
+
+    >>> why_not(Field(gt=0, le=5), 7.0)
+    'must be at most 5'
+    """
+    for found in _beside_the_type(field):
+        for name, words, holds in _LIMITS:
+            limit = getattr(found, name, None)
+            if limit is not None and not holds(value, limit):
+                return f"must be {words} {limit:g}"
+    return ""
+
+
+_LIMITS = (
+    ("gt", "above", float.__gt__),
+    ("ge", "at least", float.__ge__),
+    ("lt", "below", float.__lt__),
+    ("le", "at most", float.__le__),
+)
+
+
+def _beside_the_type(field: FieldInfo) -> Iterator[object]:
+    """Give what is annotated beside the type of a field, also where that may be None."""
+    yield from field.metadata
+    for part in get_args(field.annotation):
+        if get_origin(part) is Annotated:
+            for found in get_args(part)[1:]:
+                yield from found.metadata if isinstance(found, FieldInfo) else [found]

@@ -10,8 +10,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError
 from benchmon.bench.supply import Section
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, parse_value
+from benchmon.text import one_line
 
 
 def _read_name(value: Any) -> str:
@@ -37,32 +38,45 @@ class WithDriverKeys(BaseModel):
 
 
 class Instrument(WithDriverKeys):
-    """An instrument: its name, the driver's name, and where it is reached."""
+    """One instrument. Its driver adds keys of its own."""
 
-    name: Name
-    driver: Name
-    address: str = ""
+    name: Name = Field(description="Name of the instrument on the screen and in events; unique.")
+    driver: Name = Field(description="Name of its driver, which decides what address and further keys mean.")
+    address: str = Field(
+        "",
+        description="Where it is reached: a VISA resource name, a serial port, a URL or a file, as its driver takes "
+        "it.",
+    )
 
 
 class Channel(WithDriverKeys):
-    """One quantity read from one instrument.
+    """One quantity read from one instrument. The driver of the instrument adds keys of its own."""
 
-    Limits and accuracy are in the quantity's unit; `scale` multiplies what the instrument says (a clamp's or probe's
-    ratio); `period` is the seconds between readings. A warning is announced once its limit has been passed for
-    `warn_delay` seconds; a trip never waits.
-    """
-
-    name: Name
-    instrument: Name
-    quantity: str
-    accuracy: v.Accuracy
-    period: Annotated[v.Seconds, Field(ge=0.01, le=86_400)] = 1.0
-    warn_above: float | None = None
-    trip_above: float | None = None
-    warn_below: float | None = None
-    trip_below: float | None = None
-    warn_delay: Annotated[v.Seconds, Field(ge=0.0, le=3600.0)] = 0.0
-    scale: Annotated[v.Number, Field(gt=0)] = 1.0
+    name: Name = Field(description="Name of the channel; its row on the screen is called so. Unique.")
+    instrument: Name = Field(description="Name of the instrument that it is read from.")
+    quantity: str = Field(description="What it measures, written point.what.how, such as output.voltage.rms.")
+    accuracy: v.Accuracy = Field(
+        description='Accuracy of the meter from its data sheet, a part of the reading plus a fixed amount: "0.5 % + '
+        '20 mV". Without it there is no verdict.'
+    )
+    period: Annotated[v.Seconds, Field(ge=0.01, le=86_400)] = Field(
+        1.0, description="Time between readings; a channel without a reading for three periods is stale."
+    )
+    warn_above: float | None = Field(None, description="Warning limit, in the unit of the quantity.")
+    trip_above: float | None = Field(
+        None,
+        description="Trip limit, in the unit of the quantity; a channel beyond it asks for switching off and stays "
+        "tripped for the session.",
+    )
+    warn_below: float | None = Field(None, description="Lower warning limit, in the unit of the quantity.")
+    trip_below: float | None = Field(None, description="Lower trip limit, in the unit of the quantity.")
+    warn_delay: Annotated[v.Seconds, Field(ge=0.0, le=3600.0)] = Field(
+        0.0,
+        description="Time that a warning limit must be exceeded before the warning is announced; a trip never waits.",
+    )
+    scale: Annotated[v.Number, Field(gt=0)] = Field(
+        1.0, description="Factor on what the instrument returns: the ratio of a clamp or probe."
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -71,7 +85,9 @@ class Channel(WithDriverKeys):
             return data
         quantity = data["quantity"]
         if not isinstance(quantity, str) or quantity not in UNITS:
-            raise KeyedError("quantity", quantity, "is no quantity of the vocabulary; README lists them")
+            raise KeyedError(
+                "quantity", quantity, "is no quantity of the vocabulary; `benchmon manual bench-file` lists them"
+            )
         unit = UNITS[quantity]
         read = dict(data)
         for key in ("warn_above", "trip_above", "warn_below", "trip_below"):
@@ -111,16 +127,24 @@ def _read_step_load(value: Any) -> float | Literal["open"] | None:
 
 
 class Step(Section):
-    """One step of a staged power-on: mains volts, load, how long to hold, and which channels must agree."""
+    """One step of a staged power-on."""
 
-    name: Name
-    mains: Annotated[v.Volts, Field(ge=0, le=1000)] | None = None
-    load: Annotated[float | Literal["open"] | None, BeforeValidator(_read_step_load)] = None
-    hold: Annotated[v.Seconds, Field(ge=0)] = 0.0
-    needs: tuple[Name, ...] = ()
+    name: Name = Field(description="Name of the step; unique.")
+    mains: Annotated[v.Volts, Field(ge=0, le=1000)] | None = Field(
+        None, description="Mains voltage to set, such as at a variable transformer."
+    )
+    load: Annotated[float | Literal["open"] | None, BeforeValidator(_read_step_load), RESISTANCE] = Field(
+        None, description='Load to connect: a resistance, or "open".'
+    )
+    hold: Annotated[v.Seconds, Field(ge=0)] = Field(
+        0.0, description="How long the step must last before the next one may begin."
+    )
+    needs: tuple[Name, ...] = Field(
+        (), description="Names of channels that must agree with the prediction before going on."
+    )
 
 
 class SwitchOff(WithDriverKeys):
-    """What a trip switches off: an instrument, and how its driver is told."""
+    """What switches the power off when a channel trips. The driver adds the keys that say how."""
 
-    instrument: Name
+    instrument: Name = Field(description="Name of the instrument that switches the power off when a channel trips.")

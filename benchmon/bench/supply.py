@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
+from benchmon.bench.topology import TOPOLOGIES, RectifierKind, Topology
 from benchmon.errors import BadInput
 from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value
 
@@ -19,13 +20,27 @@ class Section(BaseModel):
 
 
 class Mains(Section):
-    """The mains as measured unloaded: rms volts, hertz, relative tolerance, source ohms, THD of the voltage."""
+    """The mains: its voltage measured without load, and the source behind it."""
 
-    voltage: Annotated[v.Volts, Field(gt=0, le=1000)]
-    frequency: Annotated[v.Hertz, Field(ge=10, le=1000)]
-    tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = 0.0
-    source_resistance: Annotated[v.Ohms, Field(ge=0)] = 0.0
-    voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] = 0.0
+    voltage: Annotated[v.Volts, Field(gt=0, le=1000)] = Field(
+        description="True RMS voltage of the source, measured without load; every expected reading follows it."
+    )
+    frequency: Annotated[v.Hertz, Field(ge=10, le=1000)] = Field(
+        description="Mains frequency; it sets the period and the ripple."
+    )
+    tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = Field(
+        0.0,
+        description="How far the mains voltage may be off; a channel that measures the mains narrows it. Public "
+        "mains may be 10 % off (EN 50160).",
+    )
+    source_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
+        0.0, description="Resistance of the source, the socket and the lead; it lowers the peaks of the line current."
+    )
+    voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] = Field(
+        0.0,
+        description="Total harmonic distortion of the mains voltage; taken as one third harmonic that flattens the "
+        "top.",
+    )
 
 
 def _above_zero(data: dict[str, Any], key: str, kind: Kind) -> float:
@@ -47,18 +62,49 @@ class Transformer(Section):
     `primary_resistance` and `secondary_resistance` (one winding).
     """
 
-    primary_voltage: Annotated[v.Volts, Field(gt=0, le=1000)]
-    secondaries: Literal[1, 2] = 1
-    connection: Literal["single", "series", "parallel"] = "single"
-    rating: Annotated[v.VoltAmperes, Field(gt=0)] | None = None
-    open_circuit_voltage: Annotated[v.Volts, Field(gt=0, le=10_000)]
-    primary_resistance: Annotated[v.Ohms, Field(ge=0)]
-    secondary_resistance: Annotated[v.Ohms, Field(ge=0)]
-    rated_voltage: Annotated[v.Volts, Field(gt=0, le=10_000)] | None = None
-    regulation: Annotated[v.Fraction, Field(gt=0, lt=1)] | None = None
-    leakage_inductance: Annotated[v.Henries, Field(ge=0)] = 0.0
-    no_load_current: Annotated[v.Amperes, Field(ge=0)] = 0.0
-    no_load_loss: Annotated[v.Watts, Field(ge=0)] = 0.0
+    primary_voltage: Annotated[v.Volts, Field(gt=0, le=1000)] = Field(
+        description="Rated voltage of the primary tap in use; a wrong tap is a common mistake, so look at the label."
+    )
+    secondaries: Literal[1, 2] = Field(1, description="Number of equal secondary windings in use.")
+    connection: Literal["single", "series", "parallel"] = Field(
+        "single",
+        description="How two windings are joined; in parallel they have half the resistance, in series twice the "
+        "voltage.",
+    )
+    rating: Annotated[v.VoltAmperes, Field(gt=0)] | None = Field(
+        None, description="Rated apparent power of all windings together."
+    )
+    open_circuit_voltage: Annotated[v.Volts, Field(gt=0, le=10_000)] = Field(
+        description="RMS voltage of one winding without load, at primary_voltage; follows from rated_voltage, "
+        "regulation and rating where these are given."
+    )
+    primary_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
+        description="Resistance of the primary winding; follows from rated_voltage, regulation and rating where "
+        "these are given."
+    )
+    secondary_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
+        description="Resistance of one secondary winding; follows from rated_voltage, regulation and rating where "
+        "these are given."
+    )
+    rated_voltage: Annotated[v.Volts, Field(gt=0, le=10_000)] | None = Field(
+        None,
+        description="RMS voltage of one winding at full load, as on the label; goes together with regulation and "
+        "rating.",
+    )
+    regulation: Annotated[v.Fraction, Field(gt=0, lt=1)] | None = Field(
+        None,
+        description="How much higher the voltage is without load: (open-circuit − full-load) / full-load voltage; "
+        "small transformers have more.",
+    )
+    leakage_inductance: Annotated[v.Henries, Field(ge=0)] = Field(
+        0.0, description="Leakage inductance of one winding, referred to the secondary."
+    )
+    no_load_current: Annotated[v.Amperes, Field(ge=0)] = Field(
+        0.0, description="RMS current of the primary without load, at primary_voltage."
+    )
+    no_load_loss: Annotated[v.Watts, Field(ge=0)] = Field(
+        0.0, description="Power that the primary takes without load, at primary_voltage."
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -125,26 +171,47 @@ class Transformer(Section):
 class Fuse(Section):
     """The primary fuse."""
 
-    rating: Annotated[v.Amperes, Field(gt=0)]
-    speed: Literal["fast", "time-lag"]
-    melting_i2t: Annotated[v.MeltingI2t, Field(gt=0)] | None = None
-    resistance: Annotated[v.Ohms, Field(ge=0)] = 0.0
+    rating: Annotated[v.Amperes, Field(gt=0)] = Field(
+        description="Rated current; the inrush is checked against it, and 1.6 times the rated primary current is usual."
+    )
+    speed: Literal["fast", "time-lag"] = Field(
+        description="Characteristic; the inrush of a transformer blows a fast one."
+    )
+    melting_i2t: Annotated[v.MeltingI2t, Field(gt=0)] | None = Field(
+        None, description="Melting I²t from the data sheet; the inrush is compared with it."
+    )
+    resistance: Annotated[v.Ohms, Field(ge=0)] = Field(0.0, description="Cold resistance.")
 
 
 class Ntc(Section):
     """The inrush limiter in the primary circuit, a negative-temperature-coefficient thermistor."""
 
-    r25: Annotated[v.Ohms, Field(gt=0)]
-    beta: Annotated[v.Beta, Field(gt=0, le=20_000)]
-    dissipation_factor: Annotated[v.WattsPerKelvin, Field(gt=0)]
-    time_constant: Annotated[v.Seconds, Field(gt=0)]
-    max_current: Annotated[v.Amperes, Field(gt=0)] | None = None
+    r25: Annotated[v.Ohms, Field(gt=0)] = Field(description="Resistance at 25 °C.")
+    beta: Annotated[v.Beta, Field(gt=0, le=20_000)] = Field(
+        description="β value: R(T) = r25 · exp(β · (1/T − 1/298.15 K))."
+    )
+    dissipation_factor: Annotated[v.WattsPerKelvin, Field(gt=0)] = Field(
+        description="Power that heats it by one kelvin."
+    )
+    time_constant: Annotated[v.Seconds, Field(gt=0)] = Field(
+        description="Thermal time constant; it cools down about as slowly, and until then limits less."
+    )
+    max_current: Annotated[v.Amperes, Field(gt=0)] | None = Field(
+        None, description="Highest permitted steady RMS current."
+    )
 
 
 class Rectifier(Section):
     """How the diodes are wired."""
 
-    kind: Literal["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"]
+    kind: RectifierKind = Field(
+        description="How the diodes are wired; it decides which winding conducts when, and what every diode carries."
+    )
+
+    @property
+    def topology(self) -> Topology:
+        """Return how it is connected."""
+        return TOPOLOGIES[self.kind]
 
 
 def _read_points(value: Any) -> tuple[tuple[float, float], ...]:
@@ -166,16 +233,42 @@ def _read_points(value: Any) -> tuple[tuple[float, float], ...]:
 class Diode(Section):
     """One rectifier diode, by its Shockley values at 25 °C or by data-sheet points of its forward curve."""
 
-    saturation_current: Annotated[v.Amperes, Field(gt=0, lt=1)] | None = None
-    emission_coefficient: Annotated[v.Number, Field(ge=0.5, le=10)] | None = None
-    series_resistance: Annotated[v.Ohms, Field(ge=0)] = 0.0
-    forward: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_read_points)] | None = None
-    mean_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = None
-    surge_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = None
-    reverse_voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = None
-    thermal_resistance: Annotated[v.KelvinPerWatt, Field(gt=0)] | None = None
-    thermal_time_constant: Annotated[v.Seconds, Field(gt=0)] | None = None
-    max_junction: v.Celsius | None = None
+    saturation_current: Annotated[v.Amperes, Field(gt=0, lt=1)] | None = Field(
+        None, description="Saturation current of the Shockley equation, at 25 °C."
+    )
+    emission_coefficient: Annotated[v.Number, Field(ge=0.5, le=10)] | None = Field(
+        None, description="Emission coefficient (ideality factor) of the Shockley equation."
+    )
+    series_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
+        0.0, description="Ohmic resistance in series with the junction."
+    )
+    forward: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_read_points)] | None = Field(
+        None,
+        description='Two or more points of the forward curve at 25 °C from the data sheet, [["0.72 V", "0.1 A"], '
+        '["0.95 V", "3 A"]], instead of the Shockley values.',
+    )
+    mean_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = Field(
+        None, description="Rated mean forward current of one diode; checked before power."
+    )
+    surge_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = Field(
+        None, description="Rated non-repetitive peak current of one diode (one half-wave); compared with the inrush."
+    )
+    reverse_voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = Field(
+        None,
+        description="Rated repetitive peak reverse voltage; at high mains without load a diode blocks the peak, in a "
+        "centre tap twice that.",
+    )
+    thermal_resistance: Annotated[v.KelvinPerWatt, Field(gt=0)] | None = Field(
+        None,
+        description="Junction to ambient, as mounted; without it the junction is taken as being at ambient "
+        "temperature.",
+    )
+    thermal_time_constant: Annotated[v.Seconds, Field(gt=0)] | None = Field(
+        None, description="Thermal time constant of the warm-up."
+    )
+    max_junction: v.Celsius | None = Field(
+        None, description="Highest permitted junction temperature; 150 °C is usual for silicon."
+    )
 
     @model_validator(mode="after")
     def _one_form(self) -> Diode:
@@ -191,27 +284,35 @@ class Diode(Section):
 class Capacitor(Section):
     """A capacitor across the line; the first one after the rectifier is the reservoir."""
 
-    kind: Literal["capacitor"]
-    capacitance: Annotated[v.Farads, Field(ge=1e-9, le=100)]
-    esr: Annotated[v.Ohms, Field(ge=0)] = 0.0
-    tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = 0.0
-    voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = None
-    ripple_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = None
+    kind: Literal["capacitor"] = Field(description="A capacitor across the line.")
+    capacitance: Annotated[v.Farads, Field(ge=1e-9, le=100)] = Field(
+        description="Capacitance; the ripple is inversely proportional to it."
+    )
+    esr: Annotated[v.Ohms, Field(ge=0)] = Field(0.0, description="Equivalent series resistance; the data sheet has it.")
+    tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = Field(
+        0.0, description="Tolerance of the capacitance; ±20 % is usual for an electrolytic."
+    )
+    voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = Field(
+        None, description="Rated voltage; checked at high mains without load."
+    )
+    ripple_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = Field(
+        None, description="Rated RMS ripple current."
+    )
 
 
 class SeriesResistor(Section):
     """A resistor in the line between two filter parts."""
 
-    kind: Literal["resistor"]
-    resistance: Annotated[v.Ohms, Field(gt=0)]
+    kind: Literal["resistor"] = Field(description="A resistor in the line.")
+    resistance: Annotated[v.Ohms, Field(gt=0)] = Field(description="Resistance.")
 
 
 class Choke(Section):
     """A smoothing choke in the line."""
 
-    kind: Literal["choke"]
-    inductance: Annotated[v.Henries, Field(gt=0)]
-    resistance: Annotated[v.Ohms, Field(ge=0)] = 0.0
+    kind: Literal["choke"] = Field(description="A choke in the line.")
+    inductance: Annotated[v.Henries, Field(gt=0)] = Field(description="Inductance.")
+    resistance: Annotated[v.Ohms, Field(ge=0)] = Field(0.0, description="Winding resistance.")
 
 
 FilterPart = Annotated[Capacitor | SeriesResistor | Choke, Field(discriminator="kind")]
@@ -220,33 +321,43 @@ FilterPart = Annotated[Capacitor | SeriesResistor | Choke, Field(discriminator="
 class Regulator(Section):
     """A linear series regulator after the filter."""
 
-    output_voltage: Annotated[v.Volts, Field(gt=0)]
-    dropout: Annotated[v.Volts, Field(ge=0)] = 0.0
-    quiescent_current: Annotated[v.Amperes, Field(ge=0)] = 0.0
-    thermal_resistance: Annotated[v.KelvinPerWatt, Field(gt=0)] | None = None
-    max_junction: v.Celsius | None = None
+    output_voltage: Annotated[v.Volts, Field(gt=0)] = Field(description="Regulated output voltage.")
+    dropout: Annotated[v.Volts, Field(ge=0)] = Field(
+        0.0, description="Lowest voltage across the regulator at which it still regulates."
+    )
+    quiescent_current: Annotated[v.Amperes, Field(ge=0)] = Field(
+        0.0, description="Current that the regulator takes for itself."
+    )
+    thermal_resistance: Annotated[v.KelvinPerWatt, Field(gt=0)] | None = Field(
+        None, description="Junction to ambient, as mounted."
+    )
+    max_junction: v.Celsius | None = Field(None, description="Highest permitted junction temperature.")
 
 
 class ResistorLoad(Section):
     """A load resistor."""
 
-    kind: Literal["resistor"]
-    resistance: Annotated[v.Ohms, Field(gt=0)]
-    power_rating: Annotated[v.Watts, Field(gt=0)] | None = None
-    temperature_coefficient: v.PerKelvin = 0.0
+    kind: Literal["resistor"] = Field(description="A resistor; its current follows the voltage.")
+    resistance: Annotated[v.Ohms, Field(gt=0)] = Field(description="Resistance at ambient temperature.")
+    power_rating: Annotated[v.Watts, Field(gt=0)] | None = Field(
+        None, description="Rated power; checked at high mains."
+    )
+    temperature_coefficient: v.PerKelvin = Field(
+        0.0, description="Change of the resistance for each kelvin that the resistor warms up."
+    )
 
 
 class CurrentLoad(Section):
     """A load that draws a constant current, such as an electronic load."""
 
-    kind: Literal["current"]
-    current: Annotated[v.Amperes, Field(gt=0)]
+    kind: Literal["current"] = Field(description="A constant current, such as an electronic load.")
+    current: Annotated[v.Amperes, Field(gt=0)] = Field(description="Current; the supply must carry it all the time.")
 
 
 class OpenLoad(Section):
     """No load at all."""
 
-    kind: Literal["open"]
+    kind: Literal["open"] = Field(description="No load.")
 
 
 Load = Annotated[ResistorLoad | CurrentLoad | OpenLoad, Field(discriminator="kind")]
@@ -255,4 +366,6 @@ Load = Annotated[ResistorLoad | CurrentLoad | OpenLoad, Field(discriminator="kin
 class Ambient(Section):
     """The air around the supply."""
 
-    temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = 25.0
+    temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = Field(
+        25.0, description="Temperature of the air around the supply; a channel for ambient.temperature measures it."
+    )

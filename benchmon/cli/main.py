@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import click
 
 from benchmon import __version__
-from benchmon.cli import live, sessions
-from benchmon.cli.new_bench import command as new_bench
+from benchmon.cli import keys, live, manual, sessions
+from benchmon.cli.new_bench import command as new
 from benchmon.cli.options import ASCII, JSON, QuantityParam
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
-from benchmon.loading import all_is_loaded, begin_loading, load_in_background
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.recorder import RecorderProcess
@@ -75,7 +79,6 @@ def demo(
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
-    begin_loading()
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
 
@@ -83,14 +86,16 @@ def demo(
         return EXIT_DONE
 
     from benchmon.cli.live import START_LIMIT, DemoBench
-    from benchmon.recorder import fork_recorder
+    from benchmon.recorder import start_recorder
 
     with DemoBench(scenario, session) as bench:
         recorder = None
-        # The recorder has most to load, so it begins first; a second thread here must wait until both have begun.
+        # The recorder has most to load, so it begins first.
         if _has_terminal() and not headless:
-            recorder = fork_recorder(bench.like, bench.bench_file, bench.session, duration=duration, wait=START_LIMIT)
-        bench.start(main, faults)
+            recorder = start_recorder(
+                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
+            )
+        bench.start(faults)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
         if recorder is None:
@@ -109,7 +114,6 @@ def run(
     bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
 ) -> int:
     """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
-    begin_loading()
     return _record(bench, session, headless, duration, ascii_only, publish)
 
 
@@ -135,7 +139,6 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench)
     if headless:
-        all_is_loaded()
         summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
@@ -159,7 +162,6 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a recorder that runs: SESSION, or the latest one."""
-    begin_loading()
     from benchmon.session.session_files import latest_session
 
     _needs_a_terminal()
@@ -187,6 +189,16 @@ def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> boo
         view.close()
     click.echo(f"{choice} Session: {one_line(view.info.path, 1000)}")
     return choice is ExitChoice.RECORDER_GOES_ON
+
+
+def load_in_background(module: str) -> None:
+    """Load a module in a thread; returns at once. An import of it waits for that, and raises what failed."""
+
+    def load() -> None:
+        with suppress(Exception):
+            import_module(module)
+
+    Thread(target=load, name=f"loading {module}", daemon=True).start()
 
 
 def _has_terminal() -> bool:
@@ -304,12 +316,21 @@ def ports(ask_serial: bool, within: float) -> int:
     return EXIT_DONE
 
 
-for command in (*new_bench.COMMANDS, *sessions.COMMANDS, *live.HAND_COMMANDS, *live.LAB_COMMANDS):
+for command in (
+    *new.COMMANDS,
+    *sessions.COMMANDS,
+    *live.HAND_COMMANDS,
+    *live.LAB_COMMANDS,
+    *manual.COMMANDS,
+    *keys.COMMANDS,
+):
     commands.add_command(command)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and leave with its exit status; whatever goes wrong is said in one line."""
+    # Pydantic would look for plugins in everything that is installed; a bench file is read without any.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         status = commands.main(arguments, prog_name="benchmon", standalone_mode=False)
     except click.exceptions.Abort:

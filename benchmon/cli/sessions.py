@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import math
 import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from benchmon.cli.options import ASCII, FORCE, JSON, OUT, PATH, QuantityParam, may_write_over
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, one_line
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
 from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
+
+_PROGRESS_EVERY = 0.1
 
 
 @click.command()
@@ -84,8 +92,9 @@ def analyse(
 @click.option(
     "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s."
 )
+@click.option("--progress", is_flag=True, help="Print how much is done, a JSON object a line.")
 @FORCE
-def export(session: Path, out: Path, wide: bool, every: float | None, force: bool) -> int:
+def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.session_reader import RecordedSession
@@ -94,10 +103,33 @@ def export(session: Path, out: Path, wide: bool, every: float | None, force: boo
         raise BadInput("--every: is for --wide")
     force = may_write_over(out, force=force)
     count = export_session(
-        RecordedSession(session).with_data(), out, force=force, wide=wide, every=1.0 if every is None else every
+        RecordedSession(session).with_data(),
+        out,
+        force=force,
+        wide=wide,
+        every=1.0 if every is None else every,
+        progress=_print_done() if progress else None,
     )
-    click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+    if progress:
+        click.echo(json.dumps({"written": count}))
+    else:
+        click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
     return EXIT_DONE
+
+
+def _print_done() -> Callable[[float], None]:
+    """Return a function that prints how much is done, from 0 to 1, ten times a second at most."""
+    last = -math.inf
+
+    def show(done: float) -> None:
+        nonlocal last
+        if time.monotonic() >= last + _PROGRESS_EVERY:
+            last = time.monotonic()
+            # The screen that asked for it may have been left: the export goes on.
+            with suppress(BrokenPipeError):
+                click.echo(json.dumps({"done": round(done, 3)}))
+
+    return show
 
 
 @click.command()
@@ -152,7 +184,7 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:
     """Show a recorded session again, as it happened, or as another bench file would have judged it."""
     from benchmon.bench import load_bench
-    from benchmon.report.reevaluate import retell, retelling_as_text
+    from benchmon.report.reevaluated_session import retell, retelling_as_text
 
     other = None if bench is None else load_bench(bench)
     if headless:
@@ -163,8 +195,7 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
-    from benchmon.report.reevaluate import Rejudged
-    from benchmon.report.what_if import WhatIf
+    from benchmon.report.reevaluated_session import Rejudged, WhatIf
     from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.replay import Player
 

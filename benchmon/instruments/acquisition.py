@@ -13,11 +13,12 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Literal
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import CapturedWave, InstrumentNews, Limits, Reading
+from benchmon.text import one_line
 
 
 def next_on_grid(due: float, period: float, now: float) -> float:

@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
-from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.os_errors import explain
 from benchmon.instruments.types import (
     CapturedWave,
@@ -31,6 +31,7 @@ from benchmon.instruments.types import (
     Reading,
     SwitchSettings,
 )
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.instruments.types import Port

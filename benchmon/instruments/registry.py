@@ -16,9 +16,10 @@ from pydantic import BaseModel, ValidationError
 from benchmon.bench import Bench, Channel
 from benchmon.bench.fields import KeyedError
 from benchmon.bench.toml_lines import line_of
-from benchmon.errors import BadInput, BenchFileError, one_line
+from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments.driver import AnyDriver, Driver
 from benchmon.instruments.types import DrivenChannel, Limits, Port
+from benchmon.text import one_line
 
 GROUP = "benchmon.drivers"
 M = TypeVar("M", bound=BaseModel)

@@ -59,28 +59,31 @@ class CapturedWave:
 
 
 class InstrumentSettings(BaseModel):
-    """What a driver takes from an [[instrument]]: its address, and keys of the driver's own.
-
-    `timeout` is the seconds to wait for an answer (by default from the channels' periods, so that a mute instrument
-    is noticed within three of them); `retries` is how often a question without an answer is asked again, on a line
-    opened anew, before the instrument counts as lost.
-    """
+    """Keys of an instrument that every driver takes."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    address: str = ""
-    timeout: Annotated[Seconds, Field(gt=0, le=600)] | None = None
-    retries: Annotated[int, Field(ge=0, le=10)] = 1
+    address: str = Field("", description="Where the instrument is reached.")
+    timeout: Annotated[Seconds, Field(gt=0, le=600)] | None = Field(
+        None,
+        description="How long to wait for an answer; by default short enough that silence is noticed within "
+        "three periods.",
+    )
+    retries: Annotated[int, Field(ge=0, le=10)] = Field(
+        1,
+        description="How often an unanswered question is repeated, on a connection opened anew, before the "
+        "instrument counts as lost.",
+    )
 
 
 class ChannelSettings(BaseModel):
-    """What a driver takes from a [[channel]]: how to ask for it."""
+    """Keys of a channel that belong to its driver."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class SwitchSettings(BaseModel):
-    """What a driver takes from [switch_off] beside the instrument's name: how it is told."""
+    """Keys of [switch_off] that belong to the driver."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

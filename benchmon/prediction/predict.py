@@ -11,12 +11,11 @@ from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.convergence import diagnose_convergence
 from benchmon.prediction.circuit.parts import Parts, parts_of
-from benchmon.prediction.circuit.rectifier import wiring_of
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
-from benchmon.prediction.thermal.rated_rise import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN, load_rise, transformer_rise
+from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
 from benchmon.prediction.uncertainty import (
     JUNCTION_SHIFT,
     MODEL_FLOOR,
@@ -28,6 +27,7 @@ from benchmon.prediction.uncertainty import (
 )
 from benchmon.quantities import UNITS, Expected
 from benchmon.signals.arrays import Floats
+from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 COVERAGE = 2.0
 STEP = 0.2
@@ -126,7 +126,7 @@ def solve(
         warm = solve_in_equilibrium(bench, parts, near, shift)
     except NoSteadyState:
         raise PredictionError(diagnose_convergence(bench, parts)) from None
-    ripple_order = 2 if wiring_of(bench).symmetric else 1
+    ripple_order = bench.rectifier.topology.ripple_order
     quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
     quantities |= temperatures_of(bench, warm, quantities)
     if not all(np.all(np.isfinite(value)) for value in quantities.values()):

@@ -11,9 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from benchmon.errors import RecorderError, one_line
+from benchmon.errors import RecorderError
 from benchmon.publish.broker import Broker, connect, leave, new_client
 from benchmon.publish.topics import BenchState, read_state
+from benchmon.text import one_line
 from benchmon.watch.status import Level
 
 if TYPE_CHECKING:

@@ -13,7 +13,6 @@ from contextlib import suppress
 from pathlib import Path
 
 from benchmon.errors import BenchmonError, RecorderError
-from benchmon.event_kinds import EventGroup, traits_of
 from benchmon.publish.broker import Broker, connect, leave, new_client, read_broker
 from benchmon.publish.queue import PublishQueue
 from benchmon.publish.topics import (
@@ -25,8 +24,8 @@ from benchmon.publish.topics import (
     explanations_payload,
 )
 from benchmon.session.records import RecorderState, SessionView, Update
-from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement
-from benchmon.watch.status import BenchStatus, Level, Outlooks, bench_status
+from benchmon.session.statuses import StatusReader
+from benchmon.watch.status import Level
 
 _LOOK_EVERY = 0.5
 _STATE_EVERY = 1.0
@@ -42,10 +41,7 @@ class Publisher:
         self._view, self._broker = view, broker
         self._bench, self._started = view.info.bench, view.info.started
         self._channels = {channel.name: channel for channel in self._bench.channel}
-        self._latest: dict[str, Judgement] = {}
-        self._forecasts: dict[str, Forecast] = {}
-        self._causes: tuple[Explanation, ...] = ()
-        self._switching: Event | None = None
+        self._status = StatusReader(self._bench)
         self._update = Update(0.0, RecorderState.RECORDING)
         self._problem = ""
         self._next_state = 0.0
@@ -71,48 +67,43 @@ class Publisher:
 
     def look(self) -> None:
         """Take what the session has to tell, for the outbox to publish."""
-        before = (self._update.state, self._problem, self._glance().level)
+        before = self._gist()
         try:
             self._take(self._view.poll())
             self._problem = ""
         except BenchmonError as problem:
             self._problem = str(problem)
         now = time.monotonic()
-        if now >= self._next_state or before != (self._update.state, self._problem, self._glance().level):
+        if now >= self._next_state or before != self._gist():
             self._next_state = now + _STATE_EVERY
             self._outbox.keep("state", self._state().payload)
         self._tell_of_the_broker(now)
 
     def _take(self, update: Update) -> None:
         self._update = update
+        self._status.take(update)
         news = {judgement.channel: judgement for judgement in update.judgements if judgement.channel in self._channels}
-        self._latest |= news
-        self._forecasts |= {forecast.channel: forecast for forecast in update.forecasts}
         for name, judgement in news.items():
             channel = self._channels[name]
             self._outbox.keep(channel_topic(channel), channel_payload(channel, judgement, self._started))
         if update.explanations is not None:
-            self._causes = update.explanations.ranked
             self._outbox.keep("explanations", explanations_payload(update.explanations, self._started))
         for event in update.events:
             self._outbox.tell(event_payload(event, self._started))
-            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
-                self._switching = event
 
-    def _glance(self) -> BenchStatus:
-        ahead = Outlooks(self._update.now, self._forecasts, self._causes)
-        return bench_status(self._latest, self._bench, str(self._update.state), ahead, self._switching)
+    def _gist(self) -> tuple[RecorderState, str, Level]:
+        """Return what is published at once where it changes."""
+        return self._update.state, self._problem, self._status.status.level
 
     def _state(self) -> BenchState:
-        found = self._glance()
-        tripped = tuple(name for name, judgement in self._latest.items() if Flag.TRIPPED in judgement.flags)
+        found = self._status.glance
         return BenchState(
             str(self._update.state),
             self._bench.title,
             platform.node(),
             str(found.level),
             found.sentence,
-            tripped,
+            self._status.status.tripped,
             self._problem or self._update.trouble,
             self._started,
             time.time(),

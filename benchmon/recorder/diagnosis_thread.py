@@ -13,13 +13,14 @@ from queue import Empty, SimpleQueue
 from statistics import median
 
 from benchmon.bench import Bench
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.operating_point import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
+from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer, steady_reading
 from benchmon.watch.diagnosis.likelihood import Observation

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.prediction.operating_point import Load
 from benchmon.session.client import read_request
+from benchmon.text import one_line
 from benchmon.watch.plan import Plan, StepRequest, blocking_reasons
 from benchmon.watch.records import Event, Judgement
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
@@ -30,12 +30,13 @@ from benchmon.recorder.heartbeat import HeartbeatWriter
 from benchmon.recorder.operator_requests import PlanControl, enter_manual
 from benchmon.recorder.predictor import Expectations
 from benchmon.recorder.process import StopRequest, stopped_by_signals
-from benchmon.recorder.storage_filter import WavesToKeep
+from benchmon.recorder.storage_filter import StatusRecorder, WavesToKeep
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switch_off import SwitchingOff
 from benchmon.session import client
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
@@ -86,6 +87,7 @@ class Recording:
         self._editing = BenchFileWatcher(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
+        self._status = StatusRecorder(bench)
         self._stop = stop
         self._next_round = self._next_heartbeat = 0.0
         self._started = time.monotonic()
@@ -134,7 +136,7 @@ class Recording:
             self._understanding.stop()
         ended = self._now()
         self._writer.finish(ended)
-        return self._tally.summary(self._path, ended)
+        return self._tally.summary(self._path, ended, self._status.latest)
 
     def _tell_settings(self) -> None:
         """Write down how everything is driven, defaults included, so that the session explains itself years later."""
@@ -157,6 +159,9 @@ class Recording:
         if now >= self._next_round or self._stop.switch_off:
             self._next_round = now + _ROUND
             self._go_round(now)
+            self._keep_status()
+        elif self._status.is_due:
+            self._keep_status()
 
     def _go_round(self, now: float) -> None:
         """Do what is done now and then: look for silence, tell what has become known, answer what is asked."""
@@ -170,6 +175,7 @@ class Recording:
             if isinstance(told, Event):
                 self._events([told])
             else:
+                self._status.observe(told)
                 self._writer.put(told)
         self._events(self._editing.events(now, self._staging.begun))
         for request in self._writer.requests():
@@ -192,6 +198,13 @@ class Recording:
         self._events(self._switching.events())
         self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
         self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
+        self._keep_status("finished")
+
+    def _keep_status(self, state: str = "recording") -> None:
+        """Store how the bench stands, where that is due."""
+        status = self._status.look(self._now(), state)
+        if status is not None:
+            self._writer.put(status)
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
         """Return what has come, in the order of time, after at most `wait` seconds."""
@@ -267,6 +280,7 @@ class Recording:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._writer.put(BenchChange(self._now(), bench))
         self._watch.change(bench.channel)
+        self._status.change(bench)
         self._understanding.change(bench)
         self._expectations.change(bench)
         self._staging.change(bench)
@@ -283,9 +297,10 @@ class Recording:
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
+        self._status.observe(judgement)
         self._staging.observe(judgement)
         self._understanding.observe(judgement)
-        self._writer.put(self._expectations.thinned(judgement))
+        self._writer.put(judgement)
         self._events(events)
         if events:
             for wave in self._waves_to_keep.at_event():
@@ -293,6 +308,7 @@ class Recording:
 
     def _events(self, events: Sequence[Event]) -> None:
         self._tally.events(events)
+        self._status.events(events)
         self._sign.observe(events)
         for event in events:
             self._writer.put(event)

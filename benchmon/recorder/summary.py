@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import one_line
-from benchmon.event_kinds import EventGroup, traits_of
 from benchmon.quantities import format_value
+from benchmon.text import one_line, table
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.status import BenchStatus
 from benchmon.watch.wording import flag_words, with_uncertainty
 
 
@@ -42,10 +42,18 @@ class Summary:
     duration: float
     channels: tuple[ChannelSummary, ...]
     event_count: int
-    trips: tuple[str, ...]
-    """The channels that went past a limit."""
-    switching: Event | None = None
-    """The last event that tells of a switching off, if there was one."""
+    status: BenchStatus | None = None
+    """How the bench stood at the end."""
+
+    @property
+    def trips(self) -> tuple[str, ...]:
+        """Return the channels that went past a limit."""
+        return () if self.status is None else self.status.tripped
+
+    @property
+    def switching(self) -> Event | None:
+        """Return the last event that tells of a switching off, None where there was none."""
+        return None if self.status is None else self.status.switching
 
 
 class Tally:
@@ -54,7 +62,6 @@ class Tally:
     def __init__(self, bench: Bench) -> None:
         self._channels = {channel.name: _ChannelTally(channel) for channel in bench.channel}
         self._events = 0
-        self._switching: Event | None = None
 
     def judgement(self, judgement: Judgement) -> None:
         """Count a judgement."""
@@ -63,15 +70,11 @@ class Tally:
     def events(self, events: Sequence[Event]) -> None:
         """Count events."""
         self._events += len(events)
-        for event in events:
-            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
-                self._switching = event
 
-    def summary(self, path: Path, duration: float) -> Summary:
-        """Return what it came to."""
+    def summary(self, path: Path, duration: float, status: BenchStatus | None = None) -> Summary:
+        """Return what it came to; `status` is how the bench stood at the end."""
         channels = tuple(channel.summary() for channel in self._channels.values())
-        trips = tuple(channel.name for channel in channels if Flag.TRIPPED in channel.flags)
-        return Summary(path, duration, channels, self._events, trips, self._switching)
+        return Summary(path, duration, channels, self._events, status)
 
 
 class _ChannelTally:
@@ -116,9 +119,7 @@ _HEADINGS = ("channel", "readings", "last", "lowest", "highest", "expected", "ve
 
 def summary_text(summary: Summary) -> str:
     """Return the summary as a table of plain text, with what tripped and where the session is."""
-    rows = [_HEADINGS, *(_row(channel) for channel in summary.channels)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(_HEADINGS))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines = [table(_HEADINGS, (_row(channel) for channel in summary.channels))]
     if summary.trips:
         lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
     if summary.switching:

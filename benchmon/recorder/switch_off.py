@@ -20,12 +20,13 @@ from contextlib import suppress
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import InstrumentNews, Reading
+from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_state import UNSEEN, Power, PowerFinding, PowerGone
 from benchmon.watch.records import Event

@@ -13,15 +13,16 @@ import numpy as np
 
 from benchmon.analyse import Analysis
 from benchmon.analyse.expected import DrawnWave, to_draw
+from benchmon.atomic_file import whole_file
 from benchmon.bench import Accuracy, Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import POINTS, format_value
-from benchmon.report.atomic_file import whole_file
 from benchmon.report.document import DocumentFigure
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import TrendBin
 from benchmon.signals.arrays import Floats
 from benchmon.signals.harmonic_limits import limit_of
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,10 +10,10 @@ from benchmon.prediction.operating_point import Load
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
 from benchmon.report.session_reader import RecordedSession
+from benchmon.text import NOTHING
 from benchmon.watch.records import Flag, Verdict
+from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import flag_words, with_uncertainty
-
-NOTHING = "–"
 
 _TONES = {
     Verdict.AGREES: Emphasis.GOOD,
@@ -21,12 +21,6 @@ _TONES = {
     Verdict.DISAGREES: Emphasis.BAD,
     Verdict.UNPREDICTED: Emphasis.PLAIN,
 }
-
-
-def clock(seconds: float) -> str:
-    """Return a session time: `0:01:23`."""
-    whole = math.floor(seconds)
-    return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
 def wall(session: RecordedSession, seconds: float = 0.0) -> str:
@@ -50,11 +44,9 @@ def expected(value: Expected | None) -> str:
     return NOTHING if value is None else with_uncertainty(value.value, value.uncertainty, value.unit)
 
 
-def signed(value: float | None, digits: int = 2) -> str:
-    """Return a plain number with its sign."""
-    if value is None or not math.isfinite(value):
-        return NOTHING
-    return f"{value:+.{digits}f}".replace("-", "−")
+def en(value: float | None) -> str:
+    """Return an En number, with as many decimals as its verdict needs; a dash where there is none."""
+    return NOTHING if value is None or not math.isfinite(value) else en_as_text(value).replace("-", "−")
 
 
 def verdict(found: Verdict) -> Cell:

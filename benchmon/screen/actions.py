@@ -12,10 +12,9 @@ from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.background_job import BackgroundJob, draw_circuits, export
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
-from benchmon.screen.terminal.key_queue import TypedAhead
+from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
 from benchmon.screen.views.dialogues import (
     ExitChoice,
@@ -27,6 +26,7 @@ from benchmon.screen.views.dialogues import (
 )
 from benchmon.session.client import KIND, TypedReading
 from benchmon.session.records import SessionView
+from benchmon.text import clock
 from benchmon.watch.plan import Action, StepRequest
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 _LONGEST_POLL = 2.0
 
 
-class OperatorActions(TypedAhead[ExitChoice]):
+class OperatorActions(KeyQueue[ExitChoice]):
     """The part of the program that asks. What cannot be asked is told above the keys, with the reason."""
 
     picture: SessionState
@@ -105,7 +105,6 @@ class OperatorActions(TypedAhead[ExitChoice]):
             self.picture.alarms.acknowledge(channel, math.inf if self.picture.old else self.now)
             if self.view.live and not self.picture.read_only:
                 self.ask("acknowledge", channel, "Acknowledged on this screen only")
-        self.picture.judge_alarms()
         self.show_all()
 
     def action_mute(self) -> None:

@@ -1,4 +1,4 @@
-"""The alarms that stand: what raised them, since when, and whether somebody has acknowledged them.
+"""The alarms of a session's status, and whether somebody has acknowledged them.
 
 An acknowledged alarm stays, as words, until its cause is over; a trip is never over. Acknowledging is an event of the
 session, so every screen knows of it; where no recorder can be asked it silences this screen alone.
@@ -11,19 +11,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
-from benchmon.event_kinds import AlarmKind, EventKind, traits_of
-from benchmon.watch.limits import has_limits
-from benchmon.watch.power_state import is_low_without_power
-from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.status import Outlooks
+from benchmon.event_kinds import AlarmKind, EventKind
+from benchmon.watch import status
+from benchmon.watch.records import Event
 from benchmon.watch.wording import warned
 
 _GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
-_ORDER = tuple(AlarmKind)
 
 
 @dataclass(frozen=True, slots=True)
-class Alarm:
+class ShownAlarm:
     """Something that a person must see. `channel` is "" where it concerns none."""
 
     kind: AlarmKind
@@ -43,79 +40,45 @@ class Alarm:
         return f"{self.channel} {self.said or self.kind}".strip()
 
 
-Key = tuple[AlarmKind, str]
-
-
-class Alarms:
-    """Follows the events and judgements of a session."""
+class AlarmPanel:
+    """Follows the status of a session, and what has been acknowledged."""
 
     def __init__(self) -> None:
-        self._raised: dict[Key, float] = {}
-        self._seen: dict[Key, float] = {}
         self._acknowledged: dict[str, float] = {}
-        self._failed_to_switch_off = False
-        self.standing: tuple[Alarm, ...] = ()
+        self._alarms: tuple[status.Alarm, ...] = ()
+        self._channels: Mapping[str, Channel] = {}
+        self.standing: tuple[ShownAlarm, ...] = ()
 
     @property
-    def unacknowledged(self) -> tuple[Alarm, ...]:
+    def unacknowledged(self) -> tuple[ShownAlarm, ...]:
         """Return those that nobody has acknowledged, the gravest first."""
         return tuple(alarm for alarm in self.standing if not alarm.acknowledged)
 
     def take(self, events: Iterable[Event]) -> None:
-        """Take events in the order of their times."""
+        """Take events in the order of their times: others may acknowledge, too."""
         for event in events:
-            raised = traits_of(event.kind).alarm
-            if raised is not None:
-                self._raised[raised, event.channel] = event.time
             if event.kind == EventKind.ACKNOWLEDGED:
                 self.acknowledge(event.channel, event.time)
-            elif event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
-                self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
 
     def acknowledge(self, channel: str, time: float) -> None:
         """Take that somebody has seen what `channel` raised up to `time`; "" is what concerns no channel."""
         self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
+        self._find_standing()
 
-    def judge(
-        self,
-        channels: Iterable[Channel],
-        latest: Mapping[str, Judgement],
-        ahead: Outlooks,
-        *,
-        is_gone: bool,
-        is_off: bool,
-    ) -> None:
-        """Take how the bench stands at `ahead.now`; `is_gone` is whether its recorder has died.
+    def update(self, alarms: tuple[status.Alarm, ...], channels: Iterable[Channel]) -> None:
+        """Take the alarms of the latest status, the gravest first; `channels` are those of the bench."""
+        self._alarms, self._channels = alarms, {channel.name: channel for channel in channels}
+        self._find_standing()
 
-        `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
-        """
-        keys: list[Key] = [(AlarmKind.SWITCH_OFF_FAILED, "")] if self._failed_to_switch_off else []
-        keys += [(AlarmKind.RECORDER_GONE, "")] if is_gone else []
-        said: dict[Key, str] = {}
-        for channel in channels:
-            judgement = latest.get(channel.name)
-            if judgement is not None:
-                keys += [(kind, channel.name) for kind in _kinds(channel, judgement, ahead, is_off=is_off)]
-                said[AlarmKind.HOT, channel.name] = warned(channel, judgement.value)
-        self._seen = {key: self._seen.get(key, ahead.now) for key in keys}
-        ordered = sorted(self._seen, key=lambda key: (_ORDER.index(key[0]), self._since(key)))
-        self.standing = tuple(Alarm(*key, self._is_acknowledged(key), said.get(key, "")) for key in ordered)
+    def _find_standing(self) -> None:
+        self.standing = tuple(
+            ShownAlarm(alarm.kind, alarm.channel, self._is_acknowledged(alarm), self._words(alarm))
+            for alarm in self._alarms
+        )
 
-    def _since(self, key: Key) -> float:
-        return self._raised.get(key, self._seen[key])
+    def _words(self, alarm: status.Alarm) -> str:
+        channel = self._channels.get(alarm.channel)
+        return warned(channel, alarm.value) if alarm.kind is AlarmKind.HOT and channel is not None else ""
 
-    def _is_acknowledged(self, key: Key) -> bool:
-        return self._acknowledged.get(key[1], -math.inf) >= self._since(key)
-
-
-def _kinds(channel: Channel, judgement: Judgement, ahead: Outlooks, *, is_off: bool) -> list[AlarmKind]:
-    if Flag.TRIPPED in judgement.flags:
-        return [AlarmKind.TRIPPED]
-    kinds = []
-    if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
-        kinds.append(AlarmKind.HEADING_FOR_LIMIT)
-    if Flag.HOT in judgement.flags and not is_low_without_power(channel, judgement, off=is_off):
-        kinds.append(AlarmKind.HOT)
-    if Flag.STALE in judgement.flags and has_limits(channel):
-        kinds.append(AlarmKind.NOT_WATCHED)
-    return kinds
+    def _is_acknowledged(self, alarm: status.Alarm) -> bool:
+        return self._acknowledged.get(alarm.channel, -math.inf) >= alarm.since

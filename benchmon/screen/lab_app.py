@@ -13,15 +13,15 @@ from textual.binding import Binding, BindingType
 
 from benchmon.errors import BenchmonError
 from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, wrap
-from benchmon.screen.styles import LEVEL_TONES, TERMINAL_COLOURS, StyleRole
+from benchmon.screen.styles import LEVEL_TONES, StyleRole, use_terminal_colours
 from benchmon.screen.symbols import ASCII, UNICODE, SymbolSet, needs_ascii
-from benchmon.screen.terminal.differential_driver import LeanDriver, wants_mouse
+from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.lines import CellLines
 from benchmon.screen.widgets.scroll_page import ScrollPage
 from benchmon.screen.widgets.status_header import level_sign
+from benchmon.text import clock
 from benchmon.watch.status import Level
 
 _TITLE, _STATE, _CLOCK = 40, 10, 11
@@ -75,9 +75,8 @@ class LabApp(App[None]):
     ]
 
     def __init__(self, overview: Overview, *, ascii_only: bool = False) -> None:
-        super().__init__(driver_class=LeanDriver, ansi_color=True)
-        self.register_theme(TERMINAL_COLOURS)
-        self.theme = TERMINAL_COLOURS.name
+        super().__init__(driver_class=DifferentialDriver, ansi_color=True)
+        use_terminal_colours(self)
         self.animation_level = "none"
         self._overview = overview
         self._alphabet = ASCII if ascii_only else UNICODE

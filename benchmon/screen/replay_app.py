@@ -10,12 +10,12 @@ from textual.binding import Binding, BindingType
 from benchmon.errors import BenchmonError
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.background_job import BackgroundJob
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import needs_ascii
 from benchmon.screen.terminal.differential_driver import wants_mouse
 from benchmon.screen.views.dialogues import ExitChoice
 from benchmon.session.replay import Player
+from benchmon.text import clock
 
 _SOON = 0.02
 """Seconds after which most events have been gone to."""

@@ -10,16 +10,17 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
-from benchmon.screen.alarms import Alarms
+from benchmon.screen.alarms import AlarmPanel
 from benchmon.screen.foresight import Foresight, Situation, smoothed
-from benchmon.screen.lines.numbers import minutes
 from benchmon.screen.trend_buffer import TrendBuffer
 from benchmon.session.records import RecorderState, SessionInfo, Update
+from benchmon.session.statuses import StatusReader
+from benchmon.text import countdown
 from benchmon.watch import bench_changes
 from benchmon.watch.plan import Plan, blocking_reasons, powered_above
-from benchmon.watch.power_state import is_without_power
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
-from benchmon.watch.status import SIGNS, BenchStatus, Level, Outlooks, bench_status
+from benchmon.watch.status import Level, Outlooks
+from benchmon.watch.status_wording import SIGNS, StatusLine
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
@@ -82,19 +83,19 @@ class SessionState:
         self.work = ""
         self._forecasts: dict[str, Forecast] = {}
         self.foresight = Foresight(info.bench)
-        self.alarms = Alarms()
+        self.alarms = AlarmPanel()
         self.bell = True
         self.plan = Plan(info.bench.step)
         self._situation = Situation()
         self._mains: float | None = None
         self._edit: Event | None = None
-        self._switching: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self._ahead = Outlooks()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelState(channel) for channel in ordered)
         self._by_name = {picture.channel.name: picture for picture in self.channels}
-        self._glance = self._judge()
+        self._status = StatusReader(info.bench)
+        self._glance = self._status.glance
 
     def take(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
@@ -109,8 +110,6 @@ class SessionState:
         for event in update.events:
             self.plan.take(event)
             group = traits_of(event.kind).group
-            if group is EventGroup.SWITCHING_OFF:
-                self._switching = event
             if group is EventGroup.BENCH_FILE:
                 self._edit = event if event.kind in (EventKind.BENCH_EDITED, EventKind.BENCH_NOT_LOADABLE) else None
         self.alarms.take(update.events)
@@ -121,9 +120,10 @@ class SessionState:
         if update.explanations is not None:
             self._causes = update.explanations.ranked
         self._ahead = Outlooks(self.now, self._forecasts, self._causes)
-        self._glance = self._judge()
+        self._status.take(update)
+        self._glance = self._status.glance
         self._situation = self._situation_now()
-        self.judge_alarms()
+        self.alarms.update(self._status.status.alarms, self.info.bench.channel)
 
     def _change(self, bench: Bench) -> None:
         """Go by an edited bench file: it has the same channels."""
@@ -150,13 +150,6 @@ class SessionState:
             return f"Edits not loaded, {bench_changes.STAYS}. {edit.message.removesuffix(f'; {bench_changes.STAYS}')}"
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"
-
-    def judge_alarms(self) -> None:
-        """Find which alarms stand, and which of them somebody has acknowledged."""
-        gone = self.state is RecorderState.GONE
-        channels, latest = (channel.channel for channel in self.channels), self._latest
-        off = is_without_power(self.info.bench, latest, self._switching)
-        self.alarms.judge(channels, latest, self.ahead, is_gone=gone, is_off=off)
 
     def fail(self, problem: str) -> None:
         """Take that the session could not be read, and why. What is shown is old from here on."""
@@ -206,7 +199,7 @@ class SessionState:
         if place is None or stage is None:
             return ""
         left = stage.left(self.now)
-        return f"step {place} of {len(self.plan.stages)}" + (f", hold {minutes(left)}" if left > 0 else "")
+        return f"step {place} of {len(self.plan.stages)}" + (f", hold {countdown(left)}" if left > 0 else "")
 
     def _measured(self, quantity: str) -> float | None:
         values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)
@@ -254,18 +247,18 @@ class SessionState:
         return f"mains {format_value(value, 'V')}"
 
     @property
-    def glance(self) -> BenchStatus:
+    def glance(self) -> StatusLine:
         """Return the answer to "is it right, is it safe?".
 
         A session that cannot be read is told first, unless what was read last was a danger: that stays.
         """
         if self.problem and self._glance.level is not Level.DANGER:
-            return BenchStatus(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
+            return StatusLine(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
         if self.trouble:
             words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
             if self._glance.level is Level.DANGER:
-                return BenchStatus(Level.DANGER, self._glance.sign, f"{self._glance.sentence}. {words}")
-            return BenchStatus(Level.BLIND, SIGNS[Level.BLIND], words)
+                return StatusLine(Level.DANGER, self._glance.sign, f"{self._glance.sentence}. {words}")
+            return StatusLine(Level.BLIND, SIGNS[Level.BLIND], words)
         return self._glance
 
     @property
@@ -276,6 +269,3 @@ class SessionState:
     @property
     def _latest(self) -> dict[str, Judgement]:
         return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
-
-    def _judge(self) -> BenchStatus:
-        return bench_status(self._latest, self.info.bench, str(self.state), self.ahead, self._switching)

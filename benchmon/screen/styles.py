@@ -5,18 +5,22 @@ Yellow and cyan are for dark terminals; on a light one they could not be read, s
 bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be told
 apart is red against green, and every tone also has a word or a sign beside it.
 
-The terminal's own colours, as a theme, and which palette is for it.
+The terminal's own colours, as a theme for each palette, and which of them is for it.
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from enum import Enum, StrEnum
+from functools import cache
+from typing import Any
 
 from rich.style import Style
+from textual.app import App
 from textual.theme import Theme
 
-from benchmon.errors import one_line
+from benchmon.text import one_line
 from benchmon.watch.status import Level
 
 
@@ -83,7 +87,12 @@ PALETTES: dict[Palette, dict[StyleRole, Style]] = {
     },
 }
 
-STYLES = PALETTES[Palette.DARK]
+
+@cache
+def styles_of(name: str) -> Mapping[StyleRole, Style]:
+    """Return how the tones look in the palette of that name, in that for dark terminals where there is none."""
+    return PALETTES[Palette(name) if name in set(Palette) else Palette.DARK]
+
 
 LEVEL_TONES: dict[Level, StyleRole] = {
     Level.DANGER: StyleRole.DANGER,
@@ -99,28 +108,39 @@ LEVEL_TONES: dict[Level, StyleRole] = {
 PALETTE_VARIABLE = "BENCHMON_COLOURS"
 _LIGHT_BACKGROUNDS = ("7", "15")
 
-TERMINAL_COLOURS = Theme(
-    name="terminal colours",
-    ansi=True,
-    primary="ansi_cyan",
-    secondary="ansi_cyan",
-    warning="ansi_yellow",
-    error="ansi_red",
-    success="ansi_cyan",
-    accent="ansi_cyan",
-    foreground="ansi_default",
-    background="ansi_default",
-    surface="ansi_default",
-    panel="ansi_default",
-    boost="ansi_default",
-    variables={
-        "ansi-background": "ansi_default",
-        "ansi-foreground": "ansi_default",
-        "input-cursor-background": "ansi_cyan",
-        "input-cursor-foreground": "ansi_black",
-        "input-cursor-text-style": "reverse",
-    },
+THEMES = tuple(
+    Theme(
+        name=str(palette),
+        ansi=True,
+        primary="ansi_cyan",
+        secondary="ansi_cyan",
+        warning="ansi_yellow",
+        error="ansi_red",
+        success="ansi_cyan",
+        accent="ansi_cyan",
+        foreground="ansi_default",
+        background="ansi_default",
+        surface="ansi_default",
+        panel="ansi_default",
+        boost="ansi_default",
+        variables={
+            "ansi-background": "ansi_default",
+            "ansi-foreground": "ansi_default",
+            "input-cursor-background": "ansi_cyan",
+            "input-cursor-foreground": "ansi_black",
+            "input-cursor-text-style": "reverse",
+        },
+    )
+    for palette in Palette
 )
+"""One for each palette, of its name; the tones of a palette are looked up by it."""
+
+
+def use_terminal_colours(app: App[Any]) -> None:
+    """Have `app` draw in the terminal's own colours, in the palette that is usual here."""
+    for theme in THEMES:
+        app.register_theme(theme)
+    app.theme = usual_palette()
 
 
 def usual_palette() -> Palette:

@@ -10,11 +10,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmon.errors import BadInput, RecorderError, one_line
+from benchmon.errors import BadInput, RecorderError
 from benchmon.event_kinds import EventKind
 from benchmon.session.database import display_path
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import SessionView, Update
+from benchmon.text import one_line
 
 KIND = "reading"
 _TEXT = re.compile(r"(?:at (\d{1,8}(?:\.\d{1,6})?) s|now): (.{1,40}) = (.{1,60})")

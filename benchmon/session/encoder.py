@@ -25,18 +25,18 @@ from typing import TYPE_CHECKING, Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.errors import one_line
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
-from benchmon.session.schema import encode_state, to_microseconds
+from benchmon.session.schema import SPANS, encode_state, to_microseconds
+from benchmon.session.statuses import encode_status
+from benchmon.text import one_line
 from benchmon.watch.records import MOST_SAMPLES, Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-SPANS = (10, 300)
-"""Seconds of the spans that summaries are kept of, the finest first."""
 _LATE = 2.0
 """Seconds that a span stays open after its end: a reading may come later than those of another instrument."""
 
@@ -180,6 +180,7 @@ class Encoder:
         self._expected_from: dict[int, int] = {}
         self._next_reading = 1
         self._summing = Summing()
+        self._status: BenchStatus | None = None
 
     def encode(self, record: Record) -> Iterator[Statement]:
         """Yield the statements that write one record."""
@@ -246,6 +247,16 @@ class Encoder:
         ranked = [[one.cause, one.likelihood, one.message, list(one.channels)] for one in record.ranked]
         row = (to_microseconds(record.time), json.dumps(ranked, ensure_ascii=False))
         yield "INSERT INTO explanations (time, ranked) VALUES (?, ?)", row
+
+    @_encode.register
+    def _bench_status(self, record: BenchStatus) -> Iterator[Statement]:
+        former, self._status = self._status, record
+        until = to_microseconds(record.until)
+        if former is not None and record.tells_the_same(former):
+            yield "UPDATE statuses SET until = ? WHERE id = (SELECT max(id) FROM statuses)", (until,)
+            return
+        row = (to_microseconds(record.time), until, str(record.level), encode_status(record))
+        yield "INSERT INTO statuses (time, until, level, status) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
     def _forecast(self, record: Forecast) -> Iterator[Statement]:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
+from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, display_path, reading, writing
 from benchmon.session.reader import (
@@ -21,7 +21,9 @@ from benchmon.session.reader import (
 )
 from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.statuses import read_status
 from benchmon.session.trends import Trends, first_reading_at
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 REQUEST_KINDS = ("acknowledge", "load bench", "note", "reading", "step", "stop", "switch off")
@@ -121,7 +123,7 @@ class SessionFollower:
         # While there is more to come the session has not ended for the screen.
         state = RecorderState.RECORDING if more else ending.state
         if state is RecorderState.FINISHED:
-            self._end = Update(now, state)
+            self._end = Update(now, state, status=read_status(connection, self._info.layout))
         return Update(
             now,
             state,
@@ -134,6 +136,7 @@ class SessionFollower:
             ending.trouble,
             before,
             changes[-1].bench if changes else None,
+            read_status(connection, self._info.layout),
         )
 
     def _beat(self) -> Beat | None:

@@ -9,29 +9,28 @@ from __future__ import annotations
 
 import json
 import math
+import operator
 import sqlite3
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
 
 from benchmon.bench import Bench, Channel, read_bench
-from benchmon.errors import BenchFileError, SessionFileError, one_line
+from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encoder import SPANS, PackedWaveform, unpack
+from benchmon.session.encoder import PackedWaveform, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, Timed
-from benchmon.session.schema import decode_state, to_seconds
+from benchmon.session.schema import SPANS, decode_state, number_of, session_time
+from benchmon.text import one_line
 from benchmon.watch.bench_changes import changes_between
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.verdict import judgement_of
 
-_LONGEST = 400 * 86_400 * 1_000_000
-"""Microseconds beyond which a time is nonsense."""
 _LATEST_START = 1e11
 _MOST_NAMES = 10_000
 
@@ -88,6 +87,30 @@ def read_identities(connection: sqlite3.Connection, bench: Bench) -> dict[str, s
     return {instrument.name: named[instrument.name] for instrument in bench.instrument if instrument.name in named}
 
 
+class TableRows:
+    """The rows of one table in the order of their numbers, `id`, read some at a time; remembers where it is.
+
+    `columns` are read beside the number, of rows for which the condition `where` holds.
+    """
+
+    def __init__(self, table: str, columns: str, where: str = "1") -> None:
+        self._statement = f"SELECT id, {columns} FROM {table} WHERE id > ? AND {where} ORDER BY id LIMIT ?"  # noqa: S608
+        self.last = 0
+
+    def after_last(self, connection: sqlite3.Connection, limit: int, *parameters: object) -> list[tuple[Any, ...]]:
+        """Return the next rows, `limit` at most, `parameters` being those of the condition; none at the end.
+
+        Raises `sqlite3.DatabaseError` where the numbers do not rise: a damaged tree of SQLite can lead in circles.
+        """
+        rows = connection.execute(self._statement, (self.last, *parameters, limit)).fetchall()
+        if rows:
+            numbers = [row[0] for row in rows]
+            if numbers[0] <= self.last or any(map(operator.ge, numbers, numbers[1:])):
+                raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
+            self.last = numbers[-1]
+        return rows
+
+
 class JudgementRows:
     """The readings of a session beside what was expected, in the order they were judged; remembers where it is."""
 
@@ -97,7 +120,7 @@ class JudgementRows:
         self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
         self._changes: list[tuple[float, dict[str, Channel]]] = []
         self._expected: dict[Any, Expected | None] = {}
-        self._last = 0
+        self._rows = TableRows("readings", "channel, time, value, state")
 
     def take(self, changes: Iterable[BenchChange]) -> None:
         """Take edited bench files, in the order of their times: a reading is judged by the one that was in force."""
@@ -106,7 +129,7 @@ class JudgementRows:
     def start_at(self, connection: sqlite3.Connection, reading: int) -> list[Judgement]:
         """Pass over all readings before number `reading`; return the last of every channel among them."""
         found = (self._last_before(connection, number, reading) for number in self._channels)
-        self._last = reading - 1
+        self._rows.last = reading - 1
         return [judgement for judgement in found if judgement is not None]
 
     def _last_before(self, connection: sqlite3.Connection, channel: Any, reading: int) -> Judgement | None:
@@ -132,14 +155,11 @@ class JudgementRows:
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> tuple[list[Judgement], bool]:
         """Return the next judgements, at most about `limit`, and whether there may be more."""
-        rows = connection.execute(
-            "SELECT id, channel, time, value, state FROM readings WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
-        ).fetchall()
+        before = self._rows.last
+        rows = self._rows.after_last(connection, limit)
         if not rows:
             return [], False
-        check_rising(self._last, rows)
-        expectations = self._expectations_between(connection, self._last, rows[-1][0], limit)
-        self._last = rows[-1][0]
+        expectations = self._expectations_between(connection, before, self._rows.last, limit)
         found = (self._judgement(row, expectations) for row in rows)
         return [judgement for judgement in found if judgement is not None], len(rows) == limit
 
@@ -170,27 +190,10 @@ class JudgementRows:
         return judgement if judgement.verdict is verdict else replace(judgement, verdict=verdict)
 
 
-def check_rising(last: int, rows: Sequence[tuple[Any, ...]]) -> None:
-    """Refuse rows whose numbers do not rise: a damaged tree of SQLite can lead in circles."""
-    numbers = [last, *(row[0] for row in rows)]
-    if any(later <= former for former, later in pairwise(numbers)):
-        raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
-
-
 def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:
     if isinstance(value, float) and isinstance(uncertainty, float) and math.isfinite(value) and uncertainty >= 0:
         return Expected(value, uncertainty, unit)
     return None
-
-
-def session_time(stored: object) -> float | None:
-    """Return a stored time in seconds, None where it is none."""
-    return to_seconds(stored) if isinstance(stored, int) and 0 <= stored <= _LONGEST else None
-
-
-def number_of(stored: object, largest: float = math.inf) -> float | None:
-    """Return a stored number, None where it is none or is larger than `largest`."""
-    return float(stored) if isinstance(stored, int | float) and abs(stored) <= largest else None
 
 
 _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
@@ -209,19 +212,11 @@ class TableReader(ABC, Generic[T]):
     columns: ClassVar[str]
 
     def __init__(self) -> None:
-        self._last = 0
+        self._rows = TableRows(self.table, f"time, {self.columns}")
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
         """Return what the next rows tell, `limit` rows at most."""
-        rows = connection.execute(
-            f"SELECT id, time, {self.columns} FROM {self.table} WHERE id > ? ORDER BY id LIMIT ?",  # noqa: S608
-            (self._last, limit),
-        ).fetchall()
-        if not rows:
-            return []
-        check_rising(self._last, rows)
-        self._last = rows[-1][0]
-        return self._told(rows)
+        return self._told(self._rows.after_last(connection, limit))
 
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
         """Return what the row of this id tells, None where it is not there or makes no sense."""
@@ -234,8 +229,8 @@ class TableReader(ABC, Generic[T]):
     def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
         """Pass over all rows but the latest `count`; return how many were passed over."""
         newest = connection.execute(f"SELECT max(id) FROM {self.table}").fetchone()[0]  # noqa: S608
-        skipped = max(0, newest - count - self._last) if isinstance(newest, int) else 0
-        self._last += skipped
+        skipped = max(0, newest - count - self._rows.last) if isinstance(newest, int) else 0
+        self._rows.last += skipped
         return skipped
 
     def _told(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
@@ -257,13 +252,13 @@ class EventRows(TableReader[Event]):
         self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
     ) -> tuple[list[Event], int]:
         """Pass over all rows but the latest `count`; return those of `kinds` among them, and how many others."""
-        before = self._last
+        before = self._rows.last
         skipped = self.skip_to_latest(connection, count)
         marks = ", ".join("?" * len(kinds))
         rows = connection.execute(
             f"SELECT id, time, {self.columns} FROM events WHERE id > ? AND id <= ? AND kind IN ({marks})"  # noqa: S608
             " ORDER BY id DESC LIMIT ?",
-            (before, self._last, *kinds, _MOST_KEPT),
+            (before, self._rows.last, *kinds, _MOST_KEPT),
         ).fetchall()
         kept = self._told(rows[::-1])
         return kept, skipped - len(kept)

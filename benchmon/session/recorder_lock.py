@@ -25,7 +25,8 @@ from functools import cache
 from pathlib import Path
 
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError, one_line
+from benchmon.errors import RecorderError
+from benchmon.text import one_line
 
 SILENT_AFTER = 1.6
 """Seconds without a heartbeat after which a recorder counts as gone, so that a screen says so within 2 s."""

@@ -13,6 +13,7 @@ from typing import Any, Literal, Protocol
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus
 
 
 class Timed(Protocol):
@@ -79,7 +80,19 @@ class Request:
     text: str
 
 
-Record = Judgement | Event | Explanations | Forecast | Waveform | Identity | Settings | Heartbeat | Anchor | BenchChange
+Record = (
+    Judgement
+    | Event
+    | Explanations
+    | Forecast
+    | Waveform
+    | Identity
+    | Settings
+    | Heartbeat
+    | Anchor
+    | BenchChange
+    | BenchStatus
+)
 
 
 RECENT_SECONDS = 330.0
@@ -128,7 +141,8 @@ class Update:
     causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
     those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
     what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
-    events have been passed over. `bench` is an edited bench file that came into force, None where none did.
+    events have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is
+    how the bench stands by its recorder's word, None where the session holds none.
     """
 
     now: float
@@ -142,6 +156,7 @@ class Update:
     trouble: str = ""
     events_before: int = 0
     bench: Bench | None = None
+    status: BenchStatus | None = None
 
 
 class SessionView(Protocol):

@@ -27,9 +27,10 @@ from benchmon.session.reader import (
     read_ending,
     read_identities,
     read_info,
-    session_time,
 )
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.schema import session_time
+from benchmon.session.statuses import read_status
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.watch.records import Judgement
 
@@ -112,6 +113,7 @@ class ReplayView:
             explanations = self._explanations.due(connection, until)
             forecasts = self._forecasts.due(connection, until)
             waveforms = self._waveforms.due(connection, until)
+            status = read_status(connection, self._info.layout, until)
         identities, self._identities = self._identities, {}
         before, self._before = self._before, []
         gone = self._ending.state is RecorderState.GONE
@@ -126,6 +128,7 @@ class ReplayView:
             tuple(forecasts),
             tuple(waveforms),
             bench=self._bench_change(until),
+            status=status,
         )
 
     def _bench_change(self, until: float) -> Bench | None:

@@ -22,25 +22,34 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `forecasts` | where a channel is heading, from a time on | when it changes |
 | `waveforms` | a captured wave | as it is captured |
 | `benches` | an edited bench file that came into force while it was recorded | as it is loaded |
+| `statuses` | how the bench stood, from `time` to `until` | when that changes, at most four times a second |
+| `settled` | what the bench settles at under the conditions measured | when these change |
+| `step_predictions` | what the bench settles at in a step of the plan | when known, anew for other conditions |
+| `event_facts` | what an event says, for programs | with its event |
 | `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
 `readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
 
-Layout 1 had the first eight tables only, layout 2 all but `benches`. They are read as they are: a session of then has
-nothing to say in the others.
+Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`. They are read as
+they are: a session of then has nothing to say in the others.
+
+Spans.
+
+Numbers as stored.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from functools import cache
 
 from benchmon.watch.records import Flag, Verdict
 
 APPLICATION_ID = int.from_bytes(b"BMon", "big")
-VERSION = 3
+VERSION = 4
 
 _FIRST_TABLES = {
     "session": """CREATE TABLE session (
@@ -174,8 +183,42 @@ _THIRD_TABLES = {
     )""",
 }
 
-TABLES = _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES
-LAYOUTS = {1: _FIRST_TABLES, 2: _FIRST_TABLES | _SECOND_TABLES, VERSION: TABLES}
+_FOURTH_TABLES = {
+    "statuses": """CREATE TABLE statuses (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        until INTEGER NOT NULL,             -- when it was last confirmed
+        level TEXT NOT NULL,
+        status TEXT NOT NULL                -- JSON, an object
+    )""",
+    "settled": """CREATE TABLE settled (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        problem TEXT NOT NULL,              -- why there is no prediction, '' where there is one
+        prediction TEXT NOT NULL,           -- JSON, an object
+        waves BLOB NOT NULL                 -- little-endian doubles, deflated: the times, then each trace
+    )""",
+    "step_predictions": """CREATE TABLE step_predictions (
+        id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        step INTEGER NOT NULL,              -- numbered from 1
+        problem TEXT NOT NULL,
+        prediction TEXT NOT NULL            -- JSON, an object
+    )""",
+    "event_facts": """CREATE TABLE event_facts (
+        event INTEGER PRIMARY KEY,          -- the row of events
+        kind TEXT NOT NULL,
+        facts TEXT NOT NULL                 -- JSON, an object
+    )""",
+}
+
+TABLES = _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES | _FOURTH_TABLES
+LAYOUTS = {
+    1: _FIRST_TABLES,
+    2: _FIRST_TABLES | _SECOND_TABLES,
+    3: _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES,
+    VERSION: TABLES,
+}
 """The tables of every layout that can be read."""
 
 _MICROSECONDS = 1_000_000
@@ -213,3 +256,21 @@ def decode_state(state: int) -> tuple[Verdict, frozenset[Flag]]:
 @cache
 def _decode(state: int) -> tuple[Verdict, frozenset[Flag]]:
     return _VERDICTS[state & 3], frozenset(flag for bit, flag in enumerate(_FLAGS) if state & 4 << bit)
+
+
+SPANS = (10, 300)
+"""Seconds of the spans that summaries are kept of, the finest first."""
+
+
+_LONGEST = 400 * 86_400 * 1_000_000
+"""Microseconds beyond which a time is nonsense."""
+
+
+def session_time(stored: object) -> float | None:
+    """Return a stored time in seconds, None where it is none."""
+    return to_seconds(stored) if isinstance(stored, int) and 0 <= stored <= _LONGEST else None
+
+
+def number_of(stored: object, largest: float = math.inf) -> float | None:
+    """Return a stored number, None where it is none or is larger than `largest`."""
+    return float(stored) if isinstance(stored, int | float) and abs(stored) <= largest else None

@@ -14,9 +14,10 @@ from pathlib import Path
 import platformdirs
 
 from benchmon.bench import Bench
-from benchmon.errors import SessionFileError, one_line
+from benchmon.errors import SessionFileError
 from benchmon.session.database import display_path
 from benchmon.session.recorder_lock import running_recorders
+from benchmon.text import one_line
 
 ENDING = ".benchmon"
 FOLDER_VARIABLE = "BENCHMON_SESSIONS"

@@ -16,10 +16,8 @@ from typing import Any
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
-from benchmon.session.encoder import SPANS
-from benchmon.session.reader import number_of, session_time
 from benchmon.session.records import TrendBin
-from benchmon.session.schema import to_microseconds
+from benchmon.session.schema import SPANS, number_of, session_time, to_microseconds
 
 _MOST_BAND_ROWS = 200_000
 

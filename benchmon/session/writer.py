@@ -30,8 +30,9 @@ from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
 
+from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError, SessionFileError, one_line
+from benchmon.errors import RecorderError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.session.database import (
     create,
@@ -43,7 +44,9 @@ from benchmon.session.database import (
 from benchmon.session.encoder import Encoder, Statement, description
 from benchmon.session.records import Heartbeat, Record, Request
 from benchmon.session.schema import to_microseconds
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus, Level
 
 MOST_WAITING = 100_000
 """Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
@@ -83,7 +86,7 @@ def _weight(record: Record) -> int:
 class WriteQueue:
     """Records in the order they came. When `most` wait the oldest readings, and waves, give way; events have as much.
 
-    Of heartbeats only the latest waits.
+    Of heartbeats only the latest waits. Events, and a status of another level than the one before, are in a hurry.
     """
 
     def __init__(self, most: int = MOST_WAITING) -> None:
@@ -92,7 +95,8 @@ class WriteQueue:
         self._numbers = count()
         self._readings, self._others = _Lane(), _Lane()
         self._heartbeat: Heartbeat | None = None
-        self._event_waits = self._ended = False
+        self._hurry = self._ended = False
+        self._level: Level | None = None
         self._lost: Dropped | None = None
 
     def put(self, record: Record) -> None:
@@ -102,14 +106,13 @@ class WriteQueue:
                 self._heartbeat = record
                 return
             number = next(self._numbers)
-            line = (
-                self._readings if isinstance(record, Judgement | Forecast | Explanations | Waveform) else self._others
-            )
+            may_give_way = isinstance(record, Judgement | Forecast | Explanations | Waveform | BenchStatus)
+            line = self._readings if may_give_way else self._others
             line.append(number, record)
             while line.weight > self._most and len(line.records) > 1:
                 self._lose(line.popleft())
-            if isinstance(record, Event):
-                self._event_waits = True
+            if self._is_urgent(record):
+                self._hurry = True
                 self._news.notify()
 
     def end(self) -> None:
@@ -129,11 +132,11 @@ class WriteQueue:
         return len(self._readings.records) + len(self._others.records)
 
     def collect(self, within: float, limit: int) -> list[Record]:
-        """Return what came within so many seconds, sooner where an event is among it or the end; `limit` at most."""
+        """Return what came within so many seconds, `limit` at most; sooner where something hurries, or at the end."""
         with self._news:
-            self._news.wait_for(lambda: self._event_waits or self._ended, within)
+            self._news.wait_for(lambda: self._hurry or self._ended, within)
             taken = [self._next() for _ in range(min(limit, self.count))]
-            self._event_waits = self._event_waits and self.count > 0
+            self._hurry = self._hurry and self.count > 0
             if self._heartbeat is not None:
                 taken.append(self._heartbeat)
                 self._heartbeat = None
@@ -149,6 +152,12 @@ class WriteQueue:
         with self._news:
             lost, self._lost = self._lost, None
             return lost
+
+    def _is_urgent(self, record: Record) -> bool:
+        if not isinstance(record, BenchStatus):
+            return isinstance(record, Event)
+        former, self._level = self._level, record.level
+        return record.level is not former
 
     def _next(self) -> Record:
         lines = [line for line in (self._readings, self._others) if line.records]
@@ -228,19 +237,15 @@ class WritableFile:
 
         Raises `OSError` or `sqlite3.Error` where that cannot be; what was written stays safe and is gone on with.
         """
-        part = path.with_name(f".{path.name}.{os.getpid()}")
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
+        with put_in_place(path) as part:
             with closing(sqlite3.connect(part, isolation_level=None)) as copy:
                 self._connection.backup(copy)
             if path.exists():
                 raise FileExistsError(errno.EEXIST, "another file has its name")
-        except (OSError, sqlite3.Error):
-            part.unlink(missing_ok=True)
-            raise
-        # Closed before the new file has the name: SQLite removes the log of that name when it closes.
-        self._connection.close()
-        self.path = part.rename(path)
+            # Closed before the new file has the name: SQLite removes the log of that name when it closes.
+            self._connection.close()
+        self.path = path
         self._connection = open_to_write(path)
         self._stat = path.stat()
 

@@ -14,6 +14,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
+from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.watch import wording
 from benchmon.watch.drift.drift import Drifts
 from benchmon.watch.heating.heating import (
@@ -38,8 +39,8 @@ CONDITIONS = ("mains.voltage.rms", "mains.frequency", "ambient.temperature")
 FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
 
-_UNSEEN_WARM_UPS = (240.0, 1200.0)
-"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (from memory)."""
+_UNSEEN_WARM_UPS = (LOAD_WARMS_IN, TRANSFORMER_WARMS_IN)
+"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer."""
 
 _NO_SLOWER = 0.9
 """Part of its fastest rate at which a runaway still is one."""

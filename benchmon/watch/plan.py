@@ -14,6 +14,7 @@ What to be careful of at one step of a staged power-on.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -21,9 +22,11 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Literal
 
 from benchmon.bench import Bench, Channel, Step
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
+from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
+from benchmon.text import duration, one_line
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
 if TYPE_CHECKING:
@@ -250,7 +253,7 @@ def blocking_reasons(
         if channel.quantity == "mains.voltage.rms" and stage.step.mains is not None:
             found += _wrong_mains(stage.step.mains, channel, judgement)
     left = stage.left(now)
-    return [*found, f"hold for another {_whole_seconds(left)}"] if left > 0 else found
+    return [*found, f"hold for another {duration(math.ceil(left))}"] if left > 0 else found
 
 
 def _disagreement(name: str, judgement: Judgement | None) -> str:
@@ -274,21 +277,12 @@ def _wrong_mains(wanted: float, channel: Channel, judgement: Judgement | None) -
     return [f"the mains is at {format_value(value, 'V', 3)}, this step wants {format_value(wanted, 'V', 3)}"]
 
 
-def _whole_seconds(seconds: float) -> str:
-    whole = -int(-seconds // 1)
-    return f"{whole // 60} min {whole % 60:02} s" if whole >= 60 else f"{whole} s"
-
-
 def powered_above(bench: Bench) -> float:
     """Return the mains volts (rms) above which a supply counts as powered: below the least that a step of its has."""
     steps = [step.mains for step in bench.step if step.mains]
     return min([POWERED_PART * bench.mains.voltage, *(volts / 2 for volts in steps)])
 
 
-_TOUCHABLE = 60.0
-"""°C above which metal is not touched (burn threshold of metal for a second's touch, ISO 13732-1, from memory)."""
-_TOUCHED_DC = 60.0
-"""Volts of a steady voltage that is safe to touch (ES1 of IEC 62368-1, from memory)."""
 _WARM_LOAD = 1.0
 
 
@@ -317,7 +311,7 @@ def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None)
     held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
     if plan.load_at(place) == "open":
         yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
-    elif volts.value > _TOUCHED_DC:
+    elif volts.value > TOUCHABLE_DC:
         yield f"{held}: more than is safe to touch."
 
 
@@ -325,7 +319,7 @@ def _heat(plan: Plan, place: int, prediction: Prediction | None) -> Iterator[str
     if prediction is None:
         return
     case = prediction.quantities.get("diode.temperature.case")
-    if case is not None and case.value > _TOUCHABLE:
+    if case is not None and case.value > METAL_HARMLESS:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
     power = prediction.quantities.get("output.power.mean")
     if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:

@@ -1,7 +1,7 @@
-"""One line that answers "is it right, is it safe?", the worst first.
+"""The status of a bench: "is it right, is it safe?", decided once, with what its words are made of.
 
 It never calls anything safe: mains and stored charge remain whatever the readings say. It says what is known: as
-expected, within limits, or not.
+expected, within limits, or not, the worst first. The sentences are made where they are shown, see `glance`.
 
 What lies ahead of the latest readings, in words for a glance: which limit is passed, and in how long.
 """
@@ -9,17 +9,17 @@ What lies ahead of the latest readings, in words for a glance: which limit is pa
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
-from benchmon.event_kinds import EventKind
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.quantities import format_value
+from benchmon.text import coarse, duration
 from benchmon.watch import power_state
-from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
-from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, Verdict
-from benchmon.watch.wording import past, stands, with_uncertainty
+from benchmon.watch.limits import has_limits
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 
 STALE_AFTER = 120.0
 """Seconds after which a forecast that nothing has renewed says no more when a limit is passed."""
@@ -63,30 +63,30 @@ class Outlooks:
         return forecast is not None and forecast.latest is not None and math.isfinite(forecast.latest)
 
     def limit_words(self, channel: Channel) -> str:
-        """Return that a channel is heading for its limit: `will pass 105.0 °C in about 3 min 40 s`; "" if it is not."""
-        left = self.seconds_to_limit(channel.name)
-        limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
-        if left is None or limit is None:
-            return ""
-        verb = "will" if self.surely_passes(channel.name) else "may"
-        return f"{verb} pass {format_value(limit, channel.unit)} {about(left)}"
+        """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
+        return limit_words(channel, self.seconds_to_limit(channel.name), surely=self.surely_passes(channel.name))
+
+
+def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
+    """Return that a channel passes its limit in `left` seconds: `will pass 105.0 °C in about 3 min 40 s`.
+
+    "" where it has no limit, or `left` is None. `surely` is whether it does on every course.
+    """
+    limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
+    if left is None or limit is None:
+        return ""
+    return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
 
 
 def about(seconds: float) -> str:
     """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
-    if seconds < 5:
-        return "within seconds"
-    if seconds < 57.5:
-        return f"in about {5 * round(seconds / 5)} s"
-    if seconds < 600:
-        minutes, rest = divmod(10 * round(seconds / 10), 60)
-        return f"in about {minutes} min" + (f" {rest} s" if rest else "")
-    if seconds < 7200:
-        return f"in about {round(seconds / 60)} min"
-    return f"in about {round(seconds / 3600)} h"
+    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"
 
 
 _Pair = tuple[Channel, Judgement]
+
+FAR_TOO_MUCH = 1.5
+"""Times what is expected from which on a current or a power asks for a hand at the switch, limits or none."""
 
 
 class Level(StrEnum):
@@ -100,28 +100,127 @@ class Level(StrEnum):
     ENDED = "ended"
 
 
-SIGNS: Mapping[Level, str] = {
-    Level.DANGER: "✖",
-    Level.BLIND: "?",
-    Level.CAUTION: "!",
-    Level.WAITING: "…",
-    Level.AS_EXPECTED: "✓",
-    Level.ENDED: "■",
-}
+class Finding(StrEnum):
+    """What decides the level, the worst of all that is so."""
+
+    SWITCH_OFF_FAILED = "switch-off failed"
+    TRIPPED = "tripped"
+    RECORDER_GONE = "recorder gone"
+    ENDED = "ended"
+    END_UNKNOWN = "ended, its last status unknown"
+    SWITCHED = "switched off, or on its way"
+    SWITCHED_YET_PAST = "switched off, yet past a warning"
+    SWITCHED_AND_SILENT = "switched off, and not watched"
+    SURELY_HEADING = "surely heading for its limit"
+    WARNED = "past its warning"
+    FAR_TOO_MUCH = "far too much"
+    NOT_WATCHED = "not watched"
+    HEADING = "heading for its limit"
+    DISAGREES = "disagrees"
+    OVERRANGE = "overrange"
+    SILENT = "silent"
+    IMPLAUSIBLE = "implausible"
+    DRIFTING = "drifting"
+    QUESTIONABLE = "questionable"
+    NO_MAINS = "no mains"
+    NO_CHANNELS = "no channels"
+    WAITING = "waiting for readings"
+    NOTHING_PREDICTED = "nothing predicted"
+    AS_EXPECTED = "as expected"
 
 
-FAR_TOO_MUCH = 1.5
-"""Times what is expected from which on a current or a power asks for a hand at the switch, limits or none."""
-_SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """An alarm that stands, raised at `since` (session seconds). `channel` is "" where it concerns none.
+
+    `value` is the channel's latest reading in its unit, None where there is none or it does not matter.
+    """
+
+    kind: AlarmKind
+    channel: str
+    since: float
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """A channel that a status is about, as it reads, values in its unit; `others` is how many more are like it."""
+
+    channel: str
+    value: float | None = None
+    expected: float | None = None
+    expected_uncertainty: float | None = None
+    is_hot: bool = False
+    others: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class BenchStatus:
-    """How the bench stands: a level, its sign (one character), and one sentence with numbers and units."""
+    """How a bench stands at `time` (session seconds), as its recorder saw it; `until` is when it was last confirmed.
 
+    `state` is the recorder's: `recording`, `finished` or `gone`. `about` is the channel that matters most, `also` a
+    second one: that speaks against a mains that reads none, or that disagreed at the end. `limit_at` is when (session
+    seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
+    `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
+    the latest event of a switching off.
+    """
+
+    time: float
     level: Level
-    sign: str
-    sentence: str
+    finding: Finding
+    state: str = "recording"
+    about: Subject | None = None
+    also: Subject | None = None
+    limit_at: float | None = None
+    surely: bool = False
+    cause: str = ""
+    agreeing: int = 0
+    silent: int = 0
+    known: int = 0
+    switching: Event | None = None
+    alarms: tuple[Alarm, ...] = ()
+    until: float = 0.0
+
+    @property
+    def tripped(self) -> tuple[str, ...]:
+        """Return the channels that have passed a limit."""
+        return tuple(alarm.channel for alarm in self.alarms if alarm.kind is AlarmKind.TRIPPED)
+
+    def tells_the_same(self, other: BenchStatus) -> bool:
+        """Return whether `other` differs in its times alone."""
+        return replace(self, time=other.time, until=other.until) == other
+
+    def is_alike(self, other: BenchStatus) -> bool:
+        """Return whether level, finding, channels and alarms are those of `other`; readings may differ."""
+        return _gist(self) == _gist(other)
+
+    def seen_in(self, state: str, now: float) -> BenchStatus:
+        """Return this status as it stands at `now` (session seconds) when the recorder's state turns out to be `state`.
+
+        A recorder that is gone, or has ended without a last word, cannot say so itself.
+        """
+        if state in (self.state, "recording"):
+            return self
+        seen = replace(self, state=state)
+        if state == "gone":
+            seen = replace(seen, alarms=in_order([*self.alarms, Alarm(AlarmKind.RECORDER_GONE, "", now)]))
+        if self.finding in (Finding.SWITCH_OFF_FAILED, Finding.TRIPPED):
+            return seen
+        if state == "gone":
+            return replace(seen, level=Level.BLIND, finding=Finding.RECORDER_GONE)
+        return replace(seen, level=Level.ENDED, finding=Finding.END_UNKNOWN)
+
+
+def _gist(status: BenchStatus) -> tuple[object, ...]:
+    subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also))
+    alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
+    return status.level, status.finding, status.state, status.cause, status.switching, *subjects, alarms
+
+
+def in_order(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:
+    """Return alarms, the gravest first, then the oldest."""
+    order = list(AlarmKind)
+    return tuple(sorted(alarms, key=lambda alarm: (order.index(alarm.kind), alarm.since)))
 
 
 def bench_status(
@@ -134,66 +233,98 @@ def bench_status(
     """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
-    `switching` is the latest event that tells of a switching off, if there was one.
+    `switching` is the latest event that tells of a switching off, if there was one. Alarms are not among it.
     """
-    if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
-        return BenchStatus(Level.DANGER, SIGNS[Level.DANGER], switching.message)
-    level, sentence = _worst(latest, bench, state, ahead or Outlooks(), switching)
-    return BenchStatus(level, SIGNS[level], sentence)
+    ahead = ahead or Outlooks()
+    found = _worst(latest, bench, state, ahead, switching)
+    known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
+    return replace(
+        found,
+        time=ahead.now,
+        until=ahead.now,
+        state=state,
+        switching=switching,
+        agreeing=len(_of_verdict(known, Verdict.AGREES)),
+        silent=len(bench.channel) - sum(judgement.value is not None for _, judgement in known),
+        known=len(known),
+    )
 
 
 def _worst(
     latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Outlooks, switching: Event | None
-) -> tuple[Level, str]:
+) -> BenchStatus:
+    if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
+        return _status(Level.DANGER, Finding.SWITCH_OFF_FAILED)
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
     if tripped:
-        lead = power_state.lead_of_a_trip(switching, _SWITCH_OFF.get(state, "Switch off now"))
-        return Level.DANGER, f"{lead}: {_tripped(*tripped[0])}{_more(tripped)}"
+        return _status(Level.DANGER, Finding.TRIPPED, tripped)
     if state == "gone":
-        return Level.BLIND, "The recorder is gone and nothing is watched: switch off, then start it again"
+        return _status(Level.BLIND, Finding.RECORDER_GONE)
     if state == "finished":
-        return Level.ENDED, f"Ended, no longer watched. {_at_the_end(known, switching)}"
+        ended = _status(Level.ENDED, Finding.ENDED, _flagged(known, Flag.HOT))
+        return replace(ended, also=_subject(_of_verdict(known, Verdict.DISAGREES)))
     if switching is not None and switching.kind in (EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF):
         return _after_switching_off(known, switching)
     return _while_watched(known, latest, bench, ahead)
 
 
-def _while_watched(
-    known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Outlooks
-) -> tuple[Level, str]:
+def _status(level: Level, finding: Finding, pairs: Sequence[_Pair] = ()) -> BenchStatus:
+    return BenchStatus(0.0, level, finding, about=_subject(pairs))
+
+
+def _subject(pairs: Sequence[_Pair]) -> Subject | None:
+    """Return the first of `pairs`, and how many more there are."""
+    if not pairs:
+        return None
+    channel, seen = pairs[0]
+    hot = Flag.HOT in seen.flags
+    return Subject(channel.name, seen.value, seen.expected, seen.expected_uncertainty, hot, len(pairs) - 1)
+
+
+def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Outlooks) -> BenchStatus:
     mains = power_state.mains_off(bench, latest)
-    doubted, no_mains = (False, "") if mains is None else power_state.mains_off_in_words(bench, latest, mains)
-    for level, lead, items, tell in _findings(known, ahead, off=mains is not None):
-        if items:
-            return level, f"{lead}{tell(*items[0])}{_more(items)}"
+    for level, finding, pairs in _findings(known, ahead, off=mains is not None):
+        if pairs:
+            return _with_outlook(_status(level, finding, pairs), pairs[0][0], ahead)
     if mains is not None:
-        return Level.CAUTION if doubted else Level.WAITING, no_mains
+        against = power_state.speaks_for_power(bench, latest)
+        level = Level.WAITING if against is None else Level.CAUTION
+        there = [] if against is None else [(against, latest[against.name])]
+        return replace(_status(level, Finding.NO_MAINS, [(mains, latest[mains.name])]), also=_subject(there))
     return _calm(known, bench)
 
 
-def _after_switching_off(known: list[_Pair], switching: Event) -> tuple[Level, str]:
-    """Return what to say after a switching off: what is past a limit nonetheless, or how it stands.
+def _with_outlook(status: BenchStatus, channel: Channel, ahead: Outlooks) -> BenchStatus:
+    """Return a status with where its channel is heading, or with the likely cause, where its words tell of it."""
+    if status.finding in (Finding.SURELY_HEADING, Finding.HEADING):
+        left = ahead.seconds_to_limit(channel.name)
+        limit_at = None if left is None else ahead.now + left
+        return replace(status, limit_at=limit_at, surely=ahead.surely_passes(channel.name))
+    if status.finding in (Finding.FAR_TOO_MUCH, Finding.DISAGREES, Finding.QUESTIONABLE):
+        cause = ahead.likely_cause
+        return status if cause is None else replace(status, cause=cause.cause)
+    return status
+
+
+def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
+    """Return how it stands after a switching off: what is past a limit nonetheless, or that nothing is.
 
     What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
     """
-    words = power_state.in_words(switching)
     if not power_state.was_seen_off(switching):
-        return Level.CAUTION, words
+        return _status(Level.CAUTION, Finding.SWITCHED)
     past = [pair for pair in _flagged(known, Flag.HOT) if power_state.still_past(*pair)]
     if past:
-        return Level.CAUTION, f"Switched off, yet {power_state.still_past(*past[0])}{_more(past)}"
+        return _status(Level.CAUTION, Finding.SWITCHED_YET_PAST, past)
     silent = [(channel, judgement) for channel, judgement in _flagged(known, Flag.STALE) if has_limits(channel)]
     if silent:
-        return Level.BLIND, f"Switched off, but not watched: {_silent(*silent[0])}{_more(silent)}"
-    return Level.WAITING, words
+        return _status(Level.BLIND, Finding.SWITCHED_AND_SILENT, silent)
+    return _status(Level.WAITING, Finding.SWITCHED)
 
 
-_Finding = tuple[Level, str, list[_Pair], Callable[[Channel, Judgement], str]]
-
-
-def _findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[_Finding]:
-    """Return what may be wrong, the worst first: its level, the words before it, and where it is so.
+def _findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
+    """Return what may be wrong, the worst first, and where it is so.
 
     `off` says that there is no mains, so that what is low is so because of it.
     """
@@ -201,26 +332,18 @@ def _findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[_Findin
     guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
     warned = [pair for pair in _flagged(known, Flag.HOT) if not power_state.is_low_without_power(*pair, off=off)]
     surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
-
-    def heads(channel: Channel, judgement: Judgement) -> str:
-        hot = f"{_hot(channel, judgement)}, and " if Flag.HOT in judgement.flags else f"{channel.name} "
-        return hot + ahead.limit_words(channel)
-
-    def differs(channel: Channel, judgement: Judgement) -> str:
-        return _differs(channel, judgement) + _perhaps(channel, ahead)
-
     return [
-        (Level.CAUTION, "Get ready to switch off: ", surely, heads),
-        (Level.CAUTION, "Get ready to switch off: ", warned, _hot),
-        (Level.CAUTION, "Get ready to switch off: ", _far_too_much(known, ahead), differs),
-        (Level.BLIND, "Not watched: ", guards, _silent),
-        (Level.CAUTION, "Keep an eye on it: ", heading, heads),
-        (Level.CAUTION, "Not as expected: ", _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead), differs),
-        (Level.CAUTION, "", _flagged(known, Flag.OVERRANGE), _differs),
-        (Level.CAUTION, "", stale, _silent),
-        (Level.CAUTION, "Contradicts other readings: ", _flagged(known, Flag.IMPLAUSIBLE), _differs),
-        (Level.CAUTION, "Drifting: ", _flagged(known, Flag.DRIFTING), _differs),
-        (Level.CAUTION, "Questionable: ", _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead), differs),
+        (Level.CAUTION, Finding.SURELY_HEADING, surely),
+        (Level.CAUTION, Finding.WARNED, warned),
+        (Level.CAUTION, Finding.FAR_TOO_MUCH, _far_too_much(known, ahead)),
+        (Level.BLIND, Finding.NOT_WATCHED, guards),
+        (Level.CAUTION, Finding.HEADING, heading),
+        (Level.CAUTION, Finding.DISAGREES, _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead)),
+        (Level.CAUTION, Finding.OVERRANGE, _flagged(known, Flag.OVERRANGE)),
+        (Level.CAUTION, Finding.SILENT, stale),
+        (Level.CAUTION, Finding.IMPLAUSIBLE, _flagged(known, Flag.IMPLAUSIBLE)),
+        (Level.CAUTION, Finding.DRIFTING, _flagged(known, Flag.DRIFTING)),
+        (Level.CAUTION, Finding.QUESTIONABLE, _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead)),
     ]
 
 
@@ -256,66 +379,15 @@ def _explained_first(pairs: list[_Pair], ahead: Outlooks) -> list[_Pair]:
     return pairs if cause is None else sorted(pairs, key=lambda pair: pair[0].name not in cause.channels)
 
 
-def _perhaps(channel: Channel, ahead: Outlooks) -> str:
-    """Return the likely cause, without the channel's name where that has just been said."""
-    cause = ahead.likely_cause
-    return "" if cause is None else f"; likely {cause.cause.removeprefix(f'{channel.name}: ')}"
-
-
-def _calm(known: list[_Pair], bench: Bench) -> tuple[Level, str]:
-    """Return what to say where nothing is wrong: still waiting, or as expected."""
+def _calm(known: list[_Pair], bench: Bench) -> BenchStatus:
+    """Return how it stands where nothing is wrong: still waiting, or as expected."""
     if not bench.channel:
-        return Level.WAITING, "This bench has no channels, so nothing is watched"
-    silent = len(bench.channel) - sum(judgement.value is not None for _, judgement in known)
-    if silent:
-        return Level.WAITING, f"Waiting for readings from {silent} of {_channels(len(bench.channel))}"
-    agreeing = len(_of_verdict(known, Verdict.AGREES))
-    if not agreeing:
-        return Level.WAITING, f"Nothing is predicted to compare with; {_limits(bench)}"
-    rest = len(known) - agreeing
-    unpredicted = f" ({rest} not predicted)" if rest else ""
-    return (
-        Level.AS_EXPECTED,
-        f"As expected: {_channels(agreeing)} agree{'s' if agreeing == 1 else ''}{unpredicted}; {_limits(bench)}",
-    )
-
-
-def _at_the_end(known: list[_Pair], switching: Event | None) -> str:
-    if power_state.was_seen_off(switching) and switching is not None:
-        return f"It was switched off: {switching.message}"
-    hot, wrong = _flagged(known, Flag.HOT), _of_verdict(known, Verdict.DISAGREES)
-    past_warning = f"{hot[0][0].name}{_more(hot)} was past its warning" if hot else ""
-    disagreed = f"{wrong[0][0].name}{_more(wrong)} disagreed" if wrong else ""
-    ended = " and ".join(part for part in (past_warning, disagreed) if part)
-    return f"At its end {ended or 'nothing disagreed or was past a limit'}"
-
-
-def _tripped(channel: Channel, judgement: Judgement) -> str:
-    if judgement.value is None:
-        return f"{channel.name} went past its limit and gives no reading now"
-    crossing = trip_crossed(channel, judgement.value)
-    if crossing:
-        return past(channel, judgement.value, crossing)
-    return f"{channel.name} went past its limit, though it is at {format_value(judgement.value, channel.unit)} now"
-
-
-def _hot(channel: Channel, judgement: Judgement) -> str:
-    crossing = None if judgement.value is None else warning_crossed(channel, judgement.value)
-    if crossing is None or judgement.value is None:
-        return f"{channel.name} was past its warning at its last reading"
-    return past(channel, judgement.value, crossing)
-
-
-def _silent(channel: Channel, _: Judgement) -> str:
-    return f"{channel.name} {'has limits but ' if has_limits(channel) else ''}gives no reading"
-
-
-def _differs(channel: Channel, judgement: Judgement) -> str:
-    expected, spread = judgement.expected, judgement.expected_uncertainty
-    shown = "–" if judgement.value is None else stands(channel, judgement.value)
-    if expected is None or spread is None:
-        return shown
-    return f"{shown}, expected {with_uncertainty(expected, spread, channel.unit)}"
+        return _status(Level.WAITING, Finding.NO_CHANNELS)
+    if len(bench.channel) > sum(judgement.value is not None for _, judgement in known):
+        return _status(Level.WAITING, Finding.WAITING)
+    if not _of_verdict(known, Verdict.AGREES):
+        return _status(Level.WAITING, Finding.NOTHING_PREDICTED)
+    return _status(Level.AS_EXPECTED, Finding.AS_EXPECTED)
 
 
 def _flagged(known: list[_Pair], flag: Flag) -> list[_Pair]:
@@ -326,14 +398,109 @@ def _of_verdict(known: list[_Pair], verdict: Verdict) -> list[_Pair]:
     return [pair for pair in known if pair[1].verdict is verdict]
 
 
-def _limits(bench: Bench) -> str:
-    guarded = sum(has_limits(channel) for channel in bench.channel)
-    return f"{_channels(guarded)} within limits" if guarded else "no limits are set"
+class StatusWatch:
+    """Follows the judgements and the news of a session and gives the status of its bench, alarms included."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._latest: dict[str, Judgement] = {}
+        self._forecasts: dict[str, Forecast] = {}
+        self._causes: tuple[Explanation, ...] = ()
+        self._switching: Event | None = None
+        self._alarms = _AlarmKeeper()
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._bench = bench
+        self._channels = {channel.name: channel for channel in bench.channel}
+
+    def judgement(self, judgement: Judgement) -> None:
+        """Take a judgement; one of a channel that the bench does not have is left."""
+        if judgement.channel in self._channels:
+            self._latest[judgement.channel] = judgement
+
+    def events(self, events: Iterable[Event]) -> None:
+        """Take events in the order of their times."""
+        for event in events:
+            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
+                self._switching = event
+            self._alarms.take(event)
+
+    def forecast(self, forecast: Forecast) -> None:
+        """Take where a channel is heading."""
+        self._forecasts[forecast.channel] = forecast
+
+    def explanations(self, explanations: Explanations) -> None:
+        """Take the causes that stand from now on."""
+        self._causes = explanations.ranked
+
+    def at(self, now: float, state: str = "recording") -> BenchStatus:
+        """Return the status at `now` (session seconds); `state` is the recorder's."""
+        ahead = Outlooks(now, self._forecasts, self._causes)
+        status = bench_status(self._latest, self._bench, state, ahead, self._switching)
+        off = power_state.is_without_power(self._bench, self._latest, self._switching)
+        alarms = self._alarms.standing(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
+        return replace(status, alarms=alarms)
 
 
-def _channels(count: int) -> str:
-    return "1 channel" if count == 1 else f"{count} channels"
+_Key = tuple[AlarmKind, str]
 
 
-def _more(items: list[_Pair]) -> str:
-    return f" (and {len(items) - 1} more)" if len(items) > 1 else ""
+class _AlarmKeeper:
+    """What raised the alarms that stand, and since when."""
+
+    def __init__(self) -> None:
+        self._raised: dict[_Key, float] = {}
+        self._seen: dict[_Key, float] = {}
+        self._failed_to_switch_off = False
+
+    def take(self, event: Event) -> None:
+        kind = traits_of(event.kind).alarm
+        if kind is not None:
+            self._raised[kind, event.channel] = event.time
+        if event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
+            self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
+
+    def standing(
+        self,
+        channels: Iterable[Channel],
+        latest: Mapping[str, Judgement],
+        ahead: Outlooks,
+        *,
+        is_gone: bool,
+        is_off: bool,
+    ) -> tuple[Alarm, ...]:
+        """Return the alarms that stand at `ahead.now`; an alarm whose cause is over is one anew when it comes back.
+
+        `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
+        """
+        keys: list[tuple[_Key, float | None]] = []
+        if self._failed_to_switch_off:
+            keys.append(((AlarmKind.SWITCH_OFF_FAILED, ""), None))
+        if is_gone:
+            keys.append(((AlarmKind.RECORDER_GONE, ""), None))
+        for channel in channels:
+            judgement = latest.get(channel.name)
+            if judgement is not None:
+                kinds = _kinds(channel, judgement, ahead, is_off=is_off)
+                keys += [((kind, channel.name), judgement.value) for kind in kinds]
+        self._seen = {key: self._seen.get(key, ahead.now) for key, _ in keys}
+        found = (
+            Alarm(*key, self._raised.get(key, self._seen[key]), value if key[0] is AlarmKind.HOT else None)
+            for key, value in keys
+        )
+        return in_order(found)
+
+
+def _kinds(channel: Channel, judgement: Judgement, ahead: Outlooks, *, is_off: bool) -> list[AlarmKind]:
+    if Flag.TRIPPED in judgement.flags:
+        return [AlarmKind.TRIPPED]
+    kinds = []
+    if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
+        kinds.append(AlarmKind.HEADING_FOR_LIMIT)
+    if Flag.HOT in judgement.flags and not power_state.is_low_without_power(channel, judgement, off=is_off):
+        kinds.append(AlarmKind.HOT)
+    if Flag.STALE in judgement.flags and has_limits(channel):
+        kinds.append(AlarmKind.NOT_WATCHED)
+    return kinds

@@ -10,13 +10,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
-from benchmon.errors import one_line
 from benchmon.quantities import format_value, is_temperature
+from benchmon.text import duration, one_line
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.heating.first_order_fit import Interval
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.verdict import en_as_text
 
 PAST_WARNING = "past warning"
 """What a person reads where the contract says `hot`, and the side is not known."""
@@ -81,12 +82,15 @@ def likelihood_in_words(likelihood: float) -> str:
 
 
 def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:
-    """Return how a reading stands to what was expected."""
+    """Return how a reading stands to what was expected; `verdict` is that of the last readings in a row.
+
+    Where the latest one alone has another, both are named, so that its En contradicts no verdict.
+    """
     expected = with_uncertainty(judgement.expected or 0.0, judgement.expected_uncertainty or 0.0, channel.unit)
-    en = f"{judgement.en or 0.0:+.1f}".replace("-", "−")
-    return (
-        f"{channel.name} reads {format_value(judgement.value, channel.unit)}, expected {expected} (En {en}): {verdict}"
-    )
+    en = en_as_text(judgement.en or 0.0, 1).replace("-", "−")
+    alone = "" if judgement.verdict in (verdict, Verdict.UNPREDICTED) else f"{judgement.verdict}; with those before it "
+    reads = format_value(judgement.value, channel.unit)
+    return f"{channel.name} reads {reads}, expected {expected} (En {en}): {alone}{verdict}"
 
 
 def stale_sentence(channel: Channel, silence: float, problem: str) -> str:
@@ -104,18 +108,6 @@ def problem_sentence(channel: Channel, problem: str) -> str:
 def overrange_sentence(channel: Channel, value: float) -> str:
     """Return that a display shows overrange."""
     return f"{stands(channel, value)}: the range is too small, or a lead or probe is open"
-
-
-def duration(seconds: float) -> str:
-    """Return a duration as people say it: `8 s`, `3 min 40 s`, `2 h 05 min`; `–` where it is not finite."""
-    if not math.isfinite(seconds):
-        return "–"
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s" if whole < 600 or whole % 60 else f"{whole // 60} min"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
 def per_minute(rate: float, unit: str) -> str:

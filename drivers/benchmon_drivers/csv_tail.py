@@ -16,9 +16,10 @@ from typing import IO, Annotated, ClassVar
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
 
 from benchmon.bench.fields import Number
-from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon.text import one_line
 from benchmon_drivers.number_parsing import OVERLOAD, OverloadWords, over_range, plain_number, shown
 from benchmon_drivers.serial.port import not_zero
 
@@ -119,21 +120,27 @@ def _read_path(value: str) -> str:
 
 
 class CsvTailSettings(InstrumentSettings):
-    """The file, and how its lines are written; without `header` the first line is a line like all others."""
+    """A table that a logger appends lines to."""
 
-    address: Annotated[str, AfterValidator(_read_path)]
-    separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
-    decimal_comma: StrictBool = False
-    header: StrictBool = True
-    overload: OverloadWords = OVERLOAD
+    address: Annotated[str, AfterValidator(_read_path)] = Field(description="The file that the logger writes.")
+    separator: Annotated[str, Field(min_length=1, max_length=1)] = Field(
+        ",", description="Character between two columns."
+    )
+    decimal_comma: StrictBool = Field(False, description="Whether numbers have a decimal comma.")
+    header: StrictBool = Field(True, description="Whether the first line holds the names of the columns.")
+    overload: OverloadWords = Field(
+        OVERLOAD, description="Words in a column that mean over range, by default OL, O.L, OVLD and OVERLOAD."
+    )
 
 
 class CsvTailChannel(ChannelSettings):
-    """Which column, by its name in the first line or by its number from 1; and a factor and an offset on it."""
+    """Which column is the value."""
 
-    column: StrictStr | Annotated[StrictInt, Field(ge=1, le=1000)]
-    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
-    offset: Number = 0.0
+    column: StrictStr | Annotated[StrictInt, Field(ge=1, le=1000)] = Field(
+        description="Name of the column in the first line, or its number from 1."
+    )
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the column.")
+    offset: Number = Field(0.0, description="Added after the factor.")
 
 
 ColumnChannel = DrivenChannel[CsvTailChannel]

@@ -7,10 +7,11 @@ from collections.abc import Iterator, Sequence
 from queue import Empty, SimpleQueue
 from typing import ClassVar
 
-from benchmon.errors import BadInput, BadReply, one_line
+from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.driver import Driver, Stamped
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.quantities import KINDS_BY_UNIT, example
+from benchmon.text import one_line
 from benchmon_drivers.number_parsing import NUMBER_AND_UNIT, OVERLOAD, over_range, written_number
 
 _OVERLOAD = frozenset(word.casefold() for word in OVERLOAD)

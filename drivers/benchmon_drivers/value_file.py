@@ -14,9 +14,10 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, Field
 
 from benchmon.bench.fields import KeyedError, Number, Seconds
-from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon.text import one_line
 from benchmon_drivers.number_parsing import Pattern, plain_number, shown
 from benchmon_drivers.serial.port import not_zero
 
@@ -30,27 +31,32 @@ def _read_path(value: str) -> str:
 
 
 class ValueFileSettings(InstrumentSettings):
-    """A file, or the folder that its channels' files are in; `*` stands for what changes, such as a kernel's number.
+    """A file with one number in it, or a folder of such files.
 
-    `max_age` is how old a file may be; the kernel's own are made anew whenever they are read, so they need none.
+    The kernel makes its own files anew whenever they are read, so they need no `max_age`.
     """
 
-    address: Annotated[str, AfterValidator(_read_path)]
-    max_age: Annotated[Seconds, Field(gt=0)] | None = None
+    address: Annotated[str, AfterValidator(_read_path)] = Field(
+        description="File, or the folder of the channels' files; * stands for what changes, and exactly one path "
+        "must match."
+    )
+    max_age: Annotated[Seconds, Field(gt=0)] | None = Field(
+        None, description="How old the file may be; without it any age is accepted."
+    )
 
 
 class ValueFileChannel(ChannelSettings):
-    """Which file of the folder, where in its text the number is, and how it becomes the quantity.
+    """Where a number is, and how it becomes the quantity."""
 
-    `pattern` is a regular expression; its group `value`, or else its first one, is the number. Without it the number is
-    all there is. `no_value` are numbers that stand for none.
-    """
-
-    file: str = ""
-    pattern: Pattern | None = None
-    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
-    offset: Number = 0.0
-    no_value: tuple[float, ...] = ()
+    file: str = Field("", description="File in the folder that is the address.")
+    pattern: Pattern | None = Field(
+        None,
+        description="Regular expression whose group value, or else its first group, is the number; without it the "
+        "file holds a number alone.",
+    )
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the file.")
+    offset: Number = Field(0.0, description="Added after the factor.")
+    no_value: tuple[float, ...] = Field((), description="Numbers in the file that mean no reading.")
 
 
 FileChannel = DrivenChannel[ValueFileChannel]

@@ -11,13 +11,13 @@ from types import TracebackType
 from typing import Self
 
 from benchmon.bench import Bench, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.addresses import rewrite_addresses
 from benchmon_simulated.commands import Orders
 from benchmon_simulated.fault_schedule import Troubles
 from benchmon_simulated.servers.file_server import CsvTwin, ValueFileTwin
 from benchmon_simulated.servers.frame_server import FrameServer
-from benchmon_simulated.servers.modbus_server import ModbusServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
 from benchmon_simulated.servers.text_server import TextServer
@@ -29,11 +29,18 @@ TICK = 0.1
 LONGEST_TICK = 2.0
 """Seconds that at most pass for the supply in one go, however long this machine slept."""
 
+
+def _modbus_twin(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
+    from benchmon_simulated.servers.modbus_server import ModbusServer  # noqa: PLC0415 - its server takes long to load
+
+    return ModbusServer(instrument, bench, supply, seed)
+
+
 TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], InstrumentServer]] = {
     "scpi": ScpiServer,
     "serial_lines": TextServer,
     "serial_frames": FrameServer,
-    "modbus": ModbusServer,
+    "modbus": _modbus_twin,
     "value_file": ValueFileTwin,
     "csv_tail": CsvTwin,
     "hand": HandServer,

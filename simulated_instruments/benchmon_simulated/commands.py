@@ -12,8 +12,9 @@ import select
 import time
 from collections.abc import Callable, Sequence
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import RESISTANCE, VOLTAGE, Kind, parse_value
+from benchmon.text import one_line
 from benchmon_simulated.fault_schedule import Troubles, seconds
 from benchmon_simulated.servers.server import InstrumentServer
 from benchmon_simulated.supply.supply import SupplyUnderTest

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 _BENCHES = Path(__file__).parent / "benches"
 
@@ -59,8 +60,6 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
 )
 """Every scenario; the first is the default."""
-
-DEFAULT = SCENARIOS[0].name
 
 
 def scenario_named(name: str) -> Scenario:

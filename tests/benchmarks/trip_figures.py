@@ -35,7 +35,7 @@ from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from support.far_ends.modbus import ModbusFarEnd, Unit
-from support.workshop_supply import supply
+from support.supplies import supply
 
 ALLOWED = 0.1
 PACE = 0.02

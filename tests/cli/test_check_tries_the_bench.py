@@ -9,19 +9,9 @@ from benchmon.cli.main import main
 from benchmon.instruments.testing.fake_instrument import TcpFarEnd
 from support.far_ends.modbus import ModbusFarEnd, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
+from support.supplies import supply
 
-SUPPLY = """
-title = "Trial"
-mains = {voltage = "230 V", frequency = "50 Hz"}
-rectifier = {kind = "bridge"}
-diode = {saturation_current = "14 nA", emission_coefficient = 1.8}
-load = {kind = "resistor", resistance = "100 Ω"}
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "20 V"
-primary_resistance = "5 Ω"
-secondary_resistance = "0.1 Ω"
-"""
+SUPPLY = supply("Trial", load={"resistance": "100 Ω"})
 
 
 def instrument(name, driver, address="", *lines):

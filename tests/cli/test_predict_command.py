@@ -7,31 +7,16 @@ import sys
 import pytest
 
 from benchmon.cli.main import main
+from support.supplies import supply
 
-BENCH = """
-title = "Test bench"
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-tolerance = "6 %"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "20 V"
-primary_resistance = "20 Ω"
-secondary_resistance = "0.4 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "10 nA"
-emission_coefficient = 1.8
-series_resistance = "20 mΩ"
-[[filter]]
-kind = "capacitor"
-capacitance = "4.7 mF"
-[load]
-kind = "resistor"
-resistance = "22 Ω"
-"""
+BENCH = supply(
+    "Test bench",
+    mains={"tolerance": "6 %"},
+    transformer={"open_circuit_voltage": "20 V", "primary_resistance": "20 Ω", "secondary_resistance": "0.4 Ω"},
+    diode={"series_resistance": "20 mΩ"},
+    filter=[{"kind": "capacitor", "capacitance": "4.7 mF"}],
+)
+LINE_OF_THE_LOAD = 1 + BENCH.splitlines().index('resistance = "22 Ω"')
 
 
 @pytest.fixture
@@ -81,7 +66,7 @@ def test_the_table_names_quantities_units_and_cautions(bench, capsys):
 @pytest.mark.parametrize(
     ("change", "names"),
     [
-        (('resistance = "22 Ω"', 'resistance = "-22 Ω"'), ["load.resistance", "-22", ":23:"]),
+        (('resistance = "22 Ω"', 'resistance = "-22 Ω"'), ["load.resistance", "-22", f":{LINE_OF_THE_LOAD}:"]),
         (("[load]", "[lode]"), ["lode"]),
         (('"10 nA"', '"10 nV"'), ["saturation_current", "nV"]),
         (("title", "[title"), ["TOML"]),

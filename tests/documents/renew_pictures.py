@@ -1,4 +1,4 @@
-"""Takes the pictures that README shows, from the screen on a demo that runs: a minute and a half.
+"""Takes the pictures that README and the manual show, from the screen on a demo that runs: a minute and a half.
 
     python tests/documents/renew_pictures.py [FOLDER] [--light]
 
@@ -56,7 +56,7 @@ def demo(*faults: str):
                     time.sleep(0.1)
         finally:
             process.terminate()
-            process.wait(20)
+            process.wait(60)
 
 
 def screen_text(app: BenchmonApp) -> str:

@@ -20,7 +20,7 @@ from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
-from support.workshop_supply import supply
+from support.supplies import supply
 
 SAMPLES = 2000
 ANGLE = 2 * np.pi * 4 * np.arange(SAMPLES) / SAMPLES
@@ -45,7 +45,7 @@ def channel(name, quantity, unit="V", period=1.0, scale=1.0, **ask):
 
 
 def scope_at(address, *channels, waves=WAVES, **keys):
-    keys = {"address": address, "timeout": 0.3, "waves": waves} | keys
+    keys = {"address": address, "timeout": 1.0, "waves": waves} | keys
     driver = ScpiDriver("scope", ScpiSettings.model_validate(keys), channels)
     driver.captured = []
     driver.on_wave = driver.captured.append

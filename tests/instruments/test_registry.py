@@ -10,19 +10,9 @@ from benchmon.instruments import registry
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.registry import driver_names, load_driver, prepare
 from benchmon.instruments.types import InstrumentSettings, Limits
+from support.supplies import supply
 
-SUPPLY = """
-title = "t"
-mains = {voltage = "230 V", frequency = "50 Hz"}
-rectifier = {kind = "bridge"}
-diode = {saturation_current = "14 nA", emission_coefficient = 1.8}
-load = {kind = "resistor", resistance = "10 Ω"}
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "20 V"
-primary_resistance = "5 Ω"
-secondary_resistance = "0.1 Ω"
-"""
+SUPPLY = supply("t")
 
 SCPI = """
 [[instrument]]

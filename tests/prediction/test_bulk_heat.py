@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
 from benchmon.prediction.ratings.check import check
-from benchmon.prediction.thermal.rated_rise import LOAD_RISE, TRANSFORMER_RISE, warm_resistance
+from benchmon.prediction.thermal.rated_rise import warm_resistance
+from benchmon.standards import LOAD_RISE, TRANSFORMER_RISE
 from benchmon_simulated.scenarios import scenario_named
 
 TEXT = scenario_named("bridge").path.read_text(encoding="utf-8")

@@ -12,6 +12,7 @@ from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
 from benchmon.watch.records import Flag, Verdict
+from support.waiting import until
 
 STEP = '[[step]]\nname = "soak"\nneeds = ["vout"]\n'
 
@@ -31,11 +32,11 @@ def session(tmp_path, file, meter):
     arguments = {"on_ready": ready.set, "duration": 60.0}
     thread = threading.Thread(target=record, args=(load_bench(file), path), kwargs=arguments)
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     yield path
     if open_session_view(path).live:
         open_session_view(path).request("stop")
-    thread.join(15)
+    thread.join(60)
 
 
 class Watcher:
@@ -69,7 +70,7 @@ def edit(file, old, new):
     file.write_text(text.replace(old, new))
 
 
-def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, session, until):
+def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, session):
     watcher = Watcher(session)
     before = until(lambda: watcher.judged("vout", lambda one: one.verdict is Verdict.DISAGREES))
     edit(file, 'resistance = "22 Ω"', 'resistance = "4.7 kΩ"')
@@ -88,7 +89,7 @@ def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, sess
     assert Watcher(session).look().benches[0].load.resistance == 4700.0, "who comes later knows it too"
 
 
-def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, session, until):
+def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"0.1 % + 5 mV"', '"1 V"')
@@ -108,7 +109,7 @@ def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, ses
     assert [update.bench.channel[1].accuracy.absolute for update in updates if update.bench] == [1.0]
 
 
-def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, session, until):
+def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     whole = file.read_text()
@@ -126,7 +127,7 @@ def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, sessi
     assert not watcher.told(EventKind.BENCH_EDITED)
 
 
-def test_only_what_was_looked_at_is_loaded(file, session, until):
+def test_only_what_was_looked_at_is_loaded(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"80 °C"', '"70 °C"')

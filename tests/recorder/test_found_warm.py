@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
-from benchmon.recorder.conditions import MeasuredConditions
+from benchmon.watch.conditions import MeasuredConditions
 
 TAU, AMBIENT, SETTLED = 100.0, 25.0, 75.0
 PREDICTION = Prediction(

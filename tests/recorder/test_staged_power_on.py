@@ -7,6 +7,7 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
+from support.waiting import until
 
 PLAN = """
 [[step]]
@@ -28,11 +29,11 @@ def session(tmp_path, bench_text, meter):
     bench = read_bench(bench_text + PLAN)
     thread = threading.Thread(target=record, args=(bench, path), kwargs={"on_ready": ready.set, "duration": 30.0})
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     yield path
     if open_session_view(path).live:
         open_session_view(path).request("stop")
-    thread.join(15)
+    thread.join(60)
 
 
 class Watcher:
@@ -56,7 +57,7 @@ class Watcher:
         return None if judgement is None else judgement.expected
 
 
-def test_a_plan_is_followed_confirmed_and_refused(session, until):
+def test_a_plan_is_followed_confirmed_and_refused(session):
     watcher = Watcher(session)
     loaded = until(lambda: watcher.expects("vout"))
     watcher.view.request("step", "go on 1")
@@ -75,7 +76,7 @@ def test_a_plan_is_followed_confirmed_and_refused(session, until):
     assert until(lambda: watcher.told("plan stopped")) == ["2 of 2: load on: enough"]
 
 
-def test_nonsense_is_refused_in_one_line(session, until):
+def test_nonsense_is_refused_in_one_line(session):
     watcher = Watcher(session)
     watcher.view.request("step", "dance 3\n\x1b[2J")
     assert "asks nothing of a plan" in until(lambda: watcher.told("refused"))[0]

@@ -15,6 +15,7 @@ from benchmon.recorder import record
 from benchmon.session.client import TypedReading, read_request
 from benchmon.session.follower import open_session_view
 from benchmon.watch.records import Flag
+from support.waiting import until
 
 DISPLAY = """
 [[instrument]]
@@ -38,13 +39,13 @@ def recording(bench, path):
     ready = threading.Event()
     thread = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     view = open_session_view(path)
     try:
         yield view
     finally:
         view.request("stop")
-        thread.join(10)
+        thread.join(60)
         view.close()
 
 
@@ -77,7 +78,7 @@ def bench_with_display(bench_text, period="60 s"):
     return read_bench(bench_text + DISPLAY.format(period=period))
 
 
-def test_a_typed_reading_is_judged_like_any_other_and_marked(tmp_path, bench_text, until):
+def test_a_typed_reading_is_judged_like_any_other_and_marked(tmp_path, bench_text):
     with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
         seen = Seen(view)
         until(lambda: seen.look().now > 0.5)
@@ -91,7 +92,7 @@ def test_a_typed_reading_is_judged_like_any_other_and_marked(tmp_path, bench_tex
         assert until(lambda: "tripped" in seen.kinds())
 
 
-def test_it_turns_stale_by_its_own_period(tmp_path, bench_text, until):
+def test_it_turns_stale_by_its_own_period(tmp_path, bench_text):
     with recording(bench_with_display(bench_text, "0.2 s"), tmp_path / "a.benchmon") as view:
         seen = Seen(view)
         view.request("reading", TypedReading(NAME, "40 °C").text)
@@ -113,7 +114,7 @@ def test_it_turns_stale_by_its_own_period(tmp_path, bench_text, until):
         ("now: \x1b[2J = 4 V", "is no channel of this bench"),
     ],
 )
-def test_what_cannot_be_taken_is_refused_in_words(tmp_path, bench_text, until, text, says):
+def test_what_cannot_be_taken_is_refused_in_words(tmp_path, bench_text, text, says):
     with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
         seen = Seen(view)
         view.request("reading", text)
@@ -124,7 +125,7 @@ def test_what_cannot_be_taken_is_refused_in_words(tmp_path, bench_text, until, t
         assert seen.typed() == []
 
 
-def test_a_time_ahead_of_the_recorder_s_is_now(tmp_path, bench_text, until):
+def test_a_time_ahead_of_the_recorder_s_is_now(tmp_path, bench_text):
     with recording(bench_with_display(bench_text), tmp_path / "a.benchmon") as view:
         seen = Seen(view)
         view.request("reading", TypedReading(NAME, "40 °C", 5000.0).text)
@@ -161,7 +162,7 @@ def test_other_texts_are_refused_and_never_break(text):
     assert said.isprintable()
 
 
-def test_a_reading_is_typed_in_on_the_command_line_too(tmp_path, bench_text, until, capsys):
+def test_a_reading_is_typed_in_on_the_command_line_too(tmp_path, bench_text, capsys):
     path = tmp_path / "a.benchmon"
     with recording(bench_with_display(bench_text), path) as view:
         seen = Seen(view)

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells
+from benchmon.screen.terminal.cell_diff import Sender, TerminalCells, styled
 
 COLUMNS, LINES = 30, 6
-STYLES = ("", "1", "36", "1;33", "1;7;31", "2", "38;5;0", "48;2;0;10;0")
+STYLES = ("", "1", "36", "1;33", "1;7;31", "2;39;49", "38;5;0", "48;2;0;10;0", "97;104", "3;4;39;49")
 PIECES = st.lists(
     st.tuples(
         st.integers(0, LINES - 1),
@@ -45,13 +45,14 @@ def frame(pieces) -> str:
     for y, x, text, style in pieces:
         place, fits = f"\x1b[{y + 1};{x + 1}H", text[: COLUMNS - x]
         drawn.append(place + (f"\x1b[{style}m{fits}\x1b[0m" if style else fits) + ("\n" if y < LINES - 1 else ""))
+    drawn.append("\x1b[1;1H")
     return "".join(drawn)
 
 
 @given(st.lists(PIECES, min_size=1, max_size=6))
 def test_a_terminal_shows_the_same_as_if_all_were_sent(frames):
     whole, lean = Terminal(), Terminal()
-    wanted, sender = TerminalCells(), DiffWriter()
+    wanted, sender = TerminalCells(), Sender()
     for pieces in frames:
         whole.write(frame(pieces))
         wanted.feed(frame(pieces))
@@ -62,7 +63,7 @@ def test_a_terminal_shows_the_same_as_if_all_were_sent(frames):
 @given(st.lists(PIECES, min_size=2, max_size=6))
 def test_frames_that_were_passed_over_are_in_the_next(frames):
     whole, lean = Terminal(), Terminal()
-    wanted, sender = TerminalCells(), DiffWriter()
+    wanted, sender = TerminalCells(), Sender()
     for number, pieces in enumerate(frames):
         whole.write(frame(pieces))
         wanted.feed(frame(pieces))
@@ -74,7 +75,7 @@ def test_frames_that_were_passed_over_are_in_the_next(frames):
 
 @given(PIECES)
 def test_what_is_shown_already_is_not_sent(pieces):
-    wanted, sender = TerminalCells(), DiffWriter()
+    wanted, sender = TerminalCells(), Sender()
     wanted.feed(frame(pieces))
     sender.update(wanted)
     wanted.feed(frame(pieces))
@@ -85,7 +86,7 @@ def test_what_is_shown_already_is_not_sent(pieces):
 
 
 def test_a_changed_digit_is_a_few_bytes():
-    wanted, sender = TerminalCells(), DiffWriter()
+    wanted, sender = TerminalCells(), Sender()
     wanted.feed("\x1b[4;18H\x1b[1m 231.7 V  \x1b[0m\x1b[5;18H\x1b[1m 746.3 mA \x1b[0m")
     sender.update(wanted)
     wanted.feed("\x1b[4;18H\x1b[1m 231.9 V  \x1b[0m\x1b[5;18H\x1b[1m 746.5 mA \x1b[0m")
@@ -93,7 +94,7 @@ def test_a_changed_digit_is_a_few_bytes():
 
 
 def test_a_terminal_that_was_garbled_is_drawn_from_nothing():
-    wanted, sender, terminal = TerminalCells(), DiffWriter(), Terminal()
+    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
     wanted.feed("\x1b[1;1H\x1b[1mvalues\x1b[0m\x1b[3;5H±5")
     terminal.write(sender.update(wanted))
     before = terminal.shows()
@@ -104,7 +105,7 @@ def test_a_terminal_that_was_garbled_is_drawn_from_nothing():
 
 
 def test_wide_characters_and_marks_are_sent_whole():
-    wanted, sender, terminal = TerminalCells(), DiffWriter(), Terminal()
+    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
     wanted.feed("\x1b[1;1Ha漢字e\N{COMBINING ACUTE ACCENT}b")
     terminal.write(sender.update(wanted))
     assert unicodedata.normalize("NFC", terminal.screen.display[0]).startswith("a漢字éb")
@@ -128,7 +129,7 @@ def test_what_is_no_cell_leaves_the_cells_alone(noise):
 
 
 def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
-    wanted, sender, terminal = TerminalCells(COLUMNS, LINES), DiffWriter(), Terminal()
+    wanted, sender, terminal = TerminalCells(), Sender(COLUMNS, LINES), Terminal()
     wanted.feed(
         f"\x1b[1;1H{'x' * (COLUMNS - 1)}漢字\x1b[{LINES};1Hlast\x1b[{LINES + 5};1Hbeyond\x1b[2;{COLUMNS + 3}Hfar"
     )
@@ -140,13 +141,35 @@ def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
 
 @given(PIECES, st.integers(1, 40), st.integers(1, 8))
 def test_a_resized_terminal_shows_the_old_picture_as_far_as_it_has_room(pieces, columns, lines):
-    wanted, sender = TerminalCells(COLUMNS, LINES), DiffWriter()
+    wanted, sender, whole, smaller = TerminalCells(), Sender(COLUMNS, LINES), Terminal(), pyte.Screen(columns, lines)
     wanted.feed(frame(pieces))
-    sender.update(wanted)
-    whole = {y: list(row) for y, row in wanted.rows.items()}
-    wanted.resize(columns, lines)
-    sender.forget()
-    sender.update(wanted)
-    assert {y: row[:columns] for y, row in whole.items() if y < lines} == wanted.rows
-    wanted.feed("\x1b[1;1H" + "x" * 50)
-    assert len(wanted.row(0)) == columns
+    whole.write(sender.update(wanted))
+    sender.resize(columns, lines)
+    pyte.Stream(smaller).feed(sender.update(wanted))
+    for y in range(min(lines, LINES)):
+        for x in range(min(columns, COLUMNS)):
+            assert smaller.buffer[y][x] == whole.screen.buffer[y][x]
+    # Back at the former size everything is still known, though Textual may have seen no change at all.
+    sender.resize(COLUMNS, LINES)
+    again = Terminal()
+    again.write(sender.update(wanted))
+    assert again.shows() == whole.shows()
+
+
+SGR = st.sampled_from([0, 1, 2, 3, 4, 7, 9, 22, 23, 24, 27, 29, 30, 37, 39, 40, 47, 49, 90, 97, 100, 107])
+DEEP = st.sampled_from(["38;5;9", "48;5;200", "38;2;1;2;3", "48;2;9;8;7", ""])
+
+
+@given(st.lists(st.one_of(SGR.map(str), DEEP, st.lists(SGR, min_size=1).map(lambda codes: ";".join(map(str, codes))))))
+def test_styles_add_up_as_they_do_in_a_terminal(sequence):
+    whole, lean, wanted = Terminal(), Terminal(), TerminalCells()
+    drawn = "\x1b[1;1H" + "".join(f"\x1b[{sgr}m{'ab'[at % 2]}" for at, sgr in enumerate(sequence[:COLUMNS]))
+    whole.write(drawn)
+    wanted.feed(drawn)
+    lean.write(Sender().update(wanted))
+    assert lean.shows() == whole.shows()
+
+
+def test_a_style_that_is_written_in_two_ways_is_one():
+    assert styled("", "1;39;49") == styled("", "1") == styled(styled("", "31"), "39;1")
+    assert styled("1;31", "22") == "31"

@@ -15,7 +15,6 @@ from benchmon.screen.lines.numbers import (
     EXPECTED_WIDTH,
     NUMBER_WIDTH,
     UNCERTAINTY_WIDTH,
-    clock,
     difference,
     expected_parts,
     live_number,
@@ -26,6 +25,7 @@ from benchmon.screen.lines.text import fit, fit_name, wrap
 from benchmon.screen.symbols import ASCII, UNICODE
 from benchmon.screen.trend_buffer import TrendBuffer
 from benchmon.session.records import TrendBin
+from benchmon.text import clock
 from benchmon.watch.records import Flag, Judgement, Verdict
 
 ANY_FLOAT = st.one_of(st.none(), st.floats())

@@ -98,7 +98,7 @@ async def test_the_chosen_wave_stays_while_its_prediction_is_worked_out(bench, r
     app = BenchmonApp(bench, foresight=Foresight(bench.info.bench, slowly))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("w")
-        assert begun.wait(10)
+        assert begun.wait(60)
         await sees(app, pilot, read_screen, "wave of mains.voltage, V", "being worked out")
         ended.set()
         await sees(app, pilot, read_screen, "wave of mains.voltage, V", "expected only")

@@ -9,7 +9,7 @@ from benchmon.quantities import Expected
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag
 from benchmon.watch.verdict import judgement_of
-from support.workshop_supply import supply
+from support.supplies import supply
 
 BENCH = (
     supply()

@@ -9,7 +9,9 @@ from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.prediction import predict
 from benchmon.watch.diagnosis.diagnosis import Explainer
-from support.reservoir_supply import SUPPLY
+from support.supplies import RESERVOIR, supply
+
+SUPPLY = supply(base=RESERVOIR)
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "scpi"\n'
 QUANTITIES = {

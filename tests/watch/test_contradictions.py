@@ -12,7 +12,9 @@ from benchmon.quantities import UNITS
 from benchmon.watch.plausibility.plausibility import MeasuredValue, PlausibilityWatch, contradictions
 from benchmon.watch.plausibility.rules import RULES, rules_of
 from benchmon_simulated.scenarios import scenario_named
-from support.reservoir_supply import SUPPLY
+from support.supplies import RESERVOIR, supply
+
+SUPPLY = supply(base=RESERVOIR)
 
 
 def bench_of(**accuracies):
@@ -170,7 +172,7 @@ SMALL = {name: RIGHT[name] for name in ("mains.voltage.rms", "mains.current.rms"
 
 
 def test_a_rule_must_be_broken_three_rounds_in_a_row():
-    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %")))
+    watch = PlausibilityWatch(bench_of(**dict.fromkeys(SMALL, "0.5 %") | {"mains.power.active": "0.6 %"}))
     wrong = SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}
     assert feed(watch, SMALL, 0, 20) == []
     assert feed(watch, wrong, 20, 3) == []

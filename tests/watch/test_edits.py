@@ -7,7 +7,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.watch.bench_changes import BenchChanges, changes_between
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event
-from support.workshop_supply import supply
+from support.supplies import supply
 
 BENCH = (
     supply()

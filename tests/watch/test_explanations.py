@@ -13,6 +13,7 @@ from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import Detector, meter_values
 from benchmon_simulated.scenarios import scenario_named
 from support.faults.faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
+from support.supplies import supply
 
 NAMES = ["reservoir", "bridge", "centre-tap"]
 BENCHES = {name: load_bench(scenario_named(name).path) for name in NAMES}
@@ -67,24 +68,18 @@ def test_every_fault_of_the_simulated_bench_is_among_the_first_three(name, fault
     assert place(name, fault, 1) < 3
 
 
-IDEAL = """
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-tolerance = "3 %"
-[transformer]
-primary_voltage = "230 V"
-open_circuit_voltage = "200 V"
-primary_resistance = "0 Ω"
-secondary_resistance = "1 mΩ"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "1 µA"
-emission_coefficient = 1
-[load]
-kind = "resistor"
-resistance = "1 kΩ"
+IDEAL = (
+    supply(
+        mains={"tolerance": "3 %"},
+        transformer={
+            "open_circuit_voltage": "200 V",
+            "primary_resistance": "0 Ω",
+            "secondary_resistance": "1 mΩ",
+        },
+        diode={"saturation_current": "1 µA", "emission_coefficient": 1},
+        load={"resistance": "1 kΩ"},
+    )
+    + """
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -105,6 +100,7 @@ quantity = "output.current.mean"
 accuracy = "0.5 %"
 scale = 20
 """
+)
 
 
 @pytest.fixture(scope="module")

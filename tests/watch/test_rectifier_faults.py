@@ -12,7 +12,7 @@ from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.parts import SupplyDefects
 from benchmon_simulated.supply.supply import SupplyUnderTest
 from support.faults.faulty_bench import shown
-from support.reservoir_supply import SUPPLY
+from support.supplies import RESERVOIR, supply
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +72,7 @@ def test_every_fault_of_an_example_bench_is_solved(name):
 
 
 HALF_WAVE = (
-    SUPPLY.replace('kind = "bridge"', 'kind = "half wave"')
+    supply(base=RESERVOIR, rectifier={"kind": "half wave"})
     + """
 [[instrument]]
 name = "meter"

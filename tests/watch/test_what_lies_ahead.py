@@ -10,27 +10,13 @@ from hypothesis import strategies as st
 
 from benchmon.bench import read_bench
 from benchmon.watch.records import Explanation, Flag, Forecast, Judgement, Verdict
-from benchmon.watch.status import Level, Outlooks, about, bench_status
+from benchmon.watch.status import Level, Outlooks, about
+from benchmon.watch.status_wording import status_line
+from support.supplies import supply
 
-BENCH = read_bench("""
-[mains]
-voltage = "230 V"
-frequency = "50 Hz"
-[transformer]
-primary_voltage = "230 V"
-secondaries = 1
-connection = "single"
-open_circuit_voltage = "21 V"
-primary_resistance = "12 Ω"
-secondary_resistance = "0.3 Ω"
-[rectifier]
-kind = "bridge"
-[diode]
-saturation_current = "5 nA"
-emission_coefficient = 1.8
-[load]
-kind = "resistor"
-resistance = "20 Ω"
+BENCH = read_bench(
+    supply()
+    + """
 [[instrument]]
 name = "meter"
 driver = "scpi"
@@ -48,7 +34,8 @@ instrument = "meter"
 quantity = "diode.temperature.case"
 warn_above = "85 °C"
 trip_above = "105 °C"
-""")
+"""
+)
 CASE = BENCH.channel[2]
 
 
@@ -67,19 +54,19 @@ def rising(to_limit=220.0, latest=300.0, time=100.0):
 
 
 def test_a_limit_that_will_be_passed_comes_with_its_time():
-    told = bench_status(latest(), BENCH, "recording", Outlooks(100.0, rising()))
+    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, rising()))
     assert told.level is Level.CAUTION
     assert told.sentence == "Get ready to switch off: diode case will pass 105.0 °C in about 3 min 40 s"
 
 
 def test_the_time_runs_down_between_forecasts():
-    assert bench_status(latest(), BENCH, "recording", Outlooks(200.0, rising())).sentence.endswith("in about 2 min")
-    assert bench_status(latest(), BENCH, "recording", Outlooks(319.0, rising())).sentence.endswith("within seconds")
-    assert bench_status(latest(), BENCH, "recording", Outlooks(9999.0, rising())).level is Level.AS_EXPECTED
+    assert status_line(latest(), BENCH, "recording", Outlooks(200.0, rising())).sentence.endswith("in about 2 min")
+    assert status_line(latest(), BENCH, "recording", Outlooks(319.0, rising())).sentence.endswith("within seconds")
+    assert status_line(latest(), BENCH, "recording", Outlooks(9999.0, rising())).level is Level.AS_EXPECTED
 
 
 def test_what_is_hot_already_says_both():
-    told = bench_status(
+    told = status_line(
         latest(judged("diode case", 90.0, Verdict.AGREES, Flag.HOT)), BENCH, "recording", Outlooks(0, rising())
     )
     assert "above its warning of 85.0 °C, and will pass 105.0 °C" in told.sentence
@@ -87,22 +74,22 @@ def test_what_is_hot_already_says_both():
 
 def test_what_may_pass_is_told_less_loudly_and_behind_a_silent_guard():
     forecasts = rising(latest=math.inf)
-    told = bench_status(latest(), BENCH, "recording", Outlooks(100.0, forecasts))
+    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, forecasts))
     assert told.sentence == "Keep an eye on it: diode case may pass 105.0 °C in about 3 min 40 s"
     silent = Judgement("diode case", 100.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE}))
-    told = bench_status(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
+    told = status_line(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
     assert told.sentence.startswith("Not watched: diode case")
 
 
 def test_a_trip_is_worse_than_any_forecast():
     tripped = judged("output", 99.0, Verdict.DISAGREES, Flag.TRIPPED)
-    assert bench_status(latest(tripped), BENCH, "recording", Outlooks(100.0, rising())).level is Level.DANGER
+    assert status_line(latest(tripped), BENCH, "recording", Outlooks(100.0, rising())).level is Level.DANGER
 
 
 def test_a_likely_cause_is_named_where_the_difference_is_told():
     cause = Explanation("ripple: the meter is on its DC range", 0.93, "select AC", ("ripple",))
     wrong = (judged("output", 9.0, Verdict.DISAGREES), judged("ripple", 0.0, Verdict.DISAGREES))
-    told = bench_status(latest(*wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,)))
+    told = status_line(latest(*wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,)))
     assert told.sentence.startswith("Not as expected: ripple is at")
     assert told.sentence.endswith("; likely the meter is on its DC range (and 1 more)")
 
@@ -117,7 +104,7 @@ def test_a_likely_cause_is_named_where_the_difference_is_told():
 )
 def test_a_doubtful_cause_is_not_told_at_a_glance(cause):
     wrong = judged("output", 9.0, Verdict.DISAGREES)
-    assert "likely" not in bench_status(latest(wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,))).sentence
+    assert "likely" not in status_line(latest(wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,))).sentence
 
 
 @given(st.floats(0, 1e9))
@@ -135,7 +122,7 @@ def test_how_long_is_never_nonsense(seconds):
         (61.0, "in about 1 min"),
         (220.0, "in about 3 min 40 s"),
         (597.0, "in about 10 min"),
-        (4000.0, "in about 67 min"),
+        (4000.0, "in about 1 h 07 min"),
         (7300.0, "in about 2 h"),
     ],
 )

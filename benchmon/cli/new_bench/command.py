@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from benchmon.atomic_file import check_may_write, whole_file
 from benchmon.bench import read_bench
 from benchmon.cli.new_bench import questions as meters
 from benchmon.cli.new_bench import questions as supply
@@ -19,7 +20,6 @@ from benchmon.cli.options import FORCE, PATH
 from benchmon.errors import EXIT_DONE, BenchFileError
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import Port
-from benchmon.report.atomic_file import check_may_write, whole_file
 
 _LOOK_FOR = 4.0
 
@@ -41,7 +41,7 @@ COMMANDS = (new,)
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
     "# Values carry their units. What is left out is zero or absent; what is misspelt is refused with its line.\n"
-    "# README lists every key. `benchmon check` looks at it before power; it is no substitute for your own eyes."
+    "# `benchmon keys` lists every key. `benchmon check` reads it before power, but is no substitute for your eyes."
 )
 
 

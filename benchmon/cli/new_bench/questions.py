@@ -9,7 +9,23 @@ from collections.abc import Callable, Sequence
 
 from pydantic import BaseModel, ValidationError
 
+from benchmon.bench import (
+    Ambient,
+    Bench,
+    Capacitor,
+    Channel,
+    CurrentLoad,
+    Diode,
+    Fuse,
+    Instrument,
+    Mains,
+    Rectifier,
+    ResistorLoad,
+    Step,
+    Transformer,
+)
 from benchmon.bench.fields import parse_accuracy
+from benchmon.bench.topology import TOPOLOGIES
 from benchmon.cli.new_bench.bench_text import TextSection, TomlValue
 from benchmon.cli.new_bench.prompts import (
     Check,
@@ -19,32 +35,26 @@ from benchmon.cli.new_bench.prompts import (
     ask_text,
     ask_value,
     ask_yes,
-    between,
+    meaning,
     say,
     title,
 )
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
 from benchmon.instruments.types import Port
 from benchmon.quantities import (
     APPARENT_POWER,
-    CAPACITANCE,
     CURRENT,
-    DURATION,
-    FRACTION,
-    FREQUENCY,
     KINDS_BY_UNIT,
     POINTS,
-    POWER,
-    RESISTANCE,
-    TEMPERATURE,
-    THERMAL_RESISTANCE,
     UNITS,
     VOLTAGE,
     is_temperature,
     parse_value,
 )
+from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
+from benchmon.text import one_line
 
 _NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
 """What a driver can hardly do without though it does not insist: keys of an instrument, and of a channel."""
@@ -52,11 +62,6 @@ _EXAMPLES = {
     "pattern": r"(?P<value>[-+]?[0-9.]+)",
     "group": "value",
     "address": "TCPIP::192.0.2.5::5025::SOCKET",
-}
-_REASONS = {
-    "query": "the question that makes the meter answer with this reading",
-    "pattern": "a regular expression with named groups that the meter's line fits",
-    "group": "which named group of the pattern this reading is",
 }
 _QUERIES = (
     (".voltage.mean", "MEASure:VOLTage:DC?"),
@@ -118,7 +123,7 @@ def _ask_whole_instrument(
 def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSection, type[AnyDriver]]:
     section = TextSection("[[instrument]]")
     names = f"meter {len(taken) + 1}"
-    section.add("name", ask_text("its name", "how the screen and the events call it", names, _new_name(taken)))
+    section.add("name", ask_text("its name", meaning(Instrument, "name"), names, _new_name(taken)))
     # An interface (VISA's INTFC) leads to instruments and is none itself.
     found = [port for port in ports if port.address and not port.problem and not port.address.endswith("::INTFC")]
     choices = [f"{port.address}  {port.identity or port.description}".strip() for port in found]
@@ -129,14 +134,14 @@ def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSe
     name = (
         port.driver
         if port
-        else ask_choice("how it is spoken to", "the driver; README says which is for what", driver_names(), "scpi")
+        else ask_choice("how it is spoken to", meaning(Instrument, "driver"), driver_names(), "scpi")
     )
     driver = load_driver(name)
     section.add("driver", name)
     if port:
         section.add("address", port.address)
     elif name != "hand":
-        why = "a VISA resource name, a serial port, a file or a URL, as README has it for this driver"
+        why = meaning(driver.settings_model, "address")
         section.add("address", ask_text("its address", why, _EXAMPLES["address"] if name == "scpi" else None))
     for key in _keys(driver.settings_model, _NEEDED.get(name, ((), ()))[0], known=("address",)):
         section.add(key, _ask_key(key, driver.settings_model, ""))
@@ -148,17 +153,16 @@ def _ask_channel(instrument: TextSection, driver: type[AnyDriver], taken: Sequen
     unit = UNITS[quantity]
     section = TextSection("[[channel]]")
     usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
-    section.add("name", ask_text("name of the channel", "how its row is called", usual, _new_name(taken)))
+    section.add("name", ask_text("name of the channel", meaning(Channel, "name"), usual, _new_name(taken)))
     section.add("instrument", instrument.value("name"))
     section.add("quantity", quantity)
     for key in _keys(driver.channel_model, _NEEDED.get(instrument.value("driver"), ((), ()))[1]):
         section.add(key, _ask_key(key, driver.channel_model, quantity))
-    why = "how exact the meter is, from its data sheet: without it no verdict can be earned"
-    accuracy = ask_text("its accuracy", why, _ACCURACIES.get(unit, "2 %"), _is_accuracy(unit))
+    usual = _ACCURACIES.get(unit, "2 %")
+    accuracy = ask_text("its accuracy", meaning(Channel, "accuracy"), usual, _is_accuracy(unit))
     section.add("accuracy", accuracy, "a part of the reading plus a fixed amount")
-    why, check = "three of them without a reading count as silence", between(0.01, 86_400)
     usual = "60 s" if instrument.value("driver") == "hand" else "1 s"
-    ask_all(section, Question("period", "time between readings", why, DURATION, usual, check=check))
+    ask_all(section, Question(Channel, "period", "time between readings", usual))
     if is_temperature(quantity) and quantity != "ambient.temperature":
         _ask_limits(section, unit)
     return section
@@ -173,7 +177,7 @@ def _ask_quantity() -> str:
 
 
 def _ask_limits(section: TextSection, unit: str) -> None:
-    warn = ask_value("warn above", "a warning asks you to look", KINDS_BY_UNIT[unit], "80 °C")
+    warn = ask_value("warn above", meaning(Channel, "warn_above"), KINDS_BY_UNIT[unit], "80 °C")
     least = parse_value(warn, KINDS_BY_UNIT[unit])
 
     def is_higher(limit: float) -> str:
@@ -181,7 +185,7 @@ def _ask_limits(section: TextSection, unit: str) -> None:
 
     trip = ask_value(
         "switch off above",
-        "the limit asks you to switch off; it stays for the session",
+        meaning(Channel, "trip_above"),
         KINDS_BY_UNIT[unit],
         "105 °C",
         is_higher,
@@ -200,7 +204,7 @@ def _ask_key(key: str, model: type[BaseModel], quantity: str) -> TomlValue:
     default = _EXAMPLES.get(key)
     if key == "query":
         default = next((query for ending, query in _QUERIES if quantity.endswith(ending)), None)
-    why = _REASONS.get(key, "the driver needs it; README says what it means")
+    why = meaning(model, key) or "The driver needs it."
     return _as_toml(ask_text(key, why, default, _fits(key, model)))
 
 
@@ -268,89 +272,38 @@ def _step(name: str, mains: str, load: str, hold: str, needs: Sequence[str]) -> 
     step.add("mains", mains)
     step.add("load", load or None)
     step.add("hold", hold)
-    step.add("needs", list(needs), "these must agree before going on")
+    step.add("needs", list(needs), meaning(Step, "needs").removesuffix("."))
     return step
 
 
-RECTIFIERS = ("bridge", "centre tap", "half wave", "split rail", "full-wave doubler")
-_TWO_WINDINGS = ("centre tap", "split rail")
-_FUSES = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10)
-"""Rated currents of miniature fuse-links, A (IEC 60127-2)."""
 _FUSE_FACTOR = 1.6
-_REGULATION = ((20.0, "20 %"), (60.0, "12 %"), (150.0, "9 %"), (float("inf"), "6 %"))
-"""Usual regulation of a transformer up to a rating in VA (from memory)."""
 _SILICON: TomlValue = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]
 _SCHOTTKY: TomlValue = [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]]
 
 _MAINS = (
-    Question(
-        "voltage",
-        "mains voltage",
-        "every expected reading follows it; measure it without load",
-        VOLTAGE,
-        "230 V",
-        "as measured without load",
-        between(1, 1000),
-    ),
-    Question(
-        "frequency",
-        "mains frequency",
-        "it sets the ripple and the period",
-        FREQUENCY,
-        "50 Hz",
-        check=between(10, 1000),
-    ),
-    Question(
-        "tolerance",
-        "how far the mains may be off",
-        "a channel that measures it narrows this; public mains may be 10 % off (EN 50160)",
-        FRACTION,
-        "6 %",
-        "what the socket may differ by; a measured mains narrows it",
-        between(0, 0.99),
-    ),
+    Question(Mains, "voltage", "mains voltage", "230 V"),
+    Question(Mains, "frequency", "mains frequency", "50 Hz"),
+    Question(Mains, "tolerance", "how far the mains may be off", "6 %"),
 )
-_MEAN = Question("mean_current_rating", "rated mean current of one diode", "checked before power", CURRENT, "3 A")
-_REVERSE = Question(
-    "reverse_voltage_rating",
-    "rated reverse voltage of one diode",
-    "at high mains without load it sees the peak, in a centre tap twice that",
-    VOLTAGE,
-    "200 V",
-)
-_HEAT = Question(
-    "thermal_resistance",
-    "thermal resistance, junction to air",
-    "dissipation times this is how much hotter than the air it gets",
-    THERMAL_RESISTANCE,
-    "18 K/W",
-    "junction to the air, as mounted",
-)
-_CAPACITANCE = Question(
-    "capacitance", "its capacitance", "the ripple is inversely proportional to it", CAPACITANCE, "4.7 mF"
-)
-_RATED = Question("voltage_rating", "its rated voltage", "checked at high mains without load", VOLTAGE, "40 V")
+_MEAN = Question(Diode, "mean_current_rating", "rated mean current of one diode", "3 A")
+_REVERSE = Question(Diode, "reverse_voltage_rating", "rated reverse voltage of one diode", "200 V")
+_HEAT = Question(Diode, "thermal_resistance", "thermal resistance, junction to air", "18 K/W")
+_CAPACITANCE = Question(Capacitor, "capacitance", "its capacitance", "4.7 mF")
+_RATED = Question(Capacitor, "voltage_rating", "its rated voltage", "40 V")
 _LOADS = {
     "resistor": (
-        Question("resistance", "its resistance", "measure it warm if you can", RESISTANCE, "10 Ω"),
-        Question("power_rating", "its rated power", "checked at high mains", POWER, "100 W"),
+        Question(ResistorLoad, "resistance", "its resistance", "10 Ω"),
+        Question(ResistorLoad, "power_rating", "its rated power", "100 W"),
     ),
-    "current": (Question("current", "its current", "the supply must carry it all the time", CURRENT, "1 A"),),
+    "current": (Question(CurrentLoad, "current", "its current", "1 A"),),
     "open": (),
 }
-_AIR = Question(
-    "temperature",
-    "temperature of the air",
-    "temperatures are expected from here on; a channel for ambient.temperature measures it",
-    TEMPERATURE,
-    "25 °C",
-    check=between(-40, 80),
-)
+_AIR = Question(Ambient, "temperature", "temperature of the air", "25 °C")
 
 
 def ask_title() -> str:
     """Ask what the bench is called."""
-    return ask_text("what is on the bench", "it stands on the screen, in reports and in the file's name", "my supply")
+    return ask_text("what is on the bench", meaning(Bench, "title"), "my supply")
 
 
 def ask_mains() -> TextSection:
@@ -358,7 +311,7 @@ def ask_mains() -> TextSection:
     title("The mains")
     section = TextSection("[mains]")
     ask_all(section, *_MAINS)
-    section.add("source_resistance", "0.4 Ω", "of the socket and the lead; a guess, measure it if peaks matter")
+    section.add("source_resistance", "0.4 Ω", "a guess; measure it if the peaks of the line current matter")
     return section
 
 
@@ -366,8 +319,8 @@ def ask_rectifier() -> TextSection:
     """Ask how the diodes are wired."""
     title("The rectifier")
     section = TextSection("[rectifier]")
-    why = "it decides which winding conducts when, and what every diode carries"
-    section.add("kind", ask_choice("how the diodes are wired", why, RECTIFIERS, "bridge"))
+    why = meaning(Rectifier, "kind")
+    section.add("kind", ask_choice("how the diodes are wired", why, tuple(TOPOLOGIES), "bridge"))
     return section
 
 
@@ -375,33 +328,28 @@ def ask_transformer(mains: TextSection, rectifier: str) -> TextSection:
     """Ask for the transformer by the figures on its label."""
     title("The transformer")
     section = TextSection("[transformer]")
-    why = "a wrong tap is a common mistake; look at the label"
     volts = mains.value("voltage")
-    ask_all(section, Question("primary_voltage", "voltage of the primary tap", why, VOLTAGE, volts))
+    ask_all(section, Question(Transformer, "primary_voltage", "voltage of the primary tap", volts))
     windings, connection = _ask_windings(rectifier)
     section.add("secondaries", windings)
-    section.add("connection", connection, "how the two windings are joined" if windings == 2 else "")
-    why = "rated voltage, regulation and this give the windings' resistance"
-    ask_all(section, Question("rating", "rating of all windings together", why, APPARENT_POWER, "120 VA"))
+    section.add("connection", connection, meaning(Transformer, "connection").removesuffix(".") if windings == 2 else "")
+    ask_all(section, Question(Transformer, "rating", "rating of all windings together", "120 VA"))
     size = parse_value(section.value("rating"), APPARENT_POWER)
-    usual = next(words for most, words in _REGULATION if size <= most)
-    why, more = "small transformers have more", "... and this much more without load; the resistances follow from it"
-    rated = ("rated_voltage", "voltage of one winding at full load", "the label's")
+    usual = next(words for most, words in USUAL_REGULATION if size <= most)
     ask_all(
         section,
-        Question(*rated, VOLTAGE, "18 V", "one winding at full load ..."),
-        Question("regulation", "how much more without load", why, FRACTION, usual, more, between(0.001, 0.9)),
+        Question(Transformer, "rated_voltage", "voltage of one winding at full load", "18 V"),
+        Question(Transformer, "regulation", "how much more without load", usual),
     )
     return section
 
 
 def _ask_windings(rectifier: str) -> tuple[int, str]:
-    if rectifier in _TWO_WINDINGS:
+    if TOPOLOGIES[rectifier].is_tapped:
         say(f"A {rectifier} takes two windings in series, with the tap between them.")
         return 2, "series"
     choices = ("one winding", "two windings in parallel", "two windings in series")
-    why = "in parallel they have half the resistance, in series twice the voltage"
-    chosen = ask_choice("secondary windings in use", why, choices, choices[0])
+    chosen = ask_choice("secondary windings in use", meaning(Transformer, "connection"), choices, choices[0])
     return (1, "single") if chosen == choices[0] else (2, chosen.rpartition(" ")[2])
 
 
@@ -412,12 +360,11 @@ def ask_fuse(transformer: TextSection) -> TextSection | None:
         return None
     rating = parse_value(transformer.value("rating"), APPARENT_POWER)
     amperes = rating / parse_value(transformer.value("primary_voltage"), VOLTAGE)
-    usual = next((size for size in _FUSES if size >= _FUSE_FACTOR * amperes), _FUSES[-1])
+    usual = next((size for size in FUSE_RATINGS if size >= _FUSE_FACTOR * amperes), FUSE_RATINGS[-1])
     section = TextSection("[fuse]")
-    why = f"the inrush is checked against it; {_FUSE_FACTOR:g} times the rated {amperes:.2g} A is usual"
-    ask_all(section, Question("rating", "rating of the fuse", why, CURRENT, f"{usual:g} A"))
-    why = "a transformer's inrush blows a fast one"
-    section.add("speed", ask_choice("its speed", why, ("time-lag", "fast"), "time-lag"))
+    more = f"The primary is rated {amperes:.2g} A."
+    ask_all(section, Question(Fuse, "rating", "rating of the fuse", f"{usual:g} A", more))
+    section.add("speed", ask_choice("its speed", meaning(Fuse, "speed"), ("time-lag", "fast"), "time-lag"))
     return section
 
 
@@ -433,7 +380,7 @@ def ask_diode() -> TextSection:
     if ask_yes("is its thermal resistance known?", why, default=False):
         ask_all(section, _HEAT)
         section.add("thermal_time_constant", "40 s", "how quickly it warms; a guess for a small one")
-    section.add("max_junction", "150 °C", "the usual limit of silicon; see its data sheet")
+    section.add("max_junction", "150 °C", "usual for silicon; see its data sheet")
     return section
 
 
@@ -441,9 +388,13 @@ def _ask_points() -> TomlValue:
     points: list[TomlValue] = []
     for words, volts, amperes in (("a small", "0.72 V", "0.1 A"), ("a large", "0.95 V", "3 A")):
         why = "read both points off the same curve, at 25 °C"
-        current = Question("", f"{words} forward current", why, CURRENT, amperes).ask()
-        points.append([Question("", f"forward voltage at {current}", why, VOLTAGE, volts).ask(), current])
+        current = ask_value(f"{words} forward current", why, CURRENT, amperes, _above_zero)
+        points.append([ask_value(f"forward voltage at {current}", why, VOLTAGE, volts, _above_zero), current])
     return points
+
+
+def _above_zero(number: float) -> str:
+    return "" if number > 0 else "must be above 0"
 
 
 def ask_filter() -> list[TextSection]:
@@ -455,8 +406,8 @@ def ask_filter() -> list[TextSection]:
     section = TextSection("[[filter]]", "the reservoir; resistors, chokes and more capacitors follow in order")
     section.add("kind", "capacitor")
     ask_all(section, _CAPACITANCE)
-    section.add("tolerance", "20 %", "of an ordinary electrolytic")
-    section.add("esr", "30 mΩ", "a guess; its data sheet tells")
+    section.add("tolerance", "20 %", "usual for an electrolytic")
+    section.add("esr", "30 mΩ", "a guess; see its data sheet")
     ask_all(section, _RATED)
     return [section]
 

@@ -24,9 +24,7 @@ from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects.wiring import Defects, DiodeWiring, Rail, wiring_by_diode
 from benchmon.signals.arrays import Floats
-
-SHORT_OHMS = 5e-3
-"""What is left of a diode that has failed short: its lead wires and a molten junction (from memory)."""
+from benchmon.standards import SHORTED_DIODE
 
 _LEAK = 1e-7
 """Siemens across every diode. Where all diodes block, nothing else says where the winding stands."""
@@ -108,7 +106,7 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
 def _place_diodes(build: Stamps, wiring: DiodeWiring, defects: Defects, ones: Floats) -> tuple[int, ...]:
     """Stamp what is linear of the diodes; return the places of those that are still diodes."""
     for number, (anode, cathode) in enumerate(wiring.diodes, 1):
-        build.connect(anode, cathode, ones / SHORT_OHMS if number in defects.shorted_diodes else _LEAK * ones)
+        build.connect(anode, cathode, ones / SHORTED_DIODE if number in defects.shorted_diodes else _LEAK * ones)
     broken = defects.open_diodes | defects.shorted_diodes
     return tuple(place for place in range(len(wiring.diodes)) if place + 1 not in broken)
 
@@ -144,7 +142,7 @@ def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Flo
 
 
 def _place_halves(build: Stamps, wiring: DiodeWiring, parts: Parts, defects: Defects) -> CapacitorAt | None:
-    """Stamp a doubler's two capacitors; return the first one."""
+    """Stamp a multiplier's capacitors; return the first one."""
     placed = [
         _place_capacitor(build, parts, 0, (plus, minus), _left_of(number, defects))
         for number, (plus, minus) in enumerate(wiring.halves, 1)
@@ -165,7 +163,7 @@ def _place_filter(
     """Stamp a rail's filter; return its first capacitor and the node that feeds the load."""
     first: CapacitorAt | None = None
     node = rail.start
-    has_halves = bench.rectifier.kind == "full-wave doubler"
+    has_halves = bool(bench.rectifier.topology.capacitors)
     for index, part in enumerate(bench.filter):
         if isinstance(part, Capacitor):
             if has_halves and index == 0:
@@ -284,7 +282,7 @@ class DiodeCircuit:
         at = self.equations
         volts = y @ differences(at.wiring.diodes, at.size).T
         current = np.zeros_like(volts)
-        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORT_OHMS
+        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORTED_DIODE
         current[..., list(at.conducting)] = self._diodes(y)[0]
         return current, volts
 

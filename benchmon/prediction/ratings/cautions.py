@@ -1,4 +1,7 @@
-"""What to know before power is applied, in plain words: what the numbers of this bench mean for the person at it."""
+"""What to know before power is applied, in plain words: what the numbers of this bench mean for the person at it.
+
+Cautions.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +12,13 @@ from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, 
 from benchmon.prediction.ratings.stored_energy import Stored, bleed_time, stored
 from benchmon.prediction.ratings.worst_case import HIGH, NORMAL, WorstCase
 from benchmon.quantities import format_value
+from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 NEAR = 0.2
 """A margin below this is worth a word: parts are best kept 20 % under their ratings (a rule of thumb)."""
 
-TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
-"""Volts d.c. and V rms up to which a steady voltage is class ES1, safe to touch (IEC 62368-1, from memory)."""
-
 DISCHARGED = 5.0
 """Volts below which a capacitor leaves little to spark, weld or harm a part."""
-
-HARMLESS, PAINFUL = 60.0, 70.0
-"""°C of metal held for 1 to 10 s: harmless up to the first, painful up to the second (IEC 62368-1 table 38, memory)."""
 
 _HOT_LOAD = 2.0
 _WORTH_SAYING = 0.01
@@ -70,19 +68,10 @@ def _mains(stress: WorstCase) -> Iterator[str]:
         )
 
 
-_COMMON = {
-    "half wave": "One end of the winding is the output's return: only that end may share the output's earth.",
-    "centre tap": "The centre tap is the output's return: of the winding, only the tap may share the output's earth.",
-    "split rail": "The centre tap is the return of both outputs: of the winding, only the tap may share their earth.",
-    "bridge": "No end of the winding is at the output's return.",
-    "full-wave doubler": "The winding returns to the middle of the two capacitors, not to the output's return.",
-}
-
-
 def _probes(bench: Bench) -> Iterator[str]:
     yield (
-        f"The ground clip of an earthed oscilloscope is a wire to earth. {_COMMON[bench.rectifier.kind]} Never clip an "
-        "earthed probe on the winding's side of the rectifier while the output is earthed too, by a second probe, a "
+        f"The ground clip of an earthed oscilloscope is a wire to earth. {bench.rectifier.topology.earth} Never clip "
+        "an earthed probe on the winding's side of the rectifier while the output is earthed too, by a second probe, a "
         "meter or the load: earth then shorts winding and diodes. Use a differential probe there."
     )
     yield (
@@ -95,9 +84,9 @@ def _probes(bench: Bench) -> Iterator[str]:
 def _touchable(stress: WorstCase) -> Iterator[str]:
     """Say where the secondary side itself is past what is safe to touch."""
     bench = stress.bench
-    rails = 2 if bench.rectifier.kind == "split rail" else 1
-    ends = 2 if bench.rectifier.kind in ("centre tap", "split rail") or bench.transformer.connection == "series" else 1
-    direct = rails * max(stress.worst_of_all("output.voltage.peak"), stored(stress).volts)
+    topology = bench.rectifier.topology
+    ends = 2 if topology.is_tapped or bench.transformer.connection == "series" else 1
+    direct = len(topology.rails) * max(stress.worst_of_all("output.voltage.peak"), stored(stress).volts)
     winding = ends * stress.worst_of_all("secondary.voltage.rms")
     if direct > TOUCHABLE_DC or winding > TOUCHABLE_AC:
         yield (
@@ -144,12 +133,13 @@ def _hot(stress: WorstCase) -> Iterator[str]:
         "ntc.temperature": "the inrush limiter",
     }
     found = {name: stress.worst(key) for key, name in names.items() if key in stress.loaded.quantities}
-    hot = [f"{name} {celsius:.0f} °C" for name, celsius in found.items() if celsius > HARMLESS]
+    hot = [f"{name} {celsius:.0f} °C" for name, celsius in found.items() if celsius > METAL_HARMLESS]
     if hot:
         yield (
-            f"Hot at high mains: {', '.join(hot)}. Metal held for a few seconds is harmless up to {HARMLESS:.0f} °C, "
-            f"painful up to {PAINFUL:.0f} °C and burns above (IEC 62368-1, from memory). Parts stay hot after power "
-            "off; an inrush limiter that is still hot does not limit the next switch-on."
+            f"Hot at high mains: {', '.join(hot)}. Metal held for a few seconds is harmless up to "
+            f"{METAL_HARMLESS:.0f} °C, painful up to {METAL_PAINFUL:.0f} °C and burns above (IEC 62368-1, from "
+            "memory). Parts stay hot after power off; an inrush limiter that is still hot does not limit the next "
+            "switch-on."
         )
     elif stress.bench.ntc is not None:
         yield "An inrush limiter that is still warm limits the next switch-on less: let it cool for a few minutes."
@@ -287,3 +277,11 @@ def _fuse(stress: WorstCase) -> Iterator[str]:
             f"The fuse's limit of I²t is the least that IEC 60127-2 asks of a {fuse.speed} fuse (from memory); give "
             "fuse.melting_i2t from its data sheet for the true one."
         )
+
+
+CAUTIONS = (
+    "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
+    "one earthed probe ground at most, hot parts out of reach; local rules and licensed practice go first.",
+    "benchmon only watches: it is no protective device.",
+)
+"""The usual cautions, in three lines."""

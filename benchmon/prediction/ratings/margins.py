@@ -11,6 +11,7 @@ from benchmon.bench import Bench, Capacitor, Fuse, ResistorLoad
 from benchmon.prediction.circuit import trace_measures as m
 from benchmon.prediction.ratings.worst_case import HIGH, LOW, WorstCase, capacitor_current, capacitor_voltage
 from benchmon.signals.arrays import Floats
+from benchmon.standards import FUSE_GATE_RATINGS, FUSE_GATES
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +74,14 @@ def _capacitors(stress: WorstCase) -> Iterator[Margin]:
 
 
 def highest_voltage(stress: WorstCase, index: int) -> float:
-    """Return the highest steady volts on the filter's capacitor `index`, with and without load."""
+    """Return the highest steady volts on the filter's capacitor `index`, with and without load.
+
+    Of a multiplier's capacitors, those of the first one of the filter, it is the one that has most.
+    """
     solved = (stress.loaded, stress.unloaded)
-    return max(float(np.max(capacitor_voltage(state, index))) for state in solved)
+    inner = stress.bench.rectifier.topology.capacitors if index == 0 else ()
+    peaks = max((capacitor.peaks / inner[0].peaks for capacitor in inner), default=1.0)
+    return peaks * max(float(np.max(capacitor_voltage(state, index))) for state in solved)
 
 
 def _fuse(stress: WorstCase) -> Iterator[Margin]:
@@ -110,11 +116,11 @@ def fuse_heating(stress: WorstCase) -> float:
 def gate_i2t(fuse: Fuse, peak: float) -> float | None:
     """Return the least A²s that a fuse to IEC 60127-2 bears in a surge of `peak` amperes, None where none is promised.
 
-    From the gates of pre-arcing times (from memory, 0.125 to 10 A): a time-lag fuse bears 10·In for 20 ms, so 2·In²
+    From the gates of pre-arcing times (see `FUSE_GATES`): a time-lag fuse bears 10·In for 20 ms, so 2·In²
     A²s; a fast one 4·In for 10 ms, so 0.16·In² A²s. Stronger currents than the gate's are not covered.
     """
-    multiple, seconds = (10.0, 0.020) if fuse.speed == "time-lag" else (4.0, 0.010)
-    if not 0.125 <= fuse.rating <= 10.0 or peak > np.sqrt(2.0) * multiple * fuse.rating:
+    multiple, seconds = FUSE_GATES[fuse.speed]
+    if not FUSE_GATE_RATINGS[0] <= fuse.rating <= FUSE_GATE_RATINGS[1] or peak > np.sqrt(2.0) * multiple * fuse.rating:
         return None
     return float((multiple * fuse.rating) ** 2 * seconds)
 
@@ -175,5 +181,4 @@ def winding_heat(stress: WorstCase) -> tuple[float, float]:
 
 def windings_used(bench: Bench) -> int:
     """Return how many secondary windings carry current."""
-    both = bench.rectifier.kind in ("centre tap", "split rail") or bench.transformer.connection != "single"
-    return 2 if both else 1
+    return bench.rectifier.topology.windings(bench.transformer.connection)

@@ -10,22 +10,10 @@ import numpy as np
 
 from benchmon.bench import Bench, ResistorLoad
 from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.rectifier import PathWiring, wiring_of
 from benchmon.prediction.circuit.trace_measures import mean_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.signals.arrays import Floats
-
-LOAD_RISE = 275.0
-"""Kelvin by which a wirewound resistor's body rises at its rated power in free air (from memory)."""
-
-TRANSFORMER_RISE = 60.0
-"""Kelvin by which a small transformer's windings rise at rated load (from memory)."""
-
-LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0
-"""Time constants of both, in seconds (from memory)."""
-
-COPPER = 234.5
-"""°C below zero at which copper's resistance, taken as a line, is nothing (IEC 60335-1, IEC 62368-1)."""
+from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
 
 
 def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | float) -> Floats | float:
@@ -36,7 +24,7 @@ def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | f
     >>> round(warm_resistance(10.0, 20.0, 83.625), 3)
     12.5
     """
-    return ohms * (COPPER + warm) / (COPPER + cold)
+    return ohms * (COPPER_ZERO + warm) / (COPPER_ZERO + cold)
 
 
 def load_heats_itself(bench: Bench) -> bool:
@@ -63,7 +51,7 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
     if transformer.rating is None:
         return None
     secondary = transformer.secondary_resistance
-    used = _windings_used(wiring_of(bench))
+    used = bench.rectifier.topology.windings(transformer.connection)
     copper = used * secondary * quantities["secondary.current.rms"] ** 2
     copper = copper + parts["transformer.primary_resistance"] * quantities["mains.current.rms"] ** 2
     volts = transformer.rated_voltage or transformer.open_circuit_voltage
@@ -75,9 +63,3 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
         return None
     rise: Floats = TRANSFORMER_RISE * (copper + core) / np.maximum(rated + core, 1e-12)
     return rise
-
-
-def _windings_used(wiring: PathWiring) -> int:
-    """Return how many secondary windings carry current."""
-    separate_halves = not wiring.shared or wiring.line > wiring.turns
-    return 2 if separate_halves else wiring.turns * wiring.windings_in_parallel

@@ -6,10 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from benchmon.cli.output import table
-from benchmon.errors import one_line
 from benchmon.quantities import format_value
-from benchmon.report import figures, formatting
+from benchmon.report import figures as pictures
+from benchmon.report import formatting
 from benchmon.report.comparison.comparison import Compared, Comparison, Difference, Value
 from benchmon.report.comparison.key_figures import KeyFigure, key_figures, topology_remarks
 from benchmon.report.comparison.waveforms import wave_comparison_section
@@ -25,6 +24,7 @@ from benchmon.report.document import (
     Toned,
     text_of,
 )
+from benchmon.text import NOTHING, one_line, table
 
 
 def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
@@ -152,10 +152,10 @@ def _explained() -> tuple[Paragraph, ...]:
 
 
 def _trends(comparison: Comparison) -> DocumentSection:
-    if not figures.can_draw():
-        return DocumentSection("Trends", (Paragraph(figures.MISSING),))
+    if not pictures.can_draw():
+        return DocumentSection("Trends", (Paragraph(pictures.MISSING),))
     sessions = [found.session for found in comparison.found if found.session.duration > 0]
-    drawn = figures.trend_pictures(sessions, comparison.labels) if sessions else []
+    drawn = pictures.trend_pictures(sessions, comparison.labels) if sessions else []
     return DocumentSection("Trends", tuple(drawn) or (Paragraph("There is nothing to draw."),))
 
 
@@ -182,13 +182,13 @@ def _row(one: Compared) -> tuple[Cell, ...]:
 
 def _plus(value: float, unit: str) -> str:
     if not math.isfinite(value):
-        return formatting.NOTHING
+        return NOTHING
     return f"{'−' if value < 0 else '+'}{format_value(abs(value), unit)}"
 
 
 def _judged(difference: Difference) -> Cell:
     if difference.significant is None:
-        return formatting.NOTHING
+        return NOTHING
     said = "significant" if difference.significant else "no difference"
     if difference.as_expected is None:
         return said

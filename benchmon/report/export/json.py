@@ -24,8 +24,9 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Channel, Instrument
-from benchmon.report.export.rows import parts_of, words_of_states
+from benchmon.report.export.rows import Progress, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession, sha256_of
+from benchmon.text import finite
 from benchmon.watch.records import Explanations, Forecast, Waveform
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
@@ -96,10 +97,10 @@ def _forecast(one: Forecast) -> dict[str, Any]:
         "time_s": one.time,
         "channel": one.channel,
         "state": one.state,
-        "rate": _finite(one.rate),
-        "final": _finite(one.final),
-        "uncertainty": _finite(one.uncertainty),
-        "to_limit_s": _finite(one.to_limit),
+        "rate": finite(one.rate),
+        "final": finite(one.final),
+        "uncertainty": finite(one.uncertainty),
+        "to_limit_s": finite(one.to_limit),
     }
 
 
@@ -109,11 +110,11 @@ def _waveform(wave: Waveform) -> dict[str, Any]:
         "channel": wave.channel,
         "unit": wave.unit,
         "times_s": wave.times.tolist(),
-        "values": [_finite(value) for value in wave.values.tolist()],
+        "values": finite(wave.values.tolist()),
     }
 
 
-def write_json(session: RecordedSession, path: Path) -> int:
+def write_json(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:
     """Write a session as one JSON object; return how many readings."""
     head = json.dumps(description_of(session), ensure_ascii=False, allow_nan=False, indent=1)
     ends = [f"{json.dumps(verdict)}, {json.dumps(flags)}]" for verdict, flags in words_of_states()]
@@ -122,7 +123,7 @@ def write_json(session: RecordedSession, path: Path) -> int:
     written = 0
     with path.open("w", encoding="utf-8") as out:
         out.write(head.rstrip().removesuffix("}").rstrip() + ',\n "readings": [')
-        for part in parts_of(session):
+        for part in parts_of(session, progress):
             told = []
             for number, channel, at, value, state in part.rows:
                 if channel not in names:
@@ -139,7 +140,3 @@ def write_json(session: RecordedSession, path: Path) -> int:
 
 def _json(value: float | None) -> str:
     return "null" if value is None or not math.isfinite(value) else repr(value)
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else value

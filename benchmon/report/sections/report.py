@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmon.errors import BadInput, PredictionError, one_line
+from benchmon.atomic_file import whole_file
+from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.ratings.check import Ratings, check
 from benchmon.report import figures, formatting
-from benchmon.report.atomic_file import whole_file
 from benchmon.report.document import Document, DocumentSection, Paragraph
 from benchmon.report.evaluation import Findings, find
 from benchmon.report.html import as_page
@@ -18,6 +18,7 @@ from benchmon.report.sections import record, result
 from benchmon.report.sections.supply import instruments_section, supply_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
+from benchmon.text import clock, one_line
 
 FORMATS: dict[str, Callable[[Document], str]] = {".html": as_page, ".htm": as_page, ".md": as_markdown}
 
@@ -76,9 +77,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         record.signature_section(),
         record.appendix_section(found),
     ]
-    under = (
-        f"Report of a power-on test, recorded from {formatting.wall(session)} for {formatting.clock(session.duration)}"
-    )
+    under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {clock(session.duration)}"
     return Document(session.bench.title, under, tuple(section for section in sections if section is not None))
 
 

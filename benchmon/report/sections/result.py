@@ -17,13 +17,11 @@ from benchmon.report import formatting
 from benchmon.report.document import Cell, DocumentSection, Emphasis, Items, Paragraph, Table, Toned
 from benchmon.report.evaluation import ChannelResult, Findings
 from benchmon.report.sections.supply import capacitors_of
+from benchmon.text import NOTHING, clock, duration
+from benchmon.watch.channel_history import CASE_TO_JUNCTION
 from benchmon.watch.heating.heating import junction_from_case
 from benchmon.watch.plan import Outcome
 from benchmon.watch.records import Flag, Forecast, Verdict
-from benchmon.watch.wording import duration
-
-CASE_TO_JUNCTION = 0.15
-"""Part of a diode's thermal resistance that lies between its case and its junction, as the prediction has it."""
 
 
 @dataclass(frozen=True)
@@ -180,7 +178,7 @@ def readings_section(found: Findings) -> DocumentSection:
     """Return measured values beside expected ones."""
     window = found.window
     text = (
-        f"Means from {formatting.clock(window.since)} to {formatting.clock(window.until)} of the session, the end of the powered "
+        f"Means from {clock(window.since)} to {clock(window.until)} of the session, the end of the powered "
         "time. ± is the expanded uncertainty (k = 2): the meter's accuracy and the scatter of its readings. Expected "
         "values are those in force then, which follow the measured mains where a channel reads it. En is the "
         "difference over both uncertainties (ISO 13528): up to 1 it agrees, up to 1.5 it is questionable."
@@ -194,7 +192,7 @@ def readings_section(found: Findings) -> DocumentSection:
 
 def _reading(one: ChannelResult) -> tuple[Cell, ...]:
     unit = one.channel.unit
-    span = formatting.NOTHING
+    span = NOTHING
     if math.isfinite(one.lowest) and math.isfinite(one.highest):
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
@@ -202,7 +200,7 @@ def _reading(one: ChannelResult) -> tuple[Cell, ...]:
         one.channel.quantity,
         formatting.measured(one.value, one.uncertainty, unit),
         formatting.expected(one.expected),
-        formatting.signed(one.en),
+        formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
         span,
         formatting.flags(one.flags, one.channel),
@@ -224,8 +222,8 @@ def margins_section(found: Findings, ratings: Ratings | None) -> DocumentSection
                 formatting.number(worst.value, worst.unit),
                 _part(worst.margin, ok=worst.ok),
                 Toned("not measured", Emphasis.DOUBT) if now is None else formatting.number(now.value, now.unit),
-                formatting.NOTHING if now is None else _part(now.margin, ok=now.ok),
-                row.source or formatting.NOTHING,
+                NOTHING if now is None else _part(now.margin, ok=now.ok),
+                row.source or NOTHING,
             )
         )
     if not rows:
@@ -272,7 +270,7 @@ def temperatures_section(found: Findings) -> DocumentSection:
 def _temperature(one: ChannelResult, forecast: Forecast | None, found: Findings) -> tuple[Cell, ...]:
     channel = one.channel
     settled = found.prediction.quantities.get(channel.quantity) if found.prediction else None
-    final, reaches = formatting.NOTHING, formatting.NOTHING
+    final, reaches = NOTHING, NOTHING
     if forecast is not None and forecast.final is not None:
         final = formatting.measured(forecast.final, forecast.uncertainty or 0.0, "°C")
     if forecast is not None and forecast.to_limit is not None and math.isfinite(forecast.to_limit):
@@ -287,7 +285,7 @@ def _temperature(one: ChannelResult, forecast: Forecast | None, found: Findings)
         formatting.number(channel.trip_above, "°C"),
         final,
         reaches,
-        formatting.NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled),
+        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled),
     )
 
 

@@ -13,6 +13,7 @@ from benchmon.report.document import Block, DocumentSection, Emphasis, Fields, P
 from benchmon.report.evaluation import Findings
 from benchmon.signals.captured_wave import Wave, measure_wave
 from benchmon.signals.harmonic_limits import compare_with_limits
+from benchmon.text import clock
 from benchmon.watch.records import Waveform
 
 _SHOWN = ("rms", "mean", "ac_rms", "peak", "peak_to_peak", "frequency", "thd", "form_factor", "crest_factor")
@@ -52,7 +53,7 @@ def measured_wave(found: Findings, captured: Waveform) -> Wave:
 
 
 def _wave(found: Findings, captured: Waveform, of: str) -> list[Block]:
-    told = f"{captured.channel}, captured at {formatting.clock(captured.time)}, {len(captured.times)} samples"
+    told = f"{captured.channel}, captured at {clock(captured.time)}, {len(captured.times)} samples"
     try:
         wave = measured_wave(found, captured)
     except DataFileError as problem:

@@ -6,12 +6,14 @@ from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
 from benchmon.screen.lines.events import draw_event
-from benchmon.screen.lines.numbers import clock, difference, scale_of, usable
+from benchmon.screen.lines.numbers import difference, scale_of, usable
 from benchmon.screen.lines.row_annotations import cause_words, explained_channel
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock
+from benchmon.watch.verdict import en_as_text
 
 _TITLES = 16
 _MOST_EVENTS = 200
@@ -49,7 +51,7 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     return [
         ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
-        ("difference", f"{away}, En {en:+.2f}" if away and en is not None else away or "none to tell"),
+        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "none to tell"),
     ]
 
 

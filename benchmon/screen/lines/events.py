@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from benchmon.event_kinds import traits_of
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.text import Cell, Line, fit, wrap
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock
 from benchmon.watch.records import Event
 
 _LONGEST = 1000

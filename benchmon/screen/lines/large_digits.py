@@ -9,19 +9,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from benchmon.screen.lines.channel_row import ChannelStatus, channel_status
-from benchmon.screen.lines.numbers import (
-    Scale,
-    difference,
-    expected_parts,
-    live_number,
-    scale_of,
-    short_duration,
-    usable,
-)
+from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, usable
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import LEVEL_TONES, StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import coarse, countdown
 
 DOTS_HIGH = 7
 LARGEST = 8
@@ -226,7 +219,7 @@ def _draw_level(picture: SessionState, width: int, height: int, alphabet: Symbol
     left = [picture.ahead.seconds_to_limit(channel.channel.name) for channel in picture.channels]
     soonest = min((each for each in left if each is not None), default=None)
     if soonest is not None and soonest < _LONGEST_COUNTDOWN:
-        word = f"{word} {short_duration(soonest)}"
+        word = f"{word} {countdown(coarse(soonest))}"
     blocks = _blocks(alphabet)
     scales = [scale for scale in (2, 1) if _MARGIN + scale * dots_wide(word) <= width]
     scales = [scale for scale in scales if lines_high(scale, blocks) <= height // _MOST_LEVEL_PART]

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from benchmon.quantities import format_value
-from benchmon.screen.lines.numbers import clock, minutes
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock, countdown
 from benchmon.watch.plan import Outcome, Plan, PlanStep, StepState, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
@@ -50,7 +50,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     sign = signs.get(stage.outcome, alphabet.cursor if stage.outcome is Outcome.RUNNING else alphabet.unpredicted)
     mains = plan.mains_at(place)
     volts = "bench's" if mains is None else format_value(mains, "V", 3)
-    hold = minutes(stage.step.hold) if stage.step.hold else alphabet.plain("–")
+    hold = countdown(stage.step.hold) if stage.step.hold else alphabet.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
     tone = _TONES[stage.outcome]
     title = f"{place:>2} {fit_name(alphabet.plain(stage.step.name), name, alphabet)}"
@@ -73,7 +73,7 @@ def load_words(plan: Plan, place: int) -> str:
 def _outcome_words(stage: PlanStep, picture: SessionState) -> str:
     if stage.outcome is Outcome.RUNNING:
         left = stage.left(picture.now)
-        return f"stands, hold {minutes(left)}" if left > 0 else f"stands {minutes(stage.held(picture.now))}"
+        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(picture.now))}"
     said = f": {stage.words}" if stage.words else ""
     at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
     return f"{stage.outcome}{at}{said}"
@@ -109,7 +109,7 @@ def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
     volts = "the mains as the bench has it" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
     parts = [volts, loaded]
     if stage.step.hold:
-        parts.append(f"hold for {minutes(stage.step.hold)}")
+        parts.append(f"hold for {countdown(stage.step.hold)}")
     return ", ".join(parts)
 
 
@@ -121,7 +121,7 @@ def _progress(stage: PlanStep, picture: SessionState, width: int, alphabet: Symb
         filled = int(part * room)
         bar = alphabet.bar_full * filled + alphabet.bar_room * (room - filled)
         left = stage.left(picture.now)
-        words = f" {minutes(left)} left" if left > 0 else " held long enough"
+        words = f" {countdown(left)} left" if left > 0 else " held long enough"
         bar = f"{alphabet.bar_start}{bar}{alphabet.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
     lacks = picture.lacks

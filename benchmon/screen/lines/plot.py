@@ -11,10 +11,10 @@ from itertools import groupby
 
 import plotext  # type: ignore[import-untyped]
 
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.text import Cell, Line
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock
 
 _COLOURS = {StyleRole.QUIET: 8, StyleRole.GOOD: 6, StyleRole.DOUBT: 3, StyleRole.BAD: 1, StyleRole.STRONG: 7}
 _TONES = {str(colour): tone for tone, colour in _COLOURS.items()}

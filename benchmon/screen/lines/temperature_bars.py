@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
 from benchmon.screen.lines.channel_row import channel_status
-from benchmon.screen.lines.numbers import short_duration, usable
+from benchmon.screen.lines.numbers import usable
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import coarse, countdown
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ def heat_words(value: float | None, limits: TemperatureLimits) -> str:
 def course_words(course: Course) -> str:
     """Return where it leads, what is pressing first: `limit in 3:40`, or the extrapolated final value `→ 71 °C`."""
     if course.to_limit is not None:
-        return f"limit in {short_duration(course.to_limit)}"
+        return f"limit in {countdown(coarse(course.to_limit))}"
     if course.final is not None and abs(course.final) < 1e4:
         return f"→ {course.final:.0f} °C"
     return ""

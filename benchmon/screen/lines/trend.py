@@ -10,12 +10,12 @@ from benchmon.bench import Channel
 from benchmon.event_kinds import traits_of
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.lines.events import event_words
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.plot import Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.session.records import TrendBin
+from benchmon.text import clock
 from benchmon.watch.records import Event
 from benchmon.watch.wording import with_uncertainty
 

@@ -13,7 +13,6 @@ import numpy as np
 from benchmon.errors import DataFileError
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import format_value
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.plot import Axis, Curve, Drawn, Upright, axis_around, draw_plot
 from benchmon.screen.lines.text import Cell, Line, fit, rule
 from benchmon.screen.styles import StyleRole
@@ -22,6 +21,7 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import Samples, frequency_of, samples_of
 from benchmon.signals.harmonic_limits import limit_of
 from benchmon.signals.measures import measure
+from benchmon.text import clock
 from benchmon.watch.records import Waveform
 
 _MOST_SAMPLES = 8_000

@@ -1,1 +1,4 @@
-"""The terminal: differential output and ordered keys; the one place for parts of Textual that are not public."""
+"""The way between Textual and the terminal: all that uses parts of Textual that are not public.
+
+The upper bound of Textual's version in pyproject.toml is the newest one that this was tested with.
+"""

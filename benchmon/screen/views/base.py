@@ -17,7 +17,7 @@ from textual.widget import Widget
 
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
-from benchmon.screen.views.painted import Answer, Painted
+from benchmon.screen.terminal.key_queue import Answer, KeyScreen
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.status_header import NoticeLine, StatusHeader
 
@@ -70,7 +70,7 @@ def keys_to_show(bindings: Sequence[BindingType], *, is_replay: bool) -> list[Bi
     return [*kept[:first], *_IN_A_REPLAY, *kept[first:]]
 
 
-class View(Painted[None], inherit_bindings=False):
+class View(KeyScreen[None], inherit_bindings=False):
     """A view that fills the screen under the head. Its keys are its own: none of Textual's for a screen."""
 
     AUTO_FOCUS = "*"
@@ -85,7 +85,6 @@ class View(Painted[None], inherit_bindings=False):
         self.notice = NoticeLine(alphabet)
         self._notice_timer: Timer | None = None
         self._told = ""
-        self._noticed = ""
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the keys at the bottom."""
@@ -98,7 +97,11 @@ class View(Painted[None], inherit_bindings=False):
         """Return what is between head and keys."""
         raise NotImplementedError
 
-    def settle(self) -> None:
+    def on_screen_resume(self) -> None:
+        """Show what has changed while it was not in sight."""
+        self.show(self.picture)
+
+    def on_resize(self) -> None:
         """Show the picture in the room there is."""
         self.show(self.picture)
 
@@ -123,10 +126,8 @@ class View(Painted[None], inherit_bindings=False):
     def _notice(self) -> None:
         """Show what was told last; else what is done just now, or that the bench file was edited."""
         words = self._told or self.picture.work or self.picture.edit_in_words
-        if words != self._noticed:
-            self._noticed = words
-            self.notice.tell(words)
-            self.notice.take_height(len(self.notice.lines))
+        self.notice.tell(words)
+        self.notice.take_height(len(self.notice.lines))
 
 
 class ReadingView(View, inherit_bindings=False):
@@ -135,11 +136,10 @@ class ReadingView(View, inherit_bindings=False):
     BINDINGS: ClassVar[list[BindingType]] = TO_READ
 
 
-class Dialog(ModalScreen[Answer], Painted[Answer]):
+class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
     """A question at the bottom of the screen. Escape closes it without an answer."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "drop", "Close")]
-    lies_over = True
 
     def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
         super().__init__()
@@ -157,7 +157,11 @@ class Dialog(ModalScreen[Answer], Painted[Answer]):
         """Return what the question is made of."""
         raise NotImplementedError
 
-    def settle(self) -> None:
+    def on_screen_resume(self) -> None:
+        """Show what has changed while it was not in sight."""
+        self.show(self.picture)
+
+    def on_resize(self) -> None:
         """Show the picture in the room there is."""
         self.show(self.picture)
 

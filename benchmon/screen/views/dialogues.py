@@ -26,15 +26,15 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from benchmon.bench import Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, example, parse_value
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.base import Dialog
 from benchmon.screen.widgets.lines import TextLines
 from benchmon.session.client import TypedReading
+from benchmon.text import clock, one_line
 
 
 class FindDialog(Dialog[None]):

@@ -17,7 +17,7 @@ from benchmon.screen.widgets.scroll_page import ScrollPage, StepList
 
 _NO_PLAN = (
     "This bench has no plan. Add [[step]] sections to its bench file: name, mains, load, hold, and needs, the channels "
-    "that must agree before going on; README shows one."
+    "that must agree before going on; `benchmon manual plan` shows one."
 )
 
 

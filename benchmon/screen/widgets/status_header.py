@@ -5,13 +5,14 @@ A notice above the keys: what could not be done, and why. It is there only while
 
 from __future__ import annotations
 
-from benchmon.screen.lines.numbers import clock
 from benchmon.screen.lines.text import Cell, Line, fit, wrap
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import LEVEL_TONES, StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.widgets.lines import CellLines
-from benchmon.watch.status import SIGNS, Level
+from benchmon.text import clock
+from benchmon.watch.status import Level
+from benchmon.watch.status_wording import SIGNS
 
 _ASCII_SIGNS = {
     Level.DANGER: "X",
@@ -45,9 +46,7 @@ class StatusHeader(CellLines):
     def show(self, picture: SessionState) -> None:
         """Show how the session stands now."""
         self._picture = picture
-        width, signs = self.size.width, self._alphabet
-        if width <= 0:
-            return
+        width, signs = self.app.size.width, self._alphabet
         sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
         self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
         self.take_height(len(self.lines))

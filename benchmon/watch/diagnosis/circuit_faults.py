@@ -22,7 +22,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
-from benchmon.prediction.defects.wiring import Defects, wiring_by_diode
+from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.predict import solve
 from benchmon.watch.diagnosis.likelihood import Hypothesis
 from benchmon.watch.diagnosis.meter_faults import COMMON, RARE, USUAL
@@ -79,35 +79,30 @@ _COLD = {"diode.thermal_resistance": 0.0}
 _BRIEF = 0.1 * RARE
 """A fuse holds a short for moments, and few readings are of those; each of several diodes may be the one."""
 
-_HALF_WAVE = {
-    "bridge": Defects(open_diodes=frozenset({2, 3}), shorted_diodes=frozenset({4})),
-    "split rail": Defects(open_diodes=frozenset({2, 3})),
-}
-"""One diode of a bridge, with a wire for the way back; one of each rail. Of two diodes, one left is an open one."""
-
 
 def faults_of_the_rectifier(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield open and shorted diodes, each one the measured one or not, and half-wave wiring."""
-    kind = bench.rectifier.kind
+    topology = bench.rectifier.topology
     remedy = OFF + "test each diode and its joints"
-    diodes = range(1, len(wiring_by_diode(bench).diodes) + 1)
-    if kind == "half wave":
+    if len(topology.diodes) == 1:
         shorted = Defects(shorted_diodes=frozenset({1}))
         remedy = OFF + "replace the diode and a damaged reservoir"
         yield SuspectedFault("the diode is shorted", remedy, USUAL, bench, defects=shorted)
         return
-    if kind in ("centre tap", "split rail"):
+    if topology.is_tapped:
         remedy += " and its half of the winding"
-    # The lower two of a bridge are in series with the upper ones, so meters cannot tell which of a pair is open.
-    for number in (1, 2) if kind == "bridge" else diodes:
+    for number in topology.told_apart:
         opened = Defects(open_diodes=frozenset({number}))
         yield SuspectedFault("a diode is open", remedy, USUAL, bench, defects=opened)
-    for number in diodes:
+    for number in range(1, len(topology.diodes) + 1):
         shorted = Defects(shorted_diodes=frozenset({number}))
         yield _while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
-    if kind in _HALF_WAVE:
+    missing, wires = topology.wired_as_half_wave
+    # Of two diodes, one left is an open one.
+    if topology.repeats_after_half and len(topology.diodes) > 2:
         cause = "the rectifier is wired as half-wave instead of full-wave"
-        yield SuspectedFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=_HALF_WAVE[kind])
+        half = Defects(open_diodes=missing, shorted_diodes=wires)
+        yield SuspectedFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=half)
 
 
 def _while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects) -> SuspectedFault:
@@ -130,13 +125,13 @@ def _without_temperatures(values: MeterValues) -> MeterValues:
 
 def faults_of_the_windings(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield windings in series that should be in parallel, the other way round, and reversed ones."""
-    kind, transformer = bench.rectifier.kind, bench.transformer
+    topology, transformer = bench.rectifier.topology, bench.transformer
     wiring = OFF + "check the connection of the windings"
     turned = Defects(reversed_windings=frozenset({2}))
-    if kind == "centre tap":
+    if topology.is_tapped and len(topology.rails) == 1:
         cause = "one winding is reversed: both halves conduct at once"
         yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned)
-    elif kind == "split rail":
+    elif topology.is_tapped:
         cause = "one winding is reversed: each rail is charged once a period"
         yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned)
     elif transformer.secondaries == 2:
@@ -170,14 +165,15 @@ def faults_of_the_filter(bench: Bench) -> Iterator[SuspectedFault]:
         return
     dry, opened = "the reservoir has dried out to half", "the reservoir is open"
     replace_it, joints = OFF + "replace the reservoir", OFF + "check the reservoir's joints, then its capacitance"
-    if bench.rectifier.kind not in ("split rail", "full-wave doubler"):
+    count = bench.rectifier.topology.first_capacitors
+    if count == 1:
         capacitance, esr = f"filter.{index}.capacitance", f"filter.{index}.esr"
         yield SuspectedFault(dry, replace_it, USUAL, bench, {capacitance: 0.5, esr: 2.0})
         yield SuspectedFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED}, shape_doubt=_WAVE_LEFT_DOUBT)
         return
-    for place in (frozenset({1}), frozenset({2})):
-        yield SuspectedFault(dry, replace_it, USUAL / 2.0, bench, defects=Defects(dry_reservoirs=place))
-        yield SuspectedFault(opened, joints, USUAL / 2.0, bench, defects=Defects(open_reservoirs=place))
+    for place in (frozenset({number}) for number in range(1, count + 1)):
+        yield SuspectedFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
+        yield SuspectedFault(opened, joints, USUAL / count, bench, defects=Defects(open_reservoirs=place))
 
 
 def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:

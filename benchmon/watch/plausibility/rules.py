@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.quantities import UNITS
+from benchmon.standards import LOAD_RISE
 
 Sides = Callable[..., tuple[float, float]]
 
@@ -143,8 +144,6 @@ MAINS_RULES = (
 
 
 _LOAD_DOUBT = 0.01
-_WARM_LOAD = 250.0
-"""Kelvin by which a power resistor at its rating is warmer than at rest (from memory)."""
 _UNLIKE_HALVES = 0.02
 
 _OUTPUT_WATTS = "mains.power.active"
@@ -160,12 +159,12 @@ def _load_ohms(bench: Bench) -> float:
     """Return the load's ohms, half warm: how hot it is by now is not known here."""
     if not isinstance(bench.load, ResistorLoad):
         return math.nan
-    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * _WARM_LOAD / 2.0)
+    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * LOAD_RISE / 2.0)
 
 
 def _load_doubt(bench: Bench) -> float:
     warm = bench.load.temperature_coefficient if isinstance(bench.load, ResistorLoad) else 0.0
-    return math.hypot(_LOAD_DOUBT, warm * _WARM_LOAD / 2.0)
+    return math.hypot(_LOAD_DOUBT, warm * LOAD_RISE / 2.0)
 
 
 def _share_doubt(bench: Bench) -> float:
@@ -174,7 +173,8 @@ def _share_doubt(bench: Bench) -> float:
 
 def _diode_share(bench: Bench) -> float:
     """Return the part of the load's mean current that one diode carries."""
-    return 0.5 if bench.rectifier.kind in ("centre tap", "bridge") else 1.0
+    topology = bench.rectifier.topology
+    return topology.multiplies / len(topology.paths)
 
 
 def _has_resistor(bench: Bench) -> bool:
@@ -187,7 +187,7 @@ def _loaded_without_regulator(bench: Bench) -> bool:
 
 def _same_charge_at_the_load(bench: Bench) -> bool:
     """Whether the diodes' mean current is the load's, but for the halves."""
-    return bench.rectifier.kind in ("half wave", "centre tap", "bridge") and _loaded_without_regulator(bench)
+    return bench.rectifier.topology.is_plain and _loaded_without_regulator(bench)
 
 
 RECTIFIER_RULES = (

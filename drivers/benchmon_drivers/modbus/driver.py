@@ -35,15 +35,20 @@ _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 2, 3
 
 
 class ModbusSettings(InstrumentSettings, SerialKeys):
-    """A Modbus line, and the unit on it that its channels are of if they do not say otherwise."""
+    """A unit, or several, on one Modbus line."""
 
-    unit: UnitId = 1
-    word_order: Order = "big"
-    byte_order: Order = "big"
-    at_once: Annotated[int, Field(ge=1, le=125)] = 125
-    """The most registers that one request may fetch."""
-    identify: StrictBool = False
-    """Whether it is asked for its identification (function 43/14), which not every instrument knows."""
+    address: str = Field("", description='"tcp://192.0.2.5:502", or for RTU a serial port or a URL of pyserial.')
+    unit: UnitId = Field(1, description="Number of the unit (server address) on the line.")
+    word_order: Order = Field(
+        "big", description="Which register of a longer number comes first: the high one (big) or the low one (little)."
+    )
+    byte_order: Order = Field(
+        "big", description="Which byte of a register comes first; the protocol has the high one first (big)."
+    )
+    at_once: Annotated[int, Field(ge=1, le=125)] = Field(125, description="Most registers that one request may fetch.")
+    identify: StrictBool = Field(
+        False, description="Whether the unit is asked for its identification (function 43/14)."
+    )
 
     @model_validator(mode="after")
     def _keys_fit_the_address(self) -> ModbusSettings:
@@ -62,22 +67,27 @@ class ModbusSettings(InstrumentSettings, SerialKeys):
 
 
 class ModbusChannel(ChannelSettings):
-    """Where a value is, its type, and how it becomes the quantity: register × `factor` + `offset`.
+    """Where a value is, and how it becomes the quantity: register × `factor` + `offset`."""
 
-    `overload` and `no_value` are what the register holds where the instrument is over range or has nothing to show.
-    """
-
-    start: Annotated[int, Field(ge=0, le=65535, alias="register")]
-    """The first register; pydantic needs the name `register` for itself."""
-    function: Function = "holding"
-    type: Kind | None = None
-    unit: UnitId | None = None
-    word_order: Order | None = None
-    byte_order: Order | None = None
-    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
-    offset: Number = 0.0
-    overload: tuple[float, ...] = ()
-    no_value: tuple[float, ...] = ()
+    start: Annotated[int, Field(ge=0, le=65535)] = Field(
+        alias="register",
+        description="First register, counted from 0 as the protocol does: 40001 of a manual is holding register 0.",
+    )
+    function: Function = Field("holding", description="Which table the value is in.")
+    type: Kind | None = Field(
+        None, description="Type of the number; uint16 where it is left out. A coil or discrete input has none."
+    )
+    unit: UnitId | None = Field(None, description="Number of the unit, where it is not that of the instrument.")
+    word_order: Order | None = Field(
+        None, description="Order of the registers, where it is not that of the instrument."
+    )
+    byte_order: Order | None = Field(None, description="Order of the bytes, where it is not that of the instrument.")
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
+        1.0, description="Factor on the number in the register."
+    )
+    offset: Number = Field(0.0, description="Added after the factor.")
+    overload: tuple[float, ...] = Field((), description="Numbers in the register that mean over range.")
+    no_value: tuple[float, ...] = Field((), description="Numbers in the register that mean no reading.")
 
     @model_validator(mode="after")
     def _bits_have_no_type(self) -> ModbusChannel:

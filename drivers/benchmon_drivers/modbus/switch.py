@@ -22,11 +22,13 @@ UnitId = Annotated[int, Field(ge=0, le=255)]
 
 
 class CoilSettings(SwitchSettings):
-    """The coil that switches off when `value` is written to it, and the unit it is of if it is not the instrument's."""
+    """A coil that switches off when `value` is written to it."""
 
-    coil: Annotated[int, Field(ge=0, le=65535)]
-    value: StrictBool | Annotated[int, Field(ge=0, le=1)]
-    unit: UnitId | None = None
+    coil: Annotated[int, Field(ge=0, le=65535)] = Field(description="Coil that is written, counted from 0.")
+    value: StrictBool | Annotated[int, Field(ge=0, le=1)] = Field(
+        description="What is written to switch off: 0 or 1, or false or true."
+    )
+    unit: UnitId | None = Field(None, description="Number of the unit, where it is not that of the instrument.")
 
 
 class SwitchCoil:

@@ -24,8 +24,9 @@ from pyvisa.constants import BufferOperation, ControlFlow, InterfaceType, Parity
 from pyvisa.errors import Error as VisaError
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
-from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import Port
+from benchmon.text import one_line
 from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
 from benchmon_drivers.scpi.settings import ScpiSettings
 from benchmon_drivers.serial.port import SerialKeys

@@ -16,10 +16,11 @@ from pyvisa import VisaIOError
 from pyvisa.constants import StatusCode
 from pyvisa.errors import Error as VisaError
 
-from benchmon.errors import InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port, SwitchSettings
 from benchmon.signals.arrays import Floats
+from benchmon.text import one_line
 from benchmon_drivers.number_parsing import begins_with_number, plain_number, scpi_number
 from benchmon_drivers.scpi.connection import MessageLine, find_visa
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch

@@ -20,17 +20,20 @@ Termination = Annotated[str, AfterValidator(termination)]
 
 
 class ScpiSettings(InstrumentSettings, SerialKeys):
-    """A SCPI instrument: its VISA resource name, PyVISA backend, terminations and what is sent on opening."""
+    """A SCPI instrument behind a VISA resource name."""
 
-    backend: str = "@py"
-    read_termination: Termination = "\n"
-    write_termination: Termination = "\n"
-    identity: Command = "*IDN?"
-    """The question for its identity; "" where it has none."""
-    setup: tuple[Command, ...] = ()
-    error_queue: StrictBool = True
-    waves: WaveKeys | None = None
-    """How it tells captured waves."""
+    address: str = Field("", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET".')
+    backend: str = Field(
+        "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
+    )
+    read_termination: Termination = Field("\n", description="Characters that end an answer.")
+    write_termination: Termination = Field("\n", description="Characters that end a command.")
+    identity: Command = Field("*IDN?", description='Question for the identity; "" where the instrument has none.')
+    setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
+    error_queue: StrictBool = Field(
+        True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    )
+    waves: WaveKeys | None = Field(None, description="Section that says how captured waves are transmitted.")
 
     @field_validator("address")
     @classmethod
@@ -62,17 +65,24 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
 
 
 class ScpiChannel(ChannelSettings):
-    """How one value is asked for, which of several in the reply it is (from 0), and a factor on it.
+    """How one value is read: by a query for it, or on a captured wave."""
 
-    Or else the questions for the wave that it is measured on, and for that wave's preamble.
-    """
-
-    query: Annotated[Command, Field(min_length=1)] = ""
-    index: Annotated[int, Field(ge=0, le=1000)] | None = None
-    factor: Annotated[Number, Field(gt=0)] = 1.0
-    unit: ReplyUnit | None = None
-    wave: Annotated[Command, Field(min_length=1)] = ""
-    preamble: Command = ""
+    query: Annotated[Command, Field(min_length=1)] = Field(
+        "", description="Question that the instrument answers with this reading."
+    )
+    index: Annotated[int, Field(ge=0, le=1000)] | None = Field(
+        None, description="Which of several values in the answer, from 0."
+    )
+    factor: Annotated[Number, Field(gt=0)] = Field(1.0, description="Factor on the number in the answer.")
+    unit: ReplyUnit | None = Field(
+        None, description="Unit of the answer without prefix, where it is not that of the quantity."
+    )
+    wave: Annotated[Command, Field(min_length=1)] = Field(
+        "",
+        description="Question for the samples of a captured wave, instead of query; the quantity is then measured on "
+        "the wave.",
+    )
+    preamble: Command = Field("", description="Question for the preamble of that wave.")
 
     @model_validator(mode="after")
     def _one_question(self) -> ScpiChannel:
@@ -90,7 +100,11 @@ class ScpiChannel(ChannelSettings):
 
 
 class ScpiSwitch(SwitchSettings):
-    """The command that switches off, and the question that a switch which is off answers with 0 or OFF."""
+    """A command that switches off."""
 
-    command: Annotated[Command, Field(min_length=1)]
-    confirm: Command = ""
+    command: Annotated[Command, Field(min_length=1)] = Field(
+        description='Command that switches off, such as "OUTP OFF".'
+    )
+    confirm: Command = Field(
+        "", description='Question that is answered with 0 or OFF when the output is off, such as "OUTP?".'
+    )

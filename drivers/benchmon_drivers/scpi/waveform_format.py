@@ -37,7 +37,7 @@ class Preamble:
 
 
 class WaveKeys(BaseModel):
-    """[instrument.waves]: how samples are coded, and how they are scaled, by the preamble or fixed here.
+    """How the samples of a captured wave are coded and scaled, by the preamble or by the keys here.
 
     Sample k is at x_origin + (k − x_reference) · x_increment seconds; code c is
     (c − y_reference) · y_increment + y_origin.
@@ -45,20 +45,33 @@ class WaveKeys(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    preamble: Annotated[tuple[PreambleField, ...], Field(max_length=100)] = ()
-    """The fields of the preamble in their order, "-" for one that does not matter."""
-    codes: Codes = "int16"
-    formats: dict[str, Codes] = {}
-    """What the preamble's field `format` says, and which codes that means."""
-    byte_order: Literal["big", "little"] = "big"
-    overload: tuple[int, ...] = ()
-    """The codes of samples beyond the range."""
-    x_increment: Annotated[Number, Field(gt=0, le=1000)] | None = None
-    x_origin: Number = 0.0
-    x_reference: Number = 0.0
-    y_increment: Number = 1.0
-    y_origin: Number = 0.0
-    y_reference: Number = 0.0
+    preamble: Annotated[tuple[PreambleField, ...], Field(max_length=100)] = Field(
+        (),
+        description='Fields of the preamble in their order: the keys below, "points", "format", and "-" for a field '
+        "that does not matter.",
+    )
+    codes: Codes = Field("int16", description="How a sample is coded, where the preamble does not say.")
+    formats: dict[str, Codes] = Field(
+        {}, description="What the preamble's field format may hold, and the codes it stands for."
+    )
+    byte_order: Literal["big", "little"] = Field(
+        "big", description="Which byte of a sample comes first: the high one (big) or the low one (little)."
+    )
+    overload: tuple[int, ...] = Field(
+        (), description="Codes of samples beyond the range; the reading is then over range."
+    )
+    x_increment: Annotated[Number, Field(gt=0, le=1000)] | None = Field(
+        None, description="Time from sample to sample in seconds; needed here where the preamble does not hold it."
+    )
+    x_origin: Number = Field(
+        0.0, description="Time of the reference sample in seconds, where the preamble does not hold it."
+    )
+    x_reference: Number = Field(0.0, description="Number of the reference sample, where the preamble does not hold it.")
+    y_increment: Number = Field(1.0, description="Volts or amperes of one code, where the preamble does not hold it.")
+    y_origin: Number = Field(
+        0.0, description="Volts or amperes at the reference code, where the preamble does not hold it."
+    )
+    y_reference: Number = Field(0.0, description="Reference code, where the preamble does not hold it.")
 
     @model_validator(mode="after")
     def _all_is_told(self) -> WaveKeys:

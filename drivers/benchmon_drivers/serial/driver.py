@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar, TypeVar
 
+from pydantic import Field
+
 from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
@@ -18,7 +20,9 @@ _DRIVER_TICK = 0.05
 class SerialSettings(InstrumentSettings, SerialKeys):
     """A meter on a serial port."""
 
-    address: PortAddress
+    address: PortAddress = Field(
+        description='Serial port such as "/dev/ttyUSB0", or a URL of pyserial such as "socket://192.0.2.5:4001".'
+    )
 
 
 Keys = TypeVar("Keys", bound=SerialSettings)

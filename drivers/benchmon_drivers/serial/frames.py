@@ -190,22 +190,36 @@ HexBytes = Annotated[
 
 
 class SerialFramesSettings(SerialSettings):
-    """A meter on a serial port, what its frames look like, and what is sent to it.
+    """A meter that sends binary frames over a serial port.
 
-    Positions are bytes from the frame's beginning, from 0, or from its end if negative.
+    Positions are bytes from the beginning of the frame, from 0, or from its end if negative.
     """
 
-    sync: HexBytes = b""
-    tail: HexBytes = b""
-    length: Annotated[int, Field(ge=1, le=LONGEST_FRAME)] | None = None
-    length_at: Annotated[int, Field(ge=0, le=63)] | None = None
-    length_adds: Annotated[int, Field(ge=-64, le=LONGEST_FRAME)] = 0
-    checksum: Checksum = "none"
-    checksum_at: _Position | None = None
-    checksum_from: Annotated[int, Field(ge=0, le=LONGEST_FRAME)] = 0
-    checksum_order: Order = "little"
-    setup: tuple[HexBytes, ...] = ()
-    query: HexBytes = b""
+    sync: HexBytes = Field(b"", description='Bytes that begin a frame, in hexadecimal: "AA 55".')
+    tail: HexBytes = Field(b"", description="Bytes that end a frame, in hexadecimal.")
+    length: Annotated[int, Field(ge=1, le=LONGEST_FRAME)] | None = Field(
+        None, description="Bytes of a whole frame, where all have the same length."
+    )
+    length_at: Annotated[int, Field(ge=0, le=63)] | None = Field(
+        None, description="Position of the byte that holds the length, instead of length."
+    )
+    length_adds: Annotated[int, Field(ge=-64, le=LONGEST_FRAME)] = Field(
+        0, description="What to add to that byte to get the bytes of the whole frame."
+    )
+    checksum: Checksum = Field("none", description="Kind of checksum; crc16 is that of Modbus.")
+    checksum_at: _Position | None = Field(
+        None, description="Position of the checksum; just before the tail where it is left out."
+    )
+    checksum_from: Annotated[int, Field(ge=0, le=LONGEST_FRAME)] = Field(
+        0, description="Position of the first byte that the checksum covers."
+    )
+    checksum_order: Order = Field(
+        "little", description="Which byte of the checksum comes first: the low one (little) or the high one (big)."
+    )
+    setup: tuple[HexBytes, ...] = Field((), description="Bytes that are sent when the port is opened, in hexadecimal.")
+    query: HexBytes = Field(
+        b"", description="Bytes that make the meter answer, in hexadecimal; left out where it sends by itself."
+    )
 
     @model_validator(mode="after")
     def _a_frame_can_be_told(self) -> SerialFramesSettings:
@@ -237,20 +251,23 @@ class SerialFramesSettings(SerialSettings):
 
 
 class SerialFramesChannel(ChannelSettings):
-    """Where in the frame the value is: a number of `format` at the byte `at`, times `factor`, plus `offset`.
+    """Where in a frame a value is: a number of `format` at the byte `at`, times `factor`, plus `offset`."""
 
-    `when = [2, 16]` takes it only from frames whose byte 2 is 16. `overload` and `no_value` are the numbers that stand
-    for over range and for nothing to show.
-    """
-
-    at: _Position
-    format: Annotated[str, AfterValidator(_one_number)]
-    factor: Annotated[Number, AfterValidator(not_zero)] = 1.0
-    offset: Number = 0.0
-    when: tuple[_Position, Annotated[int, Field(ge=0, le=255)]] | None = None
-    overload: tuple[float, ...] = ()
-    no_value: tuple[float, ...] = ()
-    query: HexBytes = b""
+    at: _Position = Field(
+        description="Position of the number: bytes from the beginning of the frame, from 0, or from its end if "
+        "negative."
+    )
+    format: Annotated[str, AfterValidator(_one_number)] = Field(
+        description='One number as Python\'s struct writes it: ">h" is signed, two bytes, the high byte first.'
+    )
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
+    offset: Number = Field(0.0, description="Added after the factor.")
+    when: tuple[_Position, Annotated[int, Field(ge=0, le=255)]] | None = Field(
+        None, description="Only frames of one type: [2, 16] takes those whose byte 2 is 16."
+    )
+    overload: tuple[float, ...] = Field((), description="Numbers in the frame that mean over range.")
+    no_value: tuple[float, ...] = Field((), description="Numbers in the frame that mean no reading.")
+    query: HexBytes = Field(b"", description="Bytes that make the meter answer with this channel, in hexadecimal.")
 
 
 FramesChannel = DrivenChannel[SerialFramesChannel]

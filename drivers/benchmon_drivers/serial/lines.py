@@ -13,12 +13,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from typing import Annotated, ClassVar
 
-from pydantic import AfterValidator, BeforeValidator
+from pydantic import AfterValidator, BeforeValidator, Field
 from serial.tools.list_ports import comports
 
 from benchmon.bench.fields import KeyedError
-from benchmon.errors import BadInput, BadReply, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port
+from benchmon.text import one_line
 from benchmon_drivers.number_parsing import (
     NUMBER_AND_UNIT,
     OVERLOAD,
@@ -93,28 +94,37 @@ Command = Annotated[str, BeforeValidator(one_command)]
 
 
 class SerialLinesSettings(SerialSettings):
-    """A meter on a serial port (`/dev/ttyUSB0`, or a URL of pyserial's such as `socket://host:port`).
+    """A meter that sends lines of text over a serial port."""
 
-    `pattern` is a regular expression with named groups, for all channels without one of their own; `overload` are the
-    words it shows when over range.
-    """
-
-    pattern: Pattern = NUMBER_AND_UNIT
-    overload: OverloadWords = OVERLOAD
-    setup: tuple[Command, ...] = ()
-    write_termination: Annotated[str, AfterValidator(termination)] = "\n"
+    pattern: Pattern = Field(
+        NUMBER_AND_UNIT,
+        description="Regular expression with named groups that a whole line must match; by default a number, perhaps "
+        "with a unit.",
+    )
+    overload: OverloadWords = Field(
+        OVERLOAD, description="Words that the meter sends when it is over range, by default OL, O.L, OVLD and OVERLOAD."
+    )
+    setup: tuple[Command, ...] = Field((), description="Lines that are sent when the port is opened.")
+    write_termination: Annotated[str, AfterValidator(termination)] = Field(
+        "\n", description="Characters that end a line to the meter."
+    )
 
 
 class SerialLinesChannel(ChannelSettings):
-    """Which group of the pattern is the value, and the question to ask if the meter does not stream.
+    """How one value is found in a line of text."""
 
-    A group `unit` (or `NAME_unit` for the group NAME) is the unit the value is shown in, with its prefix.
-    """
-
-    query: Command = ""
-    pattern: Pattern | None = None
-    group: str = "value"
-    unit: ReplyUnit | None = None
+    query: Command = Field("", description="Line that makes the meter answer; left out where it sends by itself.")
+    pattern: Pattern | None = Field(
+        None, description="Regular expression of this channel, where it is not that of the instrument."
+    )
+    group: str = Field(
+        "value",
+        description="Named group of the pattern that is the value; a group unit, or NAME_unit for a group NAME, is "
+        "its unit.",
+    )
+    unit: ReplyUnit | None = Field(
+        None, description="Unit of the value without prefix, where it is not that of the quantity."
+    )
 
 
 LinesChannel = DrivenChannel[SerialLinesChannel]

@@ -12,7 +12,8 @@ from typing import Annotated, Any, Final, Literal
 import serial
 from pydantic import AfterValidator, BaseModel, Field
 
-from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout
+from benchmon.text import one_line
 
 Order = Literal["big", "little"]
 """Which byte, or word, of a number comes first: that of the highest bits, or that of the lowest."""
@@ -27,11 +28,11 @@ def _one_of_three(value: float) -> float:
 class SerialKeys(BaseModel):
     """Speed in bits per second, frame and handshake of a serial line; 9600 8N1 without handshake where not given."""
 
-    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
-    data_bits: Annotated[int, Field(ge=5, le=8)] = 8
-    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
-    stop_bits: Annotated[float, AfterValidator(_one_of_three)] = 1
-    handshake: Literal["none", "xon/xoff", "rts/cts", "dtr/dsr"] = "none"
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = Field(9600, description="Bits per second of the serial line.")
+    data_bits: Annotated[int, Field(ge=5, le=8)] = Field(8, description="Data bits of a character.")
+    parity: Literal["none", "even", "odd", "mark", "space"] = Field("none", description="Parity bit.")
+    stop_bits: Annotated[float, AfterValidator(_one_of_three)] = Field(1, description="Stop bits: 1, 1.5 or 2.")
+    handshake: Literal["none", "xon/xoff", "rts/cts", "dtr/dsr"] = Field("none", description="Handshake of the line.")
 
 
 SERIAL_KEYS = frozenset(SerialKeys.model_fields)

@@ -11,6 +11,8 @@ import threading
 from contextlib import suppress
 from typing import Any, Literal
 
+from pydantic import Field
+
 from benchmon.bench.fields import KeyedError
 from benchmon.instruments.types import SwitchSettings
 from benchmon_drivers.serial.port import SerialKeys, close_port, open_port
@@ -19,10 +21,13 @@ _HANDSHAKES = {"rts": "rts/cts", "dtr": "dtr/dsr"}
 
 
 class LineSettings(SwitchSettings):
-    """The line that switches off, and the level at which it does."""
+    """A relay on a line of the serial port."""
 
-    line: Literal["rts", "dtr"]
-    level: Literal["asserted", "released"]
+    line: Literal["rts", "dtr"] = Field(description="Line of the port that holds the relay.")
+    level: Literal["asserted", "released"] = Field(
+        description="Level at which the power is off. Starting a recording puts the line to the other level, which "
+        "lets the power come."
+    )
 
 
 class SwitchedPort:

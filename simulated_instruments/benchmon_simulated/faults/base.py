@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.fault_effects import LineFaultEffect, MeterFaultEffect
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.server import InstrumentServer

@@ -11,7 +11,8 @@ import re
 from collections.abc import Mapping
 
 from benchmon.bench import Bench, Channel, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer

@@ -16,10 +16,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from benchmon.bench.topology import Nodes
 from benchmon_simulated.supply.circuit import STEPS, Charged, Cycle, DiodeNow, Floats, PeriodConditions
 from benchmon_simulated.supply.diode import path_current
 from benchmon_simulated.supply.filter import GEAR, Past
-from benchmon_simulated.supply.topology import Nodes, NodeWiring
+from benchmon_simulated.supply.topology import NodeWiring
 
 MOST_ROUNDS = 60
 CLOSE = 1e-7

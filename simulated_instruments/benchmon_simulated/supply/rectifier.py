@@ -16,8 +16,6 @@ from benchmon_simulated.supply.diode_network import DiodeNetwork
 from benchmon_simulated.supply.parts import ActualParts
 from benchmon_simulated.supply.topology import NodeWiring, wiring_of
 
-KINDS = ("half wave", "centre tap", "bridge")
-
 
 class SinglePath:
     """A half wave, centre tap or bridge rectifier; `ratio` is secondary volts of one winding per primary volt."""
@@ -26,9 +24,9 @@ class SinglePath:
         self._wiring, self._ratio, self._charged = wiring, ratio, charged
         branches = wiring.branches
         self._in_series = len(branches[0].windings)
-        self._tapped = wiring.kind == "centre tap"
+        self._tapped = wiring.topology.is_tapped
         self._in_parallel = 1 if self._tapped else len(branches)
-        self._in_path = 2 if wiring.kind == "bridge" else 1
+        self._in_path = wiring.topology.drops
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
         """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
@@ -69,7 +67,7 @@ class SinglePath:
             blocked, winding_current = winding_voltage - ladder, forward
         else:
             winding_voltage = ends / self._in_series
-            blocked = -(ladder + np.abs(ends)) / 2.0 if wiring.kind == "bridge" else ends - ladder
+            blocked = -(ladder + np.abs(ends)) / 2.0 if self._in_path > 1 else ends - ladder
             winding_current = path / self._in_parallel
         voltage = np.where(path > 0.0, drop, np.minimum(blocked, 0.0))
         power = float(forward @ drop) / STEPS
@@ -99,7 +97,7 @@ class RectifierCircuit:
         self.wiring = wiring_of(bench)
         self.charged = Charged(parts, self.wiring)
         self._network = DiodeNetwork(self.wiring, parts.ratio, parts.leakage, self.charged)
-        one_at_a_time = self.wiring.kind in KINDS and not parts.leakage
+        one_at_a_time = self.wiring.topology.is_plain and not parts.leakage
         self._single_path = SinglePath(self.wiring, parts.ratio, self.charged) if one_at_a_time else None
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:

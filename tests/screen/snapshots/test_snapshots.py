@@ -1,11 +1,11 @@
 """Every view as it was looked at and found good: each character and its style, at three sizes, with colour and without.
 
-Each file beside this one holds all views of one size. Where a view was changed on purpose, look at the
-difference and renew:
+Characters stand once a size (`80x24.txt`), how they look in files apart (`80x24-colour-styles.txt`), by line, so that a
+change of styles touches no text. Where a view was changed on purpose, look at the difference and renew:
 
     BENCHMON_RENEW_SNAPSHOTS=1 python -m pytest tests/screen/snapshots
 
-These are taken from Textual's rendering; what is painted past it has to be the same.
+These are taken from Textual's rendering; a terminal that gets only what differs has to show the same.
 """
 
 from __future__ import annotations
@@ -15,18 +15,17 @@ import os
 import string
 from pathlib import Path
 
+import pyte
 import pytest
+from rich.console import Console
 from textual.widgets import Input
 
-from benchmon.screen.frame import Frame, sgr
-from benchmon.screen.terminal.cell_diff import TerminalCells
-from benchmon.screen.views.painted import in_sight, rows_of
+from benchmon.screen.terminal.cell_diff import Sender, TerminalCells
 
 FOLDER = Path(__file__).parent
 SIZES = [(80, 24), (120, 36), (200, 60)]
 SIGNS = string.ascii_letters + string.digits
 MOST_LINES_TOLD = 60
-DEFAULT_COLOURS = {"39", "49"}
 
 
 def styled_lines(app, styles):
@@ -70,53 +69,64 @@ async def until_found_good(app, pilot, styles, good):
     return list(styled_lines(app, styles))
 
 
-def style_of(codes):
-    return ";".join(code for code in codes.split(";") if code not in DEFAULT_COLOURS)
+class Twins:
+    """Two terminals in memory: one gets all that Textual writes, the other only what differs from what it shows."""
 
+    def __init__(self, columns, lines):
+        self._whole, self._lean = pyte.Screen(columns, lines), pyte.Screen(columns, lines)
+        self._wanted, self._sender = TerminalCells(), Sender(columns, lines)
 
-def painted(app):
-    """Return the cells as they are painted."""
+    def write(self, frame):
+        pyte.Stream(self._whole).feed(frame.replace("\n", "\r\n"))
+        self._wanted.feed(frame)
+        pyte.Stream(self._lean).feed(self._sender.update(self._wanted))
 
-    def filtered(segment):
-        for line_filter in app.get_line_filters():
-            [segment] = line_filter.apply([segment], app.current_theme.background)
-        return segment
-
-    picture = TerminalCells(app.size.width, app.size.height)
-    Frame(filtered).paint(rows_of(in_sight(app.screen_stack)), picture)
-    return [[(text, style_of(style)) for text, style in picture.row(y)] for y in range(app.size.height)]
-
-
-def rendered(app):
-    """Return the cells as Textual renders them."""
-    update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
-    picture = TerminalCells(app.size.width, app.size.height)
-    for y, line in enumerate(update.strips):
-        runs = [(segment.text, style_of(sgr(segment.style))) for strip in line for segment in strip]
-        picture.put(y, 0, app.size.width, runs)
-    return [picture.row(y) for y in range(app.size.height)]
-
-
-def assert_painted_as_rendered(app, look):
-    for y, (now, wanted) in enumerate(zip(painted(app), rendered(app), strict=True)):
-        assert now == wanted, f"{look.name}, line {y}"
+    def assert_the_same(self, look):
+        for y in range(self._whole.lines):
+            whole, lean = self._whole.buffer[y], self._lean.buffer[y]
+            for x in range(self._whole.columns):
+                assert lean[x] == whole[x], f"{look.name}, line {y}, column {x}"
 
 
 async def taken(app, looks, size, read_screen, good):
-    """Return all views of one size as text, after seeing that each is painted as Textual would render it."""
-    styles, told = {}, []
+    """Return characters and styles of all views of one size; what is sent has to show each as Textual renders it."""
+    styles, characters, looked, twins = {}, [], [], Twins(*size)
     async with app.run_test(size=size) as pilot:
         for look in looks:
             await pilot.press(*look.keys)
             await until_seen(app, pilot, read_screen, look.words)
             lines = await until_found_good(app, pilot, styles, good.get(look.name))
-            assert_painted_as_rendered(app, look)
-            told += [f"= {look.name}", *lines, ""]
+            update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+            twins.write(update.render_segments(Console(color_system="truecolor", force_terminal=True)))
+            twins.assert_the_same(look)
+            texts, signs = apart(lines)
+            characters += [f"= {look.name}", *texts, ""]
+            looked += [f"= {look.name}", *signs, ""]
             await pilot.press(*look.back)
             await pilot.pause()
             assert len(app.screen_stack) == 1, f"{look.back} lead back from {look.name}"
     legend = [f"{sign} is {style}" for style, sign in styles.items()]
-    return "\n".join(["= styles", *legend, "", *told])
+    return "\n".join(characters), "\n".join(["= styles", *legend, "", *looked])
+
+
+def apart(lines):
+    """Return the lines of characters, and the lines of signs with the number of the line they belong to."""
+    texts, signs = [], []
+    for line in lines:
+        if line.startswith("|"):
+            texts.append(line)
+        else:
+            signs.append(f"{len(texts)}{line}")
+    return texts, signs
+
+
+def together(texts, signs):
+    """Return characters and signs line by line, as `apart` was given them."""
+    by_line = dict(line.split(":", 1) for line in signs)
+    for number, text in enumerate(texts, 1):
+        yield text
+        if str(number) in by_line:
+            yield f":{by_line[str(number)]}"
 
 
 def looks_in(text):
@@ -130,11 +140,18 @@ def looks_in(text):
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
-    file = FOLDER / f"{size[0]}x{size[1]}-{colour}.txt"
-    then = file.read_text(encoding="utf-8") if file.exists() else ""
-    now = await taken(still_app, looks, size, read_screen, looks_in(then))
+    name = f"{size[0]}x{size[1]}"
+    files = FOLDER / f"{name}.txt", FOLDER / f"{name}-{colour}-styles.txt"
+    then = [file.read_text(encoding="utf-8") if file.exists() else "" for file in files]
+    texts, signs = (looks_in(text) for text in then)
+    good = {look: list(together(texts[look], signs.get(look, []))) for look in texts}
+    now = await taken(still_app, looks, size, read_screen, good)
     if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
-        file.write_text(now, encoding="utf-8")
-        pytest.skip(f"{file.name} renewed")
-    difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
-    assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
+        for file, text in zip(files, now, strict=True):
+            file.write_text(text, encoding="utf-8")
+        pytest.skip(f"{name}, {colour}, renewed")
+    for what, before, after in zip(("characters", "styles"), then, now, strict=True):
+        difference = list(
+            difflib.unified_diff(before.split("\n"), after.split("\n"), "found good", "now", lineterm="", n=2)
+        )
+        assert not difference, "\n".join([what, *difference[:MOST_LINES_TOLD], "", __doc__ or ""])

@@ -1,0 +1,242 @@
+"""The conditions a prediction is made for, as measured: mains voltage, ambient temperature, power on or off."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Container
+from dataclasses import dataclass
+
+from benchmon.bench import Accuracy, Bench, Channel
+from benchmon.prediction.operating_point import Load
+from benchmon.prediction.result import Prediction
+from benchmon.watch.plan import powered_above
+from benchmon.watch.watch import STALE_AFTER_PERIODS
+
+_SMOOTHING = 1.25
+"""Time constant of the smoothing, in seconds: by 1 s the noise of a reading every half second grows by a seventh, by
+2 s a mains that wanders by 3 % in three minutes makes a quiet output drift."""
+_MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
+_COLDEST, _HOTTEST = -60.0, 120.0
+_OFF_AFTER = 2.0
+_LEAST_RISE = 2.0
+"""Kelvins under which nobody can tell by a reading how far a part has warmed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None where the bench's stand."""
+
+    mains_voltage: float | None = None
+    ambient: float | None = None
+    load: Load = None
+
+    def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
+        """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
+
+        Another load is never near.
+        """
+        return (
+            self.load == other.load
+            and _near(self.mains_voltage, other.mains_voltage, mains * (other.mains_voltage or 0.0))
+            and _near(self.ambient, other.ambient, ambient)
+        )
+
+
+def _near(one: float | None, other: float | None, allowed: float) -> bool:
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) <= allowed
+
+
+class Smoothed:
+    """A channel's readings smoothed over some seconds; a step larger than `jump` is taken at once.
+
+    The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
+    count alike until there is about a second of them. From then on level and slope are followed together (a critically
+    damped g-h filter), so that a mains which wanders is not followed seconds late: what is predicted from it would seem
+    to drift. Silence counts from `began` (session seconds).
+    """
+
+    def __init__(self, channel: Channel, jump: float, began: float = 0.0) -> None:
+        self.channel = channel
+        self._jump = jump
+        self._value: float | None = None
+        self._slope = 0.0
+        self._since_jump = 0
+        self._time = began
+
+    def add(self, time: float, value: float) -> None:
+        """Take a reading at `time` seconds."""
+        passed = max(0.0, time - self._time)
+        due = None if self._value is None else self._value + self._slope * passed
+        if due is None or abs(value - due) > self._jump:
+            self._value, self._slope, self._since_jump = value, 0.0, 0
+        else:
+            self._since_jump += 1
+            kept = math.exp(-passed / _SMOOTHING)
+            level, slope = 1.0 - kept * kept, (1.0 - kept) ** 2
+            self._value = due + max(1 / self._since_jump, level) * (value - due)
+            if passed > 0.0 and self._since_jump * level > 1.0:
+                self._slope += slope * (value - due) / passed
+        self._time = time
+
+    def is_silent(self, time: float) -> bool:
+        """Return whether the channel has given nothing for three of its periods."""
+        return time - self._time > STALE_AFTER_PERIODS * self.channel.period
+
+    def at(self, time: float) -> float | None:
+        """Return the smoothed value, None before the first reading and while the channel is silent."""
+        return None if self.is_silent(time) else self._value
+
+
+class PowerSwitchings:
+    """When the supply was powered and when not, as its mains voltage tells.
+
+    Without power for less than two seconds counts as a glitch of the meter, not as a power cycle.
+    """
+
+    def __init__(self, powered_above: float, on_since: float | None) -> None:
+        self.powered_above = powered_above
+        self._spells: deque[tuple[float, float]] = deque([] if on_since is None else [(on_since, math.inf)], maxlen=20)
+        self._low_since: float | None = None
+        self._found_on = on_since
+
+    @property
+    def found_on(self) -> float | None:
+        """When the supply was first found with power that nobody saw come; None where it was seen, or never came."""
+        return self._found_on
+
+    @property
+    def on_since(self) -> float | None:
+        """Return when the power last came, None before that and while it is away."""
+        return self._spells[-1][0] if self._spells and self._spells[-1][1] == math.inf else None
+
+    def observe(self, time: float, voltage: float) -> None:
+        """Take a reading of the mains, volts rms, at `time` seconds."""
+        if voltage > self.powered_above:
+            if not self._spells and self._low_since is None:
+                self._found_on = time
+            self._low_since = None
+            if self.on_since is None:
+                self._spells.append((time, math.inf))
+            return
+        self._low_since = time if self._low_since is None else self._low_since
+        if self.on_since is not None and time - self._low_since >= _OFF_AFTER:
+            self._spells[-1] = (self._spells[-1][0], self._low_since)
+
+    def warm_for(self, time: float, time_constant: float, found: float = 0.0) -> float:
+        """Return how long a cold supply would have to be on to be as warm as this one is at `time`; all in seconds.
+
+        A part with one time constant warms along 1 − exp(−t/τ) while the power is on and cools along exp(−t/τ) while
+        it is off (lumped heat capacity, JESD51). `found` is how far it had warmed when it was found on, 0 to 1.
+        """
+        # What is still missing is followed, not what has come: near the end it is the small one, and keeps its digits.
+        missing, last = (1.0, 0.0) if self._found_on is None else (1.0 - found, self._found_on)
+        for on, off in self._spells:
+            missing = _cooled(missing, max(0.0, min(on, time) - last) / time_constant)
+            last = max(min(off, time), min(on, time))
+            missing *= math.exp(-(last - min(on, time)) / time_constant)
+        missing = _cooled(missing, max(0.0, time - last) / time_constant)
+        return math.inf if missing <= 0.0 else -time_constant * math.log(missing)
+
+
+def _cooled(missing: float, time_constants: float) -> float:
+    return missing if time_constants == 0.0 else 1.0 - (1.0 - missing) * math.exp(-time_constants)
+
+
+class MeasuredConditions:
+    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them.
+
+    Times are in session seconds; they begin at `began`. `read` names the channels that are read at all, None for all.
+    """
+
+    def __init__(self, bench: Bench, *, began: float = 0.0, read: Container[str] | None = None) -> None:
+        self._began = began
+        self._powered_above = powered_above(bench)
+        mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
+        self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
+        self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
+        self.load: Load = None
+        self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
+        self._first: dict[str, tuple[float, float]] = {}
+
+    @property
+    def mains_accuracy(self) -> Accuracy | None:
+        """The accuracy of the meter that measures the mains voltage, None where there is none."""
+        return None if self.mains is None else self.mains.channel.accuracy
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._powered_above = self.power.powered_above = powered_above(bench)
+        channels = {channel.name: channel for channel in bench.channel}
+        for followed in (self.mains, self.ambient):
+            if followed is not None:
+                followed.channel = channels[followed.channel.name]
+
+    def observe(self, channel: str, time: float, value: float | None) -> None:
+        """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
+        if value is None or not math.isfinite(value):
+            return
+        self._first.setdefault(channel, (time, value))
+        if self.mains and channel == self.mains.channel.name:
+            self.mains.add(time, value)
+            self.power.observe(time, value)
+        if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
+            self.ambient.add(time, value)
+
+    def now(self, time: float) -> Conditions | None:
+        """Return what to predict for at `time`, None where the supply is not powered or that is not known yet.
+
+        A mains meter that is silent leaves the bench file's nominal voltage, with its tolerance.
+        """
+        if self.mains is None or self.mains.is_silent(time):
+            return self.without_mains(time)
+        voltage = self.mains.at(time)
+        if voltage is None or voltage <= self._powered_above:
+            return None
+        return Conditions(voltage, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    def without_mains(self, time: float) -> Conditions:
+        """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
+        return Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    @property
+    def power_on(self) -> float | None:
+        """When the supply was last switched on, in session seconds; None while it is off or that is not known."""
+        return self.power.on_since
+
+    @property
+    def was_on(self) -> bool:
+        """Whether the supply was found on: nobody saw the power come."""
+        return self.power.found_on is not None
+
+    def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
+        """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.
+
+        Where nobody saw the power come, the channel's own first reading tells how far it had warmed by then, at most to
+        where it should settle. What has no time constant is as the power finds it: since power-on, or since the
+        session's start where no meter saw the power come.
+        """
+        time_constant = prediction.warm_up.get(channel.quantity)
+        if self.power.on_since is None or time_constant is None:
+            return max(0.0, time - (self._began if self.power.on_since is None else self.power.on_since))
+        return self.power.warm_for(time, time_constant, self._found_warm(channel, time_constant, prediction))
+
+    def _found_warm(self, channel: Channel, time_constant: float, prediction: Prediction) -> float:
+        """Return the part of its rise, 0 to 1, that a temperature had when the supply was found on."""
+        first, found_on = self._first.get(channel.name), self.power.found_on
+        settled = prediction.quantities.get(channel.quantity)
+        if first is None or found_on is None or settled is None:
+            return 0.0
+        rise = settled.value - prediction.ambient
+        if rise < _LEAST_RISE:
+            return 0.0
+        missing = min(1.0, max(0.0, 1.0 - (first[1] - prediction.ambient) / rise))
+        missing *= math.exp(min(50.0, max(0.0, first[0] - found_on) / time_constant))
+        return max(0.0, 1.0 - missing)
+
+
+def _first_of(bench: Bench, quantity: str, read: Container[str] | None) -> Channel | None:
+    found = (channel for channel in bench.channel if read is None or channel.name in read)
+    return next((channel for channel in found if channel.quantity == quantity), None)

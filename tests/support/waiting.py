@@ -1,0 +1,21 @@
+"""Waiting for what must come, on a machine that may be busy: conditions are polled, and patience is long."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import TypeVar
+
+Found = TypeVar("Found")
+
+PATIENCE = 60.0
+"""Seconds after which what has not come is given up. A test that passes never waits for them."""
+
+
+def until(something: Callable[[], Found], seconds: float = PATIENCE, pause: float = 0.01) -> Found:
+    """Wait until `something` returns what is true, and return it; fail after `seconds`."""
+    end = time.monotonic() + seconds
+    while not (found := something()):
+        assert time.monotonic() < end, "it never came"
+        time.sleep(pause)
+    return found
