@@ -136,6 +136,12 @@ class Expectations:
         warm_for = self._measured.warm_for(channel, time, around.middle)
         return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)
 
+    def situation(self, time: float) -> Conditions:
+        """Return the conditions as they are at `time` (session seconds), without a mains where there is no power."""
+        ambient = self._measured.ambient
+        unpowered = Conditions(None, None if ambient is None else ambient.at(time), self._measured.load)
+        return self._measured.now(time) or unpowered
+
     def thinned(self, judgement: Judgement) -> Judgement:
         """Return a judgement as it is stored: what was expected is the former value till it has moved enough.
 

@@ -28,6 +28,7 @@ from benchmon.recorder.clocks import Clocks, ClockWatch
 from benchmon.recorder.editing import Editing
 from benchmon.recorder.expectations import Expectations
 from benchmon.recorder.life_sign import LifeSign
+from benchmon.recorder.settled_predictions import SettledPredictions
 from benchmon.recorder.staging import Staging
 from benchmon.recorder.stopping import Stop, stopped_by_signals
 from benchmon.recorder.summary import Summary, Tally
@@ -85,6 +86,7 @@ class Recording:
         self._watch = Watch(bench.channel, self._understanding.insight)
         self._expectations = Expectations(bench)
         self._staging = Staging(bench)
+        self._settled = SettledPredictions(bench)
         self._editing = Editing(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
@@ -115,6 +117,7 @@ class Recording:
             self._tell_settings()
             self._expectations.start()
             self._understanding.start()
+            self._settled.start()
             self._acquisition.start()
             self._switching.start()
             self._editing.start()
@@ -135,6 +138,7 @@ class Recording:
             self._editing.stop()
             self._expectations.stop()
             self._understanding.stop()
+            self._settled.stop()
         ended = self._now()
         self._writer.finish(ended)
         return self._tally.summary(self._path, ended, self._status.latest)
@@ -178,6 +182,10 @@ class Recording:
             else:
                 self._status.observe(told)
                 self._writer.put(told)
+        is_ready = self._expectations.prediction is not None
+        situation = self._expectations.situation(now)
+        for prediction in self._settled.news(now, situation, self._staging.plan, is_ready=is_ready):
+            self._writer.put(prediction)
         self._events(self._editing.events(now, self._staging.begun))
         for request in self._writer.requests():
             self._answer(request)
@@ -284,6 +292,7 @@ class Recording:
         self._status.change(bench)
         self._understanding.change(bench)
         self._expectations.change(bench)
+        self._settled.change(bench)
         self._staging.change(bench)
         self._set_load()
         self._events([self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")])

@@ -16,8 +16,6 @@ from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.loading import all_is_loaded
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
-from benchmon.screen.foresight import Foresight
-from benchmon.screen.heat import limited_channels
 from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
@@ -54,10 +52,7 @@ _LATER_VIEWS = {
 
 
 class BenchmonApp(Operator):
-    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing.
-
-    `foresight` works out what the bench should do; a test may bring its own.
-    """
+    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing."""
 
     CSS_PATH = "benchmon.tcss"
     ENABLE_COMMAND_PALETTE = False
@@ -75,7 +70,6 @@ class BenchmonApp(Operator):
         *,
         ascii_only: bool = False,
         read_only: bool = False,
-        foresight: Foresight | None = None,
     ) -> None:
         super().__init__(driver_class=LeanDriver, ansi_color=True)
         self.register_theme(TERMINAL_COLOURS)
@@ -88,7 +82,6 @@ class BenchmonApp(Operator):
         self.picture.read_only = read_only
         self._rang = -math.inf
         self._has_more = False
-        self.picture.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
@@ -114,8 +107,6 @@ class BenchmonApp(Operator):
         refused = [event.message for event in self._take_update() if event.kind == EventKind.REFUSED]
         if refused and self.picture.live:
             self.tell(refused[-1])
-        if limited_channels(self.picture) and self._has_values():
-            self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
         self.follow_work()
         self.show_all()
         self._ring()

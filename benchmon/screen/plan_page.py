@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.numbers import clock, minutes
@@ -15,9 +14,6 @@ from benchmon.watch.plan import Outcome, Plan, Stage, Standing
 from benchmon.watch.plan_cautions import step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
-
-if TYPE_CHECKING:
-    from benchmon.prediction.result import Prediction
 
 _TITLES = 15
 _TONES = {
@@ -82,8 +78,8 @@ def _outcome_words(stage: Stage, picture: Picture) -> str:
 
 def step_page(picture: Picture, place: int, width: int, alphabet: Alphabet) -> list[Line]:
     """Return the lines on one step, numbered from 1: what to do, what is lacking, what to expect, and the cautions."""
-    situation, foresight = picture.situation_at(place), picture.foresight
-    prediction = foresight.at(situation)
+    prediction, problem = picture.step_expected(place)
+    expected: Mapping[str, Expected] = {} if prediction is None else prediction.quantities
     plan = picture.plan
     stage = plan.stages[place - 1]
     lines = [rule(f" {alphabet.plain(f'step {place}: {stage.step.name}')}", width, alphabet)]
@@ -93,10 +89,10 @@ def step_page(picture: Picture, place: int, width: int, alphabet: Alphabet) -> l
     elif plan.standing is Standing.WAITING:
         lines += _entry("begin", "Enter begins the plan; before that nothing follows it", width, alphabet, Tone.STRONG)
     lines += _needs(stage, picture, width, alphabet)
-    cautions = step_cautions(plan, place, picture.info.bench, prediction)
+    cautions = step_cautions(plan, place, picture.info.bench, expected)
     for index, caution in enumerate(cautions):
         lines += _entry("" if index else f"take care {alphabet.warning}", caution, width, alphabet, Tone.DOUBT)
-    return [*lines, *_expected(picture, prediction, foresight.problem(situation), width, alphabet)]
+    return [*lines, *_expected(picture, expected, problem, width, alphabet)]
 
 
 def _to_do(plan: Plan, place: int, stage: Stage) -> str:
@@ -142,13 +138,13 @@ def _needs(stage: Stage, picture: Picture, width: int, alphabet: Alphabet) -> li
 
 
 def _expected(
-    picture: Picture, prediction: Prediction | None, problem: str, width: int, alphabet: Alphabet
+    picture: Picture, expected: Mapping[str, Expected], problem: str, width: int, alphabet: Alphabet
 ) -> list[Line]:
     """Return what every channel should settle at, beside what it reads now, in as many columns as fit."""
     heading = rule(" expected at this step, settled; and read now", width, alphabet)
-    if prediction is None:
-        return [heading, *_entry("", problem or "being worked out …", width, alphabet, Tone.QUIET)]
-    rows = [row for channel in picture.channels if (row := _expected_row(channel, prediction, alphabet))]
+    if not expected:
+        return [heading, *_entry("", problem, width, alphabet, Tone.QUIET)]
+    rows = [row for channel in picture.channels if (row := _expected_row(channel, expected, alphabet))]
     across = max(1, (width - 1) // (_EXPECTED + _APART))
     return [heading, *(_side_by_side(rows[start : start + across]) for start in range(0, len(rows), across))]
 
@@ -158,9 +154,9 @@ _NAME, _VALUE, _NOW, _APART = 16, 19, 11, 3
 _EXPECTED = 1 + _NAME + _VALUE + _NOW
 
 
-def _expected_row(channel: ChannelPicture, prediction: Prediction, alphabet: Alphabet) -> Line:
+def _expected_row(channel: ChannelPicture, quantities: Mapping[str, Expected], alphabet: Alphabet) -> Line:
     quantity, judgement = channel.channel.quantity, channel.judgement
-    expected = prediction.quantities.get(quantity)
+    expected = quantities.get(quantity)
     if expected is None or quantity in _GIVEN:
         return ()
     value = alphabet.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))

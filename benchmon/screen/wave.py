@@ -9,8 +9,9 @@ import numpy as np
 
 from benchmon.errors import DataFileError
 from benchmon.prediction.periods import Samples, frequency_of, samples_of
-from benchmon.prediction.result import Floats, Prediction
+from benchmon.prediction.result import Floats
 from benchmon.prediction.waveform import measure
+from benchmon.session.predictions import StoredPrediction
 from benchmon.watch.records import Waveform
 
 _MOST_SAMPLES = 8_000
@@ -32,7 +33,7 @@ def trace_of(quantity: str) -> str:
     return ".".join(quantity.split(".")[:2])
 
 
-def expected_wave(prediction: Prediction | None, quantity: str) -> Folded | None:
+def expected_wave(prediction: StoredPrediction | None, quantity: str) -> Folded | None:
     """Return what the wave of a quantity should look like, None where the prediction has no such trace."""
     values = None if prediction is None else prediction.waveforms.traces.get(trace_of(quantity))
     if prediction is None or values is None:

@@ -108,6 +108,8 @@ class SessionFollower:
         explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
         forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
         waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
+        settled = told.settled.after_last(connection, _AT_ONCE) if told.settled else []
+        steps = told.steps.after_last(connection, _AT_ONCE) if told.steps else []
         # An instrument that says what it is, is told by an event as well.
         identities = read_identities(connection, self._info.bench) if latest or not self._identities else {}
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
@@ -132,6 +134,8 @@ class SessionFollower:
             before,
             changes[-1].bench if changes else None,
             read_status(connection, self._info.layout),
+            settled[-1] if settled else None,
+            tuple(steps),
         )
 
     def _beat(self) -> Beat | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from benchmon.bench import Bench
+from benchmon.session.predictions import SettledPrediction, StepPrediction
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
 
@@ -87,4 +88,6 @@ Record = (
     | Anchor
     | BenchChange
     | BenchStatus
+    | SettledPrediction
+    | StepPrediction
 )

@@ -67,6 +67,8 @@ class ReplayView:
         self._explanations = _Upcoming(_as_parts(told.explanations))
         self._forecasts = _Upcoming(_as_parts(told.forecasts))
         self._waveforms = _Upcoming(_as_parts(told.waveforms, WAVEFORMS_AT_ONCE))
+        self._settled = _Upcoming(_as_parts(told.settled, WAVEFORMS_AT_ONCE))
+        self._steps = _Upcoming(_as_parts(told.steps))
         self._position = start
         self._last_clock: float | None = None
 
@@ -102,6 +104,8 @@ class ReplayView:
             explanations = self._explanations.due(connection, until)
             forecasts = self._forecasts.due(connection, until)
             waveforms = self._waveforms.due(connection, until)
+            settled = self._settled.due(connection, until)
+            steps = self._steps.due(connection, until)
             status = read_status(connection, self._info.layout, until)
         identities, self._identities = self._identities, {}
         before, self._before = self._before, []
@@ -118,6 +122,8 @@ class ReplayView:
             tuple(waveforms),
             bench=self._bench_change(until),
             status=status,
+            settled=settled[-1] if settled else None,
+            steps=tuple(steps),
         )
 
     def _bench_change(self, until: float) -> Bench | None:

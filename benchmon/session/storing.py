@@ -19,6 +19,7 @@ import benchmon
 from benchmon.bench import Bench
 from benchmon.errors import one_line
 from benchmon.session.heartbeat import boot
+from benchmon.session.predictions import SettledPrediction, StepPrediction, encode_prediction
 from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
 from benchmon.session.schema import encode_state, to_microseconds
 from benchmon.session.statuses import encode_status
@@ -122,6 +123,18 @@ class Encoder:
             return
         row = (to_microseconds(record.time), until, str(record.level), encode_status(record))
         yield "INSERT INTO statuses (time, until, level, status) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _settled(self, record: SettledPrediction) -> Iterator[Statement]:
+        told, waves = encode_prediction(record.prediction), record.prediction.packed if record.prediction else b""
+        row = (to_microseconds(record.time), one_line(record.problem, 400), told, waves)
+        yield "INSERT INTO settled (time, problem, prediction, waves) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _step_prediction(self, record: StepPrediction) -> Iterator[Statement]:
+        told = encode_prediction(record.prediction)
+        row = (to_microseconds(record.time), record.step, one_line(record.problem, 400), told)
+        yield "INSERT INTO step_predictions (time, step, problem, prediction) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
     def _forecast(self, record: Forecast) -> Iterator[Statement]:

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
+from benchmon.session.predictions import SettledPrediction, StepPrediction
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
 
@@ -54,11 +55,13 @@ class Update:
     """What came since the last poll. Judgements are in the order of their times, as are events.
 
     `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
-    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
-    those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
-    what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
-    events have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is
-    how the bench stands by its recorder's word, None where the session holds none.
+    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are those
+    that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is what
+    keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier events
+    have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is how
+    the bench stands by its recorder's word, None where the session holds none. `settled` is what the bench settles at
+    as it is measured, None where that has not changed, and `steps` is what came of what it settles at in steps of the
+    plan.
     """
 
     now: float
@@ -73,6 +76,8 @@ class Update:
     events_before: int = 0
     bench: Bench | None = None
     status: BenchStatus | None = None
+    settled: SettledPrediction | None = None
+    steps: tuple[StepPrediction, ...] = ()
 
 
 class SessionView(Protocol):

@@ -7,6 +7,7 @@ from collections import deque
 from dataclasses import dataclass
 from itertools import count
 
+from benchmon.session.predictions import SettledPrediction, StepPrediction
 from benchmon.session.records import Heartbeat, Record
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus, Level
@@ -14,6 +15,7 @@ from benchmon.watch.status import BenchStatus, Level
 MOST_WAITING = 100_000
 """Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
 _SAMPLES_LIKE_A_READING = 10
+_MAY_GIVE_WAY = (Judgement, Forecast, Explanations, Waveform, BenchStatus, SettledPrediction, StepPrediction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ class Waiting:
                 self._heartbeat = record
                 return
             number = next(self._numbers)
-            may_give_way = isinstance(record, Judgement | Forecast | Explanations | Waveform | BenchStatus)
+            may_give_way = isinstance(record, _MAY_GIVE_WAY)
             line = self._readings if may_give_way else self._others
             line.append(number, record)
             while line.weight > self._most and len(line.records) > 1:

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
 
 from benchmon.bench import Bench
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
 from benchmon.watch.plan import Plan
-
-if TYPE_CHECKING:
-    from benchmon.prediction.result import Prediction
 
 _TOUCHABLE = 60.0
 """°C above which metal is not touched (burn threshold of metal for a second's touch, ISO 13732-1, from memory)."""
@@ -19,9 +15,9 @@ _TOUCHED_DC = 60.0
 _WARM_LOAD = 1.0
 
 
-def step_cautions(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> list[str]:
-    """Return the cautions at a step, numbered from 1, with the numbers that `prediction` has for it."""
-    return [*_before(plan, place), *_charge(plan, place, bench, prediction), *_heat(plan, place, prediction)]
+def step_cautions(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
+    """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
+    return [*_before(plan, place), *_charge(plan, place, bench, expected), *_heat(plan, place, expected)]
 
 
 def _before(plan: Plan, place: int) -> Iterator[str]:
@@ -35,9 +31,9 @@ def _before(plan: Plan, place: int) -> Iterator[str]:
         yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
 
 
-def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> Iterator[str]:
+def _charge(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
     reservoir = bench.reservoir
-    volts = prediction.quantities.get("reservoir.voltage.peak") if prediction is not None else None
+    volts = expected.get("reservoir.voltage.peak")
     if reservoir is None or volts is None:
         return
     energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
@@ -48,12 +44,10 @@ def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None)
         yield f"{held}: more than is safe to touch."
 
 
-def _heat(plan: Plan, place: int, prediction: Prediction | None) -> Iterator[str]:
-    if prediction is None:
-        return
-    case = prediction.quantities.get("diode.temperature.case")
+def _heat(plan: Plan, place: int, expected: Mapping[str, Expected]) -> Iterator[str]:
+    case = expected.get("diode.temperature.case")
     if case is not None and case.value > _TOUCHABLE:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
-    power = prediction.quantities.get("output.power.mean")
+    power = expected.get("output.power.mean")
     if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:
         yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."
