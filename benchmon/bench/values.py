@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, Field
+from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
 from benchmon.errors import BadInput
@@ -77,3 +79,47 @@ def parse_accuracy(text: object, unit: str) -> Accuracy:
     if relative < 0 or absolute < 0 or relative + absolute == 0:
         raise BadInput("must be above zero; a meter without uncertainty cannot be judged")
     return Accuracy(relative, absolute)
+
+
+def field_of(model: type[BaseModel], key: str) -> FieldInfo:
+    """Return the field of `model` that a bench file spells `key`. Raises `KeyError` where there is none."""
+    for name, field in model.model_fields.items():
+        if key == (field.alias or name):
+            return field
+    raise KeyError(key)
+
+
+def kind_of(field: FieldInfo) -> q.Kind | None:
+    """Return the kind of value that a field takes, None where it is text, a choice, a list or the like."""
+    return next((found for found in _beside_the_type(field) if isinstance(found, q.Kind)), None)
+
+
+def why_not(field: FieldInfo, value: float) -> str:
+    """Return why the limits of a field do not allow `value` (SI), "" where they do.
+
+    >>> why_not(Field(gt=0, le=5), 7.0)
+    'must be at most 5'
+    """
+    for found in _beside_the_type(field):
+        for name, words, holds in _LIMITS:
+            limit = getattr(found, name, None)
+            if limit is not None and not holds(value, limit):
+                return f"must be {words} {limit:g}"
+    return ""
+
+
+_LIMITS = (
+    ("gt", "above", float.__gt__),
+    ("ge", "at least", float.__ge__),
+    ("lt", "below", float.__lt__),
+    ("le", "at most", float.__le__),
+)
+
+
+def _beside_the_type(field: FieldInfo) -> Iterator[object]:
+    """Give what is annotated beside the type of a field, also where that may be None."""
+    yield from field.metadata
+    for part in get_args(field.annotation):
+        if get_origin(part) is Annotated:
+            for found in get_args(part)[1:]:
+                yield from found.metadata if isinstance(found, FieldInfo) else [found]

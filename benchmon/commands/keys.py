@@ -152,7 +152,7 @@ def _key(name: str, field: FieldInfo) -> Key:
     choices = _choices(field.annotation)
     if len(choices) > 1:
         meaning = f"{meaning} One of {', '.join(map(_toml, choices))}."
-    return Key(name, _value((field.annotation, *field.metadata)), _default(field), meaning)
+    return Key(name, _value(field), _default(field), meaning)
 
 
 def _default(field: FieldInfo) -> str:
@@ -177,22 +177,26 @@ def _choices(annotation: Any) -> tuple[object, ...]:
     return tuple(choice for inner in _parts(annotation) for choice in _choices(inner))
 
 
-def _value(annotated: Sequence[Any]) -> str:
-    """Return the unit of a value, or its type in words, from an annotation and its metadata."""
-    from benchmon.quantities import FRACTION, Kind
+def _value(field: FieldInfo) -> str:
+    """Return the unit of a field, or its type in words."""
+    from benchmon.bench.values import kind_of
+    from benchmon.quantities import FRACTION
 
-    annotation, *metadata = annotated
-    kind = next((found for found in metadata if isinstance(found, Kind)), None)
-    if kind is not None:
-        return kind.unit or ("fraction" if kind is FRACTION else "number")
+    kind = kind_of(field)
+    if kind is None:
+        return _type(field.annotation)
+    return kind.unit or ("fraction" if kind is FRACTION else "number")
+
+
+def _type(annotation: Any) -> str:
     origin, parts = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        return _value(parts)
+        return _type(parts[0])
     if origin is tuple:
-        return _plural(_value(parts[:1])) if parts[-1] is Ellipsis else "pair"
+        return _plural(_type(parts[0])) if parts[-1] is Ellipsis else "pair"
     inner = _parts(annotation)
     if inner:
-        return " or ".join(dict.fromkeys(_value((part,)) for part in inner))
+        return " or ".join(dict.fromkeys(map(_type, inner)))
     if _models_in(annotation):
         return "section"
     return _WORDS.get(origin or annotation, "text")

@@ -127,7 +127,7 @@ def _formatted(text: str) -> str:
     width = min(shutil.get_terminal_size().columns, _WIDEST)
     console = Console(file=StringIO(), force_terminal=True, width=width)
     with console.capture() as captured:
-        console.print(Markdown(_for_a_terminal(text), hyperlinks=False))
+        console.print(Markdown(_for_a_terminal(text), hyperlinks=False, code_theme="ansi_dark"))
     return captured.get()
 
 

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import click
+from pydantic import BaseModel
 
+from benchmon.bench.values import field_of, kind_of, why_not
 from benchmon.errors import BadInput, one_line
 from benchmon.new_bench.bench_text import TextSection
-from benchmon.quantities import Kind, example, parse_value
+from benchmon.quantities import NUMBER, Kind, example, parse_value
 
 _LONGEST = 500
 Check = Callable[[Any], str]
@@ -78,14 +80,9 @@ def ask_yes(question: str, why: str, *, default: bool) -> bool:
     return click.confirm(f"  {question}", default=default)
 
 
-def above_zero(number: float) -> str:
-    """Refuse what is not above zero."""
-    return "" if number > 0 else "must be above zero"
-
-
-def between(low: float, high: float) -> Check:
-    """Return a check that refuses what is not from `low` to `high`, in SI."""
-    return lambda number: "" if low <= number <= high else f"must be from {low:g} to {high:g}"
+def meaning(model: type[BaseModel], key: str) -> str:
+    """Return what a key of the bench file means, as its model describes it."""
+    return field_of(model, key).description or ""
 
 
 def _refuse(problem: str) -> None:
@@ -104,22 +101,27 @@ def _tell_why(why: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A question for a key of a section: what, why, and what may be answered; `comment` goes into the file."""
+    """A question for a key of a section. The model says what the key means, and what may be answered.
 
+    `more` is added to that meaning at the terminal alone.
+    """
+
+    model: type[BaseModel]
     key: str
     question: str
-    why: str
-    kind: Kind
     default: str | None
-    comment: str = ""
-    check: Check = above_zero
+    more: str = ""
 
     def ask(self) -> str:
         """Return the answer as it was typed."""
-        return ask_value(self.question, self.why, self.kind, self.default, self.check)
+        field = field_of(self.model, self.key)
+        why = f"{meaning(self.model, self.key)} {self.more}".strip()
+        return ask_value(
+            self.question, why, kind_of(field) or NUMBER, self.default, lambda number: why_not(field, number)
+        )
 
 
 def ask_all(section: TextSection, *questions: Question) -> None:
-    """Ask `questions` and put the answers into `section`."""
+    """Ask `questions` and put the answers into `section`, each with its meaning as a comment."""
     for question in questions:
-        section.add(question.key, question.ask(), question.comment)
+        section.add(question.key, question.ask(), meaning(question.model, question.key).removesuffix("."))

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from pydantic import BaseModel, ValidationError
 
+from benchmon.bench import Channel, Instrument, Step
 from benchmon.bench.values import parse_accuracy
 from benchmon.errors import BadInput, one_line
 from benchmon.instruments.driver import AnyDriver
@@ -19,12 +20,12 @@ from benchmon.new_bench.asking import (
     ask_text,
     ask_value,
     ask_yes,
-    between,
+    meaning,
     say,
     title,
 )
 from benchmon.new_bench.bench_text import TextSection, TomlValue
-from benchmon.quantities import DURATION, KINDS_BY_UNIT, POINTS, UNITS, is_temperature, parse_value
+from benchmon.quantities import KINDS_BY_UNIT, POINTS, UNITS, is_temperature, parse_value
 
 _NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
 """What a driver can hardly do without though it does not insist: keys of an instrument, and of a channel."""
@@ -32,11 +33,6 @@ _EXAMPLES = {
     "pattern": r"(?P<value>[-+]?[0-9.]+)",
     "group": "value",
     "address": "TCPIP::192.0.2.5::5025::SOCKET",
-}
-_REASONS = {
-    "query": "the question that makes the meter answer with this reading",
-    "pattern": "a regular expression with named groups that the meter's line fits",
-    "group": "which named group of the pattern this reading is",
 }
 _QUERIES = (
     (".voltage.mean", "MEASure:VOLTage:DC?"),
@@ -98,7 +94,7 @@ def _ask_whole_instrument(
 def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSection, type[AnyDriver]]:
     section = TextSection("[[instrument]]")
     names = f"meter {len(taken) + 1}"
-    section.add("name", ask_text("its name", "how the screen and the events call it", names, _new_name(taken)))
+    section.add("name", ask_text("its name", meaning(Instrument, "name"), names, _new_name(taken)))
     # An interface (VISA's INTFC) leads to instruments and is none itself.
     found = [port for port in ports if port.address and not port.problem and not port.address.endswith("::INTFC")]
     choices = [f"{port.address}  {port.identity or port.description}".strip() for port in found]
@@ -109,14 +105,14 @@ def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSe
     name = (
         port.driver
         if port
-        else ask_choice("how it is spoken to", "the driver; README says which is for what", driver_names(), "scpi")
+        else ask_choice("how it is spoken to", meaning(Instrument, "driver"), driver_names(), "scpi")
     )
     driver = load_driver(name)
     section.add("driver", name)
     if port:
         section.add("address", port.address)
     elif name != "hand":
-        why = "a VISA resource name, a serial port, a file or a URL, as README has it for this driver"
+        why = meaning(driver.settings_model, "address")
         section.add("address", ask_text("its address", why, _EXAMPLES["address"] if name == "scpi" else None))
     for key in _keys(driver.settings_model, _NEEDED.get(name, ((), ()))[0], known=("address",)):
         section.add(key, _ask_key(key, driver.settings_model, ""))
@@ -128,17 +124,16 @@ def _ask_channel(instrument: TextSection, driver: type[AnyDriver], taken: Sequen
     unit = UNITS[quantity]
     section = TextSection("[[channel]]")
     usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
-    section.add("name", ask_text("name of the channel", "how its row is called", usual, _new_name(taken)))
+    section.add("name", ask_text("name of the channel", meaning(Channel, "name"), usual, _new_name(taken)))
     section.add("instrument", instrument.value("name"))
     section.add("quantity", quantity)
     for key in _keys(driver.channel_model, _NEEDED.get(instrument.value("driver"), ((), ()))[1]):
         section.add(key, _ask_key(key, driver.channel_model, quantity))
-    why = "how exact the meter is, from its data sheet: without it no verdict can be earned"
-    accuracy = ask_text("its accuracy", why, _ACCURACIES.get(unit, "2 %"), _is_accuracy(unit))
+    usual = _ACCURACIES.get(unit, "2 %")
+    accuracy = ask_text("its accuracy", meaning(Channel, "accuracy"), usual, _is_accuracy(unit))
     section.add("accuracy", accuracy, "a part of the reading plus a fixed amount")
-    why, check = "three of them without a reading count as silence", between(0.01, 86_400)
     usual = "60 s" if instrument.value("driver") == "hand" else "1 s"
-    ask_all(section, Question("period", "time between readings", why, DURATION, usual, check=check))
+    ask_all(section, Question(Channel, "period", "time between readings", usual))
     if is_temperature(quantity) and quantity != "ambient.temperature":
         _ask_limits(section, unit)
     return section
@@ -153,7 +148,7 @@ def _ask_quantity() -> str:
 
 
 def _ask_limits(section: TextSection, unit: str) -> None:
-    warn = ask_value("warn above", "a warning asks you to look", KINDS_BY_UNIT[unit], "80 °C")
+    warn = ask_value("warn above", meaning(Channel, "warn_above"), KINDS_BY_UNIT[unit], "80 °C")
     least = parse_value(warn, KINDS_BY_UNIT[unit])
 
     def is_higher(limit: float) -> str:
@@ -161,7 +156,7 @@ def _ask_limits(section: TextSection, unit: str) -> None:
 
     trip = ask_value(
         "switch off above",
-        "the limit asks you to switch off; it stays for the session",
+        meaning(Channel, "trip_above"),
         KINDS_BY_UNIT[unit],
         "105 °C",
         is_higher,
@@ -180,7 +175,7 @@ def _ask_key(key: str, model: type[BaseModel], quantity: str) -> TomlValue:
     default = _EXAMPLES.get(key)
     if key == "query":
         default = next((query for ending, query in _QUERIES if quantity.endswith(ending)), None)
-    why = _REASONS.get(key, "the driver needs it; README says what it means")
+    why = meaning(model, key) or "The driver needs it."
     return _as_toml(ask_text(key, why, default, _fits(key, model)))
 
 
@@ -248,5 +243,5 @@ def _step(name: str, mains: str, load: str, hold: str, needs: Sequence[str]) -> 
     step.add("mains", mains)
     step.add("load", load or None)
     step.add("hold", hold)
-    step.add("needs", list(needs), "these must agree before going on")
+    step.add("needs", list(needs), meaning(Step, "needs").removesuffix("."))
     return step

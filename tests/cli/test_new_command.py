@@ -85,7 +85,7 @@ def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
 
 def test_every_question_comes_with_its_reason(make):
     _, said = make({"how it is spoken to": "hand"})
-    for reason in ("every expected reading follows it", "a wrong tap is a common mistake", "no verdict can be earned"):
+    for reason in ("every expected reading follows it", "a wrong tap is a common mistake", "there is no verdict"):
         assert reason in said
 
 
@@ -103,12 +103,12 @@ def test_every_rectifier_gets_the_windings_it_needs(kind, make):
     [
         ("mains voltage", "230", "has no unit"),
         ("mains voltage", "23 A", "is not a voltage"),
-        ("mains voltage", "-230 V", "must be from 1 to 1000"),
-        ("its capacitance", "0 F", "must be above zero"),
+        ("mains voltage", "-230 V", "must be above 0"),
+        ("its capacitance", "0 F", "must be at least 1e-09"),
         ("how the diodes are wired", "triangle", "type a number from 1 to 5"),
         ("how the diodes are wired", "9", "type a number from 1 to 5"),
         ("its accuracy", "very", "is not"),
-        ("time between readings", "0 s", "must be from 0.01"),
+        ("time between readings", "0 s", "must be at least 0.01"),
     ],
 )
 def test_an_answer_that_cannot_be_is_told_at_once_and_asked_again(words, wrong, why, make):
