@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import click
@@ -13,7 +17,6 @@ from benchmon import __version__
 from benchmon.commands import after, hand, keys, lab, manual, new
 from benchmon.commands.values import ASCII, JSON, Measured
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
-from benchmon.loading import all_is_loaded, begin_loading, load_in_background
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
 
 if TYPE_CHECKING:
@@ -74,7 +77,6 @@ def demo(
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
-    begin_loading()
     if list_them:
         from benchmon.simulator import scenarios_as_text
 
@@ -82,14 +84,16 @@ def demo(
         return EXIT_DONE
 
     from benchmon.demo import START_LIMIT, DemoBench
-    from benchmon.recorder import fork_recorder
+    from benchmon.recorder import start_recorder
 
     with DemoBench(scenario, session) as bench:
         recorder = None
-        # The recorder has most to load, so it begins first; a second thread here must wait until both have begun.
+        # The recorder has most to load, so it begins first.
         if _has_terminal() and not headless:
-            recorder = fork_recorder(bench.like, bench.bench_file, bench.session, duration=duration, wait=START_LIMIT)
-        bench.start(main, faults)
+            recorder = start_recorder(
+                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
+            )
+        bench.start(faults)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
         if recorder is None:
@@ -108,7 +112,6 @@ def run(
     bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
 ) -> int:
     """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
-    begin_loading()
     return _record(bench, session, headless, duration, ascii_only, publish)
 
 
@@ -134,7 +137,6 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench)
     if headless:
-        all_is_loaded()
         summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
@@ -158,7 +160,6 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a recorder that runs: SESSION, or the latest one."""
-    begin_loading()
     from benchmon.session.places import latest_session
 
     _needs_a_terminal()
@@ -186,6 +187,16 @@ def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> boo
         view.close()
     click.echo(f"{choice} Session: {one_line(view.info.path, 1000)}")
     return choice is Leaving.RECORDER_GOES_ON
+
+
+def load_in_background(module: str) -> None:
+    """Load a module in a thread; returns at once. An import of it waits for that, and raises what failed."""
+
+    def load() -> None:
+        with suppress(Exception):
+            import_module(module)
+
+    Thread(target=load, name=f"loading {module}", daemon=True).start()
 
 
 def _has_terminal() -> bool:
@@ -273,9 +284,9 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
 def assess(bench: Path, readings: Path, as_json: bool) -> int:
     """Judge readings logged by hand: a CSV with the columns time_s, channel and value (SI)."""
     from benchmon import printing
-    from benchmon.assess import assess as assess_readings
     from benchmon.bench import load_bench
-    from benchmon.readings_file import read_readings
+    from benchmon.report.logged_readings import read_readings
+    from benchmon.report.reevaluate import assess as assess_readings
 
     loaded = load_bench(bench)
     answer = assess_readings(loaded, read_readings(readings, [channel.name for channel in loaded.channel]))
@@ -303,6 +314,8 @@ for command in (*new.COMMANDS, *after.COMMANDS, *hand.COMMANDS, *lab.COMMANDS, *
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and leave with its exit status; whatever goes wrong is said in one line."""
+    # Pydantic would look for plugins in everything that is installed; a bench file is read without any.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         status = commands.main(arguments, prog_name="benchmon", standalone_mode=False)
     except click.exceptions.Abort:

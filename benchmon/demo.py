@@ -1,13 +1,13 @@
-"""The simulated bench as a process of its own, so that a demo goes the same way over the wire as a real bench.
-
-It is a copy of this process, made as soon as that can read a bench file; this side loads none of its physics.
-"""
+"""The simulated bench as a process of its own, so that a demo goes the same way over the wire as a real bench."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+import tomllib
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
@@ -15,9 +15,7 @@ from typing import Self
 
 import click
 
-from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError
-from benchmon.forked import ForkedProcess, fork
 from benchmon.session.naming import path_for
 from benchmon_simulated.scenarios import scenario_named
 
@@ -26,35 +24,39 @@ _LOOK_EVERY = 0.01
 
 
 class DemoBench:
-    """A simulated bench of a scenario: `like` is it but for its addresses, `bench_file` is to come, `session` is new.
+    """A simulated bench of a scenario: `like` is its bench file but for the addresses.
 
-    A context: `start` and `until_ready` belong in it, and at its end the files of the bench are gone. The instruments
-    are a process of their own. It ends by itself when the session is over, so that a recorder which goes on after the
-    screen was left still has instruments to read. Raises `BadInput` for no scenario.
+    `bench_file` is to come, `session` is new. A context: `start` and `until_ready` belong in it, and at its end the
+    files of the bench are gone. The instruments are a process of their own. It ends by itself when the session is
+    over, so that a recorder which goes on after the screen was left still has instruments to read. Raises `BadInput`
+    for no scenario.
     """
 
     def __init__(self, scenario: str, session: Path | None) -> None:
         self._scenario = scenario_named(scenario)
-        self.like = load_bench(self._scenario.path)
-        self.session = session or path_for(self.like.title)
-        self._simulator: ForkedProcess | None = None
+        self.like = self._scenario.path
+        self.session = session or path_for(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
+        self._simulator: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
         self._kept = ExitStack()
         folder = self._kept.enter_context(tempfile.TemporaryDirectory(prefix="benchmon-"))
         self._errors = self._kept.enter_context(tempfile.TemporaryFile())
-        self.bench_file = Path(folder) / self._scenario.path.name
+        self.bench_file = Path(folder) / self.like.name
         return self
 
-    def start(self, benchmon: Callable[[Sequence[str]], None], faults: Sequence[str]) -> None:
-        """Start the instruments, by `benchmon` with a line of arguments, while this process has a single thread.
-
-        `faults` befall them besides those of the scenario.
-        """
-        arguments = ["simulate", str(self._scenario.path), "--save-bench", str(self.bench_file)]
-        arguments += ["--until-finished", str(self.session)]
-        arguments += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
-        self._simulator = fork(lambda: benchmon(arguments), self._errors)
+    def start(self, faults: Sequence[str]) -> None:
+        """Start the instruments. `faults` befall them besides those of the scenario."""
+        command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
+        command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
+        command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
+        self._simulator = subprocess.Popen(  # noqa: S603 - this program
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=self._errors,
+            start_new_session=True,
+        )
 
     def until_ready(self) -> None:
         """Wait until the bench file is there. Raises `BadInput`, in the simulator's words, where it does not come."""

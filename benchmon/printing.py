@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchmon.errors import one_line
 from benchmon.quantities import POINTS, format_value
+from benchmon.watch.agreement import en_as_text
 from benchmon.watch.records import Flag
 from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
 
@@ -135,7 +136,7 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
                 one_line(name),
                 format_value(said["value"], units[name]),
                 format_value(said["expected"], units[name]),
-                "–" if said["en"] is None else f"{said['en']:+.2f}",
+                en_as_text(said["en"]),
                 ", ".join([said["verdict"], *flag_words(map(Flag, said["flags"]), channels[name], said["value"])]),
                 "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
                 "–" if left is None else f"{left:.0f} s",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import time
 from collections.abc import Sequence
@@ -12,9 +11,9 @@ from threading import Event
 
 import click
 
+from benchmon.atomic_file import whole_file
 from benchmon.bench import load_bench
 from benchmon.errors import BadInput, BenchmonError, one_line
-from benchmon.loading import all_is_loaded
 from benchmon.printing import table
 from benchmon.session.beacon import is_recorded
 from benchmon.session.follower import open_session_view
@@ -59,8 +58,8 @@ def run_simulator(
         for name, address in simulated.addresses.items():
             _tell(f"{name} {address}")
         if save_bench is not None:
-            _write_beside(save_bench, rewrite_addresses(bench.source, simulated.addresses))
-        all_is_loaded()
+            with whole_file(save_bench, force=True) as part:
+                part.write_text(rewrite_addresses(bench.source, simulated.addresses), encoding="utf-8")
         _serve(simulated, stop, until_finished)
 
 
@@ -68,16 +67,6 @@ def _tell(line: str) -> None:
     # Who started it may have gone, and then nobody reads.
     with suppress(BrokenPipeError):
         click.echo(line)
-
-
-def _write_beside(path: Path, text: str) -> None:
-    """Write `text` to `path` so that it is there whole or not at all."""
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as problem:
-        raise BadInput(f"{path}: cannot be written: {problem.strerror or problem}") from problem
 
 
 def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) -> None:

@@ -13,6 +13,7 @@ from benchmon.errors import one_line
 from benchmon.prediction.limits_61000_3_2 import HarmonicLimit
 from benchmon.printing import table
 from benchmon.quantities import format_value
+from benchmon.watch.agreement import en_as_text
 from benchmon.watch.wording import likelihood_in_words, with_uncertainty
 
 _PLAIN = ("thd", "form_factor", "crest_factor", "ripple_factor")
@@ -158,7 +159,7 @@ def _beside(found: Analysis) -> list[str]:
                 one.quantity,
                 format_value(one.value, one.expected.unit),
                 with_uncertainty(one.expected.value, one.expected.uncertainty, one.expected.unit),
-                "–" if one.en is None else f"{one.en:+.2f}",
+                en_as_text(one.en),
                 str(one.verdict),
             )
             for one in found.comparisons

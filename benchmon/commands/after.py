@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import math
 import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +19,8 @@ from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
+
+_PROGRESS_EVERY = 0.1
 
 
 @click.command()
@@ -82,8 +89,9 @@ def analyse(
 @OUT
 @click.option("--wide", is_flag=True, help="CSV with a column for each channel instead of a line for each reading.")
 @click.option("--every", type=Measured(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s.")
+@click.option("--progress", is_flag=True, help="Print how much is done, a JSON object a line.")
 @FORCE
-def export(session: Path, out: Path, wide: bool, every: float | None, force: bool) -> int:
+def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.recorded import RecordedSession
@@ -92,10 +100,33 @@ def export(session: Path, out: Path, wide: bool, every: float | None, force: boo
         raise BadInput("--every: is for --wide")
     force = may_write_over(out, force=force)
     count = export_session(
-        RecordedSession(session).with_data(), out, force=force, wide=wide, every=1.0 if every is None else every
+        RecordedSession(session).with_data(),
+        out,
+        force=force,
+        wide=wide,
+        every=1.0 if every is None else every,
+        progress=_print_done() if progress else None,
     )
-    click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+    if progress:
+        click.echo(json.dumps({"written": count}))
+    else:
+        click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
     return EXIT_DONE
+
+
+def _print_done() -> Callable[[float], None]:
+    """Return a function that prints how much is done, from 0 to 1, ten times a second at most."""
+    last = -math.inf
+
+    def show(done: float) -> None:
+        nonlocal last
+        if time.monotonic() >= last + _PROGRESS_EVERY:
+            last = time.monotonic()
+            # The screen that asked for it may have been left: the export goes on.
+            with suppress(BrokenPipeError):
+                click.echo(json.dumps({"done": round(done, 3)}))
+
+    return show
 
 
 @click.command()
@@ -161,8 +192,7 @@ def replay(session: Path, speed: float, bench: Path | None, headless: bool, asci
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
-    from benchmon.report.rejudged import Rejudged
-    from benchmon.report.what_if import WhatIf
+    from benchmon.report.rejudged import Rejudged, WhatIf
     from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.player import Player
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from benchmon.atomic_file import check_may_write, whole_file
 from benchmon.bench import read_bench
 from benchmon.errors import BenchFileError
 from benchmon.instruments.ports import Port
@@ -13,7 +14,6 @@ from benchmon.new_bench import meter_questions as meters
 from benchmon.new_bench import supply_questions as supply
 from benchmon.new_bench.asking import say, title
 from benchmon.new_bench.bench_text import TextSection, bench_text
-from benchmon.report.output_file import check_may_write, whole_file
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"

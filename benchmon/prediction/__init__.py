@@ -6,7 +6,7 @@ meters show), `allowances` (what is not known exactly) and `blame` (which part k
 
 Beside it: `follow` and `vicinity` (predictions at the measured mains, without steps), `monte_carlo` (distributions
 instead of first order), `ratings` (margins and cautions before power, from `switch_on`, `inrush` and `stress`), and
-`waveform` (measures of sampled waves, with `periods`, `apparent_power` and `limits_61000_3_2`).
+`waveform` (measures of sampled waves, with `periods` and `limits_61000_3_2`).
 """
 
 from benchmon.prediction.predict import predict

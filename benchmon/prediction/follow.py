@@ -22,7 +22,6 @@ Load = float | Literal["open"] | None
 
 _ROW = (-1, 0, 1)
 _MAINS_STEP = 1e-3
-_LOAD_STEP = 1e-3
 _NEAR_MAINS, _NEAR_AMBIENT = 0.03, 15.0
 _CLOSE = 1e-5
 _MOST_SECANTS = 4
@@ -34,7 +33,7 @@ class _Start:
 
     mains: float
     ambient: float
-    load: int | str | None
+    load: Load
     warm: WarmState
 
 
@@ -42,10 +41,10 @@ class Follower:
     """Predicts a bench at the measured mains, ambient and load, and keeps what it has predicted.
 
     `expected` gives one quantity, smoothly, and `around` what it is made from. `at` gives a whole prediction, waves
-    included: there a mains voltage is rounded to steps of 0.1 %, an ambient to 1 K and a load to 0.1 %, so that a
-    reading that only trembles costs nothing. The last `keep` predictions are kept. `accuracy` is that of the meter
-    which measures the mains at the supply's terminals; `expected` carries its uncertainty on. One follower serves one
-    thread. Raises `PredictionError` where the bench itself cannot be predicted.
+    included: there a mains voltage is rounded to steps of 0.1 % and an ambient to 1 K, so that a reading that only
+    trembles costs nothing; a load, which is set and not read, is taken as it is. The last `keep` predictions are kept.
+    `accuracy` is that of the meter which measures the mains at the supply's terminals; `expected` carries its
+    uncertainty on. One follower serves one thread. Raises `PredictionError` where the bench itself cannot be predicted.
     """
 
     def __init__(self, bench: Bench, accuracy: Accuracy | None = None, keep: int = 256) -> None:
@@ -54,7 +53,7 @@ class Follower:
         self._accuracy = accuracy or Accuracy()
         self._vicinity: Vicinity | None = None
         self._vicinity_of: tuple[int | None, int | None, Load] | None = None
-        self._kept: OrderedDict[tuple[int | None, int | None, int | str | None], Prediction] = OrderedDict()
+        self._kept: OrderedDict[tuple[int | None, int | None, Load], Prediction] = OrderedDict()
         self._keep = keep
         self._start: _Start | None = None
 
@@ -65,7 +64,7 @@ class Follower:
         have the measured one under load. What `mains.voltage.rms` should be stays the bench's: there the question is
         whether the mains is right. Raises `PredictionError`.
         """
-        key = (_mains_key(self.bench, mains_voltage), _air_key(ambient), _load_key(load))
+        key = (_mains_key(self.bench, mains_voltage), _air_key(ambient), _checked(load))
         if key in self._kept:
             self._kept.move_to_end(key)
             return self._kept[key]
@@ -103,10 +102,10 @@ class Follower:
     def _node(self, place: int) -> float:
         return self.bench.mains.voltage * math.exp(place * SPACING)
 
-    def _predict(self, mains: int | None, ambient: int | None, load: int | str | None) -> Prediction:
+    def _predict(self, mains: int | None, ambient: int | None, load: Load) -> Prediction:
         if mains is None and ambient is None and load is None:
             return self.nominal
-        bench = with_load(self.bench, _load_of(load))
+        bench = with_load(self.bench, load)
         parts = parts_of(bench)
         if ambient is not None:
             parts = parts.replaced({"ambient.temperature": np.array([float(ambient)])})
@@ -121,7 +120,7 @@ class Follower:
             self._start = _Start(volts, float(parts["ambient.temperature"][0]), load, warm)
         return self._with_the_bench_s_mains(replace(prediction, mains_voltage=volts))
 
-    def _near(self, parts: Parts, load: int | str | None) -> WarmState | None:
+    def _near(self, parts: Parts, load: Load) -> WarmState | None:
         """Return the state to start from if it is near enough for its mesh to fit, else forget it."""
         start = self._start
         if start is not None and start.load == load:
@@ -175,15 +174,7 @@ def _air_key(celsius: float | None) -> int | None:
     return None if celsius is None else round(_plausible(celsius))
 
 
-def _load_key(load: Load) -> int | str | None:
-    if load is None or load == "open":
-        return load
-    if not np.isfinite(load) or load <= 0.0:
+def _checked(load: Load) -> Load:
+    if isinstance(load, float | int) and not (np.isfinite(load) and load > 0.0):
         raise PredictionError(f"load.resistance: {load:g} Ω is no load to predict; give ohms above zero, or open")
-    return round(float(np.log(load)) / _LOAD_STEP)
-
-
-def _load_of(key: int | str | None) -> Load:
-    if isinstance(key, int):
-        return float(np.exp(key * _LOAD_STEP))
-    return "open" if key == "open" else None
+    return load

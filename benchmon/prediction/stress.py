@@ -32,11 +32,6 @@ class Stress:
     surge: SwitchOn
     core: CoreInrush
 
-    @property
-    def high_mains(self) -> float:
-        """The highest mains, V rms."""
-        return self.bench.mains.voltage * (1.0 + self.bench.mains.tolerance)
-
     def worst(self, quantity: str) -> float:
         """Return a quantity's largest value with load, over low, normal and high mains."""
         return float(np.max(self.loaded.quantities[quantity]))

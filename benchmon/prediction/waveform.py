@@ -8,7 +8,6 @@ start at a zero nor be sampled evenly or in step with the wave.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +17,6 @@ from benchmon.prediction.periods import Samples, Window, frequency_of, samples_o
 from benchmon.prediction.result import Floats
 
 ORDERS = 40
-Grouping = Literal["none", "subgroups", "groups"]
 Complexes = NDArray[np.complex128]
 
 _LEAST_SPREAD = 1e-6
@@ -82,9 +80,7 @@ class _Fit:
         return exact + float(self.weights @ mixed)
 
 
-def measure(
-    time: ArrayLike, value: ArrayLike, frequency: float | None = None, grouping: Grouping = "none"
-) -> WaveMeasures:
+def measure(time: ArrayLike, value: ArrayLike, frequency: float | None = None) -> WaveMeasures:
     """Return the measures of a wave sampled at `time` (n,) seconds.
 
     `frequency` is its fundamental if that is known better than the wave tells. Raises `DataFileError` in one line for
@@ -94,11 +90,11 @@ def measure(
     found = frequency_of(wave) if frequency is None else _known(frequency)
     windows = windows_of(wave, found)
     fits = [_fit(wave, window, found) for window in windows]
-    return _measures(wave, found, windows, fits, grouping)
+    return _measures(wave, found, windows, fits)
 
 
 def measure_power(
-    time: ArrayLike, voltage: ArrayLike, current: ArrayLike, frequency: float | None = None, grouping: Grouping = "none"
+    time: ArrayLike, voltage: ArrayLike, current: ArrayLike, frequency: float | None = None
 ) -> PowerMeasures:
     """Return the measures of a voltage and a current sampled together at `time` (n,) seconds.
 
@@ -110,8 +106,8 @@ def measure_power(
     pairs = [(_fit(volts, window, found), _fit(amperes, window, found)) for window in windows]
     active = float(np.mean([first.product(second) for first, second in pairs]))
     crossing = complex(np.mean([first.phasors[0] * second.phasors[0].conj() for first, second in pairs]))
-    of_volts = _measures(volts, found, windows, [first for first, _ in pairs], grouping)
-    of_amperes = _measures(amperes, found, windows, [second for _, second in pairs], grouping)
+    of_volts = _measures(volts, found, windows, [first for first, _ in pairs])
+    of_amperes = _measures(amperes, found, windows, [second for _, second in pairs])
     apparent = of_volts.rms * of_amperes.rms
     return PowerMeasures(
         of_volts,
@@ -181,16 +177,12 @@ def _solved(sums: Complexes, projections: Complexes, most: float) -> Complexes:
     raise DataFileError("the samples are too unevenly spread to tell a wave from them; capture it again")
 
 
-def _measures(
-    wave: Samples, frequency: float, windows: list[Window], fits: list[_Fit], grouping: Grouping
-) -> WaveMeasures:
+def _measures(wave: Samples, frequency: float, windows: list[Window], fits: list[_Fit]) -> WaveMeasures:
     mean = float(np.mean([fit.mean + fit.weights @ fit.rest for fit in fits]))
     rms = float(np.sqrt(np.mean([max(fit.product(fit), 0.0) for fit in fits])))
     within = wave.value[windows[0].chosen.start : windows[-1].chosen.stop]
     magnitude = float(np.mean([window.weights @ np.abs(wave.value[window.chosen]) for window in windows]))
-    sizes = np.sqrt(
-        np.mean([_lines(wave, frequency, *pair, grouping) ** 2 for pair in zip(windows, fits, strict=True)], axis=0)
-    )
+    sizes = np.sqrt(np.mean([np.abs(fit.phasors) ** 2 for fit in fits], axis=0))
     peak = float(np.max(np.abs(within)))
     alternating = [fit.product(fit) - (fit.mean + fit.weights @ fit.rest) ** 2 for fit in fits]
     return WaveMeasures(
@@ -206,22 +198,3 @@ def _measures(
         harmonics=[(order, float(size)) for order, size in enumerate(sizes, 1)],
         cycles=sum(window.cycles for window in windows),
     )
-
-
-def _lines(wave: Samples, frequency: float, window: Window, fit: _Fit, grouping: Grouping) -> Floats:
-    """Return the rms of each order, (40,), alone or with the spectral lines around it."""
-    sizes = np.abs(fit.phasors)
-    if grouping == "none":
-        return sizes
-    time = wave.time[window.chosen] - wave.time[0]
-    cycles = window.cycles
-    half = cycles // 2 if grouping == "groups" else min(1, cycles // 2)
-    squares = sizes**2
-    for offset in range(1, half + 1):
-        share = 0.5 if 2 * offset == cycles else 1.0
-        for sign in (-offset, offset):
-            bins = np.arange(1, ORDERS + 1) + sign / cycles
-            turns = np.exp(-2j * np.pi * frequency * np.outer(bins, time))
-            squares += share * 2.0 * np.abs(turns @ (fit.weights * fit.rest)) ** 2
-    grouped: Floats = np.sqrt(squares)
-    return grouped

@@ -11,7 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from benchmon.recorder.process import RecorderProcess, fork_recorder, spawn_recorder
+    from benchmon.recorder.process import RecorderProcess, spawn_recorder, start_recorder
     from benchmon.recorder.recording import record
     from benchmon.recorder.summary import ChannelSummary, Summary, summary_text
 
@@ -19,16 +19,16 @@ __all__ = [
     "ChannelSummary",
     "RecorderProcess",
     "Summary",
-    "fork_recorder",
     "record",
     "spawn_recorder",
+    "start_recorder",
     "summary_text",
 ]
 
 _FROM = {
     "RecorderProcess": "process",
-    "fork_recorder": "process",
     "spawn_recorder": "process",
+    "start_recorder": "process",
     "record": "recording",
 }
 

@@ -9,10 +9,9 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from benchmon.bench import Bench, load_bench
+from benchmon.bench import load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
 from benchmon.instruments.registry import prepare
-from benchmon.loading import all_is_loaded
 from benchmon.recorder.recording import record
 
 _LOOK_EVERY = 0.01
@@ -24,15 +23,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("bench", metavar="BENCH", help="the bench file")
     parser.add_argument("--session", metavar="FILE", required=True, help="the session file, which must be new")
     parser.add_argument("--for", dest="duration", metavar="SECONDS", type=float, help="end by itself after so long")
+    parser.add_argument("--wait", metavar="SECONDS", type=float, default=0.0, help="wait so long for the bench file")
+    parser.add_argument("--like", metavar="BENCH", help="get ready for this bench meanwhile: it has the same drivers")
     given = parser.parse_args(arguments)
-    return record_file(Path(given.bench), Path(given.session), given.duration)
-
-
-def get_ready(like: Bench) -> None:
-    """Load the drivers of a bench. What is wrong with it is told when it is recorded."""
-    with suppress(BenchmonError):
-        prepare(like)
-    all_is_loaded()
+    if given.like is not None:
+        # What is wrong with it is told when the bench file is recorded.
+        with suppress(BenchmonError):
+            prepare(load_bench(Path(given.like)))
+    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait)
 
 
 def record_file(bench_file: Path, session: Path, duration: float | None, wait: float = 0.0) -> int:

@@ -8,14 +8,10 @@ import tempfile
 import time
 import weakref
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
 from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
-from benchmon.forked import ForkedProcess, fork
 from benchmon.session.database import recorded_by, shown
-
-if TYPE_CHECKING:
-    from benchmon.bench import Bench
 
 _LOOK_EVERY = 0.02
 
@@ -23,7 +19,7 @@ _LOOK_EVERY = 0.02
 class RecorderProcess:
     """A recorder that was started here. It goes on when this program ends; ask it to stop through its session."""
 
-    def __init__(self, process: subprocess.Popen[bytes] | ForkedProcess, path: Path, errors: IO[bytes]) -> None:
+    def __init__(self, process: subprocess.Popen[bytes], path: Path, errors: IO[bytes]) -> None:
         self._process = process
         self._errors = errors
         self.path = path
@@ -90,34 +86,32 @@ def spawn_recorder(
     Raises `SessionFileError` where the session file exists, `BadInput` in the recorder's words where it refuses, and
     `RecorderError` where it fails or is not ready within `timeout` seconds.
     """
+    return start_recorder(bench_path, session_path, duration=duration).until_ready(timeout)
+
+
+def start_recorder(
+    bench_path: Path | str,
+    session_path: Path | str,
+    *,
+    duration: float | None = None,
+    wait: float = 0.0,
+    like: Path | None = None,
+) -> RecorderProcess:
+    """Start a recorder of the bench file, which may still be to come for `wait` seconds, and return at once.
+
+    Meanwhile the recorder gets ready for the instruments of the bench file `like`.
+    Raises `SessionFileError` where the session file exists.
+    """
     path = _new(session_path)
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
     command += ["--for", str(duration)] if duration is not None else []
+    command += ["--wait", str(wait)] if wait else []
+    command += ["--like", str(like)] if like is not None else []
     errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
     process = subprocess.Popen(  # noqa: S603 - this very program
         command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=errors, start_new_session=True
     )
-    return RecorderProcess(process, path, errors).until_ready(timeout)
-
-
-def fork_recorder(
-    like: Bench, bench_path: Path, session_path: Path, *, duration: float | None = None, wait: float = 0.0
-) -> RecorderProcess:
-    """Start a recorder as a copy of this process, which must have a single thread, and return at once.
-
-    Its bench file may still be to come for `wait` seconds. Meanwhile it gets ready for the instruments of `like`.
-    Raises `SessionFileError` where the session file exists.
-    """
-    path = _new(session_path)
-    errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
-
-    def work() -> int:
-        from benchmon.recorder.__main__ import get_ready, record_file  # noqa: PLC0415 - loaded in the copy alone
-
-        get_ready(like)
-        return record_file(bench_path, path, duration, wait)
-
-    return RecorderProcess(fork(work, errors), path, errors)
+    return RecorderProcess(process, path, errors)
 
 
 def _new(session_path: Path | str) -> Path:

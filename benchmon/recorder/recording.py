@@ -310,7 +310,7 @@ class Recording:
         self._status.observe(judgement)
         self._staging.observe(judgement)
         self._understanding.observe(judgement)
-        self._writer.put(self._expectations.thinned(judgement))
+        self._writer.put(judgement)
         self._events(events)
         if events:
             for wave in self._waves_to_keep.at_event():

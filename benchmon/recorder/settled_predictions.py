@@ -9,9 +9,9 @@ from queue import Empty, SimpleQueue
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, one_line
 from benchmon.prediction.follow import Follower
-from benchmon.recorder.conditions import Conditions
 from benchmon.recorder.newest_only import NewestOnly
 from benchmon.session.predictions import SettledPrediction, StepPrediction, StoredPrediction, stored
+from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan
 
 _MAINS_STEP, _AMBIENT_STEP = 0.005, 2.0

@@ -78,7 +78,7 @@ def _step(step: StepFinding, count: int) -> list[Block]:
             f"{one.channel.name}{', needed' if one.channel.name in step.stage.step.needs else ''}",
             words.measured(one.value, one.uncertainty, one.channel.unit),
             words.expected(one.expected),
-            words.signed(one.en),
+            words.en(one.en),
             words.verdict(one.verdict) if one.is_measured else Toned("not measured", Tone.DOUBT),
             words.flags(one.flags, one.channel),
         )

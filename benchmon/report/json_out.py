@@ -25,7 +25,7 @@ from typing import Any
 
 from benchmon.bench import Channel, Instrument
 from benchmon.report.recorded import RecordedSession, sha256_of
-from benchmon.report.rows_out import parts_of, words_of_states
+from benchmon.report.rows_out import Progress, parts_of, words_of_states
 from benchmon.watch.records import Explanations, Forecast, Waveform
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
@@ -113,7 +113,7 @@ def _waveform(wave: Waveform) -> dict[str, Any]:
     }
 
 
-def write_json(session: RecordedSession, path: Path) -> int:
+def write_json(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:
     """Write a session as one JSON object; return how many readings."""
     head = json.dumps(description_of(session), ensure_ascii=False, allow_nan=False, indent=1)
     ends = [f"{json.dumps(verdict)}, {json.dumps(flags)}]" for verdict, flags in words_of_states()]
@@ -122,7 +122,7 @@ def write_json(session: RecordedSession, path: Path) -> int:
     written = 0
     with path.open("w", encoding="utf-8") as out:
         out.write(head.rstrip().removesuffix("}").rstrip() + ',\n "readings": [')
-        for part in parts_of(session):
+        for part in parts_of(session, progress):
             told = []
             for number, channel, at, value, state in part.rows:
                 if channel not in names:

@@ -11,9 +11,7 @@ from benchmon.prediction.margins import Margin, above, below
 from benchmon.report.findings import Finding, Findings
 from benchmon.report.supply_sections import capacitors_of
 from benchmon.watch.heat import junction_from_case
-
-CASE_TO_JUNCTION = 0.15
-"""Part of a diode's thermal resistance that lies between its case and its junction, as the prediction has it."""
+from benchmon.watch.insight import CASE_TO_JUNCTION
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,13 @@ import numpy as np
 
 from benchmon.analyse import Analysis
 from benchmon.analyse.drawing import DrawnWave, to_draw
+from benchmon.atomic_file import whole_file
 from benchmon.bench import Accuracy, Channel
 from benchmon.errors import BadInput, one_line
 from benchmon.prediction.limits_61000_3_2 import limit_of
 from benchmon.prediction.result import Floats
 from benchmon.quantities import POINTS, format_value
 from benchmon.report.document import Picture
-from benchmon.report.output_file import whole_file
 from benchmon.report.recorded import RecordedSession
 from benchmon.session.view import Part
 

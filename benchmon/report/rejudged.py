@@ -7,31 +7,45 @@ import time
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from benchmon.bench import Bench
+from benchmon.errors import BadInput, one_line
 from benchmon.event_kinds import traits_of
+from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected
-from benchmon.report.judging import Judging
+from benchmon.quantities import UNITS
+from benchmon.report.reevaluate import Reevaluation
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import decode_state, encode_state
-from benchmon.session.view import RecorderState
-from benchmon.watch.records import Event, Judgement
+from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
+from benchmon.watch.conditions import MeasuredConditions
+from benchmon.watch.expectation import Predictions
+from benchmon.watch.explanation import Explainer, Explanation
+from benchmon.watch.plan import Plan
+from benchmon.watch.records import Event, Flag, Judgement
 
 _SLICE = 5.0
 """Seconds of session that are judged at a time."""
+_AHEAD = 0.02
+"""Seconds of every poll of a view in which what comes later is judged, so that jumps find it done."""
 
 
 class Rejudged:
-    """Judges a session from its begin, as far as it is asked to, and keeps what it found: 50 bytes a reading.
+    """Judges a session by another bench, as far as it is asked to, and keeps what it found: 50 bytes a reading.
 
-    Raises `BadInput` where no channel is common to both benches, `SessionFileError` where the file is damaged.
+    A replay that goes back and on judges nothing twice. Raises `BadInput` where no channel is common to both benches,
+    `PredictionError` where the bench cannot be solved, `SessionFileError` where the file is damaged.
     """
 
     def __init__(self, path: Path | str, bench: Bench) -> None:
         self._play = ReplayView(path, 1.0, lambda: 0.0)
-        self._judging = Judging(bench, self._play.info.bench)
-        self.names = self._judging.names
+        self._bench = bench
+        self.names = _common(bench, self._play.info.bench)
+        self._conditions = MeasuredConditions(bench)
+        self._judged = Reevaluation(bench, Predictions(bench, self._conditions.mains_accuracy), self._conditions)
+        self._plan = Plan(bench.step)
         self._channels = [channel.name for channel in bench.channel if channel.name in self.names]
         self._units = {channel.name: channel.unit for channel in bench.channel}
         self._places: dict[str, array[int]] = {name: array("L") for name in self._channels}
@@ -55,12 +69,21 @@ class Rejudged:
     def event_times(self, after: float, tell: Callable[[float], object] = lambda _: None) -> Sequence[float]:
         """Return the times of the events, in order: all until the first one after a session time, perhaps more.
 
-        `tell` is told how far that has come, in session seconds; what it raises ends this, and nothing is lost.
+        `tell` is given how far that has come, in session seconds; what it raises ends this, and nothing is lost.
         """
         while not self._is_whole and (not self._event_times or self._event_times[-1] <= after):
             tell(self._reached)
             self._judge_a_slice(self._reached + _SLICE)
         return self._event_times
+
+    def explanations(self) -> list[Explanation]:
+        """Return the causes of how the channels read at the end of the powered time, by this bench.
+
+        Judges the rest of the session first. Raises `PredictionError`.
+        """
+        self.judge_until(math.inf)
+        last = {name: self._judgement(places[-1]) for name, places in self._places.items() if places}
+        return self._judged.explanations(Explainer(with_load(self._bench, self._conditions.load)), last)
 
     def count_until(self, until: float) -> int:
         """Return how many readings there are until a session time that has been judged."""
@@ -96,15 +119,36 @@ class Rejudged:
         update = self._play.poll()
         told: list[Judgement | Event] = list(update.judgements)
         told += [event for event in update.events if traits_of(event.kind).kept]
-        judgements, events = self._judging.judge(sorted(told, key=lambda record: record.time))
-        for one in judgements:
-            self._keep(one)
+        events: list[Event] = []
+        for record in sorted(told, key=lambda record: record.time):
+            events += self._take_event(record) if isinstance(record, Event) else self._take_reading(record)
         for event in sorted(events, key=lambda event: event.time):
             self.events.append(event)
             self._event_times.append(max(event.time, self._event_times[-1] if self._event_times else 0.0))
         self._reached = until
         if update.state is not RecorderState.RECORDING:
             self._reached, self._is_whole = math.inf, True
+
+    def _take_event(self, event: Event) -> list[Event]:
+        """Follow the plan, whose steps may set a load; return the event, which is kept."""
+        self._plan.take(event)
+        begun = [stage for stage in self._plan.stages if stage.began is not None]
+        self._conditions.load = next(
+            (stage.step.load for stage in reversed(begun) if stage.step.load is not None), None
+        )
+        return [event]
+
+    def _take_reading(self, record: Judgement) -> list[Event]:
+        """Judge a reading anew. Where a silence was recorded, others may be silent too, and by this bench none."""
+        if record.channel not in self.names:
+            return []
+        if record.value is None and Flag.STALE in record.flags:
+            judged = self._judged.silences(record.time, self.names)
+        else:
+            judged = [self._judged.judge(record.channel, record.time, record.value)]
+        for judgement, _ in judged:
+            self._keep(judgement)
+        return [event for _, events in judged for event in events]
 
     def _keep(self, one: Judgement) -> None:
         self._places[one.channel].append(len(self._times))
@@ -122,3 +166,90 @@ class Rejudged:
         )
         channel, at = self._channels[self._which[place]], self._times[place]
         return Judgement(channel, at, value, uncertainty, expected, spread, en, verdict, flags)
+
+
+def _common(bench: Bench, recorded: Bench) -> frozenset[str]:
+    """Return the channels that both benches have. Raises `BadInput` where there are none, or one has another unit."""
+    before = {channel.name: channel.quantity for channel in recorded.channel}
+    names = frozenset(channel.name for channel in bench.channel) & frozenset(before)
+    if not names:
+        told = one_line(", ".join(before) or "none", 200)
+        raise BadInput(f"the other bench file has no channel of this session; it needs some of {told}")
+    for channel in bench.channel:
+        if channel.name in names and UNITS[channel.quantity] != UNITS[before[channel.name]]:
+            raise BadInput(
+                f"channel {one_line(channel.name, 40)} is {channel.quantity} in the other bench file, and was "
+                f"{before[channel.name]}: that is another unit; give it another name"
+            )
+    return names
+
+
+class WhatIf:
+    """A `SessionView` that plays what another view tells, judged by another bench.
+
+    Channels are known by their names; those that `bench` does not have are left out. The watch's own events, causes and
+    forecasts of then are left out too, and made anew. What `judged` holds already is not judged again. Raises
+    `BadInput` where no channel is common to both.
+    """
+
+    def __init__(self, view: ReplayView, bench: Bench, judged: Rejudged | None = None) -> None:
+        self._view = view
+        self._judged = judged or Rejudged(view.info.path, bench)
+        self._info = replace(view.info, bench=bench)
+        self._next_reading: int | None = None
+        self._next_event = 0
+
+    @property
+    def info(self) -> SessionInfo:
+        """Return what does not change, with the other bench."""
+        return self._info
+
+    @property
+    def live(self) -> bool:
+        """Return False: nobody can be asked for anything."""
+        return False
+
+    def poll(self) -> Update:
+        """Return what came since the last poll, judged anew."""
+        update, judged = self._view.poll(), self._judged
+        until = update.now if update.state is RecorderState.RECORDING else math.inf
+        judged.judge_until(until)
+        before: list[Judgement] = []
+        if self._next_reading is None:
+            self._next_reading, before = judged.begin_at(update.now - RECENT_SECONDS)
+        last = judged.count_until(until)
+        judgements = [*before, *judged.judgements(self._next_reading, last)]
+        events = judged.events_between(self._next_event, until)
+        self._next_reading, self._next_event = max(last, self._next_reading), self._next_event + len(events)
+        judged.judge_for(_AHEAD)
+        return replace(
+            update,
+            judgements=tuple(judgements),
+            events=tuple(events),
+            explanations=None,
+            forecasts=(),
+            bench=None,
+            status=None,
+            settled=None,
+            steps=(),
+            waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
+        )
+
+    def request(self, kind: str, text: str = "") -> None:
+        """Raise `RecorderError`: there is no recorder."""
+        self._view.request(kind, text)
+
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+        """Return what `channel` read: that is as it was."""
+        return self._view.trend(channel, since, until, parts) if channel in self._judged.names else ()
+
+    def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
+        """Return what `channel` would have been expected to read, as far as the play has come."""
+        width = (until - since) / max(1, parts)
+        middles = [since + (at + 0.5) * width for at in range(parts)]
+        position = self._view.position
+        return tuple(None if at > position else self._judged.expected(channel, at) for at in middles)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._view.close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from benchmon.atomic_file import whole_file
 from benchmon.errors import BadInput, PredictionError, one_line
 from benchmon.prediction.ratings import Ratings, check
 from benchmon.report import happening_sections as happening
@@ -14,7 +15,6 @@ from benchmon.report import result_sections as result
 from benchmon.report.document import Document, Paragraph, Section
 from benchmon.report.findings import Findings, find
 from benchmon.report.markdown import as_markdown
-from benchmon.report.output_file import whole_file
 from benchmon.report.page import as_page
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.supply_sections import instruments_section, supply_section

@@ -83,7 +83,7 @@ def _reading(one: Finding) -> tuple[Cell, ...]:
         one.channel.quantity,
         words.measured(one.value, one.uncertainty, unit),
         words.expected(one.expected),
-        words.signed(one.en),
+        words.en(one.en),
         words.verdict(one.verdict) if one.is_measured else Toned("not measured", Tone.DOUBT),
         span,
         words.flags(one.flags, one.channel),

@@ -11,15 +11,16 @@ from benchmon.bench import Bench, Channel
 from benchmon.errors import one_line
 from benchmon.event_kinds import EventKind, traits_of
 from benchmon.printing import table
-from benchmon.report.what_if import WhatIf
+from benchmon.report.rejudged import Rejudged, WhatIf
 from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-from benchmon.watch.wording import flag_words
+from benchmon.watch.wording import flag_words, likelihood_in_words
 
 _SLICE = 30.0
 _MOST_EVENTS = 200
+_MOST_CAUSES = 5
 _NOT_TOLD_ANEW = EventKind.CAUSE
 
 
@@ -52,10 +53,14 @@ class Told:
 
 @dataclass(frozen=True)
 class Retold:
-    """A whole session as it was told: by channel, and the watch's events."""
+    """A whole session as it was told: by channel, and the watch's events; what explains them where it is judged anew.
+
+    `judged` is None where the session is as it was recorded.
+    """
 
     channels: dict[str, Told]
     events: tuple[Event, ...]
+    judged: Rejudged | None = None
 
 
 class _Hand:
@@ -75,7 +80,8 @@ def retell(path: Path, bench: Bench | None = None) -> Retold:
     """
     hand = _Hand()
     play = ReplayView(path, 1.0, hand)
-    view: SessionView = play if bench is None else WhatIf(play, bench)
+    judged = None if bench is None else Rejudged(path, bench)
+    view: SessionView = play if bench is None else WhatIf(play, bench, judged)
     channels = {channel.name: Told(channel) for channel in view.info.bench.channel}
     events: list[Event] = []
     for update in _updates(view, hand):
@@ -83,7 +89,7 @@ def retell(path: Path, bench: Bench | None = None) -> Retold:
             channels[judgement.channel].take(judgement)
         events += [event for event in update.events if not traits_of(event.kind).kept]
     view.close()
-    return Retold(channels, tuple(events))
+    return Retold(channels, tuple(events), judged)
 
 
 def _updates(view: SessionView, hand: _Hand) -> Iterator[Update]:
@@ -115,8 +121,13 @@ def retelling_as_text(then: Retold, now: Retold | None = None) -> str:
     lines = [table(("channel", "agreed then", "would agree", "flags then", "flags now"), rows_of_both, (1, 2))]
     lines += ["", "Would have been said, and was not:", *_listed(said)]
     lines += ["", "Was said, and would not have been:", *_listed(kept)]
-    if any(event.kind == _NOT_TOLD_ANEW for event in then.events):
-        lines += ["", "Likely causes are not worked out anew: what was said of them is left out."]
+    # Working out causes takes seconds: only where something was odd.
+    if now.judged is not None and (now.events or any(event.kind == _NOT_TOLD_ANEW for event in then.events)):
+        lines += ["", "Likely causes, by the end of the powered time (those told then are left out above):"]
+        lines += [
+            f"{likelihood_in_words(one.likelihood):>11}  {one_line(one.message, 300)}"
+            for one in now.judged.explanations()[:_MOST_CAUSES]
+        ]
     return "\n".join(lines)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -11,20 +11,24 @@ from typing import Any
 
 from benchmon.report.recorded import RecordedSession
 from benchmon.session.database import reading
+from benchmon.session.rows import TableRows
 from benchmon.session.schema import decode_state
 
-AT_ONCE = 20_000
+AT_ONCE = 10_000
 LONGEST = 400 * 86_400 * 1_000_000
 """Microseconds beyond which a time is nonsense."""
 
-_CHECKED = (
-    "SELECT id, channel, time, CASE typeof(value) WHEN 'real' THEN value END, state & 255 FROM readings"
-    " WHERE id > ? AND typeof(time) = 'integer' AND typeof(state) = 'integer' AND typeof(channel) = 'integer'"
-    " AND time BETWEEN 0 AND ? ORDER BY id LIMIT ?"
+_COLUMNS = "channel, time, value, state"
+_SOUND_COLUMNS = "channel, time, CASE typeof(value) WHEN 'real' THEN value END, state & 255"
+_IS_SOUND = (
+    "typeof(time) = 'integer' AND typeof(state) = 'integer' AND typeof(channel) = 'integer' AND time BETWEEN 0 AND ?"
 )
 
 Row = tuple[int, int, int, float | None, int]
 """A reading as it is stored: its number, its channel's number, microseconds, value, and verdict with flags."""
+
+Progress = Callable[[float], None]
+"""Is given, again and again, how much is done, from 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,21 +39,32 @@ class Part:
     expectations: dict[int, tuple[float | None, float | None]]
 
 
-def parts_of(session: RecordedSession) -> Iterator[Part]:
-    """Yield all readings of a session, some thousand at a time. Raises `SessionFileError` where it is damaged."""
-    last = -1
+def parts_of(session: RecordedSession, progress: Progress | None = None, *, as_stored: bool = False) -> Iterator[Part]:
+    """Yield all readings of a session, some thousand at a time. Raises `SessionFileError` where it is damaged.
+
+    Rows that make no sense are left out, and a value of the wrong kind is None; not so where `as_stored`, which takes
+    less time: what a row holds is anything then.
+    """
+    rows = (
+        TableRows("readings", _COLUMNS, "typeof(time) = 'integer'")
+        if as_stored
+        else TableRows("readings", _SOUND_COLUMNS, _IS_SOUND)
+    )
     path = Path(session.info.path)
+    parameters = () if as_stored else (LONGEST,)
     while True:
         # A look for each part, so that a recorder which still writes is never held up.
         with reading(path) as connection:
-            rows: list[Row] = connection.execute(_CHECKED, (last, LONGEST, AT_ONCE)).fetchall()
-            if not rows:
+            before = rows.last
+            found: list[Row] = rows.after_last(connection, AT_ONCE, *parameters)
+            if not found:
                 return
-            if rows[-1][0] <= last:
-                raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
-            yield_this = Part(rows, _expectations(connection, last, rows[-1][0]))
-        last = rows[-1][0]
-        yield yield_this
+            part = Part(found, _expectations(connection, before, rows.last))
+            if progress is not None:
+                newest = connection.execute("SELECT max(id) FROM readings").fetchone()[0]
+        yield part
+        if progress is not None:
+            progress(rows.last / newest)
 
 
 def _expectations(connection: sqlite3.Connection, after: int, up_to: int) -> dict[int, Any]:

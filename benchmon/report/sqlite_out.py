@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.report.recorded import RecordedSession, sha256_of
-from benchmon.report.rows_out import parts_of, words_of_states
+from benchmon.report.rows_out import Progress, parts_of, words_of_states
 
 _TABLES = """
 CREATE TABLE session (name TEXT PRIMARY KEY, text TEXT);
@@ -38,7 +38,7 @@ CREATE TABLE waveforms (time_s REAL, channel TEXT, unit TEXT, sample_s REAL, val
 """
 
 
-def write_sqlite(session: RecordedSession, path: Path) -> int:
+def write_sqlite(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:
     """Write a session as a plain database; return how many readings."""
     path.unlink(missing_ok=True)
     try:
@@ -50,7 +50,7 @@ def write_sqlite(session: RecordedSession, path: Path) -> int:
             out.execute("BEGIN")
             _describe(session, out)
             written = 0
-            for rows in _rows(session):
+            for rows in _rows(session, progress):
                 out.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
                 written += len(rows)
             out.execute("COMMIT")
@@ -95,11 +95,11 @@ def _describe(session: RecordedSession, out: sqlite3.Connection) -> None:
         out.executemany("INSERT INTO waveforms VALUES (?, ?, ?, ?, ?)", rows)
 
 
-def _rows(session: RecordedSession) -> Iterator[list[tuple[Any, ...]]]:
+def _rows(session: RecordedSession, progress: Progress | None) -> Iterator[list[tuple[Any, ...]]]:
     words = words_of_states()
     names = {number: channel.name for number, channel in session.numbers.items()}
     expected: dict[int, tuple[float | None, float | None]] = dict.fromkeys(names, (None, None))
-    for part in parts_of(session):
+    for part in parts_of(session, progress):
         rows = []
         for number, channel, at, value, state in part.rows:
             if channel in names:

@@ -11,6 +11,7 @@ from benchmon.prediction.result import Expected
 from benchmon.quantities import format_value
 from benchmon.report.document import Cell, Tone, Toned
 from benchmon.report.recorded import RecordedSession
+from benchmon.watch.agreement import en_as_text
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.wording import flag_words, with_uncertainty
 
@@ -51,11 +52,9 @@ def expected(value: Expected | None) -> str:
     return NOTHING if value is None else with_uncertainty(value.value, value.uncertainty, value.unit)
 
 
-def signed(value: float | None, digits: int = 2) -> str:
-    """Return a plain number with its sign."""
-    if value is None or not math.isfinite(value):
-        return NOTHING
-    return f"{value:+.{digits}f}".replace("-", "−")
+def en(value: float | None) -> str:
+    """Return an En number, with as many decimals as its verdict needs; a dash where there is none."""
+    return NOTHING if value is None or not math.isfinite(value) else en_as_text(value).replace("-", "−")
 
 
 def verdict(found: Verdict) -> Cell:

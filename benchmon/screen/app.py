@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import time
 from collections.abc import Sequence
@@ -14,7 +15,6 @@ from textual.screen import Screen
 
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
-from benchmon.loading import all_is_loaded
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
@@ -219,8 +219,8 @@ def _load_in_background() -> None:
             for module, name in _LATER_VIEWS.values():
                 _load(module, name)
         finally:
-            # Looking for garbage among it would make a key wait.
-            all_is_loaded()
+            # What is loaded stays: looking for garbage among it would make a key wait.
+            gc.freeze()
 
     Thread(target=load, name="loading views", daemon=True).start()
 

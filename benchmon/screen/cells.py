@@ -10,8 +10,6 @@ from rich.cells import cell_len, chop_cells, set_cell_size
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.tones import Tone
 
-Side = Literal["left", "right", "middle"]
-
 
 class Cell(NamedTuple):
     """A piece of a line: text as wide as it is to be shown, and what it means."""

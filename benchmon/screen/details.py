@@ -13,6 +13,7 @@ from benchmon.screen.numbers import clock, difference, scale_of, usable
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.remarks import cause_words, explained_channel
 from benchmon.screen.tones import Tone
+from benchmon.watch.agreement import en_as_text
 
 _TITLES = 16
 _MOST_EVENTS = 200
@@ -50,7 +51,7 @@ def _reading(channel: ChannelPicture) -> list[tuple[str, str]]:
     return [
         ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
-        ("difference", f"{away}, En {en:+.2f}" if away and en is not None else away or "none to tell"),
+        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "none to tell"),
     ]
 
 

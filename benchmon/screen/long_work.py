@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
-import re
+import select
 import subprocess
 import sys
 import tempfile
@@ -17,8 +18,6 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, one_line
 from benchmon.quantities import format_value
 from benchmon.screen.numbers import minutes
-from benchmon.session.database import reading
-from benchmon.session.rows import read_ending
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -27,9 +26,6 @@ DRAWS = 10_000
 CALL_OFF = "c calls it off"
 _LOOK_EVERY = 0.1
 _ENDS_WITHIN = 5.0
-_LAST_LINES = 2000
-_TIME = re.compile(rb"\s*\[?(\d+\.\d+)[,;]")
-"""The seconds of the session with which a line of a reading begins, in every format of text."""
 
 TakeSpreads = Callable[[dict[str, "Spread"]], object]
 
@@ -84,39 +80,43 @@ def export(session: str, out: Path) -> LongWork:
     """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
 
     def work(tell: Callable[[str], None]) -> str:
-        with reading(Path(session)) as connection:
-            duration = read_ending(connection).time
-        command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out)]
-        with tempfile.TemporaryFile() as said:
-            process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=said)  # noqa: S603
-            part = out.with_name(f".{out.name[:100]}.{process.pid}")
+        command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out), "--progress"]
+        with tempfile.TemporaryFile() as errors:
+            process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors)  # noqa: S603
             try:
-                while process.poll() is None:
-                    tell(_written(part, duration))
-                    time.sleep(_LOOK_EVERY)
-            finally:
+                written = _follow(process, tell)
+            except CalledOffError:
+                # It clears away what it has written.
                 process.terminate()
+                raise
+            finally:
                 process.wait(_ENDS_WITHIN)
-            said.seek(0)
-            return one_line(said.read().decode("utf-8", "replace").strip().removeprefix("benchmon: "), 300)
+            if process.returncode == 0 and written is not None:
+                return f"{written} readings in {one_line(out, 300)}"
+            errors.seek(0)
+            return one_line(errors.read().decode("utf-8", "replace").strip().removeprefix("benchmon: "), 300)
 
     return LongWork(f"Writing {one_line(out.name, 60)}", work)
 
 
-def _written(part: Path, duration: float) -> str:
-    """Return how much is written: of the session's `duration`, by the last line; where that tells none, megabytes."""
-    try:
-        with part.open("rb") as file:
-            size = file.seek(0, os.SEEK_END)
-            file.seek(max(0, size - _LAST_LINES))
-            lines = file.read().split(b"\n")
-    except OSError:
-        return "reading the session"
-    times = [_TIME.match(line) for line in lines[1:-1]]
-    last = next((float(found[1]) for found in reversed(times) if found), None)
-    if last is None or duration <= 0:
-        return f"{size / 1e6:.1f} MB"
-    return f"{min(99.0, 100 * last / duration):.0f} %"
+def _follow(process: subprocess.Popen[bytes], tell: Callable[[str], None]) -> int | None:
+    """Pass on how far an export has come until it ends; return how many readings it has written, None if it failed."""
+    assert process.stdout is not None  # noqa: S101 - for the type checker
+    how_far, written, rest = "reading the session", None, b""
+    with process.stdout as pipe:
+        while True:
+            tell(how_far)
+            if not select.select([pipe], [], [], _LOOK_EVERY)[0]:
+                continue
+            if not (said := os.read(pipe.fileno(), 65_536)):
+                return written
+            *lines, rest = (rest + said).split(b"\n")
+            for line in lines:
+                match json.loads(line):
+                    case {"done": float(done)}:
+                        how_far = f"{100 * done:.0f} %"
+                    case {"written": int(count)}:
+                        written = count
 
 
 def draw_circuits(bench: Bench, mains_voltage: float | None, take: TakeSpreads) -> LongWork:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+import operator
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +81,30 @@ def read_identities(connection: sqlite3.Connection, bench: Bench) -> dict[str, s
     return {instrument.name: named[instrument.name] for instrument in bench.instrument if instrument.name in named}
 
 
+class TableRows:
+    """The rows of one table in the order of their numbers, `id`, read some at a time; remembers where it is.
+
+    `columns` are read beside the number, of rows for which the condition `where` holds.
+    """
+
+    def __init__(self, table: str, columns: str, where: str = "1") -> None:
+        self._statement = f"SELECT id, {columns} FROM {table} WHERE id > ? AND {where} ORDER BY id LIMIT ?"  # noqa: S608
+        self.last = 0
+
+    def after_last(self, connection: sqlite3.Connection, limit: int, *parameters: object) -> list[tuple[Any, ...]]:
+        """Return the next rows, `limit` at most, `parameters` being those of the condition; none at the end.
+
+        Raises `sqlite3.DatabaseError` where the numbers do not rise: a damaged tree of SQLite can lead in circles.
+        """
+        rows = connection.execute(self._statement, (self.last, *parameters, limit)).fetchall()
+        if rows:
+            numbers = [row[0] for row in rows]
+            if numbers[0] <= self.last or any(map(operator.ge, numbers, numbers[1:])):
+                raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
+            self.last = numbers[-1]
+        return rows
+
+
 class JudgementRows:
     """The readings of a session beside what was expected, in the order they were judged; remembers where it is."""
 
@@ -90,7 +114,7 @@ class JudgementRows:
         self._channels: dict[Any, Channel] = {number: by_name[name] for number, name in rows if name in by_name}
         self._changes: list[tuple[float, dict[str, Channel]]] = []
         self._expected: dict[Any, Expected | None] = {}
-        self._last = 0
+        self._rows = TableRows("readings", "channel, time, value, state")
 
     def take(self, changes: Iterable[BenchChange]) -> None:
         """Take edited bench files, in the order of their times: a reading is judged by the one that was in force."""
@@ -99,7 +123,7 @@ class JudgementRows:
     def start_at(self, connection: sqlite3.Connection, reading: int) -> list[Judgement]:
         """Pass over all readings before number `reading`; return the last of every channel among them."""
         found = (self._last_before(connection, number, reading) for number in self._channels)
-        self._last = reading - 1
+        self._rows.last = reading - 1
         return [judgement for judgement in found if judgement is not None]
 
     def _last_before(self, connection: sqlite3.Connection, channel: Any, reading: int) -> Judgement | None:
@@ -125,14 +149,11 @@ class JudgementRows:
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> tuple[list[Judgement], bool]:
         """Return the next judgements, at most about `limit`, and whether there may be more."""
-        rows = connection.execute(
-            "SELECT id, channel, time, value, state FROM readings WHERE id > ? ORDER BY id LIMIT ?", (self._last, limit)
-        ).fetchall()
+        before = self._rows.last
+        rows = self._rows.after_last(connection, limit)
         if not rows:
             return [], False
-        check_rising(self._last, rows)
-        expectations = self._expectations_between(connection, self._last, rows[-1][0], limit)
-        self._last = rows[-1][0]
+        expectations = self._expectations_between(connection, before, self._rows.last, limit)
         found = (self._judgement(row, expectations) for row in rows)
         return [judgement for judgement in found if judgement is not None], len(rows) == limit
 
@@ -161,13 +182,6 @@ class JudgementRows:
         judgement = judgement_of(channel, time, value, self._expected.get(channel_number), flags)
         # What was judged then stands, whatever today's rules would say.
         return judgement if judgement.verdict is verdict else replace(judgement, verdict=verdict)
-
-
-def check_rising(last: int, rows: Sequence[tuple[Any, ...]]) -> None:
-    """Refuse rows whose numbers do not rise: a damaged tree of SQLite can lead in circles."""
-    numbers = [last, *(row[0] for row in rows)]
-    if any(later <= former for former, later in pairwise(numbers)):
-        raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
 
 
 def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:

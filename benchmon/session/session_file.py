@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
+from benchmon.atomic_file import put_in_place
 from benchmon.errors import SessionFileError
 from benchmon.session.database import create, leave_one_file, open_to_write, translated
 from benchmon.session.records import Request
@@ -82,19 +83,15 @@ class SessionFile:
 
         Raises `OSError` or `sqlite3.Error` where that cannot be; what was written stays safe and is gone on with.
         """
-        part = path.with_name(f".{path.name}.{os.getpid()}")
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
+        with put_in_place(path) as part:
             with closing(sqlite3.connect(part, isolation_level=None)) as copy:
                 self._connection.backup(copy)
             if path.exists():
                 raise FileExistsError(errno.EEXIST, "another file has its name")
-        except (OSError, sqlite3.Error):
-            part.unlink(missing_ok=True)
-            raise
-        # Closed before the new file has the name: SQLite removes the log of that name when it closes.
-        self._connection.close()
-        self.path = part.rename(path)
+            # Closed before the new file has the name: SQLite removes the log of that name when it closes.
+            self._connection.close()
+        self.path = path
         self._connection = open_to_write(path)
         self._stat = path.stat()
 

@@ -17,7 +17,7 @@ from benchmon.errors import BenchFileError, one_line
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.session.predictions import SettledPrediction, StepPrediction, decode_prediction
 from benchmon.session.records import BenchChange, Timed
-from benchmon.session.rows import check_rising, number_of, session_time
+from benchmon.session.rows import TableRows, number_of, session_time
 from benchmon.session.view import SessionInfo
 from benchmon.session.waveform_blobs import PackedWaveform, unpack
 from benchmon.watch.edits import edits_between
@@ -42,19 +42,11 @@ class ToldRows(ABC, Generic[T]):
     columns: ClassVar[str]
 
     def __init__(self) -> None:
-        self._last = 0
+        self._rows = TableRows(self.table, f"time, {self.columns}")
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
         """Return what the next rows tell, `limit` rows at most."""
-        rows = connection.execute(
-            f"SELECT id, time, {self.columns} FROM {self.table} WHERE id > ? ORDER BY id LIMIT ?",  # noqa: S608
-            (self._last, limit),
-        ).fetchall()
-        if not rows:
-            return []
-        check_rising(self._last, rows)
-        self._last = rows[-1][0]
-        return self._told(rows)
+        return self._told(self._rows.after_last(connection, limit))
 
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
         """Return what the row of this id tells, None where it is not there or makes no sense."""
@@ -67,8 +59,8 @@ class ToldRows(ABC, Generic[T]):
     def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
         """Pass over all rows but the latest `count`; return how many were passed over."""
         newest = connection.execute(f"SELECT max(id) FROM {self.table}").fetchone()[0]  # noqa: S608
-        skipped = max(0, newest - count - self._last) if isinstance(newest, int) else 0
-        self._last += skipped
+        skipped = max(0, newest - count - self._rows.last) if isinstance(newest, int) else 0
+        self._rows.last += skipped
         return skipped
 
     def _told(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
@@ -90,13 +82,13 @@ class EventRows(ToldRows[Event]):
         self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
     ) -> tuple[list[Event], int]:
         """Pass over all rows but the latest `count`; return those of `kinds` among them, and how many others."""
-        before = self._last
+        before = self._rows.last
         skipped = self.skip_to_latest(connection, count)
         marks = ", ".join("?" * len(kinds))
         rows = connection.execute(
             f"SELECT id, time, {self.columns} FROM events WHERE id > ? AND id <= ? AND kind IN ({marks})"  # noqa: S608
             " ORDER BY id DESC LIMIT ?",
-            (before, self._last, *kinds, _MOST_KEPT),
+            (before, self._rows.last, *kinds, _MOST_KEPT),
         ).fetchall()
         kept = self._told(rows[::-1])
         return kept, skipped - len(kept)

@@ -44,6 +44,21 @@ def verdict_of(en: float | None) -> Verdict:
     return Verdict.DISAGREES
 
 
+def en_as_text(en: float | None, digits: int = 2) -> str:
+    """Return an En number with its sign and `digits` decimals, or as many as its verdict needs; a dash for none.
+
+    Rounded to two decimals 1.004 would read as one that agrees, which it does not.
+
+    >>> en_as_text(0.5), en_as_text(-1.004), en_as_text(1.5004), en_as_text(None)
+    ('+0.50', '-1.004', '+1.5004', '–')
+    """
+    if en is None or math.isnan(en):
+        return "–"
+    verdict = verdict_of(en)
+    shown = (f"{en:+.{decimals}f}" for decimals in range(digits, 18))
+    return next((text for text in shown if verdict_of(float(text)) is verdict), f"{en:+}")
+
+
 def judgement_of(
     channel: Channel,
     time: float,

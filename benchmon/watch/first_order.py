@@ -112,21 +112,6 @@ class Rise:
         return Interval(max(0.0, float(best)), max(0.0, low), max(0.0, high))
 
 
-def three_point_final(first: float, second: float, third: float, interval: float) -> tuple[float, float] | None:
-    """Return final rise and time constant from three rises equally spaced by `interval` (IEC 60076-2).
-
-    θ = (θ2² − θ1·θ3)/(2θ2 − θ1 − θ3), τ = h/ln((θ2 − θ1)/(θ3 − θ2)); exact for a first-order rise. None where the
-    steps do not shrink, so that no final value can be told.
-
-    >>> [round(value, 6) for value in three_point_final(54.296174072, 70.496539590, 78.149050403, 30.0)]
-    [85.0, 40.0]
-    """
-    before, after = second - first, third - second
-    if before * after <= 0.0 or abs(after) >= abs(before):
-        return None
-    return (second * second - first * third) / (before - after), interval / math.log(before / after)
-
-
 def fit_rise(
     times: Floats, temperatures: Floats, deviation: float, time_constant: float | None = None, doubt: float = 0.5
 ) -> Rise:

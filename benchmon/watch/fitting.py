@@ -25,11 +25,6 @@ class Fit:
     unit_covariance: Floats
     deviation: float
 
-    @property
-    def standard_uncertainties(self) -> Floats:
-        """The standard deviation of each parameter, (p,)."""
-        return self.deviation * np.sqrt(np.diag(self.unit_covariance))
-
 
 def fit_curve(model: Model, values: Floats, start: Floats, offset: float = 0.0) -> Fit | None:
     """Return the least-squares fit of `model` to `values` (n,) from parameters `start` (p,), n > p.

@@ -77,11 +77,6 @@ class Outlook:
             return None
         return max(self.final.high - self.final.best, self.final.best - self.final.low)
 
-    @property
-    def will_pass(self) -> bool:
-        """Whether all curves that the readings allow pass the trip limit."""
-        return self.to_limit is not None and math.isfinite(self.to_limit.high)
-
 
 @dataclass(frozen=True, slots=True)
 class HeatLimits:
@@ -293,8 +288,3 @@ def junction_from_case(case: float, power: float, resistance: float, share: floa
     (Tj = Tc + P·Rθ of the path between, JESD51).
     """
     return case + power * resistance * share
-
-
-def junction_from_ambient(ambient: float, power: float, resistance: float) -> float:
-    """Return the junction's temperature, °C: Tj = Ta + P·RθJA (JESD51)."""
-    return ambient + power * resistance

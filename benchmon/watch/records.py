@@ -37,6 +37,15 @@ class Flag(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class LoggedReading:
+    """A reading of a log: `time` in seconds, `channel`, and `value` in its quantity's unit (±inf where over range)."""
+
+    time: float
+    channel: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """What is known of a channel at `time` (session seconds): its reading beside what was expected.
 

@@ -13,36 +13,6 @@ NORMAL_QUARTILE = 0.6744897501960817
 """Half of all normal deviates are smaller than this."""
 
 
-class RunningMoments:
-    """Mean and standard deviation of the values so far, without their cancellation (Welford, Technometrics 4, 1962).
-
-    >>> moments = RunningMoments()
-    >>> for value in (10000001.0, 10000003.0, 10000002.0):
-    ...     moments.add(value)
-    >>> moments.mean, moments.deviation
-    (10000002.0, 1.0)
-    """
-
-    __slots__ = ("_squares", "count", "mean")
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.mean = 0.0
-        self._squares = 0.0
-
-    def add(self, value: float) -> None:
-        """Take one value."""
-        self.count += 1
-        step = value - self.mean
-        self.mean += step / self.count
-        self._squares += step * (value - self.mean)
-
-    @property
-    def deviation(self) -> float:
-        """The sample standard deviation (n − 1), 0 below two values."""
-        return math.sqrt(self._squares / (self.count - 1)) if self.count > 1 else 0.0
-
-
 class MovingAverage:
     """The exponentially weighted moving average of a control chart (NIST/SEMATECH e-Handbook, 6.3.2.4).
 

@@ -3,6 +3,10 @@
 It knows no clock: every time is in session seconds and comes from the caller, so a recording, a replay and a test
 all get the same answers.
 
+A reading is judged by the expected value in force. That follows the prediction once it has moved by a twentieth of its
+uncertainty, so that a record of it stays small; En and verdict belong to the value that is stored beside the reading.
+Drift is watched by the prediction itself, which moves without steps.
+
 The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
 `stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With an `Insight`
 come its kinds: what only the history of all channels tells.
@@ -11,7 +15,7 @@ come its kinds: what only the history of all channels tells.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
 
 from benchmon.bench import Channel
@@ -25,6 +29,8 @@ from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
 
 STALE_AFTER_PERIODS = 3
+_HOLD = 0.05
+"""Part of its uncertainty by which an expected value must move before the new one comes into force."""
 
 
 class Watch:
@@ -32,13 +38,13 @@ class Watch:
 
     Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; one that
     is passed again after a reading clearly inside it is an event anew, so that the power is switched off again. A
-    channel is stale after three of its periods without a usable reading, counted from time 0 at the start. An
+    channel is stale after three of its periods without a usable reading, counted from `began` at the start. An
     overrange display is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last
     word: what was hot stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None) -> None:
-        self._channels = {channel.name: _WatchedChannel(channel) for channel in channels}
+    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None, began: float = 0.0) -> None:
+        self._channels = {channel.name: _WatchedChannel(channel, began) for channel in channels}
         self._insight = insight
 
     def change(self, channels: Sequence[Channel]) -> None:
@@ -59,9 +65,9 @@ class Watch:
             events += self._insight.update(channel, time, value, expected, judgement.en)
         return self._with_insight(judgement), events
 
-    def tick(self, now: float) -> list[tuple[Judgement, list[Event]]]:
-        """Return a judgement, with its events, for each channel that has turned stale by `now`."""
-        found = (channel.tick(now) for channel in self._channels.values())
+    def tick(self, now: float, among: Container[str] | None = None) -> list[tuple[Judgement, list[Event]]]:
+        """Return a judgement, with its events, for each channel, of those `among` some, that is stale by `now`."""
+        found = (each.tick(now) for name, each in self._channels.items() if among is None or name in among)
         return [(self._with_insight(silence[0]), silence[1]) for silence in found if silence is not None]
 
     def _with_insight(self, judgement: Judgement) -> Judgement:
@@ -72,9 +78,9 @@ class Watch:
 class _WatchedChannel:
     """One channel's history, as far as the watch needs it."""
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, began: float) -> None:
         self._channel = channel
-        self._last_usable = 0.0
+        self._last_usable = began
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
@@ -89,7 +95,7 @@ class _WatchedChannel:
     def judge(
         self, time: float, value: float | None, expected: Expected | None, problem: str
     ) -> tuple[Judgement, list[Event]]:
-        self._expected = expected
+        self._expected = expected = self._in_force(expected)
         if value is None or math.isnan(value):
             return self._without_value(time, problem)
         self._last_usable = max(self._last_usable, time)
@@ -103,6 +109,14 @@ class _WatchedChannel:
                 self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
             )
         return judgement, events
+
+    def _in_force(self, fresh: Expected | None) -> Expected | None:
+        """Return what was expected before, or what is expected now where that has moved enough."""
+        held = self._expected
+        if fresh is None or held is None:
+            return fresh
+        moved = max(abs(held.value - fresh.value), abs(held.uncertainty - fresh.uncertainty))
+        return held if moved <= _HOLD * held.uncertainty else fresh
 
     def tick(self, now: float) -> tuple[Judgement, list[Event]] | None:
         silence = now - self._last_usable

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from benchmon.bench import Channel
 from benchmon.errors import one_line
 from benchmon.quantities import format_value, is_temperature
+from benchmon.watch.agreement import en_as_text
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict
 
@@ -74,12 +75,15 @@ def likelihood_in_words(likelihood: float) -> str:
 
 
 def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:
-    """Return how a reading stands to what was expected."""
+    """Return how a reading stands to what was expected; `verdict` is that of the last readings in a row.
+
+    Where the latest one alone has another, both are named, so that its En contradicts no verdict.
+    """
     expected = with_uncertainty(judgement.expected or 0.0, judgement.expected_uncertainty or 0.0, channel.unit)
-    en = f"{judgement.en or 0.0:+.1f}".replace("-", "−")
-    return (
-        f"{channel.name} reads {format_value(judgement.value, channel.unit)}, expected {expected} (En {en}): {verdict}"
-    )
+    en = en_as_text(judgement.en or 0.0, 1).replace("-", "−")
+    alone = "" if judgement.verdict in (verdict, Verdict.UNPREDICTED) else f"{judgement.verdict}; with those before it "
+    reads = format_value(judgement.value, channel.unit)
+    return f"{channel.name} reads {reads}, expected {expected} (En {en}): {alone}{verdict}"
 
 
 def stale_sentence(channel: Channel, silence: float, problem: str) -> str:

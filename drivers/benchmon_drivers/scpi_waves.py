@@ -41,11 +41,6 @@ class Waves:
             if channel.ask.wave and unit_of_wave(channel.quantity):
                 self._stored_as.setdefault(_questions(channel), channel)
 
-    @property
-    def there_are(self) -> bool:
-        """Return whether any channel is measured on a wave."""
-        return bool(self._measures)
-
     def latest(self, channel: DrivenChannel[ScpiChannel], now: float) -> Capture | None:
         """Return the capture that `channel` may share with others: one that it has not had, of this very period."""
         capture = self._captures.get(_questions(channel))

@@ -16,7 +16,6 @@ from benchmon_simulated.addresses import rewrite_addresses
 from benchmon_simulated.file_twin import CsvTwin, ValueFileTwin
 from benchmon_simulated.frames_twin import FramesTwin
 from benchmon_simulated.hand_twin import HandTwin
-from benchmon_simulated.modbus_twin import ModbusTwin
 from benchmon_simulated.orders import Orders
 from benchmon_simulated.scpi_twin import ScpiTwin
 from benchmon_simulated.supply import SLICE, SupplyUnderTest
@@ -30,11 +29,18 @@ TICK = 0.1
 LONGEST_TICK = 2.0
 """Seconds that at most pass for the supply in one go, however long this machine slept."""
 
+
+def _modbus_twin(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> Twin:
+    from benchmon_simulated.modbus_twin import ModbusTwin  # noqa: PLC0415 - its server takes long to load
+
+    return ModbusTwin(instrument, bench, supply, seed)
+
+
 TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Twin]] = {
     "scpi": ScpiTwin,
     "serial_lines": TextTwin,
     "serial_frames": FramesTwin,
-    "modbus": ModbusTwin,
+    "modbus": _modbus_twin,
     "value_file": ValueFileTwin,
     "csv_tail": CsvTwin,
     "hand": HandTwin,

@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput, InstrumentError, one_line
 from benchmon_simulated.keys import channels_of, keys_of
@@ -110,9 +111,8 @@ class ValueFileTwin(_FileTwin):
     def _write(self) -> None:
         for value, meter in zip(self._values, self.meters, strict=True):
             path = self.folder / (value.file or "value")
-            part = path.with_name(f".{path.name}.part")
-            part.write_bytes(self._damaged(value.text(meter.read(self._supply.snapshot))))
-            part.replace(path)
+            with put_in_place(path) as part:
+                part.write_bytes(self._damaged(value.text(meter.read(self._supply.snapshot))))
 
 
 class _ValueInFile:

@@ -60,8 +60,6 @@ SCENARIOS: tuple[Scenario, ...] = (
 )
 """Every scenario; the first is the default."""
 
-DEFAULT = SCENARIOS[0].name
-
 
 def scenario_named(name: str) -> Scenario:
     """Return the scenario called `name`. Raises `BadInput` with the names there are."""

@@ -56,7 +56,7 @@ def demo(*faults: str):
                     time.sleep(0.1)
         finally:
             process.terminate()
-            process.wait(20)
+            process.wait(60)
 
 
 def screen_text(app: BenchmonApp) -> str:

@@ -98,9 +98,7 @@ def test_a_person_is_waited_for_three_periods_of_the_slowest_channel():
 def test_a_listener_hears_at_once():
     driver = driver_of()
     driver.type_in("a", "2 V", time.monotonic())
-    started = time.monotonic()
-    assert driver.receive(5.0)
-    assert time.monotonic() - started < 1.0
+    assert [one.value for one in driver.receive(0.0)] == [2.0]
 
 
 @given(st.text(max_size=80), st.sampled_from(["V", "°C", ""]))

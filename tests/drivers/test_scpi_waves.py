@@ -44,7 +44,7 @@ def channel(name, quantity, unit="V", period=1.0, scale=1.0, **ask):
 
 
 def scope_at(address, *channels, waves=WAVES, **keys):
-    keys = {"address": address, "timeout": 0.3, "waves": waves} | keys
+    keys = {"address": address, "timeout": 1.0, "waves": waves} | keys
     driver = ScpiDriver("scope", ScpiSettings.model_validate(keys), channels)
     driver.captured = []
     driver.on_wave = driver.captured.append

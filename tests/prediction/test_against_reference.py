@@ -7,7 +7,8 @@ from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from support.circuits.agreement import predicted, shares
 from support.circuits.drawn import capacitor, choke, current, plain, resistor
-from support.circuits.reference import reference
+from support.circuits.kept import reference
+from support.circuits.reference import reference as integrated
 
 LEAKY = {"leakage_inductance": 2e-4}
 TWO = {"secondaries": 2, "connection": "series"}
@@ -68,6 +69,13 @@ CASES = {
 def test_every_quantity_agrees(bench: Bench):
     used = shares(predicted(bench), reference(bench))
     assert {name: share for name, share in used.items() if share > 1.0} == {}
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("bench", CASES.values(), ids=CASES)
+def test_the_reference_that_is_kept_is_what_is_integrated_anew(bench: Bench):
+    kept = reference(bench)
+    assert integrated(bench) == pytest.approx(kept, rel=1e-4, abs=1e-6 * kept["output.voltage.peak"])
 
 
 def test_the_reference_predicts_every_electrical_quantity_that_benchmon_does():

@@ -9,7 +9,8 @@ import pytest
 
 from support.circuits.agreement import predicted, shares
 from support.circuits.drawn import KINDS, draw
-from support.circuits.reference import reference
+from support.circuits.kept import reference
+from support.circuits.reference import reference as integrated
 
 CIRCUITS_OF_A_KIND = 40
 
@@ -21,7 +22,7 @@ def test_circuits_drawn_at_random_agree(kind):
     worst: dict[str, tuple[float, int]] = {}
     for number in range(CIRCUITS_OF_A_KIND):
         bench = draw(random.Random(f"{kind}/{number}"), kind)
-        for quantity, share in shares(predicted(bench), reference(bench)).items():
+        for quantity, share in shares(predicted(bench), integrated(bench)).items():
             worst[quantity] = max(worst.get(quantity, (0.0, -1)), (share, number))
     for quantity, (share, number) in sorted(worst.items(), key=lambda item: -item[1][0]):
         print(f"{kind}: {quantity}: {share:.3f} of what is allowed, in circuit {number}")  # noqa: T201 - for -s

@@ -1,7 +1,6 @@
 """All benches of a lab: what is told of them, in which order, and what is not believed."""
 
 import json
-import time
 
 import pytest
 from hypothesis import given
@@ -180,15 +179,14 @@ async def test_ascii_alone(overview):
         assert shown(app).isascii()
 
 
-async def test_a_hundred_benches_keep_the_pace(overview):
+async def test_a_hundred_benches_are_all_there(overview):
     app = BenchesApp(overview)
     async with app.run_test(size=(120, 40)) as pilot:
-        spent = []
-        for second in range(5):
-            began = time.perf_counter()
-            for number in range(100):
-                say(overview, f"{number:03}", time=float(second))
-            app.look()
-            await pilot.pause()
-            spent.append(time.perf_counter() - began)
-        assert sorted(spent)[2] < 1.0
+        for number in range(100):
+            say(overview, f"{number:03}")
+        app.look()
+        await pilot.pause()
+        assert "100 benches" in shown(app)
+        assert "words on 000" in shown(app)
+        await pilot.press("end")
+        assert "words on 099" in shown(app)

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from benchmon.recorder import record, recording
 from benchmon.recorder.clocks import Clocks, ClockWatch
-from benchmon.recorder.conditions import PowerSwitchings
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor
+from benchmon.watch.conditions import PowerSwitchings
 from benchmon.watch.records import Event
 
 START = Clocks(100.0, 1.7e9, 5000.0)

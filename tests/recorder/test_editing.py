@@ -32,11 +32,11 @@ def session(tmp_path, file, meter):
     arguments = {"on_ready": ready.set, "duration": 60.0}
     thread = threading.Thread(target=record, args=(load_bench(file), path), kwargs=arguments)
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     yield path
     if open_session_view(path).live:
         open_session_view(path).request("stop")
-    thread.join(15)
+    thread.join(60)
 
 
 class Watcher:

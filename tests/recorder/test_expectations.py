@@ -9,8 +9,8 @@ from benchmon.bench import read_bench
 from benchmon.prediction.result import Expected, Prediction, Waveforms
 from benchmon.prediction.vicinity import SPACING, Vicinity
 from benchmon.recorder import expectations
-from benchmon.recorder.conditions import Conditions, MeasuredConditions
-from benchmon.watch.watch import judgement_of
+from benchmon.watch import expectation
+from benchmon.watch.conditions import Conditions, MeasuredConditions
 
 AMBIENT = """
 [[channel]]
@@ -47,7 +47,7 @@ def asked(monkeypatch):
             air = None if ambient is None else int(ambient)
             return Vicinity((row,) if air is None else (row, row), mains, air, self.accuracy)
 
-    monkeypatch.setattr(expectations, "Follower", FakeFollower)
+    monkeypatch.setattr(expectation, "Follower", FakeFollower)
     return calls
 
 
@@ -64,7 +64,7 @@ def world(asked, bench_text):  # noqa: ARG001 - it stands in for the prediction
 def settled(world, channel, at, mains=None):
     """Return what is expected once the prediction's thread has caught up with a mains reading."""
     expected, channels = world
-    end = time.monotonic() + 5
+    end = time.monotonic() + 60
     while time.monotonic() < end:
         if mains is not None:
             expected.observe(channels["line"], at, mains)
@@ -137,21 +137,6 @@ def test_temperatures_rise_from_power_on_not_from_the_start(world):
     expected.observe(channels["line"], 1100.0, 230.0)
     assert at_power_on.value == pytest.approx(25.0)
     assert settled(world, "case", 1100.0).value == pytest.approx(25.0 + 50.0 * (1 - np.exp(-1)), abs=0.1)
-
-
-def test_what_moved_less_than_a_twentieth_of_its_uncertainty_is_not_stored_anew(world):
-    expected, channels = world
-    stored, fresh = set(), set()
-    for number in range(2000):
-        now = 1.0 + number / 50
-        expected.observe(channels["line"], now, 230.0)
-        found = expected.expected(channels["case"], now) if number else settled(world, "case", now)
-        kept = expected.thinned(judgement_of(channels["case"], now, 40.0, found))
-        assert abs(kept.expected - found.value) <= 0.0501 * found.uncertainty
-        fresh.add(found)
-        stored.add((kept.expected, kept.expected_uncertainty))
-    assert len(fresh) == 2000
-    assert len(stored) < 1000
 
 
 def test_what_is_expected_follows_the_mains_without_steps(world):

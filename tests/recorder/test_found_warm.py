@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.prediction.result import Expected, Prediction, Waveforms
-from benchmon.recorder.conditions import MeasuredConditions
+from benchmon.watch.conditions import MeasuredConditions
 
 TAU, AMBIENT, SETTLED = 100.0, 25.0, 75.0
 PREDICTION = Prediction(

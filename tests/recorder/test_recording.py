@@ -92,7 +92,7 @@ def test_a_circuit_without_a_prediction_is_recorded_all_the_same(tmp_path, bench
     def fail(*_, **__):
         raise ZeroDivisionError("in the depths\n of a model")
 
-    monkeypatch.setattr("benchmon.recorder.expectations.Follower", fail)
+    monkeypatch.setattr("benchmon.watch.expectation.Follower", fail)
     summary = record(bench, tmp_path / "a.benchmon", duration=0.8)
     assert {channel.verdict for channel in summary.channels} == {Verdict.UNPREDICTED}
     [event] = [event for event in recorded(tmp_path / "a.benchmon").events if event.kind == "prediction"]
@@ -101,7 +101,7 @@ def test_a_circuit_without_a_prediction_is_recorded_all_the_same(tmp_path, bench
 
 def test_a_prediction_that_takes_for_ever_delays_no_limit(tmp_path, bench, meter, monkeypatch):
     never = threading.Event()
-    monkeypatch.setattr("benchmon.recorder.expectations.Follower", lambda *_, **__: never.wait(60))
+    monkeypatch.setattr("benchmon.watch.expectation.Follower", lambda *_, **__: never.wait(60))
     meter.line = lambda number: f"m 230.0 v 15.0 t {95.0 if 20 <= number < 25 else 41.5}"
     try:
         summary = record(bench, tmp_path / "a.benchmon", duration=1.2)
@@ -117,13 +117,13 @@ def test_requests_are_noted_and_stop_ends_it(tmp_path, bench):
     found = []
     thread = threading.Thread(target=lambda: found.append(record(bench, path, on_ready=ready.set)))
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     view = open_session_view(path)
     view.request("note", "fan on [b]now[/b]\x1b[31m")
     notes = until(lambda: [event for event in view.poll().events if event.kind == "note"])
     assert notes[0].message == "fan on [b]now[/b]\\x1b[31m"
     view.request("stop")
-    thread.join(10)
+    thread.join(60)
     assert found[0].path == path
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     with pytest.raises(RecorderError):

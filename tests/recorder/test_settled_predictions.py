@@ -8,12 +8,12 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.prediction.follow import Follower
 from benchmon.recorder import spawn_recorder
-from benchmon.recorder.conditions import Conditions
 from benchmon.recorder.settled_predictions import SettledPredictions
 from benchmon.screen.picture import Picture
 from benchmon.session.follower import open_session_view
 from benchmon.session.predictions import SettledPrediction, StepPrediction
 from benchmon.session.replay import ReplayView
+from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan
 from support.waiting import until
 

@@ -29,11 +29,11 @@ def session(tmp_path, bench_text, meter):
     bench = read_bench(bench_text + PLAN)
     thread = threading.Thread(target=record, args=(bench, path), kwargs={"on_ready": ready.set, "duration": 30.0})
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     yield path
     if open_session_view(path).live:
         open_session_view(path).request("stop")
-    thread.join(15)
+    thread.join(60)
 
 
 class Watcher:

@@ -39,13 +39,13 @@ def recording(bench, path):
     ready = threading.Event()
     thread = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
     thread.start()
-    assert ready.wait(10)
+    assert ready.wait(60)
     view = open_session_view(path)
     try:
         yield view
     finally:
         view.request("stop")
-        thread.join(10)
+        thread.join(60)
         view.close()
 
 

@@ -20,16 +20,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.assess import assess
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput
-from benchmon.readings_file import read_readings
-from benchmon.report import csv_long, second_half
 from benchmon.report import export as exports
+from benchmon.report import rows_out
 from benchmon.report.export import export
+from benchmon.report.logged_readings import read_readings
 from benchmon.report.plain_text import csv_cell, for_markdown, for_page
 from benchmon.report.recorded import RecordedSession
+from benchmon.report.reevaluate import assess
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 
@@ -72,7 +72,7 @@ def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(w
     midnight = math.ceil(session.info.started / 86_400) * 86_400
     session.info = replace(session.info, started=midnight - 15.25)
     export(session, tmp_path / "whole.csv")
-    monkeypatch.setattr(csv_long, "_AT_ONCE", 7)
+    monkeypatch.setattr(rows_out, "AT_ONCE", 7)
     export(session, tmp_path / "parts.csv")
     assert (tmp_path / "parts.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
     rows = rows_of(tmp_path / "parts.csv")
@@ -86,24 +86,45 @@ def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(w
         assert expected == pytest.approx(found.expected[~np.isnan(found.values)].tolist(), rel=1e-8, nan_ok=True)
 
 
-@pytest.mark.parametrize("program", [sys.executable, "/bin/false"])
-def test_a_second_process_writes_the_same_lines_and_one_that_fails_is_made_up_for(
-    write_session, tmp_path, monkeypatch, program
-):
-    session = RecordedSession(write_session(values=odd, seconds=40, off_at=20.0))
-    alone = export(session, tmp_path / "alone.csv")
-    monkeypatch.setattr(csv_long, "_WORTH_A_PROCESS", 1)
-    monkeypatch.setattr(second_half.sys, "executable", program)
-    assert export(session, tmp_path / "together.csv") == alone
-    assert (tmp_path / "together.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
+def test_the_lines_of_a_few_readings(write_session, tmp_path):
+    """Byte for byte, with a value over range, one that is missing, and a second that ends between two readings."""
+    path = write_session(seconds=0)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE session SET started = 1704067199.5")
+        connection.executemany(
+            "INSERT INTO readings (id, channel, time, value, state) VALUES (?, ?, ?, ?, ?)",
+            [
+                (1, 1, 0, 22.1, 0),
+                (2, 2, 499_999, 1e-9, 1),
+                (3, 1, 500_000, None, 3),
+                (4, 1, 1_000_001, -math.inf, 64),
+                (5, 1, 1_499_999, 22.123456789012345, 2),
+            ],
+        )
+        connection.executemany(
+            "INSERT INTO expectations VALUES (?, ?, ?, ?)", [(1, 1, 22.0, 0.12345678), (5, 1, None, None)]
+        )
+    shares = []
+    session = RecordedSession(path)
+    assert export(session, tmp_path / "few.csv", progress=shares.append) == 4
+    assert shares == [1.0]
+    assert (tmp_path / "few.csv").read_bytes() == (
+        b"time_s,time,channel,quantity,value,unit,expected,expected_uncertainty,verdict,flags\n"
+        b"0.000000,2023-12-31T23:59:59.500000Z,output,output.voltage.mean,22.1,V,22.0,0.123457,agrees,\n"
+        b"0.499999,2023-12-31T23:59:59.999999Z,ripple,reservoir.voltage.ripple,1e-09,V,,,questionable,\n"
+        b"1.000001,2024-01-01T00:00:00.500001Z,output,output.voltage.mean,-Inf,V,22.0,0.123457,agrees,overrange\n"
+        b"1.499999,2024-01-01T00:00:00.999999Z,output,output.voltage.mean,22.123456789012344,V,,,disagrees,\n"
+    )
 
 
-def test_a_second_process_ends_when_nobody_takes_its_lines(write_session, lengthen, tmp_path):
-    session = lengthen(write_session(), 100)
-    with second_half.SecondHalf(session, 10, 10_000_000, tmp_path) as second:
-        process = second._process
-    assert process.returncode is not None
-    assert [path.name for path in tmp_path.iterdir()] == [session.name]
+@pytest.mark.parametrize("name", ["all.csv", "all.json", "all.sqlite"])
+def test_how_much_is_done_rises_to_all(write_session, tmp_path, monkeypatch, name):
+    monkeypatch.setattr(rows_out, "AT_ONCE", 100)
+    shares = []
+    export(RecordedSession(write_session()), tmp_path / name, progress=shares.append)
+    assert shares == sorted(set(shares))
+    assert len(shares) == 8
+    assert shares[-1] == 1.0
 
 
 def test_assess_takes_an_export_back(write_session, tmp_path, benches):
@@ -231,6 +252,12 @@ class TestFiles:
         assert done.return_value == 0
         assert "720 readings in" in done.output
 
+    def test_how_far_it_is_can_be_printed_for_another_program(self, write_session, tmp_path):
+        done = self.run(write_session(), "-o", tmp_path / "all.csv", "--progress")
+        *progress, last = [json.loads(line) for line in done.output.splitlines()]
+        assert progress == [{"done": 1.0}]
+        assert last == {"written": 720}
+
     def test_a_file_that_is_there_is_refused_unless_forced(self, write_session, tmp_path):
         session, out = write_session(), tmp_path / "all.csv"
         out.write_text("mine")
@@ -277,7 +304,7 @@ class TestFiles:
         assert "cannot be written" in str(self.run(write_session(), "-o", folder / "all.csv").exception)
 
     def test_a_failure_on_the_way_leaves_nothing(self, write_session, tmp_path, monkeypatch):
-        def fails(_session, path):
+        def fails(_session, path, _progress):
             path.write_text("half")
             raise OSError(28, "No space left on device")
 
@@ -302,11 +329,11 @@ class TestFiles:
         folder.mkdir()
         command = [sys.executable, "-m", "benchmon", "export", str(session), "-o", str(folder / "all.csv")]
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        give_up = time.monotonic() + 30
+        give_up = time.monotonic() + 60
         while not list(folder.iterdir()) and process.poll() is None and time.monotonic() < give_up:
             time.sleep(0.001)
         process.send_signal(ended_by)
-        status = process.wait(30)
+        status = process.wait(60)
         left = [path.name for path in folder.iterdir()]
         assert (status, left) in [(128 + ended_by, []), (0, ["all.csv"])]
 
@@ -322,7 +349,7 @@ class TestFiles:
         while b"Write over it?" not in said and time.monotonic() < give_up:
             said += os.read(ours, 1000)
         os.write(ours, f"{answer}\n".encode())
-        assert process.wait(30) == (0 if written else 2)
+        assert process.wait(60) == (0 if written else 2)
         os.close(ours)
         assert (out.read_text() != "mine") is written
 

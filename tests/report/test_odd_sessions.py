@@ -7,7 +7,7 @@ from contextlib import closing
 import pytest
 
 from benchmon.errors import BenchmonError, SessionFileError
-from benchmon.report import csv_long, pictures
+from benchmon.report import pictures, rows_out
 from benchmon.report.comparison import compare
 from benchmon.report.export import export
 from benchmon.report.recorded import RecordedSession
@@ -43,6 +43,8 @@ ODD = (
     "UPDATE readings SET time = -5 WHERE id % 5 = 0",
     "UPDATE readings SET time = 9223372036854775807 WHERE id % 17 = 0",
     "UPDATE readings SET time = 'noon' WHERE id % 19 = 0",
+    "UPDATE readings SET time = time + 0.5 WHERE id % 4 = 0",
+    "UPDATE readings SET channel = 1.5 WHERE id % 4 = 0",
     "UPDATE readings SET state = -1 WHERE id % 3 = 0",
     "UPDATE readings SET state = 'bad' WHERE id % 23 = 0",
     "UPDATE readings SET channel = 99 WHERE id % 9 = 0",
@@ -70,8 +72,8 @@ def test_rows_that_make_no_sense_are_passed_over(write_session, use, statement, 
     for do in use(path):
         do()
     assert "<h1>" in (use.folder / "r.html").read_text(encoding="utf-8")
-    # What is fetched at once may be all sound, or not: that makes no difference.
-    monkeypatch.setattr(csv_long, "_AT_ONCE", 5)
+    # How many rows are fetched at once makes no difference.
+    monkeypatch.setattr(rows_out, "AT_ONCE", 5)
     export(RecordedSession(path), use.folder / "y.csv")
     assert (use.folder / "y.csv").read_bytes() == (use.folder / "x.csv").read_bytes()
 

@@ -6,11 +6,10 @@ from click.testing import CliRunner
 from benchmon.bench import read_bench
 from benchmon.cli import commands
 from benchmon.errors import BadInput, RecorderError
-from benchmon.report.judging import Judging
 from benchmon.report.recorded import RecordedSession
-from benchmon.report.rejudged import Rejudged
+from benchmon.report.reevaluate import Reevaluation
+from benchmon.report.rejudged import Rejudged, WhatIf
 from benchmon.report.retelling import retell, retelling_as_text
-from benchmon.report.what_if import WhatIf
 from benchmon.screen.replay_app import ReplayApp
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.session.player import Player
@@ -246,8 +245,8 @@ class TestWhatIf:
         then, now = retell(path), retell(path, benches["reservoir"])
         assert [event.message for event in now.events if event.kind == "stale"] == [said]
         text = retelling_as_text(then, now)
-        assert text.count("nothing") == 2
-        assert "causes are not worked out anew" in text
+        assert text.count("  nothing\n") == 2
+        assert "nothing needs explaining" in text.partition("Likely causes, by the end of the powered time")[2]
         slower = retell(path, other_bench(benches["reservoir"], period=('period = "0.25 s"', 'period = "5 s"')))
         assert "stale" not in {event.kind for event in slower.events}
 
@@ -394,14 +393,14 @@ def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_sessi
 
 def test_a_session_is_judged_once_however_often_it_is_jumped_about(write_session, benches, monkeypatch):
     path, count = write_session(), 0
-    of_all = Judging.judge
+    of_one = Reevaluation.judge
 
-    def counted(judging, told):
+    def counted(judging, *reading):
         nonlocal count
-        count += len(told)
-        return of_all(judging, told)
+        count += 1
+        return of_one(judging, *reading)
 
-    monkeypatch.setattr(Judging, "judge", counted)
+    monkeypatch.setattr(Reevaluation, "judge", counted)
     judged = Rejudged(path, benches["reservoir"])
     player = Player(path, wrap=lambda view: WhatIf(view, benches["reservoir"], judged), event_times=judged.event_times)
     for place in (29.0, 1.0, 20.0, 10.0):

@@ -1,6 +1,7 @@
 """What takes long goes on beside the screen: it says how far it is, can be called off, and no key waits for it."""
 
 import math
+import os
 import threading
 import time
 from dataclasses import replace
@@ -54,20 +55,52 @@ async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_
         await told(app, pilot, read_screen, "is there already")
 
 
-@pytest.mark.parametrize(
-    ("written", "told"),
-    [
-        (b"time_s,time,channel\n0.500000,2026-01-01T00:00:00Z,a\n20.000000,2026-01-01T00:00:00Z,a\n39.9", "50 %"),
-        (b'{\n "columns": ["time_s"],\n "readings": [\n  [10.0, "a", 1.0],\n  [30.0, "a", 2', "25 %"),
-        (b"SQLite format 3\0" + bytes(3_000_000), "3.0 MB"),
-        (b"", "0.0 MB"),
-        (None, "reading the session"),
-    ],
-)
-def test_how_far_it_has_come_is_told_by_the_time_of_the_last_reading(written, told, tmp_path):
-    if written is not None:
-        (tmp_path / "part").write_bytes(written)
-    assert long_work._written(tmp_path / "part", 40.0) == told
+@pytest.fixture
+def exporting(monkeypatch, tmp_path):
+    """Return a function that starts an export whose process runs these lines of shell instead."""
+
+    def start(*lines):
+        program = tmp_path / "program"
+        program.write_text("\n".join(("#!/bin/sh", *lines)), encoding="utf-8")
+        program.chmod(0o755)
+        monkeypatch.setattr(long_work.sys, "executable", str(program))
+        return long_work.export("evening.benchmon", tmp_path / "evening.csv")
+
+    return start
+
+
+def until(happened):
+    give_up = time.monotonic() + 30
+    while not happened() and time.monotonic() < give_up:
+        time.sleep(0.005)
+    assert happened()
+
+
+def test_how_far_an_export_has_come_is_read_from_its_lines(exporting, tmp_path):
+    go_on = tmp_path / "go on"
+    os.mkfifo(go_on)
+    work = exporting("echo '{\"done\": 0.5}'", f"read line < '{go_on}'", "echo '{\"written\": 1234}'")
+    until(lambda: "50 %" in work.in_words)
+    go_on.write_text("on\n", encoding="utf-8")
+    until(lambda: work.answer)
+    assert work.answer == f"1234 readings in {tmp_path / 'evening.csv'}"
+
+
+def test_an_export_that_is_called_off_is_asked_to_end(exporting, tmp_path):
+    work = exporting(
+        f"trap 'touch \"{tmp_path}/cleared\"; exit 143' TERM", "echo '{\"done\": 0.25}'", "while :; do sleep 0.05; done"
+    )
+    until(lambda: "25 %" in work.in_words)
+    work.call_off()
+    until(lambda: work.answer)
+    assert "called off, nothing was done" in work.answer
+    assert (tmp_path / "cleared").exists()
+
+
+def test_why_an_export_failed_is_told(exporting):
+    work = exporting("echo 'benchmon: evening.csv: the disk is full' >&2", "exit 2")
+    until(lambda: work.answer)
+    assert work.answer == "evening.csv: the disk is full"
 
 
 async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(app, read_screen, monkeypatch):
@@ -111,7 +144,7 @@ async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = long_work.draw_circuits(app.picture.info.bench, app.picture.situation, found.update)
+    work = long_work.draw_circuits(app.picture.info.bench, None, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

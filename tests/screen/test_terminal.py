@@ -22,7 +22,7 @@ PLAY = """
 import sys
 from pathlib import Path
 sys.path.insert(0, {folder!r})
-from conftest import FakeView, all_agree, judgement
+from support.session_view import FakeView, all_agree, judgement
 from benchmon.screen.app import run_screen
 
 class View(FakeView):
@@ -36,7 +36,7 @@ view = View()
 all_agree(view, 61.0)
 print("left:", run_screen(view))
 """
-PATIENCE = 20.0
+PATIENCE = 60.0
 
 
 def until(condition: Callable[[], bool], patience: float = PATIENCE) -> bool:
@@ -52,7 +52,7 @@ def until(condition: Callable[[], bool], patience: float = PATIENCE) -> bool:
 @pytest.fixture
 def script(tmp_path: Path) -> Path:
     file = tmp_path / "play.py"
-    file.write_text(PLAY.format(folder=str(Path(__file__).parent), go=str(tmp_path / "go")), encoding="utf-8")
+    file.write_text(PLAY.format(folder=str(Path(__file__).parents[1]), go=str(tmp_path / "go")), encoding="utf-8")
     return file
 
 

@@ -15,6 +15,7 @@ from benchmon.session.records import Heartbeat
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import VERSION
 from benchmon.session.writer import SessionWriter
+from support.waiting import until
 
 
 def read_through(path):
@@ -170,7 +171,10 @@ def test_a_damaged_log_of_a_killed_recorder(tmp_path, bench, readings, seed):
     for judgement in readings(300):
         writer.put(judgement)
     writer.put(Heartbeat(3.0, time.monotonic() - 60))
-    time.sleep(0.3)  # until it is committed; what follows copies the files as a kill would leave them
+    with closing(open_session_view(path)) as view:
+        seen = []
+        until(lambda: seen.extend(view.poll().judgements) or len(seen) == 600)
+    # All of it is committed; what follows copies the files as a kill would leave them.
     for ending in ("", "-wal", "-shm"):
         shutil.copy(f"{path}{ending}", f"{tmp_path}/killed.benchmon{ending}")
     writer.abandon()

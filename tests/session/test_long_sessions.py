@@ -94,7 +94,7 @@ def test_what_is_not_summed_up_yet_comes_from_the_readings(tmp_path, bench, read
         writer.put(judgement)
     writer.put(Event(26.0, "", "note", "committed at once"))
     view = open_session_view(tmp_path / "a.benchmon")
-    end = time.monotonic() + 10
+    end = time.monotonic() + 60
     while not view.poll().events and time.monotonic() < end:
         time.sleep(0.01)
     trend = view.trend("vout", 0, 30, 3)

@@ -27,7 +27,7 @@ def writing(bench):
         writer.abandon()
 
 
-def until(something, seconds=20.0):
+def until(something, seconds=60.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if found := something():

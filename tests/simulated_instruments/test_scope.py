@@ -27,7 +27,7 @@ def scope():
     with SimulatedBench(easy(text), seed=2) as simulated:
         # There is one manager of a backend in a process, which the drivers use too: it is left open.
         line = pyvisa.ResourceManager("@py").open_resource(
-            simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
+            simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=60_000
         )
         yield simulated, line
         line.close()
@@ -94,7 +94,7 @@ def test_a_wave_that_the_bench_file_asks_for_in_its_own_words():
     with SimulatedBench(easy(text), seed=2) as simulated:
         with closing(
             pyvisa.ResourceManager("@py").open_resource(
-                simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
+                simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=60_000
             )
         ) as line:
             told = line.query("TRAC:PRE? CH1").strip().split(",")
@@ -125,7 +125,7 @@ def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave():
         SimulatedBench(easy(text), seed=2, faults=["clamp-tenfold:clamp"]) as simulated,
         closing(
             pyvisa.ResourceManager("@py").open_resource(
-                simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=5000
+                simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=60_000
             )
         ) as line,
     ):
@@ -134,7 +134,7 @@ def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave():
         simulated.order("fault frozen-value:clamp")
         held = captured(line, 1)[1]
         simulated.order("load open")
-        give_up = time.monotonic() + 10
+        give_up = time.monotonic() + 60
         while np.abs(simulated.supply.snapshot.waveforms["mains.current"]).max() > 0.8 * np.abs(held).max():
             assert time.monotonic() < give_up
             simulated.wait(0.05)

@@ -40,7 +40,7 @@ def simulator(*arguments, bench=BENCH):
     finally:
         process.terminate()
         try:
-            process.communicate(timeout=10)
+            process.communicate(timeout=60)
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()
@@ -61,13 +61,13 @@ def tell(process, order):
 
 def ask(address, message):
     host, port = address.split("::")[1:3]
-    with socket.create_connection((host, int(port)), timeout=5) as line, line.makefile("rwb") as stream:
+    with socket.create_connection((host, int(port)), timeout=60) as line, line.makefile("rwb") as stream:
         stream.write(f"{message}\n".encode())
         stream.flush()
         return stream.readline().decode().strip()
 
 
-def until(condition, limit=10.0):
+def until(condition, limit=60.0):
     give_up = time.monotonic() + limit
     while not condition():
         assert time.monotonic() < give_up, "it never came"
@@ -101,7 +101,7 @@ def test_orders_change_a_running_bench_and_are_answered():
         assert line_with(process, "in 0.1 s")
         assert "mains-sag begins" in line_with(process, "begins")
         process.send_signal(signal.SIGTERM)
-        assert process.wait(10) == 0
+        assert process.wait(60) == 0
         assert process.stderr.read() == ""
 
 

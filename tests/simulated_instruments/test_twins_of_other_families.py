@@ -22,7 +22,7 @@ WATTS = CHANNEL.format("power", "mains.power.active").replace("10 mV", "0.1 W")
 AIR = CHANNEL.format("air", "ambient.temperature").replace("0.1 % + 10 mV", "0.5 K")
 
 
-def until(condition, limit=10.0):
+def until(condition, limit=60.0):
     give_up = time.monotonic() + limit
     while not (found := condition()):
         assert time.monotonic() < give_up, "it never came"

@@ -46,7 +46,7 @@ class Mosquitto:
 
     def stop(self):
         self._process.kill()
-        self._process.wait(10)
+        self._process.wait(60)
 
     @property
     def url(self):

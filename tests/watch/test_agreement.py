@@ -4,7 +4,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.watch.agreement import en_as_text, en_number, verdict_of
 from benchmon.watch.records import Verdict
 
 VALUES = st.floats(-1e6, 1e6)
@@ -65,3 +65,14 @@ def test_more_uncertainty_never_makes_a_verdict_worse(a, ua, b, ub, more):
     order = [Verdict.AGREES, Verdict.QUESTIONABLE, Verdict.DISAGREES]
     before = verdict_of(en_number(a, ua, b, ub))
     assert order.index(verdict_of(en_number(a, ua * more, b, ub))) <= order.index(before)
+
+
+@given(st.floats(-1e9, 1e9) | st.floats(-2.0, 2.0) | st.sampled_from([math.inf, -math.inf, 1.0 + 2e-9, 1.5 + 2e-9]))
+def test_an_en_as_it_is_shown_has_the_verdict_it_was_given(en):
+    assert verdict_of(float(en_as_text(en))) is verdict_of(en)
+    assert verdict_of(float(en_as_text(en, 1))) is verdict_of(en)
+
+
+def test_an_en_is_shown_with_two_decimals_unless_its_verdict_needs_more():
+    shown = [en_as_text(en) for en in (0.5, -59.26, 1.0, 1.004, -1.5, 1.496, 1.4996, None, math.nan)]
+    assert shown == ["+0.50", "-59.26", "+1.00", "+1.004", "-1.50", "+1.50", "+1.50", "–", "–"]

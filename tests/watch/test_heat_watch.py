@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Channel
 from benchmon.watch.first_order import fit_rise
-from benchmon.watch.heat import HeatLimits, HeatWatch, State, junction_from_ambient, junction_from_case
+from benchmon.watch.heat import HeatLimits, HeatWatch, State, junction_from_case
 from benchmon.watch.insight_wording import duration, outlook_sentence
 
 AIR = 25.0
@@ -48,7 +48,6 @@ def test_a_limit_that_is_not_reached_is_not_forecast():
     outlook = follow(HeatWatch(HeatLimits(70.0, 105.0)), t, rise(t))
     assert outlook.final.best == pytest.approx(85.0, abs=1.0)
     assert outlook.to_limit is None
-    assert not outlook.will_pass
     assert outlook.to_warning is None  # it is past its warning already
 
 
@@ -127,7 +126,7 @@ def test_a_steady_temperature_in_moving_air_is_never_a_forecast(digit):
         if watch.update(float(time), float(shown)):
             outlook = watch.outlook(float(time))
             looks += 1
-            passes += outlook.will_pass or outlook.state is State.RUNAWAY
+            passes += outlook.to_limit is not None or outlook.state is State.RUNAWAY
             steady += outlook.state is State.STEADY
     assert passes == 0
     assert steady > 0
@@ -201,7 +200,6 @@ def test_durations_are_said_as_people_say_them(seconds, text):
     assert duration(seconds) == text
 
 
-def test_junction_from_case_and_from_the_air():
+def test_junction_from_case():
     # JESD51: Tj = Ta + P·θ. 2 W through 20 K/W is 40 K (closed form).
-    assert junction_from_ambient(25.0, 2.0, 20.0) == pytest.approx(65.0)
     assert junction_from_case(59.0, 2.0, 20.0, 0.15) == pytest.approx(65.0)

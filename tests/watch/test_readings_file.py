@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import DataFileError
-from benchmon.readings_file import LoggedReading, read_readings
+from benchmon.report.logged_readings import read_readings
+from benchmon.watch.records import LoggedReading
 
 CHANNELS = ("vout", "diode case", "a, b")
 

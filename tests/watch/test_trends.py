@@ -8,19 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchmon.watch.statistics import Noise, RunningMoments
+from benchmon.watch.statistics import Noise
 from benchmon.watch.trend import onset_of, score_for, trend_of
 
 FINITE = st.floats(-1e6, 1e6)
-
-
-@given(st.lists(FINITE, min_size=2, max_size=60))
-def test_moments_are_those_of_numpy(values):
-    moments = RunningMoments()
-    for value in values:
-        moments.add(value)
-    assert moments.mean == pytest.approx(np.mean(values), rel=1e-9, abs=1e-6)
-    assert moments.deviation == pytest.approx(np.std(values, ddof=1), rel=1e-6, abs=1e-6)
 
 
 def noise_of(values):

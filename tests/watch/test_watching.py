@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.prediction.result import Expected
+from benchmon.watch.agreement import en_number, verdict_of
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.watch import Watch
 
@@ -192,3 +193,42 @@ def test_noise_below_a_warning_s_line_neither_ends_it_nor_its_delay(channel):
 def test_a_delay_below_zero_is_refused(channel):
     with pytest.raises(ValueError, match="greater than or equal to 0"):
         channel(warn_delay="-1 s")
+
+
+def test_a_reading_is_judged_by_the_expected_value_that_is_kept_beside_it(channel):
+    """That follows a prediction which creeps in steps of a twentieth of its uncertainty; En belongs to it."""
+    watch = Watch([channel(**OUTPUT)])
+    judgements, predicted = [], [Expected(22.14 + 0.001 * number, 0.21, "V") for number in range(200)]
+    for number, expected in enumerate(predicted):
+        judgements.append(watch.judge("vout", float(number), 22.345 + 0.001 * number, expected)[0])
+    for one, fresh in zip(judgements, predicted, strict=True):
+        assert abs(one.expected - fresh.value) <= 0.05 * 0.21 + 1e-9
+        assert one.en == en_number(one.value, one.uncertainty, one.expected, one.expected_uncertainty)
+        assert one.verdict is verdict_of(one.en)
+    assert len({one.expected for one in judgements}) == 19  # in all it moves by nearly a whole uncertainty
+    assert {one.verdict for one in judgements} == {Verdict.AGREES, Verdict.QUESTIONABLE}
+
+
+def test_drift_is_watched_by_the_prediction_itself(channel):
+    given = []
+
+    class Noting:
+        def update(self, _channel, _time, _value, expected, _en):
+            given.append(expected.value)
+            return []
+
+        def flags(self, _channel):
+            return frozenset()
+
+    watch = Watch([channel(**OUTPUT)], Noting())
+    for number in range(5):
+        watch.judge("vout", float(number), 22.0, Expected(22.14 + 0.001 * number, 0.21, "V"))
+    assert given == [22.14 + 0.001 * number for number in range(5)]
+
+
+def test_a_verdict_of_three_readings_says_so_where_the_last_one_alone_has_another(channel):
+    half_width = math.hypot(0.02, 0.21)
+    values = [22.14 + part * half_width for part in (1.2, 1.3, 2.0)]
+    _, events = judge_all(Watch([channel(**OUTPUT)]), "vout", values, EXPECTED)
+    assert [event.kind for event in events] == ["questionable"]
+    assert events[0].message.endswith("(En +2.0): disagrees; with those before it questionable")

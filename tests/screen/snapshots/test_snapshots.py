@@ -1,7 +1,7 @@
 """Every view as it was looked at and found good: each character and its style, at three sizes, with colour and without.
 
-Each file beside this one holds all views of one size. Where a view was changed on purpose, look at the
-difference and renew:
+Characters stand once a size (`80x24.txt`), how they look in files apart (`80x24-colour-styles.txt`), by line, so that a
+change of styles touches no text. Where a view was changed on purpose, look at the difference and renew:
 
     BENCHMON_RENEW_SNAPSHOTS=1 python -m pytest tests/screen/snapshots
 
@@ -103,20 +103,42 @@ def assert_painted_as_rendered(app, look):
 
 
 async def taken(app, looks, size, read_screen, good):
-    """Return all views of one size as text, after seeing that each is painted as Textual would render it."""
-    styles, told = {}, []
+    """Return characters and styles of all views of one size; each has to be painted as Textual renders it."""
+    styles, characters, looked = {}, [], []
     async with app.run_test(size=size) as pilot:
         for look in looks:
             await pilot.press(*look.keys)
             await until_seen(app, pilot, read_screen, look.words)
             lines = await until_found_good(app, pilot, styles, good.get(look.name))
             assert_painted_as_rendered(app, look)
-            told += [f"= {look.name}", *lines, ""]
+            texts, signs = apart(lines)
+            characters += [f"= {look.name}", *texts, ""]
+            looked += [f"= {look.name}", *signs, ""]
             await pilot.press(*look.back)
             await pilot.pause()
             assert len(app.screen_stack) == 1, f"{look.back} lead back from {look.name}"
     legend = [f"{sign} is {style}" for style, sign in styles.items()]
-    return "\n".join(["= styles", *legend, "", *told])
+    return "\n".join(characters), "\n".join(["= styles", *legend, "", *looked])
+
+
+def apart(lines):
+    """Return the lines of characters, and the lines of signs with the number of the line they belong to."""
+    texts, signs = [], []
+    for line in lines:
+        if line.startswith("|"):
+            texts.append(line)
+        else:
+            signs.append(f"{len(texts)}{line}")
+    return texts, signs
+
+
+def together(texts, signs):
+    """Return characters and signs line by line, as `apart` was given them."""
+    by_line = dict(line.split(":", 1) for line in signs)
+    for number, text in enumerate(texts, 1):
+        yield text
+        if str(number) in by_line:
+            yield f":{by_line[str(number)]}"
 
 
 def looks_in(text):
@@ -130,11 +152,18 @@ def looks_in(text):
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
-    file = FOLDER / f"{size[0]}x{size[1]}-{colour}.txt"
-    then = file.read_text(encoding="utf-8") if file.exists() else ""
-    now = await taken(still_app, looks, size, read_screen, looks_in(then))
+    name = f"{size[0]}x{size[1]}"
+    files = FOLDER / f"{name}.txt", FOLDER / f"{name}-{colour}-styles.txt"
+    then = [file.read_text(encoding="utf-8") if file.exists() else "" for file in files]
+    texts, signs = (looks_in(text) for text in then)
+    good = {look: list(together(texts[look], signs.get(look, []))) for look in texts}
+    now = await taken(still_app, looks, size, read_screen, good)
     if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
-        file.write_text(now, encoding="utf-8")
-        pytest.skip(f"{file.name} renewed")
-    difference = list(difflib.unified_diff(then.split("\n"), now.split("\n"), "found good", "now", lineterm="", n=2))
-    assert not difference, "\n".join(["", *difference[:MOST_LINES_TOLD], "", __doc__ or ""])
+        for file, text in zip(files, now, strict=True):
+            file.write_text(text, encoding="utf-8")
+        pytest.skip(f"{name}, {colour}, renewed")
+    for what, before, after in zip(("characters", "styles"), then, now, strict=True):
+        difference = list(
+            difflib.unified_diff(before.split("\n"), after.split("\n"), "found good", "now", lineterm="", n=2)
+        )
+        assert not difference, "\n".join([what, *difference[:MOST_LINES_TOLD], "", __doc__ or ""])

@@ -45,7 +45,7 @@ class Rfc2217Port:
 
     def __exit__(self, *_):
         self._ended.set()
-        self._thread.join(5)
+        self._thread.join(60)
         self._server.close()
         self.port.close()
 

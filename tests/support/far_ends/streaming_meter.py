@@ -74,7 +74,7 @@ class StreamingMeter:
     def stop(self):
         self._stopped.set()
         for thread in self._threads:
-            thread.join(5)
+            thread.join(60)
         self._server.close()
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Container
 from dataclasses import dataclass
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.prediction.follow import Load
 from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
-_SMOOTHING = 2.0
+_SMOOTHING = 1.25
+"""Time constant of the smoothing, in seconds: by 1 s the noise of a reading every half second grows by a seventh, by
+2 s a mains that wanders by 3 % in three minutes makes a quiet output drift."""
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
@@ -47,27 +50,35 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
 
 
 class Smoothed:
-    """A channel's readings smoothed over 2 s; a step larger than `jump` is taken at once.
+    """A channel's readings smoothed over some seconds; a step larger than `jump` is taken at once.
 
     The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
-    count alike until there are 2 s of them.
+    count alike until there is about a second of them. From then on level and slope are followed together (a critically
+    damped g-h filter), so that a mains which wanders is not followed seconds late: what is predicted from it would seem
+    to drift. Silence counts from `began` (session seconds).
     """
 
-    def __init__(self, channel: Channel, jump: float) -> None:
+    def __init__(self, channel: Channel, jump: float, began: float = 0.0) -> None:
         self.channel = channel
         self._jump = jump
         self._value: float | None = None
+        self._slope = 0.0
         self._since_jump = 0
-        self._time = 0.0
+        self._time = began
 
     def add(self, time: float, value: float) -> None:
         """Take a reading at `time` seconds."""
-        if self._value is None or abs(value - self._value) > self._jump:
-            self._value, self._since_jump = value, 0
+        passed = max(0.0, time - self._time)
+        due = None if self._value is None else self._value + self._slope * passed
+        if due is None or abs(value - due) > self._jump:
+            self._value, self._slope, self._since_jump = value, 0.0, 0
         else:
             self._since_jump += 1
-            weight = max(1 / self._since_jump, 1 - math.exp(-max(0.0, time - self._time) / _SMOOTHING))
-            self._value += weight * (value - self._value)
+            kept = math.exp(-passed / _SMOOTHING)
+            level, slope = 1.0 - kept * kept, (1.0 - kept) ** 2
+            self._value = due + max(1 / self._since_jump, level) * (value - due)
+            if passed > 0.0 and self._since_jump * level > 1.0:
+                self._slope += slope * (value - due) / passed
         self._time = time
 
     def is_silent(self, time: float) -> bool:
@@ -135,16 +146,25 @@ def _cooled(missing: float, time_constants: float) -> float:
 
 
 class MeasuredConditions:
-    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them."""
+    """Follows the bench's own meters of mains voltage and ambient temperature, where it has them.
 
-    def __init__(self, bench: Bench) -> None:
-        nominal = bench.mains.voltage
+    Times are in session seconds; they begin at `began`. `read` names the channels that are read at all, None for all.
+    """
+
+    def __init__(self, bench: Bench, *, began: float = 0.0, read: Container[str] | None = None) -> None:
+        self._began = began
         self._powered_above = powered_above(bench)
-        self.mains = _follow(bench, "mains.voltage.rms", _MAINS_JUMP * nominal)
-        self.ambient = _follow(bench, "ambient.temperature", _AMBIENT_JUMP)
+        mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
+        self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
+        self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
         self.load: Load = None
-        self.power = PowerSwitchings(self._powered_above, None if self.mains else 0.0)
+        self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
+
+    @property
+    def mains_accuracy(self) -> Accuracy | None:
+        """The accuracy of the meter that measures the mains voltage, None where there is none."""
+        return None if self.mains is None else self.mains.channel.accuracy
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
@@ -170,13 +190,26 @@ class MeasuredConditions:
 
         A mains meter that is silent leaves the bench file's nominal voltage, with its tolerance.
         """
-        ambient = None if self.ambient is None else self.ambient.at(time)
         if self.mains is None or self.mains.is_silent(time):
-            return Conditions(None, ambient, self.load)
+            return self.without_mains(time)
         voltage = self.mains.at(time)
         if voltage is None or voltage <= self._powered_above:
             return None
-        return Conditions(voltage, ambient, self.load)
+        return Conditions(voltage, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    def without_mains(self, time: float) -> Conditions:
+        """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
+        return Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
+
+    @property
+    def power_on(self) -> float | None:
+        """When the supply was last switched on, in session seconds; None while it is off or that is not known."""
+        return self.power.on_since
+
+    @property
+    def was_on(self) -> bool:
+        """Whether the supply was found on: nobody saw the power come."""
+        return self.power.found_on is not None
 
     def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
         """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.
@@ -187,7 +220,7 @@ class MeasuredConditions:
         """
         time_constant = prediction.warm_up.get(channel.quantity)
         if self.power.on_since is None or time_constant is None:
-            return max(0.0, time - (self.power.on_since or 0.0))
+            return max(0.0, time - (self._began if self.power.on_since is None else self.power.on_since))
         return self.power.warm_for(time, time_constant, self._found_warm(channel, time_constant, prediction))
 
     def _found_warm(self, channel: Channel, time_constant: float, prediction: Prediction) -> float:
@@ -204,6 +237,6 @@ class MeasuredConditions:
         return max(0.0, 1.0 - missing)
 
 
-def _follow(bench: Bench, quantity: str, jump: float) -> Smoothed | None:
-    channel = next((channel for channel in bench.channel if channel.quantity == quantity), None)
-    return None if channel is None else Smoothed(channel, jump)
+def _first_of(bench: Bench, quantity: str, read: Container[str] | None) -> Channel | None:
+    found = (channel for channel in bench.channel if read is None or channel.name in read)
+    return next((channel for channel in found if channel.quantity == quantity), None)

@@ -12,10 +12,10 @@ import csv
 import math
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 from benchmon.errors import DataFileError, one_line
+from benchmon.watch.records import LoggedReading
 
 COLUMNS = ("time_s", "channel", "value")
 _OVERLOAD, _NO_NUMBER = 9.9e37, 9.91e37
@@ -24,15 +24,6 @@ _OVERLOAD, _NO_NUMBER = 9.9e37, 9.91e37
 _LONGEST_LINE = 2000
 _LARGEST_FILE = 500_000_000
 _NUMBER = re.compile(r"[+\-−]?(\d+\.?\d*|\.\d+)([eE][+\-−]?\d+)?|[+\-−]?inf(inity)?", re.IGNORECASE)
-
-
-@dataclass(frozen=True, slots=True)
-class LoggedReading:
-    """One line: time in seconds, the channel, and its value in the quantity's unit (±inf where over range)."""
-
-    time: float
-    channel: str
-    value: float
 
 
 def read_readings(path: Path | str, channels: Iterable[str]) -> list[LoggedReading]:

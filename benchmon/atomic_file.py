@@ -34,26 +34,36 @@ def check_may_write(path: Path, *, force: bool, never: Path | None = None) -> No
 
 
 @contextmanager
-def whole_file(path: Path, *, force: bool, never: Path | None = None) -> Iterator[Path]:
+def put_in_place(path: Path) -> Iterator[Path]:
     """Give a path beside `path` to write to; it takes the place of `path` where all went well, else it is removed.
 
-    That also holds where the program is ended by SIGTERM, or its terminal goes. Raises `BadInput` where it cannot be
+    Raises `OSError` where it cannot take that place.
+    """
+    part = path.with_name(f".{path.name[:100]}.{os.getpid()}")
+    try:
+        yield part
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_file(path: Path, *, force: bool, never: Path | None = None) -> Iterator[Path]:
+    """Give a path to write to, as `put_in_place` does, for a file that a user names.
+
+    It is also removed where the program is ended by SIGTERM, or its terminal goes. Raises `BadInput` where it cannot be
     written.
     """
     check_may_write(path, force=force, never=never)
-    part = path.with_name(f".{path.name[:100]}.{os.getpid()}")
     try:
-        with _ended_in_order():
+        with _ended_in_order(), put_in_place(path) as part:
             yield part
             check_may_write(path, force=force, never=never)
-            part.replace(path)
     except (OSError, ValueError) as problem:
         if isinstance(problem, BadInput):
             raise
         reason = problem.strerror if isinstance(problem, OSError) and problem.strerror else one_line(problem)
         raise BadInput(f"{one_line(path, 1000)}: cannot be written: {reason}") from problem
-    finally:
-        part.unlink(missing_ok=True)
 
 
 @contextmanager

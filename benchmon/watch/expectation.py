@@ -1,0 +1,128 @@
+"""What each channel should read now: the one rule that a recorder, a log and a session judged anew go by.
+
+Everything is predicted at the conditions that are measured: mains voltage, ambient temperature and load. The mains and
+the ambient themselves cannot be judged by what is predicted from them: the mains has the bench file's tolerance to
+keep, and of the ambient nothing is expected. Without mains nothing is expected. A temperature follows the time for
+which the supply has been on.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from benchmon.bench import Accuracy, Bench, Channel
+from benchmon.errors import PredictionError
+from benchmon.prediction.follow import Follower
+from benchmon.prediction.result import Expected, Prediction
+from benchmon.prediction.vicinity import Vicinity
+from benchmon.watch.conditions import Conditions
+
+PREDICT_ANEW = (0.005, 0.5)
+"""Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
+
+
+class MeasuredState(Protocol):
+    """What the readings of a bench say of its conditions."""
+
+    def now(self, time: float) -> Conditions | None:
+        """Return what to predict for at `time`, None where the supply is not powered or that is not known yet."""
+
+    def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float | None:
+        """Return for how long (s) a cold supply must have been on for `channel` to be as now; None is long."""
+
+
+class Predictions:
+    """Predictions of a bench around the conditions that were wanted last, each made when it is asked for.
+
+    `accuracy` is that of the meter which measures the mains, None where none does. A recorder, which must not wait,
+    overrides `_ask` and calls `predict` elsewhere. Raises `PredictionError` where the bench itself cannot be solved.
+    """
+
+    def __init__(self, bench: Bench, accuracy: Accuracy | None) -> None:
+        self._bench, self._accuracy = bench, accuracy
+        self._follower: Follower | None = None
+        self._wanted: Conditions | None = None
+        self._changed = True
+        self._answer: tuple[Conditions, Vicinity | None] | None = None
+
+    def change(self, bench: Bench, accuracy: Accuracy | None) -> None:
+        """Predict another bench from now on; the last prediction of the former one stands until there is a new one."""
+        self._bench, self._accuracy, self._changed = bench, accuracy, True
+        self._ask(self._wanted or Conditions())
+
+    @property
+    def nominal(self) -> Prediction | None:
+        """The prediction for the bench file's own conditions, None while there is none."""
+        return self._follower_now().nominal
+
+    @property
+    def latest(self) -> Prediction | None:
+        """The last prediction that was made, None where there is none."""
+        answer = self._answer
+        return answer[1].middle if answer and answer[1] else None
+
+    def around(self, wanted: Conditions) -> Vicinity | None:
+        """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
+        if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_ANEW):
+            self._wanted = wanted
+            self._ask(wanted)
+        answer = self._answer
+        if answer is None or answer[1] is None or answer[0].load != wanted.load:
+            return None
+        return answer[1] if answer[1].holds_for(wanted.mains_voltage, wanted.ambient) else None
+
+    def predict(self, wanted: Conditions) -> None:
+        """Make the predictions around `wanted`; `around` gives them from then on.
+
+        Raises `PredictionError` where there are none; then `around` gives None for these conditions.
+        """
+        vicinity = None
+        try:
+            vicinity = self._follower_now().around(wanted.mains_voltage, wanted.ambient, wanted.load)
+        finally:
+            self._answer = (wanted, vicinity)
+
+    def _ask(self, wanted: Conditions) -> None:
+        self._follower_now()
+        try:
+            self.predict(wanted)
+        except PredictionError:
+            return
+
+    def _follower_now(self) -> Follower:
+        """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""
+        if self._changed or self._follower is None:
+            self._changed, made = False, None
+            try:
+                made = Follower(self._bench, self._accuracy)
+            finally:
+                self._follower = made
+        return self._follower
+
+
+class Expectation:
+    """What every channel of a bench should read, moment by moment, at the conditions of `measured`."""
+
+    def __init__(self, bench: Bench, predictions: Predictions, measured: MeasuredState) -> None:
+        self._mains_is_judged = bench.mains.tolerance > 0
+        self._predictions, self._measured = predictions, measured
+
+    def change(self, bench: Bench) -> None:
+        """Expect what another description of the same channels says; its predictions and conditions change apart."""
+        self._mains_is_judged = bench.mains.tolerance > 0
+
+    def expected(self, channel: Channel, time: float) -> Expected | None:
+        """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
+        conditions = self._measured.now(time)
+        return None if conditions is None else self.expected_at(channel, time, conditions)
+
+    def expected_at(self, channel: Channel, time: float, conditions: Conditions) -> Expected | None:
+        """Return what `channel` should read at `time` if the supply is powered under these conditions."""
+        around = self._predictions.around(conditions)
+        if channel.quantity == "mains.voltage.rms":
+            nominal = self._predictions.nominal if self._mains_is_judged else None
+            return nominal.at(channel.quantity) if nominal else None
+        if channel.quantity == "ambient.temperature" or around is None:
+            return None
+        warm_for = self._measured.warm_for(channel, time, around.middle)
+        return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)

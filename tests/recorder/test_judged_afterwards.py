@@ -1,0 +1,79 @@
+"""A recording, its export assessed, and the session judged anew by the same bench: one rule, so the same answers."""
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.event_kinds import EventKind
+from benchmon.recorder import record
+from benchmon.report.export import export
+from benchmon.report.logged_readings import read_readings
+from benchmon.report.recorded import RecordedSession
+from benchmon.report.reevaluate import assess
+from benchmon.report.rejudged import Rejudged
+from benchmon.session.follower import open_session_view
+from benchmon.watch.agreement import verdict_of
+from benchmon.watch.records import Flag, Verdict
+
+SECONDS = 9.0
+WARM_DIODE = '[diode]\nthermal_resistance = "20 K/W"\nthermal_time_constant = "60 s"\n'
+
+
+def line(number):
+    """Return what the meter sends: the mains rises by 1 %, the output falls to a third, the case gets too hot."""
+    volts = 230.0 + 2.3 * min(1.0, number / 100)
+    output = (16.86 if number < 150 else 5.4) * volts / 230.0
+    return f"m {volts:.2f} v {output:.4f} t {41.5 if number < 250 else 84.0}"
+
+
+@pytest.fixture
+def recording(tmp_path, bench_text, meter):
+    """Return a bench, the path of a session of it, its file exported, and what a follower of the session sees."""
+    meter.line = line
+    # On a busy machine a meter may be silent for a quarter of a second: that is no silence here.
+    bench = read_bench(bench_text.replace("[diode]\n", WARM_DIODE).replace("50 ms", "300 ms"))
+    path, log = tmp_path / "a.benchmon", tmp_path / "a.csv"
+    record(bench, path, duration=SECONDS)
+    export(RecordedSession(path), log)
+    return bench, path, log, open_session_view(path).poll()
+
+
+def watched(events):
+    """Return kind, channel and time of what the watch made of the readings; causes are compared for themselves."""
+    left_out = frozenset(kind for kind in EventKind if kind.traits.kept or kind is EventKind.CAUSE)
+    return sorted((one.kind, one.channel, one.time) for one in events if one.kind not in left_out)
+
+
+def assert_alike(found, expected):
+    """Assert that the same was found, at most two readings apart: a recorder's prediction takes its time."""
+    assert [one[:2] for one in found] == [one[:2] for one in expected]
+    assert [one[2] for one in found] == [pytest.approx(one[2], abs=0.7) for one in expected]
+
+
+def test_the_recorder_a_log_and_a_session_judged_anew_find_the_same(recording):
+    bench, path, log, then = recording
+    anew, found = Rejudged(path, bench), assess(bench, read_readings(log, [one.name for one in bench.channel]))
+    causes = anew.explanations()
+    judged = anew.judgements(0, anew.count_until(SECONDS + 10))
+    for channel in bench.channel:
+        recorded, again = ([one for one in told if one.channel == channel.name] for told in (then.judgements, judged))
+        # Until the first prediction is there a recorder expects nothing.
+        pairs = [both for both in zip(recorded, again, strict=True) if both[0].verdict is not Verdict.UNPREDICTED]
+        assert len(pairs) > 0.5 * len(recorded)
+        for one, other in pairs:
+            assert one.expected == pytest.approx(other.expected, abs=0.1 * one.expected_uncertainty)
+            assert one.verdict is other.verdict or abs(one.en - other.en) < 0.2
+            assert one.verdict is verdict_of(one.en)
+        last, told = recorded[-1], found["channels"][channel.name]
+        assert (told["value"], told["verdict"]) == (last.value, str(last.verdict))
+        assert told["flags"] == sorted(map(str, last.flags))
+        assert told["expected"] == pytest.approx(last.expected, abs=0.1 * last.expected_uncertainty)
+        assert (again[-1].verdict, again[-1].flags) == (last.verdict, last.flags)
+    assert Flag.HOT in next(one for one in reversed(judged) if one.channel == "case").flags
+    events = watched(then.events)
+    assert {("disagrees", "vout"), ("hot", "case")} <= {event[:2] for event in events}
+    assert_alike(watched(anew.events), events)
+    assert_alike(sorted((one["kind"], one["channel"], one["time_s"]) for one in found["events"]), events)
+    assert found["explanations"][0]["cause"] == causes[0].cause
+    assert found["explanations"][0]["likelihood"] == pytest.approx(causes[0].likelihood, abs=0.02)
+    if then.explanations is not None and then.explanations.ranked:
+        assert then.explanations.ranked[0].cause == causes[0].cause
