@@ -11,7 +11,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 
 def check_may_write(path: Path, *, force: bool, never: Path | None = None) -> None:

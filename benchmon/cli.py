@@ -16,8 +16,9 @@ import click
 from benchmon import __version__
 from benchmon.commands import after, hand, keys, lab, manual, new
 from benchmon.commands.values import ASCII, JSON, Measured
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError, one_line
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BadInput, BenchmonError
 from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.recorder import RecorderProcess

@@ -64,14 +64,3 @@ class BadReply(InstrumentError, ValueError):
 
 class RecorderError(BenchmonError, RuntimeError):
     """The recorder cannot start, or is gone."""
-
-
-def one_line(text: object, limit: int = 300) -> str:
-    """Return `text` as one printable line of at most `limit` characters.
-
-    Control codes become visible escapes, so a reply or a file can never steer the terminal.
-    """
-    clean = str(text)
-    if not clean.isprintable():
-        clean = "".join(char if char.isprintable() else repr(char)[1:-1] for char in clean)
-    return clean if len(clean) <= limit else clean[: limit - 1] + "…"

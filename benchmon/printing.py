@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from benchmon.errors import one_line
 from benchmon.quantities import POINTS, format_value
+from benchmon.text import finite, one_line, table
 from benchmon.watch.agreement import en_as_text
 from benchmon.watch.records import Flag
 from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
@@ -32,28 +31,7 @@ CAUTIONS = (
 
 def as_json(content: dict[str, Any]) -> str:
     """Return `content` as one JSON object; what is not finite becomes null, which JSON can say."""
-    return json.dumps(_finite(content), ensure_ascii=False, allow_nan=False, indent=2)
-
-
-def _finite(content: Any) -> Any:
-    if isinstance(content, dict):
-        return {key: _finite(value) for key, value in content.items()}
-    if isinstance(content, list | tuple):
-        return [_finite(value) for value in content]
-    return None if isinstance(content, float) and not math.isfinite(content) else content
-
-
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> str:
-    """Return rows in columns two spaces apart; `right` lists the columns that end flush."""
-    lines = [list(head), *(list(row) for row in rows)]
-    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
-    return "\n".join(
-        "  ".join(
-            text.rjust(width) if column in right else text.ljust(width)
-            for column, (text, width) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in lines
-    )
+    return json.dumps(finite(content), ensure_ascii=False, allow_nan=False, indent=2)
 
 
 def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from quantiphy import InvalidNumber
 from quantiphy import Quantity as Scaled
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 _VOCABULARY: dict[str, dict[str, str]] = {
     "mains": {

@@ -13,11 +13,11 @@ import click
 
 from benchmon.atomic_file import whole_file
 from benchmon.bench import load_bench
-from benchmon.errors import BadInput, BenchmonError, one_line
-from benchmon.printing import table
+from benchmon.errors import BadInput, BenchmonError
 from benchmon.session.beacon import is_recorded
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RecorderState
+from benchmon.text import one_line, table
 from benchmon_simulated import SimulatedBench, rewrite_addresses
 from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.order_lines import OrderLines

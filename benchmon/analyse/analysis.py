@@ -15,9 +15,10 @@ from benchmon.analyse.power import measure_pair
 from benchmon.analyse.wave import Wave, measure_wave
 from benchmon.bench import Accuracy, Bench
 from benchmon.bench.values import parse_accuracy
-from benchmon.errors import BadInput, DataFileError, one_line
+from benchmon.errors import BadInput, DataFileError
 from benchmon.prediction.limits_61000_3_2 import HarmonicLimit, compare_with_limits
 from benchmon.prediction.result import Floats, Prediction
+from benchmon.text import one_line
 from benchmon.watch.records import Explanation
 
 _LINE_CURRENT = "mains.current"

@@ -9,10 +9,9 @@ from typing import Any
 from benchmon.analyse.analysis import Analysed, Analysis
 from benchmon.analyse.doubts import Measured
 from benchmon.analyse.power import POWER_UNITS
-from benchmon.errors import one_line
 from benchmon.prediction.limits_61000_3_2 import HarmonicLimit
-from benchmon.printing import table
 from benchmon.quantities import format_value
+from benchmon.text import one_line, table
 from benchmon.watch.agreement import en_as_text
 from benchmon.watch.wording import likelihood_in_words, with_uncertainty
 

@@ -11,8 +11,9 @@ import numpy as np
 from benchmon.analyse.layout import Layout, layout_of
 from benchmon.analyse.numbers import read_numbers
 from benchmon.analyse.times import usable_times
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
 from benchmon.prediction.result import Floats
+from benchmon.text import one_line
 
 _HEAD = 1 << 16
 _LARGEST_FILE = 4_000_000_000

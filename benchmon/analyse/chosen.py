@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchmon.analyse.capture import Capture, Column
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import CURRENT, UNITS, VOLTAGE, parse_value
+from benchmon.text import one_line
 
 WAVES: dict[str, str] = {
     point_and_what: unit

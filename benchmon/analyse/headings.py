@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from quantiphy import InvalidNumber
 from quantiphy import Quantity as Scaled
 
-from benchmon.errors import one_line
+from benchmon.text import one_line
 
 _BASES = {
     "s": ("s", "sec", "secs", "second", "seconds"),

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from benchmon.analyse.headings import Heading, read_heading, unit_and_factor
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
+from benchmon.text import one_line
 
 NUMBER = re.compile(r"[+\-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+\-]?\d+)?|[+\-]?(nan|inf(inity)?)", re.IGNORECASE)
 _TWO_NUMBERS = re.compile(r"\d\s+[+\-]?\d")

@@ -12,8 +12,9 @@ import numpy as np
 from pydantic_core import from_json
 
 from benchmon.analyse.layout import COMMENT_MARKS, Layout, cells_of, is_number
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
 from benchmon.prediction.result import Floats
+from benchmon.text import one_line
 
 _CHUNK = 1 << 24
 _BLOCK = 1 << 20

@@ -15,7 +15,8 @@ from benchmon.bench import measuring as m
 from benchmon.bench import supply as s
 from benchmon.bench.lines import line_of
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, BenchFileError, one_line
+from benchmon.errors import BadInput, BenchFileError
+from benchmon.text import one_line
 
 _LARGEST_FILE = 1_000_000
 _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200
@@ -54,12 +55,12 @@ class Bench(s.Section):
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Bench:
-        kind, windings = self.rectifier.kind, self.transformer
-        if kind in ("centre tap", "split rail") and windings.secondaries != 2:
+        kind, topology, windings = self.rectifier.kind, self.rectifier.topology, self.transformer
+        if topology.is_tapped and windings.secondaries != 2:
             raise KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
-        if kind in ("centre tap", "split rail") and windings.connection == "parallel":
+        if topology.is_tapped and windings.connection == "parallel":
             raise KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
-        if kind == "full-wave doubler" and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
+        if topology.capacitors and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
             raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)

@@ -10,8 +10,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from benchmon.bench import values as v
 from benchmon.bench.supply import Section
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, parse_value
+from benchmon.text import one_line
 
 
 def _read_name(value: Any) -> str:

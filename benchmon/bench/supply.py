@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import values as v
+from benchmon.bench.topology import TOPOLOGIES, RectifierKind, Topology
 from benchmon.errors import BadInput
 from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value
 
@@ -203,9 +204,14 @@ class Ntc(Section):
 class Rectifier(Section):
     """How the diodes are wired."""
 
-    kind: Literal["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"] = Field(
+    kind: RectifierKind = Field(
         description="How the diodes are wired; it decides which winding conducts when, and what every diode carries."
     )
+
+    @property
+    def topology(self) -> Topology:
+        """Return how it is connected."""
+        return TOPOLOGIES[self.kind]
 
 
 def _read_points(value: Any) -> tuple[tuple[float, float], ...]:

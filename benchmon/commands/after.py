@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import click
 
 from benchmon.commands.values import ASCII, FORCE, JSON, OUT, PATH, Measured, may_write_over
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, one_line
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
 from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_
 import click
 
 from benchmon.commands.manual import print_pages
-from benchmon.errors import EXIT_DONE, BadInput, one_line
+from benchmon.errors import EXIT_DONE, BadInput
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from pydantic import BaseModel

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.errors import EXIT_DONE, BadInput, one_line
+from benchmon.errors import EXIT_DONE, BadInput
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable

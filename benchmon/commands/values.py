@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import Kind, parse_value
+from benchmon.text import one_line
 
 
 class Measured(click.ParamType[float]):

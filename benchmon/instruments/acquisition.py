@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterable
 from typing import Literal
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.schedule import Schedule, Thinned
+from benchmon.text import one_line
 
 Sink = Callable[[Reading | InstrumentNews], object]
 """Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""

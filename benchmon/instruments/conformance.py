@@ -21,9 +21,10 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
 
-from benchmon.errors import InstrumentError, one_line
+from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import Reading
+from benchmon.text import one_line
 
 
 class Manner(Enum):

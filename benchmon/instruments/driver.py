@@ -20,10 +20,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
-from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.faults import explain
 from benchmon.instruments.reading import CapturedWave, Reading
 from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits, SwitchSettings
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.instruments.ports import Port

@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import socket
 
-from benchmon.errors import InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import InstrumentError, InstrumentTimeout
+from benchmon.text import one_line
 
 _MEANINGS = {
     errno.ENOENT: "there is no such port; is it plugged in?",

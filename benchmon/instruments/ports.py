@@ -6,9 +6,10 @@ import threading
 import time
 from dataclasses import dataclass
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
+from benchmon.text import one_line
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,9 @@ from pydantic import BaseModel, ValidationError
 from benchmon.bench import Bench, Channel
 from benchmon.bench.lines import line_of
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, BenchFileError, one_line
+from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver, Limits
+from benchmon.text import one_line
 
 GROUP = "benchmon.drivers"
 M = TypeVar("M", bound=BaseModel)

@@ -8,9 +8,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import InstrumentError, one_line
+from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import Reading
+from benchmon.text import one_line
 
 _LONGEST_WAIT = 20.0
 """Seconds for which the lines of an instrument that speaks by itself are waited for."""

@@ -10,9 +10,10 @@ import click
 from pydantic import BaseModel
 
 from benchmon.bench.values import field_of, kind_of, why_not
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.new_bench.bench_text import TextSection
 from benchmon.quantities import NUMBER, Kind, example, parse_value
+from benchmon.text import one_line
 
 _LONGEST = 500
 Check = Callable[[Any], str]

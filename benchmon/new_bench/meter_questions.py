@@ -8,7 +8,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Channel, Instrument, Step
 from benchmon.bench.values import parse_accuracy
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.ports import Port
 from benchmon.instruments.registry import driver_names, load_driver
@@ -26,6 +26,7 @@ from benchmon.new_bench.asking import (
 )
 from benchmon.new_bench.bench_text import TextSection, TomlValue
 from benchmon.quantities import KINDS_BY_UNIT, POINTS, UNITS, is_temperature, parse_value
+from benchmon.text import one_line
 
 _NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
 """What a driver can hardly do without though it does not insist: keys of an instrument, and of a channel."""

@@ -14,12 +14,11 @@ from benchmon.bench import (
     ResistorLoad,
     Transformer,
 )
+from benchmon.bench.topology import TOPOLOGIES
 from benchmon.new_bench.asking import Question, ask_all, ask_choice, ask_text, ask_value, ask_yes, meaning, say, title
 from benchmon.new_bench.bench_text import TextSection, TomlValue
 from benchmon.quantities import APPARENT_POWER, CURRENT, VOLTAGE, parse_value
 
-RECTIFIERS = ("bridge", "centre tap", "half wave", "split rail", "full-wave doubler")
-_TWO_WINDINGS = ("centre tap", "split rail")
 _FUSES = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10)
 """Rated currents of miniature fuse-links, A (IEC 60127-2)."""
 _FUSE_FACTOR = 1.6
@@ -68,7 +67,7 @@ def ask_rectifier() -> TextSection:
     title("The rectifier")
     section = TextSection("[rectifier]")
     why = meaning(Rectifier, "kind")
-    section.add("kind", ask_choice("how the diodes are wired", why, RECTIFIERS, "bridge"))
+    section.add("kind", ask_choice("how the diodes are wired", why, tuple(TOPOLOGIES), "bridge"))
     return section
 
 
@@ -93,7 +92,7 @@ def ask_transformer(mains: TextSection, rectifier: str) -> TextSection:
 
 
 def _ask_windings(rectifier: str) -> tuple[int, str]:
-    if rectifier in _TWO_WINDINGS:
+    if TOPOLOGIES[rectifier].is_tapped:
         say(f"A {rectifier} takes two windings in series, with the tap between them.")
         return 2, "series"
     choices = ("one winding", "two windings in parallel", "two windings in series")

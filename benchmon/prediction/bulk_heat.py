@@ -11,7 +11,6 @@ import numpy as np
 from benchmon.bench import Bench, ResistorLoad
 from benchmon.prediction.measures import mean
 from benchmon.prediction.parts import Parts
-from benchmon.prediction.rectifier import Wiring, wiring_of
 from benchmon.prediction.result import Floats
 from benchmon.prediction.traces import Traces
 
@@ -63,7 +62,7 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
     if transformer.rating is None:
         return None
     secondary = transformer.secondary_resistance
-    used = _windings_used(wiring_of(bench))
+    used = bench.rectifier.topology.windings(transformer.connection)
     copper = used * secondary * quantities["secondary.current.rms"] ** 2
     copper = copper + parts["transformer.primary_resistance"] * quantities["mains.current.rms"] ** 2
     volts = transformer.rated_voltage or transformer.open_circuit_voltage
@@ -75,9 +74,3 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
         return None
     rise: Floats = TRANSFORMER_RISE * (copper + core) / np.maximum(rated + core, 1e-12)
     return rise
-
-
-def _windings_used(wiring: Wiring) -> int:
-    """Return how many secondary windings carry current."""
-    separate_halves = not wiring.shared or wiring.line > wiring.turns
-    return 2 if separate_halves else wiring.turns * wiring.windings_in_parallel

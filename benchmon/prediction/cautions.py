@@ -70,19 +70,10 @@ def _mains(stress: Stress) -> Iterator[str]:
         )
 
 
-_COMMON = {
-    "half wave": "One end of the winding is the output's return: only that end may share the output's earth.",
-    "centre tap": "The centre tap is the output's return: of the winding, only the tap may share the output's earth.",
-    "split rail": "The centre tap is the return of both outputs: of the winding, only the tap may share their earth.",
-    "bridge": "No end of the winding is at the output's return.",
-    "full-wave doubler": "The winding returns to the middle of the two capacitors, not to the output's return.",
-}
-
-
 def _probes(bench: Bench) -> Iterator[str]:
     yield (
-        f"The ground clip of an earthed oscilloscope is a wire to earth. {_COMMON[bench.rectifier.kind]} Never clip an "
-        "earthed probe on the winding's side of the rectifier while the output is earthed too, by a second probe, a "
+        f"The ground clip of an earthed oscilloscope is a wire to earth. {bench.rectifier.topology.earth} Never clip "
+        "an earthed probe on the winding's side of the rectifier while the output is earthed too, by a second probe, a "
         "meter or the load: earth then shorts winding and diodes. Use a differential probe there."
     )
     yield (
@@ -95,9 +86,9 @@ def _probes(bench: Bench) -> Iterator[str]:
 def _touchable(stress: Stress) -> Iterator[str]:
     """Say where the secondary side itself is past what is safe to touch."""
     bench = stress.bench
-    rails = 2 if bench.rectifier.kind == "split rail" else 1
-    ends = 2 if bench.rectifier.kind in ("centre tap", "split rail") or bench.transformer.connection == "series" else 1
-    direct = rails * max(stress.worst_of_all("output.voltage.peak"), stored(stress).volts)
+    topology = bench.rectifier.topology
+    ends = 2 if topology.is_tapped or bench.transformer.connection == "series" else 1
+    direct = len(topology.rails) * max(stress.worst_of_all("output.voltage.peak"), stored(stress).volts)
     winding = ends * stress.worst_of_all("secondary.voltage.rms")
     if direct > TOUCHABLE_DC or winding > TOUCHABLE_AC:
         yield (

@@ -45,7 +45,7 @@ class Circuit:
         swapped = np.eye(self.equations.size)
         if self.equations.wiring.symmetric:
             pairs = [self.equations.winding_unknowns] if self.equations.winding_unknowns else []
-            if len(set(self.equations.wiring.ports)) == 2:
+            if self.equations.wiring.ports == 2:
                 pairs.append((0, 1))
                 inner = self.equations.capacitors[0].inner[0]
                 pairs += [(inner, inner + 1)] if inner > 1 else []
@@ -93,7 +93,7 @@ class Circuit:
         Charge: over a period no capacitor keeps any, so the paths' mean current is the load's.
         """
         at, mesh = self.equations, found.mesh
-        brought = np.einsum("bmsp,ms->b", self.currents(found.y, mesh.stages), mesh.weights) / len(set(at.wiring.ports))
+        brought = np.einsum("bmsp,ms->b", self.currents(found.y, mesh.stages), mesh.weights) / at.wiring.ports
         drawn = np.einsum("bms,ms->b", load_current(at, found.y[..., list(at.load_node)].sum(-1))[0], mesh.weights)
         stray = _STRAY_SIEMENS * at.windings.emf
         balanced: NDArray[np.bool_] = np.abs(brought - drawn) <= _UNBALANCED * np.abs(drawn) + stray

@@ -139,7 +139,7 @@ def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Flo
 
 
 def _place_halves(build: Stamps, wiring: DiodeWiring, parts: Parts, defects: Defects) -> CapacitorAt | None:
-    """Stamp a doubler's two capacitors; return the first one."""
+    """Stamp a multiplier's capacitors; return the first one."""
     placed = [
         _place_capacitor(build, parts, 0, (plus, minus), _left_of(number, defects))
         for number, (plus, minus) in enumerate(wiring.halves, 1)
@@ -160,7 +160,7 @@ def _place_filter(
     """Stamp a rail's filter; return its first capacitor and the node that feeds the load."""
     first: CapacitorAt | None = None
     node = rail.start
-    has_halves = bench.rectifier.kind == "full-wave doubler"
+    has_halves = bool(bench.rectifier.topology.capacitors)
     for index, part in enumerate(bench.filter):
         if isinstance(part, Capacitor):
             if has_halves and index == 0:

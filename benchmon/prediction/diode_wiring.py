@@ -33,7 +33,7 @@ class DiodeWiring:
     """A rectifier with `nodes` nodes beside the common one, numbered from 0.
 
     `diodes` are pairs of anode and cathode, of which the first carries meters. `halves` are the nodes, plus and minus,
-    of a doubler's two capacitors; elsewhere the first capacitor is part of each rail's filter.
+    of a multiplier's capacitors; elsewhere the first capacitor is part of each rail's filter.
     """
 
     nodes: int
@@ -43,32 +43,23 @@ class DiodeWiring:
     halves: tuple[tuple[Node, Node], ...] = ()
 
 
-_NODES: tuple[Node, ...] = ((0,), (1,), (2,), (3,))
-
-
 def wiring_by_diode(bench: Bench) -> DiodeWiring:
     """Return how the bench's windings and diodes are connected."""
-    kind = bench.rectifier.kind
-    a, b, c, d = _NODES
-    if kind == "centre tap":
-        halves = (Branch(a, COMMON, (1,)), Branch(COMMON, b, (2,)))
-        return DiodeWiring(3, halves, ((a, c), (b, c)), (Rail(c, COMMON, 1),))
-    if kind == "split rail":
-        halves = (Branch(a, COMMON, (1,)), Branch(COMMON, b, (2,)))
-        return DiodeWiring(4, halves, ((a, c), (b, c), (d, a), (d, b)), (Rail(c, COMMON, 1), Rail(d, COMMON, -1)))
-    if kind == "bridge":
-        diodes = ((a, c), (b, c), (COMMON, a), (COMMON, b))
-        return DiodeWiring(3, _branches(bench, a, b), diodes, (Rail(c, COMMON, 1),))
-    if kind == "half wave":
-        return DiodeWiring(2, _branches(bench, a, COMMON), ((a, b),), (Rail(b, COMMON, 1),))
-    capacitors = ((b, COMMON), (COMMON, c))
-    return DiodeWiring(3, _branches(bench, a, COMMON), ((a, b), (c, a)), (Rail(b, c, 1),), capacitors)
+    topology = bench.rectifier.topology
+    branches = topology.branches(bench.transformer.connection)
+    return DiodeWiring(
+        nodes=topology.nodes,
+        branches=tuple(Branch(_node(start), _node(end), windings) for (start, end), windings in branches),
+        diodes=tuple((_node(anode), _node(cathode)) for anode, cathode in topology.diodes),
+        rails=tuple(_rail(plus, minus) for plus, minus in topology.rails),
+        halves=tuple((_node(plus), _node(minus)) for plus, minus in (one.nodes for one in topology.capacitors)),
+    )
 
 
-def _branches(bench: Bench, start: Node, end: Node) -> tuple[Branch, ...]:
-    connection = bench.transformer.connection
-    if connection == "series":
-        return (Branch(start, end, (1, 2)),)
-    if connection == "parallel":
-        return Branch(start, end, (1,)), Branch(start, end, (2,))
-    return (Branch(start, end, (1,)),)
+def _node(number: int) -> Node:
+    """Return the unknown of a node of the topology, whose node 0 is common."""
+    return (number - 1,) if number else COMMON
+
+
+def _rail(plus: int, minus: int) -> Rail:
+    return Rail(_node(plus), _node(minus), 1) if plus else Rail(_node(minus), COMMON, -1)

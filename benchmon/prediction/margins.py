@@ -73,9 +73,14 @@ def _capacitors(stress: Stress) -> Iterator[Margin]:
 
 
 def highest_voltage(stress: Stress, index: int) -> float:
-    """Return the highest steady volts on the filter's capacitor `index`, with and without load."""
+    """Return the highest steady volts on the filter's capacitor `index`, with and without load.
+
+    Of a multiplier's capacitors, those of the first one of the filter, it is the one that has most.
+    """
     solved = (stress.loaded, stress.unloaded)
-    return max(float(np.max(capacitor_voltage(state, index))) for state in solved)
+    inner = stress.bench.rectifier.topology.capacitors if index == 0 else ()
+    peaks = max((capacitor.peaks / inner[0].peaks for capacitor in inner), default=1.0)
+    return peaks * max(float(np.max(capacitor_voltage(state, index))) for state in solved)
 
 
 def _fuse(stress: Stress) -> Iterator[Margin]:
@@ -175,5 +180,4 @@ def winding_heat(stress: Stress) -> tuple[float, float]:
 
 def windings_used(bench: Bench) -> int:
     """Return how many secondary windings carry current."""
-    both = bench.rectifier.kind in ("centre tap", "split rail") or bench.transformer.connection != "single"
-    return 2 if both else 1
+    return bench.rectifier.topology.windings(bench.transformer.connection)

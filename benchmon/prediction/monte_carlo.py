@@ -245,7 +245,7 @@ def _quickly(quick: _Quick, deviates: Floats) -> tuple[dict[str, Floats], NDArra
 def _read(bench: Bench, state: SteadyState, parts: Parts, shift: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
     """Return quantities and temperatures of a solved state, and which variants balance their charge."""
     wiring, traces = state.circuit.equations.wiring, traces_of(state)
-    found, _ = readings_of(traces, parts["mains.frequency"], 2 if wiring.symmetric else 1)
+    found, _ = readings_of(traces, parts["mains.frequency"], bench.rectifier.topology.ripple_order)
     ambient = parts["ambient.temperature"]
     rise = parts["diode.thermal_resistance"] * found["diode.power.mean"]
     ntc = ambient if bench.ntc is None else ntc_temperature(parts, rms(traces["mains.current"], traces.weights))
@@ -254,7 +254,7 @@ def _read(bench: Bench, state: SteadyState, parts: Parts, shift: Floats) -> tupl
     drawn = found["output.current.mean"]
     if "regulator.quiescent" in traces:
         drawn = drawn + mean(traces["regulator.quiescent"], traces.weights)
-    together = len(wiring.signs) // len(set(wiring.ports))
+    together = len(wiring.signs) // wiring.ports
     away = np.abs(together * found["diode.current.mean"] - drawn)
     finite = np.all([np.isfinite(value) for value in found.values()], axis=0)
     return found, finite & (away <= _UNBALANCED * np.abs(drawn) + _NO_CURRENT)

@@ -90,14 +90,14 @@ def assemble(bench: Bench, wiring: Wiring, windings: Windings, parts: Parts) -> 
     """Return the equations of the bench's circuit with the values in `parts`. Raises `PredictionError`."""
     _refuse_held_choke(bench)
     build = Stamps(parts.variants)
-    ports: list[Node] = [(build.unknown(),) for _ in sorted(set(wiring.ports))]
+    ports: list[Node] = [(build.unknown(),) for _ in range(wiring.ports)]
     capacitors: dict[int, CapacitorAt] = {}
     chokes: dict[int, int] = {}
-    node: Node = tuple(index for port in ports for index in port)
+    node: Node = tuple(index for output in wiring.outputs for index in ports[output])
     input_node = node
     for index, part in enumerate(bench.filter):
         if isinstance(part, Capacitor):
-            targets = ports if index == 0 and len(ports) == 2 else [node]
+            targets = ports if index == 0 and len(ports) > 1 else [node]
             for target in targets:
                 placed = _place_capacitor(build, parts, index, target)
                 capacitors.setdefault(index, placed)
@@ -149,7 +149,7 @@ def _commutates(bench: Bench, wiring: Wiring, parts: Parts) -> bool:
     through a capacitor too if that is small.
     """
     pulled = wiring.symmetric and any(isinstance(part, Choke) for part in bench.filter)
-    return pulled or bool(np.any(parts["transformer.leakage_inductance"] > 0))
+    return pulled or wiring.overlaps or bool(np.any(parts["transformer.leakage_inductance"] > 0))
 
 
 def _place_capacitor(build: Stamps, parts: Parts, index: int, node: Node) -> CapacitorAt:
@@ -185,10 +185,10 @@ def _paths(
     drive = np.zeros((paths, build.count))
     inject = np.zeros((build.variants, build.count, paths))
     flux = np.zeros_like(inject)
-    for path, port in enumerate(wiring.ports):
-        for unknown in ports[port]:
-            drive[path, unknown] -= 1.0
-            inject[:, unknown, path] += 1.0
+    for path, charges in enumerate(wiring.charges):
+        for port, sign in zip(ports, charges, strict=True):
+            drive[path, list(port)] -= sign
+            inject[:, list(port), path] += sign
     for path, unknown in enumerate(winding_unknowns):
         drive[path, unknown] = 1.0
         flux[:, unknown, :] = windings.inductance[:, path, :]

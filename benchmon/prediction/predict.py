@@ -16,7 +16,6 @@ from benchmon.prediction.contributions import Shares, shares_of, with_another
 from benchmon.prediction.heat import WarmState, solve_warm
 from benchmon.prediction.parts import Parts, parts_of
 from benchmon.prediction.readings import Harmonics, readings_of
-from benchmon.prediction.rectifier import wiring_of
 from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
 from benchmon.prediction.traces import Traces
 from benchmon.quantities import UNITS
@@ -116,7 +115,7 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
         warm = solve_warm(bench, parts, near, shift)
     except NoSteadyState:
         raise PredictionError(blame(bench, parts)) from None
-    ripple_order = 2 if wiring_of(bench).symmetric else 1
+    ripple_order = bench.rectifier.topology.ripple_order
     quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
     quantities |= temperatures_of(bench, warm, quantities)
     if not all(np.all(np.isfinite(value)) for value in quantities.values()):

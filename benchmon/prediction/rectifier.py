@@ -15,40 +15,51 @@ from benchmon.prediction.result import Floats
 class Wiring:
     """A wiring that does not depend on the values of parts.
 
-    `signs` is the sign of the EMF in each conducting path; `ports` the port each path charges; `in_series` the diodes
-    in one path; `diodes` all of them; `shared` whether the paths share one winding in both directions (else each has
-    its own half). `turns` is the EMF of a path in windings, `line` the primary ampere-turns of a path in windings.
+    `signs` is the sign of the EMF in each of p conducting paths; `charges` (p, ports) by which sign each path's current
+    charges each port, 0 where it does not; `outputs` the ports that feed the filter; `in_series` the diodes in one
+    path; `shared` whether the paths share one winding in both directions (else each has its own half). `turns` is the
+    EMF of a path in windings, `line` the primary ampere-turns of a path in windings.
     """
 
     signs: tuple[int, ...]
-    ports: tuple[int, ...]
+    charges: tuple[tuple[int, ...], ...]
+    outputs: tuple[int, ...]
     in_series: int
-    diodes: int
     shared: bool
     turns: int
     line: int
     windings_in_parallel: int = 1
+    symmetric: bool = False
+    """Whether the second half period repeats the first with the two paths exchanged."""
 
     @property
-    def symmetric(self) -> bool:
-        """Whether the second half period repeats the first with the two paths exchanged."""
-        return len(self.signs) == 2
+    def ports(self) -> int:
+        """How many ports there are. Where each is a capacitor, the paths' charge passes all of them to the load."""
+        return len(self.charges[0])
+
+    @property
+    def overlaps(self) -> bool:
+        """Whether several paths conduct in the same half period."""
+        return len(set(self.signs)) < len(self.signs)
 
 
 def wiring_of(bench: Bench) -> Wiring:
     """Return how the bench's rectifier and windings are wired."""
-    kind = bench.rectifier.kind
-    if kind == "centre tap":
-        return Wiring((1, -1), (0, 0), 1, 2, shared=False, turns=1, line=1)
-    if kind == "split rail":
-        return Wiring((1, -1), (0, 0), 1, 4, shared=True, turns=1, line=2)
-    turns = 2 if bench.transformer.connection == "series" else 1
-    parallel = 2 if bench.transformer.connection == "parallel" else 1
-    if kind == "half wave":
-        return Wiring((1,), (0,), 1, 1, shared=True, turns=turns, line=turns, windings_in_parallel=parallel)
-    if kind == "bridge":
-        return Wiring((1, -1), (0, 0), 2, 4, shared=True, turns=turns, line=turns, windings_in_parallel=parallel)
-    return Wiring((1, -1), (0, 1), 1, 2, shared=True, turns=turns, line=turns, windings_in_parallel=parallel)
+    topology, connection = bench.rectifier.topology, bench.transformer.connection
+    in_series = not topology.is_tapped and connection == "series"
+    in_parallel = not topology.is_tapped and connection == "parallel"
+    turns = 2 if in_series else 1
+    return Wiring(
+        signs=tuple(path.sign for path in topology.paths),
+        charges=tuple(path.charges for path in topology.paths),
+        outputs=tuple(at for at, capacitor in enumerate(topology.capacitors) if capacitor.feeds) or (0,),
+        in_series=topology.drops,
+        shared=not topology.is_tapped or len(topology.rails) > 1,
+        turns=turns,
+        line=turns * len(topology.rails),
+        windings_in_parallel=2 if in_parallel else 1,
+        symmetric=topology.repeats_after_half,
+    )
 
 
 @dataclass(frozen=True)
@@ -57,7 +68,7 @@ class Windings:
 
     `emf` (b,) rms volts in a path; `winding` (b,) and `reflected` (b,) ohms of the winding and of the primary circuit;
     `resistance` and `inductance` (b, p, p) couple the path currents; `line_ratio` (b,) primary amperes per ampere of
-    the first path less the second.
+    all paths, each with its sign.
     """
 
     emf: Floats

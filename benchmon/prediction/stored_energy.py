@@ -23,15 +23,18 @@ class Stored:
 def stored(stress: Stress) -> Stored:
     """Return what the capacitors hold at worst: high mains, no load."""
     bench, joules, farads, volts = stress.bench, 0.0, 0.0, 0.0
-    outputs = 2 if bench.rectifier.kind == "split rail" else 1
+    topology = bench.rectifier.topology
     for index, part in enumerate(bench.filter):
         if not isinstance(part, Capacitor):
             continue
-        in_series = 2 if index == 0 and bench.rectifier.kind == "full-wave doubler" else 1
         high = highest_voltage(stress, index)
-        joules += 0.5 * part.capacitance * high**2 * in_series * outputs
-        farads += part.capacitance / in_series
-        volts = max(volts, high * in_series)
+        inner = topology.capacitors if index == 0 else ()
+        # Of a multiplier's capacitors the one with most has `high`, and those that feed the output are in series.
+        peaks = [capacitor.peaks / max(one.peaks for one in inner) for capacitor in inner] or [1.0]
+        feeding = [part for part, capacitor in zip(peaks, inner, strict=False) if capacitor.feeds] or [1.0]
+        joules += 0.5 * part.capacitance * high**2 * sum(share**2 for share in peaks) * len(topology.rails)
+        farads += part.capacitance / len(feeding)
+        volts = max(volts, high * sum(feeding))
     return Stored(joules, farads, volts)
 
 

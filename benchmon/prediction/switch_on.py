@@ -88,8 +88,7 @@ class _Surge:
         """Take in one step: peaks, I²t, the limiter's heat, and whether the voltage has come."""
         at, wiring = self.circuit.equations, self.circuit.equations.wiring
         current, _ = path_currents(at, step.y, self.circuit.emf(step.angles), self.circuit.junction)
-        first = current[..., 0]
-        net = first - current[..., 1] if wiring.symmetric else first
+        net = current @ np.array(wiring.signs, float)
         line = at.windings.line_ratio[:, None] * net
         seconds = step.weights / self.circuit.angular_frequency[:, None]
         i2t = np.sum(line**2 * seconds, axis=1)
@@ -159,8 +158,9 @@ def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = AN
     circuit = closed_circuit(bench, parts, closing)
     watched, name = _watched(circuit.equations)
     level = float(mean(settled.traces[name], settled.traces.weights)[0])
-    ports = len(set(circuit.equations.wiring.ports))
-    surge = _started(circuit, bench, watched, _SETTLED * level * (ports if name == "reservoir.voltage" else 1))
+    if name == "reservoir.voltage":
+        level *= bench.rectifier.topology.output_peaks
+    surge = _started(circuit, bench, watched, _SETTLED * level)
     _follow(surge)
     return _worst(surge)
 

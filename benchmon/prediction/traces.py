@@ -11,6 +11,7 @@ from benchmon.prediction.circuit import mains_wave
 from benchmon.prediction.diode import forward_voltage
 from benchmon.prediction.network import Loaded, load_current, path_currents
 from benchmon.prediction.parts import Parts
+from benchmon.prediction.rectifier import Windings
 from benchmon.prediction.result import Floats
 from benchmon.prediction.steady import SteadyState
 
@@ -60,13 +61,11 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
     wiring, windings = at.wiring, at.windings
     emf = circuit.emf(angle)
     first = current[..., 0]
-    net = first - current[..., 1] if wiring.symmetric else first
+    net = current @ np.array(wiring.signs, float)
     own = net if wiring.shared else first
     behind_leakage = emf
     if at.winding_unknowns:
-        behind_leakage = y[..., at.winding_unknowns[0]]
-        if wiring.symmetric:
-            behind_leakage = behind_leakage + windings.resistance[:, None, 0, 1] * current[..., 1]
+        behind_leakage = y[..., at.winding_unknowns[0]] + _others_drop(windings, current)
     terminal = behind_leakage - windings.reflected[:, None] * net - windings.winding[:, None] * own
     saturation, thermal = circuit.junction
     drop = forward_voltage(first, saturation[:, None], thermal[:, None], at.parts["diode.series_resistance"][:, None])
@@ -85,10 +84,14 @@ def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats
     at = state.circuit.equations
     drive = y @ at.drive[0]
     if not at.winding_unknowns:
-        drive = drive + emf
-        if at.wiring.symmetric:
-            drive = drive - at.windings.resistance[:, None, 0, 1] * current[..., 1]
+        drive = drive + emf - _others_drop(at.windings, current)
     return without_overshoot(np.maximum(-drive / at.wiring.in_series, 0.0), current[..., 0])
+
+
+def _others_drop(windings: Windings, current: Floats) -> Floats:
+    """Return the volts (b, k) that the other paths' currents (b, k, p) take from the first path."""
+    drop: Floats = np.einsum("bkp,bp->bk", current[..., 1:], windings.resistance[:, 0, 1:])
+    return drop
 
 
 def without_overshoot(reverse: Floats, current: Floats) -> Floats:

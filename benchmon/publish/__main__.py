@@ -10,11 +10,12 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchmon.errors import EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
+from benchmon.errors import EXIT_BAD_INPUT, EXIT_DONE, BenchmonError
 from benchmon.publish.broker import read_broker
 from benchmon.publish.publisher import Publisher
 from benchmon.session.follower import open_session_view
 from benchmon.session.view import RECENT_SECONDS
+from benchmon.text import one_line
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import unquote, urlsplit
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client

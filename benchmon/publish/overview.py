@@ -8,9 +8,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from benchmon.errors import RecorderError, one_line
+from benchmon.errors import RecorderError
 from benchmon.publish.broker import Broker, connect, leave, new_client
 from benchmon.publish.topics import BenchState, read_state
+from benchmon.text import one_line
 from benchmon.watch.glance import Level
 
 if TYPE_CHECKING:

@@ -13,15 +13,14 @@ Everything is JSON in UTF-8. Numbers are in the unit that is told; what is not k
 from __future__ import annotations
 
 import json
-import math
 import re
 from dataclasses import asdict, dataclass
 from pathlib import PurePosixPath
 from typing import Any
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import one_line
 from benchmon.session.beacon import beacon_path
+from benchmon.text import finite, one_line
 from benchmon.watch.records import Event, Explanations, Judgement
 
 LARGEST = 64_000
@@ -119,5 +118,4 @@ def _number(told: object) -> float:
 
 
 def _json(told: dict[str, Any]) -> str:
-    finite = {name: None if isinstance(one, float) and not math.isfinite(one) else one for name, one in told.items()}
-    return json.dumps(finite, ensure_ascii=False)
+    return json.dumps(finite(told), ensure_ascii=False)

@@ -10,9 +10,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from benchmon.bench import load_bench
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError, one_line
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError
 from benchmon.instruments.registry import prepare
 from benchmon.recorder.recording import record
+from benchmon.text import one_line
 
 _LOOK_EVERY = 0.01
 

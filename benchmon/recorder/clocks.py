@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from benchmon.event_kinds import EventKind
 from benchmon.session.heartbeat import SILENT_AFTER
 from benchmon.session.records import Anchor
+from benchmon.text import duration
 from benchmon.watch.records import Event
 
 ANCHOR_EVERY = 60.0
@@ -57,16 +58,16 @@ class ClockWatch:
         if slept > _JUMP:
             told.append(
                 Event(
-                    now, "", EventKind.GAP, f"the machine slept for {_duration(slept)}: nothing was watched meanwhile"
+                    now, "", EventKind.GAP, f"the machine slept for {duration(slept, 1)}: nothing was watched meanwhile"
                 )
             )
         if abs(jumped) > _JUMP:
             way = "ahead" if jumped > 0 else "back"
-            words = f"the wall clock was set {way} by {_duration(abs(jumped))}; times in this session go on evenly"
+            words = f"the wall clock was set {way} by {duration(abs(jumped), 1)}; times in this session go on evenly"
             told.append(Event(now, "", EventKind.CLOCK, words))
         if passed > SILENT_AFTER:
             why = "it was halted, or the machine overloaded"
-            words = f"the recorder stood still for {_duration(passed)}, nothing was watched meanwhile: {why}"
+            words = f"the recorder stood still for {duration(passed, 1)}, nothing was watched meanwhile: {why}"
             told.append(Event(now, "", EventKind.GAP, words))
         if told or clocks.monotonic - self._anchored.monotonic >= ANCHOR_EVERY:
             told.append(self._anchor(clocks, jumped + max(0.0, slept) if told else 0.0))
@@ -75,10 +76,3 @@ class ClockWatch:
     def _anchor(self, clocks: Clocks, jump: float) -> Anchor:
         self._anchored = clocks
         return Anchor(max(0.0, clocks.monotonic - self._started), clocks.monotonic, clocks.wall, jump)
-
-
-def _duration(seconds: float) -> str:
-    whole = round(seconds)
-    if whole < 120:
-        return f"{seconds:.1f} s"
-    return f"{whole // 60} min {whole % 60} s" if whole < 7200 else f"{whole // 3600} h {whole % 3600 // 60} min"

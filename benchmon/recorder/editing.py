@@ -11,8 +11,9 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench, load_bench
-from benchmon.errors import BadInput, BenchmonError, one_line
+from benchmon.errors import BadInput, BenchmonError
 from benchmon.event_kinds import EventKind
+from benchmon.text import one_line
 from benchmon.watch.edits import STAYS, edits_between
 from benchmon.watch.records import Event
 

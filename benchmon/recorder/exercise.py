@@ -7,11 +7,12 @@ from collections.abc import Callable, Sequence
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.reading import InstrumentNews, Reading
 from benchmon.instruments.trial import Tried
+from benchmon.text import one_line
 from benchmon.watch.power_gone import Power, PowerGone
 
 _SEEN_WITHIN, _PERIODS = 2.0, 3

@@ -5,10 +5,11 @@ from __future__ import annotations
 from queue import SimpleQueue
 
 from benchmon.bench import Accuracy, Bench, Channel
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.prediction.follow import Load
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.recorder.newest_only import NewestOnly
+from benchmon.text import one_line
 from benchmon.watch.conditions import Conditions, MeasuredConditions
 from benchmon.watch.expectation import Expectation, Predictions
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmon.bench import Bench
-from benchmon.errors import one_line
 from benchmon.event_kinds import EventKind
 from benchmon.session.beacon import Beacon
+from benchmon.text import one_line
 from benchmon.watch.records import Event
 
 _BEAT_EVERY = 0.5

@@ -6,8 +6,9 @@ import threading
 import time
 from contextlib import suppress
 
-from benchmon.errors import InstrumentError, one_line
+from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import AnyDriver
+from benchmon.text import one_line
 
 _AGAIN_AFTER = 0.5
 """Seconds after which the switch is told again."""

@@ -10,8 +10,9 @@ import weakref
 from pathlib import Path
 from typing import IO
 
-from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError, one_line
+from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError
 from benchmon.session.database import recorded_by, shown
+from benchmon.text import one_line
 
 _LOOK_EVERY = 0.02
 

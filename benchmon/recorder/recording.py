@@ -17,7 +17,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
@@ -39,6 +39,7 @@ from benchmon.recorder.understanding import Understanding
 from benchmon.session import typed_reading
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement, Waveform
 from benchmon.watch.watch import Watch
 

@@ -7,10 +7,11 @@ from dataclasses import replace
 from queue import Empty, SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.prediction.follow import Follower
 from benchmon.recorder.newest_only import NewestOnly
 from benchmon.session.predictions import SettledPrediction, StepPrediction, StoredPrediction, stored
+from benchmon.text import one_line
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan
 

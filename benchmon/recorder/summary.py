@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import one_line
 from benchmon.quantities import format_value
+from benchmon.text import one_line, table
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.status import BenchStatus
 from benchmon.watch.wording import flag_words, with_uncertainty
@@ -119,9 +119,7 @@ _HEADINGS = ("channel", "readings", "last", "lowest", "highest", "expected", "ve
 
 def summary_text(summary: Summary) -> str:
     """Return the summary as a table of plain text, with what tripped and where the session is."""
-    rows = [_HEADINGS, *(_row(channel) for channel in summary.channels)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(_HEADINGS))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines = [table(_HEADINGS, (_row(channel) for channel in summary.channels))]
     if summary.trips:
         lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
     if summary.switching:

@@ -14,10 +14,11 @@ from collections.abc import Callable, Iterable
 from queue import SimpleQueue
 
 from benchmon.bench import Bench
-from benchmon.errors import InstrumentError, one_line
+from benchmon.errors import InstrumentError
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.driver import AnyDriver
 from benchmon.recorder.messengers import Messengers
+from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_gone import Finding, Power, PowerGone
 from benchmon.watch.records import Event

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.session.typed_reading import read_request
+from benchmon.text import one_line
 from benchmon.watch.records import Event
 
 _OLDEST = 600.0

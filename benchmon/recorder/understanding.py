@@ -13,13 +13,14 @@ from queue import Empty, SimpleQueue
 from statistics import median
 
 from benchmon.bench import Bench
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.follow import Load
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.newest_only import NewestOnly
 from benchmon.recorder.thinning import tells_the_same
+from benchmon.text import one_line
 from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
 from benchmon.watch.insight import Insight
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict

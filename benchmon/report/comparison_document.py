@@ -6,14 +6,13 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from benchmon.errors import one_line
-from benchmon.printing import table
 from benchmon.quantities import format_value
 from benchmon.report import pictures, words
 from benchmon.report.comparison import Compared, Comparison, Difference, Value
 from benchmon.report.document import Block, Cell, Document, Items, Paragraph, Section, Table, Tone, Toned, text_of
 from benchmon.report.key_figures import Figure, key_figures, topology_remarks
 from benchmon.report.wave_comparison import waves_section
+from benchmon.text import NOTHING, one_line, table
 
 
 def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
@@ -169,13 +168,13 @@ def _row(one: Compared) -> tuple[Cell, ...]:
 
 def _plus(value: float, unit: str) -> str:
     if not math.isfinite(value):
-        return words.NOTHING
+        return NOTHING
     return f"{'−' if value < 0 else '+'}{format_value(abs(value), unit)}"
 
 
 def _judged(difference: Difference) -> Cell:
     if difference.significant is None:
-        return words.NOTHING
+        return NOTHING
     said = "significant" if difference.significant else "no difference"
     if difference.as_expected is None:
         return said

@@ -13,12 +13,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchmon.atomic_file import whole_file
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.report.csv_out import write_long, write_wide
 from benchmon.report.json_out import write_json
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.rows_out import Progress
 from benchmon.report.sqlite_out import write_sqlite
+from benchmon.text import one_line
 
 ENDINGS: dict[str, Callable[[RecordedSession, Path, Progress | None], int]] = {
     ".csv": write_long,

@@ -10,8 +10,8 @@ from benchmon.quantities import format_value
 from benchmon.report import words
 from benchmon.report.document import Block, Cell, Heading, Paragraph, Section, Table, Tone, Toned
 from benchmon.report.findings import Findings, StepFinding
+from benchmon.text import NOTHING, clock, duration
 from benchmon.watch.explanation import NOTHING_WRONG
-from benchmon.watch.insight_wording import duration
 from benchmon.watch.plan import Outcome, Stage
 from benchmon.watch.records import Event, Explanation, Explanations
 from benchmon.watch.wording import likelihood_in_words
@@ -44,7 +44,7 @@ def steps_section(found: Findings) -> Section:
     if done:
         rows = tuple(
             (
-                words.clock(event.time),
+                clock(event.time),
                 words.wall_in_session(session, event.time),
                 _step_at(found, event),
                 event.kind,
@@ -64,15 +64,15 @@ def _step_at(found: Findings, event: Event) -> str:
         began, ended = one.stage.began, one.stage.ended
         # A step ends at the very time at which the next one begins.
         if began is not None and (began < event.time if event.kind in _ENDING else began <= event.time):
-            return str(one.place) if ended is None or event.time <= ended else words.NOTHING
-    return words.NOTHING
+            return str(one.place) if ended is None or event.time <= ended else NOTHING
+    return NOTHING
 
 
 def _step(step: StepFinding, count: int) -> list[Block]:
     """Return what every channel read at the end of a step, beside what was expected then."""
     window = step.window
     lit = "" if window.is_powered else "; no channel tells that the mains was on"
-    text = f"Means from {words.clock(window.since)} to {words.clock(window.until)}{lit}:"
+    text = f"Means from {clock(window.since)} to {clock(window.until)}{lit}:"
     rows = tuple(
         (
             f"{one.channel.name}{', needed' if one.channel.name in step.stage.step.needs else ''}",
@@ -91,15 +91,15 @@ def _step(step: StepFinding, count: int) -> list[Block]:
 
 def _stage(stage: Stage) -> tuple[Cell, ...]:
     step = stage.step
-    load = "open" if step.load == "open" else words.NOTHING if step.load is None else format_value(step.load, "Ω")
+    load = "open" if step.load == "open" else NOTHING if step.load is None else format_value(step.load, "Ω")
     return (
         step.name,
         words.number(step.mains, "V"),
         load,
-        words.NOTHING if stage.began is None else words.clock(stage.began),
-        words.NOTHING if stage.ended is None else words.clock(stage.ended),
+        NOTHING if stage.began is None else clock(stage.began),
+        NOTHING if stage.ended is None else clock(stage.ended),
         Toned(str(stage.outcome), _OUTCOMES.get(stage.outcome, Tone.PLAIN)),
-        stage.words or words.NOTHING,
+        stage.words or NOTHING,
     )
 
 
@@ -109,7 +109,7 @@ def events_section(found: Findings) -> Section:
     if not events:
         return Section("Events", (Paragraph("Nothing happened that is worth an event."),))
     shown = _worth_showing(events)
-    rows = tuple((words.clock(one.time), one.channel or words.NOTHING, _kind(one), one.message) for one in shown)
+    rows = tuple((clock(one.time), one.channel or NOTHING, _kind(one), one.message) for one in shown)
     blocks: list[Block] = [Table(("time", "channel", "what", "in words"), rows)]
     if len(shown) < len(events):
         left = words.plural(len(events) - len(shown), "more is", "more are")
@@ -162,14 +162,14 @@ def _before(told: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
         stood = list(same)
         first = max((one.ranked[0] for one, _ in stood if one.ranked), key=lambda cause: cause.likelihood, default=None)
         if first is not None and first.cause != NOTHING_WRONG:
-            yield (words.clock(stood[0][0].time), words.clock(stood[-1][1]), *_of(first))
+            yield (clock(stood[0][0].time), clock(stood[-1][1]), *_of(first))
 
 
 def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
-    text = f"Causes of how the channels read, from {words.clock(told.time)} on, by their likelihood over all channels:"
+    text = f"Causes of how the channels read, from {clock(told.time)} on, by their likelihood over all channels:"
     rows = tuple(_of(one) for one in told.ranked[:_CAUSES])
     return (Paragraph(text), Table(("likelihood", "cause", "channels", "in words"), rows, (0,)))
 
 
 def _of(one: Explanation) -> tuple[Cell, ...]:
-    return likelihood_in_words(one.likelihood), one.cause, ", ".join(one.channels) or words.NOTHING, one.message
+    return likelihood_in_words(one.likelihood), one.cause, ", ".join(one.channels) or NOTHING, one.message

@@ -26,6 +26,7 @@ from typing import Any
 from benchmon.bench import Channel, Instrument
 from benchmon.report.recorded import RecordedSession, sha256_of
 from benchmon.report.rows_out import Progress, parts_of, words_of_states
+from benchmon.text import finite
 from benchmon.watch.records import Explanations, Forecast, Waveform
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
@@ -96,10 +97,10 @@ def _forecast(one: Forecast) -> dict[str, Any]:
         "time_s": one.time,
         "channel": one.channel,
         "state": one.state,
-        "rate": _finite(one.rate),
-        "final": _finite(one.final),
-        "uncertainty": _finite(one.uncertainty),
-        "to_limit_s": _finite(one.to_limit),
+        "rate": finite(one.rate),
+        "final": finite(one.final),
+        "uncertainty": finite(one.uncertainty),
+        "to_limit_s": finite(one.to_limit),
     }
 
 
@@ -109,7 +110,7 @@ def _waveform(wave: Waveform) -> dict[str, Any]:
         "channel": wave.channel,
         "unit": wave.unit,
         "times_s": wave.times.tolist(),
-        "values": [_finite(value) for value in wave.values.tolist()],
+        "values": finite(wave.values.tolist()),
     }
 
 
@@ -139,7 +140,3 @@ def write_json(session: RecordedSession, path: Path, progress: Progress | None =
 
 def _json(value: float | None) -> str:
     return "null" if value is None or not math.isfinite(value) else repr(value)
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else value

@@ -8,11 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench
 from benchmon.report.comparison import Compared, Comparison
-from benchmon.report.supply_sections import DIODES
 from benchmon.watch.wording import with_uncertainty
-
-DROPS = {"half wave": 1, "centre tap": 1, "bridge": 2, "split rail": 1, "full-wave doubler": 1}
-"""How many diode drops lie in a conducting path."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +65,7 @@ def _told(comparison: Comparison, at: int, quantity: str) -> tuple[float, bool]:
 
 
 def _all_diodes(bench: Bench, values: list[float]) -> float:
-    return DIODES[bench.rectifier.kind] * values[0]
+    return len(bench.rectifier.topology.diodes) * values[0]
 
 
 def _winding_use(bench: Bench, values: list[float]) -> float:
@@ -86,15 +82,15 @@ def _heat(_bench: Bench, values: list[float]) -> float:
 
 def topology_remarks(comparison: Comparison) -> Iterator[str]:
     """Yield what the wiring of the rectifiers makes different at the output, expected beside measured."""
-    first = comparison.found[0].bench.rectifier.kind
+    first = comparison.found[0].bench.rectifier
     for at, found in enumerate(comparison.found[1:], 1):
-        kind = found.bench.rectifier.kind
-        if kind == first:
+        other = found.bench.rectifier
+        if other.kind == first.kind:
             continue
-        more = DROPS[kind] - DROPS[first]
+        more = other.topology.drops - first.topology.drops
         count = {1: "one diode drop", 2: "two diode drops"}.get(abs(more), "")
         words = f", {count} {'more' if more > 0 else 'less'} in the path" if more else ""
-        said = f"{chr(65 + at)} is a {kind}, A a {first}{words}"
+        said = f"{chr(65 + at)} is a {other.kind}, A a {first.kind}{words}"
         yield said + "".join(_at_output(one, at) for one in comparison.compared if one.quantity in _OUTPUT) + "."
 
 

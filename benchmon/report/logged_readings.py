@@ -14,7 +14,8 @@ import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from benchmon.errors import DataFileError, one_line
+from benchmon.errors import DataFileError
+from benchmon.text import one_line
 from benchmon.watch.records import LoggedReading
 
 COLUMNS = ("time_s", "channel", "value")

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import singledispatch
 
-from benchmon.errors import one_line
 from benchmon.report import document as d
 from benchmon.report.plain_text import for_markdown
+from benchmon.text import one_line
 
 
 def as_markdown(document: d.Document) -> str:

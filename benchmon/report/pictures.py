@@ -15,13 +15,14 @@ from benchmon.analyse import Analysis
 from benchmon.analyse.drawing import DrawnWave, to_draw
 from benchmon.atomic_file import whole_file
 from benchmon.bench import Accuracy, Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.prediction.limits_61000_3_2 import limit_of
 from benchmon.prediction.result import Floats
 from benchmon.quantities import POINTS, format_value
 from benchmon.report.document import Picture
 from benchmon.report.recorded import RecordedSession
 from benchmon.session.view import Part
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,7 +8,7 @@ import io
 import re
 from collections.abc import Iterable
 
-from benchmon.errors import one_line
+from benchmon.text import one_line
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _MARKS = re.compile(r"[\\`*_{}\[\]<>|~&$@]|(?<=www)\.|:(?=//)")

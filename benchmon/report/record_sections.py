@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import benchmon
-from benchmon.errors import one_line
 from benchmon.prediction.ratings import Ratings
 from benchmon.printing import CAUTIONS
 from benchmon.report import words
 from benchmon.report.document import Block, Code, Fields, Heading, Items, Paragraph, Section, Signature
 from benchmon.report.findings import Findings
+from benchmon.text import clock, one_line
 
 _MOST_JUMPS, _MOST_EDITS = 20, 10
 
@@ -35,7 +35,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
     )
     yield "SHA-256 of the bench file", session.bench_sha256()
     if session.benches:
-        times = ", ".join(words.clock(change.time) for change in session.benches[:_MOST_EDITS])
+        times = ", ".join(clock(change.time) for change in session.benches[:_MOST_EDITS])
         yield "bench file edited", f"in force from {times}; what was in force at the end of the test holds here"
     yield "recorded by", f"benchmon {session.info.program_version}, layout {session.info.layout} of the session file"
     yield "reported by", f"benchmon {benchmon.__version__}"
@@ -46,7 +46,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
         yield "machine", ", ".join(facts)
     counted = sum(count for one in found.channels for count in one.counts.values())
     yield "readings", f"{counted}, in {words.plural(len(found.channels), 'channel')}"
-    jumps = [f"{jump:+.3f} s at {words.clock(time)}" for time, jump in session.clock_jumps[:_MOST_JUMPS]]
+    jumps = [f"{jump:+.3f} s at {clock(time)}" for time, jump in session.clock_jumps[:_MOST_JUMPS]]
     yield "wall clock", f"jumped by {', '.join(jumps)}" if jumps else "no jump was seen"
 
 
@@ -60,7 +60,7 @@ def appendix_section(found: Findings) -> Section:
     session = found.session
     blocks: list[Block] = [Code(session.bench.source)]
     for change in session.benches[:_MOST_EDITS]:
-        blocks += [Heading(f"In force from {words.clock(change.time)}, as edited"), Code(change.bench.source)]
+        blocks += [Heading(f"In force from {clock(change.time)}, as edited"), Code(change.bench.source)]
     if len(session.benches) > _MOST_EDITS:
         left = len(session.benches) - _MOST_EDITS
         blocks.append(Paragraph(f"{words.plural(left, 'later edit is', 'later edits are')} in the session file."))

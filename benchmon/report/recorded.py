@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected
 from benchmon.report.counting import MOST_CHANNELS, counts_of_states
@@ -29,6 +29,7 @@ from benchmon.session.schema import decode_state, to_microseconds
 from benchmon.session.told_rows import Told, ToldRows
 from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo
+from benchmon.text import one_line
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Verdict, Waveform
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from benchmon.bench import Bench
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import traits_of
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Expected
@@ -20,6 +20,7 @@ from benchmon.report.reevaluate import Reevaluation
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import decode_state, encode_state
 from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
+from benchmon.text import one_line
 from benchmon.watch.conditions import MeasuredConditions
 from benchmon.watch.expectation import Predictions
 from benchmon.watch.explanation import Explainer, Explanation

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchmon.atomic_file import whole_file
-from benchmon.errors import BadInput, PredictionError, one_line
+from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.ratings import Ratings, check
 from benchmon.report import happening_sections as happening
 from benchmon.report import pictures, words
@@ -19,6 +19,7 @@ from benchmon.report.page import as_page
 from benchmon.report.recorded import RecordedSession
 from benchmon.report.supply_sections import instruments_section, supply_section
 from benchmon.report.wave_sections import waves_section
+from benchmon.text import clock, one_line
 
 FORMATS: dict[str, Callable[[Document], str]] = {".html": as_page, ".htm": as_page, ".md": as_markdown}
 
@@ -77,7 +78,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         record.signature_section(),
         record.appendix_section(found),
     ]
-    under = f"Report of a power-on test, recorded from {words.wall(session)} for {words.clock(session.duration)}"
+    under = f"Report of a power-on test, recorded from {words.wall(session)} for {clock(session.duration)}"
     return Document(session.bench.title, under, tuple(section for section in sections if section is not None))
 
 

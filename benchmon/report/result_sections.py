@@ -11,7 +11,7 @@ from benchmon.report import words
 from benchmon.report.document import Cell, Items, Paragraph, Section, Table, Tone, Toned
 from benchmon.report.findings import Finding, Findings
 from benchmon.report.margin_rows import measured_margins
-from benchmon.watch.insight_wording import duration
+from benchmon.text import NOTHING, clock, duration
 from benchmon.watch.plan import Outcome
 from benchmon.watch.records import Flag, Forecast, Verdict
 
@@ -61,7 +61,7 @@ def readings_section(found: Findings) -> Section:
     """Return measured values beside expected ones."""
     window = found.window
     text = (
-        f"Means from {words.clock(window.since)} to {words.clock(window.until)} of the session, the end of the powered "
+        f"Means from {clock(window.since)} to {clock(window.until)} of the session, the end of the powered "
         "time. ± is the expanded uncertainty (k = 2): the meter's accuracy and the scatter of its readings. Expected "
         "values are those in force then, which follow the measured mains where a channel reads it. En is the "
         "difference over both uncertainties (ISO 13528): up to 1 it agrees, up to 1.5 it is questionable."
@@ -75,7 +75,7 @@ def readings_section(found: Findings) -> Section:
 
 def _reading(one: Finding) -> tuple[Cell, ...]:
     unit = one.channel.unit
-    span = words.NOTHING
+    span = NOTHING
     if math.isfinite(one.lowest) and math.isfinite(one.highest):
         span = f"{words.number(one.lowest, unit)} to {words.number(one.highest, unit)}"
     return (
@@ -105,8 +105,8 @@ def margins_section(found: Findings, ratings: Ratings | None) -> Section:
                 words.number(worst.value, worst.unit),
                 _part(worst.margin, ok=worst.ok),
                 Toned("not measured", Tone.DOUBT) if now is None else words.number(now.value, now.unit),
-                words.NOTHING if now is None else _part(now.margin, ok=now.ok),
-                row.source or words.NOTHING,
+                NOTHING if now is None else _part(now.margin, ok=now.ok),
+                row.source or NOTHING,
             )
         )
     if not rows:
@@ -153,7 +153,7 @@ def temperatures_section(found: Findings) -> Section:
 def _temperature(one: Finding, forecast: Forecast | None, found: Findings) -> tuple[Cell, ...]:
     channel = one.channel
     settled = found.prediction.quantities.get(channel.quantity) if found.prediction else None
-    final, reaches = words.NOTHING, words.NOTHING
+    final, reaches = NOTHING, NOTHING
     if forecast is not None and forecast.final is not None:
         final = words.measured(forecast.final, forecast.uncertainty or 0.0, "°C")
     if forecast is not None and forecast.to_limit is not None and math.isfinite(forecast.to_limit):
@@ -168,7 +168,7 @@ def _temperature(one: Finding, forecast: Forecast | None, found: Findings) -> tu
         words.number(channel.trip_above, "°C"),
         final,
         reaches,
-        words.NOTHING if channel.quantity == "ambient.temperature" else words.expected(settled),
+        NOTHING if channel.quantity == "ambient.temperature" else words.expected(settled),
     )
 
 

@@ -8,13 +8,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchmon.bench import Bench, Channel
-from benchmon.errors import one_line
 from benchmon.event_kinds import EventKind, traits_of
-from benchmon.printing import table
 from benchmon.report.rejudged import Rejudged, WhatIf
-from benchmon.report.words import clock
 from benchmon.session.replay import ReplayView
 from benchmon.session.view import RecorderState, SessionView, Update
+from benchmon.text import clock, one_line, table
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.wording import flag_words, likelihood_in_words
 

@@ -8,11 +8,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from benchmon.bench import Bench, Capacitor, Channel
-from benchmon.errors import one_line
 from benchmon.quantities import format_value
 from benchmon.report.document import Fields, Paragraph, Section, Table
 from benchmon.report.findings import Findings
-from benchmon.report.words import NOTHING
+from benchmon.text import NOTHING, one_line
 
 _SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
 _SHOWN = 200
@@ -70,7 +69,7 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     if ripple is not None:
         yield "ripple frequency", format_value(ripple.value, "Hz")
     if diode is not None:
-        count = DIODES[bench.rectifier.kind]
+        count = len(bench.rectifier.topology.diodes)
         yield (
             f"loss in the {count} rectifier diodes" if count > 1 else "loss in the diode",
             format_value(count * diode.value, "W"),
@@ -79,10 +78,6 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     if share is not None:
         yield "windings loaded to", f"{100 * share:.0f} % of the transformer's rating"
     yield from _stored(bench, quantities.get("reservoir.voltage.peak"))
-
-
-DIODES = {"half wave": 1, "centre tap": 2, "bridge": 4, "split rail": 4, "full-wave doubler": 2}
-"""How many diodes a rectifier has."""
 
 
 def winding_share(found: Findings) -> float | None:

@@ -13,6 +13,7 @@ from benchmon.prediction.limits_61000_3_2 import compare_with_limits
 from benchmon.report import pictures, words
 from benchmon.report.document import Block, Fields, Paragraph, Section, Table, Tone
 from benchmon.report.findings import Findings
+from benchmon.text import clock
 from benchmon.watch.records import Waveform
 
 _SHOWN = ("rms", "mean", "ac_rms", "peak", "peak_to_peak", "frequency", "thd", "form_factor", "crest_factor")
@@ -52,7 +53,7 @@ def measured_wave(found: Findings, captured: Waveform) -> Wave:
 
 
 def _wave(found: Findings, captured: Waveform, of: str) -> list[Block]:
-    told = f"{captured.channel}, captured at {words.clock(captured.time)}, {len(captured.times)} samples"
+    told = f"{captured.channel}, captured at {clock(captured.time)}, {len(captured.times)} samples"
     try:
         wave = measured_wave(found, captured)
     except DataFileError as problem:

@@ -11,11 +11,10 @@ from benchmon.prediction.result import Expected
 from benchmon.quantities import format_value
 from benchmon.report.document import Cell, Tone, Toned
 from benchmon.report.recorded import RecordedSession
+from benchmon.text import NOTHING
 from benchmon.watch.agreement import en_as_text
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.wording import flag_words, with_uncertainty
-
-NOTHING = "–"
 
 _TONES = {
     Verdict.AGREES: Tone.GOOD,
@@ -23,12 +22,6 @@ _TONES = {
     Verdict.DISAGREES: Tone.BAD,
     Verdict.UNPREDICTED: Tone.PLAIN,
 }
-
-
-def clock(seconds: float) -> str:
-    """Return a session time: `0:01:23`."""
-    whole = math.floor(seconds)
-    return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
 def wall(session: RecordedSession, seconds: float = 0.0) -> str:

@@ -6,7 +6,7 @@ import locale
 import os
 from dataclasses import dataclass
 
-from benchmon.errors import one_line
+from benchmon.text import one_line
 
 _SPELT_IN_ASCII = str.maketrans(
     {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from threading import Thread
 from typing import ClassVar
@@ -16,12 +16,12 @@ from textual.screen import Screen
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
-from benchmon.screen.lean_driver import LeanDriver, wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
-from benchmon.screen.theme import PALETTE_VARIABLE, TERMINAL_COLOURS, palette_complaint, usual_palette
-from benchmon.screen.tones import PALETTES, Palette
+from benchmon.screen.terminal.differential_driver import DifferentialDriver, draw_anew, wants_mouse
+from benchmon.screen.theme import PALETTE_VARIABLE, palette_complaint, use_terminal_colours
+from benchmon.screen.tones import Palette
 from benchmon.screen.views.bench_view import BenchView
 from benchmon.screen.views.big_view import BigView
 from benchmon.screen.views.dialogue import Dialogue
@@ -29,7 +29,6 @@ from benchmon.screen.views.events_view import EventsView
 from benchmon.screen.views.help_view import HelpView
 from benchmon.screen.views.plan_view import PlanView
 from benchmon.screen.views.view import View
-from benchmon.screen.widgets.cell_lines import CellLines
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
@@ -43,7 +42,12 @@ _RING_EVERY = 4.0
 _LOAD_AFTER = 1.5
 
 
-_VIEWS: dict[str, type[View]] = {"big figures": BigView, "events": EventsView, "help": HelpView, "plan": PlanView}
+_VIEWS: dict[str, Callable[..., View]] = {
+    "big figures": BigView,
+    "events": EventsView,
+    "help": HelpView,
+    "plan": PlanView,
+}
 _LATER_VIEWS = {
     "waves": ("benchmon.screen.views.wave_view", "WaveView"),
     "trend": ("benchmon.screen.views.trend_view", "TrendView"),
@@ -71,11 +75,9 @@ class BenchmonApp(Operator):
         ascii_only: bool = False,
         read_only: bool = False,
     ) -> None:
-        super().__init__(driver_class=LeanDriver, ansi_color=True)
-        self.register_theme(TERMINAL_COLOURS)
-        self.theme = TERMINAL_COLOURS.name
+        super().__init__(driver_class=DifferentialDriver, ansi_color=True)
+        use_terminal_colours(self)
         self.animation_level = "none"
-        self.palette = usual_palette()
         self.view = view
         self.alphabet = ASCII if ascii_only else UNICODE
         self.picture = Picture(view.info, view.live)
@@ -94,7 +96,6 @@ class BenchmonApp(Operator):
 
     def on_mount(self) -> None:
         """Begin to follow."""
-        self._dress()
         self.set_interval(_POLL_SECONDS, self.follow)
         self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
@@ -179,37 +180,32 @@ class BenchmonApp(Operator):
 
     def action_redraw(self) -> None:
         """Send the whole screen again, where something else has written over it."""
-        if isinstance(self._driver, LeanDriver):
-            self._driver.redraw()
+        draw_anew(self)
 
     def action_colours(self) -> None:
         """Turn to the next palette: for dark terminals, for light ones, of high contrast."""
         palettes = list(Palette)
-        self.palette = palettes[(palettes.index(self.palette) + 1) % len(palettes)]
-        self._dress()
-        words = "High contrast" if self.palette is Palette.CONTRAST else f"Colours for a {self.palette} terminal"
-        self.tell(f"{words}; k: the next. {PALETTE_VARIABLE}={self.palette} begins with it.")
-
-    def _dress(self) -> None:
-        if isinstance(self._driver, LeanDriver):
-            self._driver.dress(PALETTES[self.palette])
-        for screen in self._in_sight():
-            for part in screen.query(CellLines):
-                part.refresh()
+        palette = palettes[(palettes.index(Palette(self.theme)) + 1) % len(palettes)]
+        self.theme = palette
+        words = "High contrast" if palette is Palette.CONTRAST else f"Colours for a {palette} terminal"
+        self.tell(f"{words}; k: the next. {PALETTE_VARIABLE}={palette} begins with it.")
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""
         kind = _VIEWS.get(name) or _load(*_LATER_VIEWS[name])
         if type(self.screen) is kind:
             self.pop_screen()
-        elif isinstance(self.screen, BenchView):
-            self.push_screen(kind(self.picture, self.alphabet))
+            return
+        more = {"waves": (self.chosen,), "trend": (self.chosen, self.view)}.get(name, ())
+        view = kind(self.picture, self.alphabet, *more)
+        if isinstance(self.screen, BenchView):
+            self.push_screen(view)
         else:
-            self.switch_screen(kind(self.picture, self.alphabet))
+            self.switch_screen(view)
 
 
-def _load(module: str, name: str) -> type[View]:
-    kind: type[View] = getattr(import_module(module), name)
+def _load(module: str, name: str) -> Callable[..., View]:
+    kind: Callable[..., View] = getattr(import_module(module), name)
     return kind
 
 

@@ -9,10 +9,11 @@ from benchmon.screen.band import draw_band, place_in_band
 from benchmon.screen.cells import Cell, Line, fit, rule, wrap
 from benchmon.screen.condition import condition_of
 from benchmon.screen.events import draw_event
-from benchmon.screen.numbers import clock, difference, scale_of, usable
+from benchmon.screen.numbers import difference, scale_of, usable
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.remarks import cause_words, explained_channel
 from benchmon.screen.tones import Tone
+from benchmon.text import clock
 from benchmon.watch.agreement import en_as_text
 
 _TITLES = 16

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from benchmon.event_kinds import traits_of
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
-from benchmon.screen.numbers import clock
 from benchmon.screen.tones import Tone
+from benchmon.text import clock
 from benchmon.watch.records import Event
 
 _LONGEST = 1000

@@ -8,17 +8,10 @@ from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name
 from benchmon.screen.condition import Condition, condition_of
 from benchmon.screen.glyphs import HALVES, LARGEST, WHOLE, Blocks, dots_wide, draw_glyph, lines_high
-from benchmon.screen.numbers import (
-    Scale,
-    difference,
-    expected_parts,
-    live_number,
-    scale_of,
-    short_duration,
-    usable,
-)
+from benchmon.screen.numbers import Scale, difference, expected_parts, live_number, scale_of, usable
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.tones import LEVEL_TONES, Tone
+from benchmon.text import coarse, countdown
 
 _ROOM_FOR_ONE_LINE = 60
 _MARGIN = 3
@@ -106,7 +99,7 @@ def _draw_level(picture: Picture, width: int, height: int, alphabet: Alphabet) -
     left = [picture.ahead.seconds_to_limit(channel.channel.name) for channel in picture.channels]
     soonest = min((each for each in left if each is not None), default=None)
     if soonest is not None and soonest < _LONGEST_COUNTDOWN:
-        word = f"{word} {short_duration(soonest)}"
+        word = f"{word} {countdown(coarse(soonest))}"
     blocks = _blocks(alphabet)
     scales = [scale for scale in (2, 1) if _MARGIN + scale * dots_wide(word) <= width]
     scales = [scale for scale in scales if lines_high(scale, blocks) <= height // _MOST_LEVEL_PART]

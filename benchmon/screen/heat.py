@@ -15,9 +15,10 @@ from benchmon.quantities import is_temperature
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name
 from benchmon.screen.condition import condition_of
-from benchmon.screen.numbers import short_duration, usable
+from benchmon.screen.numbers import usable
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.tones import Tone
+from benchmon.text import coarse, countdown
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,7 @@ def heat_words(value: float | None, limits: Limits) -> str:
 def course_words(course: Course) -> str:
     """Return where it leads, what is pressing first: `limit in 3:40`, or the extrapolated final value `→ 71 °C`."""
     if course.to_limit is not None:
-        return f"limit in {short_duration(course.to_limit)}"
+        return f"limit in {countdown(coarse(course.to_limit))}"
     if course.final is not None and abs(course.final) < 1e4:
         return f"→ {course.final:.0f} °C"
     return ""

@@ -15,9 +15,9 @@ from threading import Event, Thread
 from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench
-from benchmon.errors import BenchmonError, one_line
+from benchmon.errors import BenchmonError
 from benchmon.quantities import format_value
-from benchmon.screen.numbers import minutes
+from benchmon.text import countdown, one_line
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Spread
@@ -53,7 +53,7 @@ class LongWork:
     def in_words(self) -> str:
         """Return what is done, how far it has come and for how long it has been going on."""
         how_far = "being called off" if self._called_off.is_set() else self._how_far
-        passed = minutes(time.monotonic() - self._began)
+        passed = countdown(time.monotonic() - self._began)
         return f"{self._title}: {f'{how_far}, ' if how_far else ''}{passed}; {CALL_OFF}."
 
     def call_off(self) -> None:

@@ -1,4 +1,4 @@
-"""Numbers as a row shows them: live value, expected ± uncertainty, difference; and the time of a session.
+"""Numbers as a row shows them: live value, expected ± uncertainty, difference.
 
 All of a row is written with one SI prefix, that of its expected value: 12 mV where 22 V are expected reads `0.01 V`, so
 that nobody takes millivolts for volts at a glance.
@@ -120,29 +120,3 @@ def _signed(number: float) -> str:
 def unit_width(units: Iterable[str]) -> int:
     """Return the columns that the widest of `units` takes with a prefix."""
     return max((len(unit) + (unit not in _WITHOUT_PREFIX) for unit in units), default=0)
-
-
-def clock(seconds: float) -> str:
-    """Return a session time as hours, minutes and seconds: `0:03:12`."""
-    if not math.isfinite(seconds):
-        return "-:--:--"
-    whole = min(int(abs(seconds)), 359_999_999)
-    return f"{'-' if seconds <= -1 else ''}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
-
-
-def minutes(seconds: float) -> str:
-    """Return a time that runs down to the second: `0:05`, `12:40`, `1:12:40`."""
-    whole = min(360_000, max(0, math.ceil(seconds))) if math.isfinite(seconds) else 360_000
-    hours = f"{whole // 3600}:{whole // 60 % 60:02}" if whole >= 3600 else f"{whole // 60}"
-    return f"{hours}:{whole % 60:02}"
-
-
-def short_duration(seconds: float) -> str:
-    """Return how long something takes, no finer than it is known: `0:05`, `3:40`, `1 h 20 min`."""
-    if not math.isfinite(seconds):
-        return "–"
-    step = 5 if seconds < 60 else 10
-    whole = step * round(max(0.0, seconds) / step)
-    if whole < 3600:
-        return f"{whole // 60}:{whole % 60:02}"
-    return f"{min(whole, 3_600_000) // 3600} h {whole // 60 % 60} min"

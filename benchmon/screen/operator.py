@@ -14,9 +14,8 @@ from benchmon.event_kinds import EventKind
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.long_work import LongWork, draw_circuits, export
-from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
-from benchmon.screen.typed_ahead import TypedAhead
+from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.load_dialogue import LoadDialogue
 from benchmon.screen.views.off_dialogue import OffDialogue
 from benchmon.screen.views.quit_dialogue import QuitDialogue
@@ -25,6 +24,7 @@ from benchmon.screen.views.view import View
 from benchmon.screen.views.words_dialogue import WordsDialogue
 from benchmon.session.typed_reading import KIND, TypedReading
 from benchmon.session.view import SessionView
+from benchmon.text import clock
 from benchmon.watch.plan import Action, StepRequest
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 _LONGEST_POLL = 2.0
 
 
-class Operator(TypedAhead[Leaving]):
+class Operator(KeyQueue[Leaving]):
     """The part of the program that asks. What cannot be asked is told above the keys, with the reason."""
 
     picture: Picture

@@ -11,10 +11,10 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import Alarms
-from benchmon.screen.numbers import minutes
 from benchmon.screen.trend import Trend
 from benchmon.session.statuses import StatusReader
 from benchmon.session.view import RecorderState, SessionInfo, Update
+from benchmon.text import countdown
 from benchmon.watch import edits
 from benchmon.watch.ahead import Ahead
 from benchmon.watch.glance import SIGNS, Glance, Level
@@ -192,7 +192,7 @@ class Picture:
         if place is None or stage is None:
             return ""
         left = stage.left(self.now)
-        return f"step {place} of {len(self.plan.stages)}" + (f", hold {minutes(left)}" if left > 0 else "")
+        return f"step {place} of {len(self.plan.stages)}" + (f", hold {countdown(left)}" if left > 0 else "")
 
     def _measured(self, quantity: str) -> float | None:
         values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)

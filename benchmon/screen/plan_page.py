@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name, rule, wrap
-from benchmon.screen.numbers import clock, minutes
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.tones import Tone
+from benchmon.text import clock, countdown
 from benchmon.watch.plan import Outcome, Plan, Stage, Standing
 from benchmon.watch.plan_cautions import step_cautions
 from benchmon.watch.records import Verdict
@@ -47,7 +47,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     sign = signs.get(stage.outcome, alphabet.cursor if stage.outcome is Outcome.RUNNING else alphabet.unpredicted)
     mains = plan.mains_at(place)
     volts = "bench's" if mains is None else format_value(mains, "V", 3)
-    hold = minutes(stage.step.hold) if stage.step.hold else alphabet.plain("–")
+    hold = countdown(stage.step.hold) if stage.step.hold else alphabet.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
     tone = _TONES[stage.outcome]
     title = f"{place:>2} {fit_name(alphabet.plain(stage.step.name), name, alphabet)}"
@@ -70,7 +70,7 @@ def load_words(plan: Plan, place: int) -> str:
 def _outcome_words(stage: Stage, picture: Picture) -> str:
     if stage.outcome is Outcome.RUNNING:
         left = stage.left(picture.now)
-        return f"stands, hold {minutes(left)}" if left > 0 else f"stands {minutes(stage.held(picture.now))}"
+        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(picture.now))}"
     said = f": {stage.words}" if stage.words else ""
     at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
     return f"{stage.outcome}{at}{said}"
@@ -104,7 +104,7 @@ def _to_do(plan: Plan, place: int, stage: Stage) -> str:
     volts = "the mains as the bench has it" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
     parts = [volts, loaded]
     if stage.step.hold:
-        parts.append(f"hold for {minutes(stage.step.hold)}")
+        parts.append(f"hold for {countdown(stage.step.hold)}")
     return ", ".join(parts)
 
 
@@ -116,7 +116,7 @@ def _progress(stage: Stage, picture: Picture, width: int, alphabet: Alphabet) ->
         filled = int(part * room)
         bar = alphabet.bar_full * filled + alphabet.bar_room * (room - filled)
         left = stage.left(picture.now)
-        words = f" {minutes(left)} left" if left > 0 else " held long enough"
+        words = f" {countdown(left)} left" if left > 0 else " held long enough"
         bar = f"{alphabet.bar_start}{bar}{alphabet.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, Tone.STRONG)))
     lacks = picture.lacks

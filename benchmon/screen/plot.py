@@ -13,8 +13,8 @@ import plotext  # type: ignore[import-untyped]
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line
-from benchmon.screen.numbers import clock
 from benchmon.screen.tones import Tone
+from benchmon.text import clock
 
 _COLOURS = {Tone.QUIET: 8, Tone.GOOD: 6, Tone.DOUBT: 3, Tone.BAD: 1, Tone.STRONG: 7}
 _TONES = {str(colour): tone for tone, colour in _COLOURS.items()}

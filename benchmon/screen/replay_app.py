@@ -10,12 +10,12 @@ from textual.binding import Binding, BindingType
 from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import needs_ascii
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.lean_driver import wants_mouse
 from benchmon.screen.leaving import Leaving
 from benchmon.screen.long_work import LongWork
-from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.terminal.differential_driver import wants_mouse
 from benchmon.session.player import Player
+from benchmon.text import clock
 
 _SOON = 0.02
 """Seconds after which most events have been gone to."""

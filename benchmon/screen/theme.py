@@ -1,39 +1,52 @@
-"""The terminal's own colours, as a theme, and which palette is for it."""
+"""The terminal's own colours, as a theme for each palette, and which of them is for it."""
 
 from __future__ import annotations
 
 import os
+from typing import Any
 
+from textual.app import App
 from textual.theme import Theme
 
-from benchmon.errors import one_line
 from benchmon.screen.tones import Palette
+from benchmon.text import one_line
 
 PALETTE_VARIABLE = "BENCHMON_COLOURS"
 _LIGHT_BACKGROUNDS = ("7", "15")
 
-TERMINAL_COLOURS = Theme(
-    name="terminal colours",
-    ansi=True,
-    primary="ansi_cyan",
-    secondary="ansi_cyan",
-    warning="ansi_yellow",
-    error="ansi_red",
-    success="ansi_cyan",
-    accent="ansi_cyan",
-    foreground="ansi_default",
-    background="ansi_default",
-    surface="ansi_default",
-    panel="ansi_default",
-    boost="ansi_default",
-    variables={
-        "ansi-background": "ansi_default",
-        "ansi-foreground": "ansi_default",
-        "input-cursor-background": "ansi_cyan",
-        "input-cursor-foreground": "ansi_black",
-        "input-cursor-text-style": "reverse",
-    },
+THEMES = tuple(
+    Theme(
+        name=str(palette),
+        ansi=True,
+        primary="ansi_cyan",
+        secondary="ansi_cyan",
+        warning="ansi_yellow",
+        error="ansi_red",
+        success="ansi_cyan",
+        accent="ansi_cyan",
+        foreground="ansi_default",
+        background="ansi_default",
+        surface="ansi_default",
+        panel="ansi_default",
+        boost="ansi_default",
+        variables={
+            "ansi-background": "ansi_default",
+            "ansi-foreground": "ansi_default",
+            "input-cursor-background": "ansi_cyan",
+            "input-cursor-foreground": "ansi_black",
+            "input-cursor-text-style": "reverse",
+        },
+    )
+    for palette in Palette
 )
+"""One for each palette, of its name; the tones of a palette are looked up by it."""
+
+
+def use_terminal_colours(app: App[Any]) -> None:
+    """Have `app` draw in the terminal's own colours, in the palette that is usual here."""
+    for theme in THEMES:
+        app.register_theme(theme)
+    app.theme = usual_palette()
 
 
 def usual_palette() -> Palette:

@@ -8,7 +8,9 @@ apart is red against green, and every tone also has a word or a sign beside it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum, StrEnum
+from functools import cache
 
 from rich.style import Style
 
@@ -78,7 +80,12 @@ PALETTES: dict[Palette, dict[Tone, Style]] = {
     },
 }
 
-STYLES = PALETTES[Palette.DARK]
+
+@cache
+def styles_of(name: str) -> Mapping[Tone, Style]:
+    """Return how the tones look in the palette of that name, in that for dark terminals where there is none."""
+    return PALETTES[Palette(name) if name in set(Palette) else Palette.DARK]
+
 
 LEVEL_TONES: dict[Level, Tone] = {
     Level.DANGER: Tone.DANGER,

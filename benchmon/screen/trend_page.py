@@ -12,10 +12,10 @@ from benchmon.quantities import Expected, format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule, width_of
 from benchmon.screen.events import event_words
-from benchmon.screen.numbers import clock
 from benchmon.screen.plot import Band, Curve, Drawn, Plot, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.tones import Tone
 from benchmon.session.view import Part
+from benchmon.text import clock
 from benchmon.watch.records import Event
 from benchmon.watch.wording import with_uncertainty
 

@@ -11,10 +11,10 @@ from benchmon.prediction.limits_61000_3_2 import limit_of
 from benchmon.quantities import format_value
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, rule
-from benchmon.screen.numbers import clock
 from benchmon.screen.plot import Axis, Curve, Drawn, Upright, axis_around, draw_plot
 from benchmon.screen.tones import Tone
 from benchmon.screen.wave import Folded
+from benchmon.text import clock
 
 _MOST_POINTS = 400
 _HIGHEST = 40

@@ -5,12 +5,13 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-from benchmon.errors import BadInput, RecorderError, one_line
+from benchmon.errors import BadInput, RecorderError
 from benchmon.event_kinds import EventKind
 from benchmon.session.database import shown
 from benchmon.session.follower import open_session_view
 from benchmon.session.typed_reading import KIND, TypedReading
 from benchmon.session.view import SessionView, Update
+from benchmon.text import one_line
 
 _ANSWERS_WITHIN = 5.0
 _LOOK_EVERY = 0.05

@@ -21,8 +21,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError, one_line
+from benchmon.errors import RecorderError
 from benchmon.session.heartbeat import boot, is_beating
+from benchmon.text import one_line
 
 FOLDER_VARIABLE = "BENCHMON_RECORDERS"
 ENDING = ".recorder"

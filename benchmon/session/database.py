@@ -12,8 +12,9 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from benchmon.errors import SessionFileError, one_line
+from benchmon.errors import SessionFileError
 from benchmon.session.schema import APPLICATION_ID, LAYOUTS, TABLES, VERSION
+from benchmon.text import one_line
 
 _BUSY_TIMEOUT = 2.0
 _LARGEST_VALUE = 4_000_000

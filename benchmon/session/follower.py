@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from benchmon.errors import BadInput, RecorderError, SessionFileError, one_line
+from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.quantities import Expected
 from benchmon.session.bands import first_reading_at
 from benchmon.session.beacon import Beat, ask_by_signal, read_beacon
@@ -19,6 +19,7 @@ from benchmon.session.statuses import read_status
 from benchmon.session.told_rows import Told
 from benchmon.session.trends import Trends
 from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 REQUEST_KINDS = ("acknowledge", "load bench", "note", "reading", "step", "stop", "switch off")

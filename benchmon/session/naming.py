@@ -10,7 +10,8 @@ from pathlib import Path
 
 import platformdirs
 
-from benchmon.errors import SessionFileError, one_line
+from benchmon.errors import SessionFileError
+from benchmon.text import one_line
 
 ENDING = ".benchmon"
 FOLDER_VARIABLE = "BENCHMON_SESSIONS"

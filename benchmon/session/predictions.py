@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from benchmon.errors import one_line
 from benchmon.quantities import UNITS, Expected
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.prediction.result import Prediction, Waveforms

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Bench, Channel, read_bench
-from benchmon.errors import BenchFileError, SessionFileError, one_line
+from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.quantities import Expected
 from benchmon.session.beacon import Beat
 from benchmon.session.database import check_is_session, shown
@@ -20,6 +20,7 @@ from benchmon.session.records import BenchChange
 from benchmon.session.schema import decode_state, to_seconds
 from benchmon.session.summing import SPANS
 from benchmon.session.view import RecorderState, SessionInfo
+from benchmon.text import one_line
 from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Judgement
 

@@ -9,11 +9,11 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from benchmon.bench import Bench
-from benchmon.errors import one_line
 from benchmon.event_kinds import AlarmKind, read_kind
 from benchmon.session.rows import session_time
 from benchmon.session.schema import to_microseconds
 from benchmon.session.view import RecorderState, Update
+from benchmon.text import one_line
 from benchmon.watch.glance import Glance, shown
 from benchmon.watch.records import Event
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject

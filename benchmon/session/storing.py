@@ -17,7 +17,6 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.errors import one_line
 from benchmon.session.heartbeat import boot
 from benchmon.session.predictions import SettledPrediction, StepPrediction, encode_prediction
 from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
@@ -25,6 +24,7 @@ from benchmon.session.schema import encode_state, to_microseconds
 from benchmon.session.statuses import encode_status
 from benchmon.session.summing import Summing
 from benchmon.session.waveform_blobs import pack
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
 

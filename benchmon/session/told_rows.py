@@ -13,13 +13,14 @@ from collections.abc import Sequence
 from typing import Any, ClassVar, Generic, TypeVar
 
 from benchmon.bench import Bench, read_bench
-from benchmon.errors import BenchFileError, one_line
+from benchmon.errors import BenchFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.session.predictions import SettledPrediction, StepPrediction, decode_prediction
 from benchmon.session.records import BenchChange, Timed
 from benchmon.session.rows import TableRows, number_of, session_time
 from benchmon.session.view import SessionInfo
 from benchmon.session.waveform_blobs import PackedWaveform, unpack
+from benchmon.text import one_line
 from benchmon.watch.edits import edits_between
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 

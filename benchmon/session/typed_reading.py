@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 KIND = "reading"
 _TEXT = re.compile(r"(?:at (\d{1,8}(?:\.\d{1,6})?) s|now): (.{1,40}) = (.{1,60})")

@@ -20,7 +20,7 @@ from queue import SimpleQueue
 from threading import Thread
 
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError, one_line
+from benchmon.errors import RecorderError
 from benchmon.event_kinds import EventKind
 from benchmon.session.database import shown
 from benchmon.session.records import Record, Request
@@ -28,6 +28,7 @@ from benchmon.session.schema import to_microseconds
 from benchmon.session.session_file import SessionFile
 from benchmon.session.storing import Encoder, Statement, description
 from benchmon.session.waiting import MOST_WAITING, Waiting
+from benchmon.text import one_line
 from benchmon.watch.records import Event
 
 COMMIT_EVERY = 0.15

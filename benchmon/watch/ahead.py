@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value
+from benchmon.text import coarse, duration
 from benchmon.watch.records import Explanation, Forecast
 
 STALE_AFTER = 120.0
@@ -69,13 +70,4 @@ def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
 
 def about(seconds: float) -> str:
     """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
-    if seconds < 5:
-        return "within seconds"
-    if seconds < 57.5:
-        return f"in about {5 * round(seconds / 5)} s"
-    if seconds < 600:
-        minutes, rest = divmod(10 * round(seconds / 10), 60)
-        return f"in about {minutes} min" + (f" {rest} s" if rest else "")
-    if seconds < 7200:
-        return f"in about {round(seconds / 60)} min"
-    return f"in about {round(seconds / 3600)} h"
+    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"

@@ -7,21 +7,10 @@ from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value
+from benchmon.text import duration
 from benchmon.watch.drift import Drift
 from benchmon.watch.first_order import Interval
 from benchmon.watch.heat import Outlook, State
-
-
-def duration(seconds: float) -> str:
-    """Return a duration as people say it: `8 s`, `3 min 40 s`, `2 h 05 min`; `–` where it is not finite."""
-    if not math.isfinite(seconds):
-        return "–"
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s" if whole < 600 or whole % 60 else f"{whole // 60} min"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
 def per_minute(rate: float, unit: str) -> str:

@@ -39,7 +39,8 @@ def _share_doubt(bench: Bench) -> float:
 
 def _diode_share(bench: Bench) -> float:
     """Return the part of the load's mean current that one diode carries."""
-    return 0.5 if bench.rectifier.kind in ("centre tap", "bridge") else 1.0
+    topology = bench.rectifier.topology
+    return topology.multiplies / len(topology.paths)
 
 
 def _has_resistor(bench: Bench) -> bool:
@@ -52,7 +53,7 @@ def _loaded_without_regulator(bench: Bench) -> bool:
 
 def _same_charge_at_the_load(bench: Bench) -> bool:
     """Whether the diodes' mean current is the load's, but for the halves."""
-    return bench.rectifier.kind in ("half wave", "centre tap", "bridge") and _loaded_without_regulator(bench)
+    return bench.rectifier.topology.is_plain and _loaded_without_regulator(bench)
 
 
 RECTIFIER_RULES = (

@@ -32,14 +32,15 @@ def faults_of_the_filter(bench: Bench) -> Iterator[CircuitFault]:
         return
     dry, opened = "the reservoir has dried out to half", "the reservoir is open"
     replace_it, joints = OFF + "replace the reservoir", OFF + "check the reservoir's joints, then its capacitance"
-    if bench.rectifier.kind not in ("split rail", "full-wave doubler"):
+    count = bench.rectifier.topology.first_capacitors
+    if count == 1:
         capacitance, esr = f"filter.{index}.capacitance", f"filter.{index}.esr"
         yield CircuitFault(dry, replace_it, USUAL, bench, {capacitance: 0.5, esr: 2.0})
         yield CircuitFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED}, shape_doubt=_WAVE_LEFT_DOUBT)
         return
-    for place in (frozenset({1}), frozenset({2})):
-        yield CircuitFault(dry, replace_it, USUAL / 2.0, bench, defects=Defects(dry_reservoirs=place))
-        yield CircuitFault(opened, joints, USUAL / 2.0, bench, defects=Defects(open_reservoirs=place))
+    for place in (frozenset({number}) for number in range(1, count + 1)):
+        yield CircuitFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
+        yield CircuitFault(opened, joints, USUAL / count, bench, defects=Defects(open_reservoirs=place))
 
 
 def faults_of_the_load(bench: Bench) -> Iterator[CircuitFault]:

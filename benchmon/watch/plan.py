@@ -12,6 +12,7 @@ Nothing follows the plan before the operator has begun it: until then the bench 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -19,9 +20,10 @@ from enum import StrEnum
 from typing import Literal
 
 from benchmon.bench import Bench, Channel, Step
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
+from benchmon.text import duration, one_line
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
 POWERED_PART = 0.1
@@ -243,7 +245,7 @@ def lacking(stage: Stage, now: float, channels: Sequence[Channel], latest: Mappi
         if channel.quantity == "mains.voltage.rms" and stage.step.mains is not None:
             found += _wrong_mains(stage.step.mains, channel, judgement)
     left = stage.left(now)
-    return [*found, f"hold for another {_whole_seconds(left)}"] if left > 0 else found
+    return [*found, f"hold for another {duration(math.ceil(left))}"] if left > 0 else found
 
 
 def _disagreement(name: str, judgement: Judgement | None) -> str:
@@ -265,11 +267,6 @@ def _wrong_mains(wanted: float, channel: Channel, judgement: Judgement | None) -
     if abs(value - wanted) <= MAINS_WITHIN * wanted + channel.accuracy.of(value):
         return []
     return [f"the mains is at {format_value(value, 'V', 3)}, this step wants {format_value(wanted, 'V', 3)}"]
-
-
-def _whole_seconds(seconds: float) -> str:
-    whole = -int(-seconds // 1)
-    return f"{whole // 60} min {whole % 60:02} s" if whole >= 60 else f"{whole} s"
 
 
 def powered_above(bench: Bench) -> float:

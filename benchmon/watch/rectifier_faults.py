@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from benchmon.bench import Bench
 from benchmon.prediction.defects import Defects
-from benchmon.prediction.diode_wiring import wiring_by_diode
 from benchmon.watch.circuit_fault import OFF, CircuitFault
 from benchmon.watch.meter_values import MeterValues
 from benchmon.watch.mistakes import COMMON, RARE, USUAL
@@ -18,35 +17,30 @@ _COLD = {"diode.thermal_resistance": 0.0}
 _BRIEF = 0.1 * RARE
 """A fuse holds a short for moments, and few readings are of those; each of several diodes may be the one."""
 
-_HALF_WAVE = {
-    "bridge": Defects(open_diodes=frozenset({2, 3}), shorted_diodes=frozenset({4})),
-    "split rail": Defects(open_diodes=frozenset({2, 3})),
-}
-"""One diode of a bridge, with a wire for the way back; one of each rail. Of two diodes, one left is an open one."""
-
 
 def faults_of_the_rectifier(bench: Bench) -> Iterator[CircuitFault]:
     """Yield open and shorted diodes, each one the measured one or not, and half-wave wiring."""
-    kind = bench.rectifier.kind
+    topology = bench.rectifier.topology
     remedy = OFF + "test each diode and its joints"
-    diodes = range(1, len(wiring_by_diode(bench).diodes) + 1)
-    if kind == "half wave":
+    if len(topology.diodes) == 1:
         shorted = Defects(shorted_diodes=frozenset({1}))
         remedy = OFF + "replace the diode and a damaged reservoir"
         yield CircuitFault("the diode is shorted", remedy, USUAL, bench, defects=shorted)
         return
-    if kind in ("centre tap", "split rail"):
+    if topology.is_tapped:
         remedy += " and its half of the winding"
-    # The lower two of a bridge are in series with the upper ones, so meters cannot tell which of a pair is open.
-    for number in (1, 2) if kind == "bridge" else diodes:
+    for number in topology.told_apart:
         opened = Defects(open_diodes=frozenset({number}))
         yield CircuitFault("a diode is open", remedy, USUAL, bench, defects=opened)
-    for number in diodes:
+    for number in range(1, len(topology.diodes) + 1):
         shorted = Defects(shorted_diodes=frozenset({number}))
         yield _while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
-    if kind in _HALF_WAVE:
+    missing, wires = topology.wired_as_half_wave
+    # Of two diodes, one left is an open one.
+    if topology.repeats_after_half and len(topology.diodes) > 2:
         cause = "the rectifier is wired as half-wave instead of full-wave"
-        yield CircuitFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=_HALF_WAVE[kind])
+        half = Defects(open_diodes=missing, shorted_diodes=wires)
+        yield CircuitFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=half)
 
 
 def _while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects) -> CircuitFault:
@@ -69,13 +63,13 @@ def _without_temperatures(values: MeterValues) -> MeterValues:
 
 def faults_of_the_windings(bench: Bench) -> Iterator[CircuitFault]:
     """Yield windings in series that should be in parallel, the other way round, and reversed ones."""
-    kind, transformer = bench.rectifier.kind, bench.transformer
+    topology, transformer = bench.rectifier.topology, bench.transformer
     wiring = OFF + "check the connection of the windings"
     turned = Defects(reversed_windings=frozenset({2}))
-    if kind == "centre tap":
+    if topology.is_tapped and len(topology.rails) == 1:
         cause = "one winding is reversed: both halves conduct at once"
         yield CircuitFault(cause, wiring, USUAL, bench, defects=turned)
-    elif kind == "split rail":
+    elif topology.is_tapped:
         cause = "one winding is reversed: each rail is charged once a period"
         yield CircuitFault(cause, wiring, USUAL, bench, defects=turned)
     elif transformer.secondaries == 2:

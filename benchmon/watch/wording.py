@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable
 
 from benchmon.bench import Channel
-from benchmon.errors import one_line
 from benchmon.quantities import format_value, is_temperature
+from benchmon.text import one_line
 from benchmon.watch.agreement import en_as_text
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict

@@ -12,8 +12,9 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
 
 from benchmon.bench.values import Number
-from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.text import one_line
 from benchmon_drivers.growing_file import GrowingFile
 from benchmon_drivers.replies import OVERLOAD, OverloadWords, over_range, plain_number, shown
 from benchmon_drivers.serial_keys import not_zero

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from queue import Empty, SimpleQueue
 from typing import ClassVar
 
-from benchmon.errors import BadInput, BadReply, one_line
+from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, Stamped
 from benchmon.quantities import KINDS_BY_UNIT, example
+from benchmon.text import one_line
 from benchmon_drivers.replies import NUMBER_AND_UNIT, OVERLOAD, over_range, written_number
 
 _OVERLOAD = frozenset(word.casefold() for word in OVERLOAD)

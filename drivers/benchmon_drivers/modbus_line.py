@@ -17,8 +17,9 @@ from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
-from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.faults import explain
+from benchmon.text import one_line
 from benchmon_drivers.serial_keys import SerialKeys
 from benchmon_drivers.serial_port import close_port, explain_port, open_port, read_until_quiet, severs
 

@@ -9,8 +9,9 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from benchmon.errors import BadInput, BadReply, one_line
+from benchmon.errors import BadInput, BadReply
 from benchmon.quantities import KINDS_BY_UNIT, parse_value
+from benchmon.text import one_line
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
 _BARE = re.compile(rf"\s*({_NUMBER})\s*".encode())

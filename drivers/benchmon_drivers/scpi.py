@@ -16,9 +16,10 @@ from pyvisa import VisaIOError
 from pyvisa.constants import StatusCode
 from pyvisa.errors import Error as VisaError
 
-from benchmon.errors import InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
 from benchmon.instruments.ports import Port
+from benchmon.text import one_line
 from benchmon_drivers.message_line import MessageLine
 from benchmon_drivers.replies import begins_with_number, plain_number, scpi_number
 from benchmon_drivers.scpi_settings import ScpiChannel, ScpiSettings, ScpiSwitch

@@ -6,7 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, Field
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 Order = Literal["big", "little"]
 """Which byte, or word, of a number comes first: that of the highest bits, or that of the lowest."""

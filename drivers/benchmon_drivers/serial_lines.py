@@ -15,9 +15,10 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from serial.tools.list_ports import comports
 
 from benchmon.bench.values import KeyedError
-from benchmon.errors import BadInput, BadReply, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentTimeout
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.instruments.ports import Port
+from benchmon.text import one_line
 from benchmon_drivers.line_splitter import LineSplitter
 from benchmon_drivers.replies import (
     NUMBER_AND_UNIT,

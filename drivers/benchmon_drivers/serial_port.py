@@ -9,7 +9,8 @@ from typing import Annotated, Any, Final
 import serial
 from pydantic import AfterValidator
 
-from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout, one_line
+from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout
+from benchmon.text import one_line
 from benchmon_drivers.serial_keys import SerialKeys
 
 _PARITIES: Final = {

@@ -14,8 +14,9 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, Field
 
 from benchmon.bench.values import KeyedError, Number, Seconds
-from benchmon.errors import BadInput, BadReply, InstrumentError, one_line
+from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.text import one_line
 from benchmon_drivers.replies import Pattern, plain_number, shown
 from benchmon_drivers.serial_keys import not_zero
 

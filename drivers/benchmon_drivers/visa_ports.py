@@ -10,8 +10,8 @@ from collections.abc import Callable
 from pyvisa import VisaIOError
 from pyvisa.resources import MessageBasedResource
 
-from benchmon.errors import one_line
 from benchmon.instruments.ports import Port
+from benchmon.text import one_line
 from benchmon_drivers.visa import manager
 
 

@@ -11,7 +11,8 @@ from types import TracebackType
 from typing import Self
 
 from benchmon.bench import Bench, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.addresses import rewrite_addresses
 from benchmon_simulated.file_twin import CsvTwin, ValueFileTwin
 from benchmon_simulated.frames_twin import FramesTwin

@@ -97,11 +97,11 @@ class Charged:
     """What the rectifier feeds: a filter and a load at each port. It keeps its state from one period to the next."""
 
     def __init__(self, parts: ActualParts, wiring: Wiring) -> None:
-        # A doubler's first capacitor is there twice, each between one end and the middle.
-        halves = 2 if wiring.kind == "full-wave doubler" else 0
-        before = tuple(Ladder(parts.filter[:1], OpenLoad(kind="open")) for _ in range(halves))
-        behind = parts.filter[1:] if halves else parts.filter
-        self.rails = tuple(Ladder(behind, parts.load, parts.regulator) for _ in wiring.ports[halves:])
+        # A multiplier's first capacitor is there several times.
+        inner = wiring.topology.capacitors
+        before = tuple(Ladder(parts.filter[:1], OpenLoad(kind="open")) for _ in inner)
+        behind = parts.filter[1:] if inner else parts.filter
+        self.rails = tuple(Ladder(behind, parts.load, parts.regulator) for _ in wiring.topology.rails)
         self.ports = before + self.rails
         self.reservoir = self.ports[0].reservoir
 

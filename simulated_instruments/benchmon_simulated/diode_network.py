@@ -9,10 +9,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from benchmon.bench.topology import Nodes
 from benchmon_simulated.circuit import STEPS, Charged, Conditions, Cycle, DiodeNow, Floats
 from benchmon_simulated.junctions import LEAK, OPEN, SHORT_OHMS, SHORTED, Junction, solve
 from benchmon_simulated.ladder import GEAR, Past
-from benchmon_simulated.wirings import Nodes, Wiring
+from benchmon_simulated.wirings import Wiring
 
 _LEAST_OHMS = 1e-5
 """Of a winding: without any, windings in parallel would have no telling how they share a current."""

@@ -11,7 +11,8 @@ from pathlib import Path
 
 from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench, Channel, Instrument
-from benchmon.errors import BadInput, InstrumentError, one_line
+from benchmon.errors import BadInput, InstrumentError
+from benchmon.text import one_line
 from benchmon_simulated.keys import channels_of, keys_of
 from benchmon_simulated.meters import Meter
 from benchmon_simulated.mishaps import ALIVE, CABLE_OUT, LineMishap

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from benchmon.bench.topology import Nodes
 from benchmon_simulated.diodes import path_current
-from benchmon_simulated.wirings import Nodes
 
 MOST_ROUNDS = 60
 CLOSE = 1e-7

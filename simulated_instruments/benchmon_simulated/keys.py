@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchmon.bench import Bench, Channel, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import NUMBER, parse_value
+from benchmon.text import one_line
 
 
 class Keys:

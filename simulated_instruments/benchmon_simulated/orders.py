@@ -6,8 +6,9 @@ import math
 import re
 from collections.abc import Callable, Sequence
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import RESISTANCE, VOLTAGE, Kind, parse_value
+from benchmon.text import one_line
 from benchmon_simulated.supply import SupplyUnderTest
 from benchmon_simulated.troubles import Troubles, seconds
 from benchmon_simulated.twin import Twin

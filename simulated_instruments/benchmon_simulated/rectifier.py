@@ -6,7 +6,7 @@ from benchmon.bench import Bench
 from benchmon_simulated.circuit import Charged, Conditions, Cycle, Floats
 from benchmon_simulated.diode_network import DiodeNetwork
 from benchmon_simulated.parts import ActualParts
-from benchmon_simulated.single_path import KINDS, SinglePath
+from benchmon_simulated.single_path import SinglePath
 from benchmon_simulated.wirings import wiring_of
 
 
@@ -17,7 +17,7 @@ class RectifierCircuit:
         self.wiring = wiring_of(bench)
         self.charged = Charged(parts, self.wiring)
         self._network = DiodeNetwork(self.wiring, parts.ratio, parts.leakage, self.charged)
-        one_at_a_time = self.wiring.kind in KINDS and not parts.leakage
+        one_at_a_time = self.wiring.topology.is_plain and not parts.leakage
         self._single_path = SinglePath(self.wiring, parts.ratio, self.charged) if one_at_a_time else None
 
     def run(self, mains_emf: Floats, now: Conditions) -> Cycle:

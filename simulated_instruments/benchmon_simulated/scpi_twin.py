@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 
 from benchmon.bench import Bench, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
 from benchmon_simulated.keys import Keys, channels_of, keys_of
 from benchmon_simulated.meters import Meter

@@ -11,8 +11,6 @@ from benchmon_simulated.circuit import STEPS, Charged, Conditions, Cycle, Floats
 from benchmon_simulated.diodes import path_current
 from benchmon_simulated.wirings import Wiring
 
-KINDS = ("half wave", "centre tap", "bridge")
-
 
 class SinglePath:
     """A half wave, centre tap or bridge rectifier; `ratio` is secondary volts of one winding per primary volt."""
@@ -21,9 +19,9 @@ class SinglePath:
         self._wiring, self._ratio, self._charged = wiring, ratio, charged
         branches = wiring.branches
         self._in_series = len(branches[0].windings)
-        self._tapped = wiring.kind == "centre tap"
+        self._tapped = wiring.topology.is_tapped
         self._in_parallel = 1 if self._tapped else len(branches)
-        self._in_path = 2 if wiring.kind == "bridge" else 1
+        self._in_path = wiring.topology.drops
 
     def run(self, mains_emf: Floats, now: Conditions) -> Cycle:
         """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
@@ -64,7 +62,7 @@ class SinglePath:
             blocked, winding_current = winding_voltage - ladder, forward
         else:
             winding_voltage = ends / self._in_series
-            blocked = -(ladder + np.abs(ends)) / 2.0 if wiring.kind == "bridge" else ends - ladder
+            blocked = -(ladder + np.abs(ends)) / 2.0 if self._in_path > 1 else ends - ladder
             winding_current = path / self._in_parallel
         voltage = np.where(path > 0.0, drop, np.minimum(blocked, 0.0))
         power = float(forward @ drop) / STEPS

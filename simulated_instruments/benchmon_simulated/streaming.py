@@ -6,7 +6,8 @@ import math
 import re
 from collections.abc import Mapping
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 
 PLAIN_UNITS = {"°C": "C", "": ""}
 """How such meters spell units, where it is not the unit's own sign."""

@@ -7,7 +7,8 @@ import math
 import re
 
 from benchmon.bench import Bench, Channel, Instrument
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.keys import channels_of, keys_of
 from benchmon_simulated.meters import Meter
 from benchmon_simulated.streaming import PLAIN_UNITS, LineFormat

@@ -7,8 +7,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import DURATION, parse_value
+from benchmon.text import one_line
 from benchmon_simulated.defects import SOUND
 from benchmon_simulated.faults import CircuitFault, LineFault, MeterFault, fault_named
 from benchmon_simulated.meters import Meter

@@ -1,20 +1,20 @@
-"""How windings, diodes and what they charge are connected, for each kind of rectifier: nodes and what lies between.
-
-Node 0 is common: the supply's negative output, the centre tap, or the middle of a doubler's two capacitors.
-"""
+"""How windings, diodes and what they charge are connected: the net list of the bench's topology, with its windings."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from benchmon.bench import Bench
-
-Nodes = tuple[int, int]
+from benchmon.bench.topology import Nodes, Topology
 
 
 @dataclass(frozen=True)
 class Branch:
-    """Windings one after another, from one node to another; their starts point to the first node."""
+    """Windings one after another, from one node to another; their starts point to the first node.
+
+    `windings` are counted from 0.
+    """
 
     nodes: Nodes
     windings: tuple[int, ...]
@@ -22,21 +22,37 @@ class Branch:
 
 @dataclass(frozen=True)
 class Wiring:
-    """A rectifier of `kind` with nodes 1 to `size`.
+    """A rectifier of a topology with nodes 1 to `size`.
 
     `diodes` are pairs of anode and cathode; diode 1, the first, is the one that carries meters. `ports` are pairs of
-    plus and minus: of each rail's filter, or of a doubler's two capacitors and of what follows them. `backwards` are
-    the diodes of the path that conducts in the second half of the mains.
+    plus and minus: of a multiplier's capacitors, then of each rail's filter. `backwards` are the diodes of the path
+    that conducts in the second half of the mains.
     """
 
-    kind: str
-    size: int
+    topology: Topology
     branches: tuple[Branch, ...]
-    diodes: tuple[Nodes, ...]
-    ports: tuple[Nodes, ...]
-    backwards: tuple[int, ...] = ()
 
     @property
+    def size(self) -> int:
+        """The number of nodes beside the common one."""
+        return self.topology.nodes
+
+    @property
+    def diodes(self) -> tuple[Nodes, ...]:
+        """Anode and cathode of each diode."""
+        return self.topology.diodes
+
+    @cached_property
+    def ports(self) -> tuple[Nodes, ...]:
+        """Plus and minus of what is charged."""
+        return (*(capacitor.nodes for capacitor in self.topology.capacitors), *self.topology.rails)
+
+    @cached_property
+    def backwards(self) -> tuple[int, ...]:
+        """The diodes that conduct in the second half of the mains."""
+        return self.topology.backwards
+
+    @cached_property
     def windings(self) -> int:
         """How many secondary windings are connected."""
         return sum(len(branch.windings) for branch in self.branches)
@@ -44,24 +60,8 @@ class Wiring:
 
 def wiring_of(bench: Bench) -> Wiring:
     """Return how the bench's windings and diodes are connected."""
-    kind = bench.rectifier.kind
-    if kind == "centre tap":
-        halves = (Branch((1, 0), (0,)), Branch((0, 2), (1,)))
-        return Wiring(kind, 3, halves, ((1, 3), (2, 3)), ((3, 0),), (2,))
-    if kind == "split rail":
-        halves = (Branch((1, 0), (0,)), Branch((0, 2), (1,)))
-        return Wiring(kind, 4, halves, ((1, 3), (2, 3), (4, 1), (4, 2)), ((3, 0), (0, 4)), (2, 3))
-    if kind == "bridge":
-        return Wiring(kind, 3, _branches(bench, (1, 2)), ((1, 3), (2, 3), (0, 1), (0, 2)), ((3, 0),), (2, 3))
-    if kind == "half wave":
-        return Wiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
-    return Wiring(kind, 3, _branches(bench, (1, 0)), ((1, 2), (3, 1)), ((2, 0), (0, 3), (2, 3)), (2,))
-
-
-def _branches(bench: Bench, nodes: Nodes) -> tuple[Branch, ...]:
-    connection = bench.transformer.connection
-    if connection == "series":
-        return (Branch(nodes, (0, 1)),)
-    if connection == "parallel":
-        return Branch(nodes, (0,)), Branch(nodes, (1,))
-    return (Branch(nodes, (0,)),)
+    topology = bench.rectifier.topology
+    branches = topology.branches(bench.transformer.connection)
+    return Wiring(
+        topology, tuple(Branch(nodes, tuple(number - 1 for number in windings)) for nodes, windings in branches)
+    )

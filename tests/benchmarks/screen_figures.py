@@ -1,10 +1,10 @@
-"""The figures of the screen: from a key to its reaction, and from the start to the first live values.
+"""The figures of the screen: what it sends and takes, from a key to its reaction, and from the start to live values.
 
     python tests/benchmarks/screen_figures.py [ROUNDS]
 
-Both over a pseudo-terminal, 80x24, as a person has them: 32 channels read ten times a second over sockets, and the demo
-on a warm machine, its byte code kept as that of an installed program is. Prints one line a figure: what, measured,
-allowed; leaves with status 1 where one is missed.
+All over a pseudo-terminal, 80x24, as a person has them: 16 channels read five times a second over sockets, 32 channels
+ten times a second, and the demo on a warm machine, its byte code kept as that of an installed program is. Prints one
+line a figure: what, measured, allowed; leaves with status 1 where one is missed.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ BENCHMON = [sys.executable, "-m", "benchmon"]
 ROUNDS = int(sys.argv[1]) if len(sys.argv) > 1 else 25
 PATIENCE = 20.0
 NOT_A_USERS = ("NO_COLOR", "COLUMNS", "LINES", "PYTHONDONTWRITEBYTECODE")
-METERS, EACH = 8, 4
+CALM_SECONDS = 20.0
 
 KEYS = (
     (b"?", "no protective device"),
@@ -65,6 +65,7 @@ class Terminal:
         self.screen.write_process_input = lambda data: os.write(self._line, data.encode())
         self._stream = pyte.ByteStream(self.screen)
         self.began = time.monotonic()
+        self.sent = 0
         self._pid, self._line = pty.fork()
         if self._pid == 0:
             kept = {name: value for name, value in os.environ.items() if name not in NOT_A_USERS}
@@ -80,8 +81,14 @@ class Terminal:
                 return time.monotonic() - began
             if select.select([self._line], [], [], 0.01)[0]:
                 sent = os.read(self._line, 65536)
+                self.sent += len(sent)
                 self._stream.feed(re.sub(rb"\x1b\[[>?<][0-9;]*[$a-zA-Z]p?", b"", sent))
         raise AssertionError("\n".join(self.screen.display))
+
+    def processor_seconds(self) -> float:
+        """Return the processor's time that the program has taken so far, in itself and in the kernel."""
+        user, system = Path(f"/proc/{self._pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
 
     def press(self, key: bytes) -> None:
         os.write(self._line, key)
@@ -93,10 +100,10 @@ class Terminal:
 
 
 @contextmanager
-def many_channels(folder: Path) -> Iterator[Path]:
-    """Give a bench file of 32 channels on eight meters, ten readings a second each, all different from the last."""
+def many_channels(folder: Path, meters: int, each: int, period: str) -> Iterator[Path]:
+    """Give a bench file of channels, `each` on one of `meters` meters; every reading is different from the last."""
     chance = random.Random(1)
-    quantities = [quantity for quantity in UNITS if "temperature" not in quantity][: METERS * EACH]
+    quantities = [quantity for quantity in UNITS if "temperature" not in quantity][: meters * each]
     sections = [scenario_named("reservoir").path.read_text(encoding="utf-8").partition("[[instrument]]")[0]]
 
     def answer(asked: bytes) -> bytes:
@@ -105,13 +112,13 @@ def many_channels(folder: Path) -> Iterator[Path]:
         return b'0,"No error"\n' if asked.startswith(b"SYST") else b"bench,meter,0,0\n"
 
     with ExitStack() as stack:
-        for meter in range(METERS):
+        for meter in range(meters):
             address = stack.enter_context(TcpFarEnd(answer)).visa_address
             sections.append(f'[[instrument]]\nname = "m{meter}"\ndriver = "scpi"\naddress = "{address}"\n')
             sections += [
                 f'[[channel]]\nname = "c{meter}{at}"\ninstrument = "m{meter}"\nquantity = "{quantity}"\n'
-                f'query = "V{at}?"\naccuracy = "0.5 %"\nperiod = "0.1 s"\n'
-                for at, quantity in enumerate(quantities[EACH * meter : EACH * (meter + 1)])
+                f'query = "V{at}?"\naccuracy = "0.5 %"\nperiod = "{period}"\n'
+                for at, quantity in enumerate(quantities[each * meter : each * (meter + 1)])
             ]
         sections.append('[[step]]\nname = "full mains"\nmains = "230 V"\n')
         file = folder / "many.toml"
@@ -119,9 +126,25 @@ def many_channels(folder: Path) -> Iterator[Path]:
         yield file
 
 
+def sent_and_taken(folder: Path) -> tuple[float, float]:
+    """Return the bytes a second that the screen sends, and its part of one core, while 16 channels move."""
+    with many_channels(folder, 4, 4, "0.2 s") as bench:
+        terminal = Terminal([*BENCHMON, "run", str(bench), "--session", str(folder / "calm.session")], folder)
+        try:
+            terminal.until(lambda rows: any("c00" in row and " V" in row for row in rows))
+            settle(terminal, 5.0)
+            sent, taken, began = terminal.sent, terminal.processor_seconds(), time.monotonic()
+            settle(terminal, CALM_SECONDS)
+            passed = time.monotonic() - began
+            return (terminal.sent - sent) / passed, (terminal.processor_seconds() - taken) / passed
+        finally:
+            terminal.end()
+            stop(folder / "calm.session")
+
+
 def keys_to_reactions(folder: Path) -> list[float]:
     """Return the seconds from each key to its reaction, rounds of all keys while 32 channels move."""
-    with many_channels(folder) as bench:
+    with many_channels(folder, 8, 4, "0.1 s") as bench:
         terminal = Terminal([*BENCHMON, "run", str(bench), "--session", str(folder / "many.session")], folder)
         try:
             terminal.until(lambda rows: any("c00" in row and " V" in row for row in rows))
@@ -177,12 +200,15 @@ def told(what: str, measured: float, allowed: float, unit: str) -> bool:
 def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        sent, taken = sent_and_taken(folder)
         took = sorted(keys_to_reactions(folder))
         p95 = took[int(0.95 * (len(took) - 1))]
         print(f"       key to reaction: median {1e3 * statistics.median(took):.0f} ms, longest {1e3 * took[-1]:.0f} ms")
         starts = [first_live_values(folder, number) for number in range(3)]
         print(f"       starts: {', '.join(f'{start:.2f} s' for start in starts)}")
         results = [
+            told("sent, 16 channels at 5 Hz", sent, 4000.0, "bytes a second"),
+            told("taken of a core, 16 channels at 5 Hz", 100 * taken, 2.5, "%"),
             told(f"key to reaction, 32 channels at 10 Hz, p95 of {len(took)}", 1e3 * p95, 100.0, "ms"),
             told("start to first live values, warm", min(starts[1:]), 1.5, "s"),
         ]

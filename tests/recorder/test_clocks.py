@@ -42,9 +42,9 @@ def test_steady_clocks_are_anchored_once_a_minute_and_otherwise_silent():
 @pytest.mark.parametrize(
     ("step", "kind", "words", "jump"),
     [
-        ((0.25, 3600.0), "clock", "the wall clock was set ahead by 60 min 0 s", 3600),
-        ((0.25, -90.0), "clock", "the wall clock was set back by 90.0 s", -90),
-        ((0.25, 0.0, 7500.0), "gap", "the machine slept for 2 h 5 min", 7500),
+        ((0.25, 3600.0), "clock", "the wall clock was set ahead by 1 h", 3600),
+        ((0.25, -90.0), "clock", "the wall clock was set back by 1 min 30 s", -90),
+        ((0.25, 0.0, 7500.0), "gap", "the machine slept for 2 h 05 min", 7500),
         ((8.0,), "gap", "the recorder stood still for 8.0 s", 0),
     ],
 )
@@ -76,7 +76,7 @@ def test_a_wall_clock_that_jumps_while_recording_is_in_the_session(tmp_path, ben
     record(bench, tmp_path / "a.benchmon", duration=1.5)
     update = open_session_view(tmp_path / "a.benchmon").poll()
     [event] = [event for event in update.events if event.kind == "clock"]
-    assert "set ahead by 2 h 0 min" in event.message
+    assert "set ahead by 2 h" in event.message
     times = [judgement.time for judgement in update.judgements]
     assert max(later - former for former, later in pairwise(times)) < 1
 

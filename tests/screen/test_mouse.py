@@ -1,7 +1,7 @@
 """What a mouse does where there is one: a click on a key presses it, on a row chooses it; the wheel scrolls."""
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.lean_driver import wants_mouse
+from benchmon.screen.terminal.differential_driver import wants_mouse
 from benchmon.screen.views.bench_view import BenchView
 from benchmon.screen.widgets.channel_table import ChannelTable
 

@@ -13,6 +13,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from fcntl import ioctl
 from pathlib import Path
 from struct import pack
@@ -21,10 +22,11 @@ from types import SimpleNamespace
 
 import pyte
 import pytest
-from textual import constants
+from textual import constants, events
+from textual.drivers.linux_driver import LinuxDriver
 
-from benchmon.screen import lean_driver
-from benchmon.screen.lean_driver import LeanDriver
+from benchmon.screen.terminal import differential_driver
+from benchmon.screen.terminal.differential_driver import DifferentialDriver
 
 PLAY = """
 import sys, time
@@ -71,10 +73,9 @@ class Line:
     def go_on(self) -> None:
         """Carry what the line can carry by now."""
         if select.select([self._line], [], [], 0.02)[0]:
-            try:
+            found = b""
+            with suppress(OSError):  # the program has ended; what it sent before is still on its way
                 found = os.read(self._line, 65536)
-            except OSError:
-                return
             self.sent += found
             self.on_its_way.extend(found[at : at + 1] for at in range(len(found)))
         now = time.monotonic()
@@ -178,7 +179,7 @@ def test_a_view_opens_whole(start):
 
 def listening(monkeypatch, reads_end):
     """Run the reading of keys on a pipe until its end; return what came, and how long each look waited at most."""
-    driver = LeanDriver.__new__(LeanDriver)
+    driver = DifferentialDriver.__new__(DifferentialDriver)
     driver.fileno, driver.exit_event = reads_end, threading.Event()
     came, waits = [], []
     driver.process_message = came.append
@@ -190,7 +191,7 @@ def listening(monkeypatch, reads_end):
             driver.exit_event.set()
         return ready
 
-    monkeypatch.setattr(lean_driver, "select", SimpleNamespace(select=look))
+    monkeypatch.setattr(differential_driver, "select", SimpleNamespace(select=look))
     driver.run_input_thread()
     return came, waits
 
@@ -215,7 +216,7 @@ def test_a_terminal_that_is_gone_ends_the_reading_of_keys(monkeypatch):
 def test_the_reading_of_keys_ends_though_a_frame_is_being_painted():
     """A signal that puts the screen in the background may come in the midst of one, and waits for the reading's end."""
     reads_end, _writes_end = os.pipe()
-    driver, tried = LeanDriver.__new__(LeanDriver), threading.Event()
+    driver, tried = DifferentialDriver.__new__(DifferentialDriver), threading.Event()
     driver.fileno, driver.exit_event = reads_end, threading.Event()
     driver._lock = SimpleNamespace(acquire=lambda timeout: (tried.set(), time.sleep(timeout))[0])
     driver._asked = time.monotonic()
@@ -277,6 +278,90 @@ def test_the_shell_gets_no_answer_that_was_meant_for_the_screen(start):
     assert line.until(lambda: "left: T" in "".join(line.screen.display)), line.screen.display
     line.run(1.0)
     assert not any(re.search(r"\[\d+;\d+R", row) for row in line.screen.display)
+
+
+@pytest.fixture
+async def driver(monkeypatch):
+    """Return a driver in a terminal that it has entered, whose answers a test gives by hand."""
+    leader, follower = pty.openpty()
+    ioctl(follower, TIOCSWINSZ, pack("HHHH", 24, 80, 0, 0))
+    monkeypatch.setattr(sys, "__stdin__", SimpleNamespace(fileno=lambda: follower, isatty=lambda: True))
+    sent = []
+    monkeypatch.setattr(LinuxDriver, "write", lambda _, data: sent.append(data))
+    monkeypatch.setattr(LinuxDriver, "flush", lambda _: None)
+    monkeypatch.setattr(LinuxDriver, "disable_input", lambda _: sent.append("input ended"))
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    driver = DifferentialDriver(SimpleNamespace())
+    driver.sent = sent
+    driver.write("\x1b[?1049h")
+    yield driver
+    os.close(follower)
+    os.close(leader)
+
+
+def paint(driver, text: str) -> None:
+    driver.write(f"\x1b[1;1H{text}\x1b[1;1H")
+    driver.flush()
+
+
+def question(sent: str) -> events.CursorPosition:
+    """Return the answer to the question at the end of what was sent."""
+    row, column = re.fullmatch(r".*\x1b\[(\d+);(\d+)H\x1b\[6n", sent, re.DOTALL).groups()
+    return events.CursorPosition(int(column) - 1, int(row) - 1)
+
+
+async def test_what_is_painted_before_an_answer_is_sent_after_it_and_only_the_newest(driver):
+    paint(driver, "one")
+    first = question(driver.sent[-1])
+    count = len(driver.sent)
+    paint(driver, "two")
+    paint(driver, "six")
+    assert len(driver.sent) == count
+    driver.process_message(first)
+    assert "six" in driver.sent[-1]
+    assert "two" not in "".join(driver.sent)
+
+
+async def test_an_answer_that_comes_too_late_is_none_to_what_was_sent_since(driver):
+    paint(driver, "one")
+    first = question(driver.sent[-1])
+    driver.process_message(first)
+    paint(driver, "two")
+    second = question(driver.sent[-1])
+    driver._asked -= 60.0  # given up as lost
+    paint(driver, "six")
+    third, count = question(driver.sent[-1]), len(driver.sent)
+    driver.process_message(second)
+    paint(driver, "ten")
+    assert len(driver.sent) == count, "the second answer does not say that the third frame is there"
+    driver.process_message(third)
+    assert "ten" in driver.sent[-1]
+
+
+async def test_leaving_waits_for_the_answer_to_the_last_question(driver):
+    paint(driver, "one")
+    driver.process_message(question(driver.sent[-1]))
+    paint(driver, "two")
+    second = question(driver.sent[-1])
+    driver._asked -= 60.0
+    paint(driver, "six")
+    third = question(driver.sent[-1])
+    driver.process_message(second)
+    leaving = threading.Thread(target=driver.disable_input)
+    leaving.start()
+    while not driver._leaving:
+        time.sleep(0)
+    assert "input ended" not in driver.sent, "the third answer would end up in the shell"
+    driver.process_message(third)
+    leaving.join()
+    assert driver.sent[-1] == "input ended"
+    assert driver._asked is None
+
+
+async def test_a_frame_that_begins_with_new_lines_is_taken_as_one(driver):
+    count = len(driver.sent)
+    driver.write("\n\n\x1b[1;1H")
+    assert len(driver.sent) == count
 
 
 ONLY_ASCII = ({"TERM": "linux"}, {"TERM": "vt100"}, {"LC_ALL": "C"}, {"LC_ALL": "POSIX", "TERM": "screen"})

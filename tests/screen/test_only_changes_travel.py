@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.screen.terminal_cells import Sender, TerminalCells
+from benchmon.screen.terminal.cell_diff import Sender, TerminalCells, styled
 
 COLUMNS, LINES = 30, 6
-STYLES = ("", "1", "36", "1;33", "1;7;31", "2", "38;5;0", "48;2;0;10;0")
+STYLES = ("", "1", "36", "1;33", "1;7;31", "2;39;49", "38;5;0", "48;2;0;10;0", "97;104", "3;4;39;49")
 PIECES = st.lists(
     st.tuples(
         st.integers(0, LINES - 1),
@@ -45,6 +45,7 @@ def frame(pieces) -> str:
     for y, x, text, style in pieces:
         place, fits = f"\x1b[{y + 1};{x + 1}H", text[: COLUMNS - x]
         drawn.append(place + (f"\x1b[{style}m{fits}\x1b[0m" if style else fits) + ("\n" if y < LINES - 1 else ""))
+    drawn.append("\x1b[1;1H")
     return "".join(drawn)
 
 
@@ -128,7 +129,7 @@ def test_what_is_no_cell_leaves_the_cells_alone(noise):
 
 
 def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
-    wanted, sender, terminal = TerminalCells(COLUMNS, LINES), Sender(), Terminal()
+    wanted, sender, terminal = TerminalCells(), Sender(COLUMNS, LINES), Terminal()
     wanted.feed(
         f"\x1b[1;1H{'x' * (COLUMNS - 1)}漢字\x1b[{LINES};1Hlast\x1b[{LINES + 5};1Hbeyond\x1b[2;{COLUMNS + 3}Hfar"
     )
@@ -140,13 +141,35 @@ def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
 
 @given(PIECES, st.integers(1, 40), st.integers(1, 8))
 def test_a_resized_terminal_shows_the_old_picture_as_far_as_it_has_room(pieces, columns, lines):
-    wanted, sender = TerminalCells(COLUMNS, LINES), Sender()
+    wanted, sender, whole, smaller = TerminalCells(), Sender(COLUMNS, LINES), Terminal(), pyte.Screen(columns, lines)
     wanted.feed(frame(pieces))
-    sender.update(wanted)
-    whole = {y: list(row) for y, row in wanted.rows.items()}
-    wanted.resize(columns, lines)
-    sender.forget()
-    sender.update(wanted)
-    assert {y: row[:columns] for y, row in whole.items() if y < lines} == wanted.rows
-    wanted.feed("\x1b[1;1H" + "x" * 50)
-    assert len(wanted.row(0)) == columns
+    whole.write(sender.update(wanted))
+    sender.resize(columns, lines)
+    pyte.Stream(smaller).feed(sender.update(wanted))
+    for y in range(min(lines, LINES)):
+        for x in range(min(columns, COLUMNS)):
+            assert smaller.buffer[y][x] == whole.screen.buffer[y][x]
+    # Back at the former size everything is still known, though Textual may have seen no change at all.
+    sender.resize(COLUMNS, LINES)
+    again = Terminal()
+    again.write(sender.update(wanted))
+    assert again.shows() == whole.shows()
+
+
+SGR = st.sampled_from([0, 1, 2, 3, 4, 7, 9, 22, 23, 24, 27, 29, 30, 37, 39, 40, 47, 49, 90, 97, 100, 107])
+DEEP = st.sampled_from(["38;5;9", "48;5;200", "38;2;1;2;3", "48;2;9;8;7", ""])
+
+
+@given(st.lists(st.one_of(SGR.map(str), DEEP, st.lists(SGR, min_size=1).map(lambda codes: ";".join(map(str, codes))))))
+def test_styles_add_up_as_they_do_in_a_terminal(sequence):
+    whole, lean, wanted = Terminal(), Terminal(), TerminalCells()
+    drawn = "\x1b[1;1H" + "".join(f"\x1b[{sgr}m{'ab'[at % 2]}" for at, sgr in enumerate(sequence[:COLUMNS]))
+    whole.write(drawn)
+    wanted.feed(drawn)
+    lean.write(Sender().update(wanted))
+    assert lean.shows() == whole.shows()
+
+
+def test_a_style_that_is_written_in_two_ways_is_one():
+    assert styled("", "1;39;49") == styled("", "1") == styled(styled("", "31"), "39;1")
+    assert styled("1;31", "22") == "31"

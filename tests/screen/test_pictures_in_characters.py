@@ -19,7 +19,6 @@ from benchmon.screen.numbers import (
     EXPECTED_WIDTH,
     NUMBER_WIDTH,
     UNCERTAINTY_WIDTH,
-    clock,
     difference,
     expected_parts,
     live_number,
@@ -27,6 +26,7 @@ from benchmon.screen.numbers import (
 )
 from benchmon.screen.trend import Trend
 from benchmon.session.view import Part
+from benchmon.text import clock
 from benchmon.watch.records import Flag, Judgement, Verdict
 
 ANY_FLOAT = st.one_of(st.none(), st.floats())

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.bench import Channel
+from benchmon.text import duration
 from benchmon.watch.first_order import fit_rise
 from benchmon.watch.heat import HeatLimits, HeatWatch, State, junction_from_case
-from benchmon.watch.insight_wording import duration, outlook_sentence
+from benchmon.watch.insight_wording import outlook_sentence
 
 AIR = 25.0
 

@@ -120,7 +120,7 @@ def test_how_long_is_never_nonsense(seconds):
         (61.0, "in about 1 min"),
         (220.0, "in about 3 min 40 s"),
         (597.0, "in about 10 min"),
-        (4000.0, "in about 67 min"),
+        (4000.0, "in about 1 h 07 min"),
         (7300.0, "in about 2 h"),
     ],
 )

@@ -12,8 +12,8 @@ from benchmon.publish.overview import Overview
 from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
 from benchmon.screen.benches.bench_lines import bench_lines, heading
 from benchmon.screen.cells import Line
-from benchmon.screen.lean_driver import LeanDriver, wants_mouse
-from benchmon.screen.theme import TERMINAL_COLOURS
+from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
+from benchmon.screen.theme import use_terminal_colours
 from benchmon.screen.widgets.cell_lines import CellLines
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.page import Page
@@ -35,9 +35,8 @@ class BenchesApp(App[None]):
     ]
 
     def __init__(self, overview: Overview, *, ascii_only: bool = False) -> None:
-        super().__init__(driver_class=LeanDriver, ansi_color=True)
-        self.register_theme(TERMINAL_COLOURS)
-        self.theme = TERMINAL_COLOURS.name
+        super().__init__(driver_class=DifferentialDriver, ansi_color=True)
+        use_terminal_colours(self)
         self.animation_level = "none"
         self._overview = overview
         self._alphabet = ASCII if ascii_only else UNICODE

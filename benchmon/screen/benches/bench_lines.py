@@ -8,9 +8,9 @@ from benchmon.publish.overview import BenchInSight
 from benchmon.publish.wording import count_in_words, state_in_words
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, fit_name, wrap
-from benchmon.screen.numbers import clock
 from benchmon.screen.tones import LEVEL_TONES, Tone
 from benchmon.screen.widgets.head import level_sign
+from benchmon.text import clock
 
 _TITLE, _STATE, _CLOCK = 40, 10, 11
 _MOST_LINES = 2

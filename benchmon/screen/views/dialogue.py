@@ -13,15 +13,14 @@ from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
-from benchmon.screen.views.painted import Answer, Painted
+from benchmon.screen.terminal.key_queue import Answer, KeyScreen
 from benchmon.screen.widgets.head import Head
 
 
-class Dialogue(ModalScreen[Answer], Painted[Answer]):
+class Dialogue(ModalScreen[Answer], KeyScreen[Answer]):
     """A question at the bottom of the screen. Escape closes it without an answer."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "drop", "Close")]
-    lies_over = True
 
     def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
         super().__init__()
@@ -39,7 +38,11 @@ class Dialogue(ModalScreen[Answer], Painted[Answer]):
         """Return what the question is made of."""
         raise NotImplementedError
 
-    def settle(self) -> None:
+    def on_screen_resume(self) -> None:
+        """Show what has changed while it was not in sight."""
+        self.show(self.picture)
+
+    def on_resize(self) -> None:
         """Show the picture in the room there is."""
         self.show(self.picture)
 

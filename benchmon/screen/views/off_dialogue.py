@@ -10,8 +10,8 @@ from textual.widgets import Input
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
+from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 
 WORD = "OFF"

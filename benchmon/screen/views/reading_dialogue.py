@@ -12,15 +12,15 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from benchmon.bench import Channel
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, example, parse_value
 from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
+from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
 from benchmon.session.typed_reading import TypedReading
+from benchmon.text import clock, one_line
 
 _LONGEST = 40
 _OVERLOAD = re.compile(r"[-+]?[A-Za-z. ]{1,12}")

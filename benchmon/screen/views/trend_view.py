@@ -13,11 +13,11 @@ from textual.worker import get_current_worker
 from benchmon.errors import BenchmonError
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Line
-from benchmon.screen.operator import Operator
 from benchmon.screen.picture import Picture
 from benchmon.screen.trend_page import TrendPage, trend_lines
 from benchmon.screen.views.view import TO_READ, ReadingView
 from benchmon.screen.widgets.drawing import Drawing
+from benchmon.session.view import SessionView
 
 SPANS = (60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 3 * 3600.0, 6 * 3600.0, 12 * 3600.0, 86_400.0, 3 * 86_400.0)
 _FIRST = 2
@@ -28,7 +28,10 @@ _CURSOR = 1 / 60
 
 
 class TrendView(ReadingView, inherit_bindings=False):
-    """A channel's readings in the band that was expected, up to now or further back; read beside the screen."""
+    """A channel's readings in the band that was expected, up to now or further back; read beside the screen.
+
+    It begins with the channel `chosen`. What it shows is read from `session`.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "choose(-1)", "Channel", key_display="Up/down"),
@@ -44,9 +47,11 @@ class TrendView(ReadingView, inherit_bindings=False):
         Binding("end", "go(-1000000)", "Now", show=False),
     ]
 
-    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+    def __init__(self, picture: Picture, alphabet: Alphabet, chosen: str, session: SessionView) -> None:
         super().__init__(picture, alphabet)
-        self._at = 0
+        self._session = session
+        names = [each.channel.name for each in picture.channels]
+        self._at = names.index(chosen) if chosen in names else 0
         self._span = _FIRST
         self._back = 0.0
         self._cursor = 1.0
@@ -59,15 +64,8 @@ class TrendView(ReadingView, inherit_bindings=False):
         yield self._drawing
 
     def on_mount(self) -> None:
-        """Begin with the channel under the cursor of the main view."""
-        names = [each.channel.name for each in self.picture.channels]
-        self._at = names.index(self._operator.chosen) if self._operator.chosen in names else 0
+        """Begin to read."""
         self._load_anew()
-
-    @property
-    def _operator(self) -> Operator:
-        assert isinstance(self.app, Operator)  # noqa: S101 - for the type checker; there is no other program
-        return self.app
 
     def show(self, picture: Picture) -> None:
         """Show what has changed; what is new is read as often as it would be seen."""
@@ -117,8 +115,8 @@ class TrendView(ReadingView, inherit_bindings=False):
         """Read a span, in a thread; what a newer wish has overtaken is dropped."""
         name, since, until = page.channel.name, page.since, page.until
         try:
-            view = self._operator.view
-            read, wanted = view.trend(name, since, until, parts), view.band(name, since, until, parts)
+            read = self._session.trend(name, since, until, parts)
+            wanted = self._session.band(name, since, until, parts)
             page = TrendPage(page.channel, since, until, read, wanted)
         except BenchmonError as problem:
             page = TrendPage(page.channel, since, until, problem=str(problem))

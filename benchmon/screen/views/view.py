@@ -12,7 +12,7 @@ from textual.widget import Widget
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
-from benchmon.screen.views.painted import Painted
+from benchmon.screen.terminal.key_queue import KeyScreen
 from benchmon.screen.widgets.head import Head
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.notice import Notice
@@ -66,7 +66,7 @@ def keys_to_show(bindings: Sequence[BindingType], *, is_replay: bool) -> list[Bi
     return [*kept[:first], *_IN_A_REPLAY, *kept[first:]]
 
 
-class View(Painted[None], inherit_bindings=False):
+class View(KeyScreen[None], inherit_bindings=False):
     """A view that fills the screen under the head. Its keys are its own: none of Textual's for a screen."""
 
     AUTO_FOCUS = "*"
@@ -81,7 +81,6 @@ class View(Painted[None], inherit_bindings=False):
         self.notice = Notice(alphabet)
         self._notice_timer: Timer | None = None
         self._told = ""
-        self._noticed = ""
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the keys at the bottom."""
@@ -94,7 +93,11 @@ class View(Painted[None], inherit_bindings=False):
         """Return what is between head and keys."""
         raise NotImplementedError
 
-    def settle(self) -> None:
+    def on_screen_resume(self) -> None:
+        """Show what has changed while it was not in sight."""
+        self.show(self.picture)
+
+    def on_resize(self) -> None:
         """Show the picture in the room there is."""
         self.show(self.picture)
 
@@ -119,10 +122,8 @@ class View(Painted[None], inherit_bindings=False):
     def _notice(self) -> None:
         """Show what was told last; else what is done just now, or that the bench file was edited."""
         words = self._told or self.picture.work or self.picture.edit_in_words
-        if words != self._noticed:
-            self._noticed = words
-            self.notice.tell(words)
-            self.notice.take_height(len(self.notice.lines))
+        self.notice.tell(words)
+        self.notice.take_height(len(self.notice.lines))
 
 
 class ReadingView(View, inherit_bindings=False):

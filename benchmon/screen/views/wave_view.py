@@ -13,7 +13,6 @@ from textual.worker import get_current_worker
 from benchmon.errors import DataFileError
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Line
-from benchmon.screen.operator import Operator
 from benchmon.screen.picture import ChannelPicture, Picture
 from benchmon.screen.views.view import TO_READ, ReadingView
 from benchmon.screen.wave import Captured, Folded, expected_wave, look_into, trace_of
@@ -28,7 +27,10 @@ _UNITS = {"voltage": "V", "current": "A"}
 
 
 class WaveView(ReadingView, inherit_bindings=False):
-    """One trace at a time, over one mains period; h turns to the harmonics of the line current."""
+    """One trace at a time, over one mains period; h turns to the harmonics of the line current.
+
+    It begins with the wave that the channel `chosen` is measured on.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "choose(-1)", "Other wave", key_display="Up/down"),
@@ -39,9 +41,10 @@ class WaveView(ReadingView, inherit_bindings=False):
         Binding("right", "move(1)", "Right", show=False),
     ]
 
-    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+    def __init__(self, picture: Picture, alphabet: Alphabet, chosen: str) -> None:
         super().__init__(picture, alphabet)
-        self._trace = ""
+        channel = picture.channel(chosen)
+        self._trace = "" if channel is None else trace_of(channel.channel.quantity)
         self._cursor = 0.25
         self._shows_harmonics = False
         self._drawing = Drawing(self._draw, self._shows)
@@ -57,13 +60,6 @@ class WaveView(ReadingView, inherit_bindings=False):
     def show(self, picture: Picture) -> None:
         """Show the latest wave."""
         super().show(picture)
-        self._drawing.show()
-
-    def on_mount(self) -> None:
-        """Begin with the wave that the channel under the cursor of the main view is measured on."""
-        assert isinstance(self.app, Operator)  # noqa: S101 - for the type checker; there is no other program
-        channel = self.picture.channel(self.app.chosen)
-        self._trace = "" if channel is None else trace_of(channel.channel.quantity)
         self._drawing.show()
 
     def action_choose(self, steps: int) -> None:

@@ -8,12 +8,12 @@ from textual import on
 from textual.widget import Widget
 from textual.widgets import Input
 
-from benchmon.errors import one_line
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.picture import Picture
+from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.widgets.typed_line import TypedLine
 from benchmon.screen.widgets.words import Words
+from benchmon.text import one_line
 
 LONGEST = 200
 

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from itertools import groupby, zip_longest
+from operator import attrgetter
 
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
-from textual.geometry import Size
+from textual.color import TRANSPARENT
+from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
 from benchmon.screen.cells import Line
-from benchmon.screen.tones import PALETTES, Palette
+from benchmon.screen.tones import styles_of
 
 _BLANK = Style()
-
-
-class Painter(Protocol):
-    """What has lines painted that have changed: the view that the widget is in."""
-
-    def changed(self, widget: CellLines) -> None:
-        """Take that the lines of `widget` are others."""
-
-    def reshaped(self) -> None:
-        """Take that a widget wants another height."""
+_TONE = attrgetter("tone")
 
 
 class CellLines(Widget):
-    """A widget that shows lines of cells."""
+    """A widget that shows lines of cells.
+
+    It draws at the latest when it is rendered, so that a view whose parts have got their room is never shown half
+    empty.
+    """
 
     DEFAULT_CSS = """
     CellLines { width: 1fr; height: auto; }
@@ -39,7 +36,8 @@ class CellLines(Widget):
         super().__init__(id=id)
         self._lines: list[Line] = []
         self._drawn_for = Size(0, 0)
-        self.painter: Painter | None = None
+        self._is_rendered_now = False
+        self._strips: dict[int, tuple[Line, tuple[str, int], Strip]] = {}
 
     @property
     def lines(self) -> Sequence[Line]:
@@ -48,24 +46,23 @@ class CellLines(Widget):
 
     def paint(self, lines: list[Line]) -> None:
         """Show `lines`."""
-        if lines == self._lines:
+        former = self._lines
+        # A line that is the same as before stays the very same, so that its strip is known again.
+        self._lines = [new if (old := _line(former, y)) != new else old for y, new in enumerate(lines)]
+        if self._is_rendered_now:
             return
-        self._lines = lines
-        if self.painter is None:
-            self.refresh()
-        else:
-            self.painter.changed(self)
+        width = self.size.width
+        pairs = enumerate(zip_longest(former, self._lines, fillvalue=()))
+        changed = [Region(0, y, width, 1) for y, (old, new) in pairs if old is not new]
+        if changed:
+            self.refresh(*changed)
 
     def take_height(self, lines: int) -> None:
         """Take as many lines of the screen, none at all where 0; that lays it out anew, so only where it changes."""
-        is_new = self.display != (lines > 0)
-        if is_new:
+        if self.display != (lines > 0):
             self.display = lines > 0
         if self.styles.height is None or self.styles.height.value != lines:
             self.styles.height = lines
-            is_new = True
-        if is_new and self.painter is not None:
-            self.painter.reshaped()
 
     def settle(self) -> None:
         """Draw for the size there is now, where it is another one."""
@@ -80,9 +77,37 @@ class CellLines(Widget):
         """Draw for the new size."""
         self.settle()
 
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Return the lines of a part of it as Textual wants them, drawn for the size there is now.
+
+        Textual's own way applies borders, padding and colours of the layout to every line; lines of cells have none.
+        """
+        self._is_rendered_now = True
+        try:
+            self.settle()
+        finally:
+            self._is_rendered_now = False
+        strips = [self.render_line(y) for y in crop.line_range]
+        if crop.column_span != (0, self._drawn_for.width):
+            strips = [strip.crop(*crop.column_span) for strip in strips]
+        return strips
+
     def render_line(self, y: int) -> Strip:
-        """Return line `y` as Textual wants it."""
-        line = self._lines[y] if y < len(self._lines) else ()
-        styles = PALETTES[getattr(self.app, "palette", Palette.DARK)]
-        strip = Strip([Segment(cell.text, styles[cell.tone]) for cell in line])
-        return strip.adjust_cell_length(self.size.width, _BLANK)
+        """Return line `y` as Textual wants it: the strip made last, where nothing that it shows has changed since."""
+        line, looks = _line(self._lines, y), (self.app.theme, self._drawn_for.width)
+        known = self._strips.get(y)
+        if known is None or known[0] is not line or known[1] != looks:
+            known = self._strips[y] = line, looks, self._strip(line, *looks)
+        return known[2]
+
+    def _strip(self, line: Line, theme: str, width: int) -> Strip:
+        styles = styles_of(theme)
+        segments = [Segment("".join(c.text for c in cells), styles[tone]) for tone, cells in groupby(line, _TONE)]
+        strip = Strip(segments, sum(cell.width for cell in line)).adjust_cell_length(width, _BLANK)
+        for line_filter in self.get_line_filters():
+            strip = strip.apply_filter(line_filter, TRANSPARENT)
+        return strip
+
+
+def _line(lines: Sequence[Line], y: int) -> Line:
+    return lines[y] if y < len(lines) else ()

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from benchmon.screen.alphabet import Alphabet
 from benchmon.screen.cells import Cell, Line, fit, wrap
-from benchmon.screen.numbers import clock
 from benchmon.screen.picture import Picture
 from benchmon.screen.tones import LEVEL_TONES, Tone
 from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.text import clock
 from benchmon.watch.glance import SIGNS, Level
 
 _ASCII_SIGNS = {
@@ -42,9 +42,7 @@ class Head(CellLines):
     def show(self, picture: Picture) -> None:
         """Show how the session stands now."""
         self._picture = picture
-        width, signs = self.size.width, self._alphabet
-        if width <= 0:
-            return
+        width, signs = self.app.size.width, self._alphabet
         sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
         self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
         self.take_height(len(self.lines))

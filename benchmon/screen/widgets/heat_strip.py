@@ -15,13 +15,21 @@ class HeatStrip(CellLines):
     def __init__(self, alphabet: Alphabet) -> None:
         super().__init__()
         self._alphabet = alphabet
+        self._picture: Picture | None = None
+        self._height = 0
+
+    def redraw(self) -> None:
+        """Draw for the new size."""
+        if self._picture is not None:
+            self.show(self._picture, self._height)
 
     def show(self, picture: Picture, height: int) -> None:
         """Show the bars of `picture` in `height` lines with the heading."""
-        if height < 2:
+        self._picture, self._height = picture, height
+        width, signs = self.size.width, self._alphabet
+        if height < 2 or width <= 0:
             self.paint([])
             return
-        width, signs = self.size.width, self._alphabet
         hidden = min(heat_lines_wanted(picture, width)) > height - 1
         aside = "the nearest to their limits" if hidden else ""
         marks = f"{signs.bar_warning} warning, {signs.bar_expected} expected, {signs.bar_final} heading for"

@@ -26,7 +26,7 @@ class StepList(CellLines):
     def show(self, picture: Picture, chosen: int) -> None:
         """Show how the steps stand."""
         self._picture, self._chosen = picture, chosen
+        height = min(1 + len(picture.plan.stages), max(3, self.app.size.height // _MOST_PART))
+        self.take_height(height)
         if self.size.width > 0:
-            height = min(1 + len(picture.plan.stages), max(3, self.app.size.height // _MOST_PART))
             self.paint(steps_lines(picture, chosen, self.size.width, height, self._alphabet))
-            self.take_height(height)

@@ -54,10 +54,8 @@ class HalfWaveWiring(CircuitFault):
 
     def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
         """Leave one half of the rectifier."""
-        wiring = self.supply.wiring
-        missing = dict.fromkeys(wiring.backwards, OPEN)
-        # In a bridge the way back is then a wire.
-        return _with_diodes(defects, missing | ({4: SHORTED} if wiring.kind == "bridge" else {}))
+        missing, wires = self.supply.wiring.topology.wired_as_half_wave
+        return _with_diodes(defects, dict.fromkeys(missing, OPEN) | dict.fromkeys(wires, SHORTED))
 
 
 class ReversedWinding(CircuitFault):

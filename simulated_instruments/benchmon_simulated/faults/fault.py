@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from benchmon.errors import BadInput, one_line
+from benchmon.errors import BadInput
+from benchmon.text import one_line
 from benchmon_simulated.defects import Defects
 from benchmon_simulated.meters import Meter
 from benchmon_simulated.mishaps import LineMishap, MeterMishap

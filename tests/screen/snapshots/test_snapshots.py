@@ -5,7 +5,7 @@ change of styles touches no text. Where a view was changed on purpose, look at t
 
     BENCHMON_RENEW_SNAPSHOTS=1 python -m pytest tests/screen/snapshots
 
-These are taken from Textual's rendering; what is painted past it has to be the same.
+These are taken from Textual's rendering; a terminal that gets only what differs has to show the same.
 """
 
 from __future__ import annotations
@@ -15,18 +15,17 @@ import os
 import string
 from pathlib import Path
 
+import pyte
 import pytest
+from rich.console import Console
 from textual.widgets import Input
 
-from benchmon.screen.frame import Frame, sgr
-from benchmon.screen.terminal_cells import TerminalCells
-from benchmon.screen.views.painted import in_sight, rows_of
+from benchmon.screen.terminal.cell_diff import Sender, TerminalCells
 
 FOLDER = Path(__file__).parent
 SIZES = [(80, 24), (120, 36), (200, 60)]
 SIGNS = string.ascii_letters + string.digits
 MOST_LINES_TOLD = 60
-DEFAULT_COLOURS = {"39", "49"}
 
 
 def styled_lines(app, styles):
@@ -70,47 +69,36 @@ async def until_found_good(app, pilot, styles, good):
     return list(styled_lines(app, styles))
 
 
-def style_of(codes):
-    return ";".join(code for code in codes.split(";") if code not in DEFAULT_COLOURS)
+class Twins:
+    """Two terminals in memory: one gets all that Textual writes, the other only what differs from what it shows."""
 
+    def __init__(self, columns, lines):
+        self._whole, self._lean = pyte.Screen(columns, lines), pyte.Screen(columns, lines)
+        self._wanted, self._sender = TerminalCells(), Sender(columns, lines)
 
-def painted(app):
-    """Return the cells as they are painted."""
+    def write(self, frame):
+        pyte.Stream(self._whole).feed(frame.replace("\n", "\r\n"))
+        self._wanted.feed(frame)
+        pyte.Stream(self._lean).feed(self._sender.update(self._wanted))
 
-    def filtered(segment):
-        for line_filter in app.get_line_filters():
-            [segment] = line_filter.apply([segment], app.current_theme.background)
-        return segment
-
-    picture = TerminalCells(app.size.width, app.size.height)
-    Frame(filtered).paint(rows_of(in_sight(app.screen_stack)), picture)
-    return [[(text, style_of(style)) for text, style in picture.row(y)] for y in range(app.size.height)]
-
-
-def rendered(app):
-    """Return the cells as Textual renders them."""
-    update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
-    picture = TerminalCells(app.size.width, app.size.height)
-    for y, line in enumerate(update.strips):
-        runs = [(segment.text, style_of(sgr(segment.style))) for strip in line for segment in strip]
-        picture.put(y, 0, app.size.width, runs)
-    return [picture.row(y) for y in range(app.size.height)]
-
-
-def assert_painted_as_rendered(app, look):
-    for y, (now, wanted) in enumerate(zip(painted(app), rendered(app), strict=True)):
-        assert now == wanted, f"{look.name}, line {y}"
+    def assert_the_same(self, look):
+        for y in range(self._whole.lines):
+            whole, lean = self._whole.buffer[y], self._lean.buffer[y]
+            for x in range(self._whole.columns):
+                assert lean[x] == whole[x], f"{look.name}, line {y}, column {x}"
 
 
 async def taken(app, looks, size, read_screen, good):
-    """Return characters and styles of all views of one size; each has to be painted as Textual renders it."""
-    styles, characters, looked = {}, [], []
+    """Return characters and styles of all views of one size; what is sent has to show each as Textual renders it."""
+    styles, characters, looked, twins = {}, [], [], Twins(*size)
     async with app.run_test(size=size) as pilot:
         for look in looks:
             await pilot.press(*look.keys)
             await until_seen(app, pilot, read_screen, look.words)
             lines = await until_found_good(app, pilot, styles, good.get(look.name))
-            assert_painted_as_rendered(app, look)
+            update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+            twins.write(update.render_segments(Console(color_system="truecolor", force_terminal=True)))
+            twins.assert_the_same(look)
             texts, signs = apart(lines)
             characters += [f"= {look.name}", *texts, ""]
             looked += [f"= {look.name}", *signs, ""]

@@ -1,6 +1,6 @@
 """What a terminal shows, cell by cell, so that only the cells that changed have to be sent.
 
-Textual writes whole widgets' worth of cells. Over a slow line most of that is known at the far end already.
+Textual writes whole lines of a widget. Over a slow line most of that is known at the far end already.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from rich.cells import get_character_cell_size
 
@@ -15,26 +16,28 @@ Cell = tuple[str, str]
 """What stands in a cell ("" in the right half of a wide character), and its style: the parameters of SGR."""
 
 BLANK: Cell = (" ", "")
+_TEXT = r"[^\x00-\x1f\x7f-\x9f]+"
 _TOKEN = re.compile(
-    r"\x1b\[(\d+);(\d+)H|\x1b\[([\d;]*)m|(\r?\n)|([^\x00-\x1f\x7f-\x9f]+)"
+    rf"\x1b\[([\d;]+)m({_TEXT})\x1b\[0m|({_TEXT})|\x1b\[(\d+);(\d+)H|\x1b\[([\d;]*)m|(\r?\n)"
     r"|\x1b\[[0-?]*[ -/]*[@-~]|\x1b\][^\x07\x1b]*(?:\x07|\x1b\\)|.",
     re.DOTALL,
 )
-"""A cursor position, a style, a new line, text; and what is no cell: other sequences and control characters."""
+"""Text in a style that ends with it, other text, a cursor position, a style, a new line; and what is no cell: other
+sequences and control characters."""
 _JOIN = 4
 """Unchanged cells of the same style between two changed ones that are sent again: shorter than to move the cursor."""
+_ENDS = {22: (1, 2), 23: (3, 20), 24: (4, 21), 25: (5, 6), 27: (7,), 28: (8,), 29: (9,), 54: (51, 52), 55: (53,)}
+"""Parameters of SGR that end others."""
+_FOREGROUND, _BACKGROUND = 38, 48
 
 
 @dataclass(slots=True)
 class TerminalCells:
     """The cells of a terminal as far as they were written; the rest is blank.
 
-    `touched` is what was written to: by row, from which column to which. What would be written beyond `columns` and
-    `lines` is left out, since terminals differ in what they make of that.
+    `touched` is what was written to: by row, from which column to which.
     """
 
-    columns: int = 10_000
-    lines: int = 10_000
     rows: dict[int, list[Cell]] = field(default_factory=dict)
     touched: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
 
@@ -42,57 +45,38 @@ class TerminalCells:
         """Write what a terminal would show of `text`, which begins at the top left in the plain style."""
         x, y, style = 0, 0, ""
         for match in _TOKEN.finditer(text):
-            row, column, sgr, newline, words = match.groups()
-            if words is not None:
+            own, styled_words, words, row, column, sgr, newline = match.groups()
+            if styled_words is not None:
+                x = self._write(y, x, styled_words, styled(style, own))
+                style = ""
+            elif words is not None:
                 x = self._write(y, x, words, style)
             elif row is not None:
                 y, x = int(row) - 1, int(column) - 1
             elif sgr is not None:
-                style = _with(style, sgr)
+                style = styled(style, sgr)
             elif newline is not None:
                 y, x = y + 1, 0
 
-    def put(self, y: int, x: int, width: int, runs: Iterable[tuple[str, str]]) -> None:
-        """Write runs of a text and its style side by side into `width` columns; what is left of them becomes blank."""
-        cells: list[Cell] = []
-        for text, style in runs:
-            cells += _cells(text, style)
-        if len(cells) > width:
-            if width and cells[width][0] == "":
-                cells[width - 1] = BLANK  # the left half of a wide character does not stand alone
-            del cells[width:]
-        cells += [BLANK] * (width - len(cells))
-        self._set(y, x, cells)
-
-    def resize(self, columns: int, lines: int) -> None:
-        """Take another size; what has no room any more is left out."""
-        self.columns, self.lines = columns, lines
-        for y, row in list(self.rows.items()):
-            if y >= lines:
-                del self.rows[y]
-                self.touched.pop(y, None)
-                continue
-            if columns < len(row) and row[columns][0] == "":
-                row[columns - 1] = BLANK
-            del row[columns:]
-
-    def row(self, y: int) -> list[Cell]:
-        """Return the cells of a row as far as they were written."""
-        return self.rows.get(y, [])
+    def row(self, y: int, columns: int | None = None) -> list[Cell]:
+        """Return the cells of a row as far as they were written, and at most the first `columns` of them."""
+        row = self.rows.get(y, [])
+        if columns is None or len(row) <= columns:
+            return row
+        cut = row[:columns]
+        if columns and row[columns][0] == "":
+            cut[-1] = BLANK  # the left half of a wide character does not stand alone
+        return cut
 
     def _write(self, y: int, x: int, words: str, style: str) -> int:
         """Write `words` and return the column after them."""
         cells = _cells(words, style)
-        self._set(y, x, cells)
-        return x + len(cells)
-
-    def _set(self, y: int, x: int, cells: list[Cell]) -> None:
-        after, end = x + len(cells), min(x + len(cells), self.columns)
-        if y >= self.lines or end <= x:
-            return
-        if end < after and cells[end - x][0] == "":
-            cells[end - x - 1] = BLANK  # the left half of a wide character does not stand alone
+        if not cells:
+            return x
+        end = x + len(cells)
         row = self.rows.setdefault(y, [])
+        if row[x:end] == cells:
+            return end
         row.extend([BLANK] * (end - len(row)))
         first, last = x, end
         if row[x][0] == "" and x:  # half of a wide character is left, which no terminal shows
@@ -101,12 +85,14 @@ class TerminalCells:
         if end < len(row) and row[end][0] == "":
             last = end + 1
             row[end] = BLANK
-        row[x:end] = cells[: end - x]
+        row[x:end] = cells
         self.touched.setdefault(y, []).append((first, last))
+        return end
 
 
+@lru_cache(maxsize=4096)
 def _cells(words: str, style: str) -> list[Cell]:
-    """Return the cells of `words`."""
+    """Return the cells of `words`; the list is not to be changed."""
     if words.isascii() or {1}.issuperset(map(get_character_cell_size, words)):
         return [(char, style) for char in words]
     return list(_cells_of_all_widths(words, style))
@@ -132,12 +118,31 @@ def _cell(text: str, style: str) -> Iterator[Cell]:
             yield "", style
 
 
-def _with(style: str, sgr: str) -> str:
-    """Return the style after SGR `sgr`."""
-    first, _, rest = sgr.partition(";")
-    if first in ("", "0"):
-        return rest
-    return f"{style};{sgr}" if style else sgr
+@lru_cache(maxsize=1024)
+def styled(style: str, sgr: str) -> str:
+    """Return `style` after SGR `sgr`, written in one way only: its attributes in order, then its two colours."""
+    codes = [int(code or 0) for part in (style, sgr) if part or part is sgr for code in part.split(";")]
+    attributes: set[int] = set()
+    colours: dict[int, str] = {}
+    while codes:
+        code = codes.pop(0)
+        ground = _BACKGROUND if code // 10 in (4, 10) else _FOREGROUND
+        if code == 0:
+            attributes.clear()
+            colours.clear()
+        elif code in _ENDS:
+            attributes.difference_update(_ENDS[code])
+        elif code in (39, 49):
+            colours.pop(ground, None)
+        elif code in (_FOREGROUND, _BACKGROUND):
+            count = {5: 2, 2: 4}.get(codes[0] if codes else 0, 0)
+            colours[ground] = ";".join(map(str, [code, *codes[:count]]))
+            del codes[:count]
+        elif code // 10 in (3, 4, 9, 10):
+            colours[ground] = str(code)
+        else:
+            attributes.add(code)
+    return ";".join([*map(str, sorted(attributes)), *(colours[ground] for ground in sorted(colours))])
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +157,20 @@ class _Run:
 
 
 class Sender:
-    """Knows what a terminal shows and returns what to send so that it shows something else."""
+    """Knows what a terminal shows and returns what to send so that it shows something else.
 
-    def __init__(self) -> None:
+    What is beyond its size is left out, since terminals differ in what they make of that.
+    """
+
+    def __init__(self, columns: int = 10_000, lines: int = 10_000) -> None:
+        self._columns, self._lines = columns, lines
         self._shown: TerminalCells | None = None
         self._pen = ""
+
+    def resize(self, columns: int, lines: int) -> None:
+        """Take that the terminal has another size now, and that nobody knows what it made of what it showed."""
+        self._columns, self._lines = columns, lines
+        self.forget()
 
     def forget(self) -> None:
         """Take that nobody knows what the terminal shows: next time it is cleared and all is sent."""
@@ -172,9 +186,10 @@ class Sender:
             wanted.touched = {y: [(0, len(row))] for y, row in wanted.rows.items()}
         runs: list[_Run] = []
         for y, where in sorted(wanted.touched.items()):
-            row = wanted.row(y)
-            runs += _changed(y, self._shown.row(y), row, where)
-            self._shown.rows[y] = list(row)
+            if y < self._lines:
+                row = wanted.row(y, self._columns)
+                runs += _changed(y, self._shown.row(y), row, where)
+                self._shown.rows[y] = list(row)
         wanted.touched.clear()
         # By style, so that it is changed seldom; what the pen has already comes first.
         runs.sort(key=lambda run: (run.style != self._pen, run.style))

@@ -1,8 +1,9 @@
 """What goes to the terminal: only cells that changed, and no frame before the last one has arrived.
 
-Frames are read into a picture of the terminal instead of being sent. After what differs, the terminal is asked for its
-cursor's position. Its answer says that all before it was drawn; until then newer frames only change the picture. So on
-a slow line, where a program cannot see what is queued on the way, the screen shows fewer frames and never old ones.
+Frames that Textual writes are read into a picture of the terminal instead of being sent. After what differs, the
+terminal is asked for its cursor's position. Its answer says that all before it was drawn; until then newer frames only
+change the picture. So on a slow line, where a program cannot see what is queued on the way, the screen shows fewer
+frames and never old ones.
 """
 
 from __future__ import annotations
@@ -13,25 +14,24 @@ import select
 import threading
 import time
 from codecs import getincrementaldecoder
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
-from rich.segment import Segment
-from rich.style import Style
 from textual import constants, events
 from textual._xterm_parser import XTermParser
-from textual.color import TRANSPARENT
+from textual.app import App
 from textual.drivers.linux_driver import LinuxDriver
 from textual.message import Message
+from textual.messages import TerminalSupportsSynchronizedOutput
 
-from benchmon.screen.frame import Frame, Rows
-from benchmon.screen.terminal_cells import Sender, TerminalCells
-from benchmon.screen.tones import Tone
+from benchmon.screen.terminal.cell_diff import Sender, TerminalCells
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
 _ENTER, _LEAVE = "\x1b[?1049h", "\x1b[?1049l"
-_FRAME = re.compile(r"\x1b\[\d+;\d+H")
-_ARRIVED = "\x1b[6n"
+_FRAME = re.compile(r"\n*\x1b\[\d+;\d+H")
+_QUESTION_ROW, _QUESTIONS = 2, 4
+"""Where the cursor stands at a question, so that its answer is known from those to questions before: each of four
+columns in turn. In the first row the answer would look like a function key."""
 _FIRST_ANSWER_WITHIN = 1.0
 """Seconds in which a terminal must answer for the first time, or else it is not asked again until it does."""
 _ANSWER_WITHIN = 4.0
@@ -53,7 +53,13 @@ def wants_mouse() -> bool:
     return not os.environ.get(NO_MOUSE_VARIABLE)
 
 
-class LeanDriver(LinuxDriver):
+def draw_anew(app: App[Any]) -> None:
+    """Clear the terminal of `app` and send everything again: what it shows may have been garbled."""
+    if isinstance(app._driver, DifferentialDriver):
+        app._driver.redraw()
+
+
+class DifferentialDriver(LinuxDriver):
     """Textual's driver for terminals, which sends less."""
 
     _asked: float | None = None
@@ -64,11 +70,12 @@ class LeanDriver(LinuxDriver):
         self._lock = threading.RLock()
         self._arrived = threading.Condition(self._lock)
         self._wanted, self._sender = TerminalCells(), Sender()
-        self._frame = Frame(self._without_colour)
-        self._size: os.terminal_size | None = None
+        self._terminal_size: os.terminal_size | None = None
+        self._question = 0
         self._ever_answered = False
         self._never_answers = False
         self._is_ours = self._leaving = False
+        self._can_sync = False
 
     def _enable_mouse_support(self) -> None:
         """Have clicks and the wheel reported, and no movement, which would be a stream of bytes for nothing."""
@@ -89,23 +96,10 @@ class LeanDriver(LinuxDriver):
                 return
             if _FRAME.match(data):
                 self._look_at_size()
-                self._frame.forget()
                 self._wanted.feed(data)
             else:
                 super().write(data)
                 self._look_where_we_are(data)
-
-    def paint(self, rows: Rows) -> None:
-        """Take a frame as rows of pieces, and send what has changed."""
-        with self._lock:
-            self._look_at_size()
-            self._frame.paint(rows, self._wanted)
-            self._send_changes()
-
-    def dress(self, styles: Mapping[Tone, Style]) -> None:
-        """Give the tones of what is painted from now on another look."""
-        with self._lock:
-            self._frame = Frame(self._without_colour, styles)
 
     def flush(self) -> None:
         """Send what has changed, if the last frame has arrived."""
@@ -114,13 +108,19 @@ class LeanDriver(LinuxDriver):
 
     def process_message(self, message: Message) -> None:
         """Take the terminal's answer; everything else goes to the application."""
-        if not isinstance(message, events.CursorPosition):
-            super().process_message(message)
+        if isinstance(message, events.CursorPosition):
+            at = message
+            self._in_turn(lambda: self._take_answer(at))
             return
-        self._in_turn(self._take_answer)
+        if isinstance(message, TerminalSupportsSynchronizedOutput):
+            self._can_sync = True
+        super().process_message(message)
 
-    def _take_answer(self) -> None:
-        self._ever_answered, self._never_answers, self._asked = True, False, None
+    def _take_answer(self, at: events.CursorPosition) -> None:
+        self._ever_answered, self._never_answers = True, False
+        # One that was given up may come late; it does not say that what was sent after it is there.
+        if (at.y, at.x) == (_QUESTION_ROW - 1, self._question):
+            self._asked = None
         if self._leaving:
             self._arrived.notify_all()
         self._send_changes()
@@ -150,8 +150,8 @@ class LeanDriver(LinuxDriver):
     def _in_turn(self, do: Callable[[], None]) -> None:
         """Do something for the reading of keys while nothing else does; nothing where the screen is left meanwhile.
 
-        Whoever leaves waits for the reading to end, and may be a signal's handler that came upon a frame being painted:
-        then the lock is not let go of before.
+        Leaving waits for the reading to end, and may be the work of a signal's handler that came upon a frame being
+        written: then the lock is not let go of before.
         """
         while not self._lock.acquire(timeout=_LOOK_EVERY):
             if self.exit_event.is_set():
@@ -165,12 +165,12 @@ class LeanDriver(LinuxDriver):
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
         with self._arrived:
             self._leaving = True
-            patience = _ANSWER_WITHIN if self._ever_answered else _LAST_ANSWER_WITHIN
-            self._arrived.wait_for(lambda: self._asked is None or self._never_answers, patience)
+            self._arrived.wait_for(lambda: self._asked is None, self._last_patience())
+            self._asked = None  # whatever waits for it again would wait in vain
         super().disable_input()
 
     def redraw(self) -> None:
-        """Clear the terminal and send everything again: what it shows may have been garbled."""
+        """Clear the terminal and send everything again."""
         with self._lock:
             self._sender.forget()
             self._asked = None
@@ -186,23 +186,17 @@ class LeanDriver(LinuxDriver):
             self._arrived.notify_all()
 
     def _look_at_size(self) -> None:
-        """Begin anew where the terminal's size has changed: nobody knows what it made of what it showed."""
+        """Begin anew where the terminal's size has changed.
+
+        The old picture stays, as far as it has room, until Textual has laid out a new one.
+        """
         try:
             size = os.get_terminal_size(self.fileno)
         except OSError:
             return  # no terminal, or gone: then its size does not matter
-        if size != self._size:
-            self._size = size
-            # The old picture stays, as far as it has room, until Textual has laid out a new one.
-            self._wanted.resize(size.columns, size.lines)
-            self._frame.forget()
-            self._sender.forget()
-
-    def _without_colour(self, segment: Segment) -> Segment:
-        """Return `segment` as this terminal is to have it: under NO_COLOR without a colour."""
-        for line_filter in self._app.get_line_filters():
-            [segment] = line_filter.apply([segment], TRANSPARENT)
-        return segment
+        if size != self._terminal_size:
+            self._terminal_size = size
+            self._sender.resize(size.columns, size.lines)
 
     def _send_changes(self) -> None:
         if not self._may_send():
@@ -210,21 +204,34 @@ class LeanDriver(LinuxDriver):
         changes = self._sender.update(self._wanted)
         if not changes:
             return
-        if self._app._sync_available and len(changes) > _WORTH_SYNC:
+        if self._can_sync and len(changes) > _WORTH_SYNC:
             changes = f"{_SYNC_START}{changes}{_SYNC_END}"
-        if not (self._never_answers or self._leaving):
-            changes += _ARRIVED
-            self._asked = time.monotonic()
+        if not self._never_answers:
+            changes += self._next_question()
         super().write(changes)
         super().flush()
 
+    def _next_question(self) -> str:
+        self._question = (self._question + 1) % _QUESTIONS
+        self._asked = time.monotonic()
+        return f"\x1b[{_QUESTION_ROW};{self._question + 1}H\x1b[6n"
+
     def _may_send(self) -> bool:
-        """Return whether the last frame has arrived, or there is no waiting for it any longer."""
-        if not self._is_ours or (self._patience() > 0 and not self._leaving):
+        """Return whether the last frame has arrived, or there is no waiting for it any longer.
+
+        Nothing is sent once the screen is being left: on a slow line that would only make leaving longer.
+        """
+        if not self._is_ours or self._leaving or self._patience() > 0:
             return False
         if self._asked is not None and not self._ever_answered:
             self._never_answers = True
         return True
+
+    def _last_patience(self) -> float:
+        """Return for how many seconds leaving waits for the last answer."""
+        if self._ever_answered or self._asked is None:
+            return _ANSWER_WITHIN
+        return min(_LAST_ANSWER_WITHIN, max(0.0, self._asked + _ANSWER_WITHIN - time.monotonic()))
 
     def _patience(self) -> float:
         """Return for how many more seconds to wait for an answer."""

@@ -8,13 +8,13 @@ question that one key answers gets only keys that were pressed when it was there
 from __future__ import annotations
 
 import time
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from textual import events
 from textual.app import App
+from textual.screen import Screen
+from textual.widget import Widget
 from textual.widgets import Input
-
-from benchmon.screen.views.painted import Painted
 
 Answer = TypeVar("Answer")
 _LOOK_EVERY = 0.01
@@ -22,8 +22,32 @@ _LONGEST = 1.0
 """Seconds after which a view that never has the focus gets its keys all the same."""
 
 
-class TypedAhead(App[Answer]):
-    """Holds keys back while what they are for is opening."""
+class KeyScreen(Screen[Answer]):
+    """A screen that keys wait for. `takes_keys`: it is open. `shown_at`: when it first was, by the clock of events."""
+
+    takes_keys = False
+    shown_at: float | None = None
+
+    def on_mount(self) -> None:
+        """Note when it is shown."""
+        self.screen_layout_refresh_signal.subscribe(self, self._note_time, immediate=True)
+
+    def is_open(self) -> bool:
+        """Return whether it is there to take keys; once it is, it stays so."""
+        if not self.takes_keys:
+            self.takes_keys = self.is_mounted and (self.focused is not None or not self.focus_chain)
+        return self.takes_keys
+
+    def _note_time(self, _screen: Screen[Any]) -> None:
+        if self.shown_at is None and self.size:
+            self.shown_at = events.Idle().time
+
+    def _extend_compose(self, widgets: list[Widget]) -> None:
+        """Add none of Textual's own: there are no tooltips, and notices are shown above the keys."""
+
+
+class KeyQueue(App[Answer]):
+    """Holds keys back while the screen they are for is opening."""
 
     _held: tuple[events.Key, ...] = ()
     _give_up = 0.0
@@ -48,19 +72,14 @@ class TypedAhead(App[Answer]):
         await super().on_event(event)
 
     def _is_opening(self) -> bool:
-        """Return whether the screen on top is not yet there to take keys; once it is, it stays so."""
-        screen = self.screen
-        if not isinstance(screen, Painted) or screen.takes_keys:
-            return False
-        screen.takes_keys = screen.is_mounted and (screen.focused is not None or not screen.focus_chain)
-        return not screen.takes_keys
+        return isinstance(self.screen, KeyScreen) and not self.screen.is_open()
 
     async def _let_go(self) -> None:
         """Give the keys that were held back to what has opened meanwhile."""
         if self._is_opening() and time.monotonic() < self._give_up:
             self.set_timer(_LOOK_EVERY, self._let_go)
             return
-        if isinstance(self.screen, Painted):
+        if isinstance(self.screen, KeyScreen):
             self.screen.takes_keys = True
         held, self._held = self._held, ()
         for key in held:
@@ -72,6 +91,22 @@ class TypedAhead(App[Answer]):
         A word typed by mistake must not answer it.
         """
         screen = self.screen
-        if not isinstance(screen, Painted) or not screen.lies_over or isinstance(self.focused, Input):
+        if not isinstance(screen, KeyScreen) or not screen.is_modal or isinstance(self.focused, Input):
             return False
         return screen.shown_at is None or key.time < screen.shown_at
+
+
+class TypedLine(Input):
+    """Textual's line to type in, without its haste.
+
+    There a key that deletes or moves takes effect only after the letters typed behind it, where several arrive at once,
+    as on a slow line: `22.5`, Backspace, `4` would become `22.5`.
+    """
+
+    async def _on_key(self, event: events.Key) -> None:
+        for binding in self._bindings.key_to_bindings.get(event.key, ()):
+            if await self.app.run_action(binding.action, self):
+                event.stop()
+                event.prevent_default()
+                return
+        await super()._on_key(event)
