@@ -18,12 +18,9 @@ from benchmon.bench.topology import TOPOLOGIES
 from benchmon.new_bench.asking import Question, ask_all, ask_choice, ask_text, ask_value, ask_yes, meaning, say, title
 from benchmon.new_bench.bench_text import TextSection, TomlValue
 from benchmon.quantities import APPARENT_POWER, CURRENT, VOLTAGE, parse_value
+from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
 
-_FUSES = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10)
-"""Rated currents of miniature fuse-links, A (IEC 60127-2)."""
 _FUSE_FACTOR = 1.6
-_REGULATION = ((20.0, "20 %"), (60.0, "12 %"), (150.0, "9 %"), (float("inf"), "6 %"))
-"""Usual regulation of a transformer up to a rating in VA (from memory)."""
 _SILICON: TomlValue = [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]]
 _SCHOTTKY: TomlValue = [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]]
 
@@ -82,7 +79,7 @@ def ask_transformer(mains: TextSection, rectifier: str) -> TextSection:
     section.add("connection", connection, meaning(Transformer, "connection").removesuffix(".") if windings == 2 else "")
     ask_all(section, Question(Transformer, "rating", "rating of all windings together", "120 VA"))
     size = parse_value(section.value("rating"), APPARENT_POWER)
-    usual = next(words for most, words in _REGULATION if size <= most)
+    usual = next(words for most, words in USUAL_REGULATION if size <= most)
     ask_all(
         section,
         Question(Transformer, "rated_voltage", "voltage of one winding at full load", "18 V"),
@@ -107,7 +104,7 @@ def ask_fuse(transformer: TextSection) -> TextSection | None:
         return None
     rating = parse_value(transformer.value("rating"), APPARENT_POWER)
     amperes = rating / parse_value(transformer.value("primary_voltage"), VOLTAGE)
-    usual = next((size for size in _FUSES if size >= _FUSE_FACTOR * amperes), _FUSES[-1])
+    usual = next((size for size in FUSE_RATINGS if size >= _FUSE_FACTOR * amperes), FUSE_RATINGS[-1])
     section = TextSection("[fuse]")
     more = f"The primary is rated {amperes:.2g} A."
     ask_all(section, Question(Fuse, "rating", "rating of the fuse", f"{usual:g} A", more))

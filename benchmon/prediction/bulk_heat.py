@@ -13,18 +13,7 @@ from benchmon.prediction.measures import mean
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
 from benchmon.prediction.traces import Traces
-
-LOAD_RISE = 275.0
-"""Kelvin by which a wirewound resistor's body rises at its rated power in free air (from memory)."""
-
-TRANSFORMER_RISE = 60.0
-"""Kelvin by which a small transformer's windings rise at rated load (from memory)."""
-
-LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0
-"""Time constants of both, in seconds (from memory)."""
-
-COPPER = 234.5
-"""°C below zero at which copper's resistance, taken as a line, is nothing (IEC 60335-1, IEC 62368-1)."""
+from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
 
 
 def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | float) -> Floats | float:
@@ -35,7 +24,7 @@ def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | f
     >>> round(warm_resistance(10.0, 20.0, 83.625), 3)
     12.5
     """
-    return ohms * (COPPER + warm) / (COPPER + cold)
+    return ohms * (COPPER_ZERO + warm) / (COPPER_ZERO + cold)
 
 
 def load_heats_itself(bench: Bench) -> bool:

@@ -9,18 +9,13 @@ from benchmon.prediction.margins import Margin, fuse_heating, gate_i2t, winding_
 from benchmon.prediction.stored_energy import Stored, bleed_time, stored
 from benchmon.prediction.stress import HIGH, NORMAL, Stress
 from benchmon.quantities import format_value
+from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 NEAR = 0.2
 """A margin below this is worth a word: parts are best kept 20 % under their ratings (a rule of thumb)."""
 
-TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
-"""Volts d.c. and V rms up to which a steady voltage is class ES1, safe to touch (IEC 62368-1, from memory)."""
-
 DISCHARGED = 5.0
 """Volts below which a capacitor leaves little to spark, weld or harm a part."""
-
-HARMLESS, PAINFUL = 60.0, 70.0
-"""°C of metal held for 1 to 10 s: harmless up to the first, painful up to the second (IEC 62368-1 table 38, memory)."""
 
 _HOT_LOAD = 2.0
 _WORTH_SAYING = 0.01
@@ -135,12 +130,13 @@ def _hot(stress: Stress) -> Iterator[str]:
         "ntc.temperature": "the inrush limiter",
     }
     found = {name: stress.worst(key) for key, name in names.items() if key in stress.loaded.quantities}
-    hot = [f"{name} {celsius:.0f} °C" for name, celsius in found.items() if celsius > HARMLESS]
+    hot = [f"{name} {celsius:.0f} °C" for name, celsius in found.items() if celsius > METAL_HARMLESS]
     if hot:
         yield (
-            f"Hot at high mains: {', '.join(hot)}. Metal held for a few seconds is harmless up to {HARMLESS:.0f} °C, "
-            f"painful up to {PAINFUL:.0f} °C and burns above (IEC 62368-1, from memory). Parts stay hot after power "
-            "off; an inrush limiter that is still hot does not limit the next switch-on."
+            f"Hot at high mains: {', '.join(hot)}. Metal held for a few seconds is harmless up to "
+            f"{METAL_HARMLESS:.0f} °C, painful up to {METAL_PAINFUL:.0f} °C and burns above (IEC 62368-1, from "
+            "memory). Parts stay hot after power off; an inrush limiter that is still hot does not limit the next "
+            "switch-on."
         )
     elif stress.bench.ntc is not None:
         yield "An inrush limiter that is still warm limits the next switch-on less: let it cool for a few minutes."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchmon.errors import PredictionError
+from benchmon.standards import DIODE_FALL
 
 if TYPE_CHECKING:
     from benchmon.bench import Diode
@@ -20,7 +21,6 @@ ZERO_CELSIUS = 273.15
 REFERENCE = 25.0
 """The temperature, in °C, at which a bench file states its diode."""
 
-_FALL_PER_KELVIN = 2e-3
 _LARGEST_EMISSION = 2.0
 _LEAST_RESISTANCE = 1e-6
 _EXPONENTIAL_BELOW = -37.0
@@ -37,11 +37,11 @@ class Junction:
     def at(self, celsius: Floats) -> tuple[Floats, Floats]:
         """Return saturation current and emission × thermal voltage at a junction temperature in °C.
 
-        At any current the forward drop falls by 2 mV/K from its value at 25 °C (for silicon, from memory); that
+        At any current the forward drop falls by 2 mV/K from its value at 25 °C (for silicon); that
         is a saturation current that grows as exp(2 mV/K · ΔT / (n·Vt)). Fair from −40 to 175 °C.
         """
         thermal = self.emission * BOLTZMANN_PER_CHARGE * (REFERENCE + ZERO_CELSIUS)
-        growth = np.exp(np.clip(_FALL_PER_KELVIN * (celsius - REFERENCE) / thermal, -100.0, 100.0))
+        growth = np.exp(np.clip(DIODE_FALL * (celsius - REFERENCE) / thermal, -100.0, 100.0))
         return self.saturation_current * growth, thermal
 
 

@@ -13,10 +13,11 @@ from benchmon.prediction.circuit import mains_wave, slopes, spread
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects import Defects
 from benchmon.prediction.diode import Junction, conduct
-from benchmon.prediction.diode_network import SHORT_OHMS, DiodeEquations, assemble_by_diode, differences
+from benchmon.prediction.diode_network import DiodeEquations, assemble_by_diode, differences
 from benchmon.prediction.network import load_current, load_is_linear
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
+from benchmon.standards import SHORTED_DIODE
 
 _OFF_CURVE, _STRAY_SIEMENS = 1e-3, 1e-4
 
@@ -86,7 +87,7 @@ class DiodeCircuit:
         at = self.equations
         volts = y @ differences(at.wiring.diodes, at.size).T
         current = np.zeros_like(volts)
-        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORT_OHMS
+        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORTED_DIODE
         current[..., list(at.conducting)] = self._diodes(y)[0]
         return current, volts
 

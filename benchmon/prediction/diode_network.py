@@ -19,9 +19,7 @@ from benchmon.prediction.network import CapacitorAt, load_is_linear
 from benchmon.prediction.parts import Parts
 from benchmon.prediction.result import Floats
 from benchmon.prediction.stamps import Node, Stamps
-
-SHORT_OHMS = 5e-3
-"""What is left of a diode that has failed short: its lead wires and a molten junction (from memory)."""
+from benchmon.standards import SHORTED_DIODE
 
 _LEAK = 1e-7
 """Siemens across every diode. Where all diodes block, nothing else says where the winding stands."""
@@ -103,7 +101,7 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
 def _place_diodes(build: Stamps, wiring: DiodeWiring, defects: Defects, ones: Floats) -> tuple[int, ...]:
     """Stamp what is linear of the diodes; return the places of those that are still diodes."""
     for number, (anode, cathode) in enumerate(wiring.diodes, 1):
-        build.connect(anode, cathode, ones / SHORT_OHMS if number in defects.shorted_diodes else _LEAK * ones)
+        build.connect(anode, cathode, ones / SHORTED_DIODE if number in defects.shorted_diodes else _LEAK * ones)
     broken = defects.open_diodes | defects.shorted_diodes
     return tuple(place for place in range(len(wiring.diodes)) if place + 1 not in broken)
 

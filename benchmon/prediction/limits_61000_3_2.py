@@ -1,13 +1,17 @@
-"""Limits of harmonic currents that a supply may draw from the public mains (IEC 61000-3-2, table 1, from memory)."""
+"""Limits of harmonic currents that a supply may draw from the public mains (IEC 61000-3-2, table 1)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-_ODD = {3: 2.30, 5: 1.14, 7: 0.77, 9: 0.40, 11: 0.33, 13: 0.21}
-_EVEN = {2: 1.08, 4: 0.43, 6: 0.30}
-_HIGHEST_ORDER = 40
+from benchmon.standards import (
+    HARMONIC_LIMIT_EVEN_FROM_8,
+    HARMONIC_LIMIT_ODD_FROM_15,
+    HARMONIC_LIMITS_EVEN,
+    HARMONIC_LIMITS_ODD,
+    HIGHEST_HARMONIC,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +30,11 @@ def limit_of(order: int) -> float | None:
     >>> limit_of(3), limit_of(15)
     (2.3, 0.15)
     """
-    if not 2 <= order <= _HIGHEST_ORDER:
+    if not 2 <= order <= HIGHEST_HARMONIC:
         return None
-    odd = order % 2 == 1
-    return _ODD.get(order, 0.15 * 15.0 / order) if odd else _EVEN.get(order, 0.23 * 8.0 / order)
+    if order % 2 == 1:
+        return HARMONIC_LIMITS_ODD.get(order, HARMONIC_LIMIT_ODD_FROM_15 / order)
+    return HARMONIC_LIMITS_EVEN.get(order, HARMONIC_LIMIT_EVEN_FROM_8 / order)
 
 
 def compare_with_limits(harmonics: Iterable[tuple[int, float]]) -> list[HarmonicLimit]:

@@ -11,6 +11,7 @@ from benchmon.bench import Bench, Capacitor, Fuse, ResistorLoad
 from benchmon.prediction import measures as m
 from benchmon.prediction.result import Floats
 from benchmon.prediction.stress import HIGH, LOW, Stress, capacitor_current, capacitor_voltage
+from benchmon.standards import FUSE_GATE_RATINGS, FUSE_GATES
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +116,11 @@ def fuse_heating(stress: Stress) -> float:
 def gate_i2t(fuse: Fuse, peak: float) -> float | None:
     """Return the least A²s that a fuse to IEC 60127-2 bears in a surge of `peak` amperes, None where none is promised.
 
-    From the gates of pre-arcing times (from memory, 0.125 to 10 A): a time-lag fuse bears 10·In for 20 ms, so 2·In²
+    From the gates of pre-arcing times (see `FUSE_GATES`): a time-lag fuse bears 10·In for 20 ms, so 2·In²
     A²s; a fast one 4·In for 10 ms, so 0.16·In² A²s. Stronger currents than the gate's are not covered.
     """
-    multiple, seconds = (10.0, 0.020) if fuse.speed == "time-lag" else (4.0, 0.010)
-    if not 0.125 <= fuse.rating <= 10.0 or peak > np.sqrt(2.0) * multiple * fuse.rating:
+    multiple, seconds = FUSE_GATES[fuse.speed]
+    if not FUSE_GATE_RATINGS[0] <= fuse.rating <= FUSE_GATE_RATINGS[1] or peak > np.sqrt(2.0) * multiple * fuse.rating:
         return None
     return float((multiple * fuse.rating) ** 2 * seconds)
 

@@ -11,7 +11,7 @@ from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
 from benchmon.prediction.blame import blame
-from benchmon.prediction.bulk_heat import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN, load_rise, transformer_rise
+from benchmon.prediction.bulk_heat import load_rise, transformer_rise
 from benchmon.prediction.contributions import Shares, shares_of, with_another
 from benchmon.prediction.heat import WarmState, solve_warm
 from benchmon.prediction.parts import Parts, parts_of
@@ -19,6 +19,7 @@ from benchmon.prediction.readings import Harmonics, readings_of
 from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
 from benchmon.prediction.traces import Traces
 from benchmon.quantities import UNITS
+from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 COVERAGE = 2.0
 STEP = 0.2

@@ -14,6 +14,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Expected, Prediction
 from benchmon.quantities import is_temperature
+from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.watch import insight_wording as wording
 from benchmon.watch.drifts import Drifts
 from benchmon.watch.forecast import drift_forecast, heat_forecast
@@ -31,8 +32,8 @@ CONDITIONS = ("mains.voltage.rms", "mains.frequency", "ambient.temperature")
 FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
 
-_UNSEEN_WARM_UPS = (240.0, 1200.0)
-"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer (from memory)."""
+_UNSEEN_WARM_UPS = (LOAD_WARMS_IN, TRANSFORMER_WARMS_IN)
+"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer."""
 
 _NO_SLOWER = 0.9
 """Part of its fastest rate at which a runaway still is one."""

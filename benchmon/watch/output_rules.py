@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
+from benchmon.standards import LOAD_RISE
 from benchmon.watch.rule import Rule, at_most
 
 _LOAD_DOUBT = 0.01
-_WARM_LOAD = 250.0
-"""Kelvin by which a power resistor at its rating is warmer than at rest (from memory)."""
 _UNLIKE_HALVES = 0.02
 
 _WATTS = "mains.power.active"
@@ -25,12 +24,12 @@ def _load_ohms(bench: Bench) -> float:
     """Return the load's ohms, half warm: how hot it is by now is not known here."""
     if not isinstance(bench.load, ResistorLoad):
         return math.nan
-    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * _WARM_LOAD / 2.0)
+    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * LOAD_RISE / 2.0)
 
 
 def _load_doubt(bench: Bench) -> float:
     warm = bench.load.temperature_coefficient if isinstance(bench.load, ResistorLoad) else 0.0
-    return math.hypot(_LOAD_DOUBT, warm * _WARM_LOAD / 2.0)
+    return math.hypot(_LOAD_DOUBT, warm * LOAD_RISE / 2.0)
 
 
 def _share_doubt(bench: Bench) -> float:

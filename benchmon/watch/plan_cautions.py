@@ -6,12 +6,9 @@ from collections.abc import Iterator, Mapping
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected, format_value
+from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.watch.plan import Plan
 
-_TOUCHABLE = 60.0
-"""°C above which metal is not touched (burn threshold of metal for a second's touch, ISO 13732-1, from memory)."""
-_TOUCHED_DC = 60.0
-"""Volts of a steady voltage that is safe to touch (ES1 of IEC 62368-1, from memory)."""
 _WARM_LOAD = 1.0
 
 
@@ -40,13 +37,13 @@ def _charge(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expecte
     held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
     if plan.load_at(place) == "open":
         yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
-    elif volts.value > _TOUCHED_DC:
+    elif volts.value > TOUCHABLE_DC:
         yield f"{held}: more than is safe to touch."
 
 
 def _heat(plan: Plan, place: int, expected: Mapping[str, Expected]) -> Iterator[str]:
     case = expected.get("diode.temperature.case")
-    if case is not None and case.value > _TOUCHABLE:
+    if case is not None and case.value > METAL_HARMLESS:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
     power = expected.get("output.power.mean")
     if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:

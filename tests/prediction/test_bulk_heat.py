@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
-from benchmon.prediction.bulk_heat import LOAD_RISE, TRANSFORMER_RISE, warm_resistance
+from benchmon.prediction.bulk_heat import warm_resistance
 from benchmon.prediction.ratings import check
+from benchmon.standards import LOAD_RISE, TRANSFORMER_RISE
 from benchmon_simulated.scenarios import scenario_named
 
 TEXT = scenario_named("bridge").path.read_text(encoding="utf-8")

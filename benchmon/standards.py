@@ -1,0 +1,65 @@
+"""Numbers that standards and experience give, each with its source, its unit and who uses it.
+
+Values, editions and clauses are quoted from memory: compare them with the standard before relying on one.
+
+| name | standard, clause | used for |
+| --- | --- | --- |
+| `TOUCHABLE_DC`, `TOUCHABLE_AC` | IEC 62368-1:2018, 5.2.2.2, table 4 (limits of ES1) | cautions, steps |
+| `METAL_HARMLESS`, `METAL_PAINFUL` | IEC 62368-1:2018, 9.2, table 38 (metal held for 1 to 10 s) | cautions, steps |
+| `HARMONIC_LIMITS_ODD`, … | IEC 61000-3-2:2018, 7.1, table 1 (class A) | `analyse`, reports, the screen's wave page |
+| `FUSE_GATES`, `FUSE_GATE_RATINGS` | IEC 60127-2:2014, pre-arcing times of the standard sheets | margin of the surge |
+| `FUSE_RATINGS` | IEC 60127-2:2014, rated currents of the standard sheets | questions for a new bench file |
+| `COPPER_ZERO` | IEC 60335-1:2020, clause 11 (rise by resistance); IEC 62368-1 | warm windings |
+| `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
+| `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
+| `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
+| `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
+| `USUAL_REGULATION` | no standard: makers' lists of small transformers | questions for a new bench file |
+
+Formulas quoted from memory stand where they are written down: the β equation of a thermistor (IEC 60539-1) in
+`prediction`, and what flux doubling lets a core draw at switch-on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
+"""V d.c. and V rms up to which a steady voltage is of class ES1: safe to touch."""
+
+METAL_HARMLESS, METAL_PAINFUL = 60.0, 70.0
+"""°C of bare metal held for 1 to 10 s: harmless up to the first, painful up to the second, burns above."""
+
+HARMONIC_LIMITS_ODD: Mapping[int, float] = {3: 2.30, 5: 1.14, 7: 0.77, 9: 0.40, 11: 0.33, 13: 0.21}
+"""A rms by order; `HARMONIC_LIMIT_ODD_FROM_15` over the order for 15 to 39."""
+HARMONIC_LIMIT_ODD_FROM_15 = 0.15 * 15.0
+HARMONIC_LIMITS_EVEN: Mapping[int, float] = {2: 1.08, 4: 0.43, 6: 0.30}
+"""A rms by order; `HARMONIC_LIMIT_EVEN_FROM_8` over the order for 8 to 40."""
+HARMONIC_LIMIT_EVEN_FROM_8 = 0.23 * 8.0
+HIGHEST_HARMONIC = 40
+
+FUSE_GATES: Mapping[str, tuple[float, float]] = {"time-lag": (10.0, 0.020), "fast": (4.0, 0.010)}
+"""Multiple of the rated current, and seconds, that a fuse-link bears at least without melting."""
+FUSE_GATE_RATINGS = (0.125, 10.0)
+"""A: the rated currents for which these gates hold."""
+FUSE_RATINGS = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10)
+"""A: rated currents of miniature fuse-links."""
+
+COPPER_ZERO = 234.5
+"""°C below zero at which copper's resistance, taken as a line, is nothing."""
+
+DIODE_FALL = 2e-3
+"""V/K by which the forward drop of a silicon diode falls at constant current."""
+
+LOAD_RISE = 275.0
+"""K by which a wirewound resistor's body rises at its rated power in free air."""
+TRANSFORMER_RISE = 60.0
+"""K by which a small transformer's windings rise at rated load."""
+LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0
+"""s: thermal time constants of both."""
+
+SHORTED_DIODE = 5e-3
+"""Ω of a diode that has failed short: its lead wires and a molten junction."""
+
+USUAL_REGULATION = ((20.0, "20 %"), (60.0, "12 %"), (150.0, "9 %"), (float("inf"), "6 %"))
+"""Usual regulation of a transformer up to a rating in VA."""
