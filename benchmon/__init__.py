@@ -10,7 +10,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from benchmon.library import load_bench, open_session, predict
+    from benchmon.api import open_session, predict
+    from benchmon.bench.file import load_bench
 
 __version__ = "0.1.0"
 __all__ = ["__version__", "load_bench", "open_session", "predict"]
@@ -19,5 +20,5 @@ __all__ = ["__version__", "load_bench", "open_session", "predict"]
 def __getattr__(name: str) -> Any:
     """Return a name of the library; numpy and all else is loaded only then, so that commands start quickly."""
     if name in __all__:
-        return getattr(import_module("benchmon.library"), name)
+        return getattr(import_module("benchmon.api"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,5 +1,5 @@
 """`python -m benchmon` is the command `benchmon`."""
 
-from benchmon.cli import main
+from benchmon.cli.main import main
 
 main()

@@ -5,7 +5,7 @@ what), `wave` and `power` (measures, with `sampling`, `levels` and `doubts`), `e
 the bench file leads to expect), `answer` (the object of the contract, and text for people).
 """
 
-from benchmon.analyse.analysis import Analysis, Question, analyse
-from benchmon.analyse.answer import analysis_as_dict, analysis_as_text
+from benchmon.analyse.analysis import Analysis, AnalysisRequest, analyse
+from benchmon.analyse.output import analysis_as_dict, analysis_as_text
 
-__all__ = ["Analysis", "Question", "analyse", "analysis_as_dict", "analysis_as_text"]
+__all__ = ["Analysis", "AnalysisRequest", "analyse", "analysis_as_dict", "analysis_as_text"]

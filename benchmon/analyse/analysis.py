@@ -6,18 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchmon.analyse.capture import read_capture
-from benchmon.analyse.chosen import Chosen, chosen_columns
-from benchmon.analyse.differences import explain
-from benchmon.analyse.doubts import Measured
-from benchmon.analyse.expected import Comparison, compare, is_frequency, predict_for
-from benchmon.analyse.power import measure_pair
-from benchmon.analyse.wave import Wave, measure_wave
+from benchmon.analyse.columns import Chosen, chosen_columns
+from benchmon.analyse.diagnosis import explain
+from benchmon.analyse.expected import MeasureComparison, compare, is_frequency, predict_for
+from benchmon.analyse.scope_file import read_capture
 from benchmon.bench import Accuracy, Bench
-from benchmon.bench.values import parse_accuracy
+from benchmon.bench.fields import parse_accuracy
 from benchmon.errors import BadInput, DataFileError
-from benchmon.prediction.limits_61000_3_2 import HarmonicLimit, compare_with_limits
-from benchmon.prediction.result import Floats, Prediction
+from benchmon.prediction.result import Prediction
+from benchmon.signals.arrays import Floats
+from benchmon.signals.captured_wave import Wave, measure_wave
+from benchmon.signals.harmonic_limits import HarmonicLimit, compare_with_limits
+from benchmon.signals.power import measure_pair
+from benchmon.signals.uncertainty import UncertainValue
 from benchmon.text import one_line
 from benchmon.watch.records import Explanation
 
@@ -25,7 +26,7 @@ _LINE_CURRENT = "mains.current"
 
 
 @dataclass(frozen=True)
-class Question:
+class AnalysisRequest:
     """What is asked of a capture.
 
     `quantities` and `probes` are texts as on the command line, for a column by name or for all; `mains` is a measured
@@ -63,10 +64,10 @@ class Analysis:
     time: Floats
     columns: list[Analysed]
     notes: tuple[str, ...] = ()
-    power: dict[str, Measured] = field(default_factory=dict)
+    power: dict[str, UncertainValue] = field(default_factory=dict)
     limits: list[HarmonicLimit] = field(default_factory=list)
     prediction: Prediction | None = None
-    comparisons: list[Comparison] = field(default_factory=list)
+    comparisons: list[MeasureComparison] = field(default_factory=list)
     explanations: list[Explanation] = field(default_factory=list)
 
     @property
@@ -75,13 +76,13 @@ class Analysis:
         return self.columns[0]
 
 
-def analyse(path: Path | str, question: Question | None = None, bench: Bench | None = None) -> Analysis:
+def analyse(path: Path | str, question: AnalysisRequest | None = None, bench: Bench | None = None) -> Analysis:
     """Return the measures of the capture in the file at `path`, beside what `bench` leads to expect where it is given.
 
     Raises `DataFileError` for a file or a wave that cannot be measured, `BadInput` for a question that does not fit
     it, `PredictionError` where the bench cannot be solved.
     """
-    asked = question or Question()
+    asked = question or AnalysisRequest()
     if bench is not None and not asked.quantities:
         raise BadInput("--bench: say what the capture is of, such as --quantity output.voltage")
     capture = read_capture(path)
@@ -103,7 +104,7 @@ def analyse(path: Path | str, question: Question | None = None, bench: Bench | N
     return found if bench is None else _beside(found, bench, asked.mains)
 
 
-def _measured(time: Floats, one: Chosen, asked: Question) -> Analysed:
+def _measured(time: Floats, one: Chosen, asked: AnalysisRequest) -> Analysed:
     column = one.column
     accuracy = _accuracy(asked.accuracy, column.unit)
     wave = measure_wave(time, column.values, frequency=asked.frequency, accuracy=accuracy)
@@ -119,7 +120,7 @@ def _accuracy(text: str, unit: str) -> Accuracy:
         raise BadInput(f"--accuracy {one_line(text, 60)!r}: {problem}") from problem
 
 
-def _power(columns: Sequence[Analysed]) -> dict[str, Measured]:
+def _power(columns: Sequence[Analysed]) -> dict[str, UncertainValue]:
     """Return power of the first voltage and the first current, of the same point where both are told."""
     volts = [one for one in columns if one.unit == "V"]
     amperes = [one for one in columns if one.unit == "A"]

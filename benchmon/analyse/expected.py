@@ -1,4 +1,7 @@
-"""What a captured wave should look like by the bench file, and how its measures compare."""
+"""What a captured wave should look like by the bench file, and how its measures compare.
+
+A captured wave to be drawn, with the expected one laid where it fits best.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.analyse.sampling import Sampled
-from benchmon.analyse.wave import Wave
 from benchmon.bench import Bench
-from benchmon.prediction.result import Expected, Floats, Prediction
-from benchmon.quantities import UNITS
-from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import UNITS, Expected
+from benchmon.signals.arrays import Floats
+from benchmon.signals.captured_wave import Wave
+from benchmon.signals.samples import Sampled
 from benchmon.watch.records import Verdict
+from benchmon.watch.verdict import en_number, verdict_of
 
 BINS = 512
 """Places of a mains period at which waves are laid over each other."""
@@ -27,7 +31,7 @@ _MEASURE_OF = {
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class MeasureComparison:
     """One measure beside what the bench file leads to expect of it."""
 
     quantity: str
@@ -39,7 +43,7 @@ class Comparison:
     verdict: Verdict
 
 
-def compare(wave: Wave, of: str, prediction: Prediction) -> list[Comparison]:
+def compare(wave: Wave, of: str, prediction: Prediction) -> list[MeasureComparison]:
     """Return those measures of the wave `of` that the prediction speaks of, each beside its expected value."""
     found = []
     for quantity in UNITS:
@@ -52,7 +56,7 @@ def compare(wave: Wave, of: str, prediction: Prediction) -> list[Comparison]:
         if math.isfinite(measured.value):
             en = en_number(measured.value, measured.uncertainty, expected.value, expected.uncertainty)
             found.append(
-                Comparison(quantity, measure, measured.value, measured.uncertainty, expected, en, verdict_of(en))
+                MeasureComparison(quantity, measure, measured.value, measured.uncertainty, expected, en, verdict_of(en))
             )
     return found
 
@@ -96,3 +100,45 @@ def predict_for(bench: Bench, mains: float | None) -> Prediction:
     from benchmon.prediction import predict  # noqa: PLC0415
 
     return predict(bench, mains_voltage=mains)
+
+
+_MOST_POINTS = 4000
+
+
+@dataclass(frozen=True)
+class DrawnWave:
+    """A wave to be drawn: `time` (n,) seconds from 0 and `values` (n,); the expected one (m,), where there is one."""
+
+    name: str
+    unit: str
+    time: Floats
+    values: Floats
+    expected_time: Floats | None = None
+    expected: Floats | None = None
+
+
+def to_draw(
+    name: str, unit: str, sampled: Sampled, of: str, prediction: Prediction | None, *, periods: float | None = None
+) -> DrawnWave:
+    """Return a captured wave, at most `periods` of it, with what `prediction` leads to expect of the wave `of`."""
+    wave = sampled.few if len(sampled.wave.time) > 2 * _MOST_POINTS else sampled.wave
+    stride = max(len(wave.time) // _MOST_POINTS, 1)
+    time, values = wave.time[::stride] - sampled.wave.time[0], wave.value[::stride]
+    if periods is not None:
+        shown = time <= periods / sampled.frequency
+        time, values = time[shown], values[shown]
+    expected = expected_wave(prediction, of) if prediction is not None and of else None
+    if expected is None or prediction is None:
+        return DrawnWave(name, unit, time, values)
+    laid, frequency = folded(sampled, prediction.mains_frequency)
+    many = (np.arange(int(float(time[-1]) * frequency * BINS) + 1) + 0.5) / BINS
+    # Phase zero of what was laid over itself is a whole number of periods before time zero.
+    begin = float(sampled.wave.time[0]) * frequency % 1.0
+    turns = (np.arange(BINS) + 0.5) / BINS
+    placed = np.interp((many + begin) % 1.0, turns, np.roll(expected, _best_shift(laid, expected)), period=1.0)
+    return DrawnWave(name, unit, time, values, many / frequency, placed)
+
+
+def _best_shift(captured: Floats, expected: Floats) -> int:
+    likeness = np.fft.irfft(np.fft.rfft(captured) * np.fft.rfft(expected).conj(), len(expected))
+    return int(np.argmax(likeness))

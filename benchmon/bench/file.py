@@ -11,10 +11,10 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model_validator
 
-from benchmon.bench import measuring as m
+from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
-from benchmon.bench.lines import line_of
-from benchmon.bench.values import KeyedError
+from benchmon.bench.fields import KeyedError
+from benchmon.bench.toml_lines import line_of
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.text import one_line
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchmon.bench import values as v
+from benchmon.bench import fields as v
 from benchmon.bench.topology import TOPOLOGIES, RectifierKind, Topology
 from benchmon.errors import BadInput
 from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value

@@ -21,13 +21,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
-from benchmon.instruments.faults import explain
-from benchmon.instruments.reading import CapturedWave, Reading
-from benchmon.instruments.settings import ChannelSettings, DrivenChannel, InstrumentSettings, Limits, SwitchSettings
+from benchmon.instruments.os_errors import explain
+from benchmon.instruments.types import (
+    CapturedWave,
+    ChannelSettings,
+    DrivenChannel,
+    InstrumentSettings,
+    Limits,
+    Reading,
+    SwitchSettings,
+)
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
-    from benchmon.instruments.ports import Port
+    from benchmon.instruments.types import Port
 
 __all__ = [
     "AnyDriver",

@@ -1,7 +1,12 @@
-"""How drivers are found: through the entry-point group `benchmon.drivers`, built-in and foreign ones alike."""
+"""How drivers are found: through the entry-point group `benchmon.drivers`, built-in and foreign ones alike.
+
+Where instruments may be: the ports that the installed drivers find, and who answers there.
+"""
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Sequence
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, TypeVar
@@ -9,10 +14,11 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Bench, Channel
-from benchmon.bench.lines import line_of
-from benchmon.bench.values import KeyedError
+from benchmon.bench.fields import KeyedError
+from benchmon.bench.toml_lines import line_of
 from benchmon.errors import BadInput, BenchFileError
-from benchmon.instruments.driver import AnyDriver, DrivenChannel, Driver, Limits
+from benchmon.instruments.driver import AnyDriver, Driver
+from benchmon.instruments.types import DrivenChannel, Limits, Port
 from benchmon.text import one_line
 
 GROUP = "benchmon.drivers"
@@ -151,3 +157,35 @@ def _refusal(bench: Bench, name: str, path: Sequence[str | int], value: object, 
 
 def _package(entry: EntryPoint) -> str:
     return entry.dist.name if entry.dist is not None else entry.value
+
+
+def find_ports(timeout: float = 5.0, *, ask_serial: bool = False) -> list[Port]:
+    """Return what every installed driver finds within `timeout` seconds, sorted by driver and address.
+
+    All look at the same time; who has not finished in time is cut short, and what it found so far counts. Serial
+    ports are listed but sent nothing unless `ask_serial`: a question may upset what hangs there.
+    """
+    found: dict[tuple[str, str], Port] = {}
+    threads = [
+        threading.Thread(target=_look, args=(name, found, timeout, ask_serial), name=f"ports of {name}", daemon=True)
+        for name in driver_names()
+    ]
+    for thread in threads:
+        thread.start()
+    deadline = time.monotonic() + timeout
+    for thread in threads:
+        thread.join(max(0.0, deadline - time.monotonic()))
+    return sorted(found.copy().values(), key=lambda port: (port.driver, port.address))
+
+
+def _look(name: str, found: dict[tuple[str, str], Port], timeout: float, ask_serial: bool) -> None:
+    def report(port: Port) -> None:
+        found[name, port.address] = port
+
+    try:
+        driver: type[AnyDriver] = load_driver(name)
+        driver.discover(report, timeout, ask_serial)
+    except BadInput as problem:
+        report(Port(name, "", problem=str(problem)))
+    except Exception as problem:  # noqa: BLE001  one driver's fault must not hide the ports of the others
+        report(Port(name, "", problem=one_line(f"could not look for ports: {problem}")))

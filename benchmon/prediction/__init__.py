@@ -10,6 +10,7 @@ instead of first order), `ratings` (margins and cautions before power, from `swi
 """
 
 from benchmon.prediction.predict import predict
-from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 
 __all__ = ["Expected", "Prediction", "Waveforms", "predict"]

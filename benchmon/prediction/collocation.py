@@ -4,6 +4,13 @@ The two-stage Radau IIA method (order 3, stiffly accurate: Hairer & Wanner, Solv
 IV.5) is written for every interval of a mesh at once. Each interval's stages are eliminated, which leaves
 δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left (`intervals.py`), so the
 work is linear in the number of intervals and stays inside array operations.
+
+Small matrices, one of every interval and variant: solved all at once, and joined around a period.
+
+Shapes are (rows, columns, b, m) for b variants and m intervals: the matrices' own axes come first, so that a step of an
+elimination is one operation on whole rows. Where one variant stands for all, b is 1 beside other arrays' b.
+
+Matrix products of many rows, kept in one thread.
 """
 
 from __future__ import annotations
@@ -15,8 +22,107 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.prediction.intervals import MANY, applied, around, eliminated, inverted, no_single_answer, pivoted
-from benchmon.prediction.result import Floats
+from benchmon.errors import PredictionError
+from benchmon.signals.arrays import Floats
+
+_FEW, _SMALL = 2, 32
+"""Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
+
+MANY = 6
+"""Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
+
+
+def no_single_answer() -> PredictionError:
+    """Return the refusal of a circuit whose matrix has no inverse."""
+    return PredictionError(
+        "the circuit has no single answer: a node is held by nothing or by two things at once; "
+        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
+    )
+
+
+def solve_blocks(local: Floats, right: Floats) -> Floats:
+    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gauss's elimination; both are used up.
+
+    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
+    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
+    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
+    """
+    size = len(local)
+    for k in range(size - 1):
+        factor = local[k + 1 :, k] / local[k, k]
+        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
+        right[k + 1 :] -= factor[:, None] * right[k]
+    for k in reversed(range(size)):
+        right[k] /= local[k, k]
+        right[:k] -= local[:k, k, None] * right[k]
+    return right
+
+
+def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:
+    """Return the same as `eliminated`, with partial pivoting."""
+    try:
+        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return solved.transpose(2, 3, 0, 1)
+
+
+def inverted(local: Floats) -> Floats:
+    """Return the inverse, (m, k, k), of the one variant of local (k, k, 1, m)."""
+    try:
+        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return inverse
+
+
+def matvec(matrix: Floats, vector: Floats) -> Floats:
+    """Return matrix (i, j, …) times vector (j, …)."""
+    if len(vector) > MANY:
+        return _block_product(matrix, vector[:, None])[:, 0]
+    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
+
+
+def _block_product(left: Floats, right: Floats) -> Floats:
+    """Return left (i, j, …) times right (j, k, …)."""
+    if len(right) > MANY:
+        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
+        return found.transpose(2, 3, 0, 1)
+    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
+
+
+def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
+    n, variants, intervals = offset.shape
+    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
+        return _closed(gain, offset, exchange)
+    even, odd = gain[..., 0::2], gain[..., 1::2]
+    joined = _block_product(odd, even)
+    starts = close_period(joined, matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
+    between = matvec(even, starts) + offset[..., 0::2]
+    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
+
+
+def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return the same as `around`, all intervals in one matrix a variant: for few variants that is quicker."""
+    n, variants, intervals = offset.shape
+    whole = np.zeros((variants, intervals, n, intervals, n))
+    steps = gain.transpose(2, 3, 0, 1)
+    forced = offset.transpose(1, 2, 0).copy()
+    at = np.arange(intervals)
+    whole[:, at, :, at, :] = np.eye(n)
+    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
+    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
+    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
+    size = intervals * n
+    try:
+        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
+            float
+        )
+    except np.linalg.LinAlgError as problem:
+        raise no_single_answer() from problem
+    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
+
 
 STAGES = np.array([1.0 / 3.0, 1.0])
 """Where in an interval the two stages stand."""
@@ -123,7 +229,7 @@ def solve_periodic(
         return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
 
 
-def solve_alike(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
+def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
     """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
 
     All take their steps by one matrix, the one of the variants' mean, which is many times cheaper than one for each.
@@ -205,7 +311,7 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
     n = y.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
     by_lapack = system.needs_pivoting or n > MANY
-    solved = pivoted(local, right) if by_lapack else eliminated(local, right)
+    solved = solve_blocks_pivoting(local, right) if by_lapack else solve_blocks(local, right)
     return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
 
 
@@ -254,6 +360,21 @@ def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np
     change = forced
     if len(stored):
         ends = n + stored
-        at_start = around(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
-        change = applied(by_start, at_start) + forced
+        at_start = close_period(by_start[ends], forced[ends], exchange[np.ix_(stored, stored)])
+        change = matvec(by_start, at_start) + forced
     return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
+
+
+_SMALL_MATRIX = 200_000
+"""Multiplications in one product below which BLAS libraries do not spread it over threads."""
+
+
+def blocked_matmul(rows: Floats, matrix: Floats) -> Floats:
+    """Return rows (b, k) times matrix (k, n), in blocks of rows.
+
+    A product of this size is done sooner than threads have found one another, above all on a machine that is busy.
+    """
+    block = max(1, _SMALL_MATRIX // matrix.size)
+    whole = len(rows) // block * block
+    blocks = rows[:whole].reshape(-1, block, rows.shape[1]) @ matrix
+    return np.concatenate([blocks.reshape(whole, matrix.shape[1]), rows[whole:] @ matrix])

@@ -15,19 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench
-from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
-from benchmon.prediction.circuit import circuit_of
-from benchmon.prediction.collocation import Mesh, solve_periodic
-from benchmon.prediction.heat import WarmState, ntc_resistance, ntc_temperature
-from benchmon.prediction.measures import mean, rms
-from benchmon.prediction.parts import Parts, parts_of
-from benchmon.prediction.predict import ESTIMATES, STEP, Solved, solve, temperatures_of, varied_parts
-from benchmon.prediction.products import product
-from benchmon.prediction.readings import readings_of
-from benchmon.prediction.result import Floats
-from benchmon.prediction.steady import SteadyState
-from benchmon.prediction.traces import traces_of
+from benchmon.prediction.circuit.circuit import circuit_of
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.steady_state import SteadyState
+from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
+from benchmon.prediction.circuit.traces import traces_of
+from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
+from benchmon.prediction.predict import ESTIMATES, STEP, SolvedQuantities, solve, temperatures_of, varied_parts
+from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
+from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, InputUncertainty, input_uncertainties_of
 from benchmon.quantities import UNITS
+from benchmon.signals.arrays import Floats
 
 _CHUNK = 250
 _PILOTS = 32
@@ -44,7 +42,7 @@ _HIGHEST_LOG = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class Distribution:
     """A quantity's distribution: mean, standard deviation, and the 95 % interval that leaves 2.5 % on each side."""
 
     mean: float
@@ -61,7 +59,7 @@ class MonteCarlo:
     `solved_in_full` counts the draws for which the quick way was not near enough.
     """
 
-    quantities: dict[str, Spread]
+    quantities: dict[str, Distribution]
     values: dict[str, Floats]
     solved_in_full: int
 
@@ -71,9 +69,9 @@ class _Nominal:
     """The nominal solution, and one moved by each allowance, with junction shifts (k,) in kelvin."""
 
     bench: Bench
-    known: list[Allowance]
-    solved: Solved
-    moved: Solved
+    known: list[InputUncertainty]
+    solved: SolvedQuantities
+    moved: SolvedQuantities
     shift: Floats
 
 
@@ -116,7 +114,7 @@ def monte_carlo(
     parts = parts_of(bench)
     if mains_voltage is not None:
         parts = parts.replaced({"mains.voltage": np.array([mains_voltage])})
-    known = allowances_of(bench, parts, mains_is_measured=mains_voltage is not None)
+    known = input_uncertainties_of(bench, parts, mains_is_measured=mains_voltage is not None)
     random = np.random.default_rng(seed)
     deviates = deviates_of(random, known, max(draws, 2))
     nominal = _nominal(bench, parts, known)
@@ -131,13 +129,13 @@ def monte_carlo(
     return MonteCarlo(spreads, values, sum(count for _, count in chunks))
 
 
-def spread_of(values: Floats, unit: str) -> Spread:
+def spread_of(values: Floats, unit: str) -> Distribution:
     """Return the distribution of `values` (draws,), in `unit`."""
     low, high = np.quantile(values, [0.025, 0.975])
-    return Spread(float(np.mean(values)), float(np.std(values, ddof=1)), float(low), float(high), unit)
+    return Distribution(float(np.mean(values)), float(np.std(values, ddof=1)), float(low), float(high), unit)
 
 
-def deviates_of(random: np.random.Generator, known: list[Allowance], draws: int) -> Floats:
+def deviates_of(random: np.random.Generator, known: list[InputUncertainty], draws: int) -> Floats:
     """Return deviates of mean 0 and standard deviation 1, (draws, k)."""
     found = random.standard_normal((draws, len(known)))
     for column, entry in enumerate(known):
@@ -156,7 +154,7 @@ def _add_the_model(random: np.random.Generator, values: dict[str, Floats]) -> No
         values[name] = value * (1.0 + MODEL_FLOOR * random.standard_normal(len(value)))
 
 
-def _nominal(bench: Bench, parts: Parts, known: list[Allowance]) -> _Nominal:
+def _nominal(bench: Bench, parts: Parts, known: list[InputUncertainty]) -> _Nominal:
     solved = solve(bench, parts)
     moved, shift = varied_parts(parts, solved.warm, known)
     return _Nominal(bench, known, solved, solve(bench, moved, shift, near=solved.warm), shift)
@@ -233,7 +231,7 @@ def _quickly(quick: _Quick, deviates: Floats) -> tuple[dict[str, Floats], NDArra
     if nominal.bench.ntc is not None:
         parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)})
     circuit = circuit_of(nominal.bench, parts, junction + shift)
-    moves = product(deviates, quick.y_slopes.reshape(len(quick.y_slopes), -1))
+    moves = blocked_matmul(deviates, quick.y_slopes.reshape(len(quick.y_slopes), -1))
     start = quick.y + moves.reshape(-1, *quick.y.shape)
     state = SteadyState(circuit, solve_periodic(circuit, quick.mesh, start, most_steps=quick.steps))
     found, balanced = _read(nominal.bench, state, parts, shift)
@@ -248,12 +246,12 @@ def _read(bench: Bench, state: SteadyState, parts: Parts, shift: Floats) -> tupl
     found, _ = readings_of(traces, parts["mains.frequency"], bench.rectifier.topology.ripple_order)
     ambient = parts["ambient.temperature"]
     rise = parts["diode.thermal_resistance"] * found["diode.power.mean"]
-    ntc = ambient if bench.ntc is None else ntc_temperature(parts, rms(traces["mains.current"], traces.weights))
-    warm = WarmState(state, traces, parts, ambient + rise + np.where(rise > 0, shift, 0.0), ntc)
+    ntc = ambient if bench.ntc is None else ntc_temperature(parts, rms_of(traces["mains.current"], traces.weights))
+    warm = ThermalEquilibrium(state, traces, parts, ambient + rise + np.where(rise > 0, shift, 0.0), ntc)
     found |= temperatures_of(bench, warm, found)
     drawn = found["output.current.mean"]
     if "regulator.quiescent" in traces:
-        drawn = drawn + mean(traces["regulator.quiescent"], traces.weights)
+        drawn = drawn + mean_of(traces["regulator.quiescent"], traces.weights)
     together = len(wiring.signs) // wiring.ports
     away = np.abs(together * found["diode.current.mean"] - drawn)
     finite = np.all([np.isfinite(value) for value in found.values()], axis=0)

@@ -9,16 +9,24 @@ import numpy as np
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
-from benchmon.prediction.allowances import JUNCTION_SHIFT, MODEL_FLOOR, Allowance, allowances_of
-from benchmon.prediction.blame import blame
-from benchmon.prediction.bulk_heat import load_rise, transformer_rise
-from benchmon.prediction.contributions import Shares, shares_of, with_another
-from benchmon.prediction.heat import WarmState, solve_warm
-from benchmon.prediction.parts import Parts, parts_of
-from benchmon.prediction.readings import Harmonics, readings_of
-from benchmon.prediction.result import Expected, Floats, Prediction, Waveforms
-from benchmon.prediction.traces import Traces
-from benchmon.quantities import UNITS
+from benchmon.prediction.circuit.convergence import diagnose_convergence
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
+from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
+from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
+from benchmon.prediction.uncertainty import (
+    JUNCTION_SHIFT,
+    MODEL_FLOOR,
+    InputUncertainty,
+    Shares,
+    input_uncertainties_of,
+    shares_of,
+    with_another,
+)
+from benchmon.quantities import UNITS, Expected
+from benchmon.signals.arrays import Floats
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 COVERAGE = 2.0
@@ -34,10 +42,10 @@ ESTIMATES: dict[str, tuple[float, str]] = {
 
 
 @dataclass(frozen=True)
-class Solved:
+class SolvedQuantities:
     """Every quantity of every variant, with the state that it was read from."""
 
-    warm: WarmState
+    warm: ThermalEquilibrium
     quantities: dict[str, Floats]
     harmonics: Harmonics
 
@@ -60,13 +68,13 @@ def predict(
 
 
 def predict_parts(
-    bench: Bench, parts: Parts, *, mains_is_measured: bool, near: WarmState | None = None
-) -> tuple[Prediction, WarmState]:
+    bench: Bench, parts: Parts, *, mains_is_measured: bool, near: ThermalEquilibrium | None = None
+) -> tuple[Prediction, ThermalEquilibrium]:
     """Return the prediction of a bench with the values in `parts` (b = 1), and the state that it was read from.
 
     `near` is a state to start from. Raises `PredictionError`.
     """
-    known = allowances_of(bench, parts, mains_is_measured=mains_is_measured)
+    known = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
     nominal = solve(bench, parts, near=near)
     varied = solve(bench, *varied_parts(parts, nominal.warm, known), near=nominal.warm)
     expected, contributions = {}, {}
@@ -108,14 +116,16 @@ def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Par
     return parts.replaced(changes)
 
 
-def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmState | None = None) -> Solved:
+def solve(
+    bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: ThermalEquilibrium | None = None
+) -> SolvedQuantities:
     """Return all quantities of all variants in `parts`. Raises `PredictionError`, never a number it does not trust."""
     if np.any(parts["mains.voltage"] <= 0):
         raise PredictionError("mains.voltage: is zero, so there is nothing to predict; give volts above zero")
     try:
-        warm = solve_warm(bench, parts, near, shift)
+        warm = solve_in_equilibrium(bench, parts, near, shift)
     except NoSteadyState:
-        raise PredictionError(blame(bench, parts)) from None
+        raise PredictionError(diagnose_convergence(bench, parts)) from None
     ripple_order = bench.rectifier.topology.ripple_order
     quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
     quantities |= temperatures_of(bench, warm, quantities)
@@ -125,7 +135,7 @@ def solve(bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: WarmSta
         raise PredictionError(
             "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
         )
-    return Solved(warm, quantities, harmonics)
+    return SolvedQuantities(warm, quantities, harmonics)
 
 
 class Settled(Protocol):
@@ -173,7 +183,7 @@ def temperatures_of(bench: Bench, warm: Settled, quantities: dict[str, Floats]) 
     return found
 
 
-def varied_parts(parts: Parts, warm: WarmState, known: list[Allowance]) -> tuple[Parts, Floats]:
+def varied_parts(parts: Parts, warm: ThermalEquilibrium, known: list[InputUncertainty]) -> tuple[Parts, Floats]:
     """Return one variant for each allowance, moved by STEP times its standard uncertainty, and junction shifts."""
     count = len(known)
     changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
@@ -209,7 +219,7 @@ def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:
     return [(order, float(size)) for order, size in enumerate(np.abs(harmonics), 1)]
 
 
-def _waveforms(warm: WarmState, frequency: float) -> Waveforms:
+def _waveforms(warm: ThermalEquilibrium, frequency: float) -> Waveforms:
     time = warm.traces.angle / (2.0 * np.pi * frequency)
     return Waveforms(time, {name: trace[0] for name, trace in warm.traces.values.items()})
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchmon.quantities import Expected
+from benchmon.signals.arrays import Floats
 
 __all__ = ["Expected", "Floats", "Prediction", "Waveforms"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

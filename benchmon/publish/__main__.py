@@ -14,7 +14,7 @@ from benchmon.errors import EXIT_BAD_INPUT, EXIT_DONE, BenchmonError
 from benchmon.publish.broker import read_broker
 from benchmon.publish.publisher import Publisher
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RECENT_SECONDS
+from benchmon.session.records import RECENT_SECONDS
 from benchmon.text import one_line
 
 

@@ -1,14 +1,20 @@
-"""The publisher: it follows a session and tells a broker how the bench stands, until the session is over."""
+"""The publisher: it follows a session and tells a broker how the bench stands, until the session is over.
+
+The publisher as a process of its own, so that whatever it waits for, nobody waits for it.
+"""
 
 from __future__ import annotations
 
 import platform
+import subprocess
+import sys
 import time
 from contextlib import suppress
+from pathlib import Path
 
 from benchmon.errors import BenchmonError, RecorderError
-from benchmon.publish.broker import Broker, connect, leave, new_client
-from benchmon.publish.outbox import Outbox
+from benchmon.publish.broker import Broker, connect, leave, new_client, read_broker
+from benchmon.publish.queue import PublishQueue
 from benchmon.publish.topics import (
     BenchState,
     bench_name,
@@ -17,9 +23,9 @@ from benchmon.publish.topics import (
     event_payload,
     explanations_payload,
 )
-from benchmon.session.statuses import StatusReader
-from benchmon.session.view import RecorderState, SessionView, Update
-from benchmon.watch.glance import Level
+from benchmon.session.encodings import StatusReader
+from benchmon.session.records import RecorderState, SessionView, Update
+from benchmon.watch.status import Level
 
 _LOOK_EVERY = 0.5
 _STATE_EVERY = 1.0
@@ -45,7 +51,7 @@ class Publisher:
         base = f"{broker.prefix}/{bench_name(self._bench)}"
         gone = BenchState("gone", self._bench.title, platform.node(), Level.BLIND, _GONE, started=self._started)
         client.will_set(f"{base}/state", gone.payload, qos=1, retain=True)
-        self._outbox = Outbox(client, base)
+        self._outbox = PublishQueue(client, base)
         self._client = client
 
     def run(self) -> None:
@@ -116,3 +122,19 @@ class Publisher:
         words = "is not reached, the bench is not published; it is tried again" if absent else "is there again"
         with suppress(RecorderError):  # a session that cannot be written has worse to tell
             self._view.request("note", f"the broker {self._broker} {words}")
+
+
+def check_broker(url: str) -> None:
+    """Raise `BadInput` where `url` names no broker, or one that cannot be spoken to; it need not be there yet."""
+    new_client(read_broker(url))
+
+
+def start_publisher(session: Path, url: str) -> subprocess.Popen[bytes]:
+    """Start a publisher of the session at `session`, which ends by itself when the session is over."""
+    return subprocess.Popen(  # noqa: S603 - this very program
+        [sys.executable, "-P", "-m", "benchmon.publish", str(session), url],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )

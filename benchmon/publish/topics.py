@@ -19,7 +19,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from benchmon.bench import Bench, Channel
-from benchmon.session.beacon import beacon_path
+from benchmon.session.recorder_lock import beacon_path
 from benchmon.text import finite, one_line
 from benchmon.watch.records import Event, Explanations, Judgement
 

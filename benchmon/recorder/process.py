@@ -1,17 +1,26 @@
-"""The recorder as a process of its own, started by whoever wants one: it outlives its starter and its terminal."""
+"""The recorder as a process of its own, started by whoever wants one: it outlives its starter and its terminal.
+
+How a recording is asked to end: by a person, by its time, by a signal.
+"""
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import IO
 
 from benchmon.errors import EXIT_BAD_INPUT, BadInput, RecorderError, SessionFileError
-from benchmon.session.database import recorded_by, shown
+from benchmon.session.database import display_path, recorded_by
+from benchmon.session.recorder_lock import SIGNALS
 from benchmon.text import one_line
 
 _LOOK_EVERY = 0.02
@@ -49,7 +58,7 @@ class RecorderProcess:
             return self._process.wait(timeout)
         except subprocess.TimeoutExpired as problem:
             raise RecorderError(
-                f"{shown(self.path)}: the recorder (process {self.pid}) has not ended in time"
+                f"{display_path(self.path)}: the recorder (process {self.pid}) has not ended in time"
             ) from problem
 
     def until_ready(self, timeout: float = 20.0) -> RecorderProcess:
@@ -68,7 +77,7 @@ class RecorderProcess:
                 self._process.kill()
                 self._process.wait()
                 words = f"the recorder was not ready within {timeout:g} s: {self.last_words()}"
-                raise RecorderError(f"{shown(self.path)}: {words}")
+                raise RecorderError(f"{display_path(self.path)}: {words}")
             time.sleep(_LOOK_EVERY)
         return self
 
@@ -118,10 +127,50 @@ def start_recorder(
 def _new(session_path: Path | str) -> Path:
     path = Path(session_path)
     if path.exists():
-        raise SessionFileError(f"{shown(path)}: is there already; a recording needs a new file, name another")
+        raise SessionFileError(f"{display_path(path)}: is there already; a recording needs a new file, name another")
     return path
 
 
 def _failure(recorder: RecorderProcess, status: int) -> BadInput | RecorderError:
     words = recorder.last_words() or f"the recorder ended with status {status} and said nothing"
     return BadInput(words) if status == EXIT_BAD_INPUT else RecorderError(words)
+
+
+class StopRequest:
+    """Whether a recording shall end, and why; asked for from any thread or a signal handler.
+
+    `switch_off` says who asked for switching off by a signal, "" for nobody.
+    """
+
+    def __init__(self) -> None:
+        self.reason = ""
+        self.switch_off = ""
+
+    def ask(self, reason: str) -> None:
+        """Ask for a clean end. The first reason counts."""
+        self.reason = self.reason or reason
+
+
+@contextmanager
+def stopped_by_signals() -> Iterator[StopRequest]:
+    """Give a `Stop` that SIGTERM and SIGINT ask for, SIGUSR1 to switch off; let a lost terminal (SIGHUP) pass."""
+    asked = StopRequest()
+    if threading.current_thread() is not threading.main_thread():
+        yield asked
+        return
+
+    def stop(number: int, _: FrameType | None) -> None:
+        asked.ask(f"by {signal.Signals(number).name}")
+
+    def switch_off(number: int, _: FrameType | None) -> None:
+        asked.switch_off = f"by {signal.Signals(number).name}"
+
+    handlers: dict[int, object] = {signal.SIGTERM: stop, signal.SIGINT: stop, SIGNALS["switch off"]: switch_off}
+    if hasattr(signal, "SIGHUP"):
+        handlers[signal.SIGHUP] = signal.SIG_IGN
+    before = {number: signal.signal(number, handler) for number, handler in handlers.items()}  # type: ignore[arg-type]
+    try:
+        yield asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -3,7 +3,7 @@
 Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
 `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
 `acknowledged` (an alarm), `refused` (an operator's request);
-those of the plan (see `benchmon.watch.plan`) and of an edited bench file (see `benchmon.watch.edits`);
+those of the plan (see `benchmon.watch.plan`) and of an edited bench file (see `benchmon.watch.bench_changes`);
 `clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench).
 The session's writer tells of a file that cannot be written; the recording goes on
 meanwhile.
@@ -21,22 +21,19 @@ from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import AnyDriver
-from benchmon.instruments.reading import CapturedWave, InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
-from benchmon.recorder.bench_status import StatusRecorder
-from benchmon.recorder.clocks import Clocks, ClockWatch
-from benchmon.recorder.editing import Editing
-from benchmon.recorder.expectations import Expectations
-from benchmon.recorder.life_sign import LifeSign
-from benchmon.recorder.settled_predictions import SettledPredictions
-from benchmon.recorder.staging import Staging
-from benchmon.recorder.stopping import Stop, stopped_by_signals
+from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
+from benchmon.recorder.bench_reload import BenchFileWatcher
+from benchmon.recorder.clock_watch import Clocks, ClockWatch
+from benchmon.recorder.diagnosis_thread import DiagnosisService
+from benchmon.recorder.heartbeat import HeartbeatWriter
+from benchmon.recorder.operator_requests import PlanControl, enter_manual
+from benchmon.recorder.predictor import Expectations, SettledPredictions
+from benchmon.recorder.process import StopRequest, stopped_by_signals
+from benchmon.recorder.storage_filter import StatusRecorder, WavesToKeep
 from benchmon.recorder.summary import Summary, Tally
-from benchmon.recorder.switching import SwitchingOff
-from benchmon.recorder.thinning import WavesToKeep
-from benchmon.recorder.typing_in import take_typed
-from benchmon.recorder.understanding import Understanding
-from benchmon.session import typed_reading
+from benchmon.recorder.switch_off import SwitchingOff
+from benchmon.session import client
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
@@ -75,7 +72,7 @@ def record(
 class Recording:
     """The one loop."""
 
-    def __init__(self, bench: Bench, path: Path, stop: Stop, drivers: Iterable[AnyDriver] | None = None) -> None:
+    def __init__(self, bench: Bench, path: Path, stop: StopRequest, drivers: Iterable[AnyDriver] | None = None) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._drivers = list(prepare(bench) if drivers is None else drivers)
         self._waves: SimpleQueue[CapturedWave] = SimpleQueue()
@@ -83,12 +80,12 @@ class Recording:
         self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers, on_wave=self._waves.put)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
-        self._understanding = Understanding(bench)
+        self._understanding = DiagnosisService(bench)
         self._watch = Watch(bench.channel, self._understanding.insight)
         self._expectations = Expectations(bench)
-        self._staging = Staging(bench)
+        self._staging = PlanControl(bench)
         self._settled = SettledPredictions(bench)
-        self._editing = Editing(bench)
+        self._editing = BenchFileWatcher(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
         self._status = StatusRecorder(bench)
@@ -96,7 +93,7 @@ class Recording:
         self._next_round = self._next_heartbeat = 0.0
         self._started = time.monotonic()
         self._clocks = ClockWatch(self._started, Clocks.now())
-        self._sign = LifeSign(bench, path)
+        self._sign = HeartbeatWriter(bench, path)
         try:
             self._writer = SessionWriter(path, bench, self._started, self._sign.facts)
         except BaseException:
@@ -268,8 +265,8 @@ class Recording:
             self._stop.ask("by request")
         elif request.kind == "switch off":
             self._ask_to_switch_off(request.text)
-        elif request.kind == typed_reading.KIND:
-            self._events([take_typed(self._acquisition, request.text, self._started, self._now())])
+        elif request.kind == client.KIND:
+            self._events([enter_manual(self._acquisition, request.text, self._started, self._now())])
         else:
             self._events(
                 [self._event(EventKind.REFUSED, f"the recorder was asked for {request.kind!r}, which it cannot do")]

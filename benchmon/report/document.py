@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 
-class Tone(StrEnum):
+class Emphasis(StrEnum):
     """How a text is set off, beside what it says in words."""
 
     PLAIN = "plain"
@@ -24,7 +24,7 @@ class Toned:
     """A text in a cell that is set off."""
 
     text: str
-    tone: Tone
+    tone: Emphasis
 
 
 Cell = str | Toned
@@ -42,7 +42,7 @@ class Paragraph:
     """Some sentences."""
 
     text: str
-    tone: Tone = Tone.PLAIN
+    tone: Emphasis = Emphasis.PLAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class DocumentFigure:
     """A picture as SVG, and what it shows in words."""
 
     svg: bytes
@@ -90,11 +90,11 @@ class Signature:
     labels: tuple[str, ...]
 
 
-Block = Heading | Paragraph | Items | Fields | Table | Picture | Code | Signature
+Block = Heading | Paragraph | Items | Fields | Table | DocumentFigure | Code | Signature
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class DocumentSection:
     """A heading with what stands under it."""
 
     title: str
@@ -107,7 +107,7 @@ class Document:
 
     title: str
     subtitle: str
-    sections: tuple[Section, ...] = field(default=())
+    sections: tuple[DocumentSection, ...] = field(default=())
 
 
 def text_of(cell: Cell) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import singledispatch
 
 from benchmon.report import document as d
-from benchmon.report.plain_text import for_markdown
+from benchmon.report.escaping import for_markdown
 from benchmon.text import one_line
 
 
@@ -37,7 +37,7 @@ def _heading(block: d.Heading) -> str:
 @_block.register
 def _paragraph(block: d.Paragraph) -> str:
     said = for_markdown(block.text)
-    return f"**{said}**" if block.tone in (d.Tone.BAD, d.Tone.DOUBT) and said else said
+    return f"**{said}**" if block.tone in (d.Emphasis.BAD, d.Emphasis.DOUBT) and said else said
 
 
 @_block.register
@@ -51,7 +51,7 @@ def _fields(block: d.Fields) -> str:
 
 
 @_block.register
-def _picture(block: d.Picture) -> str:
+def _picture(block: d.DocumentFigure) -> str:
     return f"*Picture, in the HTML report: {for_markdown(block.words)}*"
 
 
@@ -79,4 +79,8 @@ def _row(cells: tuple[d.Cell, ...]) -> str:
 
 def _cell(cell: d.Cell) -> str:
     text = for_markdown(d.text_of(cell), in_cell=True)
-    return f"**{text}**" if isinstance(cell, d.Toned) and cell.tone in (d.Tone.BAD, d.Tone.DOUBT) and text else text
+    return (
+        f"**{text}**"
+        if isinstance(cell, d.Toned) and cell.tone in (d.Emphasis.BAD, d.Emphasis.DOUBT) and text
+        else text
+    )

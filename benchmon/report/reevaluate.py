@@ -17,13 +17,12 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import is_temperature
+from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
+from benchmon.watch.diagnosis.diagnosis import Explainer, steady_reading, withhold_all_clear
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
-from benchmon.watch.explanation import Explainer, Explanation
-from benchmon.watch.insight import Insight
 from benchmon.watch.power_state import LoggedConditions, first_of
-from benchmon.watch.records import Event, Flag, Forecast, Judgement, LoggedReading
-from benchmon.watch.settled import said_with_care, settled
+from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, LoggedReading
 from benchmon.watch.watch import STALE_AFTER_PERIODS, Watch
 
 _LAST_SECONDS = 10.0
@@ -80,7 +79,7 @@ class Reevaluation:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._predictions, self._conditions = predictions, conditions
         self._told_of: Prediction | None = None
-        self.insight = Insight(bench, conditions.power_on)
+        self.insight = ChannelHistory(bench, conditions.power_on)
         self._watch = Watch(bench.channel, self.insight, began)
         self._expectation = Expectation(bench, predictions, conditions)
         self._expect(predictions.nominal)
@@ -115,12 +114,12 @@ class Reevaluation:
                 continue
             outlook = self.insight.outlook(name, last[name].time)
             read = self._lately[name].typical * self._change_of_mains(channel)
-            one = settled(channel, read, outlook, was_warm=self._is_warm(channel))
+            one = steady_reading(channel, read, outlook, was_warm=self._is_warm(channel))
             if one is None:
                 left_out[name] = outlook
             else:
                 found.append(one)
-        return said_with_care(explainer.explain(found), last.values(), left_out) if found or left_out else []
+        return withhold_all_clear(explainer.explain(found), last.values(), left_out) if found or left_out else []
 
     def _expect(self, prediction: Prediction | None) -> None:
         if prediction is not None and prediction is not self._told_of:

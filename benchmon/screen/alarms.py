@@ -20,7 +20,7 @@ _GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GON
 
 
 @dataclass(frozen=True, slots=True)
-class Alarm:
+class ShownAlarm:
     """Something that a person must see. `channel` is "" where it concerns none."""
 
     kind: AlarmKind
@@ -40,17 +40,17 @@ class Alarm:
         return f"{self.channel} {self.said or self.kind}".strip()
 
 
-class Alarms:
+class AlarmPanel:
     """Follows the status of a session, and what has been acknowledged."""
 
     def __init__(self) -> None:
         self._acknowledged: dict[str, float] = {}
         self._alarms: tuple[status.Alarm, ...] = ()
         self._channels: Mapping[str, Channel] = {}
-        self.standing: tuple[Alarm, ...] = ()
+        self.standing: tuple[ShownAlarm, ...] = ()
 
     @property
-    def unacknowledged(self) -> tuple[Alarm, ...]:
+    def unacknowledged(self) -> tuple[ShownAlarm, ...]:
         """Return those that nobody has acknowledged, the gravest first."""
         return tuple(alarm for alarm in self.standing if not alarm.acknowledged)
 
@@ -72,7 +72,8 @@ class Alarms:
 
     def _find_standing(self) -> None:
         self.standing = tuple(
-            Alarm(alarm.kind, alarm.channel, self._is_acknowledged(alarm), self._words(alarm)) for alarm in self._alarms
+            ShownAlarm(alarm.kind, alarm.channel, self._is_acknowledged(alarm), self._words(alarm))
+            for alarm in self._alarms
         )
 
     def _words(self, alarm: status.Alarm) -> str:

@@ -15,22 +15,18 @@ from textual.screen import Screen
 
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
-from benchmon.screen.alphabet import ASCII, UNICODE, needs_ascii
-from benchmon.screen.leaving import Leaving
-from benchmon.screen.operator import Operator
-from benchmon.screen.picture import Picture
+from benchmon.screen.actions import OperatorActions
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_complaint, use_terminal_colours
+from benchmon.screen.symbols import ASCII, UNICODE, needs_ascii
 from benchmon.screen.terminal.differential_driver import DifferentialDriver, draw_anew, wants_mouse
-from benchmon.screen.theme import PALETTE_VARIABLE, palette_complaint, use_terminal_colours
-from benchmon.screen.tones import Palette
-from benchmon.screen.views.bench_view import BenchView
-from benchmon.screen.views.big_view import BigView
-from benchmon.screen.views.dialogue import Dialogue
-from benchmon.screen.views.events_view import EventsView
-from benchmon.screen.views.help_view import HelpView
-from benchmon.screen.views.plan_view import PlanView
-from benchmon.screen.views.view import View
+from benchmon.screen.views.base import Dialog, View
+from benchmon.screen.views.dialogues import ExitChoice
+from benchmon.screen.views.main import BenchView
+from benchmon.screen.views.plan import PlanView
+from benchmon.screen.views.reading_views import BigView, EventsView, HelpView
 from benchmon.session.follower import AT_A_LOOK
-from benchmon.session.view import RECENT_SECONDS, RecorderState, SessionView
+from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
 
 _POLL_SECONDS = 0.22
@@ -49,13 +45,13 @@ _VIEWS: dict[str, Callable[..., View]] = {
     "plan": PlanView,
 }
 _LATER_VIEWS = {
-    "waves": ("benchmon.screen.views.wave_view", "WaveView"),
-    "trend": ("benchmon.screen.views.trend_view", "TrendView"),
+    "waves": ("benchmon.screen.views.waveform", "WaveView"),
+    "trend": ("benchmon.screen.views.trend", "TrendView"),
 }
 """Views whose plotting is loaded in the background, after the first frame."""
 
 
-class BenchmonApp(Operator):
+class BenchmonApp(OperatorActions):
     """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing."""
 
     CSS_PATH = "benchmon.tcss"
@@ -80,7 +76,7 @@ class BenchmonApp(Operator):
         self.animation_level = "none"
         self.view = view
         self.alphabet = ASCII if ascii_only else UNICODE
-        self.picture = Picture(view.info, view.live)
+        self.picture = SessionState(view.info, view.live)
         self.picture.read_only = read_only
         self._rang = -math.inf
         self._has_more = False
@@ -143,11 +139,11 @@ class BenchmonApp(Operator):
             self._rang = time.monotonic()
             self.bell()
 
-    def _in_sight(self) -> list[View | Dialogue[object]]:
+    def _in_sight(self) -> list[View | Dialog[object]]:
         """Return the view on top, and the dialogues over it."""
-        found: list[View | Dialogue[object]] = []
+        found: list[View | Dialog[object]] = []
         for screen in reversed(self.screen_stack):
-            if screen.is_attached and isinstance(screen, View | Dialogue):
+            if screen.is_attached and isinstance(screen, View | Dialog):
                 found.append(screen)
                 if isinstance(screen, View):
                     break
@@ -221,7 +217,7 @@ def _load_in_background() -> None:
     Thread(target=load, name="loading views", daemon=True).start()
 
 
-def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool = False) -> Leaving:
+def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool = False) -> ExitChoice:
     """Show `view` until the user leaves, and return what becomes of the recorder; `stop` is already requested then.
 
     It draws with ASCII alone where `ascii_only`, or where the terminal is known to have nothing else. Where `read_only`
@@ -232,4 +228,4 @@ def run_screen(view: SessionView, *, ascii_only: bool = False, read_only: bool =
     choice = app.run(mouse=wants_mouse())
     if app.return_code:
         raise BenchmonError("the screen broke down; a recorder goes on without it, `benchmon attach` shows it again")
-    return choice or Leaving.NOTHING
+    return choice or ExitChoice.NOTHING

@@ -8,13 +8,13 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 
 from benchmon.errors import BenchmonError
-from benchmon.screen.alphabet import needs_ascii
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.leaving import Leaving
-from benchmon.screen.long_work import LongWork
-from benchmon.screen.picture import Picture
+from benchmon.screen.background_job import BackgroundJob
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import needs_ascii
 from benchmon.screen.terminal.differential_driver import wants_mouse
-from benchmon.session.player import Player
+from benchmon.screen.views.dialogues import ExitChoice
+from benchmon.session.replay import Player
 from benchmon.text import clock
 
 _SOON = 0.02
@@ -86,7 +86,7 @@ class ReplayApp(BenchmonApp):
             return self._where() if there else where
 
         self._is_going = True
-        self.long_work = LongWork("Going to the event", go)
+        self.long_work = BackgroundJob("Going to the event", go)
         self.set_timer(_SOON, self.follow)
 
     def action_pace(self, direction: int) -> None:
@@ -111,17 +111,17 @@ class ReplayApp(BenchmonApp):
     def _begin_afresh(self) -> None:
         """Put an empty picture in the place of the one that knows what has not happened yet."""
         former = self.picture
-        self.picture = Picture(self._player.info, self._player.live)
+        self.picture = SessionState(self._player.info, self._player.live)
         self.picture.read_only, self.picture.bell, self.picture.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.picture.info.bench
         self.picture.marked = former.marked
         self.picture.drawn = former.drawn if same else {}
 
 
-def run_replay(player: Player, *, ascii_only: bool = False) -> Leaving:
+def run_replay(player: Player, *, ascii_only: bool = False) -> ExitChoice:
     """Show a replay until the user leaves. Raises `BenchmonError` where the screen broke down."""
     app = ReplayApp(player, ascii_only=ascii_only or needs_ascii())
     choice = app.run(mouse=wants_mouse())
     if app.return_code:
         raise BenchmonError("the screen broke down; `benchmon replay` shows the session again")
-    return choice or Leaving.NOTHING
+    return choice or ExitChoice.NOTHING

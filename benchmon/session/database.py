@@ -21,20 +21,20 @@ _LARGEST_VALUE = 4_000_000
 """Bytes of the largest text that is read; the longest is a bench file of at most 1 MB."""
 
 
-def shown(path: Path) -> str:
+def display_path(path: Path) -> str:
     """Return a path as messages show it."""
     return one_line(path, 1000)
 
 
 @contextmanager
-def translated(path: Path) -> Iterator[None]:
+def sqlite_errors_as_session_errors(path: Path) -> Iterator[None]:
     """Turn every complaint of SQLite about the file at `path` into a `SessionFileError` of one line."""
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as problem:
         # A damaged schema can stand in SQLite's own complaint, which then is no UTF-8.
         reason = "it is damaged" if isinstance(problem, UnicodeDecodeError) else one_line(problem)
-        raise SessionFileError(f"{shown(path)}: cannot be read as a session: {reason}") from problem
+        raise SessionFileError(f"{display_path(path)}: cannot be read as a session: {reason}") from problem
 
 
 @contextmanager
@@ -44,7 +44,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     Nothing is held between looks, so a recorder can always tidy up. Raises `SessionFileError`.
     """
     _look_at_file(path)
-    with translated(path), closing(_connect(path, _how_to_read(path))) as connection:
+    with sqlite_errors_as_session_errors(path), closing(_connect(path, _how_to_read(path))) as connection:
         connection.execute("BEGIN")
         yield connection
 
@@ -53,15 +53,15 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> int:
     """Return the version of a session's layout. Raises `SessionFileError` where the file is none, or is too new."""
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     if mark != APPLICATION_ID:
-        raise SessionFileError(f"{shown(path)}: is no benchmon session file")
+        raise SessionFileError(f"{display_path(path)}: is no benchmon session file")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         raise SessionFileError(
-            f"{shown(path)}: is of a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
+            f"{display_path(path)}: is of a newer benchmon (layout {version}, {VERSION} is known here); update benchmon"
         )
     found = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     if set(found) != {("table", name, sql) for name, sql in LAYOUTS.get(version, {}).items()}:
-        raise SessionFileError(f"{shown(path)}: is damaged or foreign: its tables are not those of a session")
+        raise SessionFileError(f"{display_path(path)}: is damaged or foreign: its tables are not those of a session")
     return int(version)
 
 
@@ -80,21 +80,21 @@ def recorded_by(path: Path) -> int | None:
 def writing(path: Path) -> Iterator[sqlite3.Connection]:
     """Open an existing session file to write a row into it, in one transaction. Raises `SessionFileError`."""
     _look_at_file(path)
-    with translated(path), closing(_connect(path, "mode=rw")) as connection:
+    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw")) as connection:
         check_is_session(connection, path)
         connection.execute("BEGIN IMMEDIATE")
         yield connection
         connection.execute("COMMIT")
 
 
-def settle(path: Path) -> None:
+def checkpoint_wal(path: Path) -> None:
     """Leave one file where a recorder was killed: take in what is in its `-wal`, if nobody else has the file open.
 
     Does nothing where the file is in use, already whole, or not ours to write.
     """
     if not any(Path(f"{path}{ending}").exists() for ending in ("-wal", "-journal")) or not os.access(path, os.W_OK):
         return
-    with translated(path), closing(_connect(path, "mode=rw", wait=0.0)) as connection:
+    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw", wait=0.0)) as connection:
         leave_one_file(connection)
 
 
@@ -119,13 +119,13 @@ def create(path: Path) -> sqlite3.Connection:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
     except FileExistsError as problem:
         raise SessionFileError(
-            f"{shown(path)}: is there already; a recording needs a new file, name another"
+            f"{display_path(path)}: is there already; a recording needs a new file, name another"
         ) from problem
     except (OSError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else problem
-        raise SessionFileError(f"{shown(path)}: cannot be created: {reason}") from problem
+        raise SessionFileError(f"{display_path(path)}: cannot be created: {reason}") from problem
     try:
-        with translated(path):
+        with sqlite_errors_as_session_errors(path):
             return _lay_out(path)
     except SessionFileError:
         path.unlink(missing_ok=True)
@@ -171,7 +171,7 @@ def _text(stored: bytes) -> str:
 def _how_to_read(path: Path) -> str:
     """Return the open mode: a file with no log beside it has no writer, and needs neither lock nor writable folder."""
     if Path(f"{path}-journal").exists():
-        settle(path)
+        checkpoint_wal(path)
     return "mode=ro" if Path(f"{path}-wal").exists() else "mode=ro&immutable=1"
 
 
@@ -180,9 +180,9 @@ def _look_at_file(path: Path) -> None:
         size = path.stat().st_size if path.is_file() else None
     except (OSError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else problem
-        raise SessionFileError(f"{shown(path)}: cannot be read: {reason}") from problem
+        raise SessionFileError(f"{display_path(path)}: cannot be read: {reason}") from problem
     if size is None:
         found = "is no file" if path.exists() else "no such session file"
-        raise SessionFileError(f"{shown(path)}: {found}")
+        raise SessionFileError(f"{display_path(path)}: {found}")
     if size == 0:
-        raise SessionFileError(f"{shown(path)}: is empty, so no session file")
+        raise SessionFileError(f"{display_path(path)}: is empty, so no session file")

@@ -10,15 +10,19 @@ from typing import TypeVar
 
 from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.quantities import Expected
-from benchmon.session.bands import first_reading_at
-from benchmon.session.beacon import Beat, ask_by_signal, read_beacon
-from benchmon.session.database import reading, settle, shown, writing
-from benchmon.session.records import Timed
-from benchmon.session.rows import JudgementRows, read_beacon_path, read_ending, read_identities, read_info
-from benchmon.session.statuses import read_status
-from benchmon.session.told_rows import Told
-from benchmon.session.trends import Trends
-from benchmon.session.view import Part, RecorderState, SessionInfo, SessionView, Update
+from benchmon.session.database import checkpoint_wal, display_path, reading, writing
+from benchmon.session.encodings import read_status
+from benchmon.session.reader import (
+    JudgementRows,
+    TableReaders,
+    read_beacon_path,
+    read_ending,
+    read_identities,
+    read_info,
+)
+from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
+from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.trends import Trends, first_reading_at
 from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
@@ -55,7 +59,7 @@ class SessionFollower:
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
-            self._told = Told(connection, self._info)
+            self._told = TableReaders(connection, self._info)
             self._beacon = read_beacon_path(connection, self._info)
             self._trends = Trends(connection, self._info.bench, self._info.layout)
             ending = read_ending(connection, self._beat())
@@ -160,13 +164,13 @@ class SessionFollower:
         try:
             with writing(self._path) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
-                    raise RecorderError(f"{shown(self._path)}: no recorder is writing this session any more")
+                    raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
                 connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
         except SessionFileError as problem:
             if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
 
-    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
 
         Raises `SessionFileError`.
@@ -185,7 +189,7 @@ class SessionFollower:
     def close(self) -> None:
         """Let go of the file. Where its recorder was killed, what it left beside the file is taken into it."""
         if self._state is not RecorderState.RECORDING:
-            settle(self._path)
+            checkpoint_wal(self._path)
 
 
 T = TypeVar("T", bound=Timed)

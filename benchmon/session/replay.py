@@ -1,26 +1,37 @@
-"""Playing a session again: the recorded judgements and events, as time passes."""
+"""Playing a session again: the recorded judgements and events, as time passes.
+
+A replay that is held by hand: frozen, stepped, played faster or slower, taken to an event.
+"""
 
 from __future__ import annotations
 
 import math
 import sqlite3
 import time
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Generic, TypeVar
 
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError
+from benchmon.errors import BadInput, RecorderError
 from benchmon.quantities import Expected
-from benchmon.session.database import reading, settle
+from benchmon.session.database import checkpoint_wal, reading
+from benchmon.session.encodings import read_status
 from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
-from benchmon.session.records import Timed
-from benchmon.session.rows import JudgementRows, read_ending, read_identities, read_info
-from benchmon.session.statuses import read_status
-from benchmon.session.told_rows import Told, ToldRows
+from benchmon.session.reader import (
+    EventRows,
+    JudgementRows,
+    TableReader,
+    TableReaders,
+    read_ending,
+    read_identities,
+    read_info,
+)
+from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.schema import session_time
 from benchmon.session.trends import Trends, first_reading_at
-from benchmon.session.view import RECENT_SECONDS, Part, RecorderState, SessionInfo, Update
 from benchmon.watch.records import Judgement
 
 _AHEAD = 5_000
@@ -52,7 +63,7 @@ class ReplayView:
         with reading(self._path) as connection:
             self._info = read_info(connection, self._path)
             readings = JudgementRows(connection, self._info.bench)
-            told = Told(connection, self._info)
+            told = TableReaders(connection, self._info)
             changes = told.benches.after_last(connection, _AHEAD) if told.benches else []
             readings.take(changes)
             self._trends = Trends(connection, self._info.bench, self._info.layout)
@@ -137,14 +148,14 @@ class ReplayView:
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
 
-    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[Part, ...]:
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
 
         What the play has not come to yet is not told. Raises `SessionFileError`.
         """
         with reading(self._path) as connection:
             found = self._trends.trend(connection, channel, since, until, parts)
-        return tuple(part if part.end <= self._position else Part(part.start, part.end) for part in found)
+        return tuple(part if part.end <= self._position else TrendBin(part.start, part.end) for part in found)
 
     def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was.
@@ -159,7 +170,7 @@ class ReplayView:
     def close(self) -> None:
         """Let go of the file."""
         if self._ending.state is not RecorderState.RECORDING:
-            settle(self._path)
+            checkpoint_wal(self._path)
 
 
 T = TypeVar("T", bound=Timed)
@@ -190,7 +201,7 @@ class _Upcoming(Generic[T]):
         return bool(self._waiting)
 
 
-def _as_parts(rows: ToldRows[T] | None, at_once: int = _AHEAD) -> Parts[T]:
+def _as_parts(rows: TableReader[T] | None, at_once: int = _AHEAD) -> Parts[T]:
     """Return how `rows` are read in parts; None, of an old layout, has none."""
 
     def part(connection: sqlite3.Connection, limit: int) -> tuple[Sequence[T], bool]:
@@ -198,3 +209,168 @@ def _as_parts(rows: ToldRows[T] | None, at_once: int = _AHEAD) -> Parts[T]:
         return found, bool(found)
 
     return part
+
+
+SLOWEST, FASTEST = 0.01, 1000.0
+_PACE = 2.0
+_AT_ONCE = 10_000
+_A_MOMENT = 1e-6
+_BACK = 1.0
+"""Seconds of play within which an event just passed is not gone back to: the one before it is meant."""
+
+_ABREAST = 200
+
+
+EventTimes = Callable[[float, Callable[[float], object]], Sequence[float]]
+
+
+class Player:
+    """A `SessionView` of a session file that can be paused and taken anywhere.
+
+    `wrap` makes the view that is polled from the one that plays the file; `event_times` tells, in order, when its
+    events are, at least until the first one after a session time, where they are not those of the file, and tells a
+    function how far it has come meanwhile. A poll tells at most `at_once` readings, where that is given. After a jump
+    the next poll tells a fresh view all it needs, and `take_restart` says so once. Raises `SessionFileError` where the
+    file is no session.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        speed: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        wrap: Callable[[ReplayView], SessionView] | None = None,
+        event_times: EventTimes | None = None,
+        at_once: int | None = None,
+    ) -> None:
+        if not SLOWEST <= speed <= FASTEST:
+            raise BadInput(f"a speed of {speed:g}: must be between {SLOWEST:g} and {FASTEST:g}")
+        self._path, self._clock, self._wrap = Path(path), clock, wrap or (lambda view: view)
+        self._at_once = at_once
+        self.speed = speed
+        self.frozen = False
+        self._restarted = False
+        self._play = self._played(0.0)
+        self._view = self._wrap(self._play)
+        of_the_file = self._read_event_times() if event_times is None else []
+        self._event_times = event_times or (lambda _after, _tell: of_the_file)
+
+    @property
+    def info(self) -> SessionInfo:
+        """Return what does not change."""
+        return self._view.info
+
+    @property
+    def live(self) -> bool:
+        """Return False: nobody can be asked for anything in a replay."""
+        return False
+
+    @property
+    def position(self) -> float:
+        """Return the session time the play has come to."""
+        return self._play.position
+
+    def poll(self) -> Update:
+        """Return what the play has come by since the last poll, or since the jump. Raises `SessionFileError`."""
+        return self._view.poll()
+
+    def take_restart(self) -> bool:
+        """Return whether the play was taken elsewhere since the last call, so that a view must begin afresh."""
+        restarted, self._restarted = self._restarted, False
+        return restarted
+
+    def freeze(self) -> None:
+        """Stop the play, or let it go on."""
+        self.frozen = not self.frozen
+        self._play.speed = 0.0 if self.frozen else self.speed
+
+    def change_pace(self, times: float) -> None:
+        """Play so many times as fast, within 0.01 and 1000 times real time."""
+        self.speed = min(FASTEST, max(SLOWEST, self.speed * times))
+        if not self.frozen:
+            self._play.speed = self.speed
+
+    def faster(self) -> None:
+        """Play twice as fast."""
+        self.change_pace(_PACE)
+
+    def slower(self) -> None:
+        """Play half as fast."""
+        self.change_pace(1.0 / _PACE)
+
+    def step(self) -> bool:
+        """Freeze, and go on to the next reading; return False where there is none."""
+        self._hold()
+        upcoming = self._next_reading()
+        if upcoming is None:
+            return False
+        self._play.advance_to(upcoming)
+        return True
+
+    def to_event(self, direction: int, tell: Callable[[float], object] = lambda _: None) -> bool:
+        """Freeze, and go to the next event (1) or the one before (-1); return False where there is none.
+
+        Where events have to be found first, `tell` is told up to which session time that has been done; what it raises
+        leaves the play where it is.
+        """
+        was_playing = not self.frozen
+        self._hold()
+        times = self._event_times(self.position + _A_MOMENT, tell)
+        if direction > 0:
+            place = bisect_right(times, self.position + _A_MOMENT)
+        else:
+            place = bisect_left(times, self.position - (_BACK if was_playing else _A_MOMENT)) - 1
+        if not 0 <= place < len(times):
+            return False
+        self.jump(times[place])
+        return True
+
+    def jump(self, to: float) -> None:
+        """Go to a session time, forwards or back."""
+        self._play = self._played(max(0.0, to))
+        self._view = self._wrap(self._play)
+        self._restarted = True
+
+    def request(self, kind: str, text: str = "") -> None:
+        """Raise `RecorderError`: a replay has no recorder."""
+        self._view.request(kind, text)
+
+    def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
+        """Return what `channel` read, as far as the play has come."""
+        return self._view.trend(channel, since, until, parts)
+
+    def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
+        """Return what `channel` was expected to read, as far as the play has come."""
+        return self._view.band(channel, since, until, parts)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._view.close()
+
+    def _hold(self) -> None:
+        if not self.frozen:
+            self.freeze()
+
+    def _played(self, start: float) -> ReplayView:
+        view = ReplayView(self._path, self.speed, self._clock, start=start, at_once=self._at_once)
+        view.speed = 0.0 if self.frozen else self.speed
+        return view
+
+    def _read_event_times(self) -> list[float]:
+        events, found = EventRows(), list[float]()
+        with reading(self._path) as connection:
+            while part := events.after_last(connection, _AT_ONCE):
+                found += [event.time for event in part]
+        return sorted(found)
+
+    def _next_reading(self) -> float | None:
+        """Return the time of the first reading after the position; instruments may stand a little out of order."""
+        after = self.position + _A_MOMENT
+        with reading(self._path) as connection:
+            first = max(first_reading_at(connection, after) - _ABREAST, 0)
+            rows = connection.execute(
+                "SELECT time FROM readings WHERE id >= ? ORDER BY id LIMIT ?", (first, 2 * _ABREAST)
+            ).fetchall()
+        times = (session_time(stored) for (stored,) in rows)
+        return min((at for at in times if at is not None and at > after), default=None)

@@ -34,10 +34,15 @@ uncertainty of a reading follows from the channel's accuracy in the bench file, 
 
 Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`. They are read as
 they are: a session of then has nothing to say in the others.
+
+Spans.
+
+Numbers as stored.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from functools import cache
 
@@ -251,3 +256,21 @@ def decode_state(state: int) -> tuple[Verdict, frozenset[Flag]]:
 @cache
 def _decode(state: int) -> tuple[Verdict, frozenset[Flag]]:
     return _VERDICTS[state & 3], frozenset(flag for bit, flag in enumerate(_FLAGS) if state & 4 << bit)
+
+
+SPANS = (10, 300)
+"""Seconds of the spans that summaries are kept of, the finest first."""
+
+
+_LONGEST = 400 * 86_400 * 1_000_000
+"""Microseconds beyond which a time is nonsense."""
+
+
+def session_time(stored: object) -> float | None:
+    """Return a stored time in seconds, None where it is none."""
+    return to_seconds(stored) if isinstance(stored, int) and 0 <= stored <= _LONGEST else None
+
+
+def number_of(stored: object, largest: float = math.inf) -> float | None:
+    """Return a stored number, None where it is none or is larger than `largest`."""
+    return float(stored) if isinstance(stored, int | float) and abs(stored) <= largest else None

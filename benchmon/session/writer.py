@@ -6,30 +6,277 @@ the watch, and a follower sees every reading within a fifth of a second.
 Where the file cannot be written (a full disk, a file taken away) the recorder goes on: what comes waits in a bounded
 buffer, `trouble` says so, and it is written as soon as that can be done. The session tells of it by events of the kinds
 `unwritten` (it began), `written` (it is over) and `gap` (readings that had to give way).
+
+What waits to be written: a bounded buffer between the watch, which never waits, and the file, which may fail.
+
+The one connection that writes a session file, and what can be done when the file is taken away under it.
 """
 
 from __future__ import annotations
 
+import errno
 import math
 import os
 import sqlite3
 import tempfile
+import threading
 import time
+from collections import deque
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
 
+from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError
+from benchmon.errors import RecorderError, SessionFileError
 from benchmon.event_kinds import EventKind
-from benchmon.session.database import shown
-from benchmon.session.records import Record, Request
+from benchmon.session.database import (
+    create,
+    display_path,
+    leave_one_file,
+    open_to_write,
+    sqlite_errors_as_session_errors,
+)
+from benchmon.session.encoder import Encoder, Statement, description
+from benchmon.session.records import Heartbeat, Record, Request, SettledPrediction, StepPrediction
 from benchmon.session.schema import to_microseconds
-from benchmon.session.session_file import SessionFile
-from benchmon.session.storing import Encoder, Statement, description
-from benchmon.session.waiting import MOST_WAITING, Waiting
 from benchmon.text import one_line
-from benchmon.watch.records import Event
+from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus, Level
+
+MOST_WAITING = 100_000
+"""Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
+_SAMPLES_LIKE_A_READING = 10
+_MAY_GIVE_WAY = (Judgement, Forecast, Explanations, Waveform, BenchStatus, SettledPrediction, StepPrediction)
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """Readings that had to give way: how many, and the session times of the first and the last of them."""
+
+    count: int
+    first: float
+    last: float
+
+
+class _Lane:
+    """Records in a line, each with its number in the order they came, weighed as readings."""
+
+    def __init__(self) -> None:
+        self.records: deque[tuple[int, Record]] = deque()
+        self.weight = 0
+
+    def append(self, number: int, record: Record) -> None:
+        self.records.append((number, record))
+        self.weight += _weight(record)
+
+    def popleft(self) -> Record:
+        _, record = self.records.popleft()
+        self.weight -= _weight(record)
+        return record
+
+
+def _weight(record: Record) -> int:
+    return 1 + len(record.times) // _SAMPLES_LIKE_A_READING if isinstance(record, Waveform) else 1
+
+
+class WriteQueue:
+    """Records in the order they came. When `most` wait the oldest readings, and waves, give way; events have as much.
+
+    Of heartbeats only the latest waits. Events, and a status of another level than the one before, are in a hurry.
+    """
+
+    def __init__(self, most: int = MOST_WAITING) -> None:
+        self._most = most
+        self._news = threading.Condition()
+        self._numbers = count()
+        self._readings, self._others = _Lane(), _Lane()
+        self._heartbeat: Heartbeat | None = None
+        self._hurry = self._ended = False
+        self._level: Level | None = None
+        self._lost: Dropped | None = None
+
+    def put(self, record: Record) -> None:
+        """Take a record; returns at once."""
+        with self._news:
+            if isinstance(record, Heartbeat):
+                self._heartbeat = record
+                return
+            number = next(self._numbers)
+            may_give_way = isinstance(record, _MAY_GIVE_WAY)
+            line = self._readings if may_give_way else self._others
+            line.append(number, record)
+            while line.weight > self._most and len(line.records) > 1:
+                self._lose(line.popleft())
+            if self._is_urgent(record):
+                self._hurry = True
+                self._news.notify()
+
+    def end(self) -> None:
+        """Say that nothing more comes."""
+        with self._news:
+            self._ended = True
+            self._news.notify()
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more comes."""
+        return self._ended
+
+    @property
+    def count(self) -> int:
+        """How many records wait."""
+        return len(self._readings.records) + len(self._others.records)
+
+    def collect(self, within: float, limit: int) -> list[Record]:
+        """Return what came within so many seconds, `limit` at most; sooner where something hurries, or at the end."""
+        with self._news:
+            self._news.wait_for(lambda: self._hurry or self._ended, within)
+            taken = [self._next() for _ in range(min(limit, self.count))]
+            self._hurry = self._hurry and self.count > 0
+            if self._heartbeat is not None:
+                taken.append(self._heartbeat)
+                self._heartbeat = None
+            return taken
+
+    def pause(self, seconds: float) -> None:
+        """Wait for so long, or for the end."""
+        with self._news:
+            self._news.wait_for(lambda: self._ended, seconds)
+
+    def take_lost(self) -> Dropped | None:
+        """Return what had to give way since the last call."""
+        with self._news:
+            lost, self._lost = self._lost, None
+            return lost
+
+    def _is_urgent(self, record: Record) -> bool:
+        if not isinstance(record, BenchStatus):
+            return isinstance(record, Event)
+        former, self._level = self._level, record.level
+        return record.level is not former
+
+    def _next(self) -> Record:
+        lines = [line for line in (self._readings, self._others) if line.records]
+        return min(lines, key=lambda line: line.records[0][0]).popleft()
+
+    def _lose(self, record: Record) -> None:
+        if isinstance(record, Judgement):
+            former = self._lost
+            count_before, first = (former.count, former.first) if former else (0, record.time)
+            self._lost = Dropped(count_before + 1, first, record.time)
+
+
+_FOLLOWERS_LEAVE_WITHIN = 3.0
+_LOCKED_PATIENCE = 2.0
+_NOT_THE_FILE_S_FAULT = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
+
+
+class WritableFile:
+    """A new session file at `path`, open for writing. Raises `SessionFileError` where it exists or cannot be made."""
+
+    def __init__(self, path: Path, description: Sequence[Statement]) -> None:
+        self.path = path
+        self._connection = create(path)
+        self._last_request = 0
+        try:
+            with sqlite_errors_as_session_errors(path):
+                for statement, row in description:
+                    self._connection.execute(statement, row)
+                self._connection.execute("COMMIT")
+                # So that even a copy of this one file, made while it is recorded, says what it is.
+                self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+            self._stat = path.stat()
+        except (SessionFileError, OSError):
+            self._connection.close()
+            path.unlink(missing_ok=True)
+            raise
+
+    def commit(self, statements: Sequence[Statement]) -> list[str]:
+        """Write all of `statements` or none; return what of them is no row, in words, and was left out.
+
+        Raises `sqlite3.Error` where the file cannot be written.
+        """
+        left_out = []
+        self._begin()
+        try:
+            for statement, row in statements:
+                try:
+                    self._connection.execute(statement, row)
+                except (*_NOT_THE_FILE_S_FAULT, ValueError, OverflowError) as problem:
+                    left_out.append(f"{problem} ({statement.partition('(')[0].strip()})")
+            self._connection.execute("COMMIT")
+        except sqlite3.Error:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
+        return left_out
+
+    def new_requests(self) -> list[tuple[int, Request]]:
+        """Return, with their numbers, the requests that came since the last call. Raises `sqlite3.Error`."""
+        rows = self._connection.execute(
+            "SELECT id, kind, text FROM requests WHERE done IS NULL AND id > ? ORDER BY id", (self._last_request,)
+        ).fetchall()
+        if rows:
+            self._last_request = rows[-1][0]
+        return [(number, Request(str(kind), str(text))) for number, kind, text in rows]
+
+    @property
+    def is_in_place(self) -> bool:
+        """Whether the file that is written still is the one at its path."""
+        try:
+            return os.path.samestat(self.path.stat(), self._stat)
+        except OSError:
+            return False
+
+    def put_back(self, path: Path) -> None:
+        """Write the whole session to `path`, from the file that was taken away, and go on there.
+
+        Raises `OSError` or `sqlite3.Error` where that cannot be; what was written stays safe and is gone on with.
+        """
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with put_in_place(path) as part:
+            with closing(sqlite3.connect(part, isolation_level=None)) as copy:
+                self._connection.backup(copy)
+            if path.exists():
+                raise FileExistsError(errno.EEXIST, "another file has its name")
+            # Closed before the new file has the name: SQLite removes the log of that name when it closes.
+            self._connection.close()
+        self.path = path
+        self._connection = open_to_write(path)
+        self._stat = path.stat()
+
+    def leave_one_file(self) -> None:
+        """Take the log into the file. Where followers or a full disk forbid it, it stays beside it, whole."""
+        give_up = time.monotonic() + _FOLLOWERS_LEAVE_WITHIN
+        while time.monotonic() < give_up:
+            try:
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                if leave_one_file(self._connection):
+                    return
+            except sqlite3.OperationalError:
+                return
+            time.sleep(0.1)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def _begin(self) -> None:
+        give_up = time.monotonic() + _LOCKED_PATIENCE
+        while True:
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+            except sqlite3.OperationalError as problem:
+                if problem.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                    raise
+            else:
+                return
+
 
 COMMIT_EVERY = 0.15
 _AT_ONCE = 5000
@@ -57,14 +304,14 @@ class SessionWriter:
     ) -> None:
         self._path, self._started = path, started_monotonic
         self._encoder = Encoder(bench)
-        self._waiting, self._most = Waiting(most_waiting), most_waiting
+        self._waiting, self._most = WriteQueue(most_waiting), most_waiting
         self._requests: SimpleQueue[Request] = SimpleQueue()
         self._problem = self._misplaced = ""
         self._unwritten_since = 0.0
         self._end: float | None = None
         self._give_up = math.inf
         self._next_look = 0.0
-        self._file = SessionFile(path, list(description(bench, started_monotonic, facts or {})))
+        self._file = WritableFile(path, list(description(bench, started_monotonic, facts or {})))
         self._thread = Thread(target=self._run, name="session writer", daemon=True)
         self._thread.start()
 
@@ -97,7 +344,9 @@ class SessionWriter:
         self._close()
         if self._problem:
             waits = f"{self._waiting.count} records that waited are lost" if self._waiting.count else "see its end"
-            raise RecorderError(f"{shown(self._path)}: is not complete, it cannot be written: {self._problem}; {waits}")
+            raise RecorderError(
+                f"{display_path(self._path)}: is not complete, it cannot be written: {self._problem}; {waits}"
+            )
         if self._misplaced:
             raise RecorderError(self._misplaced)
 
@@ -186,7 +435,9 @@ class SessionWriter:
             self._file.put_back(self._path)
         except (OSError, sqlite3.Error) as problem:
             reason = problem.strerror if isinstance(problem, OSError) else problem
-            self._misplaced = f"{shown(self._path)}: was taken away and cannot be written again: {one_line(reason)}"
+            self._misplaced = (
+                f"{display_path(self._path)}: was taken away and cannot be written again: {one_line(reason)}"
+            )
         else:
             self._misplaced = ""
             self._tell(EventKind.WRITTEN, "the session file was taken away; all of it has been written again")
@@ -199,7 +450,9 @@ class SessionWriter:
                 self._file.put_back(folder / name)
             except (OSError, sqlite3.Error):
                 continue  # the next place may do; where none does, what is told of the file stands
-            self._misplaced = f"{shown(self._path)}: was taken away; the whole session is in {shown(folder / name)}"
+            self._misplaced = (
+                f"{display_path(self._path)}: was taken away; the whole session is in {display_path(folder / name)}"
+            )
             return
 
     def _is_hopeless(self) -> bool:

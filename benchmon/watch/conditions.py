@@ -8,7 +8,7 @@ from collections.abc import Container
 from dataclasses import dataclass
 
 from benchmon.bench import Accuracy, Bench, Channel
-from benchmon.prediction.follow import Load
+from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS

@@ -12,9 +12,9 @@ from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.result import Expected, Prediction
-from benchmon.prediction.vicinity import Vicinity
+from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import Expected
 from benchmon.watch.conditions import Conditions
 
 PREDICT_ANEW = (0.005, 0.5)
@@ -40,10 +40,10 @@ class Predictions:
 
     def __init__(self, bench: Bench, accuracy: Accuracy | None) -> None:
         self._bench, self._accuracy = bench, accuracy
-        self._follower: Follower | None = None
+        self._follower: OperatingPointPredictor | None = None
         self._wanted: Conditions | None = None
         self._changed = True
-        self._answer: tuple[Conditions, Vicinity | None] | None = None
+        self._answer: tuple[Conditions, OperatingGrid | None] | None = None
 
     def change(self, bench: Bench, accuracy: Accuracy | None) -> None:
         """Predict another bench from now on; the last prediction of the former one stands until there is a new one."""
@@ -61,7 +61,7 @@ class Predictions:
         answer = self._answer
         return answer[1].middle if answer and answer[1] else None
 
-    def around(self, wanted: Conditions) -> Vicinity | None:
+    def around(self, wanted: Conditions) -> OperatingGrid | None:
         """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
         if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_ANEW):
             self._wanted = wanted
@@ -89,12 +89,12 @@ class Predictions:
         except PredictionError:
             return
 
-    def _follower_now(self) -> Follower:
+    def _follower_now(self) -> OperatingPointPredictor:
         """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""
         if self._changed or self._follower is None:
             self._changed, made = False, None
             try:
-                made = Follower(self._bench, self._accuracy)
+                made = OperatingPointPredictor(self._bench, self._accuracy)
             finally:
                 self._follower = made
         return self._follower

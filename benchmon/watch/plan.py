@@ -8,13 +8,15 @@ The plan moves by events alone, so the recorder, every screen and a replay know 
     plan stopped   2 of 4: half the mains: smell of varnish
 
 Nothing follows the plan before the operator has begun it: until then the bench file's own mains and load stand.
+
+What to be careful of at one step of a staged power-on.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
@@ -22,7 +24,8 @@ from typing import Literal
 from benchmon.bench import Bench, Channel, Step
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
+from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.text import duration, one_line
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
@@ -42,7 +45,7 @@ StepLoad = float | Literal["open"] | None
 """A load in ohms, or "open"; None for the bench file's own."""
 
 
-class Standing(StrEnum):
+class StepState(StrEnum):
     """How the plan as a whole stands."""
 
     WAITING = "not begun"
@@ -70,7 +73,7 @@ _OUTCOMES: Mapping[str, Outcome] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class PlanStep:
     """A step of the plan as it stands: when it began and ended (session seconds), and what the operator said."""
 
     step: Step
@@ -125,13 +128,13 @@ class Plan:
     """The steps of a bench and how they stand after the events taken so far."""
 
     def __init__(self, steps: Sequence[Step]) -> None:
-        self.stages = [Stage(step) for step in steps]
-        self.standing = Standing.WAITING
+        self.stages = [PlanStep(step) for step in steps]
+        self.standing = StepState.WAITING
 
     def change(self, steps: Sequence[Step]) -> None:
         """Go by other steps from now on; how those at the same places stand is kept."""
         kept = [replace(stage, step=step) for stage, step in zip(self.stages, steps, strict=False)]
-        self.stages = kept + [Stage(step) for step in steps[len(kept) :]]
+        self.stages = kept + [PlanStep(step) for step in steps[len(kept) :]]
 
     @property
     def begun(self) -> int:
@@ -141,12 +144,12 @@ class Plan:
     @property
     def place(self) -> int | None:
         """Return the number of the step that stands, from 1; None where none does."""
-        if self.standing is not Standing.RUNNING:
+        if self.standing is not StepState.RUNNING:
             return None
         return next((at for at, stage in enumerate(self.stages, 1) if stage.outcome is Outcome.RUNNING), None)
 
     @property
-    def stage(self) -> Stage | None:
+    def stage(self) -> PlanStep | None:
         """Return the step that stands."""
         place = self.place
         return None if place is None else self.stages[place - 1]
@@ -187,12 +190,12 @@ class Plan:
         self.standing = self._standing(outcome)
         return True
 
-    def _standing(self, latest: Outcome) -> Standing:
+    def _standing(self, latest: Outcome) -> StepState:
         if latest is Outcome.STOPPED:
-            return Standing.STOPPED
+            return StepState.STOPPED
         runs = any(stage.outcome is Outcome.RUNNING for stage in self.stages)
         over = self.stages[-1].outcome in (Outcome.DONE, Outcome.SKIPPED)
-        return Standing.FINISHED if over and not runs else Standing.RUNNING
+        return StepState.FINISHED if over and not runs else StepState.RUNNING
 
     def answer(self, request: StepRequest, now: float, lacks: Sequence[str]) -> list[Event]:
         """Return the events by which the plan does what is asked at `now` (s); `lacks` is what keeps it from going on.
@@ -217,7 +220,7 @@ class Plan:
         return self._next(EventKind.STEP_DONE, place, now, request.words)
 
     def _begin(self, place: int, now: float) -> list[Event]:
-        if self.standing is Standing.RUNNING:
+        if self.standing is StepState.RUNNING:
             raise BadInput("the plan has begun already")
         if not 1 <= place <= len(self.stages):
             raise BadInput(f"the plan has no step {place}; it has {len(self.stages)}")
@@ -235,7 +238,9 @@ class Plan:
         return Event(now, "", kind, f"{place} of {len(self.stages)}: {name}{said}")
 
 
-def lacking(stage: Stage, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]) -> list[str]:
+def blocking_reasons(
+    stage: PlanStep, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]
+) -> list[str]:
     """Return what a step still lacks before the operator may go on, each in a few words; [] where nothing."""
     found = [words for name in stage.step.needs if (words := _disagreement(name, latest.get(name)))]
     for channel in channels:
@@ -273,3 +278,44 @@ def powered_above(bench: Bench) -> float:
     """Return the mains volts (rms) above which a supply counts as powered: below the least that a step of its has."""
     steps = [step.mains for step in bench.step if step.mains]
     return min([POWERED_PART * bench.mains.voltage, *(volts / 2 for volts in steps)])
+
+
+_WARM_LOAD = 1.0
+
+
+def step_cautions(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
+    """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
+    return [*_before(plan, place), *_charge(plan, place, bench, expected), *_heat(plan, place, expected)]
+
+
+def _before(plan: Plan, place: int) -> Iterator[str]:
+    step = plan.stages[place - 1].step
+    if place == 1:
+        yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
+    elif step.load is not None and step.load != plan.load_at(place - 1):
+        yield "Before you change the load: switch off, let the reservoir discharge, and measure that it has."
+    former = plan.mains_at(place - 1) if place > 1 else 0.0
+    if step.mains is not None and former is not None and step.mains > former:
+        yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
+
+
+def _charge(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
+    reservoir = bench.reservoir
+    volts = expected.get("reservoir.voltage.peak")
+    if reservoir is None or volts is None:
+        return
+    energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
+    held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
+    if plan.load_at(place) == "open":
+        yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
+    elif volts.value > TOUCHABLE_DC:
+        yield f"{held}: more than is safe to touch."
+
+
+def _heat(plan: Plan, place: int, expected: Mapping[str, Expected]) -> Iterator[str]:
+    case = expected.get("diode.temperature.case")
+    if case is not None and case.value > METAL_HARMLESS:
+        yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
+    power = expected.get("output.power.mean")
+    if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:
+        yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."

@@ -3,6 +3,16 @@
 A mains meter on a wrong range, with a wrong ratio or in another's place may show nothing where everything else shows a
 supply under power. What flows proves it: it stops when the power does. A voltage behind the rectifier may be a charge
 that is left, so it counts only where the log never shows the mains as they should be.
+
+Whether the power is gone after it was switched off, as the meters on the supply tell.
+
+What flows from the mains tells best: it must all but stop, since a transformer without load draws little too. Where
+nobody measures that, what the supply gives out tells, if it was clearly there before: a shorted output is low with the
+power on. A mains voltmeter may stand before the switch, so it proves that the power is gone, and never that it is not.
+
+What is known of a supply that was switched off, or has no mains, and in which words it is told.
+
+Nothing here says that the power is gone, unless a meter showed it; and nothing says that it is safe to touch.
 """
 
 from __future__ import annotations
@@ -11,13 +21,18 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from statistics import median
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
+from benchmon.quantities import format_value
 from benchmon.watch.conditions import Conditions, MeasuredConditions
+from benchmon.watch.limits import Crossing, trip_crossed, warning_crossed
 from benchmon.watch.plan import powered_above
-from benchmon.watch.records import LoggedReading
+from benchmon.watch.records import Event, Flag, Judgement, LoggedReading
+from benchmon.watch.wording import past
 
 _COLD_PART, _WARMED_BY = 0.3, 2.0
 _BELIEVED = (0.4, 1.6)
@@ -222,3 +237,265 @@ def _medians(group: Iterable[Series], time: float) -> tuple[float, float]:
 def first_of(bench: Bench, quantity: str) -> Channel | None:
     """Return the first channel of a quantity, None where there is none."""
     return next((channel for channel in bench.channel if channel.quantity == quantity), None)
+
+
+_FROM_THE_MAINS = ("mains.current.rms", "mains.current.peak", "mains.power.active", "mains.power.apparent")
+_OF_THE_MAINS = ("mains.voltage.rms",)
+_OF_THE_SUPPLY: Mapping[str, float] = {
+    "secondary.voltage.rms": 0.1,
+    "secondary.current.rms": 0.1,
+    "secondary.current.peak": 0.1,
+    "diode.current.mean": 0.1,
+    "output.power.mean": 0.5,
+    "output.current.mean": 0.5,
+    "output.current.rms": 0.5,
+    "output.voltage.mean": 0.5,
+    "output.voltage.rms": 0.5,
+    "reservoir.voltage.mean": 0.5,
+}
+"""What tells of the supply's own side, and to which part it must have fallen: reservoirs hold their charge."""
+_STOPPED, _NO_VOLTAGE = 0.02, 0.1
+"""Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
+_RISEN = 0.1
+"""Part of what it was beyond where it must have fallen to, by which a reading has clearly risen again."""
+_CLEARLY_THERE = 10.0
+"""Times a meter's uncertainty above which its reading is clearly not zero."""
+
+
+def is_of_the_power(channel: Channel) -> bool:
+    """Return whether what `channel` reads comes from the mains through the supply, at once or out of its reservoirs."""
+    return channel.quantity in _FROM_THE_MAINS or channel.quantity in _OF_THE_SUPPLY
+
+
+class Power(StrEnum):
+    """What the meters say of the power."""
+
+    GONE = "gone"
+    THERE = "there"
+    WAITED_FOR = "waited for"
+    UNSEEN = "unseen"
+
+
+@dataclass(frozen=True, slots=True)
+class PowerFinding:
+    """What the meters say, and which one says it how: `line_current fell from 756.0 mA to 0.2 mA`.
+
+    `fell` says whether there was something before that could fall.
+    """
+
+    power: Power
+    words: str = ""
+    fell: bool = False
+
+
+class PowerGone:
+    """Follows the readings of `channels` across a switching off. Times are seconds of one clock."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        told = {*_FROM_THE_MAINS, *_OF_THE_MAINS, *_OF_THE_SUPPLY}
+        self._channels = {channel.name: channel for channel in channels if channel.quantity in told}
+        self._before: dict[str, float] = {}
+        self._after: dict[str, float] = {}
+        self._low: set[str] = set()
+        """The channels that have been low since it was switched off."""
+        self._switched: float | None = None
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The names of the channels that tell."""
+        return tuple(self._channels)
+
+    @property
+    def period(self) -> float:
+        """The longest period of the channels that tell, in seconds."""
+        return max((channel.period for channel in self._channels.values()), default=0.0)
+
+    def observe(self, channel: str, time: float, value: float | None) -> None:
+        """Take a reading in its quantity's unit."""
+        if channel not in self._channels or value is None or not math.isfinite(value):
+            return
+        if self._switched is None or time < self._switched:
+            self._before[channel] = value
+        else:
+            self._after[channel] = value
+            if self._is_off(self._channels[channel]):
+                self._low.add(channel)
+
+    def switched(self, time: float) -> None:
+        """Say that the power was switched off at `time`; what was read before is what must fall."""
+        self._before |= self._after
+        self._after.clear()
+        self._low.clear()
+        self._switched = time
+
+    def finding(self) -> PowerFinding:
+        """Return what the meters say since the power was switched off."""
+        flows = [channel for channel in self._channels.values() if channel.quantity in _FROM_THE_MAINS]
+        if any(channel.name in self._before for channel in flows):
+            return self._of(flows)
+        voltages = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_MAINS]
+        mains = self._of(voltages)
+        if mains.power is Power.GONE:
+            return mains
+        own = [channel for channel in self._channels.values() if channel.quantity in _OF_THE_SUPPLY]
+        own = [channel for channel in own if self._was_clearly_there(channel)]
+        if own:
+            return self._of(own)
+        waits = flows or mains.power is Power.WAITED_FOR
+        return PowerFinding(Power.WAITED_FOR if waits else Power.UNSEEN)
+
+    def back(self) -> str:
+        """Return in words which reading has clearly risen since the power was seen to be gone, "" where none has.
+
+        A meter that never fell, as one before the switch, tells nothing.
+        """
+        for name, channel in self._channels.items():
+            if name not in self._low:
+                continue
+            before = abs(self._before.get(name, 0.0))
+            value = abs(self._after.get(name, 0.0))
+            clearly = value > max(_CLEARLY_THERE * channel.accuracy.absolute, (self._part(channel) + _RISEN) * before)
+            if clearly and before > 0:
+                return f"{name} is at {format_value(self._after[name], channel.unit)} again"
+        return ""
+
+    def _of(self, channels: Sequence[Channel]) -> PowerFinding:
+        """Return what `channels` say together: the power is gone where all that have read since say so."""
+        read = [channel for channel in channels if channel.name in self._after]
+        if not read:
+            return PowerFinding(Power.WAITED_FOR if channels else Power.UNSEEN)
+        on = [channel for channel in read if not self._is_off(channel)]
+        if on:
+            now = format_value(self._after[on[0].name], on[0].unit)
+            return PowerFinding(Power.THERE, f"{on[0].name} is still at {now}")
+        fallen = next((channel for channel in read if self._was_clearly_there(channel)), None)
+        return PowerFinding(Power.GONE, self._fall(fallen or read[0]), fallen is not None)
+
+    def _is_off(self, channel: Channel) -> bool:
+        return self._is_low(channel, self._part(channel))
+
+    def _part(self, channel: Channel) -> float:
+        """Return the part of what it was to which `channel` must fall where the power is gone."""
+        if channel.quantity in _FROM_THE_MAINS:
+            return _STOPPED
+        return _NO_VOLTAGE if channel.quantity in _OF_THE_MAINS else _OF_THE_SUPPLY[channel.quantity]
+
+    def _is_low(self, channel: Channel, part: float) -> bool:
+        value = abs(self._after[channel.name])
+        cannot_tell_from_zero = value <= channel.accuracy.of(value)
+        return cannot_tell_from_zero or value <= part * abs(self._before.get(channel.name, 0.0))
+
+    def _was_clearly_there(self, channel: Channel) -> bool:
+        before = abs(self._before.get(channel.name, 0.0))
+        return before > _CLEARLY_THERE * channel.accuracy.absolute and before > 0
+
+    def _fall(self, channel: Channel) -> str:
+        now = format_value(self._after[channel.name], channel.unit)
+        before = self._before.get(channel.name)
+        if before is None or abs(before) <= abs(self._after[channel.name]):
+            return f"{channel.name} is at {now}"
+        return f"{channel.name} fell from {format_value(before, channel.unit)} to {now}"
+
+
+UNSEEN = "no channel shows whether the power is gone"
+"""What the event of a switching off says where no meter could show it."""
+_CHARGE = "charge may remain: measure before you touch"
+_CLEARLY = {"V": 2.0, "A": 0.05, "W": 1.0}
+"""What a meter must read at least to speak against one that shows no mains."""
+
+
+def was_seen_off(switching: Event | None) -> bool:
+    """Return whether a meter has shown that the power is gone, and none that it is back."""
+    return switching is not None and switching.kind == EventKind.SWITCHED_OFF and UNSEEN not in switching.message
+
+
+def lead_of_a_trip(switching: Event | None, otherwise: str) -> str:
+    """Return the words before a limit that was passed: what has been done about it, or is to be done."""
+    if switching is None or switching.kind == EventKind.SWITCH_OFF_FAILED:
+        return otherwise
+    if switching.kind == EventKind.SWITCHING_OFF:
+        return "Switching off"
+    if switching.kind == EventKind.POWER_IS_BACK:
+        return f"{otherwise}, the power is back"
+    return "Switched off" if was_seen_off(switching) else "Told to switch off, look whether it is"
+
+
+def in_words(switching: Event) -> str:
+    """Return how a switching off stands that nothing else must be told before."""
+    if switching.kind == EventKind.SWITCHING_OFF:
+        return f"Switching off, not seen to be off yet: {switching.message}"
+    if was_seen_off(switching):
+        return f"Switched off: {switching.message}; {_CHARGE}"
+    return f"Told to switch off, not seen to be off: {switching.message}"
+
+
+def mains_off(bench: Bench, latest: Mapping[str, Judgement]) -> Channel | None:
+    """Return the channel that reads the mains, where that shows none and nothing is predicted; else None."""
+    for channel in bench.channel:
+        if channel.quantity == "mains.voltage.rms":
+            judgement = latest.get(channel.name)
+            value = _value(judgement)
+            shows_none = value is not None and value <= powered_above(bench)
+            return channel if shows_none and judgement is not None and judgement.expected is None else None
+    return None
+
+
+def speaks_for_power(bench: Bench, latest: Mapping[str, Judgement]) -> Channel | None:
+    """Return the first channel whose reading cannot be without power or stored charge, None where none is so."""
+    for channel in bench.channel:
+        value = _value(latest.get(channel.name))
+        if value is not None and is_of_the_power(channel) and abs(value) > _least(channel):
+            return channel
+    return None
+
+
+def mains_off_in_words(mains: Channel, value: float | None, against: tuple[Channel, float | None] | None) -> str:
+    """Return that `mains` reads none, at `value` (V), and which channel with its value speaks `against` it."""
+    at = f"{mains.name} is at {format_value(value, mains.unit)}"
+    if against is None:
+        return f"No mains: {at}; {_CHARGE}"
+    other, reads = against
+    there = f"{other.name} is at {format_value(reads, other.unit)}"
+    return f"{at}, yet {there}: stored charge, or the power is on and a lead of {mains.name} is off"
+
+
+def is_without_power(bench: Bench, latest: Mapping[str, Judgement], switching: Event | None) -> bool:
+    """Return whether meters have shown that the supply has no power, and none speaks against it."""
+    if was_seen_off(switching):
+        return True
+    return mains_off(bench, latest) is not None and speaks_for_power(bench, latest) is None
+
+
+def is_low_without_power(channel: Channel, judgement: Judgement, *, off: bool) -> bool:
+    """Return whether `channel` is only below its warning, as all is that has no power; `off` says that it has none."""
+    if not off or judgement.value is None or Flag.TRIPPED in judgement.flags:
+        return False
+    crossing = warning_crossed(channel, judgement.value)
+    return crossing is not None and not crossing.above
+
+
+def still_past(channel: Channel, judgement: Judgement) -> bool:
+    """Return whether a channel is above its warning though the power is gone."""
+    crossing = None if judgement.value is None else _crossing(channel, judgement.value)
+    return crossing is not None and crossing.above
+
+
+def past_words(channel: Channel, value: float | None) -> str:
+    """Return how a channel at `value` (its unit) is past a limit, or where it stands."""
+    crossing = None if value is None else _crossing(channel, value)
+    if value is None or crossing is None:
+        return f"{channel.name} was past its warning"
+    return past(channel, value, crossing)
+
+
+def _crossing(channel: Channel, value: float) -> Crossing | None:
+    return trip_crossed(channel, value) or warning_crossed(channel, value)
+
+
+def _least(channel: Channel) -> float:
+    return max(_CLEARLY.get(channel.unit, math.inf), 10 * channel.accuracy.of(0.0))
+
+
+def _value(judgement: Judgement | None) -> float | None:
+    value = None if judgement is None else judgement.value
+    return value if value is not None and math.isfinite(value) else None

@@ -2,21 +2,86 @@
 
 It never calls anything safe: mains and stored charge remain whatever the readings say. It says what is known: as
 expected, within limits, or not, the worst first. The sentences are made where they are shown, see `glance`.
+
+What lies ahead of the latest readings, in words for a glance: which limit is passed, and in how long.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
-from benchmon.watch import without_power
-from benchmon.watch.ahead import Ahead
+from benchmon.quantities import format_value
+from benchmon.text import coarse, duration
+from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+
+STALE_AFTER = 120.0
+"""Seconds after which a forecast that nothing has renewed says no more when a limit is passed."""
+
+LIKELY = 0.5
+"""The likelihood from which on a cause is told at a glance."""
+
+NOTHING_WRONG, NONE_OF_THESE = "nothing wrong", "none of these"
+"""Answers of the explanation that name no cause."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlooks:
+    """What is known beyond the latest readings at `now` (session seconds): the course of channels, and causes."""
+
+    now: float = 0.0
+    forecasts: Mapping[str, Forecast] = field(default_factory=dict)
+    causes: Sequence[Explanation] = ()
+
+    @property
+    def likely_cause(self) -> Explanation | None:
+        """Return the likeliest cause, None where none is more likely than not."""
+        first = self.causes[0] if self.causes else None
+        return (
+            None
+            if first is None or first.likelihood < LIKELY or first.cause in (NOTHING_WRONG, NONE_OF_THESE)
+            else first
+        )
+
+    def seconds_to_limit(self, channel: str) -> float | None:
+        """Return in how many seconds a channel passes its trip limit, never below 0; None where it is not known to."""
+        forecast = self.forecasts.get(channel)
+        if forecast is None or forecast.to_limit is None or not math.isfinite(forecast.to_limit):
+            return None
+        gone = self.now - forecast.time
+        return None if gone > forecast.to_limit + STALE_AFTER else max(0.0, forecast.to_limit - gone)
+
+    def surely_passes(self, channel: str) -> bool:
+        """Return whether every course that the readings allow passes the limit."""
+        forecast = self.forecasts.get(channel)
+        return forecast is not None and forecast.latest is not None and math.isfinite(forecast.latest)
+
+    def limit_words(self, channel: Channel) -> str:
+        """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
+        return limit_words(channel, self.seconds_to_limit(channel.name), surely=self.surely_passes(channel.name))
+
+
+def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
+    """Return that a channel passes its limit in `left` seconds: `will pass 105.0 °C in about 3 min 40 s`.
+
+    "" where it has no limit, or `left` is None. `surely` is whether it does on every course.
+    """
+    limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
+    if left is None or limit is None:
+        return ""
+    return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
+
+
+def about(seconds: float) -> str:
+    """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
+    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"
+
 
 _Pair = tuple[Channel, Judgement]
 
@@ -162,7 +227,7 @@ def bench_status(
     latest: Mapping[str, Judgement],
     bench: Bench,
     state: str = "recording",
-    ahead: Ahead | None = None,
+    ahead: Outlooks | None = None,
     switching: Event | None = None,
 ) -> BenchStatus:
     """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
@@ -170,7 +235,7 @@ def bench_status(
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
     `switching` is the latest event that tells of a switching off, if there was one. Alarms are not among it.
     """
-    ahead = ahead or Ahead()
+    ahead = ahead or Outlooks()
     found = _worst(latest, bench, state, ahead, switching)
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     return replace(
@@ -186,7 +251,7 @@ def bench_status(
 
 
 def _worst(
-    latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Ahead, switching: Event | None
+    latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Outlooks, switching: Event | None
 ) -> BenchStatus:
     if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
         return _status(Level.DANGER, Finding.SWITCH_OFF_FAILED)
@@ -217,20 +282,20 @@ def _subject(pairs: Sequence[_Pair]) -> Subject | None:
     return Subject(channel.name, seen.value, seen.expected, seen.expected_uncertainty, hot, len(pairs) - 1)
 
 
-def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Ahead) -> BenchStatus:
-    mains = without_power.mains_off(bench, latest)
+def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Outlooks) -> BenchStatus:
+    mains = power_state.mains_off(bench, latest)
     for level, finding, pairs in _findings(known, ahead, off=mains is not None):
         if pairs:
             return _with_outlook(_status(level, finding, pairs), pairs[0][0], ahead)
     if mains is not None:
-        against = without_power.speaks_for_power(bench, latest)
+        against = power_state.speaks_for_power(bench, latest)
         level = Level.WAITING if against is None else Level.CAUTION
         there = [] if against is None else [(against, latest[against.name])]
         return replace(_status(level, Finding.NO_MAINS, [(mains, latest[mains.name])]), also=_subject(there))
     return _calm(known, bench)
 
 
-def _with_outlook(status: BenchStatus, channel: Channel, ahead: Ahead) -> BenchStatus:
+def _with_outlook(status: BenchStatus, channel: Channel, ahead: Outlooks) -> BenchStatus:
     """Return a status with where its channel is heading, or with the likely cause, where its words tell of it."""
     if status.finding in (Finding.SURELY_HEADING, Finding.HEADING):
         left = ahead.seconds_to_limit(channel.name)
@@ -247,9 +312,9 @@ def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
 
     What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
     """
-    if not without_power.was_seen_off(switching):
+    if not power_state.was_seen_off(switching):
         return _status(Level.CAUTION, Finding.SWITCHED)
-    past = [pair for pair in _flagged(known, Flag.HOT) if without_power.still_past(*pair)]
+    past = [pair for pair in _flagged(known, Flag.HOT) if power_state.still_past(*pair)]
     if past:
         return _status(Level.CAUTION, Finding.SWITCHED_YET_PAST, past)
     silent = [(channel, judgement) for channel, judgement in _flagged(known, Flag.STALE) if has_limits(channel)]
@@ -258,14 +323,14 @@ def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
     return _status(Level.WAITING, Finding.SWITCHED)
 
 
-def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
+def _findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
     """Return what may be wrong, the worst first, and where it is so.
 
     `off` says that there is no mains, so that what is low is so because of it.
     """
     stale, heading = _flagged(known, Flag.STALE), _heading_for_limits(known, ahead)
     guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
-    warned = [pair for pair in _flagged(known, Flag.HOT) if not without_power.is_low_without_power(*pair, off=off)]
+    warned = [pair for pair in _flagged(known, Flag.HOT) if not power_state.is_low_without_power(*pair, off=off)]
     surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
     return [
         (Level.CAUTION, Finding.SURELY_HEADING, surely),
@@ -282,7 +347,7 @@ def _findings(known: list[_Pair], ahead: Ahead, *, off: bool) -> list[tuple[Leve
     ]
 
 
-def _far_too_much(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+def _far_too_much(known: list[_Pair], ahead: Outlooks) -> list[_Pair]:
     """Return the currents and powers that are far above what was expected, the farthest first: a short, an overload.
 
     Those that the likely cause is about are left out: there a meter is wrong, and not the circuit.
@@ -301,14 +366,14 @@ def _far_too_much(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
     return sorted(far, key=times, reverse=True)
 
 
-def _heading_for_limits(known: list[_Pair], ahead: Ahead) -> list[_Pair]:
+def _heading_for_limits(known: list[_Pair], ahead: Outlooks) -> list[_Pair]:
     """Return the channels that may pass their trip limit, the soonest first."""
     lefts = ((ahead.seconds_to_limit(pair[0].name), pair) for pair in known if pair[1].value is not None)
     found = [(left, pair) for left, pair in lefts if left is not None]
     return [pair for _, pair in sorted(found, key=lambda each: each[0])]
 
 
-def _explained_first(pairs: list[_Pair], ahead: Ahead) -> list[_Pair]:
+def _explained_first(pairs: list[_Pair], ahead: Outlooks) -> list[_Pair]:
     """Return `pairs` with those first that the likely cause is about."""
     cause = ahead.likely_cause
     return pairs if cause is None else sorted(pairs, key=lambda pair: pair[0].name not in cause.channels)
@@ -343,7 +408,7 @@ class StatusWatch:
         self._forecasts: dict[str, Forecast] = {}
         self._causes: tuple[Explanation, ...] = ()
         self._switching: Event | None = None
-        self._alarms = _Alarms()
+        self._alarms = _AlarmKeeper()
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
@@ -372,9 +437,9 @@ class StatusWatch:
 
     def at(self, now: float, state: str = "recording") -> BenchStatus:
         """Return the status at `now` (session seconds); `state` is the recorder's."""
-        ahead = Ahead(now, self._forecasts, self._causes)
+        ahead = Outlooks(now, self._forecasts, self._causes)
         status = bench_status(self._latest, self._bench, state, ahead, self._switching)
-        off = without_power.is_without_power(self._bench, self._latest, self._switching)
+        off = power_state.is_without_power(self._bench, self._latest, self._switching)
         alarms = self._alarms.standing(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
         return replace(status, alarms=alarms)
 
@@ -382,7 +447,7 @@ class StatusWatch:
 _Key = tuple[AlarmKind, str]
 
 
-class _Alarms:
+class _AlarmKeeper:
     """What raised the alarms that stand, and since when."""
 
     def __init__(self) -> None:
@@ -398,7 +463,13 @@ class _Alarms:
             self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
 
     def standing(
-        self, channels: Iterable[Channel], latest: Mapping[str, Judgement], ahead: Ahead, *, is_gone: bool, is_off: bool
+        self,
+        channels: Iterable[Channel],
+        latest: Mapping[str, Judgement],
+        ahead: Outlooks,
+        *,
+        is_gone: bool,
+        is_off: bool,
     ) -> tuple[Alarm, ...]:
         """Return the alarms that stand at `ahead.now`; an alarm whose cause is over is one anew when it comes back.
 
@@ -422,13 +493,13 @@ class _Alarms:
         return in_order(found)
 
 
-def _kinds(channel: Channel, judgement: Judgement, ahead: Ahead, *, is_off: bool) -> list[AlarmKind]:
+def _kinds(channel: Channel, judgement: Judgement, ahead: Outlooks, *, is_off: bool) -> list[AlarmKind]:
     if Flag.TRIPPED in judgement.flags:
         return [AlarmKind.TRIPPED]
     kinds = []
     if ahead.surely_passes(channel.name) and ahead.limit_words(channel):
         kinds.append(AlarmKind.HEADING_FOR_LIMIT)
-    if Flag.HOT in judgement.flags and not without_power.is_low_without_power(channel, judgement, off=is_off):
+    if Flag.HOT in judgement.flags and not power_state.is_low_without_power(channel, judgement, off=is_off):
         kinds.append(AlarmKind.HOT)
     if Flag.STALE in judgement.flags and has_limits(channel):
         kinds.append(AlarmKind.NOT_WATCHED)

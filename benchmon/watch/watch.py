@@ -20,13 +20,12 @@ from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.watch import wording
-from benchmon.watch.agreement import judgement_of
-from benchmon.watch.insight import Insight
+from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.limits import Crossing, is_clear_of_trip, is_clear_of_warning, trip_crossed, warning_crossed
-from benchmon.watch.notice import Notice, SteadyVerdict
 from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of
 
 STALE_AFTER_PERIODS = 3
 _HOLD = 0.05
@@ -43,7 +42,7 @@ class Watch:
     word: what was hot stays so until a reading says otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: Insight | None = None, began: float = 0.0) -> None:
+    def __init__(self, channels: Sequence[Channel], insight: ChannelHistory | None = None, began: float = 0.0) -> None:
         self._channels = {channel.name: _WatchedChannel(channel, began) for channel in channels}
         self._insight = insight
 
@@ -87,7 +86,7 @@ class _WatchedChannel:
         self._is_armed = True
         self._past_since: float | None = None
         self._steady = SteadyVerdict()
-        self._hot, self._stale, self._overrange, self._silent = Notice(), Notice(), Notice(), Notice()
+        self._hot, self._stale, self._overrange, self._silent = Latched(), Latched(), Latched(), Latched()
 
     def change(self, channel: Channel) -> None:
         self._channel = channel

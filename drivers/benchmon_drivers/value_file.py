@@ -13,12 +13,13 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, Field
 
-from benchmon.bench.values import KeyedError, Number, Seconds
+from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import Driver
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
-from benchmon_drivers.replies import Pattern, plain_number, shown
-from benchmon_drivers.serial_keys import not_zero
+from benchmon_drivers.number_parsing import Pattern, plain_number, shown
+from benchmon_drivers.serial.port import not_zero
 
 _LARGEST = 4096
 

@@ -37,11 +37,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from benchmon_simulated.addresses import rewrite_addresses
     from benchmon_simulated.bench import SimulatedBench
-    from benchmon_simulated.supply import Snapshot, SupplyUnderTest
+    from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
 __all__ = ["SimulatedBench", "Snapshot", "SupplyUnderTest", "rewrite_addresses"]
 
-_FROM = {"SimulatedBench": "bench", "Snapshot": "supply", "SupplyUnderTest": "supply", "rewrite_addresses": "addresses"}
+_FROM = {
+    "SimulatedBench": "bench",
+    "Snapshot": "supply.supply",
+    "SupplyUnderTest": "supply.supply",
+    "rewrite_addresses": "addresses",
+}
 
 
 def __getattr__(name: str) -> Any:

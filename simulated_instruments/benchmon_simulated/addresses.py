@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping
 
 from benchmon.errors import BadInput
-from benchmon_simulated.wires import HOST
+from benchmon_simulated.servers.transports import HOST
 
 _SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
 _HEADER = re.compile(r"\s*\[")

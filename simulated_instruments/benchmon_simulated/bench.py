@@ -14,15 +14,14 @@ from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.addresses import rewrite_addresses
-from benchmon_simulated.file_twin import CsvTwin, ValueFileTwin
-from benchmon_simulated.frames_twin import FramesTwin
-from benchmon_simulated.hand_twin import HandTwin
-from benchmon_simulated.orders import Orders
-from benchmon_simulated.scpi_twin import ScpiTwin
-from benchmon_simulated.supply import SLICE, SupplyUnderTest
-from benchmon_simulated.text_twin import TextTwin
-from benchmon_simulated.troubles import Troubles
-from benchmon_simulated.twin import Twin
+from benchmon_simulated.commands import Orders
+from benchmon_simulated.fault_schedule import Troubles
+from benchmon_simulated.servers.file_server import CsvTwin, ValueFileTwin
+from benchmon_simulated.servers.frame_server import FrameServer
+from benchmon_simulated.servers.scpi_server import ScpiServer
+from benchmon_simulated.servers.server import HandServer, InstrumentServer
+from benchmon_simulated.servers.text_server import TextServer
+from benchmon_simulated.supply.supply import SLICE, SupplyUnderTest
 
 TICK = 0.1
 """Seconds between two looks at the supply."""
@@ -31,20 +30,20 @@ LONGEST_TICK = 2.0
 """Seconds that at most pass for the supply in one go, however long this machine slept."""
 
 
-def _modbus_twin(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> Twin:
-    from benchmon_simulated.modbus_twin import ModbusTwin  # noqa: PLC0415 - its server takes long to load
+def _modbus_twin(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
+    from benchmon_simulated.servers.modbus_server import ModbusServer  # noqa: PLC0415 - its server takes long to load
 
-    return ModbusTwin(instrument, bench, supply, seed)
+    return ModbusServer(instrument, bench, supply, seed)
 
 
-TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Twin]] = {
-    "scpi": ScpiTwin,
-    "serial_lines": TextTwin,
-    "serial_frames": FramesTwin,
+TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], InstrumentServer]] = {
+    "scpi": ScpiServer,
+    "serial_lines": TextServer,
+    "serial_frames": FrameServer,
     "modbus": _modbus_twin,
     "value_file": ValueFileTwin,
     "csv_tail": CsvTwin,
-    "hand": HandTwin,
+    "hand": HandServer,
 }
 """The driver of an instrument, and what stands in for it."""
 
@@ -152,7 +151,7 @@ class SimulatedBench:
 
     async def _serve(self, ready: Future[dict[str, str]]) -> None:
         self._loop, self._stop_asked = asyncio.get_running_loop(), asyncio.Event()
-        opened: list[Twin] = []
+        opened: list[InstrumentServer] = []
         try:
             addresses = {}
             for twin in self._twins:
@@ -197,7 +196,7 @@ def _refuse_unknown_quantities(bench: Bench, supply: SupplyUnderTest) -> None:
             raise BadInput(f"channel {channel.name!r}: this supply has no {channel.quantity} that could be simulated")
 
 
-def _twin_of(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> Twin:
+def _twin_of(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
     make = TWINS.get(instrument.driver)
     if make is None:
         raise BadInput(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchmon.watch.circuit_fault import CircuitFault
+from benchmon.watch.diagnosis.circuit_faults import SuspectedFault
 
 
 @pytest.fixture(scope="session")
@@ -14,7 +14,7 @@ def solved_faults():
 @pytest.fixture(autouse=True)
 def _each_fault_is_solved_once(monkeypatch, solved_faults):
     """Let captures beside one bench share the waves of its faults: these know nothing of a capture."""
-    solve = CircuitFault.traces
+    solve = SuspectedFault.traces
 
     def traces(fault, mains):
         key = (repr(fault.bench), repr((fault.changes, fault.added, fault.defects)), mains)
@@ -22,7 +22,7 @@ def _each_fault_is_solved_once(monkeypatch, solved_faults):
             solved_faults[key] = solve(fault, mains)
         return solved_faults[key]
 
-    monkeypatch.setattr(CircuitFault, "traces", traces)
+    monkeypatch.setattr(SuspectedFault, "traces", traces)
 
 
 @pytest.fixture

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.cli import commands, main
+from benchmon.cli.main import commands, main
 from benchmon.errors import BadInput
-from benchmon.report import pictures
+from benchmon.report import figures
 from benchmon_simulated.scenarios import scenario_named
 
 TIME = np.arange(4000) / 50_000.0
@@ -154,6 +154,6 @@ def test_a_picture_is_written_whole_or_not(capture, tmp_path):
         with pytest.raises(BadInput, match=reason):
             run(path, "--picture", tmp_path / name)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pictures, "can_draw", lambda: False)
+        patch.setattr(figures, "can_draw", lambda: False)
         with pytest.raises(BadInput, match="matplotlib"):
             run(path, "--picture", tmp_path / "other.svg")

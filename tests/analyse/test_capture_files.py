@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmon.analyse import numbers
-from benchmon.analyse.capture import read_capture
-from benchmon.analyse.headings import Heading, read_heading, unit_and_factor
+from benchmon.analyse import number_columns
+from benchmon.analyse.file_layout import ColumnHeading, read_heading, unit_and_factor
+from benchmon.analyse.scope_file import read_capture
 from benchmon.errors import DataFileError
 
 TIME = np.arange(400) / 10_000.0 - 0.0123
@@ -25,7 +25,7 @@ def reader(request, monkeypatch):
     if request.param == "JSON":
         monkeypatch.setitem(sys.modules, "pyarrow", None)
     if request.param != "numpy":
-        monkeypatch.setattr(numbers, "LARGE", 0)
+        monkeypatch.setattr(number_columns, "LARGE", 0)
     return request.param
 
 
@@ -102,8 +102,8 @@ def test_a_large_plain_file_is_read_quickly_and_to_the_last_bit(tmp_path, monkey
         raise AssertionError("numpy read it")
 
     if reader != "numpy":
-        monkeypatch.setattr(numbers, "_by_numpy", never)
-        monkeypatch.setattr(numbers, "_BLOCK", 10_000)
+        monkeypatch.setattr(number_columns, "_by_numpy", never)
+        monkeypatch.setattr(number_columns, "_BLOCK", 10_000)
     values = np.random.default_rng(4).normal(0.0, 1.0, 4000) * 10.0 ** np.arange(-20, 20).repeat(100)
     lines = [f"{place / 1e4!r}{separator}{value!r}" for place, value in enumerate(values.tolist())]
     text = "\r\n".join(["time_s,u_V".replace(",", separator), *lines])
@@ -228,12 +228,12 @@ def test_any_heading_is_read(text, unit):
 @pytest.mark.parametrize(
     ("text", "heading"),
     [
-        ("CH1", Heading("CH1")),
-        ("current [A]", Heading("current", "A")),
-        ("V", Heading("V", "V")),
-        ("u, mV", Heading("u", "V", 1e-3)),
-        ("output (after the fuse)", Heading("output (after the fuse)")),
-        ("power_W", Heading("power", "W")),
+        ("CH1", ColumnHeading("CH1")),
+        ("current [A]", ColumnHeading("current", "A")),
+        ("V", ColumnHeading("V", "V")),
+        ("u, mV", ColumnHeading("u", "V", 1e-3)),
+        ("output (after the fuse)", ColumnHeading("output (after the fuse)")),
+        ("power_W", ColumnHeading("power", "W")),
     ],
 )
 def test_headings(text, heading):

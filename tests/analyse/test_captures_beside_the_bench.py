@@ -5,15 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.analyse import Question, analyse
-from benchmon.analyse.differences import explain
-from benchmon.analyse.drawing import to_draw
-from benchmon.analyse.expected import BINS, folded
-from benchmon.analyse.wave import measure_wave
+from benchmon.analyse import AnalysisRequest, analyse
+from benchmon.analyse.diagnosis import explain
+from benchmon.analyse.expected import BINS, folded, to_draw
 from benchmon.bench import load_bench
 from benchmon.errors import BadInput
 from benchmon.prediction import predict
-from benchmon.watch.circuit_faults import faults_of
+from benchmon.signals.captured_wave import measure_wave
+from benchmon.watch.diagnosis.circuit_faults import faults_of
 from benchmon_simulated.scenarios import scenario_named
 
 MAINS = 236.0
@@ -41,7 +40,7 @@ def causes(found):
 def test_a_right_wave_agrees(capture, benches, name, of):
     bench = benches[name]
     path = capture(TIME, trace(bench, of))
-    found = analyse(path, Question((of,), mains=MAINS), bench)
+    found = analyse(path, AnalysisRequest((of,), mains=MAINS), bench)
     assert causes(found)[0] == "nothing wrong"
     assert found.comparisons
     assert all(str(one.verdict) in ("agrees", "unpredicted") for one in found.comparisons), found.comparisons
@@ -63,7 +62,7 @@ def test_a_right_wave_agrees(capture, benches, name, of):
 def test_mistakes_of_measuring_are_explained(capture, benches, name, spoil, cause):
     bench = benches[name]
     path = capture(TIME, spoil(trace(bench, "output.voltage")))
-    found = analyse(path, Question(("output.voltage",), mains=MAINS), bench)
+    found = analyse(path, AnalysisRequest(("output.voltage",), mains=MAINS), bench)
     assert cause in causes(found)[0]
     assert found.explanations[0].likelihood > 0.5
     assert any(str(one.verdict) != "agrees" for one in found.comparisons)
@@ -72,7 +71,7 @@ def test_mistakes_of_measuring_are_explained(capture, benches, name, spoil, caus
 def test_a_clamp_that_is_off_zero_is_explained(capture, benches):
     bench = benches["reservoir"]
     path = capture(TIME, trace(bench, "mains.current") + 0.4)
-    found = analyse(path, Question(("mains.current",), mains=MAINS), bench)
+    found = analyse(path, AnalysisRequest(("mains.current",), mains=MAINS), bench)
     assert causes(found)[0] == "the wave is off by 0.4"
 
 
@@ -84,7 +83,7 @@ def test_a_missing_half_wave_is_explained(capture, benches, name):
     time = traces.angle / (2 * np.pi * bench.mains.frequency)
     wave = np.interp(TIME, time, traces["output.voltage"][0], period=1 / bench.mains.frequency)
     noisy = wave + np.random.default_rng(7).normal(0, 0.003 * np.ptp(wave), len(wave))
-    found = analyse(capture(TIME, noisy), Question(("output.voltage",), mains=MAINS), bench)
+    found = analyse(capture(TIME, noisy), AnalysisRequest(("output.voltage",), mains=MAINS), bench)
     assert {"a diode is open", "the rectifier is wired as half-wave instead of full-wave"} & set(causes(found)[:1])
     assert "every second half wave is missing" in found.explanations[0].message
 
@@ -94,19 +93,19 @@ def test_every_second_half_wave_cut_away_by_hand_is_explained_too(capture, bench
     bench = benches["bridge"]
     top = predict(bench, mains_voltage=MAINS).quantities["output.voltage.peak"].value
     wave = top * np.maximum(np.sin(2 * np.pi * 50 * TIME), 0)
-    found = analyse(capture(TIME, wave), Question(("output.voltage",), mains=MAINS), bench)
+    found = analyse(capture(TIME, wave), AnalysisRequest(("output.voltage",), mains=MAINS), bench)
     assert causes(found)[0] in ("a diode is open", "the rectifier is wired as half-wave instead of full-wave")
 
 
 def test_what_no_known_cause_gives_is_said_to_be_unknown(capture, benches):
     wave = 9.0 + 6.0 * np.sign(np.sin(2 * np.pi * 50 * TIME) * np.sin(2 * np.pi * 150 * TIME + 1))
-    found = analyse(capture(TIME, wave), Question(("output.voltage",), mains=MAINS), benches["bridge"])
+    found = analyse(capture(TIME, wave), AnalysisRequest(("output.voltage",), mains=MAINS), benches["bridge"])
     assert causes(found)[0] == "none of these"
 
 
 def test_another_frequency_is_named(capture, benches):
     wave = np.abs(np.sin(2 * np.pi * 60 * TIME))
-    found = analyse(capture(TIME, wave), Question(("output.voltage",)), benches["bridge"])
+    found = analyse(capture(TIME, wave), AnalysisRequest(("output.voltage",)), benches["bridge"])
     assert causes(found) == ["another frequency"]
     assert "60" in found.explanations[0].message
 
@@ -119,7 +118,7 @@ def test_the_mains_voltage_is_taken_from_the_capture_itself(capture, benches):
         MAINS * math.sqrt(2) * np.sin(2 * np.pi * 50 * TIME),
         head="t (s),i (A),u (V)",
     )
-    found = analyse(path, Question(("mains.current", "mains.voltage")), bench)
+    found = analyse(path, AnalysisRequest(("mains.current", "mains.voltage")), bench)
     assert found.prediction.mains_voltage == pytest.approx(MAINS, rel=1e-3)
     assert found.first.quantity == "mains.current"
     assert found.power
@@ -127,12 +126,12 @@ def test_the_mains_voltage_is_taken_from_the_capture_itself(capture, benches):
 
 def test_without_a_quantity_there_is_nothing_to_compare_with(capture, benches):
     with pytest.raises(BadInput, match="--quantity"):
-        analyse(capture(TIME, np.sin(300 * TIME)), Question(), benches["bridge"])
+        analyse(capture(TIME, np.sin(300 * TIME)), AnalysisRequest(), benches["bridge"])
 
 
 def test_a_wave_that_is_not_predicted_is_measured_all_the_same(capture, benches):
     path = capture(TIME, np.sin(2 * np.pi * 50 * TIME))
-    found = analyse(path, Question(("regulator.voltage",)), benches["bridge"])
+    found = analyse(path, AnalysisRequest(("regulator.voltage",)), benches["bridge"])
     assert (found.comparisons, found.explanations) == ([], [])
     assert found.first.wave.measures["rms"].value == pytest.approx(math.sqrt(0.5), rel=1e-3)
 
@@ -155,7 +154,7 @@ def test_likelihoods_are_parts_of_one(benches):
 def test_a_right_shape_of_a_wrong_size_is_said_to_be_that(capture, benches):
     bench = benches["reservoir"]
     path = capture(TIME, 1.37 * trace(bench, "mains.current"))
-    found = analyse(path, Question(("mains.current",), mains=MAINS), bench)
+    found = analyse(path, AnalysisRequest(("mains.current",), mains=MAINS), bench)
     assert causes(found)[0] == "the shape is right, the size 1.37 times what it should be"
 
 

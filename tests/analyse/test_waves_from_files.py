@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import fft, signal
 
-from benchmon.analyse import Question, analyse
-from benchmon.analyse.wave import measure_wave
-from benchmon.bench.values import parse_accuracy
+from benchmon.analyse import AnalysisRequest, analyse
+from benchmon.bench.fields import parse_accuracy
 from benchmon.errors import BadInput, DataFileError
+from benchmon.signals.captured_wave import measure_wave
 
 TIME = np.arange(20_000) / 100_000.0 - 0.0417
 ANGLE = 2 * np.pi * 50 * TIME + 0.9
@@ -139,10 +139,10 @@ def test_the_scope_s_accuracy_is_added():
 def test_known_frequency_makes_one_period_enough(capture):
     time = np.arange(1000) / 50_000.0
     path = capture(time, np.abs(np.sin(2 * np.pi * 50 * time)))
-    told = values(analyse(path, Question(frequency=50.0)).first.wave)
+    told = values(analyse(path, AnalysisRequest(frequency=50.0)).first.wave)
     assert told["mean"] == pytest.approx(2 / math.pi, rel=1e-3)
     with pytest.raises(DataFileError, match="less than one period"):
-        analyse(path, Question(frequency=20.0))
+        analyse(path, AnalysisRequest(frequency=20.0))
 
 
 def changing(time):
@@ -206,13 +206,13 @@ def test_no_power_of_two_points_or_two_frequencies(capture):
     twice = capture(TIME, np.abs(np.sin(ANGLE)), np.sin(ANGLE), head="t (s),u (V),i (A)")
     assert analyse(twice).power == {}
     path = capture(TIME, np.sin(ANGLE), np.sin(ANGLE), head="t (s),u (V),i (A)")
-    assert analyse(path, Question(("output.voltage", "mains.current"))).power == {}
-    assert analyse(path, Question(("mains.voltage", "mains.current"))).power
+    assert analyse(path, AnalysisRequest(("output.voltage", "mains.current"))).power == {}
+    assert analyse(path, AnalysisRequest(("mains.voltage", "mains.current"))).power
 
 
 def test_line_current_is_held_against_class_a(capture):
     amperes = 5 * np.sin(ANGLE) + 3.0 * math.sqrt(2) * np.sin(3 * ANGLE)
-    found = analyse(capture(TIME, amperes), Question(("mains.current",)))
+    found = analyse(capture(TIME, amperes), AnalysisRequest(("mains.current",)))
     broken = [limit.order for limit in found.limits if not limit.ok]
     assert broken == [3]
     assert analyse(capture(TIME, amperes)).limits == []
@@ -223,14 +223,14 @@ def test_line_current_is_held_against_class_a(capture):
     [("10", 10, "V"), ("10:1", 10, "V"), ("1:10", 0.1, "V"), ("100x", 100, "V"), ("100 mV/A", 10, "A")],
 )
 def test_probes_and_clamps(capture, probe, factor, unit):
-    found = analyse(capture(TIME, np.sin(ANGLE), head="t (s),CH1 (V)"), Question(probes=(probe,))).first
+    found = analyse(capture(TIME, np.sin(ANGLE), head="t (s),CH1 (V)"), AnalysisRequest(probes=(probe,))).first
     assert found.wave.measures["peak"].value == pytest.approx(factor, rel=1e-5)
     assert found.unit == unit
 
 
 def test_columns_are_chosen_by_name(capture):
     path = capture(TIME, np.sin(ANGLE), 2 * np.sin(ANGLE), head="t (s),CH1 (V),CH2 (V)")
-    found = analyse(path, Question(("CH2=output.voltage.rms",), ("CH2=10", "CH1=2")))
+    found = analyse(path, AnalysisRequest(("CH2=output.voltage.rms",), ("CH2=10", "CH1=2")))
     assert (found.first.name, found.first.quantity) == ("CH2", "output.voltage")
     assert found.first.wave.measures["peak"].value == pytest.approx(20, rel=1e-5)
     assert found.columns[1].wave.measures["peak"].value == pytest.approx(2, rel=1e-5)
@@ -239,16 +239,16 @@ def test_columns_are_chosen_by_name(capture):
 @pytest.mark.parametrize(
     ("question", "reason"),
     [
-        (Question(("bogus",)), "no wave that can be captured"),
-        (Question(("transformer.temperature",)), "no wave that can be captured"),
-        (Question(("CH9=output.voltage",)), "no column 'CH9'"),
-        (Question(("mains.current",)), "no column left for it"),
-        (Question(("CH1=mains.current",)), "the column is in V"),
-        (Question(probes=("ten",)), "is no ratio"),
-        (Question(probes=("0",)), "between"),
-        (Question(probes=("5 mV/V",)), "is no ratio"),
-        (Question(probes=("CH7=10",)), "no column 'CH7'"),
-        (Question(accuracy="3 ohms"), "--accuracy.*not a voltage"),
+        (AnalysisRequest(("bogus",)), "no wave that can be captured"),
+        (AnalysisRequest(("transformer.temperature",)), "no wave that can be captured"),
+        (AnalysisRequest(("CH9=output.voltage",)), "no column 'CH9'"),
+        (AnalysisRequest(("mains.current",)), "no column left for it"),
+        (AnalysisRequest(("CH1=mains.current",)), "the column is in V"),
+        (AnalysisRequest(probes=("ten",)), "is no ratio"),
+        (AnalysisRequest(probes=("0",)), "between"),
+        (AnalysisRequest(probes=("5 mV/V",)), "is no ratio"),
+        (AnalysisRequest(probes=("CH7=10",)), "no column 'CH7'"),
+        (AnalysisRequest(accuracy="3 ohms"), "--accuracy.*not a voltage"),
     ],
 )
 def test_questions_that_do_not_fit_are_refused(capture, question, reason):

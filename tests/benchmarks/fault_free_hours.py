@@ -17,10 +17,8 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction import predict
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.result import Expected
-from benchmon.prediction.vicinity import SPACING, Vicinity
-from benchmon.quantities import is_temperature
+from benchmon.prediction.operating_point import SPACING, OperatingGrid, OperatingPointPredictor
+from benchmon.quantities import Expected, is_temperature
 from support.faults.faulty_bench import drawn
 
 STEP = 0.2
@@ -104,7 +102,7 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
     """Return what each channel should read at the mains and air that the bench's own meters show."""
     names = {channel.quantity: channel for channel in bench.channel}
     mains, air = names["mains.voltage.rms"], names["ambient.temperature"]
-    follower = Follower(bench, mains.accuracy)
+    follower = OperatingPointPredictor(bench, mains.accuracy)
     volts, kelvins = read[mains.name], read[air.name]
     near = vicinities(follower, volts, kelvins)
     found: dict[str, list[Any]] = {}
@@ -122,11 +120,13 @@ def expectations(bench: Bench, read: dict[str, np.ndarray[Any, Any]]) -> dict[st
     return found
 
 
-Vicinities = list[tuple[Vicinity, np.ndarray[Any, Any]]]
+Vicinities = list[tuple[OperatingGrid, np.ndarray[Any, Any]]]
 """Predictions around states, each with the readings (k,) that it holds for."""
 
 
-def vicinities(follower: Follower, volts: np.ndarray[Any, Any], kelvins: np.ndarray[Any, Any]) -> Vicinities:
+def vicinities(
+    follower: OperatingPointPredictor, volts: np.ndarray[Any, Any], kelvins: np.ndarray[Any, Any]
+) -> Vicinities:
     """Return the follower's predictions around each state, and where in `volts` and `kelvins` (n,) it is met."""
     places = np.rint(np.log(volts / follower.bench.mains.voltage) / SPACING)
     states, which = np.unique(np.column_stack([places, np.floor(kelvins)]), axis=0, return_inverse=True)

@@ -33,12 +33,12 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from benchmon.bench import Bench, load_bench, read_bench
-from benchmon.instruments.far_end import TcpFarEnd
 from benchmon.instruments.registry import prepare
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
 from benchmon.prediction import predict
-from benchmon.prediction.diode import junction_of
+from benchmon.prediction.circuit.diode import junction_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.monte_carlo import monte_carlo
-from benchmon.prediction.parts import parts_of
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
 

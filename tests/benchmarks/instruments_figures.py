@@ -27,9 +27,9 @@ from pymodbus.client import ModbusTcpClient
 
 from benchmon.bench import Bench, read_bench
 from benchmon.instruments.acquisition import Acquisition
-from benchmon.instruments.far_end import TcpFarEnd
-from benchmon.instruments.reading import InstrumentNews, Reading
 from benchmon.instruments.registry import prepare
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.recorder import spawn_recorder
 from benchmon.session.follower import open_session_view
 from benchmon_simulated.scenarios import scenario_named

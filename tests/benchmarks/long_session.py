@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 
 from benchmon.bench import Bench, read_bench
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
+from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat
-from benchmon.session.session_file import SessionFile
-from benchmon.session.storing import Encoder, description
-from benchmon.watch.agreement import judgement_of
+from benchmon.session.writer import WritableFile
 from benchmon.watch.records import Event
+from benchmon.watch.verdict import judgement_of
 from benchmon_simulated.scenarios import scenario_named
 
 QUANTITIES = (
@@ -54,7 +54,7 @@ def write_session(path: Path, hours: float, channels: int = 12, rate: float = 5.
     """Write a session of so many hours, every channel read `rate` times a second; return the number of readings."""
     bench = bench_of(channels, 1.0 / rate)
     encoder, chance = Encoder(bench), np.random.default_rng(1)
-    file = SessionFile(path, list(description(bench, time.monotonic(), {})))
+    file = WritableFile(path, list(description(bench, time.monotonic(), {})))
     for minute in range(math.ceil(hours * 60)):
         records = [record for second in range(60) for record in _second(bench, 60 * minute + second, rate, chance)]
         file.commit([statement for record in records for statement in encoder.encode(record)])

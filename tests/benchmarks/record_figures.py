@@ -32,13 +32,13 @@ from termios import TIOCSWINSZ
 
 from long_session import QUANTITIES, bench_of, write_session
 
-from benchmon.instruments.far_end import TcpFarEnd
-from benchmon.instruments.reading import Reading
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.types import Reading
 from benchmon.recorder import recording as recording_module
 from benchmon.recorder import spawn_recorder
-from benchmon.recorder.stopping import Stop
+from benchmon.recorder.process import StopRequest
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RECENT_SECONDS, RecorderState
+from benchmon.session.records import RECENT_SECONDS, RecorderState
 from benchmon_simulated.scenarios import scenario_named
 
 ALL = "--all" in sys.argv
@@ -252,7 +252,7 @@ def soak_here(path: str, hours: float) -> float:
     """Run a soak in this process; return by how many MB it grew between its first quarter and its end."""
     clock = recording_module.time = FastTime()  # type: ignore[assignment]
     bench = bench_of(12, 0.2)
-    made = recording_module.Recording(bench, Path(path), Stop(), drivers=[])
+    made = recording_module.Recording(bench, Path(path), StopRequest(), drivers=[])
     made._expectations.start()
     made._understanding.start()
     chance, grown, steps = random.Random(1), 0.0, round(hours * 3600 * 5)

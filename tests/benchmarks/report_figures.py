@@ -22,8 +22,8 @@ import numpy as np
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.session.database import create
+from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat
-from benchmon.session.storing import Encoder, description
 from benchmon.watch.records import Judgement, Verdict
 from benchmon_simulated.scenarios import scenario_named
 

@@ -29,7 +29,7 @@ from termios import TIOCSWINSZ
 import pyte
 
 from benchmon.errors import BenchmonError
-from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
 from benchmon.quantities import UNITS
 from benchmon.session.follower import open_session_view
 from benchmon_simulated.scenarios import scenario_named

@@ -29,14 +29,13 @@ from fault_free_hours import COARSE, FINE, NOISE_PART, STEP, Hours, fault_free, 
 
 from benchmon.bench import Bench, Channel, load_bench
 from benchmon.prediction import predict
-from benchmon.prediction.result import Expected
-from benchmon.quantities import is_temperature
-from benchmon.watch.agreement import en_number
-from benchmon.watch.drifts import Drifts
-from benchmon.watch.explanation import NOTHING_WRONG, Explainer
-from benchmon.watch.fitting import fit_curve
-from benchmon.watch.heat import HeatLimits, HeatWatch
-from benchmon.watch.insight import Insight
+from benchmon.quantities import Expected, is_temperature
+from benchmon.watch.channel_history import ChannelHistory
+from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG, Explainer
+from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.heating.first_order_fit import fit_curve
+from benchmon.watch.heating.heating import HeatLimits, HeatWatch
+from benchmon.watch.verdict import en_number
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 from support.faults.catalogue_cases import NAMES, CatalogueCase, catalogue, catalogue_bench, sound_case
@@ -67,7 +66,7 @@ def false_alarms(seeds: range) -> None:
     for hour in seeds:
         name, bench = pairs[hour % len(pairs)]
         run = fault_free(bench, 3600.0, hour, COARSE if hour % 2 else FINE)
-        insight = Insight(bench)
+        insight = ChannelHistory(bench)
         insight.expect(predict(bench))
         rows = [
             (channel.name, run.read[channel.name].tolist(), run.expected[channel.name], ens(channel, run))
@@ -281,7 +280,7 @@ def rounds(bench: Bench, count: int) -> Iterator[tuple[float, list[tuple[str, fl
 def cost(readings: int) -> None:
     """Measure time and memory a reading of the whole watch at 32 channels, without prediction."""
     bench = many_channels()
-    insight = Insight(bench)
+    insight = ChannelHistory(bench)
     watch = Watch(bench.channel, insight)
     insight.expect(predict(bench))
     spent, peaks, done, next_look = 0.0, [], 0, readings // 10

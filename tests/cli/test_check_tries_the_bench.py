@@ -5,8 +5,8 @@ import threading
 
 import pytest
 
-from benchmon.cli import main
-from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.cli.main import main
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
 from support.far_ends.modbus import ModbusFarEnd, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
 from support.supplies import supply

@@ -8,8 +8,8 @@ import sys
 
 import pytest
 
-from benchmon.commands.keys import bench_sections, sections_as_text, sections_named
-from benchmon.commands.manual import page_names, page_text
+from benchmon.cli.keys import bench_sections, sections_as_text, sections_named
+from benchmon.cli.manual import page_names, page_text
 
 ESCAPE = "\x1b["
 

@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
+from benchmon.cli.new_bench.bench_text import TextSection, bench_text
 from benchmon.errors import BadInput
-from benchmon.instruments import ports
-from benchmon.instruments.ports import Port
+from benchmon.instruments import registry
 from benchmon.instruments.registry import prepare
-from benchmon.new_bench.bench_text import TextSection, bench_text
+from benchmon.instruments.types import Port
 from benchmon.prediction import predict
 
 
@@ -25,7 +25,7 @@ from benchmon.prediction import predict
 def found(monkeypatch):
     """The ports that are found; a test fills the list."""
     there = []
-    monkeypatch.setattr(ports, "find_ports", lambda _timeout: there)
+    monkeypatch.setattr(registry, "find_ports", lambda _timeout: there)
     return there
 
 

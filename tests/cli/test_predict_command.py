@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from benchmon.cli import main
+from benchmon.cli.main import main
 from support.supplies import supply
 
 BENCH = supply(
@@ -117,7 +117,7 @@ def test_control_codes_in_an_argument_reach_no_terminal(capsys):
 
 def test_help_and_version_import_no_screen_and_no_numbers():
     code = (
-        "import sys\nfrom benchmon.cli import main\n"
+        "import sys\nfrom benchmon.cli.main import main\n"
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
         "print(sorted({'textual', 'numpy', 'pyvisa', 'pydantic', 'serial'} & set(sys.modules)), file=sys.stderr)"
     )

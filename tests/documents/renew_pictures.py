@@ -23,7 +23,7 @@ from rich.terminal_theme import DEFAULT_TERMINAL_THEME, SVG_EXPORT_THEME
 from benchmon.errors import BenchmonError
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RECENT_SECONDS
+from benchmon.session.records import RECENT_SECONDS
 
 SIZE = (96, 28)
 FOLDER = Path(__file__).parents[2] / "simulated_instruments" / "benchmon_simulated" / "pictures"

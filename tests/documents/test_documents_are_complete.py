@@ -8,11 +8,11 @@ import click
 import pytest
 from pydantic import BaseModel
 
-from benchmon.bench import measuring, read_bench, supply
+from benchmon.bench import measurement, read_bench, supply
 from benchmon.bench.file import Bench
-from benchmon.cli import commands
-from benchmon.commands.keys import bench_sections, driver_sections
-from benchmon.commands.manual import page_names, page_text
+from benchmon.cli.keys import bench_sections, driver_sections
+from benchmon.cli.main import commands
+from benchmon.cli.manual import page_names, page_text
 from benchmon.instruments.registry import driver_names, keys_of, load_driver, prepare
 from benchmon.quantities import UNITS
 
@@ -65,7 +65,7 @@ def test_the_bench_file_page_lists_every_section():
         if section not in ("title", "source"):
             assert f"`[{section}]`" in PAGES["bench-file"] or f"`[[{section}]]`" in PAGES["bench-file"]
     assert len(set(keys_of_the_bench_file())) > 60
-    assert {supply.Mains, measuring.Channel} <= {
+    assert {supply.Mains, measurement.Channel} <= {
         m for f in Bench.model_fields.values() for m in models_of(f.annotation)
     }
 

@@ -4,9 +4,9 @@ import re
 from contextlib import contextmanager
 from pathlib import Path
 
-from benchmon.instruments.conformance import DriverConformance, Manner, Rig
-from benchmon.instruments.driver import DrivenChannel, InstrumentSettings
-from benchmon.instruments.far_end import TcpFarEnd
+from benchmon.instruments.testing.conformance import DriverConformance, Manner, Rig
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.types import DrivenChannel, InstrumentSettings
 
 TEXT = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 CODE = re.search(r"<!-- the driver -->\n```python\n(.*?)```", TEXT, re.DOTALL)[1]

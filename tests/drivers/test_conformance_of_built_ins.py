@@ -9,15 +9,16 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from benchmon.errors import BadInput
-from benchmon.instruments.conformance import DriverConformance, Manner, Rig
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.testing.conformance import DriverConformance, Manner, Rig
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
-from benchmon_drivers.hand import HandDriver
-from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
-from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
-from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon_drivers.manual import HandDriver
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
+from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
+from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.modbus import ModbusFarEnd, Unit
 

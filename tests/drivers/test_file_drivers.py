@@ -9,9 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import DrivenChannel
-from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
-from benchmon_drivers.growing_file import GrowingFile
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings, GrowingFile
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.receiving import heard
 

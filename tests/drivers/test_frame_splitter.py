@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon_drivers.frame_splitter import CHECKSUMS, FrameLayout, FrameSplitter
+from benchmon_drivers.serial.frames import CHECKSUMS, FrameLayout, FrameSplitter
 
 SYNC = b"\xaa\x55"
 layouts = st.builds(

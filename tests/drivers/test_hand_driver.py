@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput, InstrumentTimeout
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, InstrumentSettings
-from benchmon_drivers.hand import HandDriver
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon_drivers.manual import HandDriver
 
 
 def driver_of(unit="V", period=60.0, scale=1.0, **settings):

@@ -1,7 +1,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon_drivers.line_splitter import LONGEST_LINE, LineSplitter
+from benchmon_drivers.serial.lines import LONGEST_LINE, LineSplitter
 
 texts = st.lists(st.from_regex(rb"[0-9A-Za-z.+-][ -~]{0,20}", fullmatch=True), max_size=8)
 

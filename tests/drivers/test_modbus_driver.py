@@ -17,8 +17,8 @@ from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, M
 from pymodbus.server import ModbusTcpServer
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import DrivenChannel
-from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
 from support.far_ends.modbus import ModbusFarEnd, Unit, crc
 
 
@@ -271,7 +271,7 @@ def test_an_unplugged_instrument_is_lost_with_a_reason_and_read_again_when_it_re
 def test_the_library_s_log_does_not_end_up_on_the_terminal():
     script = """
 from benchmon.instruments.driver import DrivenChannel
-from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
 import socket
 server = socket.create_server(("127.0.0.1", 0))
 address = f"tcp://127.0.0.1:{server.getsockname()[1]}"

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon_drivers.modbus_registers import FORMATS, Place, blocks, length, reader
+from benchmon_drivers.modbus.registers import FORMATS, RegisterPlace, blocks, length, reader
 
 ORDERS = st.sampled_from(["big", "little"])
 
@@ -38,7 +38,7 @@ def test_too_few_or_too_many_registers_are_refused(registers):
 
 
 def place(key, register, count=1, unit=1, function="holding"):
-    return Place(key, unit, function, register, count)
+    return RegisterPlace(key, unit, function, register, count)
 
 
 def spans(found):

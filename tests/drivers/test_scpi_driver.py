@@ -11,9 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput, BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 
 IDENTITY = {b"*IDN?": b"Acme,Meter,1,1.0\n", b"SYST:ERR?": b'0,"No error"\n'}
 

@@ -15,10 +15,11 @@ from pyvisa.util import to_ieee_block
 
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError, BenchmonError, InstrumentError
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
 from benchmon.instruments.registry import prepare
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 from support.supplies import supply
 
 SAMPLES = 2000

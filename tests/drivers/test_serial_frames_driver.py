@@ -10,9 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BenchmonError, InstrumentTimeout
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
-from benchmon_drivers.serial_frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from support.far_ends.receiving import heard
 
 LAYOUT = {"sync": "AA 55", "length": 8, "checksum": "sum"}

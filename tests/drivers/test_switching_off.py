@@ -5,15 +5,16 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from benchmon.bench.values import KeyedError
+from benchmon.bench.fields import KeyedError
 from benchmon.errors import InstrumentError
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
-from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
-from benchmon_drivers.modbus_switch import CoilSettings
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings, ScpiSwitch
-from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
-from benchmon_drivers.serial_switch import LineSettings
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus.switch import CoilSettings
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
+from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon_drivers.serial.switch import LineSettings
 from support.far_ends.modbus import ModbusFarEnd, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
 from support.waiting import until

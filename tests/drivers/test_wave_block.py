@@ -13,17 +13,17 @@ from pydantic import ValidationError
 from pyvisa.util import from_ascii_block, from_ieee_block, to_ieee_block
 
 from benchmon.errors import BadReply
-from benchmon.instruments.reading import MOST_SAMPLES
+from benchmon.instruments.types import MOST_SAMPLES
 from benchmon.watch import records
-from benchmon_drivers.wave_block import LONGEST, Block
-from benchmon_drivers.wave_keys import WaveKeys
+from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
+from benchmon_drivers.scpi.waveform_format import WaveKeys
 
 FIXED = {"x_increment": 1e-4}
 
 
 def taken(whole, pieces=(), *, text=False):
     """Return the data of a block that comes in so many bytes at a time, asked for as a driver does."""
-    block = Block(text=text)
+    block = BlockReply(text=text)
     sizes = iter(pieces)
     at = 0
     while at < len(whole) and block.missing:
@@ -69,7 +69,7 @@ def test_what_is_no_block_is_said_to_be_none(reply, says):
 
 
 def test_what_comes_behind_a_block_must_be_its_end():
-    block = Block()
+    block = BlockReply()
     block.take(b"#15HELLO\r\n")
     assert block.data() == b"HELLO"
     block.take(b"x")

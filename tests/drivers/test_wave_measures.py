@@ -7,7 +7,7 @@ import pytest
 
 from benchmon.errors import BadReply
 from benchmon.quantities import UNITS
-from benchmon_drivers.wave_measures import Measured, is_of_shape, measure_of, unit_of_wave
+from benchmon.signals.quantity_measures import MeasuredWave, is_of_shape, measure_of, unit_of_wave
 
 TIMES = np.arange(4000) / 4000 * 0.1
 PHASE = 2 * np.pi * 50 * TIMES
@@ -15,7 +15,7 @@ RECTIFIED = 10 * np.abs(np.sin(PHASE))
 
 
 def reads(quantity, values, times=TIMES):
-    return measure_of(quantity)(Measured(times, values))
+    return measure_of(quantity)(MeasuredWave(times, values))
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,19 @@ import pytest
 
 from benchmon.errors import BadReply, InstrumentTimeout
 from benchmon.instruments.acquisition import Acquisition
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, Limits
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd, silence
-from benchmon.instruments.reading import InstrumentNews, Reading
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
-from benchmon_drivers.serial_lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon.instruments.driver import Driver
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.types import (
+    ChannelSettings,
+    DrivenChannel,
+    InstrumentNews,
+    InstrumentSettings,
+    Limits,
+    Reading,
+)
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
+from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 
 
 def meter(values, idn=b"Acme,Meter,1,1.0"):

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.errors import BadReply, BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings
+from benchmon.instruments.driver import Driver
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 
 MUTE = InstrumentTimeout("no answer")
 

@@ -4,11 +4,12 @@ from pathlib import Path
 import pytest
 import pyvisa_sim
 
-from benchmon.instruments import ports
+from benchmon.instruments import registry
 from benchmon.instruments.driver import Driver
-from benchmon.instruments.ports import Port, find_ports
-from benchmon_drivers import serial_lines
-from benchmon_drivers.visa_ports import find_visa
+from benchmon.instruments.registry import find_ports
+from benchmon.instruments.types import Port
+from benchmon_drivers.scpi.connection import find_visa
+from benchmon_drivers.serial import lines
 
 
 @pytest.fixture
@@ -22,8 +23,8 @@ def drivers(monkeypatch):
 
         return Looking
 
-    monkeypatch.setattr(ports, "driver_names", lambda: sorted(table))
-    monkeypatch.setattr(ports, "load_driver", load)
+    monkeypatch.setattr(registry, "driver_names", lambda: sorted(table))
+    monkeypatch.setattr(registry, "load_driver", load)
     return table
 
 
@@ -104,7 +105,7 @@ def test_serial_ports_are_listed_and_not_opened(monkeypatch):
     class Listed:
         device, description = "/dev/no-such-port", "USB\x1b[1m serial"
 
-    monkeypatch.setattr(serial_lines, "comports", lambda: [Listed])
+    monkeypatch.setattr(lines, "comports", lambda: [Listed])
     found = []
-    serial_lines.SerialLinesDriver.discover(found.append, 1.0, False)
+    lines.SerialLinesDriver.discover(found.append, 1.0, False)
     assert found == [Port("serial_lines", "/dev/no-such-port", description=r"USB\x1b[1m serial")]

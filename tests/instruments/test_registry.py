@@ -7,8 +7,9 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments import registry
-from benchmon.instruments.driver import Driver, InstrumentSettings, Limits
+from benchmon.instruments.driver import Driver
 from benchmon.instruments.registry import driver_names, load_driver, prepare
+from benchmon.instruments.types import InstrumentSettings, Limits
 from support.supplies import supply
 
 SUPPLY = supply("t")

@@ -4,9 +4,8 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.instruments.reading import Reading
-from benchmon.instruments.schedule import Schedule, Thinned, next_on_grid
-from benchmon.instruments.settings import Limits
+from benchmon.instruments.acquisition import Schedule, Thinned, next_on_grid
+from benchmon.instruments.types import Limits, Reading
 
 periods = st.floats(0.01, 100)
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.predict import solve
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, draw, plain

@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
-from benchmon.prediction.bulk_heat import warm_resistance
-from benchmon.prediction.ratings import check
+from benchmon.prediction.ratings.check import check
+from benchmon.prediction.thermal.rated_rise import warm_resistance
 from benchmon.standards import LOAD_RISE, TRANSFORMER_RISE
 from benchmon_simulated.scenarios import scenario_named
 

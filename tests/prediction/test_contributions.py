@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.prediction import predict
-from benchmon.prediction.contributions import MODEL, shares_of, with_another
+from benchmon.prediction.uncertainty import MODEL, shares_of, with_another
 from support.supplies import rated
 
 SIZES = st.lists(st.floats(0.0, 1e6), min_size=1, max_size=12)

@@ -12,9 +12,9 @@ from scipy.special import ive
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.blame import blame
-from benchmon.prediction.parts import parts_of
-from benchmon.prediction.predict import Solved, solve
+from benchmon.prediction.circuit.convergence import diagnose_convergence
+from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.predict import SolvedQuantities, solve
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, choke, current, draw_wild, plain, resistor
 
@@ -69,7 +69,7 @@ def test_extreme_yet_legal_values_are_predicted(kind, name):
         assert np.all(np.isfinite(trace))
 
 
-def solved_or_refused(bench: Bench) -> tuple[Solved | None, str]:
+def solved_or_refused(bench: Bench) -> tuple[SolvedQuantities | None, str]:
     try:
         return solve(bench, parts_of(bench)), ""
     except PredictionError as problem:
@@ -165,9 +165,9 @@ def test_where_no_single_part_is_to_blame_that_is_said(monkeypatch):
     def never(*_):
         raise NoSteadyState("none")
 
-    monkeypatch.setattr("benchmon.prediction.blame.solve_circuit", never)
+    monkeypatch.setattr("benchmon.prediction.circuit.convergence.solve_circuit", never)
     bench = plain(filter=[choke(0.1), capacitor(1e-3)])
-    assert "no single part is to blame" in blame(bench, parts_of(bench))
+    assert "no single part is to blame" in diagnose_convergence(bench, parts_of(bench))
 
 
 def test_a_measured_ambient_of_an_oven_is_refused():

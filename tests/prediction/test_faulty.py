@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.prediction.defects import Defects
-from benchmon.prediction.faulty import solve_faulty
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
+from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
 from support.circuits.kept import stepped
@@ -59,7 +59,7 @@ def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
         shorted_diodes=frozenset({fault["shorted"]} if "shorted" in fault else ()),
         reversed_windings=frozenset({fault["reversed"]} if "reversed" in fault else ()),
     )
-    found = solve_faulty(bench, parts_of(bench), defects).quantities
+    found = solve_fault_circuit(bench, parts_of(bench), defects).quantities
     largest = float(found["secondary.current.rms"][0])
     for quantity, value in stepped(bench, drawn, PERIODS).items():
         floor = 2e-4 * largest if quantity.startswith("diode") else 0.0
@@ -79,7 +79,7 @@ def test_without_defects_both_engines_agree(name):
     bench = load_bench(scenario_named(name).path)
     sound, by_diode = (
         solve(bench, parts_of(bench)).quantities,
-        solve_faulty(bench, parts_of(bench), Defects()).quantities,
+        solve_fault_circuit(bench, parts_of(bench), Defects()).quantities,
     )
     assert sound.keys() == by_diode.keys()
     for quantity, value in sound.items():
@@ -94,7 +94,7 @@ def test_leakage_inductance_and_chokes_agree_too():
     )
     sound, by_diode = (
         solve(bench, parts_of(bench)).quantities,
-        solve_faulty(bench, parts_of(bench), Defects()).quantities,
+        solve_fault_circuit(bench, parts_of(bench), Defects()).quantities,
     )
     for quantity in ("output.voltage.mean", "output.voltage.ripple", "secondary.current.rms", "mains.power.active"):
         assert by_diode[quantity] == pytest.approx(sound[quantity], rel=2e-3)
@@ -102,7 +102,7 @@ def test_leakage_inductance_and_chokes_agree_too():
 
 def test_a_missing_half_wave_halves_the_ripple_s_frequency():
     bench = load_bench(scenario_named("regulated").path)
-    found = solve_faulty(bench, parts_of(bench), Defects(open_diodes=frozenset({1}))).quantities
+    found = solve_fault_circuit(bench, parts_of(bench), Defects(open_diodes=frozenset({1}))).quantities
     assert found["output.voltage.frequency"] == pytest.approx(np.array([bench.mains.frequency]))
 
 
@@ -110,12 +110,12 @@ def test_variants_are_solved_alike():
     bench = load_bench(scenario_named("doubler").path)
     defects = Defects(shorted_diodes=frozenset({1}))
     parts = parts_of(bench).replaced({"diode.thermal_resistance": np.array([0.0])})
-    alone = solve_faulty(bench, parts, defects)
-    pair = solve_faulty(bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, near=alone)
+    alone = solve_fault_circuit(bench, parts, defects)
+    pair = solve_fault_circuit(bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, near=alone)
     for quantity, value in alone.quantities.items():
         assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity
     assert pair.quantities["mains.current.rms"][1] > 1.03 * pair.quantities["mains.current.rms"][0]
-    for quantity, value in solve_faulty(
+    for quantity, value in solve_fault_circuit(
         bench, parts.replaced({"mains.voltage": np.array([240.0])}), defects
     ).quantities.items():
         assert pair.quantities[quantity][1] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity

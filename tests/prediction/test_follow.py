@@ -10,8 +10,7 @@ import pytest
 from benchmon.bench import Accuracy
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.vicinity import SPACING
+from benchmon.prediction.operating_point import SPACING, OperatingPointPredictor
 from support.supplies import rated
 
 READINGS = (
@@ -25,7 +24,7 @@ READINGS = (
 
 @pytest.fixture(scope="module")
 def follower():
-    return Follower(rated())
+    return OperatingPointPredictor(rated())
 
 
 def test_without_measurements_it_is_the_bench_s_prediction(follower):
@@ -36,7 +35,7 @@ def test_without_measurements_it_is_the_bench_s_prediction(follower):
 @pytest.mark.parametrize("volts", [230.0, 215.3, 244.9])
 def test_the_terminals_have_the_measured_voltage(volts):
     weak = rated(mains={"source_resistance": "12 Ω"})
-    followed = Follower(weak).at(mains_voltage=volts)
+    followed = OperatingPointPredictor(weak).at(mains_voltage=volts)
     source = volts
     for _ in range(6):
         plain = predict(weak, mains_voltage=source)
@@ -49,7 +48,7 @@ def test_the_terminals_have_the_measured_voltage(volts):
 
 def test_without_source_resistance_it_is_predict():
     stiff = rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
-    followed = Follower(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
+    followed = OperatingPointPredictor(stiff).at(mains_voltage=236.0, ambient=31.0, load=20.0)
     plain = predict(stiff, mains_voltage=followed.mains_voltage, ambient=31.0, load=20.0)
     for name, expected in plain.quantities.items():
         if name != "mains.voltage.rms":
@@ -74,11 +73,11 @@ def test_a_trembling_reading_costs_nothing(follower):
 
 
 def test_steps_up_from_low_mains_and_back_do_not_depend_on_the_way():
-    walked = Follower(rated())
+    walked = OperatingPointPredictor(rated())
     volts = [20.0, 60.0, 115.0, 180.0, 229.0, 230.0, 231.0, 229.5, 100.0]
     for value in volts:
         followed = walked.at(mains_voltage=value)
-        fresh = Follower(rated()).at(mains_voltage=value)
+        fresh = OperatingPointPredictor(rated()).at(mains_voltage=value)
         for name in READINGS:
             wanted = fresh.quantities[name].value
             assert followed.quantities[name].value == pytest.approx(wanted, rel=2e-3, abs=1e-6), (value, name)
@@ -99,7 +98,7 @@ def test_ambient_shifts_temperatures(follower):
 
 
 def test_only_the_latest_predictions_are_kept():
-    few = Follower(rated(), keep=3)
+    few = OperatingPointPredictor(rated(), keep=3)
     first, *others, last = (few.at(mains_voltage=volts) for volts in (230.0, 231.0, 232.0, 233.0))
     assert few.at(mains_voltage=233.0) is last
     assert few.at(mains_voltage=231.0) is others[0]
@@ -120,7 +119,7 @@ def test_absurd_readings_are_refused(follower, changes):
 
 @pytest.mark.parametrize("mains", [180.0, 221.3, 230.0, 243.7])
 def test_what_lies_between_nodes_agrees_with_a_prediction_of_its_own(follower, mains):
-    own = Follower(rated()).at(mains, 25.0)
+    own = OperatingPointPredictor(rated()).at(mains, 25.0)
     for quantity in READINGS:
         found = follower.expected(quantity, own.mains_voltage, 25.0)
         assert found.value == pytest.approx(own.quantities[quantity].value, rel=5e-4), quantity
@@ -145,7 +144,7 @@ def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(follow
     name, accuracy = "output.voltage.mean", Accuracy(relative=0.01)
     bare = follower.expected(name, 230.0)
     slope = (follower.expected(name, 231.0).value - follower.expected(name, 229.0).value) / 2.0
-    found = Follower(rated(), accuracy).expected(name, 230.0)
+    found = OperatingPointPredictor(rated(), accuracy).expected(name, 230.0)
     assert found.value == pytest.approx(bare.value, rel=1e-6)
     assert found.uncertainty == pytest.approx(math.hypot(bare.uncertainty, slope * 2.3), rel=1e-3)
 
@@ -166,6 +165,6 @@ def test_an_unmeasured_mains_leaves_the_bench_s_own(follower):
 
 def test_a_load_that_is_set_is_predicted_as_it_is(bench):
     stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
-    followed, plain = Follower(stiff).at(load=20.009), predict(stiff, load=20.009)
+    followed, plain = OperatingPointPredictor(stiff).at(load=20.009), predict(stiff, load=20.009)
     current = "output.current.mean"
     assert followed.quantities[current].value == pytest.approx(plain.quantities[current].value, rel=1e-9)

@@ -9,12 +9,11 @@ import numpy as np
 import pytest
 
 from benchmon.prediction import predict
-from benchmon.prediction.inrush import core_inrush
-from benchmon.prediction.margins import above, below, fuse_heating, gate_i2t, headroom, windings_used
-from benchmon.prediction.ratings import check
-from benchmon.prediction.stored_energy import bleed_time
-from benchmon.prediction.stress import LOW, stress_of
-from benchmon.prediction.switch_on import switch_on
+from benchmon.prediction.ratings.check import check
+from benchmon.prediction.ratings.margins import above, below, fuse_heating, gate_i2t, headroom, windings_used
+from benchmon.prediction.ratings.stored_energy import bleed_time
+from benchmon.prediction.ratings.switch_on import core_inrush, switch_on
+from benchmon.prediction.ratings.worst_case import LOW, worst_case_of
 from support.supplies import CENTRE_TAPPED, RATED, rated
 
 
@@ -175,7 +174,7 @@ def test_a_regulator_needs_its_dropout_at_low_mains():
     assert not starved.ok
     assert starved.margin < 0.0
     # Out of regulation the output falls with the input; what counts is the output that was asked for.
-    stress = stress_of(rated(regulator=regulator.format(19, 4)))
+    stress = worst_case_of(rated(regulator=regulator.format(19, 4)))
     assert headroom(stress)[LOW] < 2.0 - 0.05
     hot = by_name(check(rated(regulator=regulator.format(5, 40))))["regulator junction temperature"]
     assert not hot.ok
@@ -192,10 +191,10 @@ def test_margins_of_limits_from_above_and_below():
 
 
 def test_a_fuse_bears_the_pulse_but_not_for_ever():
-    stress = stress_of(rated())
+    stress = worst_case_of(rated())
     pulse = stress.surge.first_half_cycle_i2t
     assert pulse <= fuse_heating(stress) <= stress.surge.surge_i2t
-    slow = stress_of(
+    slow = worst_case_of(
         rated(filter=['kind = "capacitor"\ncapacitance = "0.5 F"'], fuse='rating = "20 A"\nspeed = "fast"')
     )
     # A long, weak surge is carried by a fuse that carries more than it for ever.

@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.special import wrightomega
 
-from benchmon.prediction.switch_on import switch_on
+from benchmon.prediction.ratings.switch_on import switch_on
 from support.supplies import CENTRE_TAPPED, rated
 
 THERMAL = 1.7 * 8.617333262e-5 * 298.15

@@ -14,8 +14,8 @@ from support.circuits.drawn import capacitor, choke, draw, plain
 uncertainties = pytest.importorskip("uncertainties")
 
 from benchmon.prediction import predict  # noqa: E402
-from benchmon.prediction.allowances import MODEL_FLOOR, allowances_of  # noqa: E402
-from benchmon.prediction.parts import parts_of  # noqa: E402
+from benchmon.prediction.circuit.parts import parts_of  # noqa: E402
+from benchmon.prediction.uncertainty import MODEL_FLOOR, input_uncertainties_of  # noqa: E402
 
 TOLERANCES = {"tolerance": 0.1}
 SUPPLY = plain(filter=[capacitor(4.7e-3, 0.05, **TOLERANCES)], mains={"tolerance": 0.06, "voltage_thd": 0.03})
@@ -46,7 +46,7 @@ def nominal(bench, part: str) -> float:
 
 def standard(bench) -> dict[str, float]:
     """The standard uncertainty that each part's allowance makes of its value."""
-    entries = allowances_of(bench, parts_of(bench), mains_is_measured=False)
+    entries = input_uncertainties_of(bench, parts_of(bench), mains_is_measured=False)
     return {entry.part: entry.size * (nominal(bench, entry.part) if entry.relative else 1.0) for entry in entries}
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchmon.errors import BadInput, DataFileError
 from benchmon.prediction import predict
-from benchmon.prediction.waveform import measure, measure_power
+from benchmon.signals.measures import measure, measure_power
 from support.supplies import rated
 
 TURN = 2 * np.pi

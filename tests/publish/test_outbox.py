@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from benchmon.publish.outbox import Outbox
+from benchmon.publish.queue import PublishQueue
 
 
 class Client:
@@ -37,7 +37,7 @@ def client():
 
 @pytest.fixture
 def outbox(client):
-    return Outbox(client, "lab/bench")
+    return PublishQueue(client, "lab/bench")
 
 
 def test_nothing_goes_out_before_the_broker_is_there(client, outbox):

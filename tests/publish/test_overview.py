@@ -7,11 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.publish.broker import read_broker
-from benchmon.publish.overview import SILENT_AFTER, Overview
+from benchmon.publish.lab import SILENT_AFTER, Overview, count_in_words, overview_as_text
 from benchmon.publish.topics import BenchState, read_state
-from benchmon.publish.wording import count_in_words, overview_as_text
-from benchmon.screen.benches.app import BenchesApp
-from benchmon.watch.glance import Level
+from benchmon.screen.lab_app import LabApp
+from benchmon.watch.status import Level
 
 
 class Clock:
@@ -150,7 +149,7 @@ async def test_the_screen_shows_all_benches_the_worst_first(overview, clock, siz
     for number in range(30):
         say(overview, f"{number:02}")
     say(overview, "hot", Level.DANGER, tripped=["load"], title="Bench by the window [b]bold[/b]")
-    app = BenchesApp(overview)
+    app = LabApp(overview)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         text = shown(app)
@@ -173,14 +172,14 @@ async def test_the_screen_shows_all_benches_the_worst_first(overview, clock, siz
 
 async def test_ascii_alone(overview):
     say(overview, "a", Level.DANGER, sentence="Load at 201 °C ± 2 K", title="Prüfstand")
-    app = BenchesApp(overview, ascii_only=True)
+    app = LabApp(overview, ascii_only=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert shown(app).isascii()
 
 
 async def test_a_hundred_benches_are_all_there(overview):
-    app = BenchesApp(overview)
+    app = LabApp(overview)
     async with app.run_test(size=(120, 40)) as pilot:
         for number in range(100):
             say(overview, f"{number:03}")

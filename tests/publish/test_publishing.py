@@ -14,14 +14,14 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.publish.broker import connect, leave, new_client, read_broker
-from benchmon.publish.overview import Overview
-from benchmon.publish.process import start_publisher
+from benchmon.publish.lab import Overview
+from benchmon.publish.publisher import start_publisher
 from benchmon.publish.topics import bench_name
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
+from benchmon.watch.verdict import judgement_of
 from support.supplies import supply
 from support.waiting import until
 

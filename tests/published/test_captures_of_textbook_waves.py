@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 
 TIME = np.arange(20_000) / 100_000.0 - 0.0333
 ANGLE = 2 * math.pi * 50 * TIME + 0.4

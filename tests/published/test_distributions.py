@@ -7,15 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.prediction.allowances import Allowance
-from benchmon.prediction.contributions import shares_of
 from benchmon.prediction.monte_carlo import deviates_of, spread_of
+from benchmon.prediction.uncertainty import InputUncertainty, shares_of
 
 
 @pytest.mark.parametrize(("rectangular", "half_width"), [(False, 3.92), (True, 3.879407)])
 def test_sum_of_four_inputs_of_unit_deviation(rectangular, half_width):
     """JCGM 101:2008, 9.2.2 and 9.2.3: normal and rectangular inputs; 1.7 of a rectangular one is its half width √3."""
-    inputs = [Allowance(f"x{index}", f"X{index}", 1.0, rectangular=rectangular) for index in range(4)]
+    inputs = [InputUncertainty(f"x{index}", f"X{index}", 1.0, rectangular=rectangular) for index in range(4)]
     draws = deviates_of(np.random.default_rng(2008), inputs, 400_000)
     found = spread_of(draws.sum(axis=1), "")
     assert found.mean == pytest.approx(0.0, abs=0.02)

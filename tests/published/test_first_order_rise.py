@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from benchmon.watch.fitting import fit_curve
+from benchmon.watch.heating.first_order_fit import fit_curve
 
 # NIST StRD, nonlinear regression, Misra1a: y = b1(1 − exp(−b2·x)), the shape of a first-order temperature rise.
 Y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78]

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from scipy.special import lambertw, wrightomega
 
 from benchmon.errors import PredictionError
-from benchmon.prediction.diode import Junction, conduct, fit_forward, forward_voltage, wright_omega
-from benchmon.prediction.heat import ntc_resistance, ntc_temperature
-from benchmon.prediction.parts import Parts, parts_of
+from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct, fit_forward, forward_voltage, wright_omega
+from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.predict import solve
+from benchmon.prediction.thermal.equilibrium import ntc_resistance, ntc_temperature
 from support.circuits.drawn import capacitor, plain, resistor
 
 BOLTZMANN, CHARGE = 1.380649e-23, 1.602176634e-19
@@ -45,7 +45,7 @@ def test_an_ntc_settles_where_it_gives_off_what_the_current_brings(r25, beta, di
 
 def test_the_thermal_voltage_at_25_celsius():
     # kT/q with the exact constants of the SI (2019): 25.693 mV.
-    _, thermal = Junction(np.array([1e-9]), np.array([1.0]), np.array([0.0])).at(np.array([25.0]))
+    _, thermal = DiodeCharacteristic(np.array([1e-9]), np.array([1.0]), np.array([0.0])).at(np.array([25.0]))
     assert float(thermal[0]) == pytest.approx(0.0256926, rel=1e-5)
 
 
@@ -62,7 +62,7 @@ def test_an_ideal_diode_gains_59_millivolts_a_decade():
 @pytest.mark.parametrize("amperes", [0.01, 1.0])
 def test_the_forward_drop_of_silicon_falls_by_2_millivolts_a_kelvin(celsius, amperes):
     # For silicon, from memory.
-    junction = Junction(np.array(1e-9), np.array(1.8), np.array(0.02))
+    junction = DiodeCharacteristic(np.array(1e-9), np.array(1.8), np.array(0.02))
 
     def drop(temperature: float) -> float:
         saturation, thermal = junction.at(np.array(temperature))

@@ -7,12 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
-from benchmon.instruments.driver import DrivenChannel
-from benchmon.instruments.far_end import TcpFarEnd
-from benchmon_drivers.modbus import ModbusChannel, ModbusDriver, ModbusSettings
-from benchmon_drivers.modbus_line import EXCEPTIONS
-from benchmon_drivers.replies import scpi_number
-from benchmon_drivers.scpi import ScpiChannel, ScpiDriver, ScpiSettings
+from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.modbus.connection import EXCEPTIONS
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.number_parsing import scpi_number
+from benchmon_drivers.scpi.driver import ScpiDriver
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 from support.far_ends.modbus import ModbusFarEnd, Unit
 
 

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from benchmon.watch.agreement import en_number, verdict_of
 from benchmon.watch.records import Verdict
+from benchmon.watch.verdict import en_number, verdict_of
 
 
 def test_en_number_of_iso_13528():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchmon.watch.statistics import MovingAverage
+from benchmon.watch.drift.blocks import MovingAverage
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4, "EWMA control charts".
 DATA = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5]

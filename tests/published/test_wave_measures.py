@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.prediction.limits_61000_3_2 import compare_with_limits, limit_of
-from benchmon.prediction.waveform import measure, measure_power
+from benchmon.signals.harmonic_limits import compare_with_limits, limit_of
+from benchmon.signals.measures import measure, measure_power
 
 FREQUENCY = 50.0
 TIME = 0.0123 + np.arange(40_000) / 200_000.0

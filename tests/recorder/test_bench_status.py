@@ -7,12 +7,12 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.recorder import record, spawn_recorder
-from benchmon.recorder.bench_status import StatusRecorder
-from benchmon.screen.picture import Picture
+from benchmon.recorder.storage_filter import StatusRecorder
+from benchmon.screen.session_state import SessionState
 from benchmon.session.follower import open_session_view
-from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
 from benchmon.watch.status import Finding, Level
+from benchmon.watch.verdict import judgement_of
 from support.waiting import until
 
 
@@ -62,12 +62,12 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
     (tmp_path / "bench.toml").write_text(bench_text, encoding="utf-8")
     recorder = spawn_recorder(tmp_path / "bench.toml", tmp_path / "a.benchmon")
     early = open_session_view(recorder.path)
-    first = Picture(early.info)
+    first = SessionState(early.info)
     pairs = []
 
     def both_see(level):
         late = open_session_view(recorder.path, recent=0.2)
-        second = Picture(late.info)
+        second = SessionState(late.info)
         former, latter = early.poll(), late.poll()
         first.take(former, live=True)
         second.take(latter, live=True)

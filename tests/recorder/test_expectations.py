@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.prediction.result import Expected, Prediction, Waveforms
-from benchmon.prediction.vicinity import SPACING, Vicinity
-from benchmon.recorder import expectations
+from benchmon.prediction.operating_point import SPACING, OperatingGrid
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
+from benchmon.recorder import predictor
 from benchmon.watch import expectation
 from benchmon.watch.conditions import Conditions, MeasuredConditions
 
@@ -45,7 +46,7 @@ def asked(monkeypatch):
             nodes = [230.0] if mains is None else [mains * np.exp(step * SPACING) for step in (-1, 0, 1)]
             row = tuple(predict(volts, load) for volts in nodes)
             air = None if ambient is None else int(ambient)
-            return Vicinity((row,) if air is None else (row, row), mains, air, self.accuracy)
+            return OperatingGrid((row,) if air is None else (row, row), mains, air, self.accuracy)
 
     monkeypatch.setattr(expectation, "Follower", FakeFollower)
     return calls
@@ -55,7 +56,7 @@ def asked(monkeypatch):
 def world(asked, bench_text):  # noqa: ARG001 - it stands in for the prediction
     """Return the expectations of a bench, started, and its channels."""
     bench = read_bench(bench_text)
-    expected = expectations.Expectations(bench)
+    expected = predictor.Expectations(bench)
     expected.start()
     yield expected, {channel.name: channel for channel in bench.channel}
     expected.stop()

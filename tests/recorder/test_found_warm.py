@@ -8,7 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 from benchmon.watch.conditions import MeasuredConditions
 
 TAU, AMBIENT, SETTLED = 100.0, 25.0, 75.0

@@ -7,12 +7,12 @@ from benchmon.event_kinds import EventKind
 from benchmon.recorder import record
 from benchmon.report.export import export
 from benchmon.report.logged_readings import read_readings
-from benchmon.report.recorded import RecordedSession
 from benchmon.report.reevaluate import assess
-from benchmon.report.rejudged import Rejudged
+from benchmon.report.reevaluated_session import Rejudged
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.follower import open_session_view
-from benchmon.watch.agreement import verdict_of
 from benchmon.watch.records import Flag, Verdict
+from benchmon.watch.verdict import verdict_of
 
 SECONDS = 9.0
 WARM_DIODE = '[diode]\nthermal_resistance = "20 K/W"\nthermal_time_constant = "60 s"\n'

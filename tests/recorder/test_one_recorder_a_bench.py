@@ -14,8 +14,9 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
 from benchmon.recorder import record
-from benchmon.recorder.life_sign import LifeSign
-from benchmon.session.beacon import (
+from benchmon.recorder.heartbeat import HeartbeatWriter
+from benchmon.session.follower import open_session_view
+from benchmon.session.recorder_lock import (
     Beacon,
     ask_by_signal,
     beacon_path,
@@ -24,14 +25,13 @@ from benchmon.session.beacon import (
     read_beacon,
     running_recorders,
 )
-from benchmon.session.follower import open_session_view
 from support.waiting import until
 
 CLAIM = """
 import sys, time
 from pathlib import Path
 from benchmon.bench import read_bench
-from benchmon.session.beacon import Beacon
+from benchmon.session.recorder_lock import Beacon
 beacon = Beacon(read_bench(Path(sys.argv[1]).read_text()), Path("/tmp/invented.benchmon"))
 print("claimed", flush=True)
 time.sleep(60)
@@ -143,7 +143,7 @@ def test_a_beacon_that_was_removed_is_set_up_again(tmp_path, bench):
 
 
 def test_a_watch_that_stands_still_is_not_spoken_for(tmp_path, bench):
-    sign = LifeSign(bench, tmp_path / "a.benchmon")
+    sign = HeartbeatWriter(bench, tmp_path / "a.benchmon")
     sign.beat(5.0, "")
     until(lambda: read_beacon(beacon_path(bench)).time == 5.0)
     assert read_beacon(beacon_path(bench)).is_recent
@@ -160,7 +160,7 @@ def test_a_halted_terminal_halts_no_watch(tmp_path, bench, monkeypatch):
             os.write(writer, b"x" * 4096)
     os.set_blocking(writer, True)
     monkeypatch.setattr("sys.stderr", full)
-    sign = LifeSign(bench, tmp_path / "a.benchmon")
+    sign = HeartbeatWriter(bench, tmp_path / "a.benchmon")
     sign.beat(1.0, "the disk is full")
     sign.beat(2.0, "")
     monkeypatch.undo()

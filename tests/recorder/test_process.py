@@ -16,7 +16,7 @@ from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from support.waiting import until
 
 

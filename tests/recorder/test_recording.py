@@ -9,7 +9,7 @@ from benchmon.bench import load_bench, read_bench
 from benchmon.errors import BadInput, BenchFileError, RecorderError, SessionFileError
 from benchmon.recorder import record, recording, spawn_recorder, summary_text
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon.watch.records import Flag, Verdict
 from support.waiting import until
 

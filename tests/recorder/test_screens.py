@@ -16,10 +16,10 @@ import pytest
 
 from benchmon.errors import RecorderError
 from benchmon.recorder import spawn_recorder
-from benchmon.session.beacon import running_recorders
 from benchmon.session.follower import open_session_view
-from benchmon.session.places import latest_session
-from benchmon.session.view import RecorderState
+from benchmon.session.recorder_lock import running_recorders
+from benchmon.session.records import RecorderState
+from benchmon.session.session_files import latest_session
 from support.waiting import until
 
 BENCHMON = [sys.executable, "-m", "benchmon"]

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.prediction.follow import Follower
+from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.recorder import spawn_recorder
-from benchmon.recorder.settled_predictions import SettledPredictions
-from benchmon.screen.picture import Picture
+from benchmon.recorder.predictor import SettledPredictions
+from benchmon.screen.session_state import SessionState
 from benchmon.session.follower import open_session_view
-from benchmon.session.predictions import SettledPrediction, StepPrediction
+from benchmon.session.records import SettledPrediction, StepPrediction
 from benchmon.session.replay import ReplayView
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan
@@ -56,7 +56,7 @@ def settle(predictions, bench, now, measured, count):
 def test_it_predicts_for_what_is_measured_and_for_every_step(predictions, planned):
     found = settle(predictions, planned, 1.0, Conditions(230.0, 21.0), 3)
     assert {number: one.problem for number, one in found.items()} == {0: "", 1: "", 2: ""}
-    follower = Follower(planned)
+    follower = OperatingPointPredictor(planned)
     mains = found[0].prediction.mains_voltage
     assert mains == pytest.approx(230.0, rel=0.003)
     volts = "output.voltage.mean"
@@ -86,7 +86,7 @@ def test_another_bench_is_predicted_from_the_beginning(predictions, planned):
     found = settle(predictions, edited, 2.0, Conditions(230.0, 21.0), 3)
     amperes = "output.current.mean"
     assert found[0].prediction.quantities[amperes].value == pytest.approx(
-        Follower(edited).at(230.0, 20.0).quantities[amperes].value, rel=0.01
+        OperatingPointPredictor(edited).at(230.0, 20.0).quantities[amperes].value, rel=0.01
     )
 
 
@@ -104,7 +104,7 @@ def test_a_session_holds_them_for_every_reader(tmp_path, bench_text, meter):  # 
     (tmp_path / "bench.toml").write_text(bench_text + PLAN, encoding="utf-8")
     recorder = spawn_recorder(tmp_path / "bench.toml", tmp_path / "a.benchmon")
     view = open_session_view(recorder.path)
-    early = Picture(view.info, live=True)
+    early = SessionState(view.info, live=True)
 
     def knows_all():
         early.take(view.poll(), live=True)
@@ -116,7 +116,7 @@ def test_a_session_holds_them_for_every_reader(tmp_path, bench_text, meter):  # 
         recorder.stop()
     end = early.now + 60.0
     for late in (open_session_view(recorder.path, recent=1.0), ReplayView(recorder.path, 0.0, start=end)):
-        picture = Picture(late.info)
+        picture = SessionState(late.info)
         picture.take(late.poll(), live=False)
         assert picture.settled == early.settled
         assert picture.steps == early.steps

@@ -8,11 +8,13 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
-from benchmon.instruments.driver import ChannelSettings, DrivenChannel, Driver, InstrumentSettings, SwitchSettings
+from benchmon.instruments.driver import Driver
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
-from benchmon.recorder.messengers import Messengers
+from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
-from benchmon.watch.glance import Level, glance
+from benchmon.watch.status import Level
+from benchmon.watch.status_wording import status_line
 from support.far_ends.modbus import ModbusFarEnd, Unit
 from support.waiting import until
 
@@ -96,7 +98,7 @@ class Seen:
 
     def glance(self):
         told = [event for event in self.events if event.kind in SWITCHINGS]
-        return glance(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
+        return status_line(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
 
 
 def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, bench_with):
@@ -337,7 +339,7 @@ class Hanging(Driver):
 
 def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying():
     driver = Hanging()
-    messengers = Messengers(driver)
+    messengers = SwitchOffAttempts(driver)
     messengers.send()
     until(lambda: messengers.send_again() or messengers.was_told, 8)
     assert messengers.last == "clack"
@@ -358,7 +360,7 @@ class SlowToTell(Hanging):
 
 def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver = SlowToTell()
-    messengers = Messengers(driver)
+    messengers = SwitchOffAttempts(driver)
     messengers.send()
     until(lambda: messengers.last == "clack")
     assert not messengers.was_told

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.recorder.thinning import WavesToKeep, tells_the_same
+from benchmon.recorder.storage_filter import WavesToKeep, tells_the_same
 from benchmon.watch.records import Forecast, Waveform
 
 RISING = Forecast("case", 100.0, "rising", 0.05, 85.0, 2.0, 400.0, 300.0, math.inf)

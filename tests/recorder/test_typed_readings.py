@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import read_bench
-from benchmon.cli import main
+from benchmon.cli.main import main
 from benchmon.errors import BadInput
 from benchmon.recorder import record
+from benchmon.session.client import TypedReading, read_request
 from benchmon.session.follower import open_session_view
-from benchmon.session.typed_reading import TypedReading, read_request
 from benchmon.watch.records import Flag
 from support.waiting import until
 
@@ -134,9 +134,9 @@ def test_a_time_ahead_of_the_recorder_s_is_now(tmp_path, bench_text):
 
 
 def test_what_was_seen_long_ago_is_refused():
-    from benchmon.recorder.typing_in import take_typed  # noqa: PLC0415  an hour would be too long to wait for
+    from benchmon.recorder.operator_requests import enter_manual  # noqa: PLC0415  an hour would be too long to wait for
 
-    event = take_typed(None, TypedReading("x", "1 V", 10.0).text, time.monotonic(), 700.0)
+    event = enter_manual(None, TypedReading("x", "1 V", 10.0).text, time.monotonic(), 700.0)
     assert event.kind == "refused"
     assert "was seen 690 s ago" in event.message
 

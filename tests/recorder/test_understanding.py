@@ -7,8 +7,8 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
-from benchmon.recorder.understanding import Understanding
-from benchmon.watch.explanation import Explainer
+from benchmon.recorder.diagnosis_thread import DiagnosisService
+from benchmon.watch.diagnosis.diagnosis import Explainer
 from benchmon.watch.records import Event, Explanations
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -19,7 +19,7 @@ PREDICTION = predict(BENCH, mains_voltage=230.0)
 
 @pytest.fixture
 def understanding():
-    made = Understanding(BENCH)
+    made = DiagnosisService(BENCH)
     made.start()
     made.expect(PREDICTION, None)
     yield made
@@ -95,7 +95,7 @@ def test_nothing_is_explained_while_verdicts_change(understanding):
 
 def test_stopping_ends_the_thread():
     before = set(threading.enumerate())
-    made = Understanding(BENCH)
+    made = DiagnosisService(BENCH)
     made.start()
     assert set(threading.enumerate()) - before
     made.stop(5.0)

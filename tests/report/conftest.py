@@ -8,14 +8,15 @@ import pytest
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
-from benchmon.prediction.follow import Follower
-from benchmon.prediction.ratings import check
-from benchmon.prediction.result import Expected
-from benchmon.report import comparison, findings
-from benchmon.report import report as reporting
+from benchmon.prediction.operating_point import OperatingPointPredictor
+from benchmon.prediction.ratings.check import check
+from benchmon.quantities import Expected
+from benchmon.report import evaluation
+from benchmon.report.comparison import comparison
+from benchmon.report.sections import report as reporting
 from benchmon.session.database import create
+from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat, Identity, Settings
-from benchmon.session.storing import Encoder, description
 from benchmon.watch.records import Event
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -67,8 +68,8 @@ def _each_bench_is_solved_once(monkeypatch, solved):
         return asked
 
     monkeypatch.setattr(reporting, "check", once(check))
-    monkeypatch.setattr(findings, "Follower", once(Follower))
-    monkeypatch.setattr(comparison, "Follower", once(Follower))
+    monkeypatch.setattr(evaluation, "OperatingPointPredictor", once(OperatingPointPredictor))
+    monkeypatch.setattr(comparison, "OperatingPointPredictor", once(OperatingPointPredictor))
 
 
 def as_it_is(_channel, _now, value):

@@ -9,15 +9,15 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.errors import BadInput
-from benchmon.report.comparison import compare, supply_of
-from benchmon.report.comparison_document import comparison_as_text, comparison_document
-from benchmon.report.document import Picture, Table
-from benchmon.report.key_figures import key_figures, topology_remarks
-from benchmon.report.page import as_page
-from benchmon.report.recorded import RecordedSession
-from benchmon.report.wave_comparison import waves_section
+from benchmon.report.comparison.comparison import compare, supply_of
+from benchmon.report.comparison.key_figures import key_figures, topology_remarks
+from benchmon.report.comparison.output import comparison_as_text, comparison_document
+from benchmon.report.comparison.waveforms import wave_comparison_section
+from benchmon.report.document import DocumentFigure, Table
+from benchmon.report.html import as_page
+from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.records import Forecast, Waveform
 
 OUTPUT = "output.voltage.mean"
@@ -204,16 +204,16 @@ def test_captured_waves_are_laid_over_each_other(write_session):
         amperes = 2.0 * np.sin(angle) + 2.0 * third * np.sin(3 * angle)
         sessions.append(RecordedSession(write_session(name, more=[Waveform("mains current", 9.0, time, amperes, "A")])))
     found = compare(sessions)
-    section = waves_section(found)
+    section = wave_comparison_section(found)
     (table,) = [block for block in section.blocks if isinstance(block, Table)]
     # 2 A of amplitude are 1.414 A rms; the limit of order 3 is 2.30 A (IEC 61000-3-2 table 1, from memory).
     assert table.head == ("order", "A", "B", "class A limit")
     assert table.rows == (("1", "1.414 A", "1.414 A", "–"), ("3", "707.1 mA", "353.6 mA", "2.300 A"))
-    (picture,) = [block for block in section.blocks if isinstance(block, Picture)]
+    (picture,) = [block for block in section.blocks if isinstance(block, DocumentFigure)]
     assert "mains current" in picture.words
     text = as_page(comparison_document(found))
     assert "laid over each other by phase" in text
 
 
 def test_without_waves_a_comparison_says_nothing_of_them(write_session):
-    assert waves_section(compare([RecordedSession(write_session(name)) for name in ("a.db", "b.db")])) is None
+    assert wave_comparison_section(compare([RecordedSession(write_session(name)) for name in ("a.db", "b.db")])) is None

@@ -21,15 +21,15 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.errors import BadInput
 from benchmon.report import export as exports
-from benchmon.report import rows_out
+from benchmon.report.escaping import csv_cell, for_markdown, for_page
 from benchmon.report.export import export
+from benchmon.report.export import rows as rows_out
 from benchmon.report.logged_readings import read_readings
-from benchmon.report.plain_text import csv_cell, for_markdown, for_page
-from benchmon.report.recorded import RecordedSession
 from benchmon.report.reevaluate import assess
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
 

@@ -7,18 +7,18 @@ from contextlib import closing
 import pytest
 
 from benchmon.errors import BenchmonError, SessionFileError
-from benchmon.report import pictures, rows_out
-from benchmon.report.comparison import compare
-from benchmon.report.export import export
-from benchmon.report.recorded import RecordedSession
-from benchmon.report.report import report
-from benchmon.report.retelling import retell
+from benchmon.report import figures
+from benchmon.report.comparison.comparison import compare
+from benchmon.report.export import export, rows
+from benchmon.report.reevaluated_session import retell
+from benchmon.report.sections.report import report
+from benchmon.report.session_reader import RecordedSession
 
 
 @pytest.fixture
 def use(tmp_path, monkeypatch):
     """Return a function that does everything with a session that can be done after the test."""
-    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+    monkeypatch.setattr(figures, "can_draw", lambda: False)
     folder = tmp_path / "out"
     folder.mkdir()
 
@@ -73,7 +73,7 @@ def test_rows_that_make_no_sense_are_passed_over(write_session, use, statement, 
         do()
     assert "<h1>" in (use.folder / "r.html").read_text(encoding="utf-8")
     # How many rows are fetched at once makes no difference.
-    monkeypatch.setattr(rows_out, "AT_ONCE", 5)
+    monkeypatch.setattr(rows, "AT_ONCE", 5)
     export(RecordedSession(path), use.folder / "y.csv")
     assert (use.folder / "y.csv").read_bytes() == (use.folder / "x.csv").read_bytes()
 

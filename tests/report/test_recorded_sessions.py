@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchmon.errors import BadInput, SessionFileError
-from benchmon.report.recorded import RecordedSession
+from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Verdict, Waveform
 
 

@@ -4,17 +4,15 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.errors import BadInput, RecorderError
-from benchmon.report.recorded import RecordedSession
 from benchmon.report.reevaluate import Reevaluation
-from benchmon.report.rejudged import Rejudged, WhatIf
-from benchmon.report.retelling import retell, retelling_as_text
+from benchmon.report.reevaluated_session import Rejudged, WhatIf, retell, retelling_as_text
+from benchmon.report.session_reader import RecordedSession
 from benchmon.screen.replay_app import ReplayApp
 from benchmon.screen.widgets.key_bar import KeyBar
-from benchmon.session.player import Player
-from benchmon.session.replay import ReplayView
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
+from benchmon.session.replay import Player, ReplayView
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
 
 

@@ -10,14 +10,14 @@ from click.testing import CliRunner
 from markdown_it import MarkdownIt
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.errors import BadInput, SessionFileError
-from benchmon.prediction.ratings import check
-from benchmon.report import pictures
-from benchmon.report.findings import find
-from benchmon.report.margin_rows import measured_margins
-from benchmon.report.recorded import RecordedSession
-from benchmon.report.report import report
+from benchmon.prediction.ratings.check import check
+from benchmon.report import figures
+from benchmon.report.evaluation import find
+from benchmon.report.sections.report import report
+from benchmon.report.sections.result import measured_margins
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Verdict, Waveform
 
@@ -54,7 +54,7 @@ class Page(HTMLParser):
 @pytest.fixture
 def without_pictures(monkeypatch):
     """Draw nothing, as where matplotlib is missing: drawing takes most of a report's time."""
-    monkeypatch.setattr(pictures, "can_draw", lambda: False)
+    monkeypatch.setattr(figures, "can_draw", lambda: False)
 
 
 def page_of(session, tmp_path, name="report.html"):

@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from benchmon.screen.alarms import Alarm, Alarms
+from benchmon.screen.alarms import AlarmPanel, ShownAlarm
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon.watch.records import Event, Flag, Forecast
 from benchmon.watch.status import StatusWatch
 
@@ -203,19 +203,19 @@ async def test_a_switch_that_failed_is_the_gravest_alarm(app, bench, judge, read
 
 
 def test_an_alarm_ends_with_its_cause_and_comes_back_unseen(bench, judge):
-    alarms, watch, channels = Alarms(), StatusWatch(bench.info.bench), bench.info.bench.channel
+    alarms, watch, channels = AlarmPanel(), StatusWatch(bench.info.bench), bench.info.bench.channel
 
     def judged(now, *flags):
         watch.judgement(judge("transformer", 95.0, 60.0, time=now, flags=flags))
         alarms.update(watch.at(now).alarms, channels)
         return alarms.standing
 
-    assert judged(1.0, Flag.HOT) == (Alarm("hot", "transformer"),)
+    assert judged(1.0, Flag.HOT) == (ShownAlarm("hot", "transformer"),)
     alarms.acknowledge("transformer", 2.0)
-    assert judged(3.0, Flag.HOT) == (Alarm("hot", "transformer", acknowledged=True),)
+    assert judged(3.0, Flag.HOT) == (ShownAlarm("hot", "transformer", acknowledged=True),)
     assert judged(4.0) == ()
-    assert judged(5.0, Flag.HOT) == (Alarm("hot", "transformer"),)
-    assert judged(6.0, Flag.STALE) == (Alarm("not watched", "transformer"),)
+    assert judged(5.0, Flag.HOT) == (ShownAlarm("hot", "transformer"),)
+    assert judged(6.0, Flag.STALE) == (ShownAlarm("not watched", "transformer"),)
 
 
 async def test_a_course_that_surely_passes_the_limit_is_one(app, bench, read_screen):

@@ -9,7 +9,7 @@ import pytest
 from benchmon.errors import SessionFileError
 from benchmon.quantities import POINTS, UNITS
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon.watch.records import Event, Flag
 
 SIZES = [(80, 24), (120, 36)]

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from benchmon.quantities import UNITS
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.glyphs import HALVES, WHOLE, dots_wide, draw_glyph, lines_high
-from benchmon.screen.numbers import live_number, scale_of
+from benchmon.screen.lines.large_digits import HALVES, WHOLE, dots_wide, draw_glyph, lines_high
+from benchmon.screen.lines.numbers import live_number, scale_of
 from benchmon.watch.records import Flag, Forecast
 
 

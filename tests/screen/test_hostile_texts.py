@@ -7,10 +7,10 @@ import dataclasses
 import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
-from benchmon.screen.alphabet import ASCII, UNICODE
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.cells import Cell
-from benchmon.screen.events import draw_event, last_lines
+from benchmon.screen.lines.events import draw_event, last_lines
+from benchmon.screen.lines.text import Cell
+from benchmon.screen.symbols import ASCII, UNICODE
 from benchmon.watch.records import Event
 
 MARKUP = "[bold red]hot[/] [@click=app.quit]x[/]"

@@ -6,8 +6,8 @@ import pytest
 from textual import events
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.help_text import CAUTIONS
-from benchmon.screen.leaving import Leaving
+from benchmon.screen.lines.help import CAUTIONS
+from benchmon.screen.views.dialogues import ExitChoice
 from benchmon.watch.records import Event, Flag
 
 OPENERS = ["question_mark", "p", "b", "t", "w", "e", "enter", "n", "slash", "q"]
@@ -137,12 +137,12 @@ async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
 @pytest.mark.parametrize(
     ("keys", "choice", "requests"),
     [
-        (["q", "k"], Leaving.RECORDER_GOES_ON, []),
-        (["q", "enter"], Leaving.RECORDER_GOES_ON, []),
-        (["q", "s"], Leaving.STOP_RECORDER, [("stop", "")]),
-        (["ctrl+c", "k"], Leaving.RECORDER_GOES_ON, []),
-        (["ctrl+q", "ctrl+q", "s"], Leaving.STOP_RECORDER, [("stop", "")]),
-        (["n", "ctrl+c", "k"], Leaving.RECORDER_GOES_ON, []),
+        (["q", "k"], ExitChoice.RECORDER_GOES_ON, []),
+        (["q", "enter"], ExitChoice.RECORDER_GOES_ON, []),
+        (["q", "s"], ExitChoice.STOP_RECORDER, [("stop", "")]),
+        (["ctrl+c", "k"], ExitChoice.RECORDER_GOES_ON, []),
+        (["ctrl+q", "ctrl+q", "s"], ExitChoice.STOP_RECORDER, [("stop", "")]),
+        (["n", "ctrl+c", "k"], ExitChoice.RECORDER_GOES_ON, []),
     ],
 )
 async def test_leaving_asks_what_becomes_of_the_recorder(keys, choice, requests, bench):
@@ -183,7 +183,7 @@ async def test_a_replay_ends_without_a_question(make_view):
     app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("q")
-    assert app.return_value is Leaving.NOTHING
+    assert app.return_value is ExitChoice.NOTHING
 
 
 async def test_events_scroll_and_stay_while_new_ones_come(bench, read_screen):

@@ -9,8 +9,8 @@ from dataclasses import replace
 import pytest
 
 from benchmon.prediction import monte_carlo as engine
-from benchmon.prediction.monte_carlo import MonteCarlo, Spread
-from benchmon.screen import long_work
+from benchmon.prediction.monte_carlo import Distribution, MonteCarlo
+from benchmon.screen import background_job
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.writer import SessionWriter
 
@@ -63,8 +63,8 @@ def exporting(monkeypatch, tmp_path):
         program = tmp_path / "program"
         program.write_text("\n".join(("#!/bin/sh", *lines)), encoding="utf-8")
         program.chmod(0o755)
-        monkeypatch.setattr(long_work.sys, "executable", str(program))
-        return long_work.export("evening.benchmon", tmp_path / "evening.csv")
+        monkeypatch.setattr(background_job.sys, "executable", str(program))
+        return background_job.export("evening.benchmon", tmp_path / "evening.csv")
 
     return start
 
@@ -112,7 +112,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(
         while not go_on.is_set():
             progress(0.34)
             time.sleep(0.001)
-        return MonteCarlo({"output.voltage.mean": Spread(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
+        return MonteCarlo({"output.voltage.mean": Distribution(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
 
     monkeypatch.setattr(engine, "monte_carlo", slow)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -144,7 +144,7 @@ async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = long_work.draw_circuits(app.picture.info.bench, None, found.update)
+    work = background_job.draw_circuits(app.picture.info.bench, None, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

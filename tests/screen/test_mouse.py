@@ -2,7 +2,7 @@
 
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.terminal.differential_driver import wants_mouse
-from benchmon.screen.views.bench_view import BenchView
+from benchmon.screen.views.main import BenchView
 from benchmon.screen.widgets.channel_table import ChannelTable
 
 SIZE = (120, 36)

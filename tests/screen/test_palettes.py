@@ -7,8 +7,7 @@ from rich.color import ColorSystem
 from rich.style import Style
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.theme import palette_complaint, usual_palette
-from benchmon.screen.tones import PALETTES, Palette, Tone
+from benchmon.screen.styles import PALETTES, Palette, StyleRole, palette_complaint, usual_palette
 
 # A terminal's first eight colours, and the bright ones that many take for bold: those of the VGA text mode, and those
 # that are usual under X (from memory).
@@ -56,9 +55,9 @@ def test_every_colour_can_be_read_on_its_background(palette, normal, bright):
 @pytest.mark.parametrize("palette", Palette)
 def test_what_is_bad_or_doubtful_looks_like_nothing_else(palette):
     styles = PALETTES[palette]
-    told_apart = [Tone.PLAIN, Tone.GOOD, Tone.DOUBT, Tone.BAD, Tone.DANGER]
+    told_apart = [StyleRole.PLAIN, StyleRole.GOOD, StyleRole.DOUBT, StyleRole.BAD, StyleRole.DANGER]
     if palette is Palette.CONTRAST:
-        told_apart.remove(Tone.GOOD)  # what is good is as plain as can be
+        told_apart.remove(StyleRole.GOOD)  # what is good is as plain as can be
         assert all(style.color is None and not style.dim for style in styles.values())
     assert len({str(styles[tone]) for tone in told_apart}) == len(told_apart)
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 
 from benchmon.errors import SessionFileError
-from benchmon.screen.picture import Picture
-from benchmon.session.view import RecorderState, Update
-from benchmon.watch.glance import Level
+from benchmon.screen.session_state import SessionState
+from benchmon.session.records import RecorderState, Update
 from benchmon.watch.records import Event, Flag
+from benchmon.watch.status import Level
 
 
 def test_it_keeps_the_latest_of_each_channel(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, (judge("transformer", 40.0, time=0.5),)), True)
     picture.take(
         Update(
@@ -29,14 +29,14 @@ def test_it_keeps_the_latest_of_each_channel(make_view, judge):
 
 
 def test_a_channel_that_the_bench_does_not_have_is_left_out(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, (judge("stranger", 1.0),)), True)
     assert len(picture.channels) == 12
     assert picture.glance.level is Level.WAITING
 
 
 def test_events_are_counted_and_only_the_latest_kept(make_view):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     for batch in range(12):
         events = tuple(Event(float(batch), "", "note", f"{batch}-{number}") for number in range(500))
         picture.take(Update(float(batch), RecorderState.RECORDING, (), events), True)
@@ -46,7 +46,7 @@ def test_events_are_counted_and_only_the_latest_kept(make_view):
 
 
 def test_points_are_in_the_order_of_the_vocabulary(make_view):
-    assert Picture(make_view().info).points == (
+    assert SessionState(make_view().info).points == (
         "mains",
         "secondary",
         "diode",
@@ -58,15 +58,15 @@ def test_points_are_in_the_order_of_the_vocabulary(make_view):
 
 
 def test_mains_are_told_only_as_far_as_they_are_measured(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     for value, words in ((231.4, "mains 231.4 V"), (None, "mains not measured"), (math.inf, "mains not measured")):
         picture.take(Update(1.0, RecorderState.RECORDING, (judge("mains voltage", value),)), True)
         assert picture.mains_in_words == words
-    assert Picture(make_view([("out", "output.voltage.mean", "")]).info).mains_in_words == ""
+    assert SessionState(make_view([("out", "output.voltage.mean", "")]).info).mains_in_words == ""
 
 
 def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.fail(str(SessionFileError("damaged")))
     assert picture.old
     assert picture.glance.level is Level.BLIND
@@ -81,7 +81,7 @@ def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
 
 
 def test_identities_are_gathered(make_view):
-    picture = Picture(make_view().info)
+    picture = SessionState(make_view().info)
     picture.take(Update(1.0, RecorderState.RECORDING, identities={"a": "one"}), True)
     picture.take(Update(2.0, RecorderState.RECORDING, identities={"b": "two"}), True)
     assert picture.identities == {"a": "one", "b": "two"}

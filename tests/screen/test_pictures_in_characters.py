@@ -10,12 +10,8 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from benchmon.bench import Channel
-from benchmon.screen.alphabet import ASCII, UNICODE
-from benchmon.screen.band import draw_band, place_in_band
-from benchmon.screen.cells import fit, fit_name, wrap
-from benchmon.screen.condition import condition_of
-from benchmon.screen.heat import Limits, draw_bar, heat_words
-from benchmon.screen.numbers import (
+from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
+from benchmon.screen.lines.numbers import (
     EXPECTED_WIDTH,
     NUMBER_WIDTH,
     UNCERTAINTY_WIDTH,
@@ -24,8 +20,11 @@ from benchmon.screen.numbers import (
     live_number,
     scale_of,
 )
-from benchmon.screen.trend import Trend
-from benchmon.session.view import Part
+from benchmon.screen.lines.temperature_bars import TemperatureLimits, draw_bar, heat_words
+from benchmon.screen.lines.text import fit, fit_name, wrap
+from benchmon.screen.symbols import ASCII, UNICODE
+from benchmon.screen.trend_buffer import TrendBuffer
+from benchmon.session.records import TrendBin
 from benchmon.text import clock
 from benchmon.watch.records import Flag, Judgement, Verdict
 
@@ -143,14 +142,14 @@ def test_what_a_band_looks_like():
     st.floats(0.01, 86_400),
 )
 def test_a_trend_keeps_its_width(readings, now, width, alphabet, period):
-    trend = Trend(period)
+    trend = TrendBuffer(period)
     for reading in readings:
         trend.add(*reading)
     assert cell_len(trend.draw(now, width, alphabet)) == max(0, width)
 
 
 def test_a_trend_shows_rise_gap_and_calm():
-    rising = Trend()
+    rising = TrendBuffer()
     for second in range(40):
         if not 15 <= second < 20:
             rising.add(second, 20.0 + second, 0.1)
@@ -160,21 +159,21 @@ def test_a_trend_shows_rise_gap_and_calm():
     assert drawn[-1] == "█"
     assert sorted(drawn.replace(" ", "")) == list(drawn.replace(" ", ""))
 
-    noise = Trend()
+    noise = TrendBuffer()
     for second in range(40):
         noise.add(second, 20.0 + 0.01 * (second % 2), 1.0)
     assert len(set(noise.draw(39.0, 8, UNICODE))) == 1
 
 
 def test_a_trend_forgets_what_is_long_past():
-    trend = Trend()
+    trend = TrendBuffer()
     for second in range(0, 100_000, 5):
         trend.add(second, 1.0)
     assert trend.draw(0.0, 8, UNICODE) == " " * 8
     assert trend.draw(99_995.0, 8, UNICODE).strip()
 
 
-LIMITS = st.builds(Limits, st.floats(-50, 60), ANY_FLOAT, st.floats(-300, 2000))
+LIMITS = st.builds(TemperatureLimits, st.floats(-50, 60), ANY_FLOAT, st.floats(-300, 2000))
 
 
 @given(ANY_FLOAT, LIMITS, st.integers(-2, 60), ALPHABETS)
@@ -184,7 +183,7 @@ def test_a_bar_keeps_its_width(value, limits, width, alphabet):
 
 
 def test_a_bar_tells_where_a_temperature_stands():
-    limits = Limits(25.0, 85.0, 105.0)
+    limits = TemperatureLimits(25.0, 85.0, 105.0)
     assert heat_words(62.3, limits) == "62.3 of 105 °C"
     assert heat_words(-math.inf, limits) == "under range (105 °C)"
     assert draw_bar(20.0, limits, 12, ASCII) == "[.......|..]"
@@ -223,9 +222,9 @@ def test_units_are_spelt_in_ascii():
 
 
 def test_what_was_before_the_first_reading_fills_a_trend():
-    trend = Trend(period=10.0)
+    trend = TrendBuffer(period=10.0)
     trend.add(1000.0, 4.0)
-    trend.prime(Part(20.0 * n, 20.0 * (n + 1), 2, 0.0, 9.0, float(n % 3)) for n in range(52))
+    trend.prime(TrendBin(20.0 * n, 20.0 * (n + 1), 2, 0.0, 9.0, float(n % 3)) for n in range(52))
     means = trend.means(1005.0, 60)
     assert means[-1] == 4.0
     assert means[-2:-5:-1] == [1.0, 0.0, 2.0]
@@ -239,7 +238,7 @@ FLAGS = st.lists(st.sampled_from(list(Flag)), unique=True)
 def test_where_there_is_room_for_a_flag_no_word_is_cut_off(flags, verdict, room):
     judged = Judgement("output", 1.0, 2.0, 0.1, 3.0, 0.1, None, verdict, frozenset(flags))
     channel = Channel(name="output", instrument="m", quantity="output.voltage.mean", warn_below="2.5 V")
-    condition = condition_of(judged, channel, False, UNICODE)
+    condition = channel_status(judged, channel, False, UNICODE)
     assert "hot" not in condition.flags, "a voltage is not hot"
     told = condition.words_within(room)
     assert len(told) <= room

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from benchmon.errors import PredictionError
-from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
 from benchmon.watch.records import Event, Flag
 

@@ -11,11 +11,18 @@ from hypothesis import strategies as st
 
 from benchmon.errors import DataFileError
 from benchmon.prediction.result import Prediction, Waveforms
-from benchmon.screen.alphabet import ASCII, UNICODE
-from benchmon.screen.plot import Axis, Band, Curve, TimeAxis, Upright, axis_around, draw_plot
-from benchmon.screen.tones import Tone
-from benchmon.screen.wave import Folded, expected_wave, look_into, trace_of
-from benchmon.screen.wave_page import WavePage, harmonic_lines, wave_lines
+from benchmon.screen.lines.plot import Axis, Curve, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
+from benchmon.screen.lines.waveform import (
+    Folded,
+    WavePage,
+    expected_wave,
+    harmonic_lines,
+    look_into,
+    trace_of,
+    wave_lines,
+)
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import ASCII, UNICODE
 from benchmon.watch.records import Waveform
 
 NUMBERS = st.floats(-1e12, 1e12) | st.just(math.nan) | st.just(math.inf)
@@ -36,7 +43,11 @@ def texts(lines):
 )
 def test_a_plot_has_exactly_its_size_whatever_it_shows(values, width, height, alphabet, dotted):
     x = [float(at) for at in range(len(values))]
-    drawn = [Band(x, values, [value + 1 for value in values]), Curve(x, values, Tone.GOOD, dotted=dotted), Upright(0.5)]
+    drawn = [
+        ShadedBand(x, values, [value + 1 for value in values]),
+        Curve(x, values, StyleRole.GOOD, dotted=dotted),
+        Upright(0.5),
+    ]
     plot = draw_plot(drawn, (Axis(0.0, 30.0, "s"), axis_around(values, "V")), (width, height), alphabet)
     assert len(plot.lines) == height
     assert {len(text) for text in texts(plot.lines)} == {width}
@@ -87,7 +98,7 @@ def test_times_have_ticks_at_whole_minutes():
 def test_curves_are_told_apart_without_colour():
     x = [0.0, 1.0]
     plot = draw_plot(
-        [Curve(x, [0.2, 0.2], Tone.GOOD, dotted=True), Curve(x, [0.8, 0.8], Tone.DOUBT)],
+        [Curve(x, [0.2, 0.2], StyleRole.GOOD, dotted=True), Curve(x, [0.8, 0.8], StyleRole.DOUBT)],
         (Axis(0.0, 1.0, "s"), Axis(0.0, 1.0, "V")),
         (40, 12),
         UNICODE,
@@ -100,7 +111,7 @@ def test_curves_are_told_apart_without_colour():
 def test_a_gap_in_the_readings_is_a_gap_in_the_curve():
     x = [float(at) for at in range(40)]
     y = [0.5 if not 10 < at < 30 else math.nan for at in range(40)]
-    plot = draw_plot([Curve(x, y, Tone.GOOD)], (Axis(0.0, 39.0, "s"), Axis(0.0, 1.0, "V")), (60, 12), ASCII)
+    plot = draw_plot([Curve(x, y, StyleRole.GOOD)], (Axis(0.0, 39.0, "s"), Axis(0.0, 1.0, "V")), (60, 12), ASCII)
     drawn = next(text for text in texts(plot.lines) if "*" in text)
     assert " " * 15 in drawn[plot.left :].strip()
 
@@ -179,8 +190,8 @@ def test_harmonics_stand_beside_the_expected_ones_and_the_limits():
     assert {len(line) for line in shown} == {80}
     assert [line[:3] for line in shown[1:]] == ["  1", "  3", "  4"], "an even order without weight takes no line"
     assert "2.40 A  (  500 mA)  of   2.30 A  104 %" in shown[2]
-    assert lines[2][1].tone is Tone.BAD
-    assert lines[1][1].tone is Tone.PLAIN
+    assert lines[2][1].tone is StyleRole.BAD
+    assert lines[1][1].tone is StyleRole.PLAIN
     assert "430 mA   47 %" in shown[3]
     assert "nothing is known" in texts(harmonic_lines([], [], 80, 21, UNICODE))[1]
 

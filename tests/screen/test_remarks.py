@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmon.prediction.result import Expected, Prediction, Waveforms
-from benchmon.screen.alphabet import ASCII, UNICODE
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.heat import Course, Limits, draw_bar
+from benchmon.screen.lines.temperature_bars import Course, TemperatureLimits, draw_bar
+from benchmon.screen.symbols import ASCII, UNICODE
 from benchmon.watch.records import Explanation, Explanations, Forecast
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -125,7 +126,7 @@ async def test_both_final_temperatures_are_marked(bench, read_screen):
 
 @pytest.mark.parametrize("alphabet", [UNICODE, ASCII])
 def test_marks_stay_inside_the_bar_wherever_they_lead(alphabet):
-    limits = Limits(25.0, 85.0, 105.0)
+    limits = TemperatureLimits(25.0, 85.0, 105.0)
     for final in (-300.0, 25.0, 64.0, 105.0, 1e9):
         bar = draw_bar(40.0, limits, 30, alphabet, Course(60.0, final))
         assert len(bar) == 30

@@ -5,11 +5,11 @@ from __future__ import annotations
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmon.screen.alphabet import UNICODE
-from benchmon.screen.arrangement import arrange
-from benchmon.screen.columns import column_titles, plan_columns
-from benchmon.screen.picture import Picture
-from benchmon.screen.rows_in_sight import RowsInSight
+from benchmon.screen.lines.channel_row import column_titles, plan_columns
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import UNICODE
+from benchmon.screen.views.main import arrange
+from benchmon.screen.widgets.channel_table import TableWindow
 
 
 @given(st.integers(0, 400), st.integers(0, 60), st.integers(0, 10), st.integers(0, 30), st.integers(0, 8))
@@ -43,7 +43,7 @@ def test_columns_keep_within_the_width(width, longest, unit):
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.sampled_from([-1_000_000, -10, -1, 1, 10, 1_000_000]), max_size=12), st.integers(0, 30))
 def test_the_cursor_is_always_in_sight(make_view, moves, height):
-    rows = RowsInSight(Picture(make_view().info))
+    rows = TableWindow(SessionState(make_view().info))
     for grouped in (False, True):
         rows.grouped = grouped
         for move in [0, *moves]:

@@ -6,7 +6,7 @@ import pytest
 from textual._xterm_parser import XTermParser
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.typed_reading import read_request
+from benchmon.session.client import read_request
 
 METER = """
 [[instrument]]

@@ -8,7 +8,7 @@ import pytest
 from benchmon.errors import SessionFileError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import Part
+from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, Flag, Waveform
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -30,7 +30,7 @@ def bench(make_view, agree):
     view = make_view()
     agree(view, 60.0)
     for channel in view.info.bench.channel:
-        view.past[channel.name] = [Part(at, at + 1.0, 5, 23.9, 24.3, 24.1) for at in range(60)]
+        view.past[channel.name] = [TrendBin(at, at + 1.0, 5, 23.9, 24.3, 24.1) for at in range(60)]
     return view
 
 

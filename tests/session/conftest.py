@@ -5,10 +5,10 @@ import time
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
+from benchmon.watch.verdict import judgement_of
 from support.supplies import supply
 
 BENCH = (

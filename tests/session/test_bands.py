@@ -6,11 +6,11 @@ import time
 
 import pytest
 
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
+from benchmon.watch.verdict import judgement_of
 
 
 @pytest.fixture

@@ -6,10 +6,9 @@ from contextlib import closing
 import pytest
 
 from benchmon.errors import BadInput, RecorderError
-from benchmon.session import heartbeat
+from benchmon.session import recorder_lock
 from benchmon.session.follower import open_session_view
-from benchmon.session.records import Heartbeat, Request
-from benchmon.session.view import RecorderState
+from benchmon.session.records import Heartbeat, RecorderState, Request
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event
 
@@ -123,8 +122,8 @@ def test_silence_of_two_seconds_is_a_recorder_gone(tmp_path, writer):
 
 
 def test_a_heartbeat_of_another_boot_is_none():
-    assert heartbeat.is_beating(time.monotonic(), heartbeat.boot())
-    assert not heartbeat.is_beating(time.monotonic(), "another boot")
+    assert recorder_lock.is_beating(time.monotonic(), recorder_lock.boot())
+    assert not recorder_lock.is_beating(time.monotonic(), "another boot")
 
 
 def test_a_follower_in_no_hurry_does_not_keep_the_session_in_pieces(tmp_path, bench, readings):

@@ -11,15 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.prediction.result import Expected
+from benchmon.quantities import Expected
 from benchmon.session.database import reading
+from benchmon.session.encoder import Summing
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
-from benchmon.session.summing import SPANS, Summing
+from benchmon.session.schema import SPANS
 from benchmon.session.trends import first_reading_at
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
 from benchmon.watch.records import Event, Flag
+from benchmon.watch.verdict import judgement_of
 
 HOURS = 2.0
 

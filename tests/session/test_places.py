@@ -5,7 +5,7 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.errors import SessionFileError
-from benchmon.session.places import all_sessions, latest_session, new_session_path, sessions_folder
+from benchmon.session.session_files import all_sessions, latest_session, new_session_path, sessions_folder
 
 
 @pytest.fixture(autouse=True)

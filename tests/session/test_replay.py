@@ -3,9 +3,8 @@ import time
 import pytest
 
 from benchmon.errors import RecorderError
-from benchmon.session.records import Heartbeat
+from benchmon.session.records import Heartbeat, RecorderState
 from benchmon.session.replay import ReplayView
-from benchmon.session.view import RecorderState
 from benchmon.session.writer import SessionWriter
 
 

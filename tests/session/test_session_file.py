@@ -6,9 +6,8 @@ import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
 from benchmon.session.follower import open_session_view
-from benchmon.session.records import Identity
+from benchmon.session.records import Identity, RecorderState
 from benchmon.session.schema import TABLES, decode_state, encode_state
-from benchmon.session.view import RecorderState
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag, Verdict
 

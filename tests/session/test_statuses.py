@@ -9,16 +9,16 @@ from dataclasses import replace
 import pytest
 
 from benchmon.event_kinds import AlarmKind
-from benchmon.screen.picture import Picture
+from benchmon.screen.session_state import SessionState
+from benchmon.session.encodings import StatusReader
 from benchmon.session.follower import open_session_view
+from benchmon.session.records import RecorderState, Update
 from benchmon.session.replay import ReplayView
-from benchmon.session.statuses import StatusReader
-from benchmon.session.view import RecorderState, Update
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.agreement import judgement_of
-from benchmon.watch.glance import shown
 from benchmon.watch.records import Event, Flag
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status_wording import shown
+from benchmon.watch.verdict import judgement_of
 
 WARNED = BenchStatus(
     2.0,
@@ -97,7 +97,7 @@ def test_every_reader_shows_what_the_recorder_decided_whatever_it_would_make_of_
     views = [open_session_view(path), open_session_view(path, recent=0.5), ReplayView(path, 0.0, start=5.0)]
     glances = []
     for view in views:
-        picture = Picture(view.info)
+        picture = SessionState(view.info)
         update = view.poll()
         picture.take(replace(update, state=RecorderState.RECORDING, now=2.0), live=True)
         glances.append(picture.glance)

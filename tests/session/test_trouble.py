@@ -9,7 +9,7 @@ import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
 from benchmon.session.follower import open_session_view
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon.session.writer import SessionWriter
 
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.session.encoder import description
+from benchmon.session.encodings import PackedWaveform, pack, unpack
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor, Identity, Settings
 from benchmon.session.replay import ReplayView
-from benchmon.session.storing import description
-from benchmon.session.waveform_blobs import PackedWaveform, pack, unpack
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Explanation, Explanations, Forecast, Waveform
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon_simulated.diodes import DiodeLaw, fit_forward, path_current
+from benchmon_simulated.supply.diode import DiodeLaw, fit_forward, path_current
 
 LAW = DiodeLaw(10e-9, 1.8, 0.02)
 

@@ -10,8 +10,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from benchmon_simulated import SupplyUnderTest
-from benchmon_simulated.defects import Defects
-from benchmon_simulated.junctions import SHORT_OHMS
+from benchmon_simulated.supply.diode_network import SHORT_OHMS
+from benchmon_simulated.supply.parts import SupplyDefects
 from support.supplies import SMOOTHING, easy
 
 TRANSFORMER = (
@@ -67,7 +67,7 @@ def angles_and_emf(supply, values):
 
 
 def test_an_open_diode_leaves_a_half_wave(broken_bridge):
-    supply = broken_bridge(Defects(diodes={2: "open"}))
+    supply = broken_bridge(SupplyDefects(diodes={2: "open"}))
     value = supply.advance(1.0).values
     emf, ohms = angles_and_emf(supply, value)
     load = supply.parts.load.resistance
@@ -79,14 +79,14 @@ def test_an_open_diode_leaves_a_half_wave(broken_bridge):
 
 
 def test_the_meter_on_the_open_diode_itself_shows_nothing(broken_bridge):
-    value = broken_bridge(Defects(diodes={1: "open"})).advance(1.0).values
+    value = broken_bridge(SupplyDefects(diodes={1: "open"})).advance(1.0).values
     assert value["diode.current.peak"] == pytest.approx(0.0, abs=1e-9)
     assert value["diode.power.mean"] == pytest.approx(0.0, abs=1e-4)
     assert value["output.voltage.frequency"] == pytest.approx(50.0, rel=1e-3)
 
 
 def test_a_shorted_diode_shorts_the_winding_in_every_other_half(broken_bridge):
-    supply = broken_bridge(Defects(diodes={1: "shorted"}))
+    supply = broken_bridge(SupplyDefects(diodes={1: "shorted"}))
     # One period, before a fuse or heat could matter.
     value = supply.advance(0.04).values
     emf, ohms = angles_and_emf(supply, value)
@@ -103,7 +103,7 @@ def test_a_shorted_diode_shorts_the_winding_in_every_other_half(broken_bridge):
 
 def test_a_shorted_diode_with_a_reservoir_as_scipy_integrates_it():
     supply = SupplyUnderTest(bench_of(SMOOTHING, "bridge", "single"), 4)
-    supply.defects = Defects(diodes={1: "shorted"})
+    supply.defects = SupplyDefects(diodes={1: "shorted"})
     value = supply.advance(1.0).values
     parts = supply.parts
     emf, ohms = angles_and_emf(supply, value)
@@ -177,7 +177,7 @@ def test_a_split_rail_into_resistors_is_the_textbook_s_full_wave():
 def test_one_reversed_winding_of_a_centre_tap_makes_both_halves_conduct_at_once():
     supply = SupplyUnderTest(bench_of("", "centre tap", "series"), 4)
     right = supply.advance(0.5).values
-    supply.defects = Defects(reversed_windings=frozenset({2}))
+    supply.defects = SupplyDefects(reversed_windings=frozenset({2}))
     wrong = supply.advance(0.5).values
     assert wrong["output.voltage.frequency"] == pytest.approx(50.0, rel=1e-3)
     assert wrong["output.voltage.mean"] == pytest.approx(right["output.voltage.mean"] / 2, rel=0.03)
@@ -187,7 +187,7 @@ def test_one_reversed_winding_of_a_centre_tap_makes_both_halves_conduct_at_once(
 def test_one_reversed_winding_in_series_cancels_and_in_parallel_shorts():
     for connection in ("series", "parallel"):
         supply = SupplyUnderTest(bench_of("", "bridge", connection), 4)
-        supply.defects = Defects(reversed_windings=frozenset({2}))
+        supply.defects = SupplyDefects(reversed_windings=frozenset({2}))
         value = supply.advance(0.2).values
         assert value["output.voltage.peak"] == pytest.approx(0.0, abs=1e-3)
         if connection == "series":
@@ -259,7 +259,7 @@ def test_the_fuse_ends_a_short_and_a_new_one_restores_what_is_mended():
     supply = SupplyUnderTest(bench_of(FUSE + SMOOTHING, "bridge", "single"), 4)
     before = supply.advance(5.0).values
     assert not supply.fuse_blown
-    supply.defects = Defects(diodes={1: "shorted"})
+    supply.defects = SupplyDefects(diodes={1: "shorted"})
     square = supply.advance(0.05).values["mains.current.rms"] ** 2
     while not supply.fuse_blown:
         supply.advance(0.05)
@@ -272,6 +272,6 @@ def test_the_fuse_ends_a_short_and_a_new_one_restores_what_is_mended():
     held = (1.6 * 1.6) ** 2
     expected = -12.0 / held * math.log(1.0 - held / square)
     assert supply.snapshot.time - 7.0 == pytest.approx(expected, rel=0.25, abs=0.1)
-    supply.defects = Defects()
+    supply.defects = SupplyDefects()
     supply.replace_fuse()
     assert supply.advance(2.0).values["output.voltage.mean"] == pytest.approx(before["output.voltage.mean"], rel=0.01)

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from benchmon.bench import load_bench
 from benchmon.errors import BadInput
 from benchmon_simulated import SimulatedBench, SupplyUnderTest
-from benchmon_simulated.defects import SOUND
+from benchmon_simulated.fault_schedule import MOST, Troubles, split_times
 from benchmon_simulated.faults import FAULTS, CircuitFault, LineFault, MeterFault, fault_named
 from benchmon_simulated.scenarios import SCENARIOS
-from benchmon_simulated.troubles import MOST, Troubles, split_times
-from benchmon_simulated.uart import misread
+from benchmon_simulated.servers.transports import misread
+from benchmon_simulated.supply.parts import SOUND
 from support.supplies import SMOOTHING, easy
 
 TRANSFORMER = (

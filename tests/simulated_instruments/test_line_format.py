@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput
-from benchmon_simulated.streaming import LineFormat
+from benchmon_simulated.servers.text_server import LineFormat
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import Accuracy, Channel
-from benchmon_simulated.meters import Display, Meter, Settling, WarmUp
-from benchmon_simulated.supply import Snapshot
+from benchmon_simulated.meters.meter import Display, Meter, Settling, WarmUp
+from benchmon_simulated.supply.supply import Snapshot
 
 
 def channel(**keys):

@@ -11,7 +11,7 @@ import pyvisa
 
 from benchmon.errors import BadInput
 from benchmon_simulated import SimulatedBench
-from benchmon_simulated.scope import PERIODS
+from benchmon_simulated.meters.oscilloscope import PERIODS
 from support.supplies import SMOOTHING, easy
 
 SCOPE = '[[instrument]]\nname = "scope"\ndriver = "scpi"\naddress = "TCPIP::127.0.0.1::0::SOCKET"\n'

@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput
-from benchmon_simulated.scpi import ScpiInstrument
-from benchmon_simulated.scpi_session import ScpiSession
+from benchmon_simulated.servers.scpi_instrument import ScpiInstrument, ScpiSession
 
 
 def instrument() -> ScpiInstrument:

@@ -15,12 +15,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from benchmon import simulator as simulated_process
+from benchmon.cli import simulate as simulated_process
 from benchmon.errors import BadInput
-from benchmon.session.view import RecorderState
+from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench
-from benchmon_simulated.order_lines import OrderLines
-from benchmon_simulated.orders import LONGEST_ORDER
+from benchmon_simulated.commands import LONGEST_ORDER, OrderLines
 from benchmon_simulated.scenarios import scenario_named
 from support.supplies import SMOOTHING, easy
 
@@ -203,7 +202,7 @@ def test_a_demo_with_a_fault_shows_it_in_its_summary(tmp_path):
 
 def test_a_simulator_that_breaks_says_so_in_one_line_and_ends():
     code = (
-        "import sys; from benchmon_simulated import supply; from benchmon.cli import main\n"
+        "import sys; from benchmon_simulated import supply; from benchmon.cli.main import main\n"
         "whole = supply.SupplyUnderTest.advance\n"
         "supply.SupplyUnderTest.advance = lambda self, s: whole(self, s) if self.snapshot.time < 0.3 else 1 / 0\n"
         "main(sys.argv[1:])"

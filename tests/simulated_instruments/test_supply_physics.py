@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from benchmon.errors import BadInput
 from benchmon.quantities import UNITS
 from benchmon_simulated import SupplyUnderTest
-from benchmon_simulated.defects import Defects
-from benchmon_simulated.rectifier import RectifierCircuit
+from benchmon_simulated.supply.parts import SupplyDefects
+from benchmon_simulated.supply.rectifier import RectifierCircuit
 from support.supplies import SMOOTHING, easy
 
 TAPPED = (
@@ -284,7 +284,7 @@ def test_whatever_the_parts_the_values_stay_numbers(
         load=load.format(**sizes),
     )
     supply = SupplyUnderTest(bench, seed=1)
-    defects = Defects(diodes=broken, reversed_windings=frozenset({2} if reversed_one else ()))
+    defects = SupplyDefects(diodes=broken, reversed_windings=frozenset({2} if reversed_one else ()))
     for act in (lambda: None, lambda: setattr(supply, "defects", defects), supply.switch_off, supply.switch_on):
         act()
         values = supply.advance(0.08).values

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon_simulated import SimulatedBench
-from benchmon_simulated.wires import MOST_CLIENTS, UNREAD, PtyWire
+from benchmon_simulated.servers.transports import MOST_CLIENTS, UNREAD, PtyTransport
 from support.supplies import easy
 
 BENCH = """
@@ -180,7 +180,7 @@ def test_a_serial_flood_that_nobody_reads_loses_old_bytes_and_goes_on(simulated)
 
 
 async def test_a_serial_line_without_a_listener_keeps_the_newest_lines():
-    wire = PtyWire()
+    wire = PtyTransport()
     await wire.open()
     try:
         for number in range(1000):
@@ -205,7 +205,7 @@ async def test_a_serial_line_without_a_listener_keeps_the_newest_lines():
 
 
 async def test_a_client_that_leaves_does_not_end_a_serial_line():
-    wire = PtyWire(lambda data: data.upper())
+    wire = PtyTransport(lambda data: data.upper())
     await wire.open()
     try:
         for text in (b"one\n", b"two\n"):

@@ -8,10 +8,19 @@ from types import SimpleNamespace
 
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
-from benchmon.prediction.result import Expected, Prediction
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.predictions import SettledPrediction, StepPrediction, StoredPrediction, stored
-from benchmon.session.view import Part, RecorderState, SessionInfo, Update
+from benchmon.session.encodings import stored
+from benchmon.session.records import (
+    RecorderState,
+    SessionInfo,
+    SettledPrediction,
+    StepPrediction,
+    StoredPrediction,
+    TrendBin,
+    Update,
+)
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
 from support.supplies import supply
@@ -95,7 +104,7 @@ class FakeView:
         self.trouble = ""
         self.bench: Bench | None = None
         self.requests: list[tuple[str, str]] = []
-        self.past: dict[str, list[Part]] = {}
+        self.past: dict[str, list[TrendBin]] = {}
         self._news: list[News] = []
         self._identities: dict[str, str] = {}
 
@@ -133,7 +142,7 @@ class FakeView:
             steps=tuple(each for each in news if isinstance(each, StepPrediction)),
         )
 
-    def trend(self, channel: str, *_: float) -> tuple[Part, ...]:
+    def trend(self, channel: str, *_: float) -> tuple[TrendBin, ...]:
         return tuple(self.past.get(channel, ()))
 
     def request(self, kind: str, text: str = "") -> None:

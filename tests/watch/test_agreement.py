@@ -4,8 +4,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from benchmon.watch.agreement import en_as_text, en_number, verdict_of
 from benchmon.watch.records import Verdict
+from benchmon.watch.verdict import en_as_text, en_number, verdict_of
 
 VALUES = st.floats(-1e6, 1e6)
 UNCERTAINTIES = st.floats(1e-3, 1e3)

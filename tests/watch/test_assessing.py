@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.bench.measuring import Step
+from benchmon.bench.measurement import Step
+from benchmon.cli.output import assessment_as_text
 from benchmon.prediction import predict
-from benchmon.printing import assessment_as_text
 from benchmon.report.reevaluate import assess
-from benchmon.watch.explanation import Explainer
+from benchmon.watch.diagnosis.diagnosis import Explainer
 from benchmon.watch.records import LoggedReading
 from support.supplies import RESERVOIR, supply
 

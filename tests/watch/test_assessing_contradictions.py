@@ -6,9 +6,9 @@ import pytest
 from click.testing import CliRunner
 
 from benchmon.bench import read_bench
-from benchmon.cli import commands
+from benchmon.cli.main import commands
 from benchmon.prediction import predict
-from benchmon.watch.explanation import Explainer
+from benchmon.watch.diagnosis.diagnosis import Explainer
 from support.supplies import RESERVOIR, supply
 
 SUPPLY = supply(base=RESERVOIR)

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from benchmon.bench import load_bench, read_bench
 from benchmon.prediction import predict
 from benchmon.quantities import UNITS
-from benchmon.watch.plausibility import Measured, PlausibilityWatch, contradictions
-from benchmon.watch.rules import RULES, rules_of
+from benchmon.watch.plausibility.plausibility import MeasuredValue, PlausibilityWatch, contradictions
+from benchmon.watch.plausibility.rules import RULES, rules_of
 from benchmon_simulated.scenarios import scenario_named
 from support.supplies import RESERVOIR, supply
 
@@ -32,7 +32,7 @@ RIGHT = {name: expected.value for name, expected in predict(BENCH).quantities.it
 
 
 def readings(values, relative=0.005):
-    return [Measured(name, name, value, relative * abs(value) + 1e-9, None) for name, value in values.items()]
+    return [MeasuredValue(name, name, value, relative * abs(value) + 1e-9, None) for name, value in values.items()]
 
 
 def broken(values, bench=BENCH, relative=0.005):
@@ -111,7 +111,7 @@ def test_what_is_powered_is_not_colder_than_the_air(rule):
 def test_the_culprit_is_the_one_farthest_from_its_prediction():
     values = RIGHT | {"mains.power_factor": 0.9 * RIGHT["mains.power_factor"]}
     measured = [
-        Measured(name, name, value, 0.005 * abs(value), 8.0 if name == "mains.power_factor" else 0.3)
+        MeasuredValue(name, name, value, 0.005 * abs(value), 8.0 if name == "mains.power_factor" else 0.3)
         for name, value in values.items()
         if name.startswith("mains.")
     ]
@@ -122,18 +122,20 @@ def test_the_culprit_is_the_one_farthest_from_its_prediction():
 
 def test_two_meters_on_one_quantity():
     same = [
-        Measured("left", "output.voltage.mean", 22.0, 0.02),
-        Measured("right", "output.voltage.mean", 22.2, 0.05),
+        MeasuredValue("left", "output.voltage.mean", 22.0, 0.02),
+        MeasuredValue("right", "output.voltage.mean", 22.2, 0.05),
     ]
     (found,) = contradictions(BENCH, same, [])
     assert found.rule == "two meters on one quantity"
     assert found.culprit == "right"
     assert "two meters on one quantity agree" in found.message
-    assert contradictions(BENCH, [same[0], Measured("right", "output.voltage.mean", 22.05, 0.05)], []) == []
+    assert contradictions(BENCH, [same[0], MeasuredValue("right", "output.voltage.mean", 22.05, 0.05)], []) == []
 
 
 def test_two_meters_that_may_be_on_two_diodes_are_told_so():
-    cases = [Measured(name, "diode.temperature.case", value, 2.0) for name, value in (("left", 60.0), ("right", 72.0))]
+    cases = [
+        MeasuredValue(name, "diode.temperature.case", value, 2.0) for name, value in (("left", 60.0), ("right", 72.0))
+    ]
     (found,) = contradictions(BENCH, cases, [])
     assert "two meters on one quantity (of one diode) agree" in found.message
 
@@ -199,7 +201,7 @@ def test_a_silent_channel_leaves_the_other_rules_at_work():
 def test_the_example_benches_break_no_rule_of_theirs(name):
     bench = load_bench(scenario_named(name).path)
     found = [
-        Measured(quantity, quantity, expected.value, 1e-6 * abs(expected.value) + 1e-9)
+        MeasuredValue(quantity, quantity, expected.value, 1e-6 * abs(expected.value) + 1e-9)
         for quantity, expected in predict(bench).quantities.items()
     ]
     assert contradictions(bench, found, [rule for rule in RULES if rule.applies(bench)]) == []

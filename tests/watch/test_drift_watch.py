@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.watch.drifts import Drifts
+from benchmon.watch.drift.drift import Drifts
 
 SIGMA = 0.005
 

@@ -4,7 +4,7 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.event_kinds import EventKind
-from benchmon.watch.edits import Edits, edits_between
+from benchmon.watch.bench_changes import BenchChanges, changes_between
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event
 from support.supplies import supply
@@ -41,7 +41,7 @@ def edits(*changes, begun=0):
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
-    return edits_between(read_bench(BENCH), read_bench(text), begun)
+    return changes_between(read_bench(BENCH), read_bench(text), begun)
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ def edits(*changes, begun=0):
     ],
 )
 def test_what_is_expected_and_allowed_may_change_at_once(old, new, words):
-    assert edits((old, new)) == Edits((words,), ())
+    assert edits((old, new)) == BenchChanges((words,), ())
 
 
 @pytest.mark.parametrize(
@@ -72,7 +72,7 @@ def test_what_is_expected_and_allowed_may_change_at_once(old, new, words):
 )
 def test_what_the_recording_was_opened_with_takes_a_new_one(old, new, words):
     text = BENCH.replace(old, new, 1)
-    assert words in edits_between(read_bench(BENCH), read_bench(text)).anew
+    assert words in changes_between(read_bench(BENCH), read_bench(text)).anew
 
 
 def test_comments_and_other_spellings_change_nothing():
@@ -81,9 +81,9 @@ def test_comments_and_other_spellings_change_nothing():
 
 def test_a_step_that_has_begun_keeps_its_name_and_place():
     renamed = ('name = "load on"', 'name = "load off"')
-    assert edits(renamed, begun=1) == Edits(("step 2",), ())
+    assert edits(renamed, begun=1) == BenchChanges(("step 2",), ())
     assert edits(renamed, begun=2).anew == ("a step that has begun",)
-    assert edits(('hold = "60 s"', 'hold = "1 h"'), begun=2) == Edits(("step 2",), ())
+    assert edits(('hold = "60 s"', 'hold = "1 h"'), begun=2) == BenchChanges(("step 2",), ())
 
 
 def test_a_plan_goes_on_where_it_stands_with_other_steps():

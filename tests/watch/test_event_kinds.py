@@ -8,8 +8,8 @@ from pathlib import Path
 
 import benchmon
 from benchmon.event_kinds import AlarmKind, EventKind, EventTraits, Severity, read_kind, traits_of
-from benchmon.watch.notice import SteadyVerdict
 from benchmon.watch.records import Verdict
+from benchmon.watch.verdict import SteadyVerdict
 
 _EMITTERS = ("assess.py", "instruments", "recorder", "session", "watch")
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from benchmon.prediction.result import Expected, Prediction, Waveforms
-from benchmon.prediction.vicinity import Vicinity
+from benchmon.prediction.operating_point import OperatingGrid
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 from benchmon.watch.conditions import Conditions, Smoothed
 from benchmon.watch.expectation import Expectation
 
@@ -26,7 +27,7 @@ class Predicting:
 
     def around(self, wanted):
         volts, air = wanted.mains_voltage or 230.0, 25.0 if wanted.ambient is None else wanted.ambient
-        return Vicinity(((predicted(volts, air),),), None, None, None)
+        return OperatingGrid(((predicted(volts, air),),), None, None, None)
 
 
 class State:

@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.watch.circuit_faults import faults_of
-from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
-from benchmon.watch.meter_values import Kind, meter_values
+from benchmon.watch.diagnosis.circuit_faults import faults_of
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.meter_values import Detector, meter_values
 from benchmon_simulated.scenarios import scenario_named
 from support.faults.faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
 from support.supplies import supply
@@ -113,11 +114,11 @@ def ideal():
 # average-responding meter reads 1.1107 × mean = rms.
 @pytest.mark.parametrize(
     ("kind", "part"),
-    [(Kind.AC_RMS, 0.4352), (Kind.MEAN, 0.9003), (Kind.RECTIFIED, 1.0), (Kind.PEAK, math.sqrt(2.0))],
+    [(Detector.AC_RMS, 0.4352), (Detector.MEAN, 0.9003), (Detector.RECTIFIED, 1.0), (Detector.PEAK, math.sqrt(2.0))],
 )
 def test_ways_of_reading_a_full_wave_wave(ideal, kind, part):
     _, _, values = ideal
-    rms = values.waves["output.voltage", Kind.RMS].value
+    rms = values.waves["output.voltage", Detector.RMS].value
     assert values.waves["output.voltage", kind].value / rms == pytest.approx(part, rel=0.005)
 
 

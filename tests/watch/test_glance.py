@@ -3,11 +3,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from benchmon.prediction.result import Expected
-from benchmon.watch.agreement import judgement_of
-from benchmon.watch.ahead import Ahead
-from benchmon.watch.glance import SIGNS, Level, glance
+from benchmon.quantities import Expected
 from benchmon.watch.records import Event, Explanation, Flag
+from benchmon.watch.status import Level, Outlooks
+from benchmon.watch.status_wording import SIGNS, status_line
+from benchmon.watch.verdict import judgement_of
 
 GOOD = Expected(22.0, 0.5, "V")
 
@@ -33,7 +33,7 @@ def latest_of(bench, flags=None, **values):
 
 
 def test_all_is_well(bench):
-    seen = glance(latest_of(bench), bench)
+    seen = status_line(latest_of(bench), bench)
     assert seen.level is Level.AS_EXPECTED
     assert seen.sentence == "As expected: 2 channels agree (1 not predicted); 1 channel within limits"
 
@@ -41,13 +41,13 @@ def test_all_is_well(bench):
 def test_waiting_for_first_readings(bench):
     latest = latest_of(bench)
     del latest["vaux"]
-    assert glance(latest, bench).sentence == "Waiting for readings from 1 of 3 channels"
-    assert glance({}, bench).level is Level.WAITING
+    assert status_line(latest, bench).sentence == "Waiting for readings from 1 of 3 channels"
+    assert status_line({}, bench).level is Level.WAITING
 
 
 def test_nothing_predicted_is_not_as_expected(bench):
     latest = {channel.name: judgement_of(channel, 1.0, 22.0, None) for channel in bench.channel}
-    assert glance(latest, bench).level is Level.WAITING
+    assert status_line(latest, bench).level is Level.WAITING
 
 
 # The worst first; each is added to all that stand after it.
@@ -79,29 +79,29 @@ def test_the_worst_comes_first(bench, rank):
         values |= more_values
         flags |= more_flags
     level, sentence, _, _ = WORST_FIRST[rank]
-    seen = glance(latest_of(bench, flags, **values), bench)
+    seen = status_line(latest_of(bench, flags, **values), bench)
     assert (seen.level, seen.sentence, seen.sign) == (level, sentence, SIGNS[level])
 
 
 def test_a_recorder_that_is_gone_is_worse_than_heat_but_not_than_a_trip(bench):
     hot = latest_of(bench, {"case": {Flag.HOT}}, case=85.0)
-    assert glance(hot, bench, "gone").level is Level.BLIND
+    assert status_line(hot, bench, "gone").level is Level.BLIND
     tripped = latest_of(bench, {"case": {Flag.TRIPPED}}, case=30.0)
-    seen = glance(tripped, bench, "gone")
+    seen = status_line(tripped, bench, "gone")
     assert seen.level is Level.DANGER
     assert "case went past its limit, though it is at 30.0 °C now" in seen.sentence
 
 
 def test_an_ended_recording_watches_nothing(bench):
-    assert glance(latest_of(bench), bench, "finished").level is Level.ENDED
-    assert "vout disagreed" in glance(latest_of(bench, vout=9.0), bench, "finished").sentence
+    assert status_line(latest_of(bench), bench, "finished").level is Level.ENDED
+    assert "vout disagreed" in status_line(latest_of(bench, vout=9.0), bench, "finished").sentence
 
 
 @pytest.mark.parametrize("state", ["recording", "finished", "gone"])
 @pytest.mark.parametrize("finding", WORST_FIRST)
 def test_it_never_calls_anything_safe(bench, finding, state):
     for latest in (latest_of(bench, finding[3], **finding[2]), latest_of(bench), {}):
-        seen = glance(latest, bench, state)
+        seen = status_line(latest, bench, state)
         assert "safe" not in seen.sentence.lower()
         assert len(seen.sign) == 1
         assert seen.sentence.isprintable()
@@ -111,7 +111,7 @@ def test_it_never_calls_anything_safe(bench, finding, state):
 @pytest.mark.parametrize("flags", [{}, {"case": {Flag.TRIPPED}}])
 def test_a_switch_that_failed_is_worse_than_anything_else(bench, state, flags):
     failed = Event(5.0, "", "switch-off failed", "SWITCH OFF BY HAND: relay has not switched off")
-    seen = glance(latest_of(bench, flags, case=95.0), bench, state, None, failed)
+    seen = status_line(latest_of(bench, flags, case=95.0), bench, state, None, failed)
     assert (seen.level, seen.sentence) == (Level.DANGER, failed.message)
 
 
@@ -129,7 +129,7 @@ LOOK = "relay is told: off; no channel shows whether the power is gone, so look"
 )
 def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, message, lead):
     told = Event(5.0, "", kind, message)
-    seen = glance(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=told)
+    seen = status_line(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=told)
     assert seen.level is Level.DANGER
     assert seen.sentence == f"{lead}: case is at 95.0 °C, above its limit of 90.0 °C"
 
@@ -139,10 +139,12 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
     low = channel(name="vlow", quantity="output.voltage.mean", accuracy="20 mV", warn_below="10 V")
     bench = SimpleNamespace(channel=(*bench.channel, low))
     latest = latest_of(bench, {"vlow": {Flag.HOT}}, vout=0.01, vlow=0.01)
-    assert glance(latest, bench).sentence.startswith("Get ready to switch off: vlow is at 10.00 mV, below its warning")
+    assert status_line(latest, bench).sentence.startswith(
+        "Get ready to switch off: vlow is at 10.00 mV, below its warning"
+    )
 
     def told(kind, message, latest=latest):
-        seen = glance(latest, bench, switching=Event(5.0, "", kind, message))
+        seen = status_line(latest, bench, switching=Event(5.0, "", kind, message))
         return seen.level, seen.sentence
 
     assert told("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
@@ -155,10 +157,10 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
         Level.CAUTION,
         "Switched off, yet case is at 85.0 °C, above its warning of 80.0 °C",
     )
-    assert told("power is back", "x") == (Level.CAUTION, glance(latest, bench).sentence)
+    assert told("power is back", "x") == (Level.CAUTION, status_line(latest, bench).sentence)
     silent = latest_of(bench, {"case": {Flag.STALE}}, case=None)
     assert told("switched off", fell, silent)[0] is Level.BLIND
-    ended = glance(latest, bench, "finished", switching=Event(5.0, "", "switched off", fell))
+    ended = status_line(latest, bench, "finished", switching=Event(5.0, "", "switched off", fell))
     assert ended.sentence == f"Ended, no longer watched. It was switched off: {fell}"
 
 
@@ -188,10 +190,10 @@ def test_without_mains_what_is_low_is_no_warning_and_what_is_not_low_is(with_mai
         each.name: judgement_of(each, 1.0, values[each.name], None, low if each.name == "vout" else frozenset())
         for each in with_mains.channel
     }
-    seen = glance(latest, with_mains)
+    seen = status_line(latest, with_mains)
     assert (seen.level, seen.sentence[: len(sentence)]) == (level, sentence)
     latest["mains"] = judgement_of(with_mains.channel[0], 2.0, 229.0, Expected(230.0, 2.0, "V"))
-    assert seen.sentence != glance(latest, with_mains).sentence
+    assert seen.sentence != status_line(latest, with_mains).sentence
 
 
 def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(channel):
@@ -207,7 +209,7 @@ def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(chan
     def seen(values, *causes):
         judged = zip(meters, values, expected, strict=True)
         latest = {one.name: judgement_of(one, 1.0, value, wanted) for one, value, wanted in judged}
-        return glance(latest, bench, ahead=Ahead(1.0, {}, causes)).sentence
+        return status_line(latest, bench, ahead=Outlooks(1.0, {}, causes)).sentence
 
     shorted = (0.0, 3.4, 24.0)
     assert seen(shorted) == "Get ready to switch off: winding is at 24.00 A, expected 3.10 ± 0.13 A (and 1 more)"

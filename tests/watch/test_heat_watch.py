@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Channel
 from benchmon.text import duration
-from benchmon.watch.first_order import fit_rise
-from benchmon.watch.heat import HeatLimits, HeatWatch, State, junction_from_case
-from benchmon.watch.insight_wording import outlook_sentence
+from benchmon.watch.heating.first_order_fit import fit_rise
+from benchmon.watch.heating.heating import HeatLimits, HeatWatch, State, junction_from_case
+from benchmon.watch.wording import outlook_sentence
 
 AIR = 25.0
 

@@ -7,7 +7,7 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
-from benchmon.watch.insight import Insight
+from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.records import Flag
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -19,7 +19,7 @@ PREDICTION = predict(BENCH)
 @pytest.fixture
 def watch():
     """Return a watch with insight into the reservoir bench."""
-    insight = Insight(BENCH)
+    insight = ChannelHistory(BENCH)
     insight.expect(PREDICTION)
     return Watch(BENCH.channel, insight), insight
 
@@ -99,7 +99,7 @@ def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
 
 
 def test_from_cold_the_unseen_warm_up_is_no_drift():
-    insight = Insight(BENCH, power_on=0.0)
+    insight = ChannelHistory(BENCH, power_on=0.0)
     insight.expect(PREDICTION)
     watch = Watch(BENCH.channel, insight)
     events = play(watch, 500, {"output": lambda time, value: value + 0.25 * math.exp(-time / 240.0)})
@@ -109,7 +109,7 @@ def test_from_cold_the_unseen_warm_up_is_no_drift():
 def test_shuffled_instruments_get_the_same_flags():
     rows = []
     for seed, channels in ((1, BENCH.channel), (1, tuple(reversed(BENCH.channel)))):
-        insight = Insight(BENCH.model_copy(update={"channel": channels}))
+        insight = ChannelHistory(BENCH.model_copy(update={"channel": channels}))
         random = np.random.default_rng(seed)
         noise = {c.name: random.standard_normal(400) for c in sorted(channels, key=lambda one: one.name)}
         for index in range(400):

@@ -9,8 +9,8 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from benchmon.bench import Channel
-from benchmon.watch.likelihood import Observation, log_likelihoods
-from benchmon.watch.meter_values import MeterValue
+from benchmon.watch.diagnosis.likelihood import Observation, log_likelihoods
+from benchmon.watch.diagnosis.meter_values import MeterValue
 
 
 def channel(name: str, accuracy: str) -> Channel:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Step
 from benchmon.errors import BadInput
-from benchmon.watch.plan import Action, Outcome, Plan, Standing, StepRequest, lacking, powered_above
+from benchmon.watch.plan import Action, Outcome, Plan, StepRequest, StepState, blocking_reasons, powered_above
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
 STEPS = (
@@ -31,7 +31,7 @@ def do(plan, action, place, now, words=""):
 
 def test_nothing_stands_before_the_operator_begins():
     plan = Plan(STEPS)
-    assert (plan.standing, plan.place, plan.stage) == (Standing.WAITING, None, None)
+    assert (plan.standing, plan.place, plan.stage) == (StepState.WAITING, None, None)
     with pytest.raises(BadInput, match="not begun"):
         plan.answer(StepRequest(Action.GO_ON, 1), 1.0, [])
 
@@ -49,14 +49,14 @@ def test_a_plan_from_end_to_end():
     assert plan.stages[1].outcome is Outcome.SKIPPED
     assert plan.place == 3
     do(plan, Action.GO_ON, 3, 200.0)
-    assert (plan.standing, plan.place) == (Standing.FINISHED, None)
+    assert (plan.standing, plan.place) == (StepState.FINISHED, None)
 
 
 def test_stopping_ends_it_and_it_can_be_begun_again():
     plan = Plan(STEPS)
     do(plan, Action.BEGIN, 1, 5.0)
     do(plan, Action.STOP, 1, 6.0, "smell of varnish")
-    assert plan.standing is Standing.STOPPED
+    assert plan.standing is StepState.STOPPED
     assert plan.stages[0].words == "smell of varnish"
     do(plan, Action.BEGIN, 1, 60.0)
     assert plan.stage.held(61.0) == 1.0
@@ -107,7 +107,7 @@ def test_an_event_of_another_plan_moves_nothing():
     plan = Plan(STEPS)
     assert not plan.take(Event(1.0, "", "step begun", "4 of 9: elsewhere"))
     assert not plan.take(Event(1.0, "", "note", "1 of 3: a tenth"))
-    assert plan.standing is Standing.WAITING
+    assert plan.standing is StepState.WAITING
 
 
 @pytest.fixture
@@ -116,7 +116,7 @@ def channels(channel):
 
 
 def lacks(plan, now, channels, *judgements):
-    return lacking(plan.stage, now, channels, {each.channel: each for each in judgements})
+    return blocking_reasons(plan.stage, now, channels, {each.channel: each for each in judgements})
 
 
 def test_what_a_step_lacks_is_told_one_by_one(channels):

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import Channel
-from benchmon.watch.power_gone import Power, PowerGone
+from benchmon.watch.power_state import Power, PowerGone
 
 
 def channel(name, quantity, accuracy="1 % + 5 mA", period=1.0):

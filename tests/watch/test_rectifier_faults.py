@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.watch.circuit_faults import CircuitFaults, faults_of
-from benchmon.watch.explanation import Explainer, Observation
-from benchmon.watch.meter_values import meter_values
-from benchmon_simulated.defects import Defects
+from benchmon.watch.diagnosis.circuit_faults import CircuitFaults, faults_of
+from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named
-from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.supply.parts import SupplyDefects
+from benchmon_simulated.supply.supply import SupplyUnderTest
 from support.faults.faulty_bench import shown
 from support.supplies import RESERVOIR, supply
 
@@ -37,25 +38,28 @@ def explained():
 @pytest.mark.parametrize("number", [1, 2])
 @pytest.mark.parametrize("name", ["reservoir", "centre-tap", "split-rail", "doubler"])
 def test_a_shorted_diode_is_told_while_the_fuse_holds(explained, name, number):
-    assert explained(name, Defects(diodes={number: "shorted"}), 0.5) == "a diode is shorted, and the fuse still holds"
+    assert (
+        explained(name, SupplyDefects(diodes={number: "shorted"}), 0.5)
+        == "a diode is shorted, and the fuse still holds"
+    )
 
 
 def test_windings_that_short_each_other_are_told_while_the_fuse_holds(explained):
-    cause = explained("reservoir", Defects(reversed_windings=frozenset({2})), 0.5)
+    cause = explained("reservoir", SupplyDefects(reversed_windings=frozenset({2})), 0.5)
     assert cause == "one winding is reversed: the two short each other, and the fuse still holds"
 
 
 @pytest.mark.parametrize("number", [1, 2])
 def test_an_open_diode_of_a_doubler_is_told(explained, number):
-    assert explained("doubler", Defects(diodes={number: "open"}), 5.0) == "a diode is open"
+    assert explained("doubler", SupplyDefects(diodes={number: "open"}), 5.0) == "a diode is open"
 
 
 def test_an_open_capacitor_of_a_doubler_is_told(explained):
-    assert explained("doubler", Defects(reservoir_left=1e-6), 30.0) == "the reservoir is open"
+    assert explained("doubler", SupplyDefects(reservoir_left=1e-6), 30.0) == "the reservoir is open"
 
 
 def test_a_reversed_winding_of_a_split_rail_is_told(explained):
-    cause = explained("split-rail", Defects(reversed_windings=frozenset({2})), 30.0)
+    cause = explained("split-rail", SupplyDefects(reversed_windings=frozenset({2})), 30.0)
     assert cause == "one winding is reversed: each rail is charged once a period"
 
 

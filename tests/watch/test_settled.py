@@ -5,10 +5,9 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explanation
-from benchmon.watch.heat import HeatLimits, HeatWatch, Outlook, State
-from benchmon.watch.records import Flag, Judgement, Verdict
-from benchmon.watch.settled import said_with_care, settled
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, steady_reading, withhold_all_clear
+from benchmon.watch.heating.heating import HeatLimits, HeatWatch, Outlook, State
+from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
 from benchmon_simulated.scenarios import scenario_named
 
 CHANNELS = {channel.quantity: channel for channel in load_bench(scenario_named("reservoir").path).channel}
@@ -28,18 +27,18 @@ def test_a_rise_stands_for_where_it_is_heading():
     for step in range(121):
         watch.update(step / 2.0, 24.0 + 94.0 * (1.0 - math.exp(-step / 120.0)))
     watch.finish()
-    found = settled(CASE, 83.4, watch.outlook(60.0))
+    found = steady_reading(CASE, 83.4, watch.outlook(60.0))
     assert found.value == pytest.approx(118.0, abs=0.05 * 94.0)
     assert abs(found.value - 118.0) <= found.doubt
 
 
 def test_what_cannot_be_told_yet_is_left_out_unless_it_was_warm():
     unknown = Outlook(3.0, State.UNKNOWN, value=41.0)
-    assert settled(CASE, 41.0, unknown) is None
-    assert settled(CASE, 41.0, unknown, was_warm=True).value == 41.0
-    assert settled(CASE, 41.0, Outlook(3.0, State.RUNAWAY)) is None
-    assert settled(AIR, 24.0, None).value == 24.0
-    assert settled(OUTPUT, 21.0, None).doubt == 0.0
+    assert steady_reading(CASE, 41.0, unknown) is None
+    assert steady_reading(CASE, 41.0, unknown, was_warm=True).value == 41.0
+    assert steady_reading(CASE, 41.0, Outlook(3.0, State.RUNAWAY)) is None
+    assert steady_reading(AIR, 24.0, None).value == 24.0
+    assert steady_reading(OUTPUT, 21.0, None).doubt == 0.0
 
 
 @pytest.mark.parametrize(
@@ -53,20 +52,20 @@ def test_what_cannot_be_told_yet_is_left_out_unless_it_was_warm():
     ],
 )
 def test_nothing_is_not_called_wrong_where_something_is_going_on(last, left_out, words):
-    first = said_with_care(FINE, [last], left_out)[0]
+    first = withhold_all_clear(FINE, [last], left_out)[0]
     assert first.cause == NONE_OF_THESE
     assert first.message.startswith(f"{last.channel} {words}")
 
 
 def test_what_agrees_is_nothing_wrong_and_other_causes_stay():
-    assert said_with_care(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
+    assert withhold_all_clear(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
     other = [Explanation("a diode is open", 0.9, "it is")]
-    assert said_with_care(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
+    assert withhold_all_clear(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
 
 
 def test_a_channel_that_fell_silent_is_what_needs_looking_at():
-    first = said_with_care(FINE, [judged(CASE), judged(OUTPUT, Verdict.AGREES, Flag.STALE)], {})[0]
+    first = withhold_all_clear(FINE, [judged(CASE), judged(OUTPUT, Verdict.AGREES, Flag.STALE)], {})[0]
     assert first.cause == f"{OUTPUT.name}: no readings any more"
     assert "look at its meter" in first.message
     many = [judged(one, Verdict.AGREES, Flag.STALE) for one in list(CHANNELS.values())[:5]]
-    assert "and 2 more have fallen silent" in said_with_care(FINE, many, {})[0].message
+    assert "and 2 more have fallen silent" in withhold_all_clear(FINE, many, {})[0].message

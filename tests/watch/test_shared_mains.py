@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from benchmon.watch.blocks import BlockMaker
-from benchmon.watch.drifts import Drifts
+from benchmon.watch.drift.blocks import BlockMaker
+from benchmon.watch.drift.drift import Drifts
 
 SLOPES = {"vout": 0.1, "current": 0.002, "power": 1.0, "winding": 0.02}
 NOISES = {"vout": 0.002, "current": 2e-4, "power": 0.05, "winding": 0.002}

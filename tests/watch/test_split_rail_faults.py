@@ -6,8 +6,9 @@ The parts are those of the stepped circuit's readings with the fault over those 
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.explanation import NOTHING_WRONG, Explainer, Observation
-from benchmon.watch.meter_values import meter_values
+from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("split-rail").path)

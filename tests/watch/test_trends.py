@@ -8,14 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchmon.watch.statistics import Noise
-from benchmon.watch.trend import onset_of, score_for, trend_of
+from benchmon.watch.drift.blocks import NoiseEstimate
+from benchmon.watch.drift.trend_test import onset_of, score_for, trend_of
 
 FINITE = st.floats(-1e6, 1e6)
 
 
 def noise_of(values):
-    noise = Noise()
+    noise = NoiseEstimate()
     for value in values:
         noise.add(float(value))
     return noise

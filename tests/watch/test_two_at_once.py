@@ -7,9 +7,10 @@ from collections.abc import Mapping
 import pytest
 
 from benchmon.bench import Bench, load_bench
-from benchmon.watch.circuit_faults import CircuitFaults
-from benchmon.watch.explanation import NONE_OF_THESE, NOTHING_WRONG, Explainer, Observation
-from benchmon.watch.meter_values import meter_values
+from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named
 
 

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.prediction.result import Expected
-from benchmon.watch.agreement import en_number, verdict_of
+from benchmon.quantities import Expected
 from benchmon.watch.records import Flag, Verdict
+from benchmon.watch.verdict import en_number, verdict_of
 from benchmon.watch.watch import Watch
 
 OUTPUT = {"name": "vout", "quantity": "output.voltage.mean", "accuracy": "20 mV"}

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import read_bench
-from benchmon.watch.ahead import Ahead, about
-from benchmon.watch.glance import Level, glance
 from benchmon.watch.records import Explanation, Flag, Forecast, Judgement, Verdict
+from benchmon.watch.status import Level, Outlooks, about
+from benchmon.watch.status_wording import status_line
 from support.supplies import supply
 
 BENCH = read_bench(
@@ -54,40 +54,42 @@ def rising(to_limit=220.0, latest=300.0, time=100.0):
 
 
 def test_a_limit_that_will_be_passed_comes_with_its_time():
-    told = glance(latest(), BENCH, "recording", Ahead(100.0, rising()))
+    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, rising()))
     assert told.level is Level.CAUTION
     assert told.sentence == "Get ready to switch off: diode case will pass 105.0 °C in about 3 min 40 s"
 
 
 def test_the_time_runs_down_between_forecasts():
-    assert glance(latest(), BENCH, "recording", Ahead(200.0, rising())).sentence.endswith("in about 2 min")
-    assert glance(latest(), BENCH, "recording", Ahead(319.0, rising())).sentence.endswith("within seconds")
-    assert glance(latest(), BENCH, "recording", Ahead(9999.0, rising())).level is Level.AS_EXPECTED
+    assert status_line(latest(), BENCH, "recording", Outlooks(200.0, rising())).sentence.endswith("in about 2 min")
+    assert status_line(latest(), BENCH, "recording", Outlooks(319.0, rising())).sentence.endswith("within seconds")
+    assert status_line(latest(), BENCH, "recording", Outlooks(9999.0, rising())).level is Level.AS_EXPECTED
 
 
 def test_what_is_hot_already_says_both():
-    told = glance(latest(judged("diode case", 90.0, Verdict.AGREES, Flag.HOT)), BENCH, "recording", Ahead(0, rising()))
+    told = status_line(
+        latest(judged("diode case", 90.0, Verdict.AGREES, Flag.HOT)), BENCH, "recording", Outlooks(0, rising())
+    )
     assert "above its warning of 85.0 °C, and will pass 105.0 °C" in told.sentence
 
 
 def test_what_may_pass_is_told_less_loudly_and_behind_a_silent_guard():
     forecasts = rising(latest=math.inf)
-    told = glance(latest(), BENCH, "recording", Ahead(100.0, forecasts))
+    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, forecasts))
     assert told.sentence == "Keep an eye on it: diode case may pass 105.0 °C in about 3 min 40 s"
     silent = Judgement("diode case", 100.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE}))
-    told = glance(latest(silent), BENCH, "recording", Ahead(100.0, forecasts))
+    told = status_line(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
     assert told.sentence.startswith("Not watched: diode case")
 
 
 def test_a_trip_is_worse_than_any_forecast():
     tripped = judged("output", 99.0, Verdict.DISAGREES, Flag.TRIPPED)
-    assert glance(latest(tripped), BENCH, "recording", Ahead(100.0, rising())).level is Level.DANGER
+    assert status_line(latest(tripped), BENCH, "recording", Outlooks(100.0, rising())).level is Level.DANGER
 
 
 def test_a_likely_cause_is_named_where_the_difference_is_told():
     cause = Explanation("ripple: the meter is on its DC range", 0.93, "select AC", ("ripple",))
     wrong = (judged("output", 9.0, Verdict.DISAGREES), judged("ripple", 0.0, Verdict.DISAGREES))
-    told = glance(latest(*wrong), BENCH, "recording", Ahead(100.0, {}, (cause,)))
+    told = status_line(latest(*wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,)))
     assert told.sentence.startswith("Not as expected: ripple is at")
     assert told.sentence.endswith("; likely the meter is on its DC range (and 1 more)")
 
@@ -102,7 +104,7 @@ def test_a_likely_cause_is_named_where_the_difference_is_told():
 )
 def test_a_doubtful_cause_is_not_told_at_a_glance(cause):
     wrong = judged("output", 9.0, Verdict.DISAGREES)
-    assert "likely" not in glance(latest(wrong), BENCH, "recording", Ahead(100.0, {}, (cause,))).sentence
+    assert "likely" not in status_line(latest(wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,))).sentence
 
 
 @given(st.floats(0, 1e9))

@@ -1,1 +1,1 @@
-"""The views and dialogues of the screen, each with the head on top."""
+"""Views and dialogs: the keys and widgets of each."""

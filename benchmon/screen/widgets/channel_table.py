@@ -1,25 +1,145 @@
-"""The channels: a row each, grouped by the point of the circuit where they are measured."""
+"""The channels: a row each, grouped by the point of the circuit where they are measured.
+
+Which rows of the channel table are in sight: what is searched for, where the cursor is, how far it is scrolled.
+
+The temperatures against their limits: a bar and words for every channel that has limits.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import ClassVar
+from dataclasses import dataclass
+from typing import ClassVar, Literal
 
 from rich.cells import cell_len
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.cells import Cell, Line, fit, rule
-from benchmon.screen.columns import Columns, column_titles, joined, plan_columns
-from benchmon.screen.numbers import unit_width
-from benchmon.screen.picture import ChannelPicture, Picture
-from benchmon.screen.remarks import Remark
-from benchmon.screen.row import draw_remark, draw_row
-from benchmon.screen.rows_in_sight import Entry, Mark, RowsInSight
-from benchmon.screen.tones import Tone
-from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.screen.lines.channel_row import (
+    Columns,
+    channel_status,
+    column_titles,
+    draw_annotation,
+    draw_row,
+    joined,
+    plan_columns,
+)
+from benchmon.screen.lines.numbers import unit_width
+from benchmon.screen.lines.row_annotations import Annotation
+from benchmon.screen.lines.temperature_bars import draw_heat, heat_lines_wanted
+from benchmon.screen.lines.text import Cell, Line, fit, rule
+from benchmon.screen.session_state import ChannelState, SessionState
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import UNICODE, SymbolSet
+from benchmon.screen.widgets.lines import CellLines
+from benchmon.watch.records import Flag
+
+Mark = Literal["", "first", "between", "last"]
+Entry = ChannelState | Annotation | str
+
+
+@dataclass(frozen=True, slots=True)
+class VisibleRows:
+    """The entries in sight, each with its place in its group, and how many are out of sight."""
+
+    entries: list[tuple[Entry, Mark]]
+    above: int
+    below: int
+    needs_foot: bool
+
+
+class TableWindow:
+    """Chooses the rows of `picture`. Where `grouped`, the name of a point stands above its channels.
+
+    `remarks` are the lines under the rows, by channel.
+    """
+
+    def __init__(self, picture: SessionState) -> None:
+        self._picture = picture
+        self._cursor = picture.channels[0].channel.name if picture.channels else ""
+        self._top = 0
+        self.grouped = False
+        self.wanted = ""
+        self.remarks: Mapping[str, Sequence[Annotation]] = {}
+
+    @property
+    def found(self) -> list[ChannelState]:
+        """Return the channels that the search leaves. One past a limit or warning stays whatever is searched for."""
+        if not self.wanted:
+            return list(self._picture.channels)
+        return [channel for channel in self._picture.channels if self._matches(channel)]
+
+    @property
+    def chosen(self) -> str:
+        """Return the name of the channel under the cursor: the first found one where the former is out of sight."""
+        names = [channel.channel.name for channel in self.found]
+        return self._cursor if self._cursor in names else next(iter(names), "")
+
+    def find(self, wanted: str) -> None:
+        """Search for `wanted`; "" ends the search."""
+        self.wanted = wanted.strip().lower()
+        self._top = 0
+
+    def choose(self, name: str) -> None:
+        """Put the cursor on a channel."""
+        self._cursor = name
+
+    def move(self, rows: int) -> None:
+        """Move the cursor by `rows` rows, as far as there are any."""
+        names = [channel.channel.name for channel in self.found]
+        if names:
+            self._cursor = names[min(len(names) - 1, max(0, names.index(self.chosen) + rows))]
+
+    def window(self, height: int) -> VisibleRows:
+        """Return what `height` lines show, the cursor among it, with a line for the foot where one is needed."""
+        entries = self._entries()
+        needs_foot = len(entries) > height or bool(self.wanted)
+        room = max(0, height - needs_foot)
+        self._keep_cursor_in(room, entries)
+        last = min(len(entries), self._top + room)
+        points = ["" if isinstance(each, str) else each.point for each in entries]
+        marked = [(entries[index], self._mark(points, index)) for index in range(self._top, last)]
+        return VisibleRows(marked, self._top, len(entries) - last, needs_foot)
+
+    def _matches(self, channel: ChannelState) -> bool:
+        flags = frozenset[Flag]() if channel.judgement is None else channel.judgement.flags
+        if flags & {Flag.TRIPPED, Flag.HOT}:
+            return True
+        words = channel_status(channel.judgement, channel.channel, self._picture.old, UNICODE).words
+        setting = channel.channel
+        return self.wanted in f"{setting.name} {setting.quantity} {setting.instrument} {words}".lower()
+
+    def _entries(self) -> list[Entry]:
+        entries: list[Entry] = []
+        point = ""
+        for channel in self.found:
+            if self.grouped and channel.point != point:
+                entries.append(channel.point)
+            point = channel.point
+            entries.append(channel)
+            entries += self.remarks.get(channel.channel.name, ())
+        return entries
+
+    def _keep_cursor_in(self, room: int, entries: list[Entry]) -> None:
+        chosen = self.chosen
+        places = [
+            at for at, each in enumerate(entries) if isinstance(each, ChannelState) and each.channel.name == chosen
+        ]
+        if places and places[0] < self._top:
+            self._top = places[0]
+        elif places and places[0] >= self._top + room:
+            self._top = places[0] - room + 1
+        self._top = max(0, min(self._top, len(entries) - room))
+
+    def _mark(self, points: list[str], index: int) -> Mark:
+        if self.grouped:
+            return ""
+        starts = index == 0 or points[index - 1] != points[index]
+        ends = index == len(points) - 1 or points[index + 1] != points[index]
+        if starts:
+            return "" if ends else "first"
+        return "last" if ends else "between"
 
 
 class ChannelTable(CellLines, can_focus=True):
@@ -41,11 +161,11 @@ class ChannelTable(CellLines, can_focus=True):
             super().__init__()
             self.channel = channel
 
-    def __init__(self, picture: Picture, alphabet: Alphabet) -> None:
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
         super().__init__()
         self._picture = picture
         self._alphabet = alphabet
-        self._rows = RowsInSight(picture)
+        self._rows = TableWindow(picture)
         self._entries: list[tuple[Entry, Mark]] = []
         self._drawn: dict[str, tuple[object, Line]] = {}
 
@@ -79,7 +199,7 @@ class ChannelTable(CellLines, can_focus=True):
     def on_click(self, event: events.Click) -> None:
         """Move the cursor to the row that was clicked on, or to the one above a remark; open it at the second click."""
         row = event.screen_y - self.region.y - 1
-        above = [entry for entry, _ in self._entries[: max(0, row + 1)] if isinstance(entry, ChannelPicture)]
+        above = [entry for entry, _ in self._entries[: max(0, row + 1)] if isinstance(entry, ChannelState)]
         if not above or row >= len(self._entries) or isinstance(self._entries[row][0], str):
             return
         name = above[-1].channel.name
@@ -112,11 +232,11 @@ class ChannelTable(CellLines, can_focus=True):
         """Write the name of each point above its channels, or hold them together by brackets."""
         self._rows.grouped = grouped
 
-    def remark(self, remarks: Mapping[str, Sequence[Remark]]) -> None:
+    def remark(self, remarks: Mapping[str, Sequence[Annotation]]) -> None:
         """Write these lines under the rows of their channels from now on."""
         self._rows.remarks = remarks
 
-    def show(self, picture: Picture) -> None:
+    def show(self, picture: SessionState) -> None:
         """Show `picture`."""
         self._picture = picture
         width, height = self.size.width, self.size.height
@@ -140,14 +260,14 @@ class ChannelTable(CellLines, can_focus=True):
     def _draw(self, entry: Entry, mark: str, columns: Columns) -> Line:
         signs = self._alphabet
         brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
-        if isinstance(entry, Remark):
-            return draw_remark(entry, self.size.width, signs, mark=brackets.get(mark, " "))
+        if isinstance(entry, Annotation):
+            return draw_annotation(entry, self.size.width, signs, mark=brackets.get(mark, " "))
         if isinstance(entry, str):
-            return (Cell(fit(f" {entry}", columns.block_widths[0], signs), Tone.QUIET),)
+            return (Cell(fit(f" {entry}", columns.block_widths[0], signs), StyleRole.QUIET),)
         chosen = self.has_focus and entry.channel.name == self._rows.chosen
         return self._draw_row(entry, signs.cursor if chosen else brackets.get(mark, " "), columns, chosen)
 
-    def _draw_row(self, channel: ChannelPicture, mark: str, columns: Columns, chosen: bool) -> Line:
+    def _draw_row(self, channel: ChannelState, mark: str, columns: Columns, chosen: bool) -> Line:
         """Return the row of a channel: the one drawn last, where nothing that it shows has changed since."""
         picture, name = self._picture, channel.channel.name
         is_marked, trend_until = name in picture.marked, channel.trend.latest(picture.now)
@@ -167,3 +287,31 @@ class ChannelTable(CellLines, can_focus=True):
             found, count = len(rows.found), len(self._picture.channels)
             title = f"  found {found} of {count} for: {signs.plain(rows.wanted)} (Esc shows all)"
         return rule(title, self.size.width, signs, ", ".join(parts))
+
+
+class HeatStrip(CellLines):
+    """Bars from ambient to the trip limit, side by side where there is room."""
+
+    def __init__(self, alphabet: SymbolSet) -> None:
+        super().__init__()
+        self._alphabet = alphabet
+        self._picture: SessionState | None = None
+        self._height = 0
+
+    def redraw(self) -> None:
+        """Draw for the new size."""
+        if self._picture is not None:
+            self.show(self._picture, self._height)
+
+    def show(self, picture: SessionState, height: int) -> None:
+        """Show the bars of `picture` in `height` lines with the heading."""
+        self._picture, self._height = picture, height
+        width, signs = self.size.width, self._alphabet
+        if height < 2 or width <= 0:
+            self.paint([])
+            return
+        hidden = min(heat_lines_wanted(picture, width)) > height - 1
+        aside = "the nearest to their limits" if hidden else ""
+        marks = f"{signs.bar_warning} warning, {signs.bar_expected} expected, {signs.bar_final} heading for"
+        title = f"  temperature, ambient to limit: {marks}"
+        self.paint([rule(title, width, signs, aside), *draw_heat(picture, width, height - 1, signs)])

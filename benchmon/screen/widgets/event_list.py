@@ -7,12 +7,12 @@ from typing import ClassVar
 from textual import events
 from textual.binding import Binding, BindingType
 
-from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.cells import Cell, Line, fit, rule
-from benchmon.screen.events import last_lines
-from benchmon.screen.picture import Picture
-from benchmon.screen.tones import Tone
-from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.screen.lines.events import last_lines
+from benchmon.screen.lines.text import Cell, Line, fit, rule
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.widgets.lines import CellLines
 
 _WHEEL = 3
 """Lines that a notch of a mouse's wheel moves."""
@@ -34,7 +34,7 @@ class EventList(CellLines, can_focus=True):
         Binding("end", "scroll_by(-1000000)", "Latest", show=False),
     ]
 
-    def __init__(self, picture: Picture, alphabet: Alphabet, *, wrapped: bool = False) -> None:
+    def __init__(self, picture: SessionState, alphabet: SymbolSet, *, wrapped: bool = False) -> None:
         super().__init__()
         self._picture = picture
         self._alphabet = alphabet
@@ -71,7 +71,7 @@ class EventList(CellLines, can_focus=True):
         """Come forward in time."""
         self.action_scroll_by(-_WHEEL)
 
-    def show(self, picture: Picture) -> None:
+    def show(self, picture: SessionState) -> None:
         """Show the latest events, or the same ones as before where the list is scrolled back."""
         new, self._seen = picture.events_seen - self._seen, picture.events_seen
         self._picture = picture
@@ -85,10 +85,10 @@ class EventList(CellLines, can_focus=True):
             reversed(picture.events), width, height, self._back, self._alphabet, wrapped=self._wrapped
         )
         if not picture.events:
-            lines = [(Cell(fit("  nothing yet", width, self._alphabet), Tone.QUIET),)]
+            lines = [(Cell(fit("  nothing yet", width, self._alphabet), StyleRole.QUIET),)]
         self.paint([self._heading(picture), *lines])
 
-    def _heading(self, picture: Picture) -> Line:
+    def _heading(self, picture: SessionState) -> Line:
         signs = self._alphabet
         title = f"{signs.cursor if self.has_focus else ' '} events"
         count = f"{picture.events_seen} so far" if picture.events_seen else ""

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from textual import events
 from textual.binding import Binding, BindingType
 
-from benchmon.screen.alphabet import Alphabet
-from benchmon.screen.cells import Cell, Line
-from benchmon.screen.tones import Tone
-from benchmon.screen.widgets.cell_lines import CellLines
+from benchmon.screen.lines.text import Cell, Line
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.widgets.lines import CellLines
 
 
 class KeyBar(CellLines):
@@ -20,7 +20,7 @@ class KeyBar(CellLines):
     KeyBar { dock: bottom; height: 1; }
     """
 
-    def __init__(self, bindings: Sequence[BindingType], alphabet: Alphabet) -> None:
+    def __init__(self, bindings: Sequence[BindingType], alphabet: SymbolSet) -> None:
         super().__init__()
         shown = [binding for binding in bindings if isinstance(binding, Binding) and binding.show]
         self._presses = [binding.key.partition(",")[0] for binding in shown]
@@ -44,7 +44,7 @@ class KeyBar(CellLines):
                 return
 
 
-def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: Alphabet) -> Line:
+def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: SymbolSet) -> Line:
     """Return pairs of a key and what it does as one line; what has no room whole is left out."""
     cells: list[Cell] = []
     used = 0
@@ -52,6 +52,6 @@ def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: Alphabet) -
         wide = len(key) + 1 + len(does) + 1
         if used + wide > width + 1:
             break
-        cells += [Cell(alphabet.plain(key), Tone.KEY), Cell(f" {alphabet.plain(does)} ")]
+        cells += [Cell(alphabet.plain(key), StyleRole.KEY), Cell(f" {alphabet.plain(does)} ")]
         used += wide
     return tuple(cells)

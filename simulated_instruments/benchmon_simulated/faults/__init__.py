@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from benchmon.errors import BadInput
 from benchmon.text import one_line
+from benchmon_simulated.faults.base import CircuitFault, Fault, LineFault, MeterFault
 from benchmon_simulated.faults.circuit import CIRCUIT_FAULTS
-from benchmon_simulated.faults.fault import CircuitFault, Fault, LineFault, MeterFault
 from benchmon_simulated.faults.line import LINE_FAULTS
 from benchmon_simulated.faults.meter import METER_FAULTS
 

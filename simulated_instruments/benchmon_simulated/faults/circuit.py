@@ -7,12 +7,12 @@ from typing import ClassVar
 
 from benchmon.bench import OpenLoad, ResistorLoad
 from benchmon.errors import BadInput
-from benchmon_simulated.defects import Defects
-from benchmon_simulated.faults.fault import CircuitFault
-from benchmon_simulated.junctions import OPEN, SHORTED
+from benchmon_simulated.faults.base import CircuitFault
+from benchmon_simulated.supply.diode_network import OPEN, SHORTED
+from benchmon_simulated.supply.parts import SupplyDefects
 
 
-def _with_diodes(defects: Defects, conditions: dict[int, str]) -> Defects:
+def _with_diodes(defects: SupplyDefects, conditions: dict[int, str]) -> SupplyDefects:
     return replace(defects, diodes={**defects.diodes, **conditions})
 
 
@@ -22,7 +22,7 @@ class OpenDiode(CircuitFault):
     name, description = "open-diode", "one diode no longer conducts"
     strikes: ClassVar[str] = "diode"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Break the diode."""
         return _with_diodes(defects, {self.number: OPEN})
 
@@ -37,7 +37,7 @@ class ShortedDiode(CircuitFault):
     name, description = "shorted-diode", "one diode conducts both ways and shorts its winding, until the fuse melts"
     strikes: ClassVar[str] = "diode"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Short the diode."""
         return _with_diodes(defects, {self.number: SHORTED})
 
@@ -52,7 +52,7 @@ class HalfWaveWiring(CircuitFault):
         if not self.supply.wiring.backwards:
             raise BadInput(f"{self.name}: this rectifier is half-wave already")
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Leave one half of the rectifier."""
         missing, wires = self.supply.wiring.topology.wired_as_half_wave
         return _with_diodes(defects, dict.fromkeys(missing, OPEN) | dict.fromkeys(wires, SHORTED))
@@ -74,7 +74,7 @@ class ReversedWinding(CircuitFault):
         if self.supply.wiring.windings < 2:
             raise BadInput(f"{self.name}: this supply uses one winding, whose direction does not matter")
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Turn the winding."""
         return replace(defects, reversed_windings=defects.reversed_windings | {self.number})
 
@@ -91,7 +91,7 @@ class OpenReservoir(_OfTheReservoir):
 
     name, description = "open-reservoir", "the reservoir capacitor is disconnected"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Take the capacitor away."""
         return replace(defects, reservoir_left=1e-6)
 
@@ -101,7 +101,7 @@ class DriedReservoir(_OfTheReservoir):
 
     name, description = "dried-reservoir", "the reservoir has dried out to half its capacitance"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Halve the capacitance."""
         return replace(defects, reservoir_left=0.5 * defects.reservoir_left)
 
@@ -114,7 +114,7 @@ class _OfTheLoad(CircuitFault):
         if isinstance(self.supply.parts.load, OpenLoad):
             raise BadInput(f"{self.name}: this supply has no load")
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Change what the load draws."""
         return replace(defects, load=self.factor * defects.load)
 
@@ -138,7 +138,7 @@ class OpenLoadFault(_OfTheLoad):
 
     name, description = "open-load", "the load is disconnected"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Take the load off."""
         return replace(defects, load_open=True)
 
@@ -153,7 +153,7 @@ class DriftingResistor(CircuitFault):
         if not isinstance(self.supply.parts.load, ResistorLoad):
             raise BadInput(f"{self.name}: the load of this supply is no resistor")
 
-    def alter(self, defects: Defects, age: float) -> Defects:
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:
         """Let the resistance grow with the fault's age."""
         return replace(defects, load=defects.load / (1.0 + 0.08 * age / 60.0))
 
@@ -163,7 +163,7 @@ class MainsSag(CircuitFault):
 
     name, description = "mains-sag", "the mains falls to 80 %"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Lower the mains."""
         return replace(defects, mains=0.8 * defects.mains)
 
@@ -173,7 +173,7 @@ class MainsSurge(CircuitFault):
 
     name, description = "mains-surge", "the mains rises to 112 %"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Raise the mains."""
         return replace(defects, mains=1.12 * defects.mains)
 
@@ -183,7 +183,7 @@ class MainsFailure(CircuitFault):
 
     name, description = "mains-failure", "the mains fails"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Take the voltage away."""
         return replace(defects, mains=0.0)
 
@@ -193,7 +193,7 @@ class DistortedMains(CircuitFault):
 
     name, description = "distorted-mains", "the mains voltage has a flat top: 9 % more distortion"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Flatten the mains."""
         return replace(defects, mains_distortion=0.09 + defects.mains_distortion)
 
@@ -203,7 +203,7 @@ class LooseTerminal(CircuitFault):
 
     name, description = "loose-terminal", "a bad joint of 8 Ω in the primary circuit"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Add the joint."""
         return replace(defects, primary_ohms=8.0 + defects.primary_ohms)
 
@@ -213,7 +213,7 @@ class StuckRelay(CircuitFault):
 
     name, description = "stuck-relay", "the switch in the mains says it is off, but its contacts have welded"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Weld the contacts."""
         return replace(defects, stuck=True)
 
@@ -223,7 +223,7 @@ class LostCooling(CircuitFault):
 
     name, description = "lost-cooling", "fan or draught is gone: everything gets hotter"
 
-    def alter(self, defects: Defects, age: float) -> Defects:  # noqa: ARG002 (a CircuitFault)
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (a CircuitFault)
         """Insulate everything."""
         return replace(defects, cooling=2.5 * defects.cooling)
 
@@ -233,7 +233,7 @@ class HotRoom(CircuitFault):
 
     name, description = "hot-room", "the air around the supply warms by 20 K"
 
-    def alter(self, defects: Defects, age: float) -> Defects:
+    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:
         """Warm the air."""
         return replace(defects, air=defects.air + min(20.0, 5.0 * age / 60.0))
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 import random
 import re
 
-from benchmon_simulated.faults.fault import LineFault
-from benchmon_simulated.mishaps import CABLE_OUT, POWER_OFF, LineMishap
-from benchmon_simulated.twin import Twin
-from benchmon_simulated.uart import misread
+from benchmon_simulated.fault_effects import CABLE_OUT, POWER_OFF, LineFaultEffect
+from benchmon_simulated.faults.base import LineFault
+from benchmon_simulated.servers.server import InstrumentServer
+from benchmon_simulated.servers.transports import misread
 
 LATE = 2.5
 """Seconds."""
 
 
-class _CableOut(LineMishap):
+class _CableOut(LineFaultEffect):
     life = CABLE_OUT
 
 
@@ -23,12 +23,12 @@ class Unplugged(LineFault):
 
     name, description = "unplugged", "an instrument's cable is pulled out"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the pulled cable."""
         return _CableOut()
 
 
-class _PowerOff(LineMishap):
+class _PowerOff(LineFaultEffect):
     life = POWER_OFF
 
 
@@ -37,12 +37,12 @@ class AutoPowerOff(LineFault):
 
     name, description = "auto-power-off", "an instrument switches itself off"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the switch."""
         return _PowerOff()
 
 
-class _Late(LineMishap):
+class _Late(LineFaultEffect):
     delay = LATE
 
 
@@ -51,12 +51,12 @@ class LateReplies(LineFault):
 
     name, description = "late-replies", f"every reply comes {LATE} s late"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the delay."""
         return _Late()
 
 
-class _Halves(LineMishap):
+class _Halves(LineFaultEffect):
     def __init__(self) -> None:
         self._whole = True
 
@@ -71,12 +71,12 @@ class HalfLines(LineFault):
 
     name, description = "half-lines", "every second line breaks off in the middle"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the gap."""
         return _Halves()
 
 
-class _Garbage(LineMishap):
+class _Garbage(LineFaultEffect):
     def __init__(self) -> None:
         self._random = random.Random(0xBAD)  # noqa: S311 (no secret)
 
@@ -90,12 +90,12 @@ class Garbage(LineFault):
 
     name, description = "garbage", "an instrument sends meaningless bytes"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the noise."""
         return _Garbage()
 
 
-class _WrongBaud(LineMishap):
+class _WrongBaud(LineFaultEffect):
     def heard(self, data: bytes) -> bytes:
         """Return what it hears of a sender at half its speed."""
         return misread(data, 2.0)
@@ -111,16 +111,16 @@ class WrongBaud(LineFault):
     name, description = "wrong-baud", "an instrument on a serial line is set to twice the baud"
     where = "an instrument on a serial line"
 
-    def fits(self, twin: Twin) -> bool:
+    def fits(self, twin: InstrumentServer) -> bool:
         """Return whether there are bits to misread."""
         return twin.medium == "serial"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the other speed."""
         return _WrongBaud()
 
 
-class _ClockAhead(LineMishap):
+class _ClockAhead(LineFaultEffect):
     clock_ahead = 3600.0
 
 
@@ -130,16 +130,16 @@ class ClockJump(LineFault):
     name, description = "clock-jump", "the clock of an instrument that sends the time jumps ahead by an hour"
     where = "an instrument that sends a time"
 
-    def fits(self, twin: Twin) -> bool:
+    def fits(self, twin: InstrumentServer) -> bool:
         """Return whether it sends a time."""
         return twin.has_clock
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the jump."""
         return _ClockAhead()
 
 
-class _Comma(LineMishap):
+class _Comma(LineFaultEffect):
     def sent(self, data: bytes) -> bytes:
         """Return the text with a comma where a number has a point."""
         return re.sub(rb"(?<=[0-9])\.(?=[0-9])", b",", data)
@@ -151,16 +151,16 @@ class DecimalComma(LineFault):
     name, description = "decimal-comma", "an instrument writes its numbers with a comma"
     where = "an instrument that sends lines of text"
 
-    def fits(self, twin: Twin) -> bool:
+    def fits(self, twin: InstrumentServer) -> bool:
         """Return whether it sends text."""
         return twin.speaks == "text"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the comma."""
         return _Comma()
 
 
-class _ControlCodes(LineMishap):
+class _ControlCodes(LineFaultEffect):
     def identity(self, text: str) -> str:
         """Return the name with codes that would clear, colour and ring a terminal."""
         return f"\x1b[2J\x1b[31m[bold]{text}\x07\x9b5m"
@@ -172,11 +172,11 @@ class ControlCodes(LineFault):
     name, description = "control-codes", "an instrument's name holds codes that would steer a terminal"
     where = "an instrument that tells its name"
 
-    def fits(self, twin: Twin) -> bool:
+    def fits(self, twin: InstrumentServer) -> bool:
         """Return whether it answers *IDN?."""
         return twin.speaks == "scpi"
 
-    def mishap(self) -> LineMishap:
+    def mishap(self) -> LineFaultEffect:
         """Return the name."""
         return _ControlCodes()
 

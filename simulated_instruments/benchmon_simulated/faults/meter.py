@@ -7,11 +7,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from benchmon_simulated.circuit import Floats
-from benchmon_simulated.faults.fault import MeterFault
-from benchmon_simulated.meters import Meter
-from benchmon_simulated.mishaps import MeterMishap
-from benchmon_simulated.supply import Snapshot
+from benchmon_simulated.fault_effects import MeterFaultEffect
+from benchmon_simulated.faults.base import MeterFault
+from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.supply.circuit import Floats
+from benchmon_simulated.supply.supply import Snapshot
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 """What a sine-calibrated average-responding meter multiplies the rectified mean with: 1.1107 (closed form)."""
@@ -31,7 +31,7 @@ def _has_wave(meter: Meter, *hows: str) -> bool:
     return kind in _WAVES and how in hows and point in ("mains", "secondary", "diode", "reservoir", "output")
 
 
-class _Sensed(MeterMishap):
+class _Sensed(MeterFaultEffect):
     """A detector that makes something else of the waveform."""
 
     def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:
@@ -78,7 +78,7 @@ class AverageDetector(MeterFault):
         """Return whether it reads an rms."""
         return _has_wave(meter, "rms", "ac_rms")
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the detector."""
         return _AverageResponding()
 
@@ -93,7 +93,7 @@ class AcCoupling(MeterFault):
         """Return whether there is a direct part to lose."""
         return _has_wave(meter, "rms", "mean") and not meter.channel.quantity.startswith(_WITHOUT_DIRECT_PART)
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the detector."""
         return _WithoutDirectPart()
 
@@ -108,12 +108,12 @@ class DcCoupling(MeterFault):
         """Return whether it reads an rms."""
         return _has_wave(meter, "rms", "ac_rms")
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the detector."""
         return _DirectPartAlone()
 
 
-class _Times(MeterMishap):
+class _Times(MeterFaultEffect):
     def __init__(self, factor: float) -> None:
         self._factor = factor
 
@@ -134,7 +134,7 @@ class _WrongRatio(MeterFault):
         """Return whether it reads a current, as a clamp would."""
         return meter.channel.unit == "A"
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the ratio."""
         return _Times(self.factor)
 
@@ -163,7 +163,7 @@ class ReversedLeads(MeterFault):
         """Return whether it reads something with a sign."""
         return _has_wave(meter, "mean")
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the sign."""
         return _Times(-1.0)
 
@@ -176,7 +176,7 @@ class _AnyChannel(MeterFault):
         return True
 
 
-class _Overload(MeterMishap):
+class _Overload(MeterFaultEffect):
     def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
         return math.copysign(math.inf, value)
 
@@ -186,12 +186,12 @@ class Overload(_AnyChannel):
 
     name, description = "overload", "a meter is held in a range that is too low and shows overload"
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the range."""
         return _Overload()
 
 
-class _Frozen(MeterMishap):
+class _Frozen(MeterFaultEffect):
     def __init__(self) -> None:
         self._held: float | None = None
         self._held_wave: Floats | None = None
@@ -212,12 +212,12 @@ class FrozenValue(_AnyChannel):
 
     name, description = "frozen-value", "a meter goes on answering, but its value stands still"
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the hold."""
         return _Frozen()
 
 
-class _Creeping(MeterMishap):
+class _Creeping(MeterFaultEffect):
     def __init__(self) -> None:
         self._began: float | None = None
 
@@ -232,12 +232,12 @@ class WeakBattery(_AnyChannel):
 
     name, description = "weak-battery", "a meter's battery is low and its readings creep upwards by 3 % a minute"
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the sinking reference."""
         return _Creeping()
 
 
-class _ReadsTheAir(MeterMishap):
+class _ReadsTheAir(MeterFaultEffect):
     def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (a MeterMishap)
         return snapshot.values["ambient.temperature"]
 
@@ -252,7 +252,7 @@ class LooseProbe(MeterFault):
         """Return whether it reads a temperature other than the air's."""
         return meter.channel.unit == "°C" and meter.channel.quantity != "ambient.temperature"
 
-    def mishap(self, meter: Meter) -> MeterMishap:  # noqa: ARG002 (a MeterFault)
+    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
         """Return the air."""
         return _ReadsTheAir()
 

@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.result import Expected, Prediction, Waveforms
+from benchmon.prediction.result import Prediction, Waveforms
+from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.view import Part
+from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Waveform
 
 NOW = 187.0
@@ -113,7 +114,9 @@ def _readings(view, judge):
     temperatures = {"diode case": 74.0, "transformer": 44.0, "reservoir case": 33.0, "load resistor": 161.0}
     for channel in view.info.bench.channel:
         name = channel.name
-        view.past[name] = [Part(at, at + 1.0, 5, 23.0 + at / 90, 23.4 + at / 90, 23.2 + at / 90) for at in range(187)]
+        view.past[name] = [
+            TrendBin(at, at + 1.0, 5, 23.0 + at / 90, 23.4 + at / 90, 23.2 + at / 90) for at in range(187)
+        ]
         settled = temperatures.get(name, 24.2)
         for at in np.arange(100.0, NOW):
             value = settled * (1 + 0.004 * math.sin(at / 5))

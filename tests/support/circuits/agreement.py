@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchmon.bench import Bench
-from benchmon.prediction.parts import parts_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.predict import solve
 
 PEAKS = ("peak", "ripple", "crest_factor")

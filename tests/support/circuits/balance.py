@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.prediction.predict import Solved
+from benchmon.prediction.predict import SolvedQuantities
 
 Trace = np.ndarray
 
@@ -18,7 +18,7 @@ def shifted(trace: Trace) -> Trace:
 class Balance:
     """The currents of a solved supply with at most two capacitors, and the powers they make, in watts."""
 
-    def __init__(self, bench: Bench, solved: Solved) -> None:
+    def __init__(self, bench: Bench, solved: SolvedQuantities) -> None:
         self.bench, self.warm, self.traces = bench, solved.warm, solved.warm.traces
         self.quantities = {name: float(value[0]) for name, value in solved.quantities.items()}
         self.half_wave = bench.rectifier.kind == "half wave"

@@ -5,7 +5,7 @@ It writes its frames by itself, so that a fault of the library under the driver 
 
 import struct
 
-from benchmon.instruments.far_end import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
 
 FUNCTIONS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 

@@ -16,13 +16,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, load_bench
-from benchmon.watch.explanation import NOTHING_WRONG, Observation
+from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon_simulated.faults.base import CircuitFault, MeterFault
 from benchmon_simulated.faults.circuit import CIRCUIT_FAULTS
-from benchmon_simulated.faults.fault import CircuitFault, MeterFault
 from benchmon_simulated.faults.meter import METER_FAULTS
-from benchmon_simulated.meters import Meter
+from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.scenarios import scenario_named
-from benchmon_simulated.supply import SupplyUnderTest
+from benchmon_simulated.supply.supply import SupplyUnderTest
 
 NAMES = ("reservoir", "bridge", "centre-tap", "split-rail", "doubler", "regulated")
 UNTOLD = {"stuck-relay", "frozen-value"}

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.watch.circuit_faults import CircuitFaults
-from benchmon.watch.explanation import NOTHING_WRONG, Observation
-from benchmon.watch.meter_values import MeterValues, meter_values
-from benchmon.watch.mistakes import mistakes_of
-from benchmon_simulated.defects import Defects
-from benchmon_simulated.supply import SupplyUnderTest
+from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
+from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.meter_faults import meter_faults_of
+from benchmon.watch.diagnosis.meter_values import MeterValues, meter_values
+from benchmon_simulated.supply.parts import SupplyDefects
+from benchmon_simulated.supply.supply import SupplyUnderTest
 
 VISIBLE = 1.5
 """A fault counts where it moves at least one reading by this En from what was expected: the line of `disagrees`."""
@@ -103,7 +104,7 @@ def cases(bench: Bench, seed: int) -> list[Case]:
     fine = {channel.name: value.value for channel in bench.channel if (value := right.of(channel.quantity))}
     found = [Case(NOTHING_WRONG, shown(bench, fine, random), visible=True)]
     faults = CircuitFaults(actual).hypotheses(bench.channel, actual.mains.voltage, right)
-    for one in [*mistakes_of(bench.channel, right), *faults]:
+    for one in [*meter_faults_of(bench.channel, right), *faults]:
         observations = shown(bench, {name: value.value for name, value in one.readings.items()}, random)
         found.append(Case(one.cause, observations, is_visible(observations, expected)))
     return found
@@ -123,30 +124,32 @@ class SimulatedFault:
     """A fault that the simulated bench can have, and how the cause that is to come first begins."""
 
     name: str
-    defects: Defects
+    defects: SupplyDefects
     cause: str
     seconds: float = 120.0
     is_slow: bool = False
 
 
 SIMULATED_FAULTS = (
-    SimulatedFault("none", Defects(), NOTHING_WRONG),
-    SimulatedFault("open diode", Defects(diodes={1: "open"}), "a diode is open", is_slow=True),
-    SimulatedFault("another open diode", Defects(diodes={2: "open"}), "a diode is open", is_slow=True),
-    SimulatedFault("shorted diode", Defects(diodes={2: "shorted"}), "no current flows into the supply", is_slow=True),
-    SimulatedFault("reversed winding", Defects(reversed_windings=frozenset({2})), "", is_slow=True),
-    SimulatedFault("open reservoir", Defects(reservoir_left=1e-6), "the reservoir is open"),
-    SimulatedFault("dried reservoir", Defects(reservoir_left=0.5), "the reservoir has dried out"),
-    SimulatedFault("double load", Defects(load=2.0), "the load draws twice"),
-    SimulatedFault("half load", Defects(load=0.5), "the load draws half"),
-    SimulatedFault("open load", Defects(load_open=True), "the load is not connected"),
-    SimulatedFault("resistor 16 % up", Defects(load=1 / 1.16), "the load is not what it should be"),
-    SimulatedFault("mains sag", Defects(mains=0.8), "the mains is outside its tolerance"),
-    SimulatedFault("mains surge", Defects(mains=1.12), "the mains is outside its tolerance"),
-    SimulatedFault("mains failure", Defects(mains=0.0), "there is no mains voltage", is_slow=True),
-    SimulatedFault("distorted mains", Defects(mains_distortion=0.09), "the mains wave is distorted"),
-    SimulatedFault("lost cooling", Defects(cooling=2.5), "the diode is cooled", seconds=400.0, is_slow=True),
-    SimulatedFault("hot room", Defects(air=20.0), "the air is not as warm"),
+    SimulatedFault("none", SupplyDefects(), NOTHING_WRONG),
+    SimulatedFault("open diode", SupplyDefects(diodes={1: "open"}), "a diode is open", is_slow=True),
+    SimulatedFault("another open diode", SupplyDefects(diodes={2: "open"}), "a diode is open", is_slow=True),
+    SimulatedFault(
+        "shorted diode", SupplyDefects(diodes={2: "shorted"}), "no current flows into the supply", is_slow=True
+    ),
+    SimulatedFault("reversed winding", SupplyDefects(reversed_windings=frozenset({2})), "", is_slow=True),
+    SimulatedFault("open reservoir", SupplyDefects(reservoir_left=1e-6), "the reservoir is open"),
+    SimulatedFault("dried reservoir", SupplyDefects(reservoir_left=0.5), "the reservoir has dried out"),
+    SimulatedFault("double load", SupplyDefects(load=2.0), "the load draws twice"),
+    SimulatedFault("half load", SupplyDefects(load=0.5), "the load draws half"),
+    SimulatedFault("open load", SupplyDefects(load_open=True), "the load is not connected"),
+    SimulatedFault("resistor 16 % up", SupplyDefects(load=1 / 1.16), "the load is not what it should be"),
+    SimulatedFault("mains sag", SupplyDefects(mains=0.8), "the mains is outside its tolerance"),
+    SimulatedFault("mains surge", SupplyDefects(mains=1.12), "the mains is outside its tolerance"),
+    SimulatedFault("mains failure", SupplyDefects(mains=0.0), "there is no mains voltage", is_slow=True),
+    SimulatedFault("distorted mains", SupplyDefects(mains_distortion=0.09), "the mains wave is distorted"),
+    SimulatedFault("lost cooling", SupplyDefects(cooling=2.5), "the diode is cooled", seconds=400.0, is_slow=True),
+    SimulatedFault("hot room", SupplyDefects(air=20.0), "the air is not as warm"),
 )
 
 

@@ -1,0 +1,150 @@
+"""The instruments, channels, steps and the switch, as the bench file describes them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from benchmon.bench import fields as v
+from benchmon.bench.fields import KeyedError
+from benchmon.bench.supply import Section
+from benchmon.errors import BadInput
+from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, parse_value
+from benchmon.text import one_line
+
+
+def _read_name(value: Any) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise BadInput("must be text that is not empty")
+    if value != one_line(value, 40):
+        raise BadInput("must be printable and at most 40 characters long")
+    return value
+
+
+Name = Annotated[str, BeforeValidator(_read_name)]
+
+
+class WithDriverKeys(BaseModel):
+    """A section whose further keys belong to the driver, which judges them when it is opened."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, arbitrary_types_allowed=True, defer_build=True)
+
+    @property
+    def driver_keys(self) -> dict[str, Any]:
+        """The keys that this section does not know itself, as the file has them."""
+        return dict(self.model_extra or {})
+
+
+class Instrument(WithDriverKeys):
+    """One instrument. Its driver adds keys of its own."""
+
+    name: Name = Field(description="Name of the instrument on the screen and in events; unique.")
+    driver: Name = Field(description="Name of its driver, which decides what address and further keys mean.")
+    address: str = Field(
+        "",
+        description="Where it is reached: a VISA resource name, a serial port, a URL or a file, as its driver takes "
+        "it.",
+    )
+
+
+class Channel(WithDriverKeys):
+    """One quantity read from one instrument. The driver of the instrument adds keys of its own."""
+
+    name: Name = Field(description="Name of the channel; its row on the screen is called so. Unique.")
+    instrument: Name = Field(description="Name of the instrument that it is read from.")
+    quantity: str = Field(description="What it measures, written point.what.how, such as output.voltage.rms.")
+    accuracy: v.Accuracy = Field(
+        description='Accuracy of the meter from its data sheet, a part of the reading plus a fixed amount: "0.5 % + '
+        '20 mV". Without it there is no verdict.'
+    )
+    period: Annotated[v.Seconds, Field(ge=0.01, le=86_400)] = Field(
+        1.0, description="Time between readings; a channel without a reading for three periods is stale."
+    )
+    warn_above: float | None = Field(None, description="Warning limit, in the unit of the quantity.")
+    trip_above: float | None = Field(
+        None,
+        description="Trip limit, in the unit of the quantity; a channel beyond it asks for switching off and stays "
+        "tripped for the session.",
+    )
+    warn_below: float | None = Field(None, description="Lower warning limit, in the unit of the quantity.")
+    trip_below: float | None = Field(None, description="Lower trip limit, in the unit of the quantity.")
+    warn_delay: Annotated[v.Seconds, Field(ge=0.0, le=3600.0)] = Field(
+        0.0,
+        description="Time that a warning limit must be exceeded before the warning is announced; a trip never waits.",
+    )
+    scale: Annotated[v.Number, Field(gt=0)] = Field(
+        1.0, description="Factor on what the instrument returns: the ratio of a clamp or probe."
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_in_the_quantity_s_unit(cls, data: Any) -> Any:
+        if not isinstance(data, dict) or "quantity" not in data:
+            return data
+        quantity = data["quantity"]
+        if not isinstance(quantity, str) or quantity not in UNITS:
+            raise KeyedError(
+                "quantity", quantity, "is no quantity of the vocabulary; `benchmon manual bench-file` lists them"
+            )
+        unit = UNITS[quantity]
+        read = dict(data)
+        for key in ("warn_above", "trip_above", "warn_below", "trip_below"):
+            if data.get(key) is not None:
+                try:
+                    read[key] = parse_value(data[key], KINDS_BY_UNIT[unit])
+                except BadInput as problem:
+                    raise KeyedError(key, data[key], str(problem)) from problem
+        try:
+            read["accuracy"] = v.parse_accuracy(data.get("accuracy", "1 %"), unit)
+        except BadInput as problem:
+            raise KeyedError("accuracy", data.get("accuracy"), str(problem)) from problem
+        return read
+
+    @model_validator(mode="after")
+    def _limits_in_order(self) -> Channel:
+        rising = [(key, getattr(self, key)) for key in ("trip_below", "warn_below", "warn_above", "trip_above")]
+        given = [(key, limit) for key, limit in rising if limit is not None]
+        for (_, lower), (key, limit) in pairwise(given):
+            if limit < lower:
+                reason = "limits are out of order; it must hold that trip_below ≤ warn_below ≤ warn_above ≤ trip_above"
+                raise KeyedError(key, limit, reason)
+        return self
+
+    @property
+    def unit(self) -> str:
+        """The unit of the channel's quantity."""
+        return UNITS[self.quantity]
+
+
+def _read_step_load(value: Any) -> float | Literal["open"] | None:
+    if value is None:
+        return None
+    if value == "open":
+        return "open"
+    return parse_value(value, RESISTANCE)
+
+
+class Step(Section):
+    """One step of a staged power-on."""
+
+    name: Name = Field(description="Name of the step; unique.")
+    mains: Annotated[v.Volts, Field(ge=0, le=1000)] | None = Field(
+        None, description="Mains voltage to set, such as at a variable transformer."
+    )
+    load: Annotated[float | Literal["open"] | None, BeforeValidator(_read_step_load), RESISTANCE] = Field(
+        None, description='Load to connect: a resistance, or "open".'
+    )
+    hold: Annotated[v.Seconds, Field(ge=0)] = Field(
+        0.0, description="How long the step must last before the next one may begin."
+    )
+    needs: tuple[Name, ...] = Field(
+        (), description="Names of channels that must agree with the prediction before going on."
+    )
+
+
+class SwitchOff(WithDriverKeys):
+    """What switches the power off when a channel trips. The driver adds the keys that say how."""
+
+    instrument: Name = Field(description="Name of the instrument that switches the power off when a channel trips.")

@@ -1,0 +1,1 @@
+"""The commands: what a person types, and what is printed."""

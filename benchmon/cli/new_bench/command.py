@@ -1,0 +1,88 @@
+"""The command that makes a bench file by questions.
+
+The whole conversation, from the first question to the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import click
+
+from benchmon.atomic_file import check_may_write, whole_file
+from benchmon.bench import read_bench
+from benchmon.cli.new_bench import questions as meters
+from benchmon.cli.new_bench import questions as supply
+from benchmon.cli.new_bench.bench_text import TextSection, bench_text
+from benchmon.cli.new_bench.prompts import say, title
+from benchmon.cli.options import FORCE, PATH
+from benchmon.errors import EXIT_DONE, BenchFileError
+from benchmon.instruments.registry import prepare
+from benchmon.instruments.types import Port
+
+_LOOK_FOR = 4.0
+
+
+@click.command()
+@click.argument("bench", type=PATH)
+@FORCE
+def new(bench: Path, force: bool) -> int:
+    """Ask about a supply and its instruments, and write a commented bench file."""
+    from benchmon.instruments.registry import find_ports
+
+    click.echo(make_bench(bench, lambda: find_ports(_LOOK_FOR), force=force))
+    return EXIT_DONE
+
+
+COMMANDS = (new,)
+
+
+_HEADER = (
+    "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
+    "# Values carry their units. What is left out is zero or absent; what is misspelt is refused with its line.\n"
+    "# `benchmon keys` lists every key. `benchmon check` reads it before power, but is no substitute for your eyes."
+)
+
+
+def make_bench(path: Path, find: Callable[[], Sequence[Port]], *, force: bool = False) -> str:
+    """Ask for a bench, write it to `path`, and return what to do next.
+
+    `find` looks for instruments. Raises `BadInput` before the first question where the file may not be written, and
+    `BenchFileError` where the answers do not fit together; nothing is written then.
+    """
+    check_may_write(path, force=force)
+    say("Enter takes the answer in brackets, Ctrl-C stops and writes nothing.")
+    text = _ask(find)
+    prepare(read_bench(text, str(path)), str(path))
+    with whole_file(path, force=force) as part:
+        part.write_text(text, encoding="utf-8")
+    return f"{path} is written. Next: benchmon check {path}, then benchmon run {path}"
+
+
+def _ask(find: Callable[[], Sequence[Port]]) -> str:
+    name = TextSection("")
+    name.add("title", supply.ask_title())
+    mains, rectifier = supply.ask_mains(), supply.ask_rectifier()
+    transformer = supply.ask_transformer(mains, rectifier.value("kind"))
+    fuse = supply.ask_fuse(transformer)
+    parts = [mains, transformer, *([fuse] if fuse else []), rectifier, supply.ask_diode(), *supply.ask_filter()]
+    load = supply.ask_load()
+    parts += [load, supply.ask_ambient()]
+
+    def whole(instruments: Sequence[TextSection], channels: Sequence[TextSection], plan: Sequence[TextSection]) -> str:
+        blocks: list[tuple[str, Sequence[TextSection]]] = [("", [name]), ("The supply under test", parts)]
+        blocks += [("Instruments and channels", [*instruments, *channels])] if instruments else []
+        return f"{_HEADER}\n\n{bench_text([*blocks, *([('The plan', plan)] if plan else [])])}"
+
+    def fits(instruments: Sequence[TextSection], channels: Sequence[TextSection]) -> str:
+        try:
+            prepare(read_bench(whole(instruments, channels, []), "line"))
+        except BenchFileError as problem:
+            return str(problem)
+        return ""
+
+    title("Looking for instruments")
+    say("Nothing is sent to serial ports; this takes a few seconds.")
+    instruments, channels = meters.ask_instruments(find(), fits)
+    return whole(instruments, channels, meters.ask_plan(mains.value("voltage"), channels, load.value("resistance")))

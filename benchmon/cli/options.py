@@ -1,0 +1,49 @@
+"""Values and options that several commands take."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchmon.errors import BadInput
+from benchmon.quantities import Kind, parse_value
+from benchmon.text import one_line
+
+
+class QuantityParam(click.ParamType[float]):
+    """A value with its unit on the command line, such as "241 V"."""
+
+    def __init__(self, kind: Kind, *, above_zero: bool = False) -> None:
+        self.kind = kind
+        self.above_zero = above_zero
+        self.name = kind.name.split()[-1]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the value in SI; a bare number is taken as SI."""
+        try:
+            found = parse_value(float(value), self.kind)
+        except ValueError:
+            try:
+                found = parse_value(value, self.kind)
+            except BadInput as problem:
+                self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
+        if self.above_zero and found <= 0:
+            self.fail(f"{one_line(value, 60)!r} must be above 0", param, ctx)
+        return found
+
+
+PATH = click.Path(path_type=Path)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
+OUT = click.option("-o", "--out", "out", type=PATH, required=True, metavar="FILE", help="The file to write.")
+FORCE = click.option("--force", is_flag=True, help="Write over FILE if it is there.")
+
+
+def may_write_over(path: Path, *, force: bool) -> bool:
+    """Return whether a file that is there may be written over: by --force, or because the user says so when asked."""
+    if force or not path.is_file() or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return force
+    return click.confirm(f"{one_line(path, 1000)} is there already. Write over it?", err=True)

@@ -1,0 +1,155 @@
+"""What commands print: tables for people, one JSON object for programs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from textwrap import fill
+from typing import TYPE_CHECKING, Any
+
+from benchmon.prediction.ratings.cautions import CAUTIONS
+from benchmon.quantities import POINTS, format_value
+from benchmon.text import finite, one_line, table
+from benchmon.watch.records import Flag
+from benchmon.watch.verdict import en_as_text
+from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
+
+if TYPE_CHECKING:
+    from benchmon.bench import Bench
+    from benchmon.instruments.connection_test import Tried
+    from benchmon.instruments.types import Port
+    from benchmon.prediction import Prediction
+    from benchmon.prediction.ratings.check import Ratings
+
+
+def as_json(content: dict[str, Any]) -> str:
+    """Return `content` as one JSON object; what is not finite becomes null, which JSON can say."""
+    return json.dumps(finite(content), ensure_ascii=False, allow_nan=False, indent=2)
+
+
+def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
+    """Return a prediction in the form of the contract."""
+    return {
+        "title": bench.title,
+        "mains": {"voltage": prediction.mains_voltage, "frequency": prediction.mains_frequency},
+        "quantities": {
+            name: {"value": expected.value, "uncertainty": expected.uncertainty, "unit": expected.unit}
+            for name, expected in prediction.quantities.items()
+        },
+        "harmonics": {name: [list(pair) for pair in pairs] for name, pairs in prediction.harmonics.items()},
+    }
+
+
+def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
+    """Return a prediction as tables, a point of the circuit each."""
+    lines = [
+        one_line(bench.title),
+        (
+            f"At {prediction.mains_voltage:.1f} V, {prediction.mains_frequency:.4g} Hz and "
+            f"{prediction.ambient:.0f} °C, settled. ± is the expanded uncertainty (k = 2)."
+        ),
+    ]
+    for point in POINTS:
+        rows = [
+            (name.removeprefix(f"{point}."), with_uncertainty(expected.value, expected.uncertainty, expected.unit))
+            for name, expected in prediction.quantities.items()
+            if name.partition(".")[0] == point
+        ]
+        if rows:
+            lines += ["", table((point, "should read"), rows)]
+    lines += ["", _harmonics(prediction.harmonics["mains.current"]), "", *CAUTIONS]
+    return "\n".join(lines)
+
+
+def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:
+    fundamental = pairs[0][1]
+    strong = [pair for pair in pairs if pair[0] <= 15 and pair[1] > 0.005 * fundamental]
+    parts = ", ".join(f"{order}: {1000 * size:.4g}" for order, size in strong)
+    return f"Harmonics of the line current, mA rms: {parts or 'none'}"
+
+
+def ratings_as_dict(ratings: Ratings) -> dict[str, Any]:
+    """Return ratings in the form of the contract."""
+    return {"margins": [asdict(margin) for margin in ratings.margins], "cautions": list(ratings.cautions)}
+
+
+def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
+    """Return margins as a table, the smallest first, and the cautions."""
+    rows = [
+        (
+            "ok" if margin.ok else "EXCEEDED",
+            margin.name,
+            format_value(margin.value, margin.unit),
+            format_value(margin.limit, margin.unit),
+            f"{100 * margin.margin:.0f} %",
+        )
+        for margin in sorted(ratings.margins, key=lambda margin: margin.margin)
+    ]
+    verdict = "Every rating given is kept." if ratings.ok else "NOT READY FOR POWER: a rating is exceeded."
+    lines = [one_line(bench.title), verdict if rows else "The bench file gives no rating to check against."]
+    if rows:
+        lines += ["", table(("", "what", "worst case", "limit", "margin"), rows, right=(2, 3, 4))]
+    lines += ["", "Cautions:"]
+    for caution in ratings.cautions:
+        lines.append(fill(one_line(caution, 1000), 100, initial_indent="- ", subsequent_indent="  "))
+    return "\n".join(lines)
+
+
+def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
+    """Return the watch's answer to logged readings: channels, what happened, and likely causes."""
+    channels = {channel.name: channel for channel in bench.channel}
+    units = {name: channel.unit for name, channel in channels.items()}
+    rows = []
+    for name, said in answer["channels"].items():
+        final, left = said["final"], said["time_to_limit_s"]
+        rows.append(
+            (
+                one_line(name),
+                format_value(said["value"], units[name]),
+                format_value(said["expected"], units[name]),
+                en_as_text(said["en"]),
+                ", ".join([said["verdict"], *flag_words(map(Flag, said["flags"]), channels[name], said["value"])]),
+                "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
+                "–" if left is None else f"{left:.0f} s",
+            )
+        )
+    lines = [table(("channel", "last", "expected", "En", "verdict", "settles at", "limit in"), rows, right=(1, 2, 3))]
+    if answer["events"]:
+        lines += ["", "What happened:"]
+        lines += [f"{event['time_s']:10.1f} s  {one_line(event['message'], 1000)}" for event in answer["events"]]
+    if answer["explanations"]:
+        lines += ["", "Likely causes:"]
+        lines += [
+            f"{likelihood_in_words(one['likelihood']):>11}  {one_line(one['message'], 1000)}"
+            for one in answer["explanations"]
+        ]
+    return "\n".join(lines)
+
+
+def tried_as_dict(tried: Mapping[str, Sequence[Tried]]) -> dict[str, Any]:
+    """Return what came of trying instruments and switch, a list each."""
+    return {what.replace(" ", "_"): [asdict(row) for row in rows] for what, rows in tried.items()}
+
+
+def tried_as_text(tried: Mapping[str, Sequence[Tried]]) -> str:
+    """Return what came of trying instruments and switch, as tables with an empty line before each."""
+    return "".join(
+        f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items()
+    )
+
+
+def _row_of(row: Tried) -> tuple[str, ...]:
+    reads = "" if row.value is None else format_value(row.value, row.unit)
+    return ("ok" if row.ok else "NO", one_line(row.instrument), one_line(row.channel), reads, one_line(row.words, 200))
+
+
+def ports_as_text(ports: Sequence[Port]) -> str:
+    """Return the places where instruments may be as a table."""
+    if not ports:
+        return "No serial port and no VISA resource found."
+    rows = [
+        (port.driver, one_line(port.address, 80), one_line(port.identity or port.problem or port.description, 80))
+        for port in ports
+    ]
+    return table(("driver", "address", "what is there"), rows)

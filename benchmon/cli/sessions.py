@@ -1,0 +1,218 @@
+"""Commands for after the test: a captured wave measured, a session reported, compared and exported."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchmon.cli.options import ASCII, FORCE, JSON, OUT, PATH, QuantityParam, may_write_over
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
+from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
+from benchmon.text import one_line
+
+if TYPE_CHECKING:
+    from benchmon.bench import Bench
+
+_PROGRESS_EVERY = 0.1
+
+
+@click.command()
+@click.argument("wave", type=PATH)
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    metavar="Q",
+    help="What a column is of: mains.current, output.voltage, … Several columns: CH2=mains.current.",
+)
+@click.option("--bench", type=PATH, metavar="BENCH", help="Compare with what this bench file leads to expect.")
+@click.option(
+    "--probe", "probes", multiple=True, metavar="RATIO", help='Of a probe or clamp: 10, 10:1, "100 mV/A", CH2=10.'
+)
+@click.option("--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help="The mains voltage then, as measured.")
+@click.option("--frequency", type=QuantityParam(FREQUENCY), metavar="HZ", help="The fundamental, where it is known.")
+@click.option("--accuracy", default="", metavar="ACCURACY", help='The scope\'s own, such as "3 %" or "3 % + 20 mV".')
+@click.option("--draw", is_flag=True, help="Draw two periods of the wave, and what is expected, in the terminal.")
+@click.option(
+    "--picture", type=PATH, metavar="FILE", help="Write a picture of the wave: .svg, with the extra `report`."
+)
+@FORCE
+@ASCII
+@JSON
+def analyse(
+    wave: Path,
+    quantities: tuple[str, ...],
+    bench: Path | None,
+    probes: tuple[str, ...],
+    mains: float | None,
+    frequency: float | None,
+    accuracy: str,
+    draw: bool,
+    picture: Path | None,
+    force: bool,
+    ascii_only: bool,
+    as_json: bool,
+) -> int:
+    """Measure a captured waveform: a CSV file with times and one or more columns of values."""
+    from benchmon.analyse import AnalysisRequest, analysis_as_dict, analysis_as_text
+    from benchmon.analyse import analyse as analyse_capture
+    from benchmon.bench import load_bench
+    from benchmon.cli import output
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    if frequency is not None and not 0 < frequency <= 1e9:
+        raise BadInput(f"--frequency {frequency:g} Hz: must be above 0")
+    question = AnalysisRequest(quantities, probes, mains, frequency, accuracy)
+    found = analyse_capture(wave, question, None if bench is None else load_bench(bench))
+    if picture is not None:
+        from benchmon.report.figures import write_wave
+
+        write_wave(found, picture, force=may_write_over(picture, force=force))
+    if draw and not as_json:
+        from benchmon.cli.waveform import wave_as_text
+
+        click.echo(wave_as_text(found, ascii_only=ascii_only))
+    click.echo(output.as_json(analysis_as_dict(found)) if as_json else analysis_as_text(found))
+    return EXIT_DONE
+
+
+@click.command()
+@click.argument("session", type=PATH)
+@OUT
+@click.option("--wide", is_flag=True, help="CSV with a column for each channel instead of a line for each reading.")
+@click.option(
+    "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s."
+)
+@click.option("--progress", is_flag=True, help="Print how much is done, a JSON object a line.")
+@FORCE
+def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
+    """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
+    from benchmon.report.export import export as export_session
+    from benchmon.report.session_reader import RecordedSession
+
+    if every is not None and not wide:
+        raise BadInput("--every: is for --wide")
+    force = may_write_over(out, force=force)
+    count = export_session(
+        RecordedSession(session).with_data(),
+        out,
+        force=force,
+        wide=wide,
+        every=1.0 if every is None else every,
+        progress=_print_done() if progress else None,
+    )
+    if progress:
+        click.echo(json.dumps({"written": count}))
+    else:
+        click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+    return EXIT_DONE
+
+
+def _print_done() -> Callable[[float], None]:
+    """Return a function that prints how much is done, from 0 to 1, ten times a second at most."""
+    last = -math.inf
+
+    def show(done: float) -> None:
+        nonlocal last
+        if time.monotonic() >= last + _PROGRESS_EVERY:
+            last = time.monotonic()
+            # The screen that asked for it may have been left: the export goes on.
+            with suppress(BrokenPipeError):
+                click.echo(json.dumps({"done": round(done, 3)}))
+
+    return show
+
+
+@click.command()
+@click.argument("session", type=PATH)
+@OUT
+@FORCE
+def report(session: Path, out: Path, force: bool) -> int:
+    """Write a report of SESSION to FILE: .html, with everything inside, or .md."""
+    from benchmon.report.sections.report import report as report_session
+    from benchmon.report.session_reader import RecordedSession
+
+    found = report_session(RecordedSession(session).with_data(), out, force=may_write_over(out, force=force))
+    click.echo(f"Report in {one_line(out, 1000)}")
+    if found.tripped:
+        click.echo(f"Past its limit: {one_line(', '.join(found.tripped), 300)}")
+    return EXIT_ANSWER_IS_NO if found.tripped else EXIT_DONE
+
+
+@click.command()
+@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.option("--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help="The mains voltage to compare at.")
+@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write .html or .md instead of printing.")
+@FORCE
+@JSON
+def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, force: bool, as_json: bool) -> int:
+    """Compare SESSIONS at a common mains voltage, expected differences beside measured ones."""
+    from benchmon.cli import output
+    from benchmon.report.comparison.comparison import compare as compare_sessions
+    from benchmon.report.comparison.output import comparison_as_dict, comparison_as_text, comparison_document
+    from benchmon.report.sections.report import write_document
+    from benchmon.report.session_reader import RecordedSession
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    found = compare_sessions([RecordedSession(session).with_data() for session in sessions], mains)
+    if out is not None:
+        force = may_write_over(out, force=force)
+        write_document(lambda pictured: comparison_document(found, with_pictures=pictured), out, force=force)
+    if as_json:
+        click.echo(output.as_json(comparison_as_dict(found)))
+    else:
+        click.echo(comparison_as_text(found) if out is None else f"Comparison in {one_line(out, 1000)}")
+    return EXIT_DONE
+
+
+@click.command()
+@click.argument("session", type=PATH)
+@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
+@click.option("--bench", type=PATH, metavar="OTHER", help="What would have been said with this bench file.")
+@click.option("--headless", is_flag=True, help="Without a screen: print what was said, or would have been.")
+@ASCII
+def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:
+    """Show a recorded session again, as it happened, or as another bench file would have judged it."""
+    from benchmon.bench import load_bench
+    from benchmon.report.reevaluated_session import retell, retelling_as_text
+
+    other = None if bench is None else load_bench(bench)
+    if headless:
+        click.echo(retelling_as_text(retell(session), None if other is None else retell(session, other)))
+        return EXIT_DONE
+    _play(session, speed, other, ascii_only)
+    return EXIT_DONE
+
+
+def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
+    from benchmon.report.reevaluated_session import Rejudged, WhatIf
+    from benchmon.session.follower import AT_A_LOOK
+    from benchmon.session.replay import Player
+
+    if other is None:
+        player = Player(session, speed, at_once=AT_A_LOOK)
+    else:
+        judged = Rejudged(session, other)
+        player = Player(session, speed, wrap=lambda view: WhatIf(view, other, judged), event_times=judged.event_times)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise BadInput("the screen needs a terminal; --headless prints what was said")
+    from benchmon.screen.replay_app import run_replay
+
+    try:
+        run_replay(player, ascii_only=ascii_only)
+    finally:
+        player.close()
+    click.echo(f"Session: {one_line(player.info.path, 1000)}")
+
+
+COMMANDS = (analyse, replay, report, compare, export)

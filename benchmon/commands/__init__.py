@@ -1,1 +1,0 @@
-"""Commands that have outgrown `benchmon.cli`, which is their door. Each imports what it needs when it runs."""

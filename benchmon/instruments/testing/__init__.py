@@ -1,0 +1,1 @@
+"""A test kit for drivers: conformance tests and a fake instrument."""

@@ -1,5 +1,0 @@
-"""Making a bench file by questions: what is asked and why, every answer checked at once, and a commented file."""
-
-from benchmon.new_bench.making import make_bench
-
-__all__ = ["make_bench"]

@@ -1,0 +1,109 @@
+"""The values of every part of a supply, many variants at a time: the one form in which the circuit engine takes them.
+
+Each value is an array of shape (b,): one entry a variant. A single prediction has b = 1; sensitivities and Monte
+Carlo draws are further variants, solved in the same pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
+from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.diode import REFERENCE, junction_of
+from benchmon.signals.arrays import Floats
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Named values in SI units (temperatures in °C), each of shape (b,)."""
+
+    values: Mapping[str, Floats]
+
+    def __getitem__(self, name: str) -> Floats:
+        return self.values[name]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.values
+
+    @property
+    def variants(self) -> int:
+        """How many variants there are."""
+        return len(next(iter(self.values.values())))
+
+    @property
+    def load_ohms(self) -> Floats:
+        """The load resistor, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0.
+
+        T is that of the air, or `load.temperature` once its own heat is known.
+        """
+        celsius = self["load.temperature"] if "load.temperature" in self else self["ambient.temperature"]
+        factor = 1.0 + self["load.temperature_coefficient"] * (celsius - REFERENCE)
+        if np.any(factor <= 0.0):
+            raise PredictionError(
+                f"load.temperature_coefficient: leaves no resistance at {np.max(celsius):.0f} °C; check its sign"
+            )
+        return self["load.resistance"] * factor
+
+    def replaced(self, changes: Mapping[str, Floats]) -> Parts:
+        """Return the parts with some values replaced; arrays of another length set the number of variants."""
+        merged = dict(self.values) | {name: np.atleast_1d(np.asarray(value, float)) for name, value in changes.items()}
+        variants = max(len(value) for value in merged.values())
+        return Parts({name: np.broadcast_to(value, (variants,)) for name, value in merged.items()})
+
+
+def parts_of(bench: Bench) -> Parts:
+    """Return the nominal values of a bench as one variant."""
+    saturation, emission, ohms = junction_of(bench.diode)
+    values: dict[str, float] = {
+        "mains.voltage": bench.mains.voltage,
+        "mains.frequency": bench.mains.frequency,
+        "mains.voltage_thd": bench.mains.voltage_thd,
+        "mains.source_resistance": bench.mains.source_resistance,
+        "transformer.open_circuit_voltage": bench.transformer.open_circuit_voltage,
+        "transformer.primary_resistance": bench.transformer.primary_resistance,
+        "transformer.secondary_resistance": bench.transformer.secondary_resistance,
+        "transformer.leakage_inductance": bench.transformer.leakage_inductance,
+        "transformer.no_load_current": bench.transformer.no_load_current,
+        "transformer.no_load_loss": bench.transformer.no_load_loss,
+        "fuse.resistance": bench.fuse.resistance if bench.fuse else 0.0,
+        "ntc.resistance": 0.0,
+        "diode.saturation_current": saturation,
+        "diode.emission_coefficient": emission,
+        "diode.series_resistance": ohms,
+        "diode.thermal_resistance": bench.diode.thermal_resistance or 0.0,
+        "ambient.temperature": bench.ambient.temperature,
+    }
+    values |= _after_the_rectifier(bench)
+    return Parts({name: np.array([value]) for name, value in values.items()})
+
+
+def _after_the_rectifier(bench: Bench) -> dict[str, float]:
+    values: dict[str, float] = {}
+    for index, part in enumerate(bench.filter):
+        if isinstance(part, Capacitor):
+            values[f"filter.{index}.capacitance"] = part.capacitance
+            values[f"filter.{index}.esr"] = part.esr
+        elif isinstance(part, Choke):
+            values[f"filter.{index}.inductance"] = part.inductance
+            values[f"filter.{index}.resistance"] = part.resistance
+        else:
+            values[f"filter.{index}.resistance"] = part.resistance
+    if isinstance(bench.load, ResistorLoad):
+        values["load.resistance"] = bench.load.resistance
+        values["load.temperature_coefficient"] = bench.load.temperature_coefficient
+    elif isinstance(bench.load, CurrentLoad):
+        values["load.current"] = bench.load.current
+    if bench.regulator:
+        values["regulator.output_voltage"] = bench.regulator.output_voltage
+        values["regulator.dropout"] = bench.regulator.dropout
+        values["regulator.quiescent_current"] = bench.regulator.quiescent_current
+        values["regulator.thermal_resistance"] = bench.regulator.thermal_resistance or 0.0
+    if bench.ntc:
+        values["ntc.r25"] = bench.ntc.r25
+        values["ntc.beta"] = bench.ntc.beta
+        values["ntc.dissipation_factor"] = bench.ntc.dissipation_factor
+    return values

@@ -1,0 +1,105 @@
+"""The wirings of a rectifier, each as conducting paths from the winding's EMF to the ports that they charge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.prediction.circuit.parts import Parts
+from benchmon.signals.arrays import Floats
+
+
+@dataclass(frozen=True)
+class PathWiring:
+    """A wiring that does not depend on the values of parts.
+
+    `signs` is the sign of the EMF in each of p conducting paths; `charges` (p, ports) by which sign each path's current
+    charges each port, 0 where it does not; `outputs` the ports that feed the filter; `in_series` the diodes in one
+    path; `shared` whether the paths share one winding in both directions (else each has its own half). `turns` is the
+    EMF of a path in windings, `line` the primary ampere-turns of a path in windings.
+    """
+
+    signs: tuple[int, ...]
+    charges: tuple[tuple[int, ...], ...]
+    outputs: tuple[int, ...]
+    in_series: int
+    shared: bool
+    turns: int
+    line: int
+    windings_in_parallel: int = 1
+    symmetric: bool = False
+    """Whether the second half period repeats the first with the two paths exchanged."""
+
+    @property
+    def ports(self) -> int:
+        """How many ports there are. Where each is a capacitor, the paths' charge passes all of them to the load."""
+        return len(self.charges[0])
+
+    @property
+    def overlaps(self) -> bool:
+        """Whether several paths conduct in the same half period."""
+        return len(set(self.signs)) < len(self.signs)
+
+
+def wiring_of(bench: Bench) -> PathWiring:
+    """Return how the bench's rectifier and windings are wired."""
+    topology, connection = bench.rectifier.topology, bench.transformer.connection
+    in_series = not topology.is_tapped and connection == "series"
+    in_parallel = not topology.is_tapped and connection == "parallel"
+    turns = 2 if in_series else 1
+    return PathWiring(
+        signs=tuple(path.sign for path in topology.paths),
+        charges=tuple(path.charges for path in topology.paths),
+        outputs=tuple(at for at, capacitor in enumerate(topology.capacitors) if capacitor.feeds) or (0,),
+        in_series=topology.drops,
+        shared=not topology.is_tapped or len(topology.rails) > 1,
+        turns=turns,
+        line=turns * len(topology.rails),
+        windings_in_parallel=2 if in_parallel else 1,
+        symmetric=topology.repeats_after_half,
+    )
+
+
+@dataclass(frozen=True)
+class WindingModel:
+    """The transformer as the paths see it, for b variants and p paths.
+
+    `emf` (b,) rms volts in a path; `winding` (b,) and `reflected` (b,) ohms of the winding and of the primary circuit;
+    `resistance` and `inductance` (b, p, p) couple the path currents; `line_ratio` (b,) primary amperes per ampere of
+    all paths, each with its sign.
+    """
+
+    emf: Floats
+    winding: Floats
+    reflected: Floats
+    resistance: Floats
+    inductance: Floats
+    line_ratio: Floats
+
+
+def windings_of(wiring: PathWiring, parts: Parts, primary_voltage: float) -> WindingModel:
+    """Return EMF, resistances and leakage of the conducting paths, everything referred to the secondary."""
+    ratio = parts["transformer.open_circuit_voltage"] / primary_voltage
+    primary = (
+        parts["mains.source_resistance"]
+        + parts["transformer.primary_resistance"]
+        + parts["fuse.resistance"]
+        + parts["ntc.resistance"]
+    )
+    share = wiring.turns / wiring.windings_in_parallel
+    winding = parts["transformer.secondary_resistance"] * share
+    leakage = parts["transformer.leakage_inductance"] * share
+    reflected = primary * ratio**2 * wiring.turns * wiring.line
+    paths = len(wiring.signs)
+    exchange = np.outer(wiring.signs, wiring.signs).astype(float)
+    own = exchange if wiring.shared else np.eye(paths)
+    return WindingModel(
+        emf=parts["mains.voltage"] * ratio * wiring.turns,
+        winding=winding,
+        reflected=reflected,
+        resistance=winding[:, None, None] * own + reflected[:, None, None] * exchange,
+        inductance=leakage[:, None, None] * own,
+        line_ratio=ratio * wiring.line,
+    )

@@ -1,0 +1,209 @@
+"""The steady state of a bench's circuit: a first solution on an even mesh, then on meshes that follow it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmon.bench import Bench
+from benchmon.errors import NoSteadyState
+from benchmon.prediction.circuit.circuit import Circuit, circuit_of
+from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.collocation import (
+    Mesh,
+    PeriodicSolution,
+    PeriodicSystem,
+    solve_periodic,
+    solve_shared_jacobian,
+)
+from benchmon.signals.arrays import Floats
+
+COARSE, FINE = 32, 64
+"""Intervals of the first and of the following meshes, per half period."""
+
+_FINER, _MOST_LOST = (128, 256), 1e-4
+"""Intervals where those were too few: capacitors and chokes then lose more than this part of the input's energy."""
+
+_FOLLOWINGS, _MOST_FOLLOWINGS = 2, 6
+"""Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
+
+_LARGEST_STEP = 0.15
+"""The largest change of a path's current between neighbouring instants, of its swing, that counts as resolved."""
+
+_EVEN_SHARE = 1.5
+
+_SOFTEST, _SOFTENING = 100.0, 3.0
+"""How much softer than they are diodes and loads are made where Newton fails, and by what factor they harden again."""
+
+_MOST_HARDENINGS = 30
+
+
+class PeriodicCircuit(PeriodicSystem, Protocol):
+    """A circuit whose steady state can be found: see `Circuit`, which is one."""
+
+    @property
+    def repeat(self) -> float:
+        """The angle after which the circuit repeats, in radians of the mains."""
+        ...
+
+    def currents(self, y: Floats, angle: Floats) -> Floats:
+        """Return the currents that meshes follow, at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""
+        ...
+
+    def guess(self, mesh: Mesh) -> Floats:
+        """Return stage values to start from, (b, m, 2, n)."""
+        ...
+
+    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
+        """Return for which variants, (b,), the end of Newton's steps is a solution."""
+        ...
+
+    def softened(self, factor: float) -> Self:
+        """Return the circuit with diodes and loads whose corners are `factor` times wider."""
+        ...
+
+    def energy_lost(self, solution: PeriodicSolution) -> float:
+        """Return what the method, not the circuit, loses of the energy that comes in over a period."""
+        ...
+
+
+@dataclass(frozen=True)
+class SteadyState:
+    """A solved circuit: the equations with the solution of every variant."""
+
+    circuit: Circuit
+    solution: PeriodicSolution
+
+
+def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState | None = None) -> SteadyState:
+    """Return the steady state with all junctions at `celsius` (b,); `near` is a solution to start from.
+
+    Raises `PredictionError` where no variant converges; single variants that fail are marked in the solution.
+    """
+    circuit = circuit_of(bench, parts, celsius)
+    return SteadyState(circuit, steady_solution(circuit, parts.variants, near.solution if near else None))
+
+
+def steady_solution(
+    circuit: PeriodicCircuit, variants: int, near: PeriodicSolution | None, fine: int = FINE
+) -> PeriodicSolution:
+    """Return the periodic solution of a circuit's `variants`, on a mesh of `fine` intervals that follows its currents.
+
+    Raises `PredictionError` where no variant converges.
+    """
+    if near is not None:
+        start = np.broadcast_to(near.y, (variants, *near.y.shape[1:]))
+        if variants > 1:
+            solution = solve_shared_jacobian(circuit, near.mesh, start)
+            if np.all(solution.converged):
+                return solution
+        solution = _solve_on(circuit, near.mesh, start)
+        if np.all(solution.converged):
+            return solution
+    mesh = even_mesh(circuit)
+    solution = _solve_on(circuit, mesh, circuit.guess(mesh))
+    for followed in range(_MOST_FOLLOWINGS):
+        if followed >= _FOLLOWINGS and _largest_step(circuit, solution) <= _LARGEST_STEP:
+            break
+        _refuse_unsolved(solution)
+        mesh = following_mesh(circuit, solution, fine)
+        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+    for intervals in _FINER:
+        if circuit.energy_lost(solution) <= _MOST_LOST:
+            break
+        _refuse_unsolved(solution)
+        mesh = following_mesh(circuit, solution, intervals)
+        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+    _refuse_unsolved(solution)
+    return solution
+
+
+def _refuse_unsolved(solution: PeriodicSolution) -> None:
+    if not np.any(solution.converged):
+        raise NoSteadyState(
+            "the circuit's steady state was not found; check the filter and load for values far out of proportion"
+        )
+
+
+def even_mesh(circuit: PeriodicCircuit) -> Mesh:
+    """Return the first mesh, evenly spaced."""
+    halves = round(circuit.repeat / np.pi)
+    return Mesh(np.linspace(0.0, circuit.repeat, COARSE * halves + 1))
+
+
+def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
+    """Return the solution on `mesh`; where Newton fails, damped, and at last by way of softer diodes and loads."""
+    for damped in (False, True):
+        solution = _solved(circuit, mesh, start, damped=damped)
+        if np.all(solution.converged):
+            return solution
+    softness, step = _SOFTEST, _SOFTENING
+    for _ in range(_MOST_HARDENINGS):
+        softened = _solved(circuit.softened(softness), mesh, start, damped=True)
+        if not np.all(softened.converged):
+            # Back to what was solved, and on from there by a smaller step.
+            softness, step = softness * step, step**0.5
+        elif softness == 1.0:
+            return softened
+        else:
+            start = softened.y
+        softness = max(softness / step, 1.0)
+    return solution
+
+
+def _solved(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
+    """Return Newton's solution; what is no answer for the circuit is none, however small Newton's last step."""
+    found = solve_periodic(circuit, mesh, start, damped=damped)
+    with np.errstate(over="ignore", invalid="ignore"):
+        return replace(found, converged=found.converged & circuit.is_answer(found))
+
+
+def _largest_step(circuit: PeriodicCircuit, solution: PeriodicSolution) -> float:
+    """Return the largest change of the first variant's path currents between neighbouring instants, of their swing."""
+    current = _currents(circuit, solution)
+    return float(np.max(np.abs(np.diff(current, axis=0)))) / (float(np.ptp(current)) or 1.0)
+
+
+def _currents(circuit: PeriodicCircuit, solution: PeriodicSolution) -> Floats:
+    """Return the first variant's path currents at every instant, (k, p)."""
+    current = circuit.currents(solution.y, solution.mesh.stages)
+    first: Floats = current[0].reshape(-1, current.shape[-1])
+    return first
+
+
+def following_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> Mesh:
+    """Return a mesh whose `intervals` a half period crowd where the first variant's path currents bend.
+
+    Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
+    like share of the error of a line through its ends.
+    """
+    current = _currents(circuit, solution)
+    current = current / (np.ptp(current) or 1.0)
+    angle = solution.mesh.stages.ravel()
+    steps = np.diff(angle) / circuit.repeat
+    slope = np.diff(current, axis=0) / steps[:, None]
+    bend = np.abs(np.diff(slope, axis=0)).sum(-1) / (steps[1:] + steps[:-1])
+    bend = np.sqrt(np.maximum(np.append(bend, bend[0]), np.insert(bend, 0, bend[-1])))
+    density = (bend / (np.sum(bend * steps) or 1.0) + _EVEN_SHARE) * steps
+    density = np.convolve(np.pad(density, 2, mode="wrap"), [0.1, 0.2, 0.4, 0.2, 0.1], mode="valid")
+    distance = np.concatenate([[0.0], np.cumsum(density)])
+    wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * intervals + 1)
+    edges = np.interp(wanted, distance, angle)
+    edges[0], edges[-1] = 0.0, circuit.repeat
+    return Mesh(edges)
+
+
+def _moved(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircuit) -> Floats:
+    """Return stage values of `solution` interpolated to another mesh, as a start."""
+    known = solution.mesh.stages.ravel()
+    ends = solution.y[:, -1, 1] @ circuit.exchange.T
+    values = np.concatenate([ends[:, None], solution.y.reshape(len(ends), -1, ends.shape[-1])], axis=1)
+    known = np.concatenate([[0.0], known])
+    where = mesh.stages.ravel()
+    index = np.clip(np.searchsorted(known, where) - 1, 0, len(known) - 2)
+    part = ((where - known[index]) / (known[index + 1] - known[index]))[None, :, None]
+    moved = values[:, index] * (1.0 - part) + values[:, index + 1] * part
+    return moved.reshape(len(ends), len(mesh.widths), 2, -1)

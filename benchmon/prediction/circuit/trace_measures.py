@@ -1,0 +1,186 @@
+"""Measures of a periodic trace that is sampled at uneven instants with quadrature weights; many variants at a time.
+
+Traces are (b, k) over one whole period, weights (k,) with sum 1. Definitions are those of IEEE 1459-2010 and
+IEC 61000-4-7: rms is true rms of the whole wave, distortion is of the fundamental, orders 2 to 40.
+
+From the traces of a circuit to the readings that meters would show.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.collocation import blocked_matmul
+from benchmon.signals.arrays import Floats
+
+ORDERS = 40
+
+
+def mean_of(trace: Floats, weights: Floats) -> Floats:
+    """Return the average, (b,)."""
+    return trace @ weights
+
+
+def rms_of(trace: Floats, weights: Floats) -> Floats:
+    """Return the true rms, (b,)."""
+    return np.sqrt((trace * trace) @ weights)
+
+
+def ac_rms_of(trace: Floats, weights: Floats) -> Floats:
+    """Return the rms of what is left without the mean, (b,): sqrt(rms² − mean²), without its cancellation."""
+    return rms_of(trace - mean_of(trace, weights)[:, None], weights)
+
+
+def peak_of(trace: Floats, angle: Floats) -> Floats:
+    """Return the largest value, (b,), from the parabola through the highest sample and its neighbours.
+
+    `angle` (k,) are the instants, rising, over one period of 2π. Where the neighbours do not curve like the top, there
+    is a corner and no parabola, and its rise counts as far as they do.
+    """
+    top = np.argmax(trace, axis=1)
+    highest = trace[np.arange(len(trace)), top]
+    slope, curvature = _parabola(trace, angle, top)
+    beside = np.minimum(_parabola(trace, angle, top - 1)[1], _parabola(trace, angle, top + 1)[1])
+    alike = np.clip(ratio(beside, curvature), 0.0, 1.0)
+    rise = np.where(curvature > 0, alike * ratio(slope * slope, 4.0 * curvature), 0.0)
+    top_of_parabola: Floats = highest + rise
+    return top_of_parabola
+
+
+def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Return slope and half the downward curvature, (b,), of the parabola through the samples around `at` (b,)."""
+    rows, count = np.arange(len(trace)), trace.shape[1]
+    left, right = (at - 1) % count, (at + 1) % count
+    at = at % count
+    back = (angle[at] - angle[left]) % (2 * np.pi)
+    ahead = (angle[right] - angle[at]) % (2 * np.pi)
+    middle = trace[rows, at]
+    fall_back = (middle - trace[rows, left]) / back
+    fall_ahead = (middle - trace[rows, right]) / ahead
+    return (fall_back * ahead - fall_ahead * back) / (back + ahead), (fall_back + fall_ahead) / (back + ahead)
+
+
+def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:
+    """Return the complex rms of orders 1 to `orders`, (b, orders), of a trace at `angle` (k,), straight in between.
+
+    Straight pieces have their Fourier integral in closed form (Filon 1928, with linear interpolation): so high orders
+    need no more instants than the trace's bends do.
+    """
+    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
+    change = (np.roll(turns, -1, axis=0) - turns) / (np.sqrt(2.0) * np.pi * np.arange(1, orders + 1) ** 2)
+    widths = np.append(np.diff(angle), angle[0] + 2.0 * np.pi - angle[-1])
+    slopes = (np.roll(trace, -1, axis=1) - trace) / widths
+    found: NDArray[np.complex128] = blocked_matmul(slopes, change.real) + 1j * blocked_matmul(slopes, change.imag)
+    return found
+
+
+def distortion_of(harmonics: NDArray[np.complex128]) -> Floats:
+    """Return the total harmonic distortion, (b,), as a fraction of the fundamental; 0 where there is none."""
+    sizes = np.abs(harmonics)
+    return ratio(np.sqrt(np.sum(sizes[:, 1:] ** 2, axis=1)), sizes[:, 0])
+
+
+def ratio(upper: Floats, lower: Floats) -> Floats:
+    """Return upper/lower, and 0 where the lower one is zero."""
+    some = np.abs(lower) > 1e-300
+    return np.where(some, upper / np.where(some, lower, 1.0), 0.0)
+
+
+Harmonics = NDArray[np.complex128]
+
+
+def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -> tuple[dict[str, Floats], Harmonics]:
+    """Return every electrical quantity, (b,), and the line current's complex rms harmonics, (b, 40).
+
+    `frequency` (b,) is the mains'; `ripple_order` how often the output repeats within its period.
+    """
+    harmonics = phasors(traces["mains.current"], traces.angle)
+    values = _mains(traces, frequency, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
+    values |= _output(traces, frequency * ripple_order) | _regulator(traces)
+    return values, harmonics
+
+
+def _mains(traces: Traces, frequency: Floats, harmonics: Harmonics) -> dict[str, Floats]:
+    volts, amperes, weights = traces["mains.voltage"], traces["mains.current"], traces.weights
+    volts_rms, amperes_rms = rms_of(volts, weights), rms_of(amperes, weights)
+    active, apparent = mean_of(volts * amperes, weights), volts_rms * amperes_rms
+    peak = peak_of(np.abs(amperes), traces.angle)
+    fundamental = phasors(volts, traces.angle, 1)[:, 0]
+    return {
+        "mains.voltage.rms": volts_rms,
+        "mains.current.rms": amperes_rms,
+        "mains.current.peak": peak,
+        "mains.current.crest_factor": ratio(peak, amperes_rms),
+        "mains.current.thd": distortion_of(harmonics),
+        "mains.power.active": active,
+        "mains.power.apparent": apparent,
+        "mains.power_factor": ratio(active, apparent),
+        "mains.displacement_factor": np.where(
+            np.abs(harmonics[:, 0]) > 0, np.cos(np.angle(fundamental) - np.angle(harmonics[:, 0])), 0.0
+        ),
+        "mains.frequency": frequency,
+    }
+
+
+def _winding_and_diode(traces: Traces) -> dict[str, Floats]:
+    weights, angle = traces.weights, traces.angle
+    diode = traces["diode.current"]
+    return {
+        "secondary.voltage.rms": rms_of(traces["secondary.voltage"], weights),
+        "secondary.current.rms": rms_of(traces["secondary.current"], weights),
+        "secondary.current.peak": peak_of(np.abs(traces["secondary.current"]), angle),
+        "diode.current.mean": mean_of(diode, weights),
+        "diode.current.rms": rms_of(diode, weights),
+        "diode.current.peak": peak_of(diode, angle),
+        "diode.voltage.reverse_peak": peak_of(traces["diode.reverse"], angle),
+        "diode.power.mean": mean_of(diode * traces["diode.drop"], weights),
+    }
+
+
+def _reservoir(traces: Traces) -> dict[str, Floats]:
+    if "reservoir.voltage" not in traces:
+        return {}
+    volts = traces["reservoir.voltage"]
+    peak, valley = peak_of(volts, traces.angle), -peak_of(-volts, traces.angle)
+    return {
+        "reservoir.voltage.mean": mean_of(volts, traces.weights),
+        "reservoir.voltage.ripple": peak - valley,
+        "reservoir.voltage.peak": peak,
+        "reservoir.voltage.valley": valley,
+        "reservoir.current.rms": rms_of(traces["reservoir.current"], traces.weights),
+    }
+
+
+def _output(traces: Traces, ripple_frequency: Floats) -> dict[str, Floats]:
+    volts, amperes, weights = traces["output.voltage"], traces["output.current"], traces.weights
+    rms, mean, ac_rms = rms_of(volts, weights), mean_of(volts, weights), ac_rms_of(volts, weights)
+    peak, valley = peak_of(volts, traces.angle), -peak_of(-volts, traces.angle)
+    power = mean_of(volts * amperes, weights)
+    return {
+        "output.voltage.rms": rms,
+        "output.voltage.mean": mean,
+        "output.voltage.ac_rms": ac_rms,
+        "output.voltage.peak": peak,
+        "output.voltage.valley": valley,
+        "output.voltage.ripple": peak - valley,
+        "output.voltage.frequency": ripple_frequency,
+        "output.voltage.form_factor": ratio(rms, mean),
+        "output.voltage.ripple_factor": ratio(ac_rms, mean),
+        "output.current.rms": rms_of(amperes, weights),
+        "output.current.mean": mean_of(amperes, weights),
+        "output.power.mean": power,
+        "load.power.mean": power,
+    }
+
+
+def _regulator(traces: Traces) -> dict[str, Floats]:
+    if "regulator.input" not in traces:
+        return {}
+    over = traces["regulator.input"] - traces["output.voltage"]
+    quiescent = traces["regulator.input"] * traces["regulator.quiescent"]
+    return {
+        "regulator.voltage.headroom": -peak_of(-over, traces.angle),
+        "regulator.power.mean": mean_of(over * traces["output.current"] + quiescent, traces.weights),
+    }

@@ -1,0 +1,106 @@
+"""A circuit followed in time from rest: the two-stage Radau IIA method, one Newton a step, all variants at once.
+
+It takes the same equations as the periodic steady state, so every wiring and filter that has one has the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.circuit import Circuit, circuit_of
+from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.collocation import STAGES, WEIGHTS, Mesh
+from benchmon.signals.arrays import Floats
+
+_INVERSE = np.linalg.inv(np.array([[5.0, -1.0], [9.0, 3.0]]) / 12.0)
+_CLOSE = 1e-4
+_MOST_NEWTON = 25
+_FIRST_STEP = 1e-4
+_LEAST_STEP = 1e-9
+
+
+@dataclass(frozen=True)
+class ClosedCircuit(Circuit):
+    """A circuit whose variants are switched on at mains angles `closing` (b,), in radians; angle zero is then."""
+
+    closing: Floats
+
+    def emf(self, angle: Floats) -> Floats:
+        """Return the winding's EMF at angles (…) since switch-on, volts, (b, …)."""
+        shape = (-1, *[1] * angle.ndim)
+        thd = self.equations.parts["mains.voltage_thd"].reshape(shape)
+        peak = np.sqrt(2.0 / (1.0 + thd**2)) * self.equations.windings.emf.reshape(shape)
+        since = angle + self.closing.reshape(shape)
+        wave: Floats = peak * (np.sin(since) + thd * np.sin(3.0 * since))
+        return wave
+
+
+def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit:
+    """Return the bench's circuit with junctions at ambient, switched on at `closing` (b,)."""
+    made = circuit_of(bench, parts, parts["ambient.temperature"])
+    return ClosedCircuit(made.equations, made.junction, closing)
+
+
+@dataclass(frozen=True)
+class TransientStep:
+    """One step: `angles` (2,) of its stages since switch-on, `weights` (2,) that integrate over it, `y` (b, 2, n)."""
+
+    angles: Floats
+    weights: Floats
+    y: Floats
+
+
+def integrate(circuit: Circuit, y: Floats, start: float, end: float, width: float) -> Iterator[TransientStep]:
+    """Yield steps of at most `width` radians from `y` (b, n) at angle `start` to `end`.
+
+    From angle zero the first steps are tiny, so that what jumps at switch-on is met. A step that Newton cannot solve
+    is halved. Raises `PredictionError` where even the smallest step has no solution.
+    """
+    at, size = start, width if start > 0.0 else _FIRST_STEP * width
+    slope = np.zeros_like(y)
+    while at < end - _LEAST_STEP:
+        size = min(size, width, end - at)
+        mesh = Mesh(np.array([at, at + size]))
+        stages = _solve_step(circuit, y, mesh, y[:, None] + slope[:, None] * (size * STAGES[:, None]))
+        if stages is None:
+            size /= 2.0
+            if size < _LEAST_STEP:
+                raise PredictionError(
+                    "the switch-on transient could not be followed; "
+                    "check the filter and load for values far out of proportion"
+                )
+            continue
+        yield TransientStep(at + size * STAGES, size * WEIGHTS, stages)
+        slope = (stages[:, 1] - stages[:, 0]) / ((STAGES[1] - STAGES[0]) * size)
+        y, at, size = stages[:, 1], at + size, 2.0 * size
+
+
+def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh, guess: Floats) -> Floats | None:
+    """Return the stages (b, 2, n) of one step from `y` (b, n) by Newton from `guess`, None if it does not converge."""
+    variants, n = y.shape
+    per_second = circuit.angular_frequency[:, None, None] / mesh.widths[0]
+    q_start = circuit.evaluate(np.repeat(y[:, None, None], 2, axis=2), mesh)[0][:, 0, :1]
+    stages = guess[:, None]
+    gain = (per_second * _INVERSE)[..., None, None]
+    for _ in range(_MOST_NEWTON):
+        q, f, q_slope, f_slope = (part[:, 0] for part in circuit.evaluate(stages, mesh))
+        residual = per_second * (_INVERSE @ (q - q_start)) - f
+        matrix = gain * q_slope[:, None]
+        matrix[:, [0, 1], [0, 1]] -= f_slope
+        square = matrix.swapaxes(2, 3).reshape(variants, 2 * n, 2 * n)
+        try:
+            change = np.linalg.solve(square, -residual.reshape(variants, 2 * n, 1)).reshape(variants, 1, 2, n)
+        except np.linalg.LinAlgError:
+            return None
+        stages = stages + change
+        size = np.max(np.abs(change) / (np.max(np.abs(stages), axis=2, keepdims=True) + 1e-3))
+        if not np.isfinite(size):
+            return None
+        if size < _CLOSE:
+            return stages[:, 0]
+    return None

@@ -1,0 +1,1 @@
+"""Supplies with a fault: open, shorted or reversed diodes and windings."""

@@ -1,0 +1,1 @@
+"""Ratings, margins and cautions before power is applied."""

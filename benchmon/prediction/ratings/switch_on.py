@@ -1,0 +1,271 @@
+"""The switch-on transient: an empty reservoir, a cold inrush limiter, and the worst angle to close the switch.
+
+The transformer's core is left unsaturated here; `inrush` bounds what a saturated one adds. Until the core's flux has
+drifted, which takes several periods, the whole winding current is reflected into the line, a half wave's mean too.
+
+What a saturated transformer core may draw at switch-on: an estimate from above, with its assumptions stated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchmon.bench import Bench, Choke, Ntc
+from benchmon.prediction.circuit.network import Equations, Node, path_currents
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.trace_measures import mean_of
+from benchmon.prediction.circuit.transient import ClosedCircuit, TransientStep, closed_circuit, integrate
+from benchmon.prediction.thermal.equilibrium import ntc_resistance, solve_in_equilibrium
+from benchmon.signals.arrays import Floats
+
+ANGLES = 24
+"""Closing angles tried in each half period in which the circuit differs."""
+
+_SEGMENTS = 6
+_STEPS = 8
+_LATER_STEPS = 4
+_FINE_HALF_CYCLES = 6
+_LEAST_HALF_CYCLES = 3
+_MOST_HALF_CYCLES = 400
+_HOTTEST_RISE = 1000.0
+_SETTLED = 0.9
+
+
+@dataclass(frozen=True)
+class SwitchOn:
+    """What switching on does at worst, each figure over all closing angles.
+
+    Peaks in amperes: `winding_peak` (one winding), `diode_peak` (one diode), `line_peak` (mains side). `line_i2t`
+    (angles, k) are A²s of the line current in each half period since closing, for the worst angles. `time_to_90` is in
+    seconds to 90 % of the settled voltage of the reservoir (without one: of the last node), None if not reached within
+    `half_cycles`. `capacitor_peaks` maps a filter capacitor's index to its highest volts. `closing_angle` (degrees
+    after the mains' rising zero) is that of `diode_peak`; `ntc_temperature` the limiter's highest, °C.
+    """
+
+    winding_peak: float
+    diode_peak: float
+    line_peak: float
+    line_i2t: Floats
+    time_to_90: float | None
+    half_cycles: int
+    closing_angle: float
+    capacitor_peaks: dict[int, float]
+    ntc_temperature: float | None
+
+    @property
+    def first_half_cycle_i2t(self) -> float:
+        """A²s of the line current over the first half period."""
+        return float(np.max(self.line_i2t[:, 0]))
+
+    @property
+    def surge_i2t(self) -> float:
+        """A²s of the line current until the reservoir has 90 % of its settled voltage, to the end of that half period.
+
+        A fuse gives off heat in that time, so this overstates what it must bear once the surge lasts tens of ms.
+        """
+        return float(np.max(np.sum(self.line_i2t, axis=1)))
+
+
+@dataclass
+class _Surge:
+    """What is followed while the circuit marches; arrays are (b,) over closing angles."""
+
+    circuit: ClosedCircuit
+    bench: Bench
+    watched: Node
+    level: float
+    ntc: Floats
+    winding_peak: Floats
+    diode_peak: Floats
+    line_peak: Floats
+    reached: Floats
+    capacitor_peaks: dict[int, Floats]
+    volts: Floats
+    line_i2t: list[Floats] = field(default_factory=list)
+
+    def note(self, step: TransientStep) -> None:
+        """Take in one step: peaks, I²t, the limiter's heat, and whether the voltage has come."""
+        at, wiring = self.circuit.equations, self.circuit.equations.wiring
+        current, _ = path_currents(at, step.y, self.circuit.emf(step.angles), self.circuit.junction)
+        net = current @ np.array(wiring.signs, float)
+        line = at.windings.line_ratio[:, None] * net
+        seconds = step.weights / self.circuit.angular_frequency[:, None]
+        i2t = np.sum(line**2 * seconds, axis=1)
+        self.line_i2t[-1] += i2t
+        self.diode_peak = np.maximum(self.diode_peak, current.max(axis=(1, 2)))
+        own = np.abs(net if wiring.shared else current.max(axis=2)) / wiring.windings_in_parallel
+        self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
+        self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
+        for index, placed in at.capacitors.items():
+            volts = step.y[..., list(placed.inner)].sum(-1).max(axis=1)
+            self.capacitor_peaks[index] = np.maximum(self.capacitor_peaks[index], volts)
+        self._look(step.y[:, 1, list(self.watched)].sum(-1), step.angles[1], np.sum(seconds, axis=1))
+        if self.bench.ntc is not None:
+            self._warm(self.bench.ntc, i2t, np.sum(seconds, axis=1))
+
+    def keep_the_worst(self, y: Floats) -> Floats:
+        """Follow only those closing angles further that are worst in something; return their unknowns of `y` (b, n)."""
+        past = np.stack(self.line_i2t)
+        late = np.where(np.isnan(self.reached), np.inf, self.reached)
+        highest = [self.winding_peak, self.diode_peak, self.line_peak, late, -self.volts, past[0], past.sum(axis=0)]
+        chosen = np.unique([int(np.argmax(value)) for value in [*highest, *self.capacitor_peaks.values()]])
+        parts = self.circuit.equations.parts
+        kept = Parts({name: value[chosen] for name, value in parts.values.items()})
+        self.circuit = closed_circuit(self.bench, kept, self.circuit.closing[chosen])
+        self.ntc, self.volts, self.reached = self.ntc[chosen], self.volts[chosen], self.reached[chosen]
+        self.winding_peak, self.diode_peak = self.winding_peak[chosen], self.diode_peak[chosen]
+        self.line_peak = self.line_peak[chosen]
+        self.capacitor_peaks = {index: peak[chosen] for index, peak in self.capacitor_peaks.items()}
+        self.line_i2t = [pulse[chosen] for pulse in self.line_i2t]
+        kept_unknowns: Floats = y[chosen]
+        return kept_unknowns
+
+    def _look(self, volts: Floats, angle: float, seconds: Floats) -> None:
+        """Note when the watched voltage came to its level, between the last step's end and this one's."""
+        rise = np.where(volts > self.volts, volts - self.volts, 1.0)
+        over = np.clip((volts - self.level) / rise, 0.0, 1.0)
+        came = angle / self.circuit.angular_frequency - over * seconds
+        self.reached = np.where((volts >= self.level) & np.isnan(self.reached), came, self.reached)
+        self.volts = volts
+
+    def _warm(self, ntc: Ntc, i2t: Floats, seconds: Floats) -> None:
+        """Warm the limiter: D·τ·dT/dt = i²·R − D·(T − Ta), exact over a step of constant power."""
+        parts = self.circuit.equations.parts
+        power = i2t / seconds * parts["ntc.resistance"]
+        end = parts["ambient.temperature"] + power / ntc.dissipation_factor
+        left = np.exp(-seconds / ntc.time_constant)
+        hottest = parts["ambient.temperature"] + _HOTTEST_RISE
+        self.ntc = np.minimum(end + (self.ntc - end) * left, hottest)
+
+
+def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = ANGLES) -> SwitchOn:
+    """Return the worst of switching `bench` on, over `angles` closing angles in each half period that differs.
+
+    `mains_voltage` (V rms) replaces the bench's. Everything starts cold, at ambient, with empty capacitors. Raises
+    `PredictionError` where the circuit cannot be followed.
+    """
+    parts = parts_of(bench)
+    if mains_voltage is not None:
+        parts = parts.replaced({"mains.voltage": np.array([mains_voltage])})
+    settled = solve_in_equilibrium(bench, parts)
+    symmetric = settled.state.circuit.equations.wiring.symmetric
+    count = angles if symmetric else 2 * angles
+    closing = np.arange(count, dtype=np.float64) * (np.pi / angles)
+    parts = parts.replaced({name: np.repeat(value, count) for name, value in parts.values.items()})
+    if bench.ntc is not None:
+        parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, parts["ambient.temperature"])})
+    circuit = closed_circuit(bench, parts, closing)
+    watched, name = _watched(circuit.equations)
+    level = float(mean_of(settled.traces[name], settled.traces.weights)[0])
+    if name == "reservoir.voltage":
+        level *= bench.rectifier.topology.output_peaks
+    surge = _started(circuit, bench, watched, _SETTLED * level)
+    _follow(surge)
+    return _worst(surge)
+
+
+def _watched(at: Equations) -> tuple[Node, str]:
+    """Return the node whose voltage tells that the supply has started, and the trace of its settled voltage."""
+    if at.capacitors:
+        first = next(iter(at.capacitors.values()))
+        return (at.input_node if len(at.input_node) > 1 else first.node), "reservoir.voltage"
+    return at.load_node, "regulator.input" if at.bench.regulator else "output.voltage"
+
+
+def _started(circuit: ClosedCircuit, bench: Bench, watched: Node, level: float) -> _Surge:
+    none = np.zeros(len(circuit.closing))
+    ntc = circuit.equations.parts["ambient.temperature"]
+    peaks = dict.fromkeys(circuit.equations.capacitors, none)
+    return _Surge(circuit, bench, watched, level, ntc, none, none, none, none + np.nan, peaks, none)
+
+
+def _follow(surge: _Surge) -> None:
+    """March until the slowest closing angle has started, and with chokes on through their overshoot."""
+    y = np.zeros((len(surge.circuit.closing), surge.circuit.equations.size))
+    enough, half_cycle = _MOST_HALF_CYCLES, 0
+    while half_cycle < enough:
+        steps = _STEPS if half_cycle < _FINE_HALF_CYCLES else _LATER_STEPS
+        surge.line_i2t.append(np.zeros(len(y)))
+        for segment in range(_SEGMENTS):
+            start = (half_cycle + segment / _SEGMENTS) * np.pi
+            end = (half_cycle + (segment + 1) / _SEGMENTS) * np.pi
+            for step in integrate(surge.circuit, y, start, end, np.pi / (_SEGMENTS * steps)):
+                surge.note(step)
+                y = step.y[:, 1]
+            _cool_limiter(surge)
+        half_cycle += 1
+        if half_cycle == _FINE_HALF_CYCLES:
+            y = surge.keep_the_worst(y)
+        if enough == _MOST_HALF_CYCLES and not np.any(np.isnan(surge.reached)):
+            overshoot = half_cycle if any(isinstance(part, Choke) for part in surge.bench.filter) else 0
+            enough = max(half_cycle + overshoot, _LEAST_HALF_CYCLES)
+
+
+def _cool_limiter(surge: _Surge) -> None:
+    """Give the circuit the limiter's resistance at its temperature now."""
+    if surge.bench.ntc is None:
+        return
+    parts = surge.circuit.equations.parts
+    warm = parts.replaced({"ntc.resistance": ntc_resistance(parts, surge.ntc)})
+    surge.circuit = closed_circuit(surge.bench, warm, surge.circuit.closing)
+
+
+def _worst(surge: _Surge) -> SwitchOn:
+    slowest = float(np.max(surge.reached))
+    return SwitchOn(
+        winding_peak=float(np.max(surge.winding_peak)),
+        diode_peak=float(np.max(surge.diode_peak)),
+        line_peak=float(np.max(surge.line_peak)),
+        line_i2t=np.stack(surge.line_i2t, axis=1),
+        time_to_90=None if np.isnan(slowest) else slowest,
+        half_cycles=len(surge.line_i2t),
+        closing_angle=float(np.degrees(surge.circuit.closing[np.argmax(surge.diode_peak)])),
+        capacitor_peaks={index: float(np.max(peak)) for index, peak in surge.capacitor_peaks.items()},
+        ntc_temperature=float(np.max(surge.ntc)) if surge.bench.ntc else None,
+    )
+
+
+REMANENCE = 0.8
+"""Flux that may be left in the core, in parts of its normal peak: a toroid without a gap; stacked cores keep less."""
+
+SATURATION = 1.25
+"""Flux at which the core saturates, in parts of the normal peak flux: about 1.9 T in a core that works at 1.5 T."""
+
+
+@dataclass(frozen=True)
+class CoreInrush:
+    """An estimate from above of the magnetising inrush: `peak` in amperes of the line, `i2t` in A²s.
+
+    `resistance` is the cold primary circuit's ohms, all that limits it here; `saturated_from` the angle in degrees
+    after closing at a zero of the mains. Both figures are None where the bench file gives no resistance at all.
+    """
+
+    peak: float | None
+    i2t: float | None
+    resistance: float
+    saturated_from: float
+
+
+def core_inrush(bench: Bench, mains_voltage: float, remanence: float = REMANENCE) -> CoreInrush:
+    """Return the worst magnetising inrush at `mains_voltage` (V rms), closed at its zero.
+
+    The flux starts at `remanence` r and would swing on by twice its peak, m = mains/primary voltage. Past saturation s
+    the winding is taken as the bare resistance R of the cold primary circuit: its air-core inductance is not known and
+    would only lower the current. So i = V̂·sin θ/R from θs = arccos(1 − (s − r)/m) to π, where the voltage turns, and
+    I²t = (V̂/R)²/ω·((π − θs)/2 + sin(2θs)/4). Source: textbook transformer theory (flux doubling), from memory.
+    """
+    level = mains_voltage / bench.transformer.primary_voltage
+    start = float(np.arccos(np.clip(1.0 - (SATURATION - remanence) / level, -1.0, 1.0)))
+    parts = parts_of(bench)
+    resistance = bench.mains.source_resistance + bench.transformer.primary_resistance
+    resistance += bench.fuse.resistance if bench.fuse else 0.0
+    if bench.ntc is not None:
+        resistance += float(ntc_resistance(parts, parts["ambient.temperature"])[0])
+    if resistance <= 0.0:
+        return CoreInrush(None, None, resistance, float(np.degrees(start)))
+    top = float(np.sqrt(2.0)) * mains_voltage / resistance
+    peak = top * float(np.sin(max(start, np.pi / 2.0)))
+    i2t = top**2 / (2.0 * np.pi * bench.mains.frequency) * ((np.pi - start) / 2.0 + np.sin(2.0 * start) / 4.0)
+    return CoreInrush(peak, float(i2t), resistance, float(np.degrees(start)))

@@ -1,0 +1,1 @@
+"""Temperatures: equilibrium of dissipation and temperature, rise from ratings."""

@@ -1,0 +1,65 @@
+"""Load resistor and transformer: a bench file has no thermal resistance of theirs, but their rating says what is usual.
+
+Both temperatures are estimates, and their uncertainty says so. The transformer's does not go back into the circuit: a
+bench file's winding resistances are taken as they stand, and `check` tells what warm copper changes.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchmon.bench import Bench, ResistorLoad
+from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.trace_measures import mean_of
+from benchmon.prediction.circuit.traces import Traces
+from benchmon.signals.arrays import Floats
+from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
+
+
+def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | float) -> Floats | float:
+    """Return the resistance at `warm` °C of a copper winding that has `ohms` at `cold` °C.
+
+    R2 = R1·(234.5 + t2)/(234.5 + t1) (IEC 60335-1).
+
+    >>> round(warm_resistance(10.0, 20.0, 83.625), 3)
+    12.5
+    """
+    return ohms * (COPPER_ZERO + warm) / (COPPER_ZERO + cold)
+
+
+def load_heats_itself(bench: Bench) -> bool:
+    """Return whether the load's own heat changes its resistance by an amount that can be told."""
+    load = bench.load
+    return isinstance(load, ResistorLoad) and load.power_rating is not None and load.temperature_coefficient != 0.0
+
+
+def load_rise(bench: Bench, traces: Traces) -> Floats | None:
+    """Return by how many kelvins the load resistor is warmer than the air, (b,); None where its rating is not known."""
+    load = bench.load
+    if not isinstance(load, ResistorLoad) or load.power_rating is None:
+        return None
+    power = mean_of(traces["output.voltage"] * traces["output.current"], traces.weights)
+    return LOAD_RISE * power / load.power_rating
+
+
+def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) -> Floats | None:
+    """Return by how many kelvins the windings are warmer than the air, (b,); None where no rating is known.
+
+    The rise at rated load, in proportion to the losses of copper and core.
+    """
+    transformer = bench.transformer
+    if transformer.rating is None:
+        return None
+    secondary = transformer.secondary_resistance
+    used = bench.rectifier.topology.windings(transformer.connection)
+    copper = used * secondary * quantities["secondary.current.rms"] ** 2
+    copper = copper + parts["transformer.primary_resistance"] * quantities["mains.current.rms"] ** 2
+    volts = transformer.rated_voltage or transformer.open_circuit_voltage
+    rated_secondary = transformer.rating / (transformer.secondaries * volts)
+    rated = transformer.secondaries * secondary * rated_secondary**2
+    rated += transformer.primary_resistance * (transformer.rating / transformer.primary_voltage) ** 2
+    core = transformer.no_load_loss
+    if rated + core <= 0.0:
+        return None
+    rise: Floats = TRANSFORMER_RISE * (copper + core) / np.maximum(rated + core, 1e-12)
+    return rise

@@ -1,0 +1,124 @@
+"""What a prediction does not know exactly: a standard uncertainty for every part's value, each with its reason.
+
+Which part an uncertainty comes from: each allowance's share of the variance (the budget of JCGM 100:2008, H.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench, Capacitor
+from benchmon.prediction.circuit.parts import Parts
+from benchmon.signals.arrays import Floats
+
+_RECTANGULAR = 3.0**-0.5
+
+
+@dataclass(frozen=True)
+class InputUncertainty:
+    """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit.
+
+    `rectangular` tells that it comes from a tolerance, of which any value is as likely as any other.
+    """
+
+    part: str
+    label: str
+    size: float
+    relative: bool = True
+    rectangular: bool = False
+
+
+JUNCTION_SHIFT = "junction shift"
+"""Not a part's value: how far the junction may be from the temperature predicted, as a part of its rise."""
+
+_MODEL = (
+    # The grid holds its frequency within about 0.1 Hz nearly always.
+    InputUncertainty("mains.frequency", "mains frequency", 0.001),
+    # A mains' distortion is seldom known to better than a per cent.
+    InputUncertainty("mains.voltage_thd", "mains distortion", 0.008, relative=False),
+    # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
+    InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
+    InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.05),
+    InputUncertainty("mains.source_resistance", "mains source resistance", 0.2),
+    InputUncertainty("transformer.leakage_inductance", "leakage inductance", 0.1),
+    InputUncertainty("transformer.no_load_current", "no-load current", 0.1),
+    InputUncertainty("transformer.no_load_loss", "no-load loss", 0.1),
+    # Diodes of one type differ by a factor of about 1.6 in saturation current: 20 mV of forward drop.
+    InputUncertainty("diode.saturation_current", "diode forward drop", 0.5),
+    InputUncertainty("diode.series_resistance", "diode series resistance", 0.15),
+    InputUncertainty("diode.thermal_resistance", "diode thermal resistance", 0.1),
+    # Until the supply is warm, and in still or moving air, a junction is not quite where it is expected.
+    InputUncertainty(JUNCTION_SHIFT, "diode warm-up", 0.25),
+    InputUncertainty("ambient.temperature", "ambient temperature", 1.0, relative=False),
+    InputUncertainty("load.resistance", "load resistance", 0.005),
+    InputUncertainty("load.current", "load current", 0.005),
+    InputUncertainty("regulator.output_voltage", "regulator output", 0.01),
+    InputUncertainty("regulator.dropout", "regulator dropout", 0.1),
+    InputUncertainty("regulator.quiescent_current", "regulator quiescent current", 0.2),
+    InputUncertainty("regulator.thermal_resistance", "regulator thermal resistance", 0.1),
+    InputUncertainty("ntc.r25", "inrush limiter", 0.1),
+)
+
+MODEL_FLOOR = 0.0005
+"""Relative standard uncertainty of the model and its numbers, on every quantity."""
+
+
+def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> list[InputUncertainty]:
+    """Return the allowances that apply to a bench; a measured mains voltage has none of its own."""
+    found = [entry for entry in _MODEL if _applies(entry, parts)]
+    measured = bench.transformer.rated_voltage is None
+    found.append(
+        InputUncertainty("transformer.open_circuit_voltage", "transformer voltage", 0.002 if measured else 0.012)
+    )
+    if bench.mains.tolerance > 0 and not mains_is_measured:
+        size = bench.mains.tolerance * _RECTANGULAR
+        found.append(InputUncertainty("mains.voltage", "mains voltage", size, rectangular=True))
+    for index, part in enumerate(bench.filter):
+        name, label = f"filter.{index}", f"{part.kind} {index + 1}"
+        if isinstance(part, Capacitor):
+            tolerance = part.tolerance or 0.02
+            found.append(InputUncertainty(f"{name}.capacitance", label, tolerance * _RECTANGULAR, rectangular=True))
+            found.append(InputUncertainty(f"{name}.esr", f"{label} ESR", 0.25))
+        elif part.kind == "choke":
+            found.append(InputUncertainty(f"{name}.inductance", label, 0.1))
+            found.append(InputUncertainty(f"{name}.resistance", f"{label} resistance", 0.05))
+        else:
+            found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
+    return [entry for entry in found if _applies(entry, parts)]
+
+
+def _applies(entry: InputUncertainty, parts: Parts) -> bool:
+    if entry.part == JUNCTION_SHIFT:
+        return bool(np.any(parts["diode.thermal_resistance"] > 0))
+    return entry.part in parts and (not entry.relative or bool(np.any(parts[entry.part] != 0)))
+
+
+Shares = list[tuple[str, float]]
+"""Labels with their share of the variance, largest first; what is left to 1 are allowances too small to name."""
+
+MODEL = "the model itself"
+_LEAST = 0.001
+
+
+def shares_of(labels: Sequence[str], changes: Floats, model: float) -> Shares:
+    """Return the shares of `changes` (count,), one for each label, and of `model`, all standard uncertainties.
+
+    Labels that stand twice are added up.
+    """
+    variances = dict.fromkeys([*labels, MODEL], 0.0)
+    for label, change in zip([*labels, MODEL], [*np.asarray(changes), model], strict=True):
+        variances[label] += float(change) ** 2
+    whole = sum(variances.values())
+    if whole <= 0.0:
+        return []
+    shares = [(label, variance / whole) for label, variance in variances.items() if variance > _LEAST * whole]
+    return sorted(shares, key=lambda entry: -entry[1])
+
+
+def with_another(shares: Shares, label: str, share: float) -> Shares:
+    """Return the shares with one more contribution, which makes up `share` of the variance then."""
+    rest = [(name, part * (1.0 - share)) for name, part in shares]
+    return sorted([*rest, (label, share)], key=lambda entry: -entry[1])

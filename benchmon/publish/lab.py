@@ -1,0 +1,156 @@
+"""All benches of a lab, as a broker tells of them.
+
+How the benches of a lab are told in words.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from benchmon.errors import RecorderError
+from benchmon.publish.broker import Broker, connect, leave, new_client
+from benchmon.publish.topics import BenchState, read_state
+from benchmon.text import one_line
+from benchmon.watch.status import Level
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client, MQTTMessage
+
+SILENT_AFTER = 5.0
+"""Seconds without a word after which a bench that says that it is recorded is not believed."""
+_MOST_BENCHES = 2000
+_ORDER = (Level.DANGER, Level.BLIND, Level.CAUTION, Level.WAITING, Level.AS_EXPECTED, Level.ENDED)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchStatusMessage:
+    """A bench of the lab: what it said last, its level and sentence now, and its silence since then in seconds."""
+
+    name: str
+    said: BenchState
+    level: Level
+    sentence: str
+    silent: float
+    is_silent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    said: BenchState
+    at: float
+
+
+class Overview:
+    """Hears of all benches under `broker`'s prefix. `clock` gives seconds that rise.
+
+    Raises `BadInput` where the client cannot be made.
+    """
+
+    def __init__(self, broker: Broker, clock: Callable[[], float] = time.monotonic) -> None:
+        self.broker = broker
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._heard: dict[str, _Heard] = {}
+        self._ever_there = threading.Event()
+        self.connected = False
+        self.refusal = ""
+        self._client = new_client(broker)
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_message = self._on_message
+
+    def start(self) -> None:
+        """Begin to listen; returns at once."""
+        connect(self._client, self.broker)
+
+    def stop(self) -> None:
+        """Leave the broker."""
+        leave(self._client)
+
+    def wait_for_broker(self, seconds: float) -> None:
+        """Wait until the broker is there. Raises `RecorderError` where it is not within so many seconds."""
+        if not self._ever_there.wait(seconds):
+            why = self.refusal or "it is not reached; check address and network, its certificate, and that it runs"
+            raise RecorderError(f"no broker at {self.broker}: {why}")
+
+    def benches(self) -> list[BenchStatusMessage]:
+        """Return the benches, the worst first."""
+        now = self._clock()
+        with self._lock:
+            heard = dict(self._heard)
+        found = [_in_sight(name, each, now - each.at) for name, each in heard.items()]
+        return sorted(found, key=lambda bench: (_ORDER.index(bench.level), bench.said.title, bench.name))
+
+    def hear(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
+        """Take a message; `kept` is one that the broker had kept, of nobody knows when."""
+        bench = topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state")
+        with self._lock:
+            if not payload:
+                self._heard.pop(bench, None)  # whoever clears a topic wants the bench forgotten
+                return
+            said = read_state(payload)
+            if said is None or (bench not in self._heard and len(self._heard) >= _MOST_BENCHES):
+                return
+            self._heard[one_line(bench, 100)] = _Heard(said, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
+
+    def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self.refusal = f"it refuses: {one_line(reason)}"
+            return
+        client.subscribe(f"{self.broker.prefix}/+/state", qos=1)
+        self.connected = True
+        self._ever_there.set()
+
+    def _on_disconnect(self, *_: Any) -> None:
+        self.connected = False
+
+    def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
+        self.hear(message.topic, bytes(message.payload), kept=message.retain)
+
+
+def _in_sight(name: str, heard: _Heard, silent: float) -> BenchStatusMessage:
+    said = heard.said
+    if said.state == "recording" and silent > SILENT_AFTER:
+        words = f"Nothing heard for {silent:.0f} s: look at the bench. Last: {said.sentence}"
+        level = Level.DANGER if said.tripped else Level.BLIND
+        return BenchStatusMessage(name, said, level, words, silent, is_silent=True)
+    level = Level(said.level) if said.level in set(Level) else Level.BLIND
+    sentence = f"{said.sentence} ({said.trouble})" if said.trouble else said.sentence
+    return BenchStatusMessage(name, said, level, sentence, silent)
+
+
+_IN_WORDS = {
+    Level.DANGER: "in danger",
+    Level.BLIND: "not watched",
+    Level.CAUTION: "to look at",
+    Level.WAITING: "waiting for readings",
+    Level.AS_EXPECTED: "as expected",
+    Level.ENDED: "ended",
+}
+
+
+def count_in_words(benches: Sequence[BenchStatusMessage]) -> str:
+    """Return how many benches stand how, the worst first."""
+    if not benches:
+        return "no bench is published here yet"
+    counts = [(sum(bench.level is level for bench in benches), words) for level, words in _IN_WORDS.items()]
+    told = ", ".join(f"{count} {words}" for count, words in counts if count)
+    return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {told}"
+
+
+def state_in_words(bench: BenchStatusMessage) -> str:
+    """Return how a bench is recorded, as far as it is known."""
+    return "silent" if bench.is_silent else bench.said.state
+
+
+def overview_as_text(benches: Sequence[BenchStatusMessage]) -> str:
+    """Return the benches as plain text, the worst first: two lines each, after a line that counts them."""
+    lines = [count_in_words(benches)]
+    for bench in benches:
+        host = f" on {bench.said.host}" if bench.said.host else ""
+        lines += [f"{bench.said.title}{host}: {state_in_words(bench)}", f"    {bench.sentence}"]
+    return "\n".join(lines)

@@ -1,0 +1,124 @@
+"""The bench file while it is recorded: whether somebody has edited it, and what of that may come into force.
+
+The file is looked at and read in a thread of its own: it may lie on a disk that answers late.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from benchmon.bench import Bench, load_bench
+from benchmon.errors import BadInput, BenchmonError
+from benchmon.event_kinds import EventKind
+from benchmon.text import one_line
+from benchmon.watch.bench_changes import STAYS, changes_between
+from benchmon.watch.records import Event
+
+_LOOK_EVERY = 0.5
+
+_Stamp = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Offer:
+    bench: Bench
+    token: str
+
+
+class BenchFileWatcher:
+    """Follows the file that `bench` was read from; a bench that came from no file is never edited."""
+
+    def __init__(self, bench: Bench, look_every: float = _LOOK_EVERY) -> None:
+        self._in_force = bench
+        self._path = Path(bench.origin).absolute()
+        self._look_every = look_every
+        self._found: SimpleQueue[Bench | str] = SimpleQueue()
+        self._offer: _Offer | None = None
+        self._differs = False
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="bench file", daemon=True)
+
+    def start(self) -> None:
+        """Start to look at the file."""
+        if self._path.is_file():
+            self._thread.start()
+
+    def stop(self) -> None:
+        """Look at it no longer."""
+        self._ended.set()
+
+    def events(self, now: float, begun: int) -> list[Event]:
+        """Return what has become of the file by `now` (session seconds); `begun` steps of the plan have begun."""
+        told: list[Event] = []
+        while True:
+            try:
+                found = self._found.get_nowait()
+            except Empty:
+                return told
+            told += self._tell(found, now, begun)
+
+    def _tell(self, found: Bench | str, now: float, begun: int) -> list[Event]:
+        self._offer = None
+        differed, self._differs = self._differs, True
+        if isinstance(found, str):
+            return [Event(now, "", EventKind.BENCH_NOT_LOADABLE, f"{found}; {STAYS}")]
+        edits = changes_between(self._in_force, found, begun)
+        if edits.anew:
+            return [
+                Event(
+                    now,
+                    "",
+                    EventKind.BENCH_NOT_LOADABLE,
+                    f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}",
+                )
+            ]
+        if edits:
+            self._offer = _Offer(found, f"{now:.6f}")
+            return [Event(now, "", EventKind.BENCH_EDITED, ", ".join(edits.now))]
+        self._differs = False
+        return (
+            [Event(now, "", EventKind.BENCH_AS_BEFORE, "the bench file is again as it is in force")] if differed else []
+        )
+
+    def take(self, token: str, begun: int) -> tuple[Bench, str]:
+        """Return the bench that comes into force, and what changes in words.
+
+        `token` is the time of the event that offered it. Raises `BadInput` where that is no longer what the file says.
+        """
+        offer = self._offer
+        if offer is None:
+            raise BadInput("there is no edited bench file to load")
+        if token != offer.token:
+            raise BadInput("the bench file was edited once more; look at what would change, and load that")
+        edits = changes_between(self._in_force, offer.bench, begun)
+        if edits.anew:
+            raise BadInput(f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}")
+        self._in_force, self._offer, self._differs = offer.bench, None, False
+        return offer.bench, ", ".join(edits.now)
+
+    def _run(self) -> None:
+        read = seen = self._stamp()
+        while not self._ended.wait(self._look_every):
+            stamp = self._stamp()
+            # An editor may be half-way through: what has not stood still for one look is not read yet. A file that is
+            # gone changes nothing; it may come back.
+            if stamp is not None and stamp != read and stamp == seen:
+                read = stamp
+                self._found.put(self._load())
+            seen = stamp
+
+    def _stamp(self) -> _Stamp | None:
+        try:
+            found = self._path.stat()
+        except OSError:
+            return None
+        return found.st_mtime_ns, found.st_size, found.st_ino
+
+    def _load(self) -> Bench | str:
+        try:
+            return load_bench(self._path)
+        except BenchmonError as problem:
+            return one_line(problem, 400).replace(str(self._path), self._path.name)

@@ -1,0 +1,255 @@
+"""What lies behind the readings, live: drift, heat and contradictions at once, likely causes from an own thread.
+
+It tells events of the watch's insight, and of the kind `cause` where another cause has become the likeliest.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+from itertools import takewhile
+from queue import Empty, SimpleQueue
+from statistics import median
+
+from benchmon.bench import Bench
+from benchmon.errors import BenchmonError
+from benchmon.event_kinds import EventKind
+from benchmon.prediction.operating_point import Load
+from benchmon.prediction.predict import with_load
+from benchmon.prediction.result import Prediction
+from benchmon.recorder.predictor import LatestJobThread
+from benchmon.recorder.storage_filter import tells_the_same
+from benchmon.text import one_line
+from benchmon.watch.channel_history import ChannelHistory
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer, steady_reading
+from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+from benchmon.watch.wording import likelihood_in_words
+
+_LOOK_EVERY = 1.0
+_FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
+"""Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
+_PREPARE_AFTER = 4.0
+"""Seconds after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
+_MOVED = 0.02
+"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about anew."""
+_RECENT = 2.0
+"""Seconds of readings of which the median is explained, and for which a channel must have disagreed."""
+_MOST_RECENT = 200
+_MOST_CAUSES = 5
+_LEAST_LIKELIHOOD = 0.01
+_LIKELY = 0.5
+
+Lately = Mapping[str, Sequence[Judgement]]
+"""The judgements of the last seconds, by channel; each has one at least."""
+
+
+class DiagnosisService:
+    """Follows a recording's judgements. Everything but the explaining belongs to the recording's own thread."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.insight = ChannelHistory(bench)
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self._recent: dict[str, deque[Judgement]] = {name: deque(maxlen=_MOST_RECENT) for name in self._channels}
+        self._explaining = _Explaining(bench)
+        self._expected: Prediction | None = None
+        self._next_look = 0.0
+        self._forecasts: dict[str, Forecast] = {}
+        self._shown: tuple[Explanation, ...] = ()
+        self._told = ""
+        self._odd: frozenset[str] = frozenset()
+        self._asked_about: dict[str, float] = {}
+        self._is_prepared = False
+        self._asked_at = 0.0
+        self._pause = _FIRST_PAUSE
+
+    def start(self) -> None:
+        """Start the thread that explains."""
+        self._explaining.start()
+
+    def stop(self, timeout: float = 1.0) -> None:
+        """End that thread, or leave it after `timeout` seconds; it dies with the process."""
+        self._explaining.stop(timeout)
+
+    def set_load(self, load: Load) -> None:
+        """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
+        self._explaining.load = load
+        self._is_prepared = False
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._channels = {channel.name: channel for channel in bench.channel}
+        self.insight.change(bench)
+        self._explaining.bench = bench
+        self._is_prepared = False
+
+    def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
+        """Take the prediction in force, and when the supply was switched on (session seconds)."""
+        self.insight.power_on = power_on
+        if prediction is not None and prediction is not self._expected:
+            self._expected = prediction
+            self.insight.expect(prediction)
+
+    def observe(self, judgement: Judgement) -> None:
+        """Take a judgement."""
+        self._recent[judgement.channel].append(judgement)
+
+    def news(self, now: float) -> list[Event | Explanations | Forecast]:
+        """Return what has become known by `now` (session seconds): forecasts, causes, and events of those."""
+        told: list[Event | Explanations | Forecast] = []
+        for explained in self._explaining.answers():
+            told += self._explained(explained, now)
+        if now >= self._next_look:
+            self._next_look = now + _LOOK_EVERY
+            told += self._look(now)
+        return told
+
+    def _look(self, now: float) -> list[Event | Explanations | Forecast]:
+        told: list[Event | Explanations | Forecast] = []
+        lately = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
+        for name, readings in lately.items():
+            forecast = self.insight.forecast(name, now, readings[-1].value)
+            former = self._forecasts.get(name)
+            if forecast is not None and (former is None or not tells_the_same(forecast, former)):
+                self._forecasts[name] = forecast
+                told.append(forecast)
+        odd = frozenset(name for name, readings in lately.items() if self._is_odd(name, readings))
+        if not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
+            self._is_prepared = True
+            self._explaining.prepare(self._observations(lately, now))
+        if odd:
+            self._ask(odd, lately, now)
+            return told
+        self._odd = frozenset()
+        if self._shown:
+            self._shown, self._told = (), ""
+            told.append(Explanations(now, ()))
+        return told
+
+    def _ask(self, odd: frozenset[str], lately: Lately, now: float) -> None:
+        """Ask for causes: at once where a channel is `odd` that was not, soon where a reading has moved."""
+        # While verdicts still change, some readings are from before the fault and some from after it.
+        if not all(_keeps_its_verdict(readings) for readings in lately.values()):
+            return
+        seen = self._observations(lately, now)
+        # A channel at the edge comes and goes: it is new once. Readings that keep moving are asked about now and then.
+        is_new = not odd <= self._odd
+        if not is_new and now >= self._asked_at + _FIRST_PAUSE:
+            is_new = any(_has_moved(one, self._asked_about.get(one.channel.name)) for one in seen)
+        if is_new or now >= self._asked_at + self._pause:
+            self._pause = _FIRST_PAUSE if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
+            self._odd, self._asked_at = self._odd | odd, now
+            self._asked_about = {one.channel.name: one.value for one in seen}
+            self._explaining.ask(seen)
+
+    def _is_odd(self, name: str, readings: Sequence[Judgement]) -> bool:
+        """Return whether a channel has disagreed throughout, or contradicts others."""
+        if Flag.STALE in readings[-1].flags:
+            return False
+        disagrees = all(judgement.verdict is Verdict.DISAGREES for judgement in readings)
+        return (disagrees and len(self._recent[name]) > 2) or Flag.IMPLAUSIBLE in readings[-1].flags
+
+    def _observations(self, lately: Lately, now: float) -> list[Observation]:
+        found = []
+        for name, readings in lately.items():
+            values = [one.value for one in readings if one.value is not None]
+            if values and Flag.STALE not in readings[-1].flags:
+                # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
+                one = steady_reading(self._channels[name], median(values), self.insight.outlook(name, now))
+                found += [] if one is None else [one]
+        return found
+
+    def _explained(self, found: Sequence[Explanation], now: float) -> list[Event | Explanations | Forecast]:
+        ranked = tuple(one for one in found[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
+        if not ranked or _alike(ranked, self._shown):
+            return []
+        self._shown = ranked
+        told: list[Event | Explanations | Forecast] = [Explanations(now, ranked)]
+        first = ranked[0]
+        if first.likelihood >= _LIKELY and first.cause not in (self._told, NOTHING_WRONG):
+            self._told = first.cause
+            channel = first.channels[0] if first.channels else ""
+            told.append(
+                Event(
+                    now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
+                )
+            )
+        return told
+
+
+def _lately(recent: Sequence[Judgement], now: float) -> Sequence[Judgement]:
+    """Return the judgements of the last seconds, the latest last; at least that one."""
+    found = list(takewhile(lambda judgement: judgement.time >= now - _RECENT, reversed(recent)))
+    return found[::-1] or [recent[-1]]
+
+
+def _keeps_its_verdict(readings: Sequence[Judgement]) -> bool:
+    return len({judgement.verdict is Verdict.DISAGREES for judgement in readings}) < 2
+
+
+def _has_moved(one: Observation, before: float | None) -> bool:
+    if before is None or not math.isfinite(one.value - before):
+        return before is None or one.value != before
+    return abs(one.value - before) > max(_MOVED * abs(before), 2.0 * one.channel.accuracy.of(before))
+
+
+def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> bool:
+    """Return whether nothing a person would notice has changed."""
+    same = [one.cause for one in ranked] == [one.cause for one in shown]
+    return same and all(abs(now.likelihood - then.likelihood) < 0.05 for now, then in zip(ranked, shown, strict=True))
+
+
+class _Explaining:
+    """Explains the latest readings it was asked about; the first time takes a second or more."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.load: Load = None
+        self._explains: tuple[Bench, Load] | None = None
+        self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
+        self._thread = LatestJobThread("explanation", self._answer)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout: float) -> None:
+        self._thread.stop(timeout)
+
+    def ask(self, observations: list[Observation]) -> None:
+        self._thread.ask((observations, True))
+
+    def prepare(self, observations: list[Observation]) -> None:
+        """Get ready for a question about such readings; answers nothing."""
+        self._thread.ask_if_idle((observations, False))
+
+    def answers(self) -> list[list[Explanation]]:
+        found = []
+        while True:
+            try:
+                found.append(self._answers.get_nowait())
+            except Empty:
+                return found
+
+    def _answer(self, asked: tuple[list[Observation], bool]) -> None:
+        observations, answer_is_wanted = asked
+        try:
+            explainer = self._explainer_now()
+            if answer_is_wanted:
+                self._answers.put(explainer.explain(observations))
+            else:
+                explainer.prepare(observations)
+        except BenchmonError as problem:
+            why = one_line(problem)
+        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
+            why = one_line(f"{type(problem).__name__}: {problem}; report this")
+        else:
+            return
+        if answer_is_wanted:
+            self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause can be told: {why}")])
+
+    def _explainer_now(self) -> Explainer:
+        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.load:
+            bench, load = self.bench, self.load
+            self._explainer, self._explains = Explainer(with_load(bench, load)), (bench, load)
+        return self._explainer

@@ -1,0 +1,154 @@
+"""What is worth writing down again: a forecast that tells something else than the one before it, a wave now and then.
+
+Forecasts are made once a second. Over a day's soak they would take as much room as the readings they are made from, and
+captured waves far more.
+
+The status of the bench while it is recorded: worked out once, for everybody who reads the session.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from benchmon.bench import Bench
+from benchmon.session.records import Record
+from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.status import BenchStatus, StatusWatch
+
+_STANDS_FOR = 30.0
+"""Seconds after which a forecast is written down again, whatever it tells."""
+_OF_UNCERTAINTY, _OF_TIME, _SECONDS = 0.1, 0.03, 1.0
+
+_WAVE_EVERY, _SAMPLES_A_SECOND = 2.0, 250.0
+"""Seconds from one wave of a channel to the next, and samples a second on the average: at most 1 kB."""
+
+
+def tells_the_same(forecast: Forecast, former: Forecast) -> bool:
+    """Return whether `forecast` tells nobody anything new after `former`.
+
+    It does not where it is of the same kind, its final value is within a tenth of the uncertainty, and the limit is
+    passed at the same moment: within a second, or 3 % of the time that is left.
+    """
+    if forecast.time - former.time >= _STANDS_FOR or forecast.state != former.state:
+        return False
+    spread = max(forecast.uncertainty or 0.0, former.uncertainty or 0.0)
+    left = max(forecast.to_limit or 0.0, former.to_limit or 0.0)
+    return (
+        _near(forecast.final, former.final, _OF_UNCERTAINTY * spread)
+        and _near(forecast.uncertainty, former.uncertainty, _OF_UNCERTAINTY * spread)
+        and all(
+            _near(_moment(forecast, now), _moment(former, then), max(_SECONDS, _OF_TIME * left))
+            for now, then in (
+                (forecast.to_limit, former.to_limit),
+                (forecast.earliest, former.earliest),
+                (forecast.latest, former.latest),
+            )
+        )
+    )
+
+
+def _moment(forecast: Forecast, ahead: float | None) -> float | None:
+    return None if ahead is None else forecast.time + ahead
+
+
+def _near(one: float | None, other: float | None, allowed: float) -> bool:
+    if one is None or other is None:
+        return one is other
+    return one == other or abs(one - other) <= allowed
+
+
+class WavesToKeep:
+    """Which captured waves are written down: of each channel one every few seconds, and the one at an event."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, Waveform] = {}
+        self._held: dict[str, Waveform] = {}
+        """The latest of each channel, where it was not written down."""
+
+    def offer(self, wave: Waveform) -> list[Waveform]:
+        """Take a wave; return what is to be written down."""
+        former = self._kept.get(wave.channel)
+        pause = 0.0 if former is None else max(_WAVE_EVERY, len(former.times) / _SAMPLES_A_SECOND)
+        if former is not None and wave.time - former.time < pause:
+            self._held[wave.channel] = wave
+            return []
+        return [self._keep(wave)]
+
+    def at_event(self) -> list[Waveform]:
+        """Return the waves that were held back, since something has just happened; as often as one may pass at most."""
+        return [
+            self._keep(wave)
+            for wave in list(self._held.values())
+            if wave.time - self._kept[wave.channel].time >= _WAVE_EVERY
+        ]
+
+    def _keep(self, wave: Waveform) -> Waveform:
+        self._held.pop(wave.channel, None)
+        self._kept[wave.channel] = wave
+        return wave
+
+
+_STORE_EVERY = 0.25
+_READINGS_EVERY = 1.0
+"""Seconds after which a status is stored anew though only the readings in it have moved."""
+
+
+class StatusRecorder:
+    """Follows what a recording writes and says when a status is to be stored.
+
+    Another level is stored at once, what else changes at most four times a second. Meanwhile the status that stands is
+    confirmed as often.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._watch = StatusWatch(bench)
+        self._stored: BenchStatus | None = None
+        self._next = 0.0
+        self._has_news = False
+
+    @property
+    def latest(self) -> BenchStatus | None:
+        """The status that was stored last."""
+        return self._stored
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels from now on."""
+        self._watch.change(bench)
+
+    def observe(self, record: Judgement | Record) -> None:
+        """Take a judgement, a forecast or causes; other records say nothing of the bench."""
+        match record:
+            case Judgement():
+                self._watch.judgement(record)
+            case Forecast():
+                self._watch.forecast(record)
+            case Explanations():
+                self._watch.explanations(record)
+
+    def events(self, events: Iterable[Event]) -> None:
+        """Take events; the status is due after any."""
+        for event in events:
+            self._watch.events([event])
+            self._has_news = True
+
+    @property
+    def is_due(self) -> bool:
+        """Return whether something has happened since the last look."""
+        return self._has_news
+
+    def look(self, now: float, state: str = "recording") -> BenchStatus | None:
+        """Return the status to be stored at `now` (session seconds), None where it is too soon for that."""
+        self._has_news = False
+        fresh, stored = self._watch.at(now, state), self._stored
+        if stored is None or fresh.level is not stored.level or fresh.state != stored.state:
+            return self._store(fresh, now)
+        if now < self._next:
+            return None
+        if not fresh.is_alike(stored) or (now >= stored.time + _READINGS_EVERY and not fresh.tells_the_same(stored)):
+            return self._store(fresh, now)
+        return self._store(replace(stored, until=now), now)
+
+    def _store(self, status: BenchStatus, now: float) -> BenchStatus:
+        self._stored, self._next = status, now + _STORE_EVERY
+        return status

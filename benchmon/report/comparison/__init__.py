@@ -1,0 +1,1 @@
+"""Sessions side by side."""

@@ -1,0 +1,268 @@
+"""What a session comes to: every channel at the end of the test beside what was expected, steps, and the conditions.
+
+The end of the test is the last ten seconds in which the supply was powered: afterwards there is nothing to judge. Means
+over that time are compared, which takes the noise of single readings out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import PredictionError
+from benchmon.prediction.operating_point import Load, OperatingPointPredictor
+from benchmon.prediction.result import Prediction
+from benchmon.quantities import Expected
+from benchmon.report.session_reader import Readings, RecordedSession
+from benchmon.session.schema import decode_state
+from benchmon.watch.plan import Plan, PlanStep, powered_above
+from benchmon.watch.records import Flag, Verdict, Waveform
+from benchmon.watch.verdict import en_number, verdict_of
+
+WINDOW = 10.0
+"""Seconds at the end of the powered time over which readings are averaged."""
+_SETTLES_WITHIN = 1.0
+"""Seconds after the mains came on in which meters that average still show some of what was before."""
+
+_FEWEST_PERIODS = 3.0
+_LOOKED_AT = 2000
+_COVERAGE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class EvaluationWindow:
+    """The end of the test, in session seconds; `is_powered` tells whether the supply is known to have had mains."""
+
+    since: float
+    until: float
+    is_powered: bool
+
+
+@dataclass(frozen=True)
+class ChannelResult:
+    """One channel at the end of the test, in its quantity's unit, and over the whole session.
+
+    `value` is the mean of the last `count` readings and `uncertainty` the expanded one of that: the meter's accuracy
+    and how the readings scatter. NaN and None stand for what is not known.
+    """
+
+    channel: Channel
+    count: int
+    value: float
+    uncertainty: float
+    expected: Expected | None
+    en: float | None
+    verdict: Verdict
+    lowest: float
+    highest: float
+    flags: frozenset[Flag]
+    counts: dict[Verdict, int]
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether there is a value at the end of the test."""
+        return math.isfinite(self.value)
+
+
+@dataclass(frozen=True)
+class StepFinding:
+    """A step of the plan that was begun: how it stands, and every channel at the end of its powered time."""
+
+    place: int
+    stage: PlanStep
+    window: EvaluationWindow
+    channels: tuple[ChannelResult, ...]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a session comes to.
+
+    `mains` and `ambient` are the measured ones at the end, None where no channel tells; `load` that of the step then.
+    `prediction` is the settled state under these conditions, None where `problem` says why not. `steps` are those that
+    were begun, by their place in the plan.
+    """
+
+    session: RecordedSession
+    window: EvaluationWindow
+    channels: tuple[ChannelResult, ...]
+    stages: tuple[PlanStep, ...]
+    steps: tuple[StepFinding, ...]
+    mains: float | None
+    ambient: float | None
+    load: Load
+    prediction: Prediction | None
+    problem: str = ""
+
+    def of(self, quantity: str) -> ChannelResult | None:
+        """Return the first channel of `quantity` that has a value at the end of the test."""
+        found = (one for one in self.channels if one.channel.quantity == quantity and one.is_measured)
+        return next(found, None)
+
+    @property
+    def bench(self) -> Bench:
+        """The bench as it was in force at the end of the test."""
+        return self.session.bench_at(self.window.until)
+
+    @cached_property
+    def waveforms(self) -> tuple[Waveform, ...]:
+        """The latest captured wave of each channel while the supply had mains; of any time where there is none."""
+        return self.session.waveforms_until(self.window.until) or self.session.waveforms
+
+    @property
+    def tripped(self) -> tuple[str, ...]:
+        """The channels that went past a limit."""
+        return tuple(one.channel.name for one in self.channels if Flag.TRIPPED in one.flags)
+
+
+def find(session: RecordedSession) -> Findings:
+    """Return what a session comes to. Raises `SessionFileError` where the file is damaged."""
+    plan = Plan(session.bench.step)
+    for event in session.events:
+        plan.take(event)
+    window = _window(session, plan)
+    counts, flags = session.counts(), session.flags_seen()
+    channels = tuple(
+        _finding(session, one, window, counts[one.name], flags[one.name], whole=True) for one in session.channels
+    )
+    mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
+    ambient = _value_of(channels, "ambient.temperature")
+    begun = [stage for stage in plan.stages if stage.began is not None and stage.began <= window.until]
+    load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
+    prediction, problem = predict_under(session.bench_at(window.until), mains, ambient, load)
+    steps = tuple(_steps(session, plan))
+    return Findings(session, window, channels, tuple(plan.stages), steps, mains, ambient, load, prediction, problem)
+
+
+def _steps(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
+    """Yield the steps that were begun, each as it stood at the end of its own powered time."""
+    for place, stage in enumerate(plan.stages, 1):
+        if stage.began is None:
+            continue
+        ended = session.duration if stage.ended is None else stage.ended
+        powered = _powered_until(session, stage.began, ended)
+        until = ended if powered is None else min(powered, ended)
+        window = EvaluationWindow(max(stage.began, until - WINDOW), until, powered is not None)
+        channels = tuple(_finding(session, one, window, {}, frozenset()) for one in session.channels)
+        yield StepFinding(place, stage, window, channels)
+
+
+def predict_under(
+    bench: Bench, mains: float | None, ambient: float | None, load: Load
+) -> tuple[Prediction | None, str]:
+    """Return the settled prediction under measured conditions, or why there is none."""
+    try:
+        return OperatingPointPredictor(bench).at(mains, ambient, load), ""
+    except PredictionError as problem:
+        return None, str(problem)
+
+
+def _value_of(channels: tuple[ChannelResult, ...], quantity: str) -> float | None:
+    return next((one.value for one in channels if one.channel.quantity == quantity and one.is_measured), None)
+
+
+def _window(session: RecordedSession, plan: Plan) -> EvaluationWindow:
+    """Return the last seconds with mains, not reaching back over the begin of a step."""
+    powered = _powered_until(session)
+    until = session.duration if powered is None else powered
+    begins = [stage.began for stage in plan.stages if stage.began is not None and stage.began <= until - 2.0]
+    since = max(0.0, until - WINDOW, *begins)
+    if powered is not None:
+        since = _powered_since(session, since, until)
+    return EvaluationWindow(since, until, powered is not None)
+
+
+def _powered_since(session: RecordedSession, since: float, until: float) -> float:
+    """Return from when on the mains was on without a break up to `until`: `since`, or later, with time to settle."""
+    mains = next(one for one in session.channels if one.quantity == "mains.voltage.rms")
+    found = session.readings(mains.name, since, until)
+    off = found.times[np.isfinite(found.values) & (found.values <= powered_above(session.bench))]
+    on = found.times[found.times > off[-1]] if len(off) else off
+    return min(float(on[0]) + _SETTLES_WITHIN, (float(on[0]) + until) / 2) if len(on) else since
+
+
+def _powered_until(session: RecordedSession, since: float = 0.0, until: float | None = None) -> float | None:
+    """Return until when within a time the mains was on, as measured; None where no channel tells, or it never was."""
+    mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
+    if mains is None:
+        return None
+    least = powered_above(session.bench)
+    end = session.duration if until is None else until
+    parts = session.trend(mains.name, min(_LOOKED_AT, max(int((end - since) / WINDOW), 1)), since, end)
+    on = [part for part in parts if part.highest is not None and part.highest > least]
+    if not on:
+        return None
+    last = on[-1]
+    # What is kept of a long session is counted with the part that most of it is in: the mains may be in the one before.
+    found = session.readings(mains.name, max(since, 2 * last.start - last.end), last.end + 1e-6)
+    times = found.times[np.isfinite(found.values) & (found.values > least)]
+    return float(times[-1]) + 1e-6 if len(times) else last.start
+
+
+def _finding(
+    session: RecordedSession,
+    channel: Channel,
+    window: EvaluationWindow,
+    counts: dict[Verdict, int],
+    flags: frozenset[Flag],
+    *,
+    whole: bool = False,
+) -> ChannelResult:
+    """Return a channel at the end of a time; the flags of that time are added, the span is its own or the `whole`'s."""
+    least = 0.0 if whole else window.since
+    since = max(least, min(window.since, window.until - _FEWEST_PERIODS * channel.period))
+    found = session.readings(channel.name, since, window.until + 1e-6)
+    value, uncertainty = _mean(found)
+    expected = _expected(found)
+    en = None
+    if expected is not None and math.isfinite(value):
+        en = en_number(value, uncertainty, expected.value, expected.uncertainty)
+    lowest, highest = _span(session, channel, found, whole=whole)
+    flags = flags.union(*(decode_state(state)[1] for state in np.unique(found.states).tolist()))
+    return ChannelResult(
+        found.channel,
+        len(found.usable),
+        value,
+        uncertainty,
+        expected,
+        en,
+        verdict_of(en),
+        lowest,
+        highest,
+        flags,
+        counts,
+    )
+
+
+def _span(session: RecordedSession, channel: Channel, found: Readings, *, whole: bool) -> tuple[float, float]:
+    """Return lowest and highest reading, NaN where there is none."""
+    if not whole:
+        usable = found.usable
+        return (float(usable.min()), float(usable.max())) if len(usable) else (math.nan, math.nan)
+    parts = session.trend(channel.name, 1)
+    lowest = parts[0].lowest if parts and parts[0].lowest is not None else math.nan
+    highest = parts[0].highest if parts and parts[0].highest is not None else math.nan
+    return lowest, highest
+
+
+def _mean(found: Readings) -> tuple[float, float]:
+    usable = found.usable
+    if not len(usable):
+        return math.nan, math.nan
+    mean = float(np.mean(usable))
+    scatter = float(np.std(usable, ddof=1)) / math.sqrt(len(usable)) if len(usable) > 1 else 0.0
+    return mean, math.hypot(found.channel.accuracy.of(mean), _COVERAGE * scatter)
+
+
+def _expected(found: Readings) -> Expected | None:
+    """Return what was expected on average, beside those readings that have a value and an expectation."""
+    known = np.isfinite(found.values) & np.isfinite(found.expected) & np.isfinite(found.expected_uncertainties)
+    if not np.any(known):
+        return None
+    spread = float(np.mean(found.expected_uncertainties[known]))
+    return Expected(float(np.mean(found.expected[known])), spread, found.channel.unit)

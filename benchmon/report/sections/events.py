@@ -1,0 +1,175 @@
+"""What happened: the steps of the plan and who did what when, events, and explanations."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import groupby, pairwise
+
+from benchmon.event_kinds import EventKind, ReportPart, Severity, traits_of
+from benchmon.quantities import format_value
+from benchmon.report import formatting
+from benchmon.report.document import Block, Cell, DocumentSection, Emphasis, Heading, Paragraph, Table, Toned
+from benchmon.report.evaluation import Findings, StepFinding
+from benchmon.text import NOTHING, clock, duration
+from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.plan import Outcome, PlanStep
+from benchmon.watch.records import Event, Explanation, Explanations
+from benchmon.watch.wording import likelihood_in_words
+
+_MOST_EVENTS = 500
+_ENDING = (EventKind.STEP_DONE, EventKind.STEP_SKIPPED, EventKind.PLAN_STOPPED)
+_OUTCOMES = {Outcome.DONE: Emphasis.GOOD, Outcome.SKIPPED: Emphasis.DOUBT, Outcome.STOPPED: Emphasis.BAD}
+_CAUSES, _MOST_CAUSES_BEFORE = 5, 50
+
+
+def steps_section(found: Findings) -> DocumentSection:
+    """Return the plan's steps, each with what it read, and everything an operator did."""
+    session = found.session
+    who = ", ".join(
+        f"{name} {session.facts[name]}" for name in ("operator", "user", "host", "process") if name in session.facts
+    )
+    blocks: list[Block] = [
+        Paragraph(
+            f"Recorded from {formatting.wall(session)} to {formatting.wall(session, session.duration)}, "
+            f"{duration(session.duration)}{f', by {who}' if who else ''}."
+        )
+    ]
+    stages = tuple(_stage(stage) for stage in found.stages)
+    if stages:
+        head = ("step", "mains", "load", "began", "ended", "outcome", "said")
+        blocks.append(Table(head, stages))
+    else:
+        blocks.append(Paragraph("The bench file has no plan of steps."))
+    done = [event for event in session.events if ReportPart.ACTIONS in traits_of(event.kind).report]
+    if done:
+        rows = tuple(
+            (
+                clock(event.time),
+                formatting.wall_in_session(session, event.time),
+                _step_at(found, event),
+                event.kind,
+                event.message,
+            )
+            for event in done
+        )
+        blocks.append(Table(("session time", "wall clock, UTC", "step", "what", "in words"), rows[:_MOST_EVENTS]))
+    for step in found.steps:
+        blocks += _step(step, len(found.stages))
+    return DocumentSection("Steps, and who did what when", tuple(blocks))
+
+
+def _step_at(found: Findings, event: Event) -> str:
+    """Return the number of the step that stood at an event, a dash where none did."""
+    for one in reversed(found.steps):
+        began, ended = one.stage.began, one.stage.ended
+        # A step ends at the very time at which the next one begins.
+        if began is not None and (began < event.time if event.kind in _ENDING else began <= event.time):
+            return str(one.place) if ended is None or event.time <= ended else NOTHING
+    return NOTHING
+
+
+def _step(step: StepFinding, count: int) -> list[Block]:
+    """Return what every channel read at the end of a step, beside what was expected then."""
+    window = step.window
+    lit = "" if window.is_powered else "; no channel tells that the mains was on"
+    text = f"Means from {clock(window.since)} to {clock(window.until)}{lit}:"
+    rows = tuple(
+        (
+            f"{one.channel.name}{', needed' if one.channel.name in step.stage.step.needs else ''}",
+            formatting.measured(one.value, one.uncertainty, one.channel.unit),
+            formatting.expected(one.expected),
+            formatting.en(one.en),
+            formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
+            formatting.flags(one.flags, one.channel),
+        )
+        for one in step.channels
+    )
+    title = f"Step {step.place} of {count}: {step.stage.step.name} ({step.stage.outcome})"
+    head = ("channel", "measured", "expected", "En", "verdict", "flags")
+    return [Heading(title), Paragraph(text), Table(head, rows, (1, 2, 3))]
+
+
+def _stage(stage: PlanStep) -> tuple[Cell, ...]:
+    step = stage.step
+    load = "open" if step.load == "open" else NOTHING if step.load is None else format_value(step.load, "Ω")
+    return (
+        step.name,
+        formatting.number(step.mains, "V"),
+        load,
+        NOTHING if stage.began is None else clock(stage.began),
+        NOTHING if stage.ended is None else clock(stage.ended),
+        Toned(str(stage.outcome), _OUTCOMES.get(stage.outcome, Emphasis.PLAIN)),
+        stage.words or NOTHING,
+    )
+
+
+def events_section(found: Findings) -> DocumentSection:
+    """Return all events but those of operators."""
+    events = [event for event in found.session.events if ReportPart.EVENTS in traits_of(event.kind).report]
+    if not events:
+        return DocumentSection("Events", (Paragraph("Nothing happened that is worth an event."),))
+    shown = _worth_showing(events)
+    rows = tuple((clock(one.time), one.channel or NOTHING, _kind(one), one.message) for one in shown)
+    blocks: list[Block] = [Table(("time", "channel", "what", "in words"), rows)]
+    if len(shown) < len(events):
+        left = formatting.plural(len(events) - len(shown), "more is", "more are")
+        blocks.insert(0, Paragraph(f"Of {len(events)} events the gravest and the latest; {left} in the session file."))
+    return DocumentSection("Events", tuple(blocks))
+
+
+def _worth_showing(events: list[Event]) -> list[Event]:
+    """Return at most so many events: the grave ones first, then the latest."""
+    if len(events) <= _MOST_EVENTS:
+        return events
+    grave = [event for event in events if _is_grave(event)][:_MOST_EVENTS]
+    rest = [event for event in events if not _is_grave(event)][len(grave) - _MOST_EVENTS :]
+    kept = {id(event) for event in [*grave, *(rest if len(grave) < _MOST_EVENTS else [])]}
+    return [event for event in events if id(event) in kept]
+
+
+def _kind(event: Event) -> Cell:
+    shown = traits_of(event.kind).shown or event.kind
+    return Toned(shown, Emphasis.BAD) if _is_grave(event) else shown
+
+
+def _is_grave(event: Event) -> bool:
+    return traits_of(event.kind).severity >= Severity.SERIOUS
+
+
+def explanations_section(found: Findings) -> DocumentSection:
+    """Return the causes that stood at the end of the test, and the likeliest ones that stood before."""
+    told = [one for one in found.session.explanations if one.time <= found.window.until + 1.0]
+    blocks: list[Block] = []
+    if told and told[-1].ranked:
+        blocks += _explained(told[-1])
+    else:
+        blocks.append(Paragraph("No cause stood at the end of the test."))
+    before = list(_before(told))
+    if before:
+        blocks.append(Paragraph("The likeliest causes that stood before, each with its greatest likelihood:"))
+        head = ("from", "until", "likelihood", "cause", "channels", "in words")
+        blocks.append(Table(head, tuple(before[-_MOST_CAUSES_BEFORE:]), (2,)))
+    if len(before) > _MOST_CAUSES_BEFORE:
+        left = formatting.plural(len(before) - _MOST_CAUSES_BEFORE, "earlier one is", "earlier ones are")
+        blocks.append(Paragraph(f"{left} in the session file."))
+    return DocumentSection("Explanations", tuple(blocks))
+
+
+def _before(told: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
+    """Yield the first of the ranked causes from when to when it stood, those that stood at the end left out."""
+    spans = [(one, after.time) for one, after in pairwise(told)]
+    for _, same in groupby(spans, key=lambda span: span[0].ranked[0].cause if span[0].ranked else NOTHING_WRONG):
+        stood = list(same)
+        first = max((one.ranked[0] for one, _ in stood if one.ranked), key=lambda cause: cause.likelihood, default=None)
+        if first is not None and first.cause != NOTHING_WRONG:
+            yield (clock(stood[0][0].time), clock(stood[-1][1]), *_of(first))
+
+
+def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
+    text = f"Causes of how the channels read, from {clock(told.time)} on, by their likelihood over all channels:"
+    rows = tuple(_of(one) for one in told.ranked[:_CAUSES])
+    return (Paragraph(text), Table(("likelihood", "cause", "channels", "in words"), rows, (0,)))
+
+
+def _of(one: Explanation) -> tuple[Cell, ...]:
+    return likelihood_in_words(one.likelihood), one.cause, ", ".join(one.channels) or NOTHING, one.message

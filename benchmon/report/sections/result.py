@@ -1,0 +1,314 @@
+"""What came out: a summary, measured values beside expected ones, margins, temperatures, and what was not measured.
+
+Margins to ratings at the measured values, beside those of the worst state that was predicted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from benchmon.bench import ResistorLoad
+from benchmon.prediction.ratings.check import Ratings
+from benchmon.prediction.ratings.margins import Margin, above, below
+from benchmon.quantities import is_temperature
+from benchmon.report import formatting
+from benchmon.report.document import Cell, DocumentSection, Emphasis, Items, Paragraph, Table, Toned
+from benchmon.report.evaluation import ChannelResult, Findings
+from benchmon.report.sections.supply import capacitors_of
+from benchmon.text import NOTHING, clock, duration
+from benchmon.watch.channel_history import CASE_TO_JUNCTION
+from benchmon.watch.heating.heating import junction_from_case
+from benchmon.watch.plan import Outcome
+from benchmon.watch.records import Flag, Forecast, Verdict
+
+
+@dataclass(frozen=True)
+class MeasuredMargin:
+    """A rating: the margin predicted for the worst state, and the one at the measured value, if that is known.
+
+    `source` says which channel, or which calculation from which channels, gave the measured value.
+    """
+
+    predicted: Margin
+    measured: Margin | None
+    source: str
+
+
+def measured_margins(found: Findings, predicted: tuple[Margin, ...]) -> list[MeasuredMargin]:
+    """Return every rating with the margin at the end of the test, where a channel tells it."""
+    rows = []
+    for margin in predicted:
+        value, source = _measured(found, margin.name)
+        made = above if margin.name == "regulator headroom" else below
+        rows.append(
+            MeasuredMargin(
+                margin,
+                made(margin.name, value, margin.limit, margin.unit) if math.isfinite(value) else None,
+                source if math.isfinite(value) else "",
+            )
+        )
+    return rows
+
+
+_DIRECT = {
+    "diode mean current": "diode.current.mean",
+    "diode reverse voltage": "diode.voltage.reverse_peak",
+    "fuse current": "mains.current.rms",
+    "inrush limiter current": "mains.current.rms",
+    "regulator headroom": "regulator.voltage.headroom",
+    "regulator junction temperature": "regulator.temperature.junction",
+}
+
+
+def _measured(found: Findings, name: str) -> tuple[float, str]:
+    if name in _DIRECT:
+        return _of(found.of(_DIRECT[name]))
+    ways: dict[str, Callable[[Findings], tuple[float, str]]] = {
+        "diode junction temperature": _junction,
+        "transformer apparent power": _windings,
+        "load power": _load,
+    }
+    if name in ways:
+        return ways[name](found)
+    first = next((place for place, _ in capacitors_of(found.bench)), None)
+    if name == f"capacitor {first} voltage":
+        return _highest_on_reservoir(found)
+    return _of(found.of("reservoir.current.rms")) if name == f"capacitor {first} ripple current" else (math.nan, "")
+
+
+def _of(one: ChannelResult | None) -> tuple[float, str]:
+    return (math.nan, "") if one is None else (one.value, one.channel.name)
+
+
+def _junction(found: Findings) -> tuple[float, str]:
+    """Return the junction's temperature: measured, or from the case's and the diode's loss as predicted."""
+    direct = found.of("diode.temperature.junction")
+    if direct is not None:
+        return _of(direct)
+    case, resistance = found.of("diode.temperature.case"), found.bench.diode.thermal_resistance
+    power = found.prediction.quantities.get("diode.power.mean") if found.prediction else None
+    if case is None or resistance is None or power is None:
+        return math.nan, ""
+    hot = junction_from_case(case.value, power.value, resistance, CASE_TO_JUNCTION)
+    return hot, f"{case.channel.name}, and the loss as predicted"
+
+
+def _windings(found: Findings) -> tuple[float, str]:
+    transformer, current = found.bench.transformer, found.of("secondary.current.rms")
+    if current is None:
+        return math.nan, ""
+    volts = transformer.rated_voltage or transformer.open_circuit_voltage
+    return current.value * volts * transformer.secondaries, f"{current.channel.name} × volts of all windings"
+
+
+def _load(found: Findings) -> tuple[float, str]:
+    for quantity in ("load.power.mean", "output.power.mean"):
+        if (direct := found.of(quantity)) is not None:
+            return _of(direct)
+    load, volts = found.bench.load, found.of("output.voltage.rms")
+    if not isinstance(load, ResistorLoad) or found.load is not None:
+        return math.nan, ""
+    if volts is not None:
+        return volts.value**2 / load.resistance, f"{volts.channel.name} into the load's resistance"
+    mean, rest = found.of("output.voltage.mean"), found.of("output.voltage.ac_rms")
+    if mean is None or rest is None:
+        return math.nan, ""
+    power = (mean.value**2 + rest.value**2) / load.resistance
+    return power, f"{mean.channel.name} and {rest.channel.name} into the load's resistance"
+
+
+def _highest_on_reservoir(found: Findings) -> tuple[float, str]:
+    """Return the highest volts on the reservoir: measured, or the mean and half the ripple."""
+    direct = found.of("reservoir.voltage.peak")
+    if direct is not None:
+        return _of(direct)
+    mean, ripple = found.of("reservoir.voltage.mean"), found.of("reservoir.voltage.ripple")
+    if mean is None or ripple is None:
+        return math.nan, ""
+    return mean.value + ripple.value / 2.0, f"{mean.channel.name} + half of {ripple.channel.name}"
+
+
+def summary_section(found: Findings) -> DocumentSection:
+    """Return the result in a few sentences."""
+    blocks = [Paragraph(text, tone) for text, tone in _summary(found)]
+    return DocumentSection("Result", tuple(blocks))
+
+
+def _summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
+    session = found.session
+    if found.tripped:
+        yield f"Past its limit: {', '.join(found.tripped)}.", Emphasis.BAD
+    judged = [one for one in found.channels if one.is_measured and one.verdict is not Verdict.UNPREDICTED]
+    wrong = [one for one in judged if one.verdict is not Verdict.AGREES]
+    if not judged:
+        yield "No channel could be compared with an expected value.", Emphasis.DOUBT
+    elif wrong:
+        names = ", ".join(f"{one.channel.name} ({one.verdict})" for one in wrong)
+        yield (
+            f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree; not so {names}.",
+            Emphasis.BAD,
+        )
+    else:
+        compared = f"All {formatting.plural(len(judged), 'channel')} that could be compared"
+        yield f"{compared} agree with the prediction at the end of the test.", Emphasis.GOOD
+    if earlier := ", ".join(_disagreed_before(judged)):
+        yield f"Earlier in the test disagreed for a time: {earlier}. Events and explanations tell when.", Emphasis.DOUBT
+    silent = [one.channel.name for one in found.channels if not one.is_measured]
+    if silent:
+        yield f"Without a reading at the end of the test: {', '.join(silent)}.", Emphasis.DOUBT
+    if session.is_recorded_still:
+        yield "The session is still recorded; this is how it stands now.", Emphasis.DOUBT
+    elif not session.ended_well:
+        yield "The recording was cut off: its recorder did not end it.", Emphasis.DOUBT
+    if session.channels and not found.window.is_powered:
+        yield "No channel tells that the mains was on; the end of the recording is taken for the end.", Emphasis.DOUBT
+
+
+def _disagreed_before(judged: list[ChannelResult]) -> Iterator[str]:
+    """Yield the channels that agree at the end of the test and did not all the time, with how many readings."""
+    for one in judged:
+        wrong, count = one.counts.get(Verdict.DISAGREES, 0), sum(one.counts.values())
+        if wrong and one.verdict is Verdict.AGREES:
+            yield f"{one.channel.name} ({wrong} of {formatting.plural(count, 'reading')})"
+
+
+def readings_section(found: Findings) -> DocumentSection:
+    """Return measured values beside expected ones."""
+    window = found.window
+    text = (
+        f"Means from {clock(window.since)} to {clock(window.until)} of the session, the end of the powered "
+        "time. ± is the expanded uncertainty (k = 2): the meter's accuracy and the scatter of its readings. Expected "
+        "values are those in force then, which follow the measured mains where a channel reads it. En is the "
+        "difference over both uncertainties (ISO 13528): up to 1 it agrees, up to 1.5 it is questionable."
+    )
+    head = ("channel", "quantity", "measured", "expected", "En", "verdict", "in the whole session", "flags")
+    rows = tuple(_reading(one) for one in found.channels)
+    if not rows:
+        return DocumentSection("Measured and expected", (Paragraph("The bench has no channel."),))
+    return DocumentSection("Measured and expected", (Paragraph(text), Table(head, rows, (2, 3, 4))))
+
+
+def _reading(one: ChannelResult) -> tuple[Cell, ...]:
+    unit = one.channel.unit
+    span = NOTHING
+    if math.isfinite(one.lowest) and math.isfinite(one.highest):
+        span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
+    return (
+        one.channel.name,
+        one.channel.quantity,
+        formatting.measured(one.value, one.uncertainty, unit),
+        formatting.expected(one.expected),
+        formatting.en(one.en),
+        formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
+        span,
+        formatting.flags(one.flags, one.channel),
+    )
+
+
+def margins_section(found: Findings, ratings: Ratings | None) -> DocumentSection:
+    """Return the margins to the ratings that the bench file gives."""
+    title = "Margins to ratings"
+    if ratings is None:
+        return DocumentSection(title, (Paragraph(f"They could not be worked out: {found.problem}", Emphasis.DOUBT),))
+    rows = []
+    for row in measured_margins(found, ratings.margins):
+        worst, now = row.predicted, row.measured
+        rows.append(
+            (
+                worst.name,
+                formatting.number(worst.limit, worst.unit),
+                formatting.number(worst.value, worst.unit),
+                _part(worst.margin, ok=worst.ok),
+                Toned("not measured", Emphasis.DOUBT) if now is None else formatting.number(now.value, now.unit),
+                NOTHING if now is None else _part(now.margin, ok=now.ok),
+                row.source or NOTHING,
+            )
+        )
+    if not rows:
+        return DocumentSection(title, (Paragraph("The bench file gives no rating to check against."),))
+    text = (
+        "Predicted is the worst state within the mains' tolerance, switching on included; measured is the end of the "
+        "test."
+    )
+    head = ("rating", "limit", "predicted, worst", "margin", "measured", "margin", "from")
+    return DocumentSection(title, (Paragraph(text), Table(head, tuple(rows), (1, 2, 3, 4, 5))))
+
+
+def _part(margin: float, *, ok: bool) -> Cell:
+    text = f"{100 * margin:.0f} %".replace("-", "−")
+    return text if ok else Toned(f"{text}, exceeded", Emphasis.BAD)
+
+
+def temperatures_section(found: Findings) -> DocumentSection:
+    """Return temperatures at the end, where they were going, and their limits."""
+    latest: dict[str, Forecast] = {
+        one.channel: one for one in found.session.forecasts if one.time <= found.window.until + 1.0
+    }
+    rows = tuple(
+        _temperature(one, latest.get(one.channel.name), found)
+        for one in found.channels
+        if is_temperature(one.channel.quantity)
+    )
+    if not rows:
+        return DocumentSection("Temperatures", (Paragraph("No temperature was measured.", Emphasis.DOUBT),))
+    head = (
+        "channel",
+        "measured",
+        "highest",
+        "warning",
+        "limit",
+        "settles at",
+        "reaches its limit",
+        "expected, settled",
+    )
+    text = "Where it settles is extrapolated from the rise itself, as known at the end of the test."
+    return DocumentSection("Temperatures", (Table(head, rows, (1, 2, 3, 4, 5, 7)), Paragraph(text)))
+
+
+def _temperature(one: ChannelResult, forecast: Forecast | None, found: Findings) -> tuple[Cell, ...]:
+    channel = one.channel
+    settled = found.prediction.quantities.get(channel.quantity) if found.prediction else None
+    final, reaches = NOTHING, NOTHING
+    if forecast is not None and forecast.final is not None:
+        final = formatting.measured(forecast.final, forecast.uncertainty or 0.0, "°C")
+    if forecast is not None and forecast.to_limit is not None and math.isfinite(forecast.to_limit):
+        reaches = f"in about {duration(forecast.to_limit)}"
+    if Flag.TRIPPED in one.flags:
+        reaches = "passed it"
+    return (
+        channel.name,
+        formatting.measured(one.value, one.uncertainty, "°C"),
+        formatting.number(one.highest, "°C"),
+        formatting.number(channel.warn_above, "°C"),
+        formatting.number(channel.trip_above, "°C"),
+        final,
+        reaches,
+        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled),
+    )
+
+
+def not_measured_section(found: Findings) -> DocumentSection:
+    """Return what the session leaves open."""
+    read = {one.channel.quantity for one in found.channels if one.is_measured}
+    texts = []
+    if found.prediction is not None:
+        missing = [quantity for quantity in found.prediction.quantities if quantity not in read]
+        if missing:
+            texts.append(f"Predicted, but read by no channel at the end of the test: {', '.join(missing)}.")
+    undone = [f"{stage.step.name} ({stage.outcome})" for stage in found.stages if stage.outcome is not Outcome.DONE]
+    if undone:
+        texts.append(f"Steps of the plan that were not done: {'; '.join(undone)}.")
+    texts += [
+        f"{one.channel.name} gave no usable reading at the end of the test."
+        for one in found.channels
+        if not one.is_measured
+    ]
+    if not found.waveforms:
+        texts.append("No waveform was captured.")
+    texts.append(
+        "Insulation, earth continuity, leakage current, electromagnetic emission and whatever else safety rules ask "
+        "for are not measured by benchmon."
+    )
+    return DocumentSection("Not measured", (Items(tuple(texts)),))

@@ -1,0 +1,121 @@
+"""The overview of a lab as a program: it looks once a second, and only looks.
+
+The benches of a lab as lines of cells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+
+from benchmon.errors import BenchmonError
+from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words
+from benchmon.screen.lines.text import Cell, Line, fit, fit_name, wrap
+from benchmon.screen.styles import LEVEL_TONES, StyleRole, use_terminal_colours
+from benchmon.screen.symbols import ASCII, UNICODE, SymbolSet, needs_ascii
+from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
+from benchmon.screen.widgets.key_bar import KeyBar
+from benchmon.screen.widgets.lines import CellLines
+from benchmon.screen.widgets.scroll_page import ScrollPage
+from benchmon.screen.widgets.status_header import level_sign
+from benchmon.text import clock
+from benchmon.watch.status import Level
+
+_TITLE, _STATE, _CLOCK = 40, 10, 11
+_MOST_LINES = 2
+
+
+def heading(
+    benches: Sequence[BenchStatusMessage], where: str, connected: bool, width: int, alphabet: SymbolSet
+) -> list[Line]:
+    """Return the lines on top: how many benches stand how, and whether the broker is there."""
+    words = f" {count_in_words(benches)}" if connected else " The broker is not reached: what is shown is old"
+    tone = LEVEL_TONES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
+    first = Cell(fit(alphabet.plain(words), width, alphabet), tone if connected else StyleRole.ALERT)
+    return [(first,), (Cell(fit(alphabet.plain(f" {where}"), width, alphabet), StyleRole.QUIET),)]
+
+
+def bench_lines(benches: Sequence[BenchStatusMessage], width: int, alphabet: SymbolSet) -> list[Line]:
+    """Return the lines on each bench: what it is and its state, and below that its sentence."""
+    return [line for bench in benches for line in _lines(bench, width, alphabet)]
+
+
+def _lines(bench: BenchStatusMessage, width: int, alphabet: SymbolSet) -> list[Line]:
+    tone = LEVEL_TONES.get(bench.level, StyleRole.PLAIN)
+    name = f"{bench.said.title}, {bench.said.host}" if bench.said.host else bench.said.title
+    title = max(8, min(_TITLE, width - 3 - _STATE - _CLOCK))
+    first = (
+        Cell(f" {level_sign(bench.level, alphabet)} ", tone),
+        Cell(fit_name(alphabet.plain(name), title, alphabet), StyleRole.STRONG),
+        Cell(
+            f"  {fit(state_in_words(bench), _STATE, alphabet)}", StyleRole.ALERT if bench.is_silent else StyleRole.PLAIN
+        ),
+        Cell(fit(clock(bench.said.time), _CLOCK - 2, alphabet, "right")),
+    )
+    pieces = wrap(alphabet.plain(bench.sentence, 600), max(1, width - 4))[:_MOST_LINES]
+    return [first, *((Cell(f"    {piece}"),) for piece in pieces)]
+
+
+_LOOK_SECONDS = 1.0
+
+
+class LabApp(App[None]):
+    """Shows the benches of `overview`, the worst on top. The bell rings once when one gets into danger."""
+
+    CSS_PATH = "../benchmon.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    TITLE = "benchmon"
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("q,ctrl+q,ctrl+c", "quit", "Quit", key_display="q"),
+        Binding("tab", "app.focus_next", "Scroll", key_display="arrows"),
+    ]
+
+    def __init__(self, overview: Overview, *, ascii_only: bool = False) -> None:
+        super().__init__(driver_class=DifferentialDriver, ansi_color=True)
+        use_terminal_colours(self)
+        self.animation_level = "none"
+        self._overview = overview
+        self._alphabet = ASCII if ascii_only else UNICODE
+        self._benches = overview.benches()
+        self._head, self._page = CellLines(), ScrollPage(self._write, self._alphabet)
+
+    def compose(self) -> ComposeResult:
+        """Put the count on top, the benches below, and the keys at the bottom."""
+        yield self._head
+        yield self._page
+        yield KeyBar(self.BINDINGS, self._alphabet)
+
+    def on_mount(self) -> None:
+        """Begin to look."""
+        self._head.styles.height = 2
+        self.look()
+        self.set_interval(_LOOK_SECONDS, self.look)
+
+    def on_resize(self) -> None:
+        """Draw for the new size."""
+        self.look()
+
+    def look(self) -> None:
+        """Show how the benches stand now."""
+        before = {bench.name for bench in self._benches if bench.level is Level.DANGER}
+        self._benches = self._overview.benches()
+        width, where = self.size.width, str(self._overview.broker)
+        self._head.paint(heading(self._benches, where, self._overview.connected, width, self._alphabet))
+        self._page.show()
+        if {bench.name for bench in self._benches if bench.level is Level.DANGER} - before:
+            self.bell()
+
+    def _write(self, width: int) -> list[Line]:
+        return bench_lines(self._benches, width, self._alphabet)
+
+
+def show_lab(overview: Overview, *, ascii_only: bool = False) -> None:
+    """Show the benches until the user leaves. Raises `BenchmonError` where the screen broke down."""
+    app = LabApp(overview, ascii_only=ascii_only or needs_ascii())
+    app.run(mouse=wants_mouse())
+    if app.return_code:
+        raise BenchmonError("the screen broke down; `benchmon benches --once` prints the same as text")

@@ -1,0 +1,1 @@
+"""Pure functions from the state of a session to lines of text."""

@@ -1,0 +1,364 @@
+"""A channel as one line of cells: the row of the channel table.
+
+How the width of the screen is shared among the columns of a channel row.
+
+Columns stand in blocks side by side; a block that has nothing to say is blank.
+
+The band picture: where a live value stands in its expected band, in a few characters.
+
+├──●┼───┤      inside: the prediction's and the meter's uncertainty together cover the difference
+  ├───┼───┤●   a little above
+  ├───┼───┤  ▶ far above, off the scale
+
+The condition of a channel as the screen tells it: a sign, words, and a tone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal, NamedTuple
+
+from benchmon.bench import Channel
+from benchmon.screen.lines.numbers import (
+    EXPECTED_WIDTH,
+    NUMBER_WIDTH,
+    UNCERTAINTY_WIDTH,
+    Scale,
+    difference,
+    expected_parts,
+    live_number,
+    scale_of,
+    usable,
+)
+from benchmon.screen.lines.row_annotations import Annotation
+from benchmon.screen.lines.text import Cell, Line, fit, fit_name
+from benchmon.screen.session_state import ChannelState, SessionState
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.watch.records import Flag, Judgement, Verdict
+from benchmon.watch.wording import warned
+
+LEAD = 3
+GAP = 1
+EXPECTED = EXPECTED_WIDTH + 3 + UNCERTAINTY_WIDTH
+DIFFERENCE = 7
+_LEAST_NAME, _NAME, _STATUS, _BAND, _TREND = 4, 12, 12, 9, 5
+_GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 17), ("name", 40), ("trend", 24))
+
+
+class RowBlocks(NamedTuple):
+    """One line of a channel row, in blocks."""
+
+    name: Line
+    live: Line
+    expected: Line
+    comparison: Line
+    end: Line
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Widths of the columns, without the gaps between them; 0 where a column is left out. `unit` is part of `live`."""
+
+    name: int
+    live: int
+    expected: int
+    difference: int
+    band: int
+    trend: int
+    status: int
+    unit: int
+
+    @property
+    def total(self) -> int:
+        """Return the width of a whole row."""
+        return sum(self.block_widths)
+
+    @property
+    def block_widths(self) -> tuple[int, int, int, int, int]:
+        """Return the widths of name, live value, expected value, comparison (difference and band) and end."""
+        comparison = sum(width + GAP for width in (self.difference, self.band) if width)
+        end = self.status + (self.trend + GAP if self.trend else 0)
+        return (
+            LEAD + self.name + GAP,
+            self.live + GAP,
+            self.expected + GAP if self.expected else 0,
+            comparison,
+            end,
+        )
+
+
+def joined(blocks: RowBlocks, columns: Columns) -> Line:
+    """Return the blocks side by side as one line."""
+    line: list[Cell] = []
+    for block, width in zip(blocks, columns.block_widths, strict=True):
+        line += block or (Cell(" " * width),)
+    return tuple(line)
+
+
+@lru_cache(maxsize=64)
+def plan_columns(width: int, longest_name: int, unit: int) -> Columns:
+    """Return the columns for a row of `width`.
+
+    Where it is narrow the trend goes first, then the difference, the band, the expected value; name, live value and
+    status stay. Room to spare goes to what is worth most: the name, then the words, then the pictures.
+    """
+    live = NUMBER_WIDTH + 1 + unit
+    name = max(_LEAST_NAME, min(longest_name, _NAME, width - LEAD - live - _STATUS - 2 * GAP))
+    columns = Columns(name, live, 0, 0, 0, 0, _STATUS, unit)
+    for part, wanted in (("expected", EXPECTED), ("band", _BAND), ("difference", DIFFERENCE), ("trend", _TREND)):
+        wider = replace(columns, **{part: wanted})
+        if wider.total > width:
+            break
+        columns = wider
+    for part, most in _GROWTH:
+        columns = _widen(columns, part, min(most, longest_name) if part == "name" else most, width)
+    return columns
+
+
+def _widen(columns: Columns, part: str, most: int, width: int) -> Columns:
+    now = getattr(columns, part)
+    wanted = min(most, now + width - columns.total)
+    if part == "band" and wanted % 2 == 0:
+        wanted -= 1
+    return replace(columns, **{part: wanted}) if 0 < now < wanted else columns
+
+
+@lru_cache(maxsize=64)
+def column_titles(columns: Columns, alphabet: SymbolSet) -> RowBlocks:
+    """Return the line above the rows that names the columns."""
+
+    def title(text: str, width: int, align: Literal["left", "right"] = "left") -> Line:
+        return (Cell(fit(text, width, alphabet, align) + " " * GAP, StyleRole.QUIET),) if width else ()
+
+    return RowBlocks(
+        title(" " * LEAD + "channel", LEAD + columns.name),
+        title("live" + " " * (columns.unit + 1), columns.live, "right"),
+        title("  expected", columns.expected),
+        title("diff.", columns.difference, "right") + title(" band", columns.band),
+        title("trend", columns.trend) + title("verdict", columns.status),
+    )
+
+
+QUESTIONABLE = 1.5
+"""The |En| up to which a difference is questionable; the design's words, ISO 13528's number."""
+
+
+def place_in_band(judgement: Judgement) -> float | None:
+    """Return the difference in units of the band's half width: −1 and +1 are its ends, so it is En with its sign.
+
+    None where there is no finite value, no expected value, or no uncertainty to make a band of.
+    """
+    value, expected = judgement.value, usable(judgement.expected)
+    if value is None or math.isnan(value) or expected is None:
+        return None
+    if math.isinf(value):
+        return value
+    if judgement.en is not None and not math.isnan(judgement.en):
+        return math.copysign(judgement.en, value - expected)
+    half = math.hypot(usable(judgement.uncertainty) or 0.0, usable(judgement.expected_uncertainty) or 0.0)
+    return (value - expected) / half if half > 0 else None
+
+
+def draw_band(place: float | None, width: int, alphabet: SymbolSet) -> str:
+    """Return the picture of `place` (see `place_in_band`), exactly `width` columns; blank where nothing is known.
+
+    The marker is between or on the drawn ends where |place| ≤ 1, beside them up to 1.5 (questionable), and an arrow at
+    the edge of the picture beyond that (disagrees).
+    """
+    if width < 7 or place is None or math.isnan(place):
+        return " " * max(0, width)
+    middle = (width - 1) // 2
+    half = middle - max(1, width // 8)
+    cells = [" "] * width
+    cells[middle - half : middle + half + 1] = alphabet.band_rail * (2 * half + 1)
+    cells[middle - half], cells[middle], cells[middle + half] = (
+        alphabet.band_start,
+        alphabet.band_middle,
+        alphabet.band_end,
+    )
+    side = 1 if place > 0 else -1
+    if abs(place) <= 1:
+        cells[middle + side * round(abs(place) * half)] = alphabet.marker
+    elif abs(place) <= QUESTIONABLE:
+        cells[middle + side * (half + 1)] = alphabet.marker
+    else:
+        cells[middle + side * middle] = alphabet.far_above if place > 0 else alphabet.far_below
+    return "".join(cells)
+
+
+_FLAGS_BY_WEIGHT = (Flag.TRIPPED, Flag.HOT, Flag.DRIFTING, Flag.IMPLAUSIBLE, Flag.OVERRANGE, Flag.STALE)
+_TONES = {
+    Verdict.AGREES: StyleRole.GOOD,
+    Verdict.QUESTIONABLE: StyleRole.DOUBT,
+    Verdict.DISAGREES: StyleRole.BAD,
+    Verdict.UNPREDICTED: StyleRole.QUIET,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelStatus:
+    """How a channel stands. `verdict_tone` colours what shows the difference, `tone` the sign and the words.
+
+    `sign` is of what weighs most, `verdict_sign` of the verdict alone, "" where there is none.
+    """
+
+    sign: str
+    verdict: str
+    flags: tuple[str, ...]
+    tone: StyleRole
+    verdict_tone: StyleRole
+    verdict_sign: str = ""
+
+    @property
+    def words(self) -> str:
+        """Return the verdict and the flags, the heaviest first."""
+        return " ".join(word for word in (self.verdict, *self.flags) if word)
+
+    def words_within(self, room: int) -> str:
+        """Return the same in `room` columns, in whole words: the heaviest flags, how many more, the verdict's sign."""
+        if len(self.words) <= room:
+            return self.words
+        count = len(self.flags)
+        for verdict in (self.verdict_sign, ""):
+            for shown in range(count, 0, -1):
+                more = f"+{count - shown}" if shown < count else ""
+                told = " ".join(word for word in (*self.flags[:shown], more, verdict) if word)
+                if len(told) <= room:
+                    return told
+        return " ".join(word for word in (*self.flags, self.verdict) if word)
+
+
+def channel_status(judgement: Judgement | None, channel: Channel, old: bool, alphabet: SymbolSet) -> ChannelStatus:
+    """Return how `channel` stands after `judgement`; `old` where nobody watches any more and the value is past.
+
+    Where there is no value there is no verdict to tell. A tripped channel is not called hot as well.
+    """
+    if judgement is None:
+        return ChannelStatus(alphabet.old, "never read" if old else "waiting", (), StyleRole.QUIET, StyleRole.QUIET)
+    flags = [flag for flag in _FLAGS_BY_WEIGHT if flag in judgement.flags]
+    if Flag.TRIPPED in flags and Flag.HOT in flags:
+        flags.remove(Flag.HOT)
+    return ChannelStatus(
+        _sign(judgement, flags, old, alphabet),
+        _verdict(judgement, flags, old),
+        tuple(warned(channel, judgement.value) if flag is Flag.HOT else str(flag) for flag in flags),
+        _tone(judgement, flags, old),
+        StyleRole.QUIET if old else _TONES[judgement.verdict],
+        alphabet.old if old else _verdict_sign(judgement, alphabet) if _verdict(judgement, flags, old) else "",
+    )
+
+
+def _verdict(judgement: Judgement, flags: list[Flag], old: bool) -> str:
+    if old:
+        return "old"
+    if judgement.value is None:
+        return "" if flags else "no reading"
+    if Flag.OVERRANGE in flags and judgement.verdict is Verdict.UNPREDICTED:
+        return ""
+    return str(judgement.verdict)
+
+
+def _sign(judgement: Judgement, flags: list[Flag], old: bool, alphabet: SymbolSet) -> str:
+    if Flag.TRIPPED in flags:
+        return alphabet.tripped
+    if old or judgement.value is None:
+        return alphabet.old
+    if judgement.verdict is Verdict.DISAGREES:
+        return alphabet.disagrees
+    if flags:
+        return alphabet.warning
+    return _verdict_sign(judgement, alphabet)
+
+
+def _verdict_sign(judgement: Judgement, alphabet: SymbolSet) -> str:
+    return {
+        Verdict.AGREES: alphabet.agrees,
+        Verdict.QUESTIONABLE: alphabet.questionable,
+        Verdict.DISAGREES: alphabet.disagrees,
+    }.get(judgement.verdict, alphabet.unpredicted)
+
+
+def _tone(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
+    if Flag.TRIPPED in flags:
+        return StyleRole.DANGER
+    if old:
+        return StyleRole.QUIET
+    if Flag.HOT in flags or judgement.verdict is Verdict.DISAGREES:
+        return StyleRole.BAD
+    return StyleRole.DOUBT if flags or judgement.value is None else _TONES[judgement.verdict]
+
+
+def draw_row(
+    channel: ChannelState, picture: SessionState, columns: Columns, alphabet: SymbolSet, *, mark: str, chosen: bool
+) -> RowBlocks:
+    """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
+    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
+    judgement = channel.judgement
+    scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
+    name, is_marked = channel.channel.name, channel.channel.name in picture.marked
+    expected: Line = ()
+    if columns.expected and judgement is not None:
+        expected = _expected(judgement.expected, judgement.expected_uncertainty, scale, alphabet)
+    return RowBlocks(
+        (
+            Cell(mark),
+            Cell(f"{condition.sign} ", condition.tone),
+            _name(name, is_marked, chosen, columns.name, alphabet),
+        ),
+        (Cell(_live(channel.value, scale, columns, alphabet), StyleRole.STRONG),),
+        expected,
+        _comparison(channel, scale, columns, alphabet, condition.verdict_tone),
+        _end(channel, picture.now, columns, alphabet, condition),
+    )
+
+
+def _live(value: float | None, scale: Scale, columns: Columns, alphabet: SymbolSet) -> str:
+    number = fit(alphabet.plain(live_number(value, scale)), NUMBER_WIDTH, alphabet, "right")
+    unit = "" if usable(value) is None else alphabet.plain(scale.unit)
+    return number + " " + fit(unit, columns.unit, alphabet) + " " * GAP
+
+
+@lru_cache(maxsize=512)
+def _name(name: str, is_marked: bool, chosen: bool, width: int, alphabet: SymbolSet) -> Cell:
+    shown = fit_name(alphabet.plain(name), width, alphabet) + (alphabet.marked if is_marked else " " * GAP)
+    return Cell(shown, StyleRole.CHOSEN if chosen else StyleRole.PLAIN)
+
+
+@lru_cache(maxsize=512)
+def _expected(expected: float | None, uncertainty: float | None, scale: Scale, alphabet: SymbolSet) -> Line:
+    value, around = expected_parts(expected, uncertainty, scale)
+    between = ("+/-" if alphabet.ascii_only else " ± ") if around else "   "
+    text = fit(value, EXPECTED_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet)
+    return (Cell(text + " " * GAP),)
+
+
+def _comparison(channel: ChannelState, scale: Scale, columns: Columns, alphabet: SymbolSet, tone: StyleRole) -> Line:
+    judgement = channel.judgement
+    if judgement is None:
+        return ()
+    cells = []
+    if columns.difference:
+        text = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
+        cells.append(Cell(fit(text, columns.difference, alphabet, "right") + " " * GAP, tone))
+    if columns.band:
+        cells.append(Cell(draw_band(place_in_band(judgement), columns.band, alphabet) + " " * GAP, tone))
+    return tuple(cells)
+
+
+def _end(channel: ChannelState, now: float, columns: Columns, alphabet: SymbolSet, condition: ChannelStatus) -> Line:
+    """Return trend and status; words that need more than their column take the room of the trend."""
+    words = condition.words
+    if not columns.trend or len(words) > columns.status:
+        room = columns.status + (columns.trend + GAP if columns.trend else 0)
+        return (Cell(fit(condition.words_within(room), room, alphabet), condition.tone),)
+    trend = channel.trend.draw(now, columns.trend, alphabet)
+    return Cell(trend + " " * GAP), Cell(fit(words, columns.status, alphabet), condition.tone)
+
+
+def draw_annotation(remark: Annotation, width: int, alphabet: SymbolSet, *, mark: str) -> Line:
+    """Return a line under a row."""
+    lead = f"  {alphabet.remark} " if remark.leads else "    "
+    return (Cell(fit(mark + lead + remark.text, width, alphabet), remark.tone),)

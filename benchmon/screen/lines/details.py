@@ -1,0 +1,131 @@
+"""All that is known of one channel, as lines: reading, expectation, limits, instrument, trend and its own events."""
+
+from __future__ import annotations
+
+from benchmon.bench import Channel
+from benchmon.quantities import format_value, is_temperature
+from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
+from benchmon.screen.lines.events import draw_event
+from benchmon.screen.lines.numbers import difference, scale_of, usable
+from benchmon.screen.lines.row_annotations import cause_words, explained_channel
+from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
+from benchmon.screen.session_state import ChannelState, SessionState
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock
+from benchmon.watch.verdict import en_as_text
+
+_TITLES = 16
+_MOST_EVENTS = 200
+_WIDEST_BAND = 41
+
+
+def detail_lines(channel: ChannelState, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
+    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
+    lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
+    lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
+    for title, text in [
+        *_reading(channel),
+        *_drawn(channel.channel, picture),
+        *_course(channel, picture),
+        *_causes(channel, picture),
+    ]:
+        lines += _entry(title, text, width, alphabet)
+    for title, text in _setting(channel.channel, picture):
+        lines += _entry(title, text, width, alphabet)
+    lines += _pictures(channel, picture, width, alphabet)
+    own = [event for event in reversed(picture.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
+    lines += [(), rule(" its events, the latest first", width, alphabet)]
+    for event in own:
+        lines += draw_event(event, width, alphabet, wrapped=True)
+    return lines if own else [*lines, (Cell(fit("  nothing yet", width, alphabet), StyleRole.QUIET),)]
+
+
+def _reading(channel: ChannelState) -> list[tuple[str, str]]:
+    judgement, unit = channel.judgement, channel.channel.unit
+    if judgement is None:
+        return [("reading", "none yet")]
+    away = difference(judgement.value, judgement.expected, unit, scale_of(unit, judgement.value, judgement.expected))
+    en = usable(judgement.en)
+    return [
+        ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
+        ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
+        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "none to tell"),
+    ]
+
+
+def _drawn(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
+    """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
+    spread = picture.drawn.get(channel.quantity)
+    if spread is None:
+        return []
+    low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
+    return [("drawn, settled", f"{mean} in the mean, 95 of 100 from {low} to {high}")]
+
+
+def _course(channel: ChannelState, picture: SessionState) -> list[tuple[str, str]]:
+    """Return where a temperature will settle, by the prediction and by its own course."""
+    unit, name = channel.channel.unit, channel.channel.name
+    settled = picture.settled.quantities.get(channel.channel.quantity) if picture.settled is not None else None
+    told = []
+    if settled is not None and is_temperature(channel.channel.quantity):
+        told.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
+    forecast = picture.ahead.forecasts.get(name)
+    if forecast is not None:
+        limit = picture.ahead.limit_words(channel.channel)
+        final = _with(forecast.final, forecast.uncertainty, unit, "cannot tell yet where it settles")
+        told.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
+    return told
+
+
+def _causes(channel: ChannelState, picture: SessionState) -> list[tuple[str, str]]:
+    """Return every cause that is told of this channel, the likeliest first."""
+    name = channel.channel.name
+    causes = [cause for cause in picture.ahead.causes if explained_channel(picture, cause) == name]
+    return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
+
+
+def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: str = "none") -> str:
+    if value is None:
+        return otherwise
+    spread = usable(uncertainty)
+    return format_value(value, unit) + (f" ± {format_value(spread, unit, 2)}" if spread is not None else "")
+
+
+def _setting(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
+    unit = channel.unit
+    limits = (
+        ("switch off below", channel.trip_below),
+        ("warn below", channel.warn_below),
+        ("warn above", channel.warn_above),
+        ("switch off above", channel.trip_above),
+    )
+    told = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
+    identity = picture.identities.get(channel.instrument, "")
+    return [
+        ("limits", told or "none"),
+        ("quantity", f"{channel.quantity}, read every {channel.period:g} s"),
+        ("instrument", f"{channel.instrument}: {identity or 'has not said what it is'}"),
+    ]
+
+
+def _pictures(channel: ChannelState, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    room = max(0, width - _TITLES - 2)
+    place = None if channel.judgement is None else place_in_band(channel.judgement)
+    trend = channel.trend.draw(picture.now, min(room, 60), alphabet)
+    lines: list[Line] = []
+    if place is not None:
+        lines.append((_title("band"), Cell(draw_band(place, min(room, _WIDEST_BAND), alphabet))))
+    if trend.strip():
+        lines.append((_title(f"trend, {channel.trend.span:g} s each"[: _TITLES - 1]), Cell(trend)))
+    return lines
+
+
+def _title(text: str) -> Cell:
+    return Cell(f" {text:<{_TITLES}} ", StyleRole.QUIET)
+
+
+def _entry(title: str, text: str, width: int, alphabet: SymbolSet, tone: StyleRole = StyleRole.PLAIN) -> list[Line]:
+    pieces = wrap(alphabet.plain(text), max(1, width - _TITLES - 3))
+    return [(_title(title if not index else ""), Cell(piece, tone)) for index, piece in enumerate(pieces)]

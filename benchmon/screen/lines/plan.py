@@ -1,0 +1,182 @@
+"""The plan as lines: every step with how it stands, and one of them in full."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from benchmon.quantities import Expected, format_value
+from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
+from benchmon.screen.session_state import ChannelState, SessionState
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.text import clock, countdown
+from benchmon.watch.plan import Outcome, Plan, PlanStep, StepState, step_cautions
+from benchmon.watch.records import Verdict
+from benchmon.watch.wording import with_uncertainty
+
+_TITLES = 15
+_TONES = {
+    Outcome.AHEAD: StyleRole.PLAIN,
+    Outcome.RUNNING: StyleRole.STRONG,
+    Outcome.DONE: StyleRole.GOOD,
+    Outcome.SKIPPED: StyleRole.DOUBT,
+    Outcome.STOPPED: StyleRole.BAD,
+}
+_LEAST_NAME, _MOST_NAME = 12, 40
+
+
+def steps_lines(picture: SessionState, chosen: int, width: int, height: int, alphabet: SymbolSet) -> list[Line]:
+    """Return the heading and a line a step, at most `height` lines with the step `chosen` (from 1) among them."""
+    plan = picture.plan
+    names = [len(alphabet.plain(stage.step.name)) for stage in plan.stages]
+    name = max(_LEAST_NAME, min(max(names, default=0), _MOST_NAME, width - 50))
+    room = max(1, height - 1)
+    top = max(0, min(chosen - 1 - room // 2, len(plan.stages) - room))
+    shown = list(enumerate(plan.stages, 1))[top : top + room]
+    titles = f"    step{' ' * name}   mains     load     hold"
+    lines = [rule(titles, width, alphabet, f"plan {plan.standing}")]
+    return lines + [_step_line(place, stage, picture, name, place == chosen, width, alphabet) for place, stage in shown]
+
+
+def _step_line(  # noqa: PLR0917 - a line of a table
+    place: int, stage: PlanStep, picture: SessionState, name: int, chosen: bool, width: int, alphabet: SymbolSet
+) -> Line:
+    plan = picture.plan
+    signs = {Outcome.DONE: alphabet.agrees, Outcome.SKIPPED: alphabet.questionable, Outcome.STOPPED: alphabet.disagrees}
+    sign = signs.get(stage.outcome, alphabet.cursor if stage.outcome is Outcome.RUNNING else alphabet.unpredicted)
+    mains = plan.mains_at(place)
+    volts = "bench's" if mains is None else format_value(mains, "V", 3)
+    hold = countdown(stage.step.hold) if stage.step.hold else alphabet.plain("–")
+    words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
+    tone = _TONES[stage.outcome]
+    title = f"{place:>2} {fit_name(alphabet.plain(stage.step.name), name, alphabet)}"
+    words = alphabet.plain(words)
+    taken = 3 + len(title) + len(words)
+    return (
+        Cell(f" {sign} ", tone),
+        Cell(title, StyleRole.CHOSEN if chosen else tone),
+        Cell(words, StyleRole.PLAIN if stage.outcome is Outcome.RUNNING else StyleRole.QUIET),
+        Cell(fit(alphabet.plain(_outcome_words(stage, picture)), max(0, width - taken), alphabet), tone),
+    )
+
+
+def load_words(plan: Plan, place: int) -> str:
+    """Return the load at a step in words."""
+    load = plan.load_at(place)
+    return "bench's" if load is None else load if isinstance(load, str) else format_value(load, "Ω", 3)
+
+
+def _outcome_words(stage: PlanStep, picture: SessionState) -> str:
+    if stage.outcome is Outcome.RUNNING:
+        left = stage.left(picture.now)
+        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(picture.now))}"
+    said = f": {stage.words}" if stage.words else ""
+    at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
+    return f"{stage.outcome}{at}{said}"
+
+
+def step_page(picture: SessionState, place: int, width: int, alphabet: SymbolSet) -> list[Line]:
+    """Return the lines on one step, numbered from 1: what to do, what is lacking, what to expect, and the cautions."""
+    prediction, problem = picture.step_expected(place)
+    expected: Mapping[str, Expected] = {} if prediction is None else prediction.quantities
+    plan = picture.plan
+    stage = plan.stages[place - 1]
+    lines = [rule(f" {alphabet.plain(f'step {place}: {stage.step.name}')}", width, alphabet)]
+    lines += _entry("do", _to_do(plan, place, stage), width, alphabet)
+    if plan.place == place:
+        lines += _progress(stage, picture, width, alphabet)
+    elif plan.standing is StepState.WAITING:
+        lines += _entry(
+            "begin", "Enter begins the plan; before that nothing follows it", width, alphabet, StyleRole.STRONG
+        )
+    lines += _needs(stage, picture, width, alphabet)
+    cautions = step_cautions(plan, place, picture.info.bench, expected)
+    for index, caution in enumerate(cautions):
+        lines += _entry("" if index else f"take care {alphabet.warning}", caution, width, alphabet, StyleRole.DOUBT)
+    return [*lines, *_expected(picture, expected, problem, width, alphabet)]
+
+
+def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
+    mains, load = plan.mains_at(place), plan.load_at(place)
+    if load is None:
+        loaded = "the bench's own load"
+    else:
+        loaded = "no load" if load == "open" else f"a load of {load_words(plan, place)}"
+    volts = "the mains as the bench has it" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
+    parts = [volts, loaded]
+    if stage.step.hold:
+        parts.append(f"hold for {countdown(stage.step.hold)}")
+    return ", ".join(parts)
+
+
+def _progress(stage: PlanStep, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    lines: list[Line] = []
+    if stage.step.hold:
+        part = min(1.0, stage.held(picture.now) / stage.step.hold)
+        room = max(3, min(40, width - _TITLES - 24))
+        filled = int(part * room)
+        bar = alphabet.bar_full * filled + alphabet.bar_room * (room - filled)
+        left = stage.left(picture.now)
+        words = f" {countdown(left)} left" if left > 0 else " held long enough"
+        bar = f"{alphabet.bar_start}{bar}{alphabet.bar_end}"
+        lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
+    lacks = picture.lacks
+    if lacks:
+        return lines + _entry("lacking", "; ".join(lacks), width, alphabet, StyleRole.DOUBT)
+    return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, alphabet, StyleRole.GOOD)
+
+
+def _needs(stage: PlanStep, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    if not stage.step.needs:
+        return _entry("must agree", "nothing is named; your own eyes decide", width, alphabet)
+    told = []
+    for name in stage.step.needs:
+        channel = picture.channel(name)
+        judgement = None if channel is None else channel.judgement
+        sign = alphabet.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else alphabet.disagrees
+        told.append(f"{sign} {name}")
+    return _entry("must agree", "   ".join(told), width, alphabet)
+
+
+def _expected(
+    picture: SessionState, expected: Mapping[str, Expected], problem: str, width: int, alphabet: SymbolSet
+) -> list[Line]:
+    """Return what every channel should settle at, beside what it reads now, in as many columns as fit."""
+    heading = rule(" expected at this step, settled; and read now", width, alphabet)
+    if not expected:
+        return [heading, *_entry("", problem, width, alphabet, StyleRole.QUIET)]
+    rows = [row for channel in picture.channels if (row := _expected_row(channel, expected, alphabet))]
+    across = max(1, (width - 1) // (_EXPECTED + _APART))
+    return [heading, *(_side_by_side(rows[start : start + across]) for start in range(0, len(rows), across))]
+
+
+_GIVEN = ("mains.voltage.rms", "ambient.temperature")
+_NAME, _VALUE, _NOW, _APART = 16, 19, 11, 3
+_EXPECTED = 1 + _NAME + _VALUE + _NOW
+
+
+def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], alphabet: SymbolSet) -> Line:
+    quantity, judgement = channel.channel.quantity, channel.judgement
+    expected = quantities.get(quantity)
+    if expected is None or quantity in _GIVEN:
+        return ()
+    value = alphabet.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))
+    now = alphabet.plain("–" if judgement is None else format_value(judgement.value, expected.unit))
+    return (
+        Cell(" " + fit_name(alphabet.plain(channel.channel.name), _NAME, alphabet), StyleRole.QUIET),
+        Cell(fit(value, _VALUE, alphabet, "right"), StyleRole.STRONG),
+        Cell(fit(now, _NOW, alphabet, "right")),
+    )
+
+
+def _side_by_side(rows: Sequence[Line]) -> Line:
+    return tuple(cell for row in rows for cell in (*row, Cell(" " * _APART)))
+
+
+def _title(text: str) -> Cell:
+    return Cell(f" {text:<{_TITLES}} ", StyleRole.QUIET)
+
+
+def _entry(title: str, text: str, width: int, alphabet: SymbolSet, tone: StyleRole = StyleRole.PLAIN) -> list[Line]:
+    pieces = wrap(alphabet.plain(text, 2000), max(1, width - _TITLES - 3))
+    return [(_title(title if not index else ""), Cell(piece, tone)) for index, piece in enumerate(pieces)]

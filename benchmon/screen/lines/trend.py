@@ -1,0 +1,132 @@
+"""The trend page: what a channel read over a span of time, in the band that was expected, with the events marked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchmon.bench import Channel
+from benchmon.event_kinds import traits_of
+from benchmon.quantities import Expected, format_value
+from benchmon.screen.lines.events import event_words
+from benchmon.screen.lines.plot import Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
+from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
+from benchmon.screen.styles import StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.session.records import TrendBin
+from benchmon.text import clock
+from benchmon.watch.records import Event
+from benchmon.watch.wording import with_uncertainty
+
+_GRAVEST = "!dsnha."
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPage:
+    """What the page shows: a channel from `since` to `until` (session seconds), in parts, with what was expected."""
+
+    channel: Channel
+    since: float
+    until: float
+    parts: tuple[TrendBin, ...] = ()
+    wanted: tuple[Expected | None, ...] = ()
+    problem: str = ""
+
+
+def trend_lines(
+    page: TrendPage, events: Sequence[Event], cursor: float, size: tuple[int, int], alphabet: SymbolSet
+) -> list[Line]:
+    """Return the page as wide and high as `size`; `cursor` is where in the span its values are told, 0 to 1."""
+    width, height = size
+    name, unit = alphabet.plain(page.channel.name), alphabet.plain(page.channel.unit)
+    span = f"{clock(page.since)} to {clock(page.until)}"
+    lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}", width, alphabet, span)]
+    if not any(part.count for part in page.parts):
+        words = page.problem or "no readings in this span"
+        return [*lines, (Cell(fit(f" {alphabet.plain(words)}", width, alphabet), StyleRole.QUIET),)]
+    told = [event for event in events if _belongs(event, page)]
+    plot = _plot(page, cursor, width, height - 4, alphabet)
+    lines += [*plot.lines, _marks(told, page, plot, width, alphabet)]
+    lines.append(_at_cursor(page, cursor, width, alphabet))
+    return [*lines, _nearest_event(told, page, cursor, width, alphabet)]
+
+
+def _plot(page: TrendPage, cursor: float, width: int, height: int, alphabet: SymbolSet) -> Plot:
+    at = page.since + cursor * (page.until - page.since)
+    middles = [(part.start + part.end) / 2 for part in page.parts]
+    means = [math.nan if part.mean is None else part.mean for part in page.parts]
+    lows = [math.nan if part.lowest is None else part.lowest for part in page.parts]
+    highs = [math.nan if part.highest is None else part.highest for part in page.parts]
+    below = [math.nan if wanted is None else wanted.value - wanted.uncertainty for wanted in page.wanted]
+    above = [math.nan if wanted is None else wanted.value + wanted.uncertainty for wanted in page.wanted]
+    drawn: list[Drawn] = [Upright(at, StyleRole.QUIET)]
+    if len(below) == len(page.parts):
+        drawn.append(ShadedBand([part.start for part in page.parts], below, above))
+    if any(part.count > 1 for part in page.parts):
+        drawn += [
+            Curve(middles, lows, StyleRole.DOUBT, dotted=True),
+            Curve(middles, highs, StyleRole.DOUBT, dotted=True),
+        ]
+    drawn.append(Curve(middles, means, StyleRole.GOOD))
+    y = axis_around([*lows, *highs, *_seen(below, above, lows, highs)], page.channel.unit)
+    x = TimeAxis(page.since, page.until, "s")
+    return draw_plot(drawn, (x, y), (width, height), alphabet)
+
+
+def _seen(below: Sequence[float], above: Sequence[float], lows: Sequence[float], highs: Sequence[float]) -> list[float]:
+    """Return the band's limits where they belong in the picture: not where they would flatten all that was read."""
+    read = [value for value in (*lows, *highs) if math.isfinite(value)]
+    room = 10 * (max(read) - min(read)) + 0.05 * max(abs(value) for value in read)
+    return [value for value in (*below, *above) if min(read) - room <= value <= max(read) + room]
+
+
+def _belongs(event: Event, page: TrendPage) -> bool:
+    own = event.channel in ("", page.channel.name)
+    return own and page.since <= event.time <= page.until and sign_of(event) != ""
+
+
+def sign_of(event: Event) -> str:
+    """Return the sign that marks an event under the plot, "" where it has none."""
+    return traits_of(event.kind).mark
+
+
+def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, alphabet: SymbolSet) -> Line:
+    """Return the line of marks under the plot; where several fall together, the gravest."""
+    signs = [" "] * width
+    for event in events:
+        at = plot.column((event.time - page.since) / max(page.until - page.since, 1e-9))
+        sign = sign_of(event)
+        if at < width and (signs[at] == " " or _GRAVEST.index(sign) < _GRAVEST.index(signs[at])):
+            signs[at] = sign
+    return (Cell(fit("".join(signs), width, alphabet), StyleRole.DOUBT),)
+
+
+def _at_cursor(page: TrendPage, cursor: float, width: int, alphabet: SymbolSet) -> Line:
+    """Return what was read and expected at the cursor; where that has no room, less of how the readings spread."""
+    index = min(len(page.parts) - 1, int(cursor * len(page.parts)))
+    part, unit = page.parts[index], page.channel.unit
+    mean = format_value(part.mean, unit) if part.count and part.mean is not None else "no reading"
+    spread = ""
+    if part.count > 1 and part.lowest is not None and part.highest is not None:
+        spread = f"{format_value(part.lowest, unit)} to {format_value(part.highest, unit)}"
+    wanted = page.wanted[index] if index < len(page.wanted) else None
+    expected = "" if wanted is None else f"expected {with_uncertainty(wanted.value, wanted.uncertainty, unit)}"
+    at = f" at {clock((part.start + part.end) / 2)}:"
+    counted = f"{spread} in {part.count} readings" if spread else ""
+    for between, how in (("   ", counted), ("  ", counted), ("  ", spread), ("  ", "")):
+        told = alphabet.plain(between.join(words for words in (at, mean, how, expected) if words))
+        if width_of(told) <= width:
+            break
+    return (Cell(fit(told, width, alphabet), StyleRole.STRONG),)
+
+
+def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, alphabet: SymbolSet) -> Line:
+    """Return the event nearest to the cursor, or what the marks mean where there is none."""
+    meaning = " marks below the plot: s step, n note, h typed by hand, d drift, ! alarm or disagreement"
+    if not events:
+        return (Cell(fit(alphabet.plain(meaning), width, alphabet), StyleRole.QUIET),)
+    at = page.since + cursor * (page.until - page.since)
+    event = min(events, key=lambda each: abs(each.time - at))
+    words = f" {sign_of(event)} {clock(event.time)} {event_words(event)}"
+    return (Cell(fit(alphabet.plain(words, 1000), width, alphabet), StyleRole.DOUBT),)

@@ -1,0 +1,264 @@
+"""The picture of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventGroup, EventKind, traits_of
+from benchmon.quantities import POINTS, UNITS, format_value
+from benchmon.screen.alarms import AlarmPanel
+from benchmon.screen.trend_buffer import TrendBuffer
+from benchmon.session.encodings import StatusReader
+from benchmon.session.records import RecorderState, SessionInfo, Update
+from benchmon.text import countdown
+from benchmon.watch import bench_changes
+from benchmon.watch.plan import Plan, blocking_reasons
+from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
+from benchmon.watch.status import Level, Outlooks
+from benchmon.watch.status_wording import SIGNS, StatusLine
+
+if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Distribution
+    from benchmon.session.records import StepPrediction, StoredPrediction
+
+_MOST_EVENTS = 5000
+_ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
+
+
+class ChannelState:
+    """One channel: what the bench file says of it, its latest judgement and its trend."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.judgement: Judgement | None = None
+        self.trend = TrendBuffer(channel.period)
+
+    @property
+    def point(self) -> str:
+        """Return the point of the circuit it is measured at."""
+        return self.channel.quantity.partition(".")[0]
+
+    @property
+    def value(self) -> float | None:
+        """Return the latest value, None where there is none."""
+        return None if self.judgement is None else self.judgement.value
+
+    def take(self, judgement: Judgement) -> None:
+        """Take a judgement that is newer than all before."""
+        self.judgement = judgement
+        self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
+
+
+class SessionState:
+    """The whole session as known after the updates so far.
+
+    `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
+    `events_seen` counts all. `marked` are the channels the user chose for the large figures. `waveforms` are the latest
+    of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
+    known, and `steps` what it should in steps of the plan. `drawn` are the distributions over many supplies within the
+    tolerances, once somebody has had them drawn, and `work` is, in words, what is done beside the screen just now.
+    `problem` says why the session cannot be read now, and `trouble` what keeps the recorder from writing it.
+    """
+
+    def __init__(self, info: SessionInfo, live: bool = False) -> None:
+        self.info = info
+        self.live = live
+        self.now = 0.0
+        self.state = RecorderState.RECORDING
+        self.problem = self.trouble = ""
+        self.read_only = False
+        self.is_replay = False
+        self.identities: dict[str, str] = {}
+        self.events: deque[Event] = deque(maxlen=_MOST_EVENTS)
+        self.events_seen = 0
+        self.marked: set[str] = set()
+        self.waveforms: dict[str, Waveform] = {}
+        self.settled: StoredPrediction | None = None
+        self.settled_problem = ""
+        self.steps: dict[int, StepPrediction] = {}
+        self.drawn: dict[str, Distribution] = {}
+        self.work = ""
+        self._forecasts: dict[str, Forecast] = {}
+        self.alarms = AlarmPanel()
+        self.bell = True
+        self.plan = Plan(info.bench.step)
+        self._edit: Event | None = None
+        self._causes: tuple[Explanation, ...] = ()
+        self._ahead = Outlooks()
+        ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
+        self.channels = tuple(ChannelState(channel) for channel in ordered)
+        self._by_name = {picture.channel.name: picture for picture in self.channels}
+        self._status = StatusReader(info.bench)
+        self._glance = self._status.glance
+
+    def take(self, update: Update, live: bool) -> None:
+        """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
+        self.problem, self.trouble, self.live = "", update.trouble, live
+        if update.bench is not None:
+            self._change(update.bench)
+        self.now, self.state = update.now, update.state
+        for judgement in update.judgements:
+            if judgement.channel in self._by_name:
+                self._by_name[judgement.channel].take(judgement)
+        self.events.extend(update.events)
+        for event in update.events:
+            self.plan.take(event)
+            group = traits_of(event.kind).group
+            if group is EventGroup.BENCH_FILE:
+                self._edit = event if event.kind in (EventKind.BENCH_EDITED, EventKind.BENCH_NOT_LOADABLE) else None
+        self.alarms.take(update.events)
+        self.events_seen += len(update.events) + update.events_before
+        self.identities.update(update.identities)
+        self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
+        if update.settled is not None:
+            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
+        self.steps.update({step.step: step for step in update.steps})
+        self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
+        if update.explanations is not None:
+            self._causes = update.explanations.ranked
+        self._ahead = Outlooks(self.now, self._forecasts, self._causes)
+        self._status.take(update)
+        self._glance = self._status.glance
+        self.alarms.update(self._status.status.alarms, self.info.bench.channel)
+
+    def _change(self, bench: Bench) -> None:
+        """Go by an edited bench file: it has the same channels."""
+        self.info = replace(self.info, bench=bench)
+        for channel in bench.channel:
+            known = self._by_name.get(channel.name)
+            if known is not None:
+                known.channel = channel
+        self.plan.change(bench.step)
+        self.settled, self.settled_problem, self.steps, self.drawn = None, "", {}, {}
+
+    @property
+    def edit(self) -> Event | None:
+        """Return what was last told of an edited bench file, None where it is as it is in force."""
+        return self._edit
+
+    @property
+    def edit_in_words(self) -> str:
+        """Return what is to be said of an edited bench file, "" where it is as it is in force."""
+        edit = self._edit
+        if edit is None or not self.live:
+            return ""
+        if edit.kind == EventKind.BENCH_NOT_LOADABLE:
+            return f"Edits not loaded, {bench_changes.STAYS}. {edit.message.removesuffix(f'; {bench_changes.STAYS}')}"
+        how = "" if self.read_only else " l loads it."
+        return f"Bench file edited: {edit.message}.{how}"
+
+    def fail(self, problem: str) -> None:
+        """Take that the session could not be read, and why. What is shown is old from here on."""
+        self.problem = problem
+
+    def mark(self, name: str) -> None:
+        """Mark a channel, or take its mark away."""
+        self.marked ^= {name} & set(self._by_name)
+
+    def channel(self, name: str) -> ChannelState | None:
+        """Return the channel called `name`."""
+        return self._by_name.get(name)
+
+    @property
+    def why_not_settled(self) -> str:
+        """Return why it is not known what the bench settles at as it is measured, "" where it is."""
+        return "" if self.settled is not None else self.settled_problem or self._still_to_come
+
+    def step_expected(self, place: int) -> tuple[StoredPrediction | None, str]:
+        """Return what the bench settles at in a step of the plan, from 1; or None, and why it is not known."""
+        known = self.steps.get(place)
+        if known is None:
+            return None, self._still_to_come
+        return known.prediction, known.problem
+
+    @property
+    def _still_to_come(self) -> str:
+        return "being worked out …" if self.live else "this session does not tell"
+
+    @property
+    def lacks(self) -> list[str]:
+        """Return what keeps the plan from going on, in a few words each."""
+        stage = self.plan.stage
+        return [] if stage is None else blocking_reasons(stage, self.now, self.info.bench.channel, self._latest)
+
+    @property
+    def step_in_words(self) -> str:
+        """Return which step of the plan stands, "" where none does."""
+        place, stage = self.plan.place, self.plan.stage
+        if place is None or stage is None:
+            return ""
+        left = stage.left(self.now)
+        return f"step {place} of {len(self.plan.stages)}" + (f", hold {countdown(left)}" if left > 0 else "")
+
+    def _measured(self, quantity: str) -> float | None:
+        values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)
+        return next((value for value in values if value is not None and math.isfinite(value)), None)
+
+    @property
+    def ahead(self) -> Outlooks:
+        """Return what is known beyond the latest readings: courses and causes."""
+        return self._ahead
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """Return the points that have channels, in the order of the vocabulary."""
+        there = {picture.point for picture in self.channels}
+        return tuple(point for point in POINTS if point in there)
+
+    @property
+    def old(self) -> bool:
+        """Return whether the values are past ones that nobody watches any more."""
+        return bool(self.problem or self.trouble) or self.state is RecorderState.GONE
+
+    @property
+    def state_in_words(self) -> str:
+        """Return the recorder's state as the screen words it."""
+        if self.problem:
+            return "session unreadable"
+        if self.state is RecorderState.GONE:
+            return "recorder gone"
+        if self.state is RecorderState.FINISHED:
+            return "finished"
+        if self.trouble:
+            return "not written"
+        words = "recording" if self.live else "replay"
+        return f"{words}, read only" if self.live and self.read_only else words
+
+    @property
+    def mains_in_words(self) -> str:
+        """Return the measured mains voltage in words, "" where no channel measures it."""
+        measured = [picture for picture in self.channels if picture.channel.quantity == "mains.voltage.rms"]
+        if not measured:
+            return ""
+        value = measured[0].value
+        if value is None or not math.isfinite(value):
+            return "mains not measured"
+        return f"mains {format_value(value, 'V')}"
+
+    @property
+    def glance(self) -> StatusLine:
+        """Return the answer to "is it right, is it safe?".
+
+        A session that cannot be read is told first, unless what was read last was a danger: that stays.
+        """
+        if self.problem and self._glance.level is not Level.DANGER:
+            return StatusLine(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
+        if self.trouble:
+            words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
+            if self._glance.level is Level.DANGER:
+                return StatusLine(Level.DANGER, self._glance.sign, f"{self._glance.sentence}. {words}")
+            return StatusLine(Level.BLIND, SIGNS[Level.BLIND], words)
+        return self._glance
+
+    @property
+    def ambient(self) -> float:
+        """Return the ambient temperature of the bench file, in °C, where the temperature bars begin."""
+        return self.info.bench.ambient.temperature
+
+    @property
+    def _latest(self) -> dict[str, Judgement]:
+        return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}

@@ -1,0 +1,268 @@
+"""Finding channels among many.
+
+Loading an edited bench file while it is recorded.
+
+Switching off: a word must be typed, so that no key hit by accident does it.
+
+Leaving the screen: whether the recorder goes on.
+
+Typing in what the display of a meter without an interface shows.
+
+Asking for a line of words: a note, a reason.
+
+What the user chose on leaving the screen.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from enum import StrEnum
+from typing import ClassVar
+
+from textual import on
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+from textual.widgets import Input
+
+from benchmon.bench import Channel
+from benchmon.errors import BadInput
+from benchmon.quantities import KINDS_BY_UNIT, example, parse_value
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.terminal.key_queue import TypedLine
+from benchmon.screen.views.base import Dialog
+from benchmon.screen.widgets.lines import TextLines
+from benchmon.session.client import TypedReading
+from benchmon.text import clock, one_line
+
+
+class FindDialog(Dialog[None]):
+    """Asks what to find and hands it to `find` at every key, so that the rows behind follow."""
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet, wanted: str, find: Callable[[str], None]) -> None:
+        super().__init__(picture, alphabet)
+        self._wanted = wanted
+        self._find = find
+
+    def body(self) -> Iterable[Widget]:
+        """Return the line to write in."""
+        yield TextLines(self.alphabet, title="find channels by name, quantity, instrument or state")
+        yield TypedLine(self._wanted, max_length=40, compact=True)
+        yield TextLines(
+            self.alphabet, "Enter keeps the choice, Esc shows all. What is past its warning or limit stays."
+        )
+
+    @on(Input.Changed)
+    def follow(self, message: Input.Changed) -> None:
+        """Let the rows follow what is typed."""
+        self._find(message.value)
+
+    @on(Input.Submitted)
+    def keep(self, _message: Input.Submitted) -> None:
+        """Close, the rows staying as they are."""
+        self.dismiss(None)
+
+    def action_drop(self) -> None:
+        """Close and show all rows."""
+        self._find("")
+        self.dismiss(None)
+
+
+class LoadDialog(Dialog[bool]):
+    """Asks whether `changes`, in words, come into force. Answers None where they do not."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "load", "Load"),
+        Binding("escape", "drop", "Leave"),
+    ]
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet, changes: str) -> None:
+        super().__init__(picture, alphabet)
+        self._changes = changes
+
+    def body(self) -> Iterable[Widget]:
+        """Return the question."""
+        yield TextLines(
+            self.alphabet,
+            f"It changes: {self._changes}.",
+            "Enter loads it: readings from now on are judged by it; earlier ones stay.",
+            "Esc   leaves in force what was loaded before.",
+            title="load the edited bench file?",
+        )
+
+    def action_load(self) -> None:
+        """Let it come into force."""
+        self.dismiss(True)
+
+
+WORD = "OFF"
+_LONGEST = 12
+
+
+class SwitchOffDialog(Dialog[bool]):
+    """Asks for the word. Answers True where it was typed, None where the dialogue was closed."""
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+        super().__init__(picture, alphabet)
+        self._hint = TextLines(alphabet, "Enter switches off, Esc does not. The switch in your hand is faster.")
+
+    def body(self) -> Iterable[Widget]:
+        """Return what it does, and the line to write in."""
+        section = self.picture.info.bench.switch_off
+        instrument = section.instrument if section is not None else ""
+        yield TextLines(self.alphabet, f"It tells {instrument} to switch off.", title=f"switch off: type {WORD}")
+        yield TypedLine(max_length=_LONGEST, select_on_focus=False, compact=True)
+        yield self._hint
+
+    @on(Input.Submitted)
+    def take(self, message: Input.Submitted) -> None:
+        """Answer where the word is right."""
+        if message.value.strip().upper() == WORD:
+            self.dismiss(True)
+        else:
+            self._hint.say(f"That is not {WORD}: nothing was switched off. Type {WORD} and Enter, or Esc.")
+
+
+_LONGEST_READING = 40
+_OVERLOAD = re.compile(r"[-+]?[A-Za-z. ]{1,12}")
+
+
+class ReadingDialog(Dialog[TypedReading]):
+    """Asks what a display shows; the reading bears the time of the key that opened this, in session seconds."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "choose(-1)", "Other channel", priority=True),
+        Binding("down", "choose(1)", "Other channel", priority=True),
+    ]
+
+    def __init__(
+        self, picture: SessionState, alphabet: SymbolSet, channels: Sequence[Channel], chosen: int, time: float
+    ) -> None:
+        super().__init__(picture, alphabet)
+        self._channels, self._chosen, self._time = channels, chosen, time
+        self._question = TextLines(alphabet, title=self._title())
+        self._hint = TextLines(alphabet, self._advice())
+
+    def body(self) -> Iterable[Widget]:
+        """Return the line to write in."""
+        yield self._question
+        yield TypedLine(max_length=_LONGEST_READING, select_on_focus=False, compact=True)
+        yield self._hint
+
+    def action_choose(self, steps: int) -> None:
+        """Turn to another channel."""
+        self._chosen = (self._chosen + steps) % len(self._channels)
+        self._question.call(self._title())
+        self._hint.say(self._advice())
+
+    @on(Input.Submitted)
+    def take(self, message: Input.Submitted) -> None:
+        """Answer the reading; one that cannot be is told and stays to be put right."""
+        channel = self._channels[self._chosen]
+        shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
+        problem = _problem(shows, channel)
+        if problem:
+            self._hint.say(problem)
+        else:
+            self.dismiss(TypedReading(channel.name, shows, self._time))
+
+    def _title(self) -> str:
+        channel = self._channels[self._chosen]
+        return f"at {clock(self._time)}: what does {channel.name} show?"
+
+    def _advice(self) -> str:
+        channel = self._channels[self._chosen]
+        others = "; up and down: other channels" if len(self._channels) > 1 else ""
+        return f"with its unit, like {example(KINDS_BY_UNIT[channel.unit])}; Enter keeps it, Esc drops it{others}"
+
+
+def _spelt(shows: str, channel: Channel) -> str:
+    """Return `shows` with the degree sign that a keyboard may lack."""
+    return re.sub(r"(?<=\d)\s*C$", " °C", shows) if channel.unit == "°C" else shows
+
+
+def _problem(shows: str, channel: Channel) -> str:
+    """Return why `shows` can be no reading of `channel`, "" where it can. An overload word is one."""
+    if _OVERLOAD.fullmatch(shows):
+        return ""
+    try:
+        parse_value(shows.replace(",", "."), KINDS_BY_UNIT[channel.unit])
+    except BadInput as problem:
+        return f"{shows!r} {problem}" if shows else "Nothing is typed; type what the display shows, or Esc."
+    return ""
+
+
+LONGEST = 200
+
+
+class TextDialog(Dialog[str | None]):
+    """Asks for one line of text, which begins as `usual`.
+
+    Answers it, "" where `may_be_empty` and nothing was written, None where dropped.
+    """
+
+    def __init__(
+        self,
+        picture: SessionState,
+        alphabet: SymbolSet,
+        title: str,
+        hint: str,
+        *,
+        may_be_empty: bool = False,
+        usual: str = "",
+    ) -> None:
+        super().__init__(picture, alphabet)
+        self._title, self._hint, self._may_be_empty, self._usual = title, hint, may_be_empty, usual
+
+    def body(self) -> Iterable[Widget]:
+        """Return the line to write in."""
+        yield TextLines(self.alphabet, title=self._title)
+        yield TypedLine(self._usual, max_length=LONGEST, select_on_focus=bool(self._usual), compact=True)
+        yield TextLines(self.alphabet, self._hint)
+
+    @on(Input.Submitted)
+    def keep(self, message: Input.Submitted) -> None:
+        """Answer what was written."""
+        words = one_line(message.value.strip(), LONGEST)
+        self.dismiss(words if words or self._may_be_empty else None)
+
+
+class ExitChoice(StrEnum):
+    """What becomes of the recorder when the screen is left, as the last words to the user.
+
+    NOTHING: there was no recorder to decide about.
+    """
+
+    RECORDER_GOES_ON = "The recorder goes on without a screen; `benchmon attach` shows it again."
+    STOP_RECORDER = "The recorder was asked to stop."
+    NOTHING = "The session file stays as it is."
+
+
+class ExitDialog(Dialog[ExitChoice | None]):
+    """Asks what becomes of the recorder. Answers None where the user stays."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("k,enter", "keep", "Keep recording"),
+        Binding("s", "stop", "Stop recording"),
+        Binding("escape", "drop", "Stay"),
+    ]
+
+    def body(self) -> Iterable[Widget]:
+        """Return the question."""
+        yield TextLines(
+            self.alphabet,
+            "k    keep recording: the recorder and its watch go on without this screen",
+            "s    stop recording: the session ends; nothing is watched any more",
+            "Esc  stay",
+            "Leaving switches nothing off: the bench keeps its power.",
+            title="leave the screen?",
+        )
+
+    def action_keep(self) -> None:
+        """Leave, the recorder going on."""
+        self.dismiss(ExitChoice.RECORDER_GOES_ON)
+
+    def action_stop(self) -> None:
+        """Leave and stop the recorder."""
+        self.dismiss(ExitChoice.STOP_RECORDER)

@@ -1,0 +1,137 @@
+"""The main view: glance, channels, temperatures, events, keys.
+
+How the height of the screen is shared between channels, temperature bars and events.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual import on
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+
+from benchmon.screen.lines.row_annotations import annotations_of
+from benchmon.screen.lines.temperature_bars import heat_lines_wanted
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.views.base import EVERYWHERE, View
+from benchmon.screen.views.dialogues import FindDialog
+from benchmon.screen.views.reading_views import ChannelView
+from benchmon.screen.widgets.channel_table import ChannelTable, HeatStrip
+from benchmon.screen.widgets.event_list import EventList
+
+_MOST_HEAT_PART = 4
+_EVENTS = ((16, 4), (10, 3))
+_LEAST_EVENTS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """Lines of each part, its heading included; 0 where it is left out. `grouped`: the points have headings."""
+
+    table: int
+    heat: int
+    events: int
+    grouped: bool
+
+
+def arrange(height: int, channels: int, points: int, heat: tuple[int, int], remarks: int = 0) -> Arrangement:
+    """Return how `height` lines are shared by `channels` rows under `points` headings and lines of bars, `heat`.
+
+    Rows come first; headings only where every row stays in sight with them; events take what is left, at least three
+    lines on all but the smallest screens. `heat` is how many lines of bars are wanted, and how many will do where a row
+    would go out of sight. `remarks` are lines under the rows; they take from the events before a row
+    goes out of sight.
+    """
+    least = next((lines for from_height, lines in _EVENTS if height >= from_height), 0)
+    least = max(min(least, _LEAST_EVENTS), least - remarks)
+    rows = 1 + channels + remarks
+    bars = _bars(height, heat[0])
+    if rows + bars + least > height:
+        bars = _bars(height, heat[1])
+    room = max(0, height - bars - least)
+    grouped = rows + points <= room
+    table = min(room, rows + (points if grouped else 0))
+    return Arrangement(table, bars, max(0, height - table - bars) if least else 0, grouped)
+
+
+def _bars(height: int, lines: int) -> int:
+    """Return the lines of the bars with their heading, 0 where they have no room."""
+    bars = min(lines + 1, height // _MOST_HEAT_PART) if lines else 0
+    return bars if bars >= 2 and height >= 10 else 0
+
+
+class BenchView(View, inherit_bindings=False):
+    """The bench as it stands now."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *EVERYWHERE,
+        Binding("q", "app.leave", "Quit"),
+        Binding("e", "app.turn_to('events')", "Events"),
+        Binding("enter", "open", "Details", key_display="Enter"),
+        Binding("slash", "find", "Find", key_display="/"),
+        Binding("tab,shift+tab", "app.focus_next", "Move", key_display="Tab, arrows"),
+        Binding("space", "mark", "Mark", show=False),
+        Binding("escape", "all", "All channels", show=False),
+    ]
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+        super().__init__(picture, alphabet)
+        self._table, self._heat = ChannelTable(picture, alphabet), HeatStrip(alphabet)
+        self._events = EventList(picture, alphabet)
+
+    def body(self) -> Iterable[Widget]:
+        """Return the parts between head and keys."""
+        yield self._table
+        yield self._heat
+        yield self._events
+
+    @property
+    def chosen(self) -> str:
+        """Return the name of the channel under the cursor, "" where there is none."""
+        return self._table.chosen
+
+    def show(self, picture: SessionState) -> None:
+        """Show `picture`, sharing the height among the parts."""
+        super().show(picture)
+        taken = len(self.head.lines) + len(self.notice.lines) + 1
+        height = max(0, self.size.height - taken)
+        bars = heat_lines_wanted(picture, self.size.width)
+        remarks = annotations_of(picture, self.size.width, self.alphabet)
+        lines = sum(map(len, remarks.values()))
+        parts = arrange(height, len(picture.channels), len(picture.points), bars, lines)
+        heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
+        for widget, lines in heights:
+            widget.take_height(lines)
+        self._table.group(parts.grouped)
+        self._table.remark(remarks)
+        self._table.show(picture)
+        self._heat.show(picture, parts.heat)
+        self._events.show(picture)
+
+    def action_find(self) -> None:
+        """Find channels; what is typed takes effect at once."""
+        self.app.push_screen(FindDialog(self.picture, self.alphabet, self._table.wanted, self._table.find))
+
+    def action_open(self) -> None:
+        """Show all about the channel under the cursor."""
+        self._table.open_chosen()
+
+    def action_mark(self) -> None:
+        """Mark the channel under the cursor for the large figures, or take its mark away."""
+        self.picture.mark(self._table.chosen)
+        self._table.show(self.picture)
+
+    def action_all(self) -> None:
+        """Show all channels again."""
+        self._table.find("")
+
+    @on(ChannelTable.Opened)
+    def open_channel(self, message: ChannelTable.Opened) -> None:
+        """Show all about one channel."""
+        channel = self.picture.channel(message.channel)
+        if channel is not None:
+            self.app.push_screen(ChannelView(self.picture, self.alphabet, channel))

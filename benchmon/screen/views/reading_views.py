@@ -1,0 +1,98 @@
+"""A few channels in large figures, to be read from across the room.
+
+All about one channel.
+
+All events of the session, in full.
+
+The help: it teaches in a minute, cautions first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from textual.widget import Widget
+
+from benchmon.screen.lines.details import detail_lines
+from benchmon.screen.lines.help import help_lines
+from benchmon.screen.lines.large_digits import draw_figures
+from benchmon.screen.lines.text import Line
+from benchmon.screen.session_state import ChannelState, SessionState
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.views.base import ReadingView
+from benchmon.screen.widgets.event_list import EventList
+from benchmon.screen.widgets.lines import Canvas
+from benchmon.screen.widgets.scroll_page import ScrollPage
+
+
+class BigView(ReadingView):
+    """The marked channels, or those that matter most, as large as they fit."""
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+        super().__init__(picture, alphabet)
+        self._figures = Canvas(self._draw, self._shows)
+
+    def body(self) -> Iterable[Widget]:
+        """Return the figures."""
+        yield self._figures
+
+    def show(self, picture: SessionState) -> None:
+        """Show the latest values."""
+        super().show(picture)
+        self._figures.show()
+
+    def _shows(self) -> tuple[object, ...]:
+        picture = self.picture
+        return picture.now, picture.old, str(picture.glance.level), len(picture.marked)
+
+    def _draw(self, width: int, height: int) -> list[Line]:
+        return draw_figures(self.picture, width, height, self.alphabet)
+
+
+class ChannelView(ReadingView):
+    """A channel's reading, expectation, limits, instrument and events; it goes on moving."""
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet, channel: ChannelState) -> None:
+        super().__init__(picture, alphabet)
+        self._channel = channel
+        self._page = ScrollPage(self._write, alphabet)
+
+    def body(self) -> Iterable[Widget]:
+        """Return the page."""
+        yield self._page
+
+    def show(self, picture: SessionState) -> None:
+        """Show what has changed."""
+        super().show(picture)
+        self._page.show()
+
+    def _write(self, width: int) -> list[Line]:
+        return detail_lines(self._channel, self.picture, width, self.alphabet)
+
+
+class EventsView(ReadingView):
+    """The events, wrapped, so that no word is cut off."""
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+        super().__init__(picture, alphabet)
+        self._events = EventList(picture, alphabet, wrapped=True)
+
+    def body(self) -> Iterable[Widget]:
+        """Return the list."""
+        yield self._events
+
+    def show(self, picture: SessionState) -> None:
+        """Show what has happened since."""
+        super().show(picture)
+        self._events.show(picture)
+
+
+class HelpView(ReadingView):
+    """What to be careful of, how to read the screen, and the keys."""
+
+    def body(self) -> Iterable[Widget]:
+        """Return the page."""
+        yield ScrollPage(self._write, self.alphabet)
+
+    def _write(self, width: int) -> list[Line]:
+        return help_lines(width, self.alphabet)

@@ -1,0 +1,133 @@
+"""The trend of a channel over any span of time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from textual import work
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+from textual.worker import get_current_worker
+
+from benchmon.errors import BenchmonError
+from benchmon.screen.lines.text import Line
+from benchmon.screen.lines.trend import TrendPage, trend_lines
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.views.base import TO_READ, ReadingView
+from benchmon.screen.widgets.lines import Canvas
+from benchmon.session.records import SessionView
+
+SPANS = (60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 3 * 3600.0, 6 * 3600.0, 12 * 3600.0, 86_400.0, 3 * 86_400.0)
+_FIRST = 2
+_MOST_PARTS = 400
+_MARGIN = 10
+_READINGS_A_PART = 2
+_CURSOR = 1 / 60
+
+
+class TrendView(ReadingView, inherit_bindings=False):
+    """A channel's readings in the band that was expected, up to now or further back; read beside the screen.
+
+    It begins with the channel `chosen`. What it shows is read from `session`.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "choose(-1)", "Channel", key_display="Up/down"),
+        Binding("left", "move(-1)", "Cursor", key_display="Left/right"),
+        Binding("plus,equals_sign", "span(-1)", "Span", key_display="+/-"),
+        Binding("pageup", "go(0.5)", "Earlier", key_display="PgUp"),
+        *TO_READ,
+        Binding("down", "choose(1)", "Next", show=False),
+        Binding("right", "move(1)", "Right", show=False),
+        Binding("minus", "span(1)", "Longer", show=False),
+        Binding("pagedown", "go(-0.5)", "Later", show=False),
+        Binding("home", "go(1000000)", "First", show=False),
+        Binding("end", "go(-1000000)", "Now", show=False),
+    ]
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet, chosen: str, session: SessionView) -> None:
+        super().__init__(picture, alphabet)
+        self._session = session
+        names = [each.channel.name for each in picture.channels]
+        self._at = names.index(chosen) if chosen in names else 0
+        self._span = _FIRST
+        self._back = 0.0
+        self._cursor = 1.0
+        self._page: TrendPage | None = None
+        self._loaded = -1.0
+        self._drawing = Canvas(self._draw, lambda: (self._page, self._cursor, self.picture.events_seen))
+
+    def body(self) -> Iterable[Widget]:
+        """Return the drawing."""
+        yield self._drawing
+
+    def on_mount(self) -> None:
+        """Begin to read."""
+        self._load_anew()
+
+    def show(self, picture: SessionState) -> None:
+        """Show what has changed; what is new is read as often as it would be seen."""
+        super().show(picture)
+        width = max(20, self.size.width)
+        if self.is_mounted and not self._back and picture.now - self._loaded >= SPANS[self._span] / width:
+            self._load_anew()
+        self._drawing.show()
+
+    def action_choose(self, steps: int) -> None:
+        """Turn to another channel."""
+        if self.picture.channels:
+            self._at = (self._at + steps) % len(self.picture.channels)
+        self._load_anew()
+
+    def action_move(self, steps: int) -> None:
+        """Move the cursor."""
+        self._cursor = min(1.0, max(0.0, self._cursor + steps * _CURSOR))
+        self._drawing.show()
+
+    def action_span(self, steps: int) -> None:
+        """Show a longer or a shorter span."""
+        self._span = min(len(SPANS) - 1, max(0, self._span + steps))
+        self._load_anew()
+
+    def action_go(self, spans: float) -> None:
+        """Go back in time by a part of the span; forward where negative, at most to now."""
+        longest = max(0.0, self.picture.now - SPANS[self._span])
+        self._back = min(longest, max(0.0, self._back + spans * SPANS[self._span]))
+        self._load_anew()
+
+    def _load_anew(self) -> None:
+        if not self.picture.channels:
+            return
+        self._loaded = self.picture.now
+        until = max(self.picture.now - self._back, 1.0)
+        since = max(0.0, until - SPANS[self._span])
+        channel = self.picture.channels[self._at].channel
+        if self._page is None or self._page.channel.name != channel.name:
+            self._take(TrendPage(channel, since, until, problem="reading the session …"))
+        enough = max(1, int((until - since) / (_READINGS_A_PART * channel.period)))
+        parts = min(_MOST_PARTS, max(10, self.size.width - _MARGIN), enough)
+        self._load(TrendPage(channel, since, until), parts)
+
+    @work(thread=True, exclusive=True)
+    def _load(self, page: TrendPage, parts: int) -> None:
+        """Read a span, in a thread; what a newer wish has overtaken is dropped."""
+        name, since, until = page.channel.name, page.since, page.until
+        try:
+            read = self._session.trend(name, since, until, parts)
+            wanted = self._session.band(name, since, until, parts)
+            page = TrendPage(page.channel, since, until, read, wanted)
+        except BenchmonError as problem:
+            page = TrendPage(page.channel, since, until, problem=str(problem))
+        if not get_current_worker().is_cancelled:
+            self.app.call_from_thread(self._take, page)
+
+    def _take(self, page: TrendPage) -> None:
+        self._page = page
+        self._drawing.show()
+
+    def _draw(self, width: int, height: int) -> list[Line]:
+        if self._page is None:
+            return []
+        return trend_lines(self._page, tuple(self.picture.events), self._cursor, (width, height), self.alphabet)

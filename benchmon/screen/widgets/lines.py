@@ -1,0 +1,188 @@
+"""The base of the parts of the screen: lines of cells.
+
+Fixed words: the lines of a question, drawn to the width there is.
+
+A widget that fills its room with the lines that a function draws for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import groupby, zip_longest
+from operator import attrgetter
+
+from rich.segment import Segment
+from rich.style import Style
+from textual import events
+from textual.color import TRANSPARENT
+from textual.geometry import Region, Size
+from textual.strip import Strip
+from textual.widget import Widget
+
+from benchmon.screen.lines.text import Cell, Line, fit, rule
+from benchmon.screen.styles import styles_of
+from benchmon.screen.symbols import SymbolSet
+
+_BLANK = Style()
+_TONE = attrgetter("tone")
+
+
+class CellLines(Widget):
+    """A widget that shows lines of cells.
+
+    It draws at the latest when it is rendered, so that a view whose parts have got their room is never shown half
+    empty.
+    """
+
+    DEFAULT_CSS = """
+    CellLines { width: 1fr; height: auto; }
+    """
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002  (the name is Textual's)
+        super().__init__(id=id)
+        self._lines: list[Line] = []
+        self._drawn_for = Size(0, 0)
+        self._is_rendered_now = False
+        self._strips: dict[int, tuple[Line, tuple[str, int], Strip]] = {}
+
+    @property
+    def lines(self) -> Sequence[Line]:
+        """Return the lines shown."""
+        return self._lines
+
+    def paint(self, lines: list[Line]) -> None:
+        """Show `lines`."""
+        former = self._lines
+        # A line that is the same as before stays the very same, so that its strip is known again.
+        self._lines = [new if (old := _line(former, y)) != new else old for y, new in enumerate(lines)]
+        if self._is_rendered_now:
+            return
+        width = self.size.width
+        pairs = enumerate(zip_longest(former, self._lines, fillvalue=()))
+        changed = [Region(0, y, width, 1) for y, (old, new) in pairs if old is not new]
+        if changed:
+            self.refresh(*changed)
+
+    def take_height(self, lines: int) -> None:
+        """Take as many lines of the screen, none at all where 0; that lays it out anew, so only where it changes."""
+        if self.display != (lines > 0):
+            self.display = lines > 0
+        if self.styles.height is None or self.styles.height.value != lines:
+            self.styles.height = lines
+
+    def settle(self) -> None:
+        """Draw for the size there is now, where it is another one."""
+        if self.size != self._drawn_for:
+            self._drawn_for = self.size
+            self.redraw()
+
+    def redraw(self) -> None:
+        """Draw for the size there is now."""
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Draw for the new size."""
+        self.settle()
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Return the lines of a part of it as Textual wants them, drawn for the size there is now.
+
+        Textual's own way applies borders, padding and colours of the layout to every line; lines of cells have none.
+        """
+        self._is_rendered_now = True
+        try:
+            self.settle()
+        finally:
+            self._is_rendered_now = False
+        strips = [self.render_line(y) for y in crop.line_range]
+        if crop.column_span != (0, self._drawn_for.width):
+            strips = [strip.crop(*crop.column_span) for strip in strips]
+        return strips
+
+    def render_line(self, y: int) -> Strip:
+        """Return line `y` as Textual wants it: the strip made last, where nothing that it shows has changed since."""
+        line, looks = _line(self._lines, y), (self.app.theme, self._drawn_for.width)
+        known = self._strips.get(y)
+        if known is None or known[0] is not line or known[1] != looks:
+            known = self._strips[y] = line, looks, self._strip(line, *looks)
+        return known[2]
+
+    def _strip(self, line: Line, theme: str, width: int) -> Strip:
+        styles = styles_of(theme)
+        segments = [Segment("".join(c.text for c in cells), styles[tone]) for tone, cells in groupby(line, _TONE)]
+        strip = Strip(segments, sum(cell.width for cell in line)).adjust_cell_length(width, _BLANK)
+        for line_filter in self.get_line_filters():
+            strip = strip.apply_filter(line_filter, TRANSPARENT)
+        return strip
+
+
+def _line(lines: Sequence[Line], y: int) -> Line:
+    return lines[y] if y < len(lines) else ()
+
+
+class TextLines(CellLines):
+    """A heading with a rule, where `title` is given, and lines of plain text below it."""
+
+    def __init__(self, alphabet: SymbolSet, *words: str, title: str = "") -> None:
+        super().__init__()
+        self._alphabet = alphabet
+        self._title = title
+        self._words = words
+        self.styles.height = len(words) + bool(title)
+
+    def redraw(self) -> None:
+        """Draw for the new width."""
+        self._draw()
+
+    def say(self, *words: str) -> None:
+        """Say something else below the heading, in as many lines."""
+        self._words = words
+        self._draw()
+
+    def call(self, title: str) -> None:
+        """Give it another heading."""
+        self._title = title
+        self._draw()
+
+    def _draw(self) -> None:
+        width, signs = self.size.width, self._alphabet
+        heading = [rule(f" {signs.plain(self._title)}", width, signs)] if self._title else []
+        self.paint([*heading, *((Cell(fit(f" {signs.plain(words)}", width, signs)),) for words in self._words)])
+
+
+_COMPARED = (bool, int, float, str)
+
+
+class Canvas(CellLines, can_focus=True):
+    """Shows what `draw(width, height)` returns.
+
+    `shows` tells what goes into that; while it is the same, and the room too, nothing is drawn anew. Numbers and words
+    are the same where they are equal, everything else where it is the very same object.
+    """
+
+    DEFAULT_CSS = """
+    Canvas { height: 1fr; }
+    """
+
+    def __init__(self, draw: Callable[[int, int], list[Line]], shows: Callable[[], tuple[object, ...]]) -> None:
+        super().__init__()
+        self._draw, self._shows = draw, shows
+        self._drawn: tuple[object, ...] = ()
+        self._drawn_in = Size(0, 0)
+
+    def redraw(self) -> None:
+        """Draw for the new size."""
+        self.show()
+
+    def show(self) -> None:
+        """Draw anew where there is something else to show."""
+        size, shows = self.size, self._shows()
+        if size.width <= 0 or size.height <= 0 or (size == self._drawn_in and _are_same(shows, self._drawn)):
+            return
+        self._drawn_in, self._drawn = size, shows
+        self.paint(self._draw(size.width, size.height)[: size.height])
+
+
+def _are_same(some: tuple[object, ...], others: tuple[object, ...]) -> bool:
+    return len(some) == len(others) and all(
+        one is other or (isinstance(one, _COMPARED) and one == other) for one, other in zip(some, others, strict=True)
+    )

@@ -1,0 +1,138 @@
+"""The head: the glance in words, and below it title, mains, recorder and time. On top of every view and dialogue.
+
+A notice above the keys: what could not be done, and why. It is there only while there is something to say.
+"""
+
+from __future__ import annotations
+
+from benchmon.screen.lines.text import Cell, Line, fit, wrap
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.styles import LEVEL_TONES, StyleRole
+from benchmon.screen.symbols import SymbolSet
+from benchmon.screen.widgets.lines import CellLines
+from benchmon.text import clock
+from benchmon.watch.status import Level
+from benchmon.watch.status_wording import SIGNS
+
+_ASCII_SIGNS = {
+    Level.DANGER: "X",
+    Level.BLIND: "?",
+    Level.CAUTION: "!",
+    Level.WAITING: ".",
+    Level.AS_EXPECTED: "=",
+    Level.ENDED: "#",
+}
+_MOST_SENTENCE_LINES = 3
+_LEAST_TITLE = 12
+_BEFORE_FACTS = 2
+
+
+class StatusHeader(CellLines):
+    """Answers "is it right, is it safe?" in its first line."""
+
+    DEFAULT_CSS = """
+    StatusHeader { dock: top; height: 2; }
+    """
+
+    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+        super().__init__()
+        self._picture = picture
+        self._alphabet = alphabet
+
+    def redraw(self) -> None:
+        """Wrap the sentence anew."""
+        self.show(self._picture)
+
+    def show(self, picture: SessionState) -> None:
+        """Show how the session stands now."""
+        self._picture = picture
+        width, signs = self.app.size.width, self._alphabet
+        sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
+        self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
+        self.take_height(len(self.lines))
+
+
+def level_sign(level: Level, alphabet: SymbolSet) -> str:
+    """Return the sign of a level, one character."""
+    return _ASCII_SIGNS[level] if alphabet.ascii_only else alphabet.plain(SIGNS[level])
+
+
+def draw_glance(picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    """Return the glance in as many lines as its sentence needs, at most three, each across the whole width."""
+    glance = picture.glance
+    tone = LEVEL_TONES[glance.level]
+    sign = level_sign(glance.level, alphabet)
+    pieces = wrap(alphabet.plain(glance.sentence), max(1, width - 4))
+    if len(pieces) > _MOST_SENTENCE_LINES:
+        pieces[_MOST_SENTENCE_LINES - 1] = " ".join(pieces[_MOST_SENTENCE_LINES - 1 :])
+    starts = [f" {sign} "] + ["   "] * _MOST_SENTENCE_LINES
+    shown = zip(starts, pieces[:_MOST_SENTENCE_LINES], strict=False)
+    return [(Cell(start + fit(piece, max(1, width - 3), alphabet), tone),) for start, piece in shown]
+
+
+def draw_alarms(picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+    """Return one line with the alarms that stand, those first that nobody has acknowledged; none where none stands."""
+    standing, waiting = picture.alarms.standing, picture.alarms.unacknowledged
+    if not standing:
+        return []
+    words = ", ".join(alarm.words for alarm in waiting)
+    seen = ", ".join(alarm.words for alarm in standing if alarm.acknowledged)
+    bell = "" if picture.bell else ", bell off"
+    if not waiting:
+        return [(Cell(fit(f" {alphabet.warning} seen: {alphabet.plain(seen)}", width, alphabet), StyleRole.BAD),)]
+    aside = f" a: seen{bell} "
+    known = f"; seen: {seen}" if seen else ""
+    text = fit(f" {alphabet.tripped} ALARM {alphabet.plain(words + known)}", width - len(aside), alphabet) + aside
+    tone = StyleRole.DANGER if any(alarm.is_grave for alarm in waiting) else StyleRole.ALERT
+    return [(Cell(fit(text, width, alphabet), tone),)]
+
+
+def draw_title(picture: SessionState, width: int, alphabet: SymbolSet) -> Line:
+    """Return the bench's title, where it has room, and the facts at the right edge."""
+    facts = draw_facts(picture, width, alphabet)
+    taken = sum(cell.width for cell in facts)
+    room = width - taken - _BEFORE_FACTS
+    if room < _LEAST_TITLE:
+        return Cell(" " * (width - taken)), *facts
+    title = fit("   " + alphabet.plain(picture.info.bench.title), room, alphabet)
+    return Cell(title, StyleRole.QUIET), Cell(" " * _BEFORE_FACTS), *facts
+
+
+def draw_facts(picture: SessionState, width: int, alphabet: SymbolSet) -> Line:
+    """Return the plan's step, the mains, the recorder's state and the time, as much of it as `width` has room for."""
+    mains, step = alphabet.plain(picture.mains_in_words), picture.step_in_words
+    cells = [
+        Cell(f"{step}   " if step else "", StyleRole.STRONG),
+        Cell(f"{mains}   " if mains else ""),
+        Cell(picture.state_in_words, StyleRole.ALERT if picture.old else StyleRole.PLAIN),
+        Cell(f"   {clock(picture.now)} "),
+    ]
+    while len(cells) > 1 and sum(cell.width for cell in cells) > width:
+        cells.pop(0)
+    return tuple(cells)
+
+
+_MOST_LINES = 4
+_LONGEST = 600
+
+
+class NoticeLine(CellLines):
+    """One short message."""
+
+    DEFAULT_CSS = """
+    NoticeLine { height: 0; display: none; }
+    """
+
+    def __init__(self, alphabet: SymbolSet) -> None:
+        super().__init__()
+        self._alphabet = alphabet
+
+    def tell(self, words: str) -> None:
+        """Show `words`, at most four lines of them, so that a remedy at their end is read; "" takes the notice away."""
+        width = max(1, self.app.size.width - 4)
+        pieces = wrap(self._alphabet.plain(words, _LONGEST), width) if words else []
+        if len(pieces) > _MOST_LINES:
+            pieces[_MOST_LINES - 1] = fit(" ".join(pieces[_MOST_LINES - 1 :]), width, self._alphabet)
+        starts = [f" {self._alphabet.warning} "] + ["   "] * _MOST_LINES
+        shown = zip(starts, pieces[:_MOST_LINES], strict=False)
+        self.paint([(Cell(start + piece, StyleRole.DOUBT),) for start, piece in shown])

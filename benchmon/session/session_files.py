@@ -1,0 +1,84 @@
+"""What a new session file is called, and the folder it goes to. Loads nothing else, so that a demo starts at once.
+
+Where session files live, and what they are called.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+
+import platformdirs
+
+from benchmon.bench import Bench
+from benchmon.errors import SessionFileError
+from benchmon.session.database import display_path
+from benchmon.session.recorder_lock import running_recorders
+from benchmon.text import one_line
+
+ENDING = ".benchmon"
+FOLDER_VARIABLE = "BENCHMON_SESSIONS"
+
+
+def sessions_folder() -> Path:
+    """Return the folder that sessions go to: `$BENCHMON_SESSIONS`, or a folder of the user's data."""
+    named = os.environ.get(FOLDER_VARIABLE, "").strip()
+    return Path(named).expanduser() if named else platformdirs.user_data_path("benchmon", appauthor=False) / "sessions"
+
+
+def path_for(title: str) -> Path:
+    """Return a path for a new session of a bench called `title`, with the local time; makes the folder.
+
+    Raises `SessionFileError` where the folder cannot be made.
+    """
+    folder = sessions_folder()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise SessionFileError(
+            f"{one_line(folder, 1000)}: cannot be made: {problem.strerror}; name another with {FOLDER_VARIABLE}"
+        ) from problem
+    stamp = datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
+    slug = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40].strip("-") or "bench"
+    names = (f"{stamp}_{slug}{f'_{number}' if number > 1 else ''}{ENDING}" for number in count(1))
+    return next(path for path in (folder / name for name in names) if not path.exists())
+
+
+__all__ = ["ENDING", "FOLDER_VARIABLE", "all_sessions", "latest_session", "new_session_path", "sessions_folder"]
+
+
+def new_session_path(bench: Bench) -> Path:
+    """Return a path for a new session of `bench`, named after the local time and the bench's title; makes the folder.
+
+    Raises `SessionFileError` where the folder cannot be made.
+    """
+    return path_for(bench.title)
+
+
+def all_sessions() -> list[Path]:
+    """Return the session files of the sessions folder, the latest first."""
+    folder = sessions_folder()
+    return sorted(folder.glob(f"*{ENDING}"), key=_last_written, reverse=True) if folder.is_dir() else []
+
+
+def latest_session() -> Path:
+    """Return the session file of the recorder that was started last, wherever it writes; where none runs, the latest.
+
+    Raises `SessionFileError` where there is none.
+    """
+    running = [Path(beat.session) for beat in running_recorders()]
+    sessions = [path for path in running if path.exists()] or all_sessions()
+    if not sessions:
+        raise SessionFileError(
+            f"{display_path(sessions_folder())}: holds no session yet; name a file, or record one first"
+        )
+    return sessions[0]
+
+
+def _last_written(path: Path) -> float:
+    """Return when a session was last written; while it is recorded, that shows in its log beside it."""
+    files = (path, Path(f"{path}-wal"))
+    return max((file.stat().st_mtime for file in files if file.exists()), default=0.0)

@@ -1,0 +1,1 @@
+"""Measures of sampled waves: levels, frequency, harmonics, power, each with its uncertainty."""

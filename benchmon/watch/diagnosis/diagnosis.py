@@ -1,0 +1,309 @@
+"""Why readings disagree: causes ranked by their likelihood over all channels together.
+
+Every cause says what each channel would read, with the uncertainties that the channels share (part values, mains,
+ambient) and those that are a channel's own (its meter). Readings are taken as normal about that, so a cause's
+likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for the normal assignment). The answers
+"nothing is wrong" and "none of these" compete with the rest:
+
+- Beforehand, nothing is wrong in nine of ten benches; all known mistakes and faults share eight hundredths by their
+  weights, and two hundredths are left for what is not known here.
+- Two known causes at once are as likely beforehand as both by chance.
+- "None of these" is broad: one channel that reads anything, all that do, or parts many times farther off than allowed.
+
+What a channel reads once it has settled, as an explanation needs it, and what is said where that is not known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.quantities import format_value, is_temperature
+from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
+from benchmon.watch.diagnosis.double_faults import double_faults
+from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
+from benchmon.watch.diagnosis.meter_faults import meter_faults_of
+from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
+from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
+from benchmon.watch.heating.heating import Outlook, State
+from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
+
+__all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
+
+NOTHING_WRONG = "nothing wrong"
+NONE_OF_THESE = "none of these"
+
+PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.08, 0.02
+_FAR_OFF = 8.0
+_LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
+"""Causes below this likelihood are not worth telling, less so where nothing is wrong."""
+
+_MAINS_WITHIN, _MAINS_SURELY_WITHIN = 0.4, 0.15
+"""Parts by which a mains reading may be off and still be one, and be doubted no more than any other reading: a peak
+taken for the rms is 0.41 too high."""
+
+_GRID = 0.02
+"""Mains voltages to solve for are these parts of the nominal one apart: to the nearest the slopes there lead."""
+
+
+class Explainer:
+    """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
+
+    KEPT = 8
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._faults = CircuitFaults(bench)
+        self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
+
+    def prepare(self, observations: Sequence[Observation]) -> None:
+        """Work out beforehand what takes long, for the mains voltage of `observations`. Raises `PredictionError`."""
+        self._at(self._mains_of(observations))
+
+    def explain(self, observations: Sequence[Observation]) -> list[Explanation]:
+        """Return the causes of `observations`, the likeliest first; [] where nothing is predicted.
+
+        Give settled readings only: a part that still warms up is not at its final temperature. Raises
+        `PredictionError` where the bench itself cannot be solved.
+        """
+        tried = [self._explained(observations, volts) for volts in self._mains_to_try(observations)]
+        return max(tried, key=lambda one: one[0])[1]
+
+    def _explained(self, observations: Sequence[Observation], mains: float) -> tuple[float, list[Explanation]]:
+        """Return the causes as `explain` does, solved at `mains` (V rms), and the score of the likeliest."""
+        right, hypotheses = self._at(mains)
+        usable = [
+            one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
+        ]
+        overloaded = [one.channel for one in observations if math.isinf(one.value)]
+        if not usable:
+            return 0.0, _overloads(overloaded, 1.0)
+        nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
+        expected = {name: value for name, value in nominal.items() if value is not None}
+        scores = _scores(usable, expected, hypotheses)
+        if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
+            scores += _scores_of_pairs(usable, expected, hypotheses)
+        best = max(score for _, score in scores)
+        ranked = _ranked(scores, usable, expected)
+        if overloaded and ranked[0].cause == NOTHING_WRONG:
+            # The others fit, so only that meter's range needs explaining.
+            return best, [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
+        return best, ranked
+
+    def _mains_to_try(self, observations: Sequence[Observation]) -> list[float]:
+        """Return the mains voltages to solve for: near what is measured, and the bench's where that may be untrue."""
+        nominal = self._bench.mains.voltage
+        measured = self._mains_of(observations)
+        return [measured, nominal] if abs(measured / nominal - 1.0) > _MAINS_SURELY_WITHIN else [measured]
+
+    def _mains_of(self, observations: Sequence[Observation]) -> float:
+        """Return the mains voltage to solve for first: near what is measured, where that can be true."""
+        nominal = self._bench.mains.voltage
+        for one in observations:
+            if one.channel.quantity == "mains.voltage.rms" and abs(one.value / nominal - 1.0) < _MAINS_WITHIN:
+                return nominal * (1.0 + _GRID * round((one.value / nominal - 1.0) / _GRID))
+        return nominal
+
+    def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
+        if mains not in self._solved:
+            right = self._faults.right(mains)
+            channels = self._bench.channel
+            known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
+            found = [*meter_faults_of(channels, right), *self._faults.hypotheses(channels, mains, right)]
+            found += parameter_shift_hypotheses(self._bench, known, right)
+            if len(self._solved) >= self.KEPT:
+                self._solved.pop(next(iter(self._solved)))
+            self._solved[mains] = (right, found)
+        return self._solved[mains]
+
+
+def _overloads(channels: Sequence[Channel], likelihood: float) -> list[Explanation]:
+    """Return that meters show overload, where nothing else is wrong; `likelihood` is shared among them."""
+    return [
+        Explanation(
+            f"{one.name}: the meter shows overload: its range is too low",
+            likelihood / len(channels),
+            f"{one.name} shows overload: its range is too low, or held by hand; select a higher range",
+            (one.name,),
+        )
+        for one in channels
+    ]
+
+
+def _scores(
+    usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
+) -> list[tuple[Hypothesis, float]]:
+    """Return each hypothesis with the logarithm of prior × likelihood."""
+    known = _judged(hypotheses, expected)
+    total = sum(one.prior for one in known)
+    weighed = [(Hypothesis(NOTHING_WRONG, "", 1.0, expected), PRIOR_NOTHING)]
+    weighed += [(one, PRIOR_KNOWN * one.prior / total) for one in known]
+    weighed += [(one, PRIOR_UNKNOWN * one.prior) for one in _broad(usable, expected)]
+    return _scored(weighed, usable, expected)
+
+
+def _scores_of_pairs(
+    usable: Sequence[Observation], expected: Mapping[str, MeterValue], hypotheses: Sequence[Hypothesis]
+) -> list[tuple[Hypothesis, float]]:
+    """Return pairs of hypotheses, each as likely beforehand as both known causes at once."""
+    pairs = double_faults(usable, _judged(hypotheses, expected), expected)
+    return _scored([(one, PRIOR_KNOWN**2 * one.prior) for one in pairs], usable, expected)
+
+
+def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
+    """Return those hypotheses that can be judged: none at a channel that is silent."""
+    read = set(expected)
+    return [one for one in hypotheses if read.issuperset(one.channels)]
+
+
+def _scored(
+    weighed: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+) -> list[tuple[Hypothesis, float]]:
+    if not weighed:
+        return []
+    likelihoods = log_likelihoods(usable, [one.readings for one, _ in weighed], expected)
+    return [(one, math.log(prior) + float(log)) for (one, prior), log in zip(weighed, likelihoods, strict=True)]
+
+
+def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
+    """Return the ways in which something unknown may be wrong; their priors sum to 1."""
+    remedy = "look for a cause that is not in benchmon's list"
+    single = [
+        Hypothesis(
+            NONE_OF_THESE,
+            remedy,
+            0.5 / len(usable),
+            {name: value for name, value in expected.items() if name != one.channel.name},
+            (one.channel.name,),
+        )
+        for one in usable
+    ]
+    far = {name: MeterValue(v.value, _FAR_OFF * v.moves, _FAR_OFF * v.own) for name, v in expected.items()}
+    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.25, {}), Hypothesis(NONE_OF_THESE, remedy, 0.25, far)]
+
+
+def _ranked(
+    scores: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+) -> list[Explanation]:
+    """Return the causes by likelihood; ways that have the same cause count together."""
+    top = max(score for _, score in scores)
+    weights: dict[str, float] = {}
+    best: dict[str, tuple[float, Hypothesis]] = {}
+    for one, score in scores:
+        weights[one.cause] = weights.get(one.cause, 0.0) + math.exp(score - top)
+        if one.cause not in best or score > best[one.cause][0]:
+            best[one.cause] = (score, one)
+    total = sum(weights.values())
+    order = sorted(weights, key=lambda cause: -weights[cause])
+    least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
+    return [
+        Explanation(cause, weights[cause] / total, _message(best[cause][1], usable, expected), best[cause][1].channels)
+        for place, cause in enumerate(order)
+        if place < 1 or weights[cause] / total >= least
+    ]
+
+
+def _message(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
+    if one.cause == NOTHING_WRONG:
+        return "the readings agree with the prediction and with each other: nothing needs explaining"
+    shown = _worst_shown(one, usable, expected)
+    if one.cause == NONE_OF_THESE:
+        where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
+        return f"{shown}: no known cause fits; {where}; {one.remedy}"
+    cause = one.cause.removeprefix(f"{one.channels[0]}: ") if len(one.channels) == 1 else one.cause
+    return f"{shown}: {cause}; {one.remedy}"
+
+
+def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
+    """Return how the reading that speaks loudest for a cause stands to what was expected."""
+    inside = [reading for reading in usable if not one.channels or reading.channel.name in one.channels] or usable
+
+    def loudness(reading: Observation) -> float:
+        right = expected[reading.channel.name]
+        spread = math.hypot(reading.channel.accuracy.of(right.value) / 2.0, float(np.linalg.norm(right.moves)))
+        return abs(reading.value - right.value) / max(spread, 1e-300)
+
+    worst = max(inside, key=loudness)
+    right, channel = expected[worst.channel.name].value, worst.channel
+    what = channel.quantity.rpartition(".")[2].replace("_", " ")
+    if abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
+        shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
+        return f"{channel.name} reads {shown}, expected {meant}"
+    return f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
+
+
+_TELLING = (
+    (Flag.TRIPPED, "is past its limit"),
+    (Flag.HOT, "is past its warning"),
+    (Flag.DRIFTING, "drifts"),
+    (Flag.IMPLAUSIBLE, "contradicts others"),
+)
+
+_NAMED = 3
+"""Channels that are named in one sentence; of more, how many there are."""
+
+
+def steady_reading(
+    channel: Channel, value: float, outlook: Outlook | None, *, was_warm: bool = False
+) -> Observation | None:
+    """Return what a channel reads settled, from its latest `value`; None where that cannot be told yet.
+
+    A temperature that moves stands for the final one that it is heading for, with that one's uncertainty. `was_warm`
+    says that the supply has long been on, so that a temperature of which too little was seen counts as it is.
+    """
+    if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
+        return Observation(channel, value)
+    if outlook is None or outlook.state is State.UNKNOWN:
+        return Observation(channel, value) if was_warm else None
+    if outlook.state is State.STEADY:
+        return Observation(channel, value)
+    if outlook.final is None or outlook.uncertainty is None:
+        return None
+    return Observation(channel, outlook.final.best, outlook.uncertainty)
+
+
+def withhold_all_clear(
+    ranked: Sequence[Explanation], last: Iterable[Judgement], left_out: Mapping[str, Outlook | None]
+) -> list[Explanation]:
+    """Return `ranked`, without the answer "nothing wrong" where a channel's `last` judgement says otherwise.
+
+    That is a channel of those `left_out` of the explanation, each with where it is going, that runs away or
+    disagrees, or any that is flagged hot, tripped, drifting or implausible. Channels that are stale are the answer
+    where that is all there is.
+    """
+    found = list(ranked)
+    if not found or found[0].cause != NOTHING_WRONG:
+        return found
+    judged = list(last)
+    for name, outlook in left_out.items():
+        if outlook is not None and outlook.state is State.RUNAWAY:
+            return [_not_yet(f"{name} rises ever faster", name, found[0].likelihood), *found[1:]]
+    for flag, words in _TELLING:
+        odd = next((one.channel for one in judged if flag in one.flags), None)
+        if odd is not None:
+            return [_not_yet(f"{odd} {words}", odd, found[0].likelihood), *found[1:]]
+    odd = next((one.channel for one in judged if one.channel in left_out and one.verdict is Verdict.DISAGREES), None)
+    if odd is not None:
+        return [_not_yet(f"{odd} disagrees and still moves", odd, found[0].likelihood), *found[1:]]
+    silent = tuple(one.channel for one in judged if Flag.STALE in one.flags)
+    return [_fallen_silent(silent, found[0].likelihood), *found[1:]] if silent else found
+
+
+def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
+    named, more = ", ".join(channels[:_NAMED]), len(channels) - _NAMED
+    if more > 0:
+        named += f" and {more} more"
+    has, its = ("has", "its meter, its leads") if len(channels) == 1 else ("have", "their meters, their leads")
+    message = (
+        f"{named} {has} fallen silent, and nothing is known of {'it' if len(channels) == 1 else 'them'} since; "
+        f"all that was read agrees with the prediction; look at {its} and what logs them"
+    )
+    return Explanation(f"{named}: no readings any more", likelihood, message, tuple(channels))
+
+
+def _not_yet(words: str, channel: str, likelihood: float) -> Explanation:
+    message = f"{words}: everything that has settled agrees with the prediction, so no cause can be told yet"
+    return Explanation(NONE_OF_THESE, likelihood, message, (channel,))

@@ -1,0 +1,123 @@
+"""How likely readings are if a cause is so: one normal density of all channels together, for many causes at once.
+
+A hypothesis of why readings are as they are, and what every channel would read if it were so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmon.bench import Channel
+from benchmon.signals.arrays import Floats
+from benchmon.watch.diagnosis.meter_values import MeterValue
+
+_ANYTHING = 0.5
+"""A channel that may read anything is off by about this part of what it should read."""
+
+_LEAST_ERROR = 0.02
+_SMALLEST = 1e-24
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What a channel reads, settled, in its quantity's unit; ±inf is overload.
+
+    `doubt` is its expanded uncertainty beyond the meter's, as where it is foreseen and not read.
+    """
+
+    channel: Channel
+    value: float
+    doubt: float = 0.0
+
+
+def log_likelihoods(
+    usable: Sequence[Observation],
+    causes: Sequence[Mapping[str, MeterValue]],
+    expected: Mapping[str, MeterValue],
+    left_out: NDArray[np.bool_] | None = None,
+) -> Floats:
+    """Return the logarithm of the density of all of `usable` (n finite readings) under each of `causes`, (h,).
+
+    A cause says what channels read, by name, with the uncertainties that they share; one that it leaves out may read
+    anything, as may those that are `left_out` (h, n). `expected` is what each reads where nothing is wrong.
+    """
+    values, left, shared = _told(usable, causes, expected, left_out)
+    readings, doubts = (
+        np.array(column) for column in zip(*((one.value, one.doubt / 2.0) for one in usable), strict=True)
+    )
+    relative = np.array([one.channel.accuracy.relative for one in usable])
+    absolute = np.array([one.channel.accuracy.absolute for one in usable])
+    right = np.array([expected[one.channel.name].value for one in usable])
+    anything = np.isnan(left)
+    of_right = relative * np.abs(right) + absolute
+    # A meter that is only told in per cent still does not show zero without any error.
+    accuracy = np.maximum(relative * np.abs(values) + absolute, _LEAST_ERROR * of_right) / 2.0
+    own = np.where(anything, (_ANYTHING * np.abs(right) + 3.0 * of_right) ** 2, accuracy**2 + left**2 + _SMALLEST)
+    return _log_normal(readings - values, own + doubts**2, shared)
+
+
+def _told(
+    usable: Sequence[Observation],
+    causes: Sequence[Mapping[str, MeterValue]],
+    expected: Mapping[str, MeterValue],
+    left_out: NDArray[np.bool_] | None,
+) -> tuple[Floats, Floats, Floats]:
+    """Return what each cause says of each reading: values (h, n), own deviations (h, n), shared moves (h, n, k).
+
+    Of a channel that may read anything the own deviation is NaN, and the value the expected one.
+    """
+    names = [one.channel.name for one in usable]
+    right = [expected[name].value for name in names]
+    # Causes come more than once, and most share most of their values: each is looked into once.
+    each = {id(cause): cause for cause in causes}
+    known: dict[int, int] = {}
+    distinct: list[MeterValue] = []
+    places = []
+    for told in (cause.get(name) for cause in each.values() for name in names):
+        place = -1 if told is None else known.get(id(told))
+        if place is None:
+            known[id(told)] = place = len(distinct)
+            distinct += [] if told is None else [told]
+        places.append(place)
+    rows = {cause: row for row, cause in enumerate(each)}
+    which = np.array(places, int).reshape(len(each), len(names))[[rows[id(cause)] for cause in causes]]
+    if left_out is not None:
+        which = np.where(left_out, -1, which)
+    moves = np.zeros((len(distinct) + 1, max((len(one.moves) for one in distinct), default=0)))
+    for row, one in zip(moves, distinct, strict=False):
+        row[: len(one.moves)] = one.moves
+    values = np.array([*(one.value for one in distinct), 0.0])[which]
+    own = np.array([*(one.own for one in distinct), np.nan])[which]
+    return np.where(which < 0, right, values), own, moves[which]
+
+
+def _log_normal(rest: Floats, own: Floats, shared: Floats) -> Floats:
+    """Return the log density of each row of `rest` (h, n) with covariance diag(own) + shared·sharedᵀ, (h,).
+
+    Scaled by the own deviations (h, n), so that channels of very different size stay in range; `shared` is (h, n, k).
+    """
+    sizes = np.sqrt(own)
+    scaled = shared / sizes[:, :, None]
+    factors = np.linalg.cholesky(np.eye(rest.shape[1]) + scaled @ scaled.transpose(0, 2, 1))
+    inside = np.linalg.solve(factors, (rest / sizes)[:, :, None])[:, :, 0]
+    diagonals = np.diagonal(factors, axis1=1, axis2=2)
+    found: Floats = -0.5 * np.sum(inside**2, axis=1) - np.sum(np.log(diagonals) + np.log(sizes), axis=1)
+    return found
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One possible cause: its name, what to do, how likely it is beforehand, and the channels it concerns.
+
+    `readings` holds what each channel reads if it is so; a channel that is not in it may read anything.
+    """
+
+    cause: str
+    remedy: str
+    prior: float
+    readings: Mapping[str, MeterValue]
+    channels: tuple[str, ...] = ()

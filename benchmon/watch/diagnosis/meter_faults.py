@@ -1,0 +1,182 @@
+"""Mistakes of measurement: what a channel reads when its meter, range, ratio or lead is not as the bench file says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+from benchmon.bench import Channel
+from benchmon.quantities import is_temperature
+from benchmon.watch.diagnosis.likelihood import Hypothesis
+from benchmon.watch.diagnosis.meter_values import QUANTITY_KINDS, Detector, MeterValue, MeterValues
+
+COMMON, USUAL, RARE = 4.0, 1.0, 0.25
+"""Weights of the causes beforehand. A range is left wrong more often than a prefix is read wrong."""
+
+_SAME = 0.003
+_RANGE_DOUBT = 0.06
+"""The part of itself or of its change by which a reading on a wrong range may be off: no accuracy is told for it."""
+
+_TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
+"""What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""
+
+_WRONG_WAYS: Mapping[Detector, tuple[tuple[Detector, str, str, float], ...]] = {
+    Detector.RMS: (
+        (Detector.AC_RMS, "the meter is on its AC range", "select AC+DC", COMMON),
+        (Detector.MEAN, "the meter is on its DC range", "select AC+DC, true rms", COMMON),
+        (
+            Detector.RECTIFIED,
+            "the meter is average-responding and calibrated for sines (1.1107 × rectified mean)",
+            "use a true-rms meter",
+            USUAL,
+        ),
+        (
+            Detector.AC_RECTIFIED,
+            "the meter is on its AC range",
+            "select AC+DC, on a true-rms meter: this one responds to the average",
+            USUAL,
+        ),
+        (Detector.PEAK, "the peak is taken for the rms", "select rms", USUAL),
+    ),
+    Detector.MEAN: (
+        (Detector.AC_RMS, "the meter is on its AC range", "select DC", COMMON),
+        (Detector.RMS, "the meter is on AC+DC and reads the rms", "select DC", COMMON),
+        (Detector.AC_RECTIFIED, "the meter is on its AC range", "select DC", USUAL),
+        (Detector.PEAK, "the peak is taken for the mean", "select the mean, or DC", USUAL),
+    ),
+    Detector.AC_RMS: (
+        (Detector.MEAN, "the meter is on its DC range", "select AC", COMMON),
+        (Detector.RMS, "the meter is on AC+DC and reads the rms of the whole wave", "select AC, without DC", USUAL),
+        (
+            Detector.AC_RECTIFIED,
+            "the meter is average-responding and calibrated for sines (1.1107 × rectified mean of the AC part)",
+            "use a true-rms meter",
+            USUAL,
+        ),
+        (Detector.RIPPLE, "peak to peak is taken for rms", "select rms", USUAL),
+    ),
+    Detector.RIPPLE: (
+        (Detector.AC_RMS, "the rms of the ripple is taken for peak to peak", "select peak to peak", COMMON),
+        (Detector.MEAN, "the meter is on its DC range", "select peak to peak", USUAL),
+        (Detector.PEAK, "the peak is taken for peak to peak", "select peak to peak", USUAL),
+    ),
+    Detector.PEAK: (
+        (Detector.RMS, "the rms is taken for the peak", "select peak", COMMON),
+        (Detector.MEAN, "the meter is on its DC range", "select peak", USUAL),
+        (Detector.RIPPLE, "peak to peak is taken for the peak", "select peak", USUAL),
+    ),
+    Detector.VALLEY: (
+        (Detector.MEAN, "the meter is on its DC range", "select the lowest value", USUAL),
+        (Detector.PEAK, "the peak is taken for the valley", "select the lowest value", USUAL),
+    ),
+}
+
+_SIGNED = (".mean", ".active", "power_factor", ".peak", ".valley", "displacement_factor")
+
+
+def meter_faults_of(channels: Sequence[Channel], right: MeterValues) -> list[Hypothesis]:
+    """Return every mistake at one channel, or between two, with what all channels read then.
+
+    `right` are the values of the circuit as it should be. A mistake that would change nothing is left out.
+    """
+    known = {channel.name: value for channel in channels if (value := right.of(channel.quantity)) is not None}
+    by_name = {channel.name: channel for channel in channels if channel.name in known}
+    found = []
+    for name, channel in by_name.items():
+        for value, cause, remedy, weight in _at_one_channel(channel, known[name], right):
+            if not _is_same(channel, value, known[name]):
+                readings = {**known, name: value}
+                found.append(Hypothesis(f"{name}: {cause}", remedy, weight, readings, (name,)))
+    for one, other in combinations(by_name.values(), 2):
+        swapped = _swapped(one, other, known)
+        if swapped is not None:
+            found.append(swapped)
+    return found
+
+
+def _is_same(channel: Channel, value: MeterValue, right: MeterValue) -> bool:
+    near = _SAME * abs(right.value) + 0.5 * channel.accuracy.of(right.value)
+    return abs(value.value - right.value) <= near
+
+
+def _at_one_channel(
+    channel: Channel, right: MeterValue, values: MeterValues
+) -> Iterator[tuple[MeterValue, str, str, float]]:
+    """Yield what the channel reads, the cause, the remedy and the weight of each mistake."""
+    if is_temperature(channel.quantity):
+        yield from _of_a_temperature(channel, right, values)
+        return
+    way = QUANTITY_KINDS.get(channel.quantity)
+    if way is not None:
+        for kind, cause, remedy, weight in _WRONG_WAYS[way[1]]:
+            value = values.waves.get((way[0], kind))
+            if value is not None and not (kind is Detector.AC_RECTIFIED and _has_no_mean(values, way[0])):
+                doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
+                yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
+    yield from meter_faults_on(channel, right)
+
+
+def meter_faults_on(channel: Channel, value: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
+    """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight."""
+    if is_temperature(channel.quantity):
+        return
+    if channel.quantity.endswith(_SIGNED):
+        yield value.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
+    yield from _of_a_ratio(channel, value)
+
+
+def _has_no_mean(values: MeterValues, trace: str) -> bool:
+    """Return whether a wave is as good as alternating only, so that AC coupling changes nothing."""
+    return abs(values.waves[trace, Detector.MEAN].value) <= _SAME * values.waves[trace, Detector.RMS].value
+
+
+def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
+    if channel.unit == "Hz":
+        return
+    high = right.scaled(_TOO_MUCH)
+    high = replace(high, own=math.hypot(high.own, _TOO_MUCH_DOUBT * right.value))
+    remedy = "replace its battery, then compare it with another meter"
+    yield high, "the meter reads too much by itself: a weak battery, or lost calibration", remedy, USUAL
+    if channel.unit == "":
+        yield right.scaled(100.0), "per cent are taken for a fraction", "divide by 100 (scale = 0.01)", USUAL
+        yield right.scaled(0.01), "a fraction is taken for per cent", "multiply by 100 (scale = 100)", USUAL
+        return
+    probe = "clamp" if channel.unit == "A" else "probe"
+    factors = {10.0: "10 times too large", 0.1: "10 times too small"}
+    for factor, words in factors.items():
+        yield right.scaled(factor), f"the {probe}'s ratio is {words}", f"set the {probe}'s ratio, or scale", USUAL
+    for factor, words in ((1000.0, "1000 times too large"), (0.001, "1000 times too small")):
+        yield right.scaled(factor), f"a unit prefix is {words}", "check the prefix of the unit on the display", RARE
+    if channel.scale not in (1.0, 10.0, 0.1):
+        for factor, words in ((channel.scale, "applied twice"), (1.0 / channel.scale, "not applied")):
+            remedy = "set the ratio in one place only: meter or bench file"
+            yield right.scaled(factor), f"the declared ratio of {channel.scale:g} is {words}", remedy, COMMON
+
+
+def _of_a_temperature(
+    channel: Channel, right: MeterValue, values: MeterValues
+) -> Iterator[tuple[MeterValue, str, str, float]]:
+    # Seldom, and nothing to believe before it is excluded that the part is hot.
+    weight = 0.1 * RARE
+    yield right.scaled(1.8, 32.0), "degrees Fahrenheit are taken for Celsius", "set the thermometer to °C", weight
+    air = values.of("ambient.temperature")
+    if air is not None and channel.quantity != "ambient.temperature":
+        yield air, "the probe is not on the part and reads the air", "switch off, then fix the probe", USUAL
+
+
+def _swapped(one: Channel, other: Channel, known: Mapping[str, MeterValue]) -> Hypothesis | None:
+    if one.unit != other.unit:
+        return None
+    first, second = known[one.name], known[other.name]
+    if _is_same(one, second, first) and _is_same(other, first, second):
+        return None
+    weight = RARE if one.instrument != other.instrument else USUAL
+    if not math.isfinite(first.value + second.value):
+        return None
+    readings = {**known, one.name: second, other.name: first}
+    cause = f"{one.name} and {other.name}: the two channels are swapped"
+    return Hypothesis(
+        cause, "swap their leads, or their entries in the bench file", weight, readings, (one.name, other.name)
+    )

@@ -1,0 +1,228 @@
+"""What meters of every kind would read off a solved circuit, with how each reading moves with the parts.
+
+A trace (the voltage or current at a point) can be read as true rms, mean, rms of its AC part, peak, peak to peak, or
+as an average-responding meter shows it: 1.1107 times the mean of the rectified wave, with or without its DC part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.prediction.circuit import trace_measures as m
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
+from benchmon.prediction.defects.wiring import Defects
+from benchmon.prediction.predict import solve
+from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
+from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
+from benchmon.signals.arrays import Floats
+
+SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
+"""rms over rectified mean of a sine, 1.1107: what an average-responding meter multiplies by (closed form)."""
+
+_STEP = 0.2
+_LEAST_MAINS_DOUBT = 0.02
+_LEAST_LOAD_DOUBT = 0.015
+"""A resistor of a common class, warm by an amount that nobody measured, needs no explanation."""
+
+
+class Detector(StrEnum):
+    """How a meter may read a wave."""
+
+    RMS = "true rms"
+    MEAN = "mean"
+    AC_RMS = "rms of the AC part"
+    PEAK = "peak"
+    VALLEY = "valley"
+    RIPPLE = "peak to peak"
+    RECTIFIED = "average responding"
+    AC_RECTIFIED = "average responding, AC coupled"
+
+
+QUANTITY_KINDS: Mapping[str, tuple[str, Detector]] = {
+    "mains.voltage.rms": ("mains.voltage", Detector.RMS),
+    "mains.current.rms": ("mains.current", Detector.RMS),
+    "mains.current.peak": ("mains.current", Detector.PEAK),
+    "secondary.voltage.rms": ("secondary.voltage", Detector.RMS),
+    "secondary.current.rms": ("secondary.current", Detector.RMS),
+    "secondary.current.peak": ("secondary.current", Detector.PEAK),
+    "diode.current.mean": ("diode.current", Detector.MEAN),
+    "diode.current.rms": ("diode.current", Detector.RMS),
+    "diode.current.peak": ("diode.current", Detector.PEAK),
+    "reservoir.voltage.mean": ("reservoir.voltage", Detector.MEAN),
+    "reservoir.voltage.ripple": ("reservoir.voltage", Detector.RIPPLE),
+    "reservoir.voltage.peak": ("reservoir.voltage", Detector.PEAK),
+    "reservoir.voltage.valley": ("reservoir.voltage", Detector.VALLEY),
+    "reservoir.current.rms": ("reservoir.current", Detector.RMS),
+    "output.voltage.rms": ("output.voltage", Detector.RMS),
+    "output.voltage.mean": ("output.voltage", Detector.MEAN),
+    "output.voltage.ac_rms": ("output.voltage", Detector.AC_RMS),
+    "output.voltage.peak": ("output.voltage", Detector.PEAK),
+    "output.voltage.valley": ("output.voltage", Detector.VALLEY),
+    "output.voltage.ripple": ("output.voltage", Detector.RIPPLE),
+    "output.current.rms": ("output.current", Detector.RMS),
+    "output.current.mean": ("output.current", Detector.MEAN),
+}
+"""Those quantities that are one wave, read in one way: the trace and the way."""
+
+
+@dataclass(frozen=True)
+class MeterValue:
+    """A value, what one standard uncertainty of each unknown changes it by (k,), and what is left of itself."""
+
+    value: float
+    moves: Floats
+    own: float = 0.0
+
+    def scaled(self, factor: float, offset: float = 0.0) -> MeterValue:
+        """Return factor × value + offset."""
+        return MeterValue(factor * self.value + offset, factor * self.moves, abs(factor) * self.own)
+
+
+@dataclass(frozen=True)
+class MeterValues:
+    """All that meters may read off one circuit: its quantities, and every trace in every way."""
+
+    quantities: Mapping[str, MeterValue]
+    waves: Mapping[tuple[str, Detector], MeterValue]
+    unknowns: Mapping[str, float] = field(default_factory=dict)
+    """Each unknown's name and standard uncertainty (in its unit; 0 for a shift without one), in the order of moves."""
+
+    absent: frozenset[str] = field(default_factory=frozenset)
+    """Quantities without a meaning in this circuit, such as the power factor of no current."""
+
+    state: ThermalEquilibrium | FaultCircuit | None = field(default=None, repr=False)
+    """The solved circuit, from which one like it may start."""
+
+    def of(self, quantity: str) -> MeterValue | None:
+        """Return what a right meter for `quantity` reads, None where nothing is predicted."""
+        return None if quantity in self.absent else self.quantities.get(quantity)
+
+
+def meter_values(
+    bench: Bench,
+    mains_voltage: float,
+    parts: Parts | None = None,
+    defects: Defects | None = None,
+    near: MeterValues | None = None,
+) -> MeterValues:
+    """Return what meters read on `bench`, or with other `parts` (b = 1), and with `defects`.
+
+    The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
+    there. `near` are values of the same circuit to start from. Raises `PredictionError`.
+    """
+    parts = (parts or parts_of(bench)).replaced({"mains.voltage": np.array([mains_voltage])})
+    start = near.state if near is not None else None
+    if defects is None:
+        solved = _solved(bench, parts, start if isinstance(start, ThermalEquilibrium) else None)
+    else:
+        solved = _solved_faulty(bench, parts, defects, start if isinstance(start, FaultCircuit) else None)
+    there, moved = _everything(*solved.nominal), _everything(*solved.moved)
+    names, sizes = solved.names, solved.sizes
+    back = bench.mains.voltage - mains_voltage
+    row = names.index("mains.voltage")
+    made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
+    return MeterValues(
+        {name: value for name, value in made.items() if isinstance(name, str)},
+        {name: value for name, value in made.items() if not isinstance(name, str)},
+        dict(zip(names, sizes.tolist(), strict=True)),
+        state=solved.state,
+    )
+
+
+_Read = tuple[dict[str, Floats], Traces]
+"""The quantities of a solved circuit, and its traces."""
+
+
+@dataclass(frozen=True)
+class _SolvedCircuit:
+    """A circuit as it is and with each unknown moved; the unknowns' names and standard uncertainties (k,)."""
+
+    state: ThermalEquilibrium | FaultCircuit
+    nominal: _Read
+    moved: _Read
+    names: list[str]
+    sizes: Floats
+
+
+def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None) -> _SolvedCircuit:
+    nominal = solve(bench, parts, near=near)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.warm.junction)
+    other = solve(bench, varied, shift, near=nominal.warm)
+    read = (nominal.quantities, nominal.warm.traces)
+    return _SolvedCircuit(nominal.warm, read, (other.quantities, other.warm.traces), names, sizes)
+
+
+def _solved_faulty(bench: Bench, parts: Parts, defects: Defects, near: FaultCircuit | None) -> _SolvedCircuit:
+    nominal = solve_fault_circuit(bench, parts, defects, near=near)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
+    other = solve_fault_circuit(bench, varied, defects, shift, nominal)
+    read = (nominal.quantities, nominal.traces)
+    return _SolvedCircuit(nominal, read, (other.quantities, other.traces), names, sizes)
+
+
+_Name = str | tuple[str, Detector]
+
+
+def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue:
+    moves = (varied - nominal[0]) / _STEP
+    value = float(nominal[0] + back * moves[row])
+    return MeterValue(value, moves, MODEL_FLOOR * abs(value))
+
+
+def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Floats, Parts, Floats]:
+    """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it."""
+    known = [
+        entry for entry in input_uncertainties_of(bench, parts, mains_is_measured=True) if entry.part != "mains.voltage"
+    ]
+    names = [entry.part for entry in known] + ["mains.voltage"]
+    changes = {name: np.repeat(value, len(names)) for name, value in parts.values.items()}
+    sizes, shift = np.zeros(len(names)), np.zeros(len(names))
+    rise = float(junction[0] - parts["ambient.temperature"][0])
+    for row, entry in enumerate(known):
+        if entry.part == JUNCTION_SHIFT:
+            shift[row] = -_STEP * entry.size * rise
+            continue
+        size = max(entry.size, _LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
+        sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
+        changes[entry.part][row] += _STEP * sizes[row]
+    # Narrower than a rectangle's: mains beyond its tolerance is to be told, not explained away.
+    sizes[-1] = max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage
+    changes["mains.voltage"][-1] += _STEP * sizes[-1]
+    return names, sizes, Parts(changes), shift
+
+
+def _everything(quantities: dict[str, Floats], traces: Traces) -> dict[_Name, Floats]:
+    found = dict[_Name, Floats](quantities.items())
+    for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):
+        found |= _ways(name, traces[name], traces.weights)
+    for name in ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current"):
+        if name in traces:
+            found |= _ways(name, traces[name], traces.weights)
+    for quantity, way in QUANTITY_KINDS.items():
+        if quantity in quantities:
+            found[way] = quantities[quantity]
+    return found
+
+
+def _ways(name: str, trace: Floats, weights: Floats) -> dict[_Name, Floats]:
+    mean = m.mean_of(trace, weights)
+    alternating = trace - mean[:, None]
+    top, bottom = trace.max(axis=1), trace.min(axis=1)
+    return {
+        (name, Detector.RMS): m.rms_of(trace, weights),
+        (name, Detector.MEAN): mean,
+        (name, Detector.AC_RMS): m.rms_of(alternating, weights),
+        (name, Detector.PEAK): np.maximum(top, -bottom),
+        (name, Detector.VALLEY): bottom,
+        (name, Detector.RIPPLE): top - bottom,
+        (name, Detector.RECTIFIED): SINE_FORM_FACTOR * m.mean_of(np.abs(trace), weights),
+        (name, Detector.AC_RECTIFIED): SINE_FORM_FACTOR * m.mean_of(np.abs(alternating), weights),
+    }

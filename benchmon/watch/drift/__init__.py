@@ -1,0 +1,1 @@
+"""Drift: slow changes that the noise and the mains do not explain."""

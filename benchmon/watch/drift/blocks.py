@@ -1,0 +1,184 @@
+"""A channel's readings averaged in blocks, without its spikes; a step that stays begins anew.
+
+Streaming statistics of one channel: mean and deviation, a moving average with its limits, and its own noise.
+
+Each takes one value at a time and keeps a bounded amount of memory, however long a test lasts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from statistics import median
+from typing import NamedTuple
+
+NORMAL_QUARTILE = 0.6744897501960817
+"""Half of all normal deviates are smaller than this."""
+
+
+class MovingAverage:
+    """The exponentially weighted moving average of a control chart (NIST/SEMATECH e-Handbook, 6.3.2.4).
+
+    `weight` (0 to 1] is that of the newest value; `target` the value to start from.
+    """
+
+    __slots__ = ("_weight", "value")
+
+    def __init__(self, weight: float, target: float) -> None:
+        self._weight = weight
+        self.value = target
+
+    def update(self, value: float) -> float:
+        """Take one value; return the average."""
+        self.value += self._weight * (value - self.value)
+        return self.value
+
+    def limit(self, deviation: float, width: float = 3.0) -> float:
+        """Return how far the average of steady values with `deviation` may be from its target, at `width` sigmas."""
+        return width * deviation * math.sqrt(self._weight / (2.0 - self._weight))
+
+
+class NoiseEstimate:
+    """A channel's own noise, from how much successive values differ from the middle of their neighbours.
+
+    The median of the last 64 second differences |x − 2x′ + x″| over 0.6745·√6 (for normal noise) is the standard
+    deviation: steps, spikes and steady movement do not change it. A display that mostly repeats itself has differences
+    of zero; then the step of its last digit, over √12, speaks instead.
+    """
+
+    LENGTH = 64
+
+    __slots__ = ("_before", "_differences", "_is_old", "_last", "_value")
+
+    def __init__(self) -> None:
+        self._differences: deque[float] = deque(maxlen=self.LENGTH)
+        self._last = self._before = math.nan
+        self._value = 0.0
+        self._is_old = False
+
+    def add(self, value: float) -> None:
+        """Take one finite value."""
+        difference = abs(value - 2.0 * self._last + self._before)
+        if difference >= 0.0:  # not the first two, which have no neighbours yet
+            # What is left by the last bits of a decimal display is no difference.
+            self._differences.append(difference if difference > 1e-9 * abs(value) else 0.0)
+            self._is_old = True
+        self._before, self._last = self._last, value
+
+    def restart(self) -> None:
+        """Forget the last values, so that a step is no difference; what is known of the noise stays."""
+        self._last = self._before = math.nan
+
+    @property
+    def known(self) -> bool:
+        """Whether there are enough differences to tell the noise to about a third."""
+        return len(self._differences) >= 8
+
+    @property
+    def deviation(self) -> float:
+        """The standard deviation of one value, 0 while nothing is known."""
+        if self._is_old:
+            self._value = self._estimate()
+            self._is_old = False
+        return self._value
+
+    @property
+    def step(self) -> float:
+        """The smallest difference seen, which is the step of a display's last digit, 0 where nothing changed."""
+        return min((size for size in self._differences if size > 0), default=0.0)
+
+    def _estimate(self) -> float:
+        if not self._differences:
+            return 0.0
+        return max(median(self._differences) / (NORMAL_QUARTILE * math.sqrt(6.0)), self.step / math.sqrt(12.0))
+
+
+_STEP_SIGMAS = 8.0 * math.sqrt(2.0)
+
+
+class BlockAverage(NamedTuple):
+    """The average of some readings: time (s), residual (reading less expectation), expectation, warm-up seen so far.
+
+    `held` is the largest step of an expectation that is held and told anew in steps, 0 where it follows smoothly;
+    `readings` is how many there are.
+    """
+
+    time: float
+    residual: float
+    expected: float
+    warm: float
+    held: float
+    readings: int
+
+
+class _Sums:
+    """The sums of a block's readings."""
+
+    __slots__ = ("changes", "count", "expected", "held", "residual", "time", "warm")
+
+    def __init__(self) -> None:
+        self.count = self.changes = 0
+        self.time = self.residual = self.expected = self.warm = self.held = 0.0
+
+    def block(self) -> BlockAverage:
+        count = self.count
+        # An expectation that changes at less than half of the readings is held in between.
+        held = self.held if 2 * self.changes < count else 0.0
+        return BlockAverage(
+            self.time / count, self.residual / count, self.expected / count, self.warm / count, held, count
+        )
+
+
+class BlockMaker:
+    """Collects one channel's readings; `close` makes a block of what came since the last one."""
+
+    def __init__(self) -> None:
+        self.noise, self.own_noise, self.expected_noise = NoiseEstimate(), NoiseEstimate(), NoiseEstimate()
+        self._sums = _Sums()
+        self._last: tuple[float, float] | None = None
+        self._suspect: tuple[float, float] | None = None
+        self._jump = math.inf
+
+    def update(self, time: float, value: float, expected: float, warm: float) -> bool:
+        """Take one finite reading; return whether it is the second of a step that stays, so that all begins anew."""
+        reading = (value, value - expected)
+        self.noise.add(reading[1])
+        self.own_noise.add(value)
+        self.expected_noise.add(expected)
+        last, begins_anew = self._last, False
+        if last is not None and self._is_step(reading, last):
+            begins_anew = self._suspect is not None and not self._is_step(reading, self._suspect)
+            self._suspect = reading
+            if not begins_anew:
+                return False
+            self._sums = _Sums()
+            self.noise.restart()
+            self.own_noise.restart()
+        elif last is not None and last[0] - last[1] != expected:
+            self._sums.changes += 1
+            self._sums.held = max(self._sums.held, abs(last[0] - last[1] - expected))
+        self._suspect, self._last = None, reading
+        self._add(time, reading[1], expected, warm)
+        return begins_anew
+
+    def _add(self, time: float, residual: float, expected: float, warm: float) -> None:
+        sums = self._sums
+        sums.count += 1
+        sums.time += time
+        sums.residual += residual
+        sums.expected += expected
+        sums.warm += warm
+
+    def _is_step(self, reading: tuple[float, float], other: tuple[float, float]) -> bool:
+        """Return whether both value and residual stepped: not where only the expectation was told anew."""
+        return abs(reading[0] - other[0]) > self._jump and abs(reading[1] - other[1]) > self._jump
+
+    def close(self) -> BlockAverage | None:
+        """Return the block of the readings since the last one, None if there were none."""
+        if not self._sums.count:
+            return None
+        block = self._sums.block()
+        self._sums = _Sums()
+        if self.noise.known and self.noise.deviation > 0:
+            self._jump = _STEP_SIGMAS * self.noise.deviation
+        return block

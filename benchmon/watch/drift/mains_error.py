@@ -1,0 +1,114 @@
+"""The error of the mains voltage that everything is predicted from, as all channels together tell it.
+
+A mains meter shows steps of its last digit, and a prediction that follows it is told anew in steps. Between two steps
+every expectation is off by as many volts of mains. Each channel's residual tells these volts, by its own slope against
+the mains; the others' weighted mean corrects a channel. So what all channels share is the mains, and what one does by
+itself is a drift.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from statistics import median
+
+from benchmon.watch.drift.blocks import BlockAverage
+
+_FORGET = 0.995
+_LARGEST_SHARE = 0.5
+_REMEMBERED = 100
+_FEWEST = 2
+
+
+@dataclass(slots=True)
+class _Response:
+    """How one channel's expectation follows the mains, by sums that forget, and its residual's level."""
+
+    count: float = 0.0
+    mains: float = 0.0
+    expected: float = 0.0
+    squares: float = 0.0
+    products: float = 0.0
+    level: float = 0.0
+    blocks: int = 0
+
+    def learn(self, mains: float, expected: float) -> None:
+        self.count = _FORGET * self.count + 1.0
+        step = mains - self.mains
+        self.mains += step / self.count
+        self.expected += (expected - self.expected) / self.count
+        self.squares = _FORGET * self.squares + step * (mains - self.mains)
+        self.products = _FORGET * self.products + step * (expected - self.expected)
+
+    @property
+    def slope(self) -> float:
+        """Units of the channel a volt of mains, 0 while the mains have not moved."""
+        return self.products / self.squares if self.squares > 1e-12 * self.mains**2 else 0.0
+
+    def settle(self, residual: float) -> None:
+        self.blocks = min(self.blocks + 1, _REMEMBERED)
+        self.level += (residual - self.level) / self.blocks
+
+
+class MainsError:
+    """Corrects blocks of all channels for what they share."""
+
+    def __init__(self) -> None:
+        self._responses: dict[str, _Response] = {}
+
+    def forget(self, channel: str) -> None:
+        """Begin anew with a channel that has stepped."""
+        self._responses.pop(channel, None)
+
+    def corrected(
+        self,
+        blocks: Mapping[str, BlockAverage],
+        mains: float,
+        deviations: Mapping[str, float],
+        drifting: Collection[str],
+    ) -> dict[str, BlockAverage]:
+        """Return `blocks` of the same moment, corrected; `deviations` are those of the blocks' residuals.
+
+        `mains` is the measured voltage (V rms). A channel that drifts speaks for none but itself.
+        """
+        for name, block in blocks.items():
+            self._responses.setdefault(name, _Response()).learn(mains, block.expected)
+        slopes = {name: self._responses[name].slope for name in blocks}
+        steps = [block.held / abs(slopes[name]) for name, block in blocks.items() if block.held and slopes[name]]
+        told = self._told(blocks, slopes, deviations, drifting)
+        doubt = median(steps) ** 2 / 12.0 if steps else 0.0
+        found = {name: _correct(block, name, slopes[name], told, doubt) for name, block in blocks.items()}
+        for name, block in found.items():
+            self._responses[name].settle(block.residual)
+        return found
+
+    def _told(
+        self,
+        blocks: Mapping[str, BlockAverage],
+        slopes: Mapping[str, float],
+        deviations: Mapping[str, float],
+        drifting: Collection[str],
+    ) -> dict[str, tuple[float, float]]:
+        """Return by channel the mains' error that it tells, in volts, and its weight; no weight is over a half."""
+        told = {}
+        for name, block in blocks.items():
+            slope, response = slopes[name], self._responses[name]
+            if slope and response.blocks and name not in drifting and deviations[name] > 0.0:
+                told[name] = ((response.level - block.residual) / slope, (slope / deviations[name]) ** 2)
+        total = sum(weight for _, weight in told.values())
+        return {name: (volts, min(weight, _LARGEST_SHARE * total)) for name, (volts, weight) in told.items()}
+
+
+def _correct(
+    block: BlockAverage, name: str, slope: float, told: Mapping[str, tuple[float, float]], doubt: float
+) -> BlockAverage:
+    others = [pair for other, pair in told.items() if other != name]
+    weight = math.fsum(pair[1] for pair in others)
+    if len(others) < _FEWEST or doubt == 0.0 or slope == 0.0 or weight == 0.0:
+        return block
+    volts = math.fsum(pair[0] * pair[1] for pair in others) / weight
+    # As much as the step of the expectation can be off, and not what is only the others' noise. Their own last digits
+    # may hold that noise still for a while, so it stays a doubt.
+    left = min(block.held or math.inf, 2.0 * abs(slope) * math.sqrt(1.0 / weight))
+    return block._replace(residual=block.residual + slope * volts * doubt / (doubt + 1.0 / weight), held=left)

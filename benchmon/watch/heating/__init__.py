@@ -1,0 +1,1 @@
+"""Heating: fits of rising temperatures and forecasts from them."""

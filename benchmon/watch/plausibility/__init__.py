@@ -1,0 +1,1 @@
+"""Plausibility: relations between channels that hold whatever the supply does."""

@@ -1,0 +1,116 @@
+"""Values in Modbus registers: their types and orders, and which of them one request can fetch."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+from typing import Generic, Literal, TypeVar
+
+from benchmon_drivers.serial.port import Order
+
+Function = Literal["holding", "input", "coil", "discrete"]
+Kind = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
+
+FORMATS: dict[str, str] = {
+    "uint16": "H",
+    "int16": "h",
+    "uint32": "I",
+    "int32": "i",
+    "uint64": "Q",
+    "int64": "q",
+    "float32": "f",
+    "float64": "d",
+}
+"""The struct format of each type."""
+MOST = {"holding": 125, "input": 125, "coil": 2000, "discrete": 2000}
+"""How many registers or bits one answer can hold (MODBUS application protocol V1.1b3, 6.1 to 6.4)."""
+
+
+def length(kind: Kind) -> int:
+    """Return the number of registers of a type.
+
+    >>> length("uint16"), length("float64")
+    (1, 4)
+    """
+    return struct.calcsize(FORMATS[kind]) // 2
+
+
+def reader(kind: Kind, word_order: Order, byte_order: Order) -> Callable[[Sequence[int]], float]:
+    """Return what reads the number that registers (0 to 65535 each) hold; nan and ±inf where a float says so.
+
+    `word_order` "big" has the register with the highest bits first, `byte_order` "big" the higher byte of a register,
+    as the protocol itself has it. What is returned raises `struct.error` where the number of registers is not the
+    type's.
+
+    >>> reader("float32", "big", "big")([0x42F6, 0xE979])
+    123.45600128173828
+    >>> reader("int32", "little", "big")([0xFFFF, 0xFFFE])
+    -65537.0
+    """
+    pack = struct.Struct(f"{'>' if byte_order == 'big' else '<'}{length(kind)}H").pack
+    unpack = struct.Struct(f">{FORMATS[kind]}").unpack
+    step = 1 if word_order == "big" else -1
+
+    def read(registers: Sequence[int]) -> float:
+        return float(unpack(pack(*registers[::step]))[0])
+
+    return read
+
+
+K = TypeVar("K")
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterPlace(Generic[K]):
+    """Where one value is: `count` registers (or bits) from `register` on, of one `function` of one `unit`."""
+
+    key: K
+    unit: int
+    function: Function
+    register: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterBlock(Generic[K]):
+    """What one request fetches: `count` registers from `register` on, for all of `places`."""
+
+    unit: int
+    function: Function
+    register: int
+    count: int
+    places: tuple[RegisterPlace[K], ...]
+
+
+def blocks(
+    places: Iterable[RegisterPlace[K]], most: int = 125, alone: AbstractSet[K] = frozenset()
+) -> list[RegisterBlock[K]]:
+    """Return the fewest requests that fetch `places`: those that adjoin or overlap go together, up to `most` registers.
+
+    Nothing that was not asked for is fetched: many instruments refuse a request that touches a register they do not
+    have. The keys in `alone` are fetched by themselves.
+    """
+    found: list[RegisterBlock[K]] = []
+    for place in sorted(places, key=lambda place: (place.unit, place.function, place.register)):
+        single = RegisterBlock(place.unit, place.function, place.register, place.count, (place,))
+        apart = not found or found[-1].places[0].key in alone or place.key in alone
+        joined = None if apart else _joined(found[-1], single, most)
+        if joined is None:
+            found.append(single)
+        else:
+            found[-1] = joined
+    return found
+
+
+def _joined(block: RegisterBlock[K], other: RegisterBlock[K], most: int) -> RegisterBlock[K] | None:
+    """Return both as one, None where they do not adjoin or are too long; `other` does not begin before `block`."""
+    end = max(block.register + block.count, other.register + other.count)
+    adjoin = (block.unit, block.function) == (other.unit, other.function)
+    adjoin = adjoin and other.register <= block.register + block.count
+    if not adjoin or end - block.register > min(most, MOST[block.function]):
+        return None
+    return RegisterBlock(
+        block.unit, block.function, block.register, end - block.register, (*block.places, *other.places)
+    )

@@ -1,0 +1,362 @@
+"""A line that carries messages, over PyVISA: opened, written, read with deadlines, emptied of what nobody asked for.
+
+It knows how each kind of VISA resource ends a message and is brought back in step, and nothing of what is said on it.
+
+What PyVISA needs said once: one resource manager a backend, and the words of a serial line in VISA's.
+
+The VISA resources of this computer, and what answers there.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import socket
+import threading
+import time
+import warnings
+from collections.abc import Callable
+from contextlib import ExitStack
+from typing import Any, Final
+
+from pyvisa import ResourceManager, VisaIOError, rname
+from pyvisa.constants import BufferOperation, ControlFlow, InterfaceType, Parity, StatusCode, StopBits
+from pyvisa.errors import Error as VisaError
+from pyvisa.resources import MessageBasedResource, SerialInstrument
+
+from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
+from benchmon.instruments.types import Port
+from benchmon.text import one_line
+from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
+from benchmon_drivers.scpi.settings import ScpiSettings
+from benchmon_drivers.serial.port import SerialKeys
+
+_PARITIES: Final = {
+    "none": Parity.none,
+    "even": Parity.even,
+    "odd": Parity.odd,
+    "mark": Parity.mark,
+    "space": Parity.space,
+}
+_STOP_BITS: Final = {1: StopBits.one, 1.5: StopBits.one_and_a_half, 2: StopBits.two}
+_HANDSHAKES: Final = {
+    "none": ControlFlow.none,
+    "xon/xoff": ControlFlow.xon_xoff,
+    "rts/cts": ControlFlow.rts_cts,
+    "dtr/dsr": ControlFlow.dtr_dsr,
+}
+
+_managers: dict[str, ResourceManager] = {}
+_managers_lock = threading.Lock()
+
+
+def manager(backend: str) -> ResourceManager:
+    """Return the one resource manager of `backend`, shared by all threads."""
+    with _managers_lock:
+        if backend not in _managers:
+            _managers[backend] = ResourceManager(backend)
+        return _managers[backend]
+
+
+def resolve(address: str) -> None:
+    """Raise `socket.gaierror` where the host of a LAN socket has no address; pyvisa-py would leave a socket open."""
+    parsed = rname.parse_resource_name(address)
+    if isinstance(parsed, rname.TCPIPSocket):
+        try:
+            socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
+        except UnicodeError as problem:
+            raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
+
+
+class GuardedSocket(socket.socket):
+    """A LAN socket under pyvisa-py, which waits busily for one that closed, and for ever while bytes drip."""
+
+    deadline = math.inf
+    """The monotonic time after which no further byte is taken."""
+
+    def recv(self, size: int, flags: int = 0) -> bytes:
+        """Return what has come. Raises `ConnectionResetError` where nothing will, `BadReply` past the deadline."""
+        data = super().recv(size, flags)
+        if not data:
+            raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+        if time.monotonic() > self.deadline:
+            raise BadReply("answers without an end in time; check the termination, or raise the timeout")
+        return data
+
+
+def guard(resource: MessageBasedResource) -> GuardedSocket | None:
+    """Put a guard in the place of the LAN socket of `resource`; None where pyvisa-py has none there."""
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    interface = getattr(session, "interface", None)
+    if session is None or not isinstance(interface, socket.socket):
+        return None
+    guarded = session.interface = GuardedSocket(fileno=interface.detach())
+    return guarded
+
+
+def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
+    """Set speed, frame and handshake of a serial resource."""
+    resource.baud_rate = keys.baud
+    resource.data_bits = keys.data_bits
+    resource.parity = _PARITIES[keys.parity]
+    resource.stop_bits = _STOP_BITS[keys.stop_bits]
+    resource.flow_control = _HANDSHAKES[keys.handshake]
+
+
+def way_to_discard(resource: MessageBasedResource) -> BufferOperation | None:
+    """Return the buffer operation that forgets unread bytes, None where the backend or the line has none."""
+    if isinstance(resource, SerialInstrument):
+        way = BufferOperation.discard_read_buffer
+    elif resource.resource_class == "SOCKET":
+        way = BufferOperation.discard_read_buffer_no_io
+    else:
+        return None
+    try:
+        resource.flush(way)
+    except (NotImplementedError, VisaIOError):
+        return None
+    return way
+
+
+_LONGEST_REPLY = 1000
+_QUIET = 0.05
+"""Seconds without a byte after which nothing more is expected on a line that was not asked."""
+_QUIET_AFTER_BLOCK = 0.3
+"""The same on a line that cannot be cut off, where the rest of a block may still be on its way."""
+_PIECE, _PIECE_OF_A_SLOW_LINE = 65_536, 32
+"""Bytes of a block that are read in one go; a whole piece must come within the timeout."""
+_END_OF_BLOCK = 0.2
+"""Seconds allowed for the end of a message whose block is complete."""
+
+
+class MessageLine:
+    """The line at the address of `settings`, closed until `connect`. Its methods raise PyVISA's errors and `OSError`.
+
+    `severs` says whether closing it cuts off every answer that is still on its way.
+    """
+
+    def __init__(self, settings: ScpiSettings) -> None:
+        self._settings = settings
+        self._resource: MessageBasedResource | None = None
+        self._visalib: Any = None
+        self._session: Any = None
+        self._discard: BufferOperation | None = None
+        """How bytes that were not asked for are thrown away before a question; None where a device clear does it."""
+        self._guard: GuardedSocket | None = None
+        self._opened = ExitStack()
+        self._piece = _PIECE
+        self._patience = 0.0
+        """Seconds that are waited for an answer now."""
+        self.severs = False
+        self.in_a_block = False
+        """Whether a block was begun and not read to its end."""
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it is connected."""
+        return self._resource is not None
+
+    def connect(self, timeout: float) -> None:
+        """Open it within `timeout` seconds. Raises `InstrumentError` where what is there takes no messages."""
+        settings = self._settings
+        if settings.backend == "@py":
+            resolve(settings.address)
+        resource = manager(settings.backend).open_resource(settings.address, open_timeout=round(1000 * timeout))
+        if not isinstance(resource, MessageBasedResource):
+            resource.close()
+            raise InstrumentError(f"{settings.address}: is no instrument that takes messages; check the address")
+        self._resource, self._visalib, self._session = resource, resource.visalib, resource.session
+        # A reply longer than allowed is judged here; the library need not warn of it.
+        self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
+        resource.read_termination = settings.read_termination
+        self._guard = guard(resource) if resource.resource_class == "SOCKET" else None
+        self.severs = resource.interface_type == InterfaceType.tcpip
+        self._discard = way_to_discard(resource)
+        if isinstance(resource, SerialInstrument):
+            set_line(resource, settings)
+            self._piece = _PIECE_OF_A_SLOW_LINE
+
+    def close(self) -> None:
+        """Close it, where it is open."""
+        resource, self._resource, self._visalib, self._session = self._resource, None, None, None
+        try:
+            self._opened.close()
+        finally:
+            if resource is not None:
+                resource.close()
+
+    def set_timeout(self, seconds: float) -> None:
+        """Wait so long for answers from now on."""
+        self._patience = seconds
+        if self._resource is not None:
+            self._resource.timeout = max(1, round(1000 * seconds))
+
+    def discard(self) -> None:
+        """Throw away what has come unasked, without waiting."""
+        if self._discard is not None:
+            self._visalib.flush(self._session, self._discard)
+
+    def empty(self, late_answer_within: float | None = None) -> None:
+        """Throw away what the instrument says unasked: a greeting, or the answer to a question given up.
+
+        That answer may take `late_answer_within` seconds; None where the line is brought in step by other means too.
+        """
+        if self._discard is None:
+            try:
+                self._visalib.clear(self._session)
+            except (NotImplementedError, VisaIOError):
+                self._read_until_quiet(_QUIET)
+            return
+        quiet = _QUIET_AFTER_BLOCK if self.in_a_block and not self.severs else _QUIET
+        self._read_until_quiet(quiet if late_answer_within is None else late_answer_within)
+        self.in_a_block = False
+
+    def write(self, message: bytes) -> None:
+        """Send a whole message."""
+        _, status = self._visalib.write(self._session, message)
+        if status < 0:
+            raise VisaIOError(status)
+
+    def write_meanwhile(self, message: bytes) -> bool:
+        """Send a message from another thread, where sockets and serial lines allow it; return whether it went.
+
+        A new message interrupts a question that is being answered (IEEE 488.2), so it need not wait for the answer.
+        """
+        resource, visalib, session = self._resource, self._visalib, self._session
+        if resource is None or self._settings.backend != "@py" or self._discard is None:
+            return False
+        try:
+            return int(visalib.write(session, message)[1]) >= 0
+        except (VisaError, OSError, AttributeError):
+            # The thread that reads has closed it just now.
+            return False
+
+    def read(self) -> bytes:
+        """Return one message. Raises `BadReply` where it has no end."""
+        self._arm_the_guard(time.monotonic() + self._patience)
+        reply, status = self._visalib.read(self._session, _LONGEST_REPLY)
+        if status == StatusCode.success_max_count_read:
+            raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")
+        if status < 0:
+            raise VisaIOError(status)
+        return bytes(reply)
+
+    def read_block(self, text: bool, within: float, give_up: Callable[[], bool]) -> bytes:
+        """Return the data of a block (IEEE 488.2, 8.7.9 and 8.7.10), or of samples in `text`.
+
+        Raises `InstrumentTimeout` where it takes more than `within` seconds or `give_up` says so, and `BadReply` where
+        it is not whole.
+        """
+        block = BlockReply(text=text)
+        deadline = time.monotonic() + within
+        self._arm_the_guard(deadline)
+        self.in_a_block, ended = True, False
+        while block.missing and not ended:
+            if give_up() or time.monotonic() > deadline:
+                raise InstrumentTimeout(
+                    f"{self._settings.address}: its wave takes longer than allowed; raise its timeout"
+                )
+            piece, status = self._read_piece(min(block.missing, self._piece) if self._discard is not None else LONGEST)
+            block.take(piece)
+            ended = self._ends(block, piece, status)
+        if block.ends_itself and not ended:
+            self._read_the_end(block)
+        self.in_a_block = False
+        return block.data()
+
+    def _read_until_quiet(self, quiet: float) -> None:
+        self.set_timeout(quiet)
+        give_up = time.monotonic() + 10 * quiet
+        self._arm_the_guard(give_up)
+        while time.monotonic() < give_up:
+            try:
+                self._visalib.read(self._session, _LONGEST_REPLY)
+            except VisaIOError as problem:
+                if problem.error_code == StatusCode.error_timeout:
+                    return
+                raise
+
+    def _arm_the_guard(self, deadline: float) -> None:
+        if self._guard is not None:
+            self._guard.deadline = deadline
+
+    def _read_piece(self, most: int) -> tuple[bytes, StatusCode]:
+        piece, status = self._visalib.read(self._session, most)
+        if status < 0:
+            raise VisaIOError(status)
+        return bytes(piece), status
+
+    def _ends(self, block: BlockReply, piece: bytes, status: StatusCode) -> bool:
+        """Return whether a message ends with `piece`: by the line's own sign, or in text by its termination.
+
+        Where the line has no sign, the termination may as well be one of the samples of a block without a length: the
+        message ends there if nothing follows.
+        """
+        if self._discard is None and status == StatusCode.success:
+            return True
+        if block.ends_itself or not block.begun:
+            return False
+        last = self._settings.read_termination[-1].encode()
+        while piece.endswith(last) and not block.is_text:
+            piece = self._read_the_end(block)
+            if not piece:
+                return True
+        return piece.endswith(last)
+
+    def _read_the_end(self, block: BlockReply) -> bytes:
+        """Take what still comes behind a block, its termination as a rule; return it, nothing where nothing comes."""
+        patience = self._patience
+        self.set_timeout(_END_OF_BLOCK)
+        try:
+            piece, _ = self._read_piece(_LONGEST_REPLY if block.ends_itself else 1)
+            block.take(piece)
+        except VisaIOError as problem:
+            if problem.error_code != StatusCode.error_timeout:
+                raise
+            return b""
+        finally:
+            self.set_timeout(patience)
+        return piece
+
+
+def find_visa(report: Callable[[Port], None], timeout: float, ask_serial: bool, backend: str = "@py") -> None:
+    """Report the resources of `backend`, first as they are, then with what answered to `*IDN?`.
+
+    All are asked at the same time, each for at most `timeout` seconds. Serial lines are left out unless `ask_serial`.
+    """
+    with warnings.catch_warnings():
+        # pyvisa-py warns that it searches the network better with optional libraries; nobody asked.
+        warnings.filterwarnings("ignore", category=UserWarning, module=r"pyvisa_py\..*")
+        try:
+            names = manager(backend).list_resources("?*")
+        except VisaIOError:
+            names = ()
+    found = [Port("scpi", name) for name in names if ask_serial or not name.upper().startswith("ASRL")]
+    threads = []
+    for port in found:
+        report(port)
+        thread = threading.Thread(target=_ask, args=(report, port, timeout, backend), name=port.address, daemon=True)
+        thread.start()
+        threads.append(thread)
+    deadline = time.monotonic() + timeout
+    for thread in threads:
+        thread.join(max(0.0, deadline - time.monotonic()))
+
+
+def _ask(report: Callable[[Port], None], port: Port, timeout: float, backend: str) -> None:
+    milliseconds = max(1, round(500 * timeout))
+    try:
+        resource = manager(backend).open_resource(port.address, open_timeout=milliseconds)
+    except Exception as problem:  # noqa: BLE001  whatever the library raises is why nobody answers there
+        report(Port(port.driver, port.address, problem=one_line(problem)))
+        return
+    try:
+        if not isinstance(resource, MessageBasedResource):
+            return
+        resource.timeout = milliseconds
+        resource.read_termination = resource.write_termination = "\n"
+        report(Port(port.driver, port.address, identity=one_line(resource.query("*IDN?").strip(), 200)))
+    except Exception as problem:  # noqa: BLE001  as above
+        report(Port(port.driver, port.address, problem=one_line(problem)))
+    finally:
+        resource.close()

@@ -1,0 +1,110 @@
+"""What the driver for SCPI takes from a bench file."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_validator, model_validator
+from pyvisa import rname
+from pyvisa.highlevel import get_wrapper_class
+
+from benchmon.bench.fields import KeyedError, Number
+from benchmon.errors import BadInput
+from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
+from benchmon_drivers.number_parsing import ReplyUnit
+from benchmon_drivers.scpi.waveform_format import WaveKeys
+from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, one_command, termination
+
+Command = Annotated[str, BeforeValidator(one_command)]
+Termination = Annotated[str, AfterValidator(termination)]
+
+
+class ScpiSettings(InstrumentSettings, SerialKeys):
+    """A SCPI instrument behind a VISA resource name."""
+
+    address: str = Field("", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET".')
+    backend: str = Field(
+        "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
+    )
+    read_termination: Termination = Field("\n", description="Characters that end an answer.")
+    write_termination: Termination = Field("\n", description="Characters that end a command.")
+    identity: Command = Field("*IDN?", description='Question for the identity; "" where the instrument has none.')
+    setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
+    error_queue: StrictBool = Field(
+        True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    )
+    waves: WaveKeys | None = Field(None, description="Section that says how captured waves are transmitted.")
+
+    @field_validator("address")
+    @classmethod
+    def _a_visa_resource(cls, value: str) -> str:
+        try:
+            rname.parse_resource_name(value)
+        except rname.InvalidResourceName as problem:
+            like = f'"ASRL{value}::INSTR"' if value.startswith("/dev/") else '"TCPIP::192.0.2.5::5025::SOCKET"'
+            raise BadInput(f"is no VISA resource name; write it like {like}") from problem
+        return value
+
+    @field_validator("backend")
+    @classmethod
+    def _an_installed_backend(cls, value: str) -> str:
+        wrapper = value.rpartition("@")[2]
+        try:
+            get_wrapper_class(wrapper)
+        except (ValueError, ImportError) as problem:
+            raise BadInput(f'is no PyVISA backend; install pyvisa-{wrapper}, or leave it at "@py"') from problem
+        return value
+
+    @model_validator(mode="after")
+    def _serial_keys_on_serial_lines(self) -> ScpiSettings:
+        needless = sorted(SERIAL_KEYS & self.model_fields_set)
+        if needless and not self.address.upper().startswith("ASRL"):
+            key = needless[0]
+            raise KeyedError(key, getattr(self, key), "belongs to a serial line, and the address is none")
+        return self
+
+
+class ScpiChannel(ChannelSettings):
+    """How one value is read: by a query for it, or on a captured wave."""
+
+    query: Annotated[Command, Field(min_length=1)] = Field(
+        "", description="Question that the instrument answers with this reading."
+    )
+    index: Annotated[int, Field(ge=0, le=1000)] | None = Field(
+        None, description="Which of several values in the answer, from 0."
+    )
+    factor: Annotated[Number, Field(gt=0)] = Field(1.0, description="Factor on the number in the answer.")
+    unit: ReplyUnit | None = Field(
+        None, description="Unit of the answer without prefix, where it is not that of the quantity."
+    )
+    wave: Annotated[Command, Field(min_length=1)] = Field(
+        "",
+        description="Question for the samples of a captured wave, instead of query; the quantity is then measured on "
+        "the wave.",
+    )
+    preamble: Command = Field("", description="Question for the preamble of that wave.")
+
+    @model_validator(mode="after")
+    def _one_question(self) -> ScpiChannel:
+        if not (self.query or self.wave):
+            raise KeyedError(
+                "query", None, "is missing; its driver needs it, or wave where a captured wave is measured"
+            )
+        for_values = sorted({"query", "index", "unit"} & self.model_fields_set) if self.wave else []
+        if for_values:
+            key = for_values[0]
+            raise KeyedError(key, getattr(self, key), "does not go together with wave; take one of them out")
+        if self.preamble and not self.wave:
+            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the question for its samples as wave")
+        return self
+
+
+class ScpiSwitch(SwitchSettings):
+    """A command that switches off."""
+
+    command: Annotated[Command, Field(min_length=1)] = Field(
+        description='Command that switches off, such as "OUTP OFF".'
+    )
+    confirm: Command = Field(
+        "", description='Question that is answered with 0 or OFF when the output is off, such as "OUTP?".'
+    )

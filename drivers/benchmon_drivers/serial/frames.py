@@ -1,0 +1,394 @@
+"""Meters with a binary output: frames over a serial line, sent by themselves or on request.
+
+Whole binary frames out of what arrives on a line, in step again after noise, and never one with a wrong checksum.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import struct
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import reduce
+from operator import xor
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
+
+from benchmon.bench.fields import KeyedError, Number
+from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
+from benchmon_drivers.serial.port import Order, arrived, not_zero, read_until_quiet, severs
+
+Checksum = Literal["none", "sum", "xor", "crc16"]
+
+LONGEST_FRAME = 1024
+_GAP = 0.5
+"""Seconds: an unfinished frame older than this will never be finished; the instrument was cut off."""
+
+
+def crc16(data: bytes) -> int:
+    """Return the CRC-16/MODBUS of `data`: polynomial 0x8005 reflected, from 0xFFFF.
+
+    >>> hex(crc16(b"123456789"))
+    '0x4b37'
+    """
+    value = 0xFFFF
+    for byte in data:
+        value = value >> 8 ^ _CRC_OF_BYTE[(value ^ byte) & 0xFF]
+    return value
+
+
+def _crc_of_byte(byte: int) -> int:
+    for _ in range(8):
+        byte = byte >> 1 ^ (0xA001 if byte & 1 else 0)
+    return byte
+
+
+_CRC_OF_BYTE = tuple(map(_crc_of_byte, range(256)))
+CHECKSUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
+    "none": (0, lambda _: 0),
+    "sum": (1, lambda data: sum(data) & 0xFF),
+    "xor": (1, lambda data: reduce(xor, data, 0)),
+    "crc16": (2, crc16),
+}
+"""Of each checksum the bytes it takes, and how it is worked out."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLayout:
+    """What a frame looks like; positions are bytes from its beginning, or from its end if they are negative.
+
+    A frame begins with `sync`, ends with `tail`, and is `length` bytes long; where that is None, the byte at
+    `length_at` tells, and `length_adds` is added to it. The checksum stands at `checksum_at` (just before the tail if
+    None) and is of the bytes from `checksum_from` up to it.
+    """
+
+    sync: bytes = b""
+    tail: bytes = b""
+    length: int | None = None
+    length_at: int = 0
+    length_adds: int = 0
+    checksum: Checksum = "none"
+    checksum_at: int | None = None
+    checksum_from: int = 0
+    checksum_order: Order = "little"
+
+    @property
+    def shortest(self) -> int:
+        """The bytes that every frame has."""
+        return max(1, len(self.sync) + len(self.tail) + CHECKSUMS[self.checksum][0], self.length_at + 1)
+
+    def size(self, data: bytes) -> int | None:
+        """Return the size of the frame that `data` begins with; None if not to be told yet, 0 if it is none."""
+        if not data.startswith(self.sync[: len(data)]):
+            return 0
+        if self.length is not None:
+            return self.length
+        if len(data) <= max(self.length_at, len(self.sync) - 1):
+            return None
+        size = data[self.length_at] + self.length_adds
+        return size if self.shortest <= size <= LONGEST_FRAME else 0
+
+    def holds(self, frame: bytes) -> bool:
+        """Return whether a whole frame has its sync, its tail and the right checksum."""
+        size, work_out = CHECKSUMS[self.checksum]
+        at = -size - len(self.tail) if self.checksum_at is None else self.checksum_at
+        at = at + len(frame) if at < 0 else at
+        if not (frame.startswith(self.sync) and frame.endswith(self.tail) and 0 <= at <= len(frame) - size):
+            return False
+        written = int.from_bytes(frame[at : at + size], self.checksum_order)
+        return written == work_out(frame[self.checksum_from : at])
+
+
+class FrameSplitter:
+    """Collects bytes and gives whole frames; what is none is passed over, byte by byte, and counted in `dropped`.
+
+    Frames without a checksum prove themselves by their place: after noise, and at the beginning of a stream, the first
+    one is let go, and the next is taken where it follows at once.
+    """
+
+    def __init__(self, layout: FrameLayout) -> None:
+        self.layout = layout
+        self.dropped = 0
+        self._last = 0.0
+        self.restart(in_step=False)
+
+    def restart(self, *, in_step: bool) -> None:
+        """Forget what was collected. `in_step` says that the next byte begins a frame."""
+        self._part = b""
+        self._in_step = in_step or self.layout.checksum != "none"
+
+    def feed(self, data: bytes, now: float) -> list[bytes]:
+        """Return the frames that `data`, which arrived at `now` (monotonic seconds), completes."""
+        if self._part and now - self._last > _GAP:
+            self._drop()
+        if data:
+            self._last = now
+            self._part += data
+        frames = []
+        while self._part and (size := self._next()) is not None:
+            if size == 0:
+                self._drop()
+                continue
+            if self._in_step:
+                frames.append(self._part[:size])
+            self._in_step = True
+            self._part = self._part[size:]
+        return frames
+
+    def _next(self) -> int | None:
+        """Return the size of the frame that stands next, 0 where there is none, None where more must come."""
+        size = self.layout.size(self._part)
+        if not size:
+            return size
+        if len(self._part) < size:
+            return None
+        return size if self.layout.holds(self._part[:size]) else 0
+
+    def _drop(self) -> None:
+        """Let go of what cannot begin a frame, at least one byte."""
+        sync = self.layout.sync[:1]
+        at = self._part.find(sync, 1) if sync else 1
+        count = at if at > 0 else len(self._part)
+        self.dropped += count
+        self._part = self._part[count:]
+        self._in_step = self.layout.checksum != "none"
+
+
+_FORMAT = re.compile(r"[<>]?[bBhHiIqQfd]")
+_ABSURD = 1e15
+
+_Position = Annotated[int, Field(ge=-LONGEST_FRAME, le=LONGEST_FRAME - 1)]
+
+
+def _from_hex(value: Any) -> Any:
+    if not isinstance(value, str):
+        raise BadInput('must be bytes in hexadecimal, such as "AA 55"')
+    try:
+        data = bytes.fromhex(value)
+    except ValueError as problem:
+        raise BadInput('is no text of bytes in hexadecimal, such as "AA 55"') from problem
+    return data
+
+
+def _one_number(value: str) -> str:
+    if not _FORMAT.fullmatch(value):
+        raise BadInput('must be one number of Python\'s struct, such as ">h" or "<f"; > has the high byte first')
+    return value
+
+
+HexBytes = Annotated[
+    bytes,
+    BeforeValidator(_from_hex),
+    Field(max_length=64),
+    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
+]
+
+
+class SerialFramesSettings(SerialSettings):
+    """A meter that sends binary frames over a serial port.
+
+    Positions are bytes from the beginning of the frame, from 0, or from its end if negative.
+    """
+
+    sync: HexBytes = Field(b"", description='Bytes that begin a frame, in hexadecimal: "AA 55".')
+    tail: HexBytes = Field(b"", description="Bytes that end a frame, in hexadecimal.")
+    length: Annotated[int, Field(ge=1, le=LONGEST_FRAME)] | None = Field(
+        None, description="Bytes of a whole frame, where all have the same length."
+    )
+    length_at: Annotated[int, Field(ge=0, le=63)] | None = Field(
+        None, description="Position of the byte that holds the length, instead of length."
+    )
+    length_adds: Annotated[int, Field(ge=-64, le=LONGEST_FRAME)] = Field(
+        0, description="What to add to that byte to get the bytes of the whole frame."
+    )
+    checksum: Checksum = Field("none", description="Kind of checksum; crc16 is that of Modbus.")
+    checksum_at: _Position | None = Field(
+        None, description="Position of the checksum; just before the tail where it is left out."
+    )
+    checksum_from: Annotated[int, Field(ge=0, le=LONGEST_FRAME)] = Field(
+        0, description="Position of the first byte that the checksum covers."
+    )
+    checksum_order: Order = Field(
+        "little", description="Which byte of the checksum comes first: the low one (little) or the high one (big)."
+    )
+    setup: tuple[HexBytes, ...] = Field((), description="Bytes that are sent when the port is opened, in hexadecimal.")
+    query: HexBytes = Field(
+        b"", description="Bytes that make the meter answer, in hexadecimal; left out where it sends by itself."
+    )
+
+    @model_validator(mode="after")
+    def _a_frame_can_be_told(self) -> SerialFramesSettings:
+        if (self.length is None) == (self.length_at is None):
+            raise KeyedError(
+                "length", self.length, "give either length, or length_at where a byte of the frame tells it"
+            )
+        if not self.sync and self.checksum == "none":
+            raise KeyedError("sync", "", "needs sync bytes or a checksum; else nothing tells where a frame begins")
+        if self.length is not None and self.length < self.layout.shortest:
+            why = f"leaves no room for sync, checksum and tail, which take {self.layout.shortest}"
+            raise KeyedError("length", self.length, why)
+        return self
+
+    @property
+    def layout(self) -> FrameLayout:
+        """What the frames look like."""
+        return FrameLayout(
+            self.sync,
+            self.tail,
+            self.length,
+            self.length_at or 0,
+            self.length_adds,
+            self.checksum,
+            self.checksum_at,
+            self.checksum_from,
+            self.checksum_order,
+        )
+
+
+class SerialFramesChannel(ChannelSettings):
+    """Where in a frame a value is: a number of `format` at the byte `at`, times `factor`, plus `offset`."""
+
+    at: _Position = Field(
+        description="Position of the number: bytes from the beginning of the frame, from 0, or from its end if "
+        "negative."
+    )
+    format: Annotated[str, AfterValidator(_one_number)] = Field(
+        description='One number as Python\'s struct writes it: ">h" is signed, two bytes, the high byte first.'
+    )
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
+    offset: Number = Field(0.0, description="Added after the factor.")
+    when: tuple[_Position, Annotated[int, Field(ge=0, le=255)]] | None = Field(
+        None, description="Only frames of one type: [2, 16] takes those whose byte 2 is 16."
+    )
+    overload: tuple[float, ...] = Field((), description="Numbers in the frame that mean over range.")
+    no_value: tuple[float, ...] = Field((), description="Numbers in the frame that mean no reading.")
+    query: HexBytes = Field(b"", description="Bytes that make the meter answer with this channel, in hexadecimal.")
+
+
+FramesChannel = DrivenChannel[SerialFramesChannel]
+
+
+class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]):
+    """A meter that sends binary frames, by itself or when asked."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = SerialFramesSettings
+    channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
+    asks_together = True
+
+    def __init__(self, name: str, settings: SerialFramesSettings, channels: Sequence[FramesChannel]) -> None:
+        super().__init__(name, settings, channels)
+        self._queries = {channel.name: channel.ask.query or settings.query for channel in channels}
+        without = [name for name, query in self._queries.items() if not query]
+        if without and len(without) < len(channels):
+            raise BadInput(
+                f"has channels with a query and without ({', '.join(without)}); give all of them one, or none"
+            )
+        self.streams = not any(self._queries.values())
+        for channel in channels:
+            _check_inside(channel, settings.length)
+        self._frames = FrameSplitter(settings.layout)
+        self._owed = False
+        """Whether the answer to a question given up may still come."""
+        self._strange = 0
+
+    def _open(self) -> str:
+        keys = self.settings
+        self._port = self._switched.open()
+        self._owed = self.late and not severs(keys.address)
+        for command in keys.setup:
+            self._port.write(command)
+        self._strange = self._frames.dropped = 0
+        self._frames.restart(in_step=False)
+        return ""
+
+    def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
+        if seconds <= 0 and not self._port.in_waiting:
+            return
+        for frame in self._frames.feed(arrived(self._port), self.clock()):
+            found = [(name, _value(channel, frame)) for name, channel in self.channels.items()]
+            fitting = [(name, value) for name, value in found if value is not None]
+            self._strange += not fitting
+            yield from fitting
+
+    def _silence(self) -> str:
+        dropped = self._frames.dropped
+        if self._strange:
+            return f"{self.settings.address}: {self._strange} frames, none of which is about a channel; check when"
+        if dropped:
+            what = f"{dropped} bytes that are no whole frame"
+            return f"{self.settings.address}: {what}; check sync, length, checksum and baud"
+        return super()._silence()
+
+    # When asked
+
+    def _ask_many(self, channels: Sequence[FramesChannel]) -> list[float | InstrumentError]:
+        answers: dict[str, float | InstrumentError] = {}
+        for query in dict.fromkeys(self._queries[channel.name] for channel in channels):
+            asked = [channel for channel in channels if self._queries[channel.name] == query]
+            try:
+                answers |= self._exchange(query, asked)
+            except (BadReply, InstrumentTimeout) as problem:
+                self._owed = self._owed or isinstance(problem, InstrumentTimeout)
+                answers |= dict.fromkeys((channel.name for channel in asked), problem)
+        return [answers[channel.name] for channel in channels]
+
+    def _exchange(self, query: bytes, asked: Sequence[FramesChannel]) -> dict[str, float | InstrumentError]:
+        """Ask once; return the values of `asked` from the frames that follow."""
+        if self._owed:
+            self._owed = False
+            read_until_quiet(self._port, 2 * self.timeout)
+        self._port.reset_input_buffer()
+        self._frames.restart(in_step=True)
+        self._port.write(query)
+        found: dict[str, float | InstrumentError] = {}
+        heard = False
+        give_up = time.monotonic() + self.timeout
+        while time.monotonic() < give_up:
+            data = arrived(self._port)
+            heard = heard or bool(data)
+            for frame in self._frames.feed(data, self.clock()):
+                values = {channel.name: _value(channel, frame) for channel in asked}
+                found |= {name: value for name, value in values.items() if value is not None}
+            if len(found) == len(asked):
+                return found
+        if not heard:
+            where = self.settings.address
+            raise InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
+        why = BadReply("answered, but with no whole frame about it; check sync, length, checksum, when and baud")
+        return {channel.name: found.get(channel.name, why) for channel in asked}
+
+
+def _check_inside(channel: FramesChannel, length: int | None) -> None:
+    if length is None:
+        return
+    at, size = channel.ask.at, struct.calcsize(channel.ask.format)
+    begin = at + length if at < 0 else at
+    if not 0 <= begin <= length - size:
+        raise BadInput(f"frames of {length} bytes have no {channel.ask.format} at {at}, which {channel.name} wants")
+
+
+def _value(channel: FramesChannel, frame: bytes) -> float | BadReply | None:
+    """Return what a frame says of a channel: its value, why it is none, or None where the frame is not about it."""
+    ask = channel.ask
+    if ask.when is not None:
+        at, wanted = ask.when
+        if not -len(frame) <= at < len(frame) or frame[at] != wanted:
+            return None
+    at = ask.at + len(frame) if ask.at < 0 else ask.at
+    layout = ask.format if ask.format[0] in "<>" else f">{ask.format}"
+    if not 0 <= at <= len(frame) - struct.calcsize(layout):
+        return BadReply(f"sent a frame of {len(frame)} bytes, which has no {ask.format} at {ask.at}")
+    raw = float(struct.unpack_from(layout, frame, at)[0])
+    if raw in ask.no_value:
+        return math.nan
+    if raw in ask.overload:
+        return math.copysign(math.inf, raw)
+    value = raw * ask.factor + ask.offset
+    if math.isfinite(value) and abs(value) > _ABSURD:
+        return BadReply(f"shows {value:.3g}, which is absurd; check at and format")
+    return value

@@ -1,0 +1,249 @@
+"""Meters with a text output: lines over a serial line, sent by themselves or on request, read by a pattern.
+
+A line is a reading where the whole of it, without spaces at its ends, fits the channel's pattern.
+
+Whole lines out of what arrives on a line, however it is cut, and never a half one taken for a whole.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from typing import Annotated, ClassVar
+
+from pydantic import AfterValidator, BeforeValidator, Field
+from serial.tools.list_ports import comports
+
+from benchmon.bench.fields import KeyedError
+from benchmon.errors import BadInput, BadReply, InstrumentTimeout
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port
+from benchmon.text import one_line
+from benchmon_drivers.number_parsing import (
+    NUMBER_AND_UNIT,
+    OVERLOAD,
+    OverloadWords,
+    Pattern,
+    ReplyUnit,
+    over_range,
+    shown,
+    written_number,
+)
+from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
+from benchmon_drivers.serial.port import arrived, one_command, read_until_quiet, severs, termination
+
+LONGEST_LINE = 1000
+_GAP = 1.0
+"""Seconds: an unfinished line older than this will never be finished; the instrument was cut off."""
+_QUIET = 0.2
+"""Seconds without a byte, far longer than between two characters of one line: what comes next begins a line."""
+_END = re.compile(rb"[\r\n]")
+
+
+class LineSplitter:
+    """Collects bytes, gives whole lines without their ends (CR, LF or both); empty ones are left out.
+
+    Where a line's beginning may be missing (at the start, after an endless line, after a gap) everything up to the
+    next line end is thrown away and counted in `dropped`. Times are monotonic seconds.
+    """
+
+    def __init__(self) -> None:
+        self.dropped = 0
+        self._part = b""
+        self._last = 0.0
+        self._in_step: bool | None = True
+
+    def restart(self, now: float, *, in_step: bool) -> None:
+        """Forget what was collected. If not `in_step`, a line that is already on its way at `now` is thrown away."""
+        self._part = b""
+        self._last = now
+        self._in_step = True if in_step else None
+
+    def feed(self, data: bytes, now: float) -> list[bytes]:
+        """Return the lines that `data`, which arrived at `now`, completes."""
+        if not data:
+            return []
+        if self._in_step is None:
+            self._in_step = now - self._last > _QUIET
+        elif self._part and now - self._last > _GAP:
+            self._lose_step()
+        self._last = now
+        *whole, self._part = _END.split(self._part + data)
+        if whole and not self._in_step:
+            self.dropped += 1
+            self._in_step = True
+            del whole[0]
+        if len(self._part) > LONGEST_LINE:
+            self._lose_step()
+        lines = [line for line in whole if line.strip()]
+        fitting = [line for line in lines if len(line) <= LONGEST_LINE]
+        self.dropped += len(lines) - len(fitting)
+        return fitting
+
+    def _lose_step(self) -> None:
+        self._part = b""
+        self._in_step = False
+
+
+_MOST_LINES = 20
+"""Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
+
+
+Command = Annotated[str, BeforeValidator(one_command)]
+
+
+class SerialLinesSettings(SerialSettings):
+    """A meter that sends lines of text over a serial port."""
+
+    pattern: Pattern = Field(
+        NUMBER_AND_UNIT,
+        description="Regular expression with named groups that a whole line must match; by default a number, perhaps "
+        "with a unit.",
+    )
+    overload: OverloadWords = Field(
+        OVERLOAD, description="Words that the meter sends when it is over range, by default OL, O.L, OVLD and OVERLOAD."
+    )
+    setup: tuple[Command, ...] = Field((), description="Lines that are sent when the port is opened.")
+    write_termination: Annotated[str, AfterValidator(termination)] = Field(
+        "\n", description="Characters that end a line to the meter."
+    )
+
+
+class SerialLinesChannel(ChannelSettings):
+    """How one value is found in a line of text."""
+
+    query: Command = Field("", description="Line that makes the meter answer; left out where it sends by itself.")
+    pattern: Pattern | None = Field(
+        None, description="Regular expression of this channel, where it is not that of the instrument."
+    )
+    group: str = Field(
+        "value",
+        description="Named group of the pattern that is the value; a group unit, or NAME_unit for a group NAME, is "
+        "its unit.",
+    )
+    unit: ReplyUnit | None = Field(
+        None, description="Unit of the value without prefix, where it is not that of the quantity."
+    )
+
+
+LinesChannel = DrivenChannel[SerialLinesChannel]
+
+
+class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
+    """A meter that sends text lines, by itself or when asked."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
+    channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel
+
+    def __init__(self, name: str, settings: SerialLinesSettings, channels: Sequence[LinesChannel]) -> None:
+        super().__init__(name, settings, channels)
+        asked = [channel.name for channel in channels if channel.ask.query]
+        if asked and len(asked) < len(channels):
+            raise BadInput(f"has channels with a query ({', '.join(asked)}) and without; give all of them one, or none")
+        self.streams = not asked
+        self._patterns = {channel.name: _compiled(channel, settings) for channel in channels}
+        self._overload = frozenset(word.casefold() for word in settings.overload)
+        self._lines = LineSplitter()
+        self._misfits = 0
+
+    @classmethod
+    def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:  # noqa: ARG003
+        """Report the serial ports of this computer; there is no question that every meter would understand."""
+        for port in comports():
+            report(Port("serial_lines", port.device, description=one_line(port.description, 100)))
+
+    # The hooks
+
+    def _open(self) -> str:
+        keys = self.settings
+        self._port = self._switched.open()
+        if self.late and not severs(keys.address):
+            read_until_quiet(self._port, 2 * self.timeout)
+        for command in keys.setup:
+            self._send(command)
+        self._misfits = 0
+        self._lines.restart(self.clock(), in_step=False)
+        return ""
+
+    def _ask(self, channel: LinesChannel) -> float:
+        self._port.reset_input_buffer()
+        self._lines.restart(self.clock(), in_step=True)
+        self._send(channel.ask.query)
+        strange: list[bytes] = []
+        give_up = time.monotonic() + self.timeout
+        while time.monotonic() < give_up and len(strange) < _MOST_LINES:
+            for line in self._lines.feed(arrived(self._port), self.clock()):
+                value = self._value(channel, _text(line))
+                if isinstance(value, BadReply):
+                    raise value
+                if value is not None:
+                    return value
+                strange.append(line)
+        if strange:
+            raise BadReply(f'answered "{shown(strange[0])}", which does not fit the pattern')
+        raise InstrumentTimeout(
+            f"{self.settings.address}: no answer to {channel.ask.query} within {self.timeout:.3g} s; "
+            "is it switched on, and are baud and query right?"
+        )
+
+    def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
+        if seconds <= 0 and not self._port.in_waiting:
+            return
+        for line in self._lines.feed(arrived(self._port), self.clock()):
+            text = _text(line)
+            found = [(name, self._value(channel, text)) for name, channel in self.channels.items()]
+            fitting = [(name, value) for name, value in found if value is not None]
+            if not fitting:
+                self._count_misfit(line)
+            yield from fitting
+
+    def _silence(self) -> str:
+        if not self._misfits:
+            return super()._silence()
+        return f"{self.settings.address}: {self._misfits} lines, none of which fits the pattern; check pattern and baud"
+
+    # The line
+
+    def _send(self, command: str) -> None:
+        self._port.write(f"{command}{self.settings.write_termination}".encode("ascii"))
+
+    def _count_misfit(self, line: bytes) -> None:
+        self._misfits += 1
+        if self._misfits == 1:
+            self.complain(f'a line does not fit the pattern: "{shown(line)}"; further ones are passed over')
+
+    def _value(self, channel: LinesChannel, text: str) -> float | BadReply | None:
+        """Return what a line says of a channel: its value, why it is none, or None where the line is not about it."""
+        match = self._patterns[channel.name].fullmatch(text)
+        if match is None:
+            only = len(self.channels) == 1
+            return over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
+        digits = match[channel.ask.group]
+        if digits is None:
+            return None
+        overrange = over_range(digits.strip(), self._overload)
+        if overrange is not None:
+            return overrange
+        groups = match.groupdict()
+        unit = groups.get(f"{channel.ask.group}_unit") or groups.get("unit") or ""
+        try:
+            return written_number(digits, unit, channel.ask.unit or channel.unit)
+        except BadReply as problem:
+            return problem
+
+
+def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:
+    pattern = re.compile(channel.ask.pattern or settings.pattern)
+    if channel.ask.group not in pattern.groupindex:
+        groups = ", ".join(pattern.groupindex) or "none"
+        raise KeyedError(
+            "pattern", pattern.pattern, f'has no group "{channel.ask.group}" for {channel.name}, only {groups}'
+        )
+    return pattern
+
+
+def _text(line: bytes) -> str:
+    with suppress(UnicodeDecodeError):
+        return line.decode().strip()
+    return line.decode("latin-1").strip()

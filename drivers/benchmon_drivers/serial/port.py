@@ -1,0 +1,155 @@
+"""Opening and closing a serial port, or a URL of pyserial's, by the keys of a bench file.
+
+The keys of a serial line, as every driver that can speak over one takes them.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Literal
+
+import serial
+from pydantic import AfterValidator, BaseModel, Field
+
+from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout
+from benchmon.text import one_line
+
+Order = Literal["big", "little"]
+"""Which byte, or word, of a number comes first: that of the highest bits, or that of the lowest."""
+
+
+def _one_of_three(value: float) -> float:
+    if value not in (1, 1.5, 2):
+        raise BadInput("must be 1, 1.5 or 2")
+    return value
+
+
+class SerialKeys(BaseModel):
+    """Speed in bits per second, frame and handshake of a serial line; 9600 8N1 without handshake where not given."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = Field(9600, description="Bits per second of the serial line.")
+    data_bits: Annotated[int, Field(ge=5, le=8)] = Field(8, description="Data bits of a character.")
+    parity: Literal["none", "even", "odd", "mark", "space"] = Field("none", description="Parity bit.")
+    stop_bits: Annotated[float, AfterValidator(_one_of_three)] = Field(1, description="Stop bits: 1, 1.5 or 2.")
+    handshake: Literal["none", "xon/xoff", "rts/cts", "dtr/dsr"] = Field("none", description="Handshake of the line.")
+
+
+SERIAL_KEYS = frozenset(SerialKeys.model_fields)
+
+
+def not_zero(value: float) -> float:
+    """Refuse a factor of 0."""
+    if value == 0:
+        raise BadInput("must not be 0")
+    return value
+
+
+def one_command(value: Any) -> Any:
+    """Refuse text that would be more than one printable ASCII line on the wire."""
+    if isinstance(value, str) and (not value.isascii() or one_line(value, 500) != value):
+        raise BadInput("must be one line of printable ASCII characters")
+    return value
+
+
+def termination(value: str) -> str:
+    r"""Refuse what cannot end a line; one or two control codes, such as "\n" or "\r\n", can."""
+    if len(value) not in (1, 2) or not value.isascii() or value.isprintable() or len(set(value)) != len(value):
+        raise BadInput(r'must be one or two control codes that end a line, such as "\n" or "\r\n"')
+    return value
+
+
+_PARITIES: Final = {
+    "none": serial.PARITY_NONE,
+    "even": serial.PARITY_EVEN,
+    "odd": serial.PARITY_ODD,
+    "mark": serial.PARITY_MARK,
+    "space": serial.PARITY_SPACE,
+}
+_CHUNK = 4096
+_TICK = 0.02
+
+
+def _read_port(value: str) -> str:
+    if not value or one_line(value) != value:
+        raise BadInput('must be a serial port, such as "/dev/ttyUSB0"')
+    return value
+
+
+PortAddress = Annotated[str, AfterValidator(_read_port)]
+"""A serial port (`/dev/ttyUSB0`), or a URL of pyserial's such as `socket://host:port`."""
+
+
+def open_port(
+    address: str, keys: SerialKeys, timeout: float, write_timeout: float, lines: Mapping[str, bool] | None = None
+) -> Any:
+    """Return the port at `address`, opened for this program alone; a read waits at most `timeout` seconds.
+
+    `lines` says whether "rts" and "dtr" are to be asserted from the beginning; they are where it does not say.
+    """
+    port = serial.serial_for_url(
+        address,
+        do_not_open=True,
+        baudrate=keys.baud,
+        bytesize=keys.data_bits,
+        parity=_PARITIES[keys.parity],
+        stopbits=keys.stop_bits,
+        xonxoff=keys.handshake == "xon/xoff",
+        rtscts=keys.handshake == "rts/cts",
+        dsrdtr=keys.handshake == "dtr/dsr",
+        timeout=timeout,
+        # pyserial has none for a port behind a network.
+        write_timeout=None if address.startswith("rfc2217://") else write_timeout,
+        exclusive=True,
+    )
+    for line, asserted in (lines or {}).items():
+        setattr(port, line, asserted)
+    port.open()
+    return port
+
+
+def close_port(port: Any) -> None:
+    """Close a port; None is let pass."""
+    if port is None:
+        return
+    # A pyserial socket whose other end is gone forgets to close itself.
+    socket = getattr(port, "_socket", None)
+    try:
+        port.close()
+    finally:
+        if socket is not None:
+            socket.close()
+
+
+def arrived(port: Any) -> bytes:
+    """Return what is waiting, or what comes within the port's timeout."""
+    data = bytearray(port.read(max(1, min(port.in_waiting, _CHUNK))))
+    # Of a socket pyserial knows only whether a byte is waiting, not how many.
+    while data and len(data) < _CHUNK and (waiting := port.in_waiting):
+        data += port.read(min(waiting, _CHUNK))
+    return bytes(data)
+
+
+def read_until_quiet(port: Any, quiet: float, longest: float | None = None) -> None:
+    """Throw away what comes until nothing came for `quiet` seconds, for at most `longest` (three times as long)."""
+    start = heard = time.monotonic()
+    give_up = start + (3 * quiet if longest is None else longest)
+    while (now := time.monotonic()) - heard < quiet and now < give_up:
+        if port.in_waiting and arrived(port):
+            heard = now
+        else:
+            time.sleep(min(_TICK, quiet / 4))
+
+
+def severs(address: str) -> bool:
+    """Return whether closing the line cuts off every answer that is still on its way."""
+    return address.startswith("socket://")
+
+
+def explain_port(problem: Exception, address: str) -> InstrumentError | None:
+    """Return what an error of pyserial's own means, None where it is none."""
+    if isinstance(problem, serial.SerialTimeoutException):
+        return InstrumentTimeout(f"{address}: takes no more bytes; check the handshake")
+    if type(problem) is ValueError:
+        return InstrumentError(one_line(f"{address}: cannot be opened so: {problem}; check address and baud"))
+    return None

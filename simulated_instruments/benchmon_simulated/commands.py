@@ -1,0 +1,160 @@
+"""What a person may tell the simulated bench while it runs, one order a line.
+
+Lines from standard input, without a thread that could hang on it.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import select
+import time
+from collections.abc import Callable, Sequence
+
+from benchmon.errors import BadInput
+from benchmon.quantities import RESISTANCE, VOLTAGE, Kind, parse_value
+from benchmon.text import one_line
+from benchmon_simulated.fault_schedule import Troubles, seconds
+from benchmon_simulated.servers.server import InstrumentServer
+from benchmon_simulated.supply.supply import SupplyUnderTest
+
+LONGEST_ORDER = 500
+
+WORDS = (
+    "fault NAME, clear NAME, clear all, mains 180 V, mains on, mains off, load 4.7 Ω, load open, load back, fuse new, "
+    "look CHANNEL, list; at 10s ORDER does it later"
+)
+"""Every order, as the answer to one that is none."""
+
+_LATER = re.compile(r"at (?P<time>[0-9.]+ ?(s|min|h|ms)?)\s+(?P<order>\S.*)")
+
+
+class Orders:
+    """The orders for one simulated bench. Work it from the bench's event loop only."""
+
+    def __init__(self, supply: SupplyUnderTest, twins: Sequence[InstrumentServer], troubles: Troubles) -> None:
+        self._supply, self._twins, self._troubles = supply, twins, troubles
+        self._words: dict[str, Callable[[str], str]] = {
+            "fault": self._fault,
+            "clear": self._clear,
+            "mains": self._mains,
+            "load": self._load,
+            "fuse": self._fuse,
+            "look": self._look,
+            "list": self._list,
+        }
+
+    def delayed(self, text: str) -> tuple[float, str]:
+        """Return the seconds that `at TIME ORDER` says to wait, and its order; 0 and `text` where it is none such.
+
+        Raises `BadInput` for a time that is none, or an order that there is not.
+        """
+        match = _LATER.fullmatch(_tidy(text))
+        if match is None:
+            return 0.0, text
+        self._split(match["order"])
+        return seconds(match["time"]), match["order"]
+
+    def obey(self, text: str) -> str:
+        """Do what one line `text` says; return the answer, one line. Raises `BadInput` in one line."""
+        word, rest = self._split(text)
+        return self._words[word](rest)
+
+    def _split(self, text: str) -> tuple[str, str]:
+        order = _tidy(text)
+        word, _, rest = order.partition(" ")
+        if word not in self._words or bool(rest) == (word == "list") or len(order) > LONGEST_ORDER:
+            raise BadInput(f"{one_line(order, 40)!r} is no order; there is {WORDS}")
+        return word, rest
+
+    def _fault(self, rest: str) -> str:
+        trouble = self._troubles.plan(rest, self._supply.snapshot.time)
+        return f"{trouble.title}: {trouble.description}"
+
+    def _clear(self, rest: str) -> str:
+        return f"cleared: {', '.join(self._troubles.clear(rest)) or 'nothing was at work'}"
+
+    def _mains(self, rest: str) -> str:
+        if rest == "on":
+            self._supply.switch_on()
+        elif rest == "off":
+            self._supply.switch_off()
+        else:
+            self._supply.set_mains(_value("mains", rest, VOLTAGE))
+        return self._state()
+
+    def _load(self, rest: str) -> str:
+        if rest == "open":
+            self._supply.set_load("open")
+        elif rest == "back":
+            self._supply.restore_load()
+        else:
+            self._supply.set_load(_value("load", rest, RESISTANCE))
+        return f"load {one_line(rest, 40)}"
+
+    def _fuse(self, rest: str) -> str:
+        if rest != "new":
+            raise BadInput(f"'fuse {one_line(rest, 40)}' is no order; write fuse new")
+        self._supply.replace_fuse()
+        return "a new fuse is in"
+
+    def _look(self, rest: str) -> str:
+        """Return what the display of a channel shows, as a person would read it."""
+        for meter in (meter for twin in self._twins for meter in twin.meters):
+            if meter.channel.name == rest:
+                value = meter.read(self._supply.snapshot)
+                return f"{rest} shows {'overload' if math.isinf(value) else f'{value:.6g} {meter.channel.unit}'}"
+        raise BadInput(f"{one_line(rest, 40)!r} is no channel of this bench")
+
+    def _list(self, rest: str) -> str:  # noqa: ARG002 (an order)
+        return f"{self._state()}; faults: {', '.join(self._troubles.titles) or 'none'}"
+
+    def _state(self) -> str:
+        supply = self._supply
+        fuse = ", fuse blown" if supply.fuse_blown else ""
+        return f"mains {supply.mains_volts:.4g} V, {'on' if supply.on else 'off'}{fuse}"
+
+
+def _tidy(text: str) -> str:
+    return re.sub(r"\s+", " ", text).strip()
+
+
+def _value(word: str, text: str, kind: Kind) -> float:
+    try:
+        return parse_value(text, kind)
+    except BadInput as problem:
+        raise BadInput(f"'{word} {one_line(text, 40)}': {problem}") from problem
+
+
+class OrderLines:
+    """Whole lines that come on a file descriptor, standard input by default."""
+
+    def __init__(self, descriptor: int = 0) -> None:
+        self._descriptor = descriptor
+        self._open = _is_open(descriptor)
+        self._part = b""
+
+    def wait(self, seconds: float) -> list[str]:
+        """Return the lines that are there, or that come within `seconds`; what is too long for an order is cut."""
+        if not self._open:
+            time.sleep(seconds)
+            return []
+        readable, _, _ = select.select([self._descriptor], [], [], seconds)
+        if not readable:
+            return []
+        data = os.read(self._descriptor, 4096)
+        self._open = bool(data)
+        *lines, self._part = (self._part + data).split(b"\n")
+        if not data:
+            lines, self._part = [*lines, self._part], b""
+        self._part = self._part[: LONGEST_ORDER + 1]
+        return [line.decode("utf-8", "replace") for line in lines if line.strip()]
+
+
+def _is_open(descriptor: int) -> bool:
+    try:
+        os.fstat(descriptor)
+    except OSError:
+        return False
+    return True

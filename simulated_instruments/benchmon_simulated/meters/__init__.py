@@ -1,0 +1,1 @@
+"""The simulated meters and oscilloscope."""

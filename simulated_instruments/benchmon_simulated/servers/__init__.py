@@ -1,0 +1,1 @@
+"""Servers that speak each instrument's protocol on a real line."""

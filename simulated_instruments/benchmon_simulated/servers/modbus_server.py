@@ -1,0 +1,285 @@
+"""The twin of a Modbus instrument: pymodbus's own server, with the registers that the bench file's channels read.
+
+The server listens on this machine; what its clients see is a socket (Modbus TCP) or a pseudo-terminal (RTU) before it,
+on which faults can happen.
+
+Values in Modbus registers: what a unit's registers hold for a number, by the keys of a channel.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+import re
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from pymodbus import FramerType
+from pymodbus.constants import ExcCodes
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from benchmon.bench import Bench, Instrument
+from benchmon.errors import BadInput
+from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
+from benchmon_simulated.servers.server import Language, Medium, WiredServer
+from benchmon_simulated.servers.transports import HOST, Answer, PtyTransport, Put, Relay, TcpTransport
+from benchmon_simulated.supply.supply import SupplyUnderTest
+
+FORMATS = {
+    "uint16": "H",
+    "int16": "h",
+    "uint32": "I",
+    "int32": "i",
+    "uint64": "Q",
+    "int64": "q",
+    "float32": "f",
+    "float64": "d",
+}
+ORDERS = ("big", "little")
+
+
+@dataclass(frozen=True)
+class RegisterFormat:
+    """How a channel's value stands in registers: its type, orders, register × factor + offset, and special values."""
+
+    kind: str
+    word_order: str
+    byte_order: str
+    factor: float
+    offset: float
+    overload: float | None
+    no_value: float | None
+
+    @classmethod
+    def of(cls, channel: Keys, instrument: Keys) -> RegisterFormat:
+        """Return what the keys of a channel and of its instrument say. Raises `BadInput`."""
+        overload, no_value = channel.reals("overload"), channel.reals("no_value")
+        return cls(
+            channel.choice("type", "uint16", tuple(FORMATS)),
+            channel.choice("word_order", instrument.choice("word_order", "big", ORDERS), ORDERS),
+            channel.choice("byte_order", instrument.choice("byte_order", "big", ORDERS), ORDERS),
+            channel.real("factor", 1.0) or 1.0,
+            channel.real("offset", 0.0),
+            overload[0] if overload else None,
+            no_value[0] if no_value else None,
+        )
+
+    @property
+    def count(self) -> int:
+        """How many registers a value takes."""
+        return struct.calcsize(FORMATS[self.kind]) // 2
+
+    def registers(self, value: float) -> list[int]:
+        """Return the registers, each 0 to 65535, that hold `value`.
+
+        Where there is none, or it is over range, they hold what the keys say; failing that, not a number or infinity
+        in a float, and the largest magnitude in an integer.
+
+        >>> Words("int16", "big", "big", 0.1, 0.0, None, None).registers(-3.14)
+        [65505]
+        """
+        special = self.no_value if math.isnan(value) else self.overload if math.isinf(value) else None
+        raw = (value - self.offset) / self.factor if special is None else special
+        data = struct.pack(f">{FORMATS[self.kind]}", raw if self.kind.startswith("float") else self._whole(raw))
+        words = [int.from_bytes(data[at : at + 2], self._byte_order) for at in range(0, len(data), 2)]
+        return words if self.word_order == "big" else words[::-1]
+
+    @property
+    def _byte_order(self) -> Literal["big", "little"]:
+        return "big" if self.byte_order == "big" else "little"
+
+    def _whole(self, raw: float) -> int:
+        bits = 16 * self.count
+        low, high = (0, (1 << bits) - 1) if self.kind.startswith("u") else (-(1 << bits - 1), (1 << bits - 1) - 1)
+        if not math.isfinite(raw):
+            return low if raw < 0 else high
+        return min(high, max(low, round(raw)))
+
+
+# Where nobody wants the library's log, it must not end up on standard error.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
+
+_FUNCTIONS = {"holding": 3, "input": 4}
+_NOWHERE = 65_520
+"""A register that stands in a block that has none: pymodbus knows no empty ones."""
+
+
+@dataclass(frozen=True)
+class MainsRelay:
+    """A relay in the mains: what it is written with to switch off, and what then happens."""
+
+    off: bool
+    supply: SupplyUnderTest
+
+    def write(self, *, value: bool) -> None:
+        """Switch off or on."""
+        if value is self.off:
+            self.supply.switch_off()
+        else:
+            self.supply.switch_on()
+
+
+@dataclass(frozen=True)
+class ServedRegister:
+    """Where a channel's value stands in a unit, and the meter behind it."""
+
+    function: int
+    start: int
+    words: RegisterFormat
+    meter: Meter
+
+    def read(self, supply: SupplyUnderTest, registers: list[int], first: int) -> None:
+        """Put the value as it is now into `registers`, of which the first is number `first`."""
+        at = self.start - first
+        registers[at : at + self.words.count] = self.words.registers(self.meter.read(supply.snapshot))
+
+
+@dataclass
+class Unit:
+    """One unit of a line: its channels, and what its coils do when they are written."""
+
+    places: list[ServedRegister] = field(default_factory=list)
+    coils: dict[int, MainsRelay] = field(default_factory=dict)
+
+
+class ModbusServer(WiredServer):
+    """One Modbus line with the units that its channels name."""
+
+    speaks: Language = "modbus"
+    has_clock = False
+
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+        self._supply, self._units = supply, units_of(instrument, bench, seed)
+        if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
+            _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
+        self.meters: Sequence[Meter] = [place.meter for unit in self._units.values() for place in unit.places]
+        self._server: ModbusTcpServer | None = None
+        self._port = 0
+        self._serial_relay: Relay | None = None
+        tcp = re.fullmatch(r"tcp://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
+        self._wire: TcpTransport | PtyTransport
+        self.medium: Medium
+        if tcp is not None:
+            port = int(tcp[1] or 0) if re.match(r"tcp://(127\.0\.0\.1|localhost)[:/]?", instrument.address) else 0
+            self._wire, self.medium = TcpTransport(self._session, port if port <= 65_535 else 0, _let_go), "socket"
+        else:
+            self._wire, self.medium = PtyTransport(self._hear, instrument.name), "serial"
+        super().__init__(instrument.name, self._wire)
+
+    async def open(self) -> str:
+        """Open its line; return its address. Raises `InstrumentError`."""
+        framer = FramerType.SOCKET if self.medium == "socket" else FramerType.RTU
+        devices = [_device(number, unit, self._supply) for number, unit in self._units.items()]
+        self._server = ModbusTcpServer(devices, framer=framer, address=(HOST, 0))
+        await self._server.serve_forever(background=True)
+        self._port = _port_of(self._server)
+        await self.open_wire()
+        if isinstance(self._wire, PtyTransport):
+            self._serial_relay = Relay(self._port, self._wire.send)
+            return self._wire.path
+        return f"tcp://{HOST}:{self._wire.port}"
+
+    async def run(self) -> None:
+        """Wait for ever: it speaks only when asked."""
+        await asyncio.Event().wait()
+
+    async def close(self) -> None:
+        """Close its line and its server."""
+        await super().close()
+        if self._serial_relay is not None:
+            self._serial_relay.close()
+        if self._server is not None:
+            await self._server.shutdown()  # type: ignore[no-untyped-call]
+
+    def _session(self, put: Put) -> Answer:
+        return Relay(self._port, put)
+
+    def _hear(self, data: bytes) -> bytes:
+        return self._serial_relay(data) if self._serial_relay is not None else b""
+
+
+def _port_of(server: ModbusTcpServer) -> int:
+    assert isinstance(server.transport, asyncio.Server)  # noqa: S101 (what pymodbus keeps there while it listens)
+    return int(server.transport.sockets[0].getsockname()[1])
+
+
+def _let_go(answer: Answer) -> None:
+    if isinstance(answer, Relay):
+        answer.close()
+
+
+def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]:
+    """Return the units, by number, that the channels of `instrument` are of. Raises `BadInput`."""
+    common = keys_of(instrument)
+    default = common.integer("unit", 1, 0, 255)
+    units: dict[int, Unit] = {default: Unit()}
+    for channel in channels_of(bench, instrument):
+        keys = keys_of(channel)
+        function = _FUNCTIONS[keys.choice("function", "holding", tuple(_FUNCTIONS))]
+        start, words = keys.integer("register", None, 0, 65_535), RegisterFormat.of(keys, common)
+        unit = units.setdefault(keys.integer("unit", default, 0, 255), Unit())
+        place = ServedRegister(function, start, words, Meter(channel, seed))
+        if any(_overlap(place, other) for other in unit.places):
+            raise BadInput(f"channel {channel.name!r}: register = {start}: another channel has it already")
+        unit.places.append(place)
+    return units
+
+
+def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> None:
+    number = keys.integer("unit", next(iter(units)), 0, 255)
+    off = bool(keys.integer("value", None, 0, 1)) if keys.is_integer("value") else keys.flag("value", default=True)
+    units.setdefault(number, Unit()).coils[keys.integer("coil", None, 0, 65_535)] = MainsRelay(off, supply)
+
+
+def _overlap(one: ServedRegister, other: ServedRegister) -> bool:
+    apart = one.start >= other.start + other.words.count or other.start >= one.start + one.words.count
+    return one.function == other.function and not apart
+
+
+def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
+    async def refresh(  # noqa: PLR0917 (pymodbus calls it so)
+        function: int,
+        first: int,
+        address: int,
+        count: int,
+        registers: list[int],
+        written: list[int] | list[bool] | None,
+    ) -> ExcCodes | None:
+        if written is not None:
+            return _write(unit, function, address, written)
+        for place in unit.places:
+            if place.function == function and place.start < address + count and address < place.start + _size(place):
+                place.read(supply, registers, first)
+        return None
+
+    coils = [SimData(at, values=not unit.coils[at].off, datatype=DataType.BITS) for at in sorted(unit.coils)]
+    held, inputs = (_registers(unit, function) for function in _FUNCTIONS.values())
+    blocks = (coils or _nothing(DataType.BITS), _nothing(DataType.BITS), held, inputs)
+    return SimDevice(number, simdata=blocks, action=refresh)
+
+
+def _size(place: ServedRegister) -> int:
+    return place.words.count
+
+
+def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]) -> ExcCodes | None:
+    if function not in (5, 15) or any(address + at not in unit.coils for at in range(len(values))):
+        return ExcCodes.ILLEGAL_ADDRESS
+    for at, value in enumerate(values):
+        unit.coils[address + at].write(value=bool(value))
+    return None
+
+
+def _registers(unit: Unit, function: int) -> list[SimData]:
+    places = [place for place in unit.places if place.function == function]
+    numbers = sorted({at for place in places for at in range(place.start, place.start + place.words.count)})
+    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in numbers] or _nothing(DataType.REGISTERS)
+
+
+def _nothing(kind: DataType) -> list[SimData]:
+    return [SimData(_NOWHERE, values=False if kind is DataType.BITS else 0, datatype=kind)]

@@ -1,0 +1,192 @@
+"""The twin of a meter with a text output: it streams lines, or sends one when it is asked.
+
+The text lines of a meter that has no commands, shaped as the bench file's pattern expects them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import re
+from collections.abc import Mapping
+
+from benchmon.bench import Bench, Channel, Instrument
+from benchmon.errors import BadInput
+from benchmon.text import one_line
+from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.servers.driver_settings import channels_of, keys_of
+from benchmon_simulated.servers.server import Language, Medium, WiredServer
+from benchmon_simulated.servers.transports import PtyTransport
+from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
+
+PLAIN_UNITS = {"°C": "C", "": ""}
+"""How such meters spell units, where it is not the unit's own sign."""
+
+_GROUP = re.compile(r"\(\?P<(\w+)>((?:\\.|\[\^?\]?[^\]]*\]|\(\?:[^()]*\)|[^()\\\[])*)\)")
+_TOKEN = re.compile(r"(?P<nothing>\\s\*|\^|\$|\\[bAZ])|(?P<blank>\\s\+?)|\\(?P<escaped>\W)|(?P<other>.)", re.DOTALL)
+_SAMPLES = (20.0, 104.5, 0.0, 7.25)
+
+
+class LineFormat:
+    """The line that `pattern`, a regular expression of literal text and named groups, describes.
+
+    Groups are numbers, but for those in `texts`, which are always said so. `decimals` is how many a number should
+    have; where the pattern does not take that many, others are tried. Raises `BadInput` with the reason where no line
+    can be made that the pattern matches.
+    """
+
+    def __init__(self, pattern: str, decimals: Mapping[str, int], texts: Mapping[str, str]) -> None:
+        try:
+            self._pattern = re.compile(pattern)
+        except (re.error, RecursionError, OverflowError) as problem:
+            raise BadInput(f"pattern is no regular expression: {one_line(problem)}") from problem
+        if not self._pattern.groupindex:
+            raise BadInput("pattern has no named group such as (?P<value>[0-9.]+)")
+        literals, names, bodies = (_GROUP.split(pattern)[part::3] for part in range(3))
+        self._names, self._texts = names, dict(texts)
+        self._literals = [_literal(text) for text in literals]
+        self._forms = {name: _form(body, decimals.get(name, 1)) for name, body in zip(names, bodies, strict=True)}
+        self.numbers = tuple(name for name in names if name not in texts)
+        if not all(self._is_understood(value) for value in _SAMPLES):
+            raise BadInput("pattern is more than literal text and named number groups, so no line can be made for it")
+
+    def line(self, values: Mapping[str, float], overload: str = "OL") -> str:
+        """Return the line that says `values`, one for each of `numbers`; `overload` is said for ±inf."""
+        said = [self._say(name, values, overload) for name in self._names]
+        return self._literals[0] + "".join(
+            text + literal for text, literal in zip(said, self._literals[1:], strict=True)
+        )
+
+    def _say(self, name: str, values: Mapping[str, float], overload: str = "") -> str:
+        if name in self._texts:
+            return self._texts[name]
+        return overload if math.isinf(values[name]) else format(values[name], self._forms[name])
+
+    def _is_understood(self, value: float) -> bool:
+        values = dict.fromkeys(self.numbers, value)
+        match = self._pattern.fullmatch(self.line(values).strip())
+        if match is None or self._pattern.groups != len(self._names):
+            return False
+        return all(match[name] == self._say(name, values) for name in self._names)
+
+
+def _literal(text: str) -> str:
+    r"""Return the plainest text that a pattern without groups matches: blanks for `\\s`, escapes undone."""
+    return _TOKEN.sub(lambda token: " " if token["blank"] else token["escaped"] or token["other"] or "", text)
+
+
+def _form(body: str, decimals: int) -> str:
+    """Return the first form of a number, signed or not, that the group `body` takes."""
+    forms = [f"{sign}.{count}f" for count in (decimals, 1, 2, 3, 4, 0) for sign in "+-"]
+    forms += [f"{sign}.{count}E" for count in (4, 3, 5, 6) for sign in "+-"]
+    taker = re.compile(body)
+    return next((form for form in forms if all(taker.fullmatch(format(value, form)) for value in _SAMPLES)), ".1f")
+
+
+PLAIN_PATTERN = r"(?P<value>[+-]?[0-9.]+) (?P<unit>\w*)"
+"""The line of a meter whose bench file has no pattern: a number and its unit."""
+
+OVERLOAD = "OL"
+"""What is shown over range where the bench file has no word of its own."""
+
+CLOCK = "time"
+"""The group of a pattern that is the seconds of the meter's own clock, where no channel reads it."""
+
+_SHORTEST_PERIOD = 0.1
+_LONGEST_QUESTION = 500
+
+
+class TextServer(WiredServer):
+    """A meter on a pseudo-terminal that sends a line for each pattern of its channels.
+
+    It streams with the shortest period of its channels; if they have a `query`, it answers that instead.
+    """
+
+    speaks: Language = "text"
+    medium: Medium = "serial"
+
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+        self._supply = supply
+        self._wire = PtyTransport(self._hear, instrument.name)
+        super().__init__(instrument.name, self._wire)
+        self._half_question = b""
+        channels, keys = channels_of(bench, instrument), keys_of(instrument)
+        self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
+        overload = next(iter(keys.texts("overload")), OVERLOAD)
+        common = keys.text("pattern", PLAIN_PATTERN)
+        groups: dict[tuple[str, str], list[Channel]] = {}
+        for channel in channels:
+            keys = keys_of(channel)
+            groups.setdefault((keys.text("query"), keys.text("pattern", common)), []).append(channel)
+        self._lines = [
+            (query.encode("ascii", "replace"), _TextLine(self.name, pattern, its_own, seed, overload))
+            for (query, pattern), its_own in groups.items()
+        ]
+        self.meters = [meter for _, line in self._lines for meter in line.meters.values()]
+        self.has_clock = any(line.has_clock for _, line in self._lines)
+
+    async def open(self) -> str:
+        """Open its line; return the device's path. Raises `InstrumentError`."""
+        await self.open_wire()
+        return self._wire.path
+
+    async def run(self) -> None:
+        """Send the lines that nobody need ask for, every period, for ever."""
+        while True:
+            for query, line in self._lines:
+                if not query:
+                    self._wire.send(self._said(line))
+            await asyncio.sleep(self._period)
+
+    def _said(self, line: _TextLine) -> bytes:
+        ahead = sum(mishap.clock_ahead for mishap in self.mishaps)
+        return line.say(self._supply.snapshot, ahead)
+
+    def _hear(self, data: bytes) -> bytes:
+        *questions, rest = re.split(rb"[\r\n]", self._half_question + data)
+        self._half_question = rest[-_LONGEST_QUESTION:]
+        asked = [line for question in questions for query, line in self._lines if query and query == question.strip()]
+        return b"".join(self._said(line) for line in asked)
+
+
+class _TextLine:
+    """One kind of line, and the meter behind each of its numbers."""
+
+    def __init__(self, instrument: str, pattern: str, channels: list[Channel], seed: int, overload: str) -> None:
+        self._overload = overload
+        groups = {keys_of(channel).text("group", "value"): channel for channel in channels}
+        if len(groups) < len(channels):
+            raise BadInput(f"instrument {instrument!r}: two of its channels read the same group of the same pattern")
+        decimals = {name: 1 if channel.unit == "°C" else 4 for name, channel in groups.items()}
+        try:
+            self._format = LineFormat(pattern, decimals, _unit_texts(pattern, groups))
+        except BadInput as problem:
+            raise BadInput(f"instrument {instrument!r}: its {problem}") from problem
+        unknown = next((group for group in groups if group not in self._format.numbers), None)
+        if unknown is not None:
+            where = f"channel {groups[unknown].name!r}: group = {one_line(unknown, 40)!r}"
+            raise BadInput(f"{where} is not in its pattern; there is {', '.join(self._format.numbers)}")
+        self.meters = {name: Meter(channel, seed) for name, channel in groups.items()}
+        self.has_clock = CLOCK in self._format.numbers and CLOCK not in groups
+
+    def say(self, snapshot: Snapshot, clock_ahead: float) -> bytes:
+        """Return the line as it is now; nothing where one of its values is none, as such meters do."""
+        shown = {name: meter.read(snapshot) for name, meter in self.meters.items()}
+        if any(math.isnan(value) for value in shown.values()):
+            return b""
+        others = dict.fromkeys(self._format.numbers, 0.0)
+        if self.has_clock:
+            others[CLOCK] = snapshot.time + clock_ahead
+        line = self._format.line(others | shown, self._overload)
+        return f"{line}\r\n".encode()
+
+
+def _unit_texts(pattern: str, channels: dict[str, Channel]) -> dict[str, str]:
+    """Return what the groups `unit` and NAME_unit say: the unit of their channel, as the drivers read them."""
+    texts = {}
+    for name, channel in channels.items():
+        unit = keys_of(channel).text("unit", channel.unit)
+        for group in ("unit", f"{name}_unit"):
+            if f"(?P<{group}>" in pattern:
+                texts[group] = PLAIN_UNITS.get(unit, unit)
+    return texts

@@ -1,0 +1,1 @@
+"""The simulated supply: its own circuit integration and heat."""

@@ -1,0 +1,342 @@
+"""The thorough way through a period: every diode and every winding for itself, whatever conducts together.
+
+Windings are linked by the primary circuit that they share; each has its own resistance and leakage inductance.
+
+The diodes of a rectifier, one by one, within a linear network: solved together by Newton's method.
+
+Each diode stands in the network as the tangent to its curve: a conductance and a source. Where its current grows, the
+tangent is taken at the new current, else at the new voltage; so the exponential never overshoots, and a step begins
+from where the last one ended.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchmon.bench.topology import Nodes
+from benchmon_simulated.supply.circuit import STEPS, Charged, Cycle, DiodeNow, Floats, PeriodConditions
+from benchmon_simulated.supply.diode import path_current
+from benchmon_simulated.supply.filter import GEAR, Past
+from benchmon_simulated.supply.topology import NodeWiring
+
+MOST_ROUNDS = 60
+CLOSE = 1e-7
+"""The part of the largest current by which a diode's current may still be off its curve."""
+
+_NOTHING = 1e-15
+"""Siemens."""
+
+_KNEE_CURRENT = 0.7
+"""Amperes per volt of slope."""
+
+OPEN, SHORTED = "open", "shorted"
+
+SHORT_OHMS = 5e-3
+"""What a diode is that has alloyed through."""
+
+LEAK = 1e-7
+"""Siemens across every diode, open ones too: real ones leak, and a node without any way to common has no voltage."""
+
+
+class NetworkDiode:
+    """One diode between two nodes. `slope` (V), `saturation` (A) and `ohms` are its curve, `current` its last one."""
+
+    __slots__ = (
+        "_knee",
+        "_offset",
+        "anode",
+        "cathode",
+        "conductance",
+        "current",
+        "ohms",
+        "saturation",
+        "slope",
+        "source",
+    )
+
+    def __init__(self, nodes: Nodes) -> None:
+        self.anode, self.cathode = nodes
+        self.slope = self.saturation = 1.0
+        self.ohms = self.current = 0.0
+        self.conductance = self.source = self._offset = self._knee = 0.0
+
+    def set_curve(self, slope: float, saturation: float, ohms: float) -> None:
+        """Follow this curve from now on, from the same current."""
+        self.slope, self.saturation, self.ohms = slope, saturation, ohms
+        # Where the exponential becomes steep, as circuit simulators take it.
+        self._knee = slope * math.log1p(_KNEE_CURRENT * slope / saturation)
+        self._tangent_at_current(max(0.0, self.current))
+
+    def follow(self, volts: float) -> float:
+        """Take the tangent anew after the network had `volts` across the diode; return the amperes it was off."""
+        linear = self.source + self.conductance * volts
+        if volts > self._offset and volts > self._knee:
+            self._tangent_at_current(max(linear, _KNEE_CURRENT * self.slope))
+            return max(abs(self.conductance * (self._offset - volts)), abs(self.current - linear))
+        self._tangent_at_voltage(volts)
+        return abs(self.current - linear)
+
+    def _tangent_at_current(self, current: float) -> None:
+        slope = self.ohms + self.slope / (current + self.saturation)
+        self.current = current
+        self._offset = self.slope * math.log1p(current / self.saturation) + self.ohms * current
+        self.conductance = 1.0 / slope
+        self.source = current - self._offset / slope
+
+    def _tangent_at_voltage(self, volts: float) -> None:
+        if volts < -40.0 * self.slope:
+            self.conductance, self.current = 0.0, -self.saturation
+        elif volts < 0.0:
+            power = self.saturation * math.exp(volts / self.slope)
+            self.conductance = power / self.slope
+            self.current = power - self.saturation
+        elif self.ohms > 0.0:
+            self.current = path_current(volts, self.ohms, self.slope, self.saturation)
+            self.conductance = 1.0 / (self.ohms + self.slope / (self.current + self.saturation))
+        else:
+            power = self.saturation * math.exp(min(700.0, volts / self.slope))
+            self.conductance = power / self.slope
+            self.current = power - self.saturation
+        self._offset = volts
+        self.source = self.current - self.conductance * volts
+
+
+def solve(
+    matrix: Sequence[Sequence[float]], currents: Sequence[float], junctions: Sequence[NetworkDiode]
+) -> list[float]:
+    """Return the node voltages (volts, the first one that of common, 0) of a network with `junctions`.
+
+    `matrix` (siemens, symmetric and positive) and `currents` (amperes into each node) are its linear part, with a row
+    for common that is not looked at. Afterwards each junction's `current` is its share. Where Newton's method finds no
+    end, the last round stands: a step later it starts from there.
+    """
+    volts: list[float] = []
+    for _ in range(MOST_ROUNDS):
+        rows = [[*row, current] for row, current in zip(matrix, currents, strict=True)]
+        for junction in junctions:
+            above, below = rows[junction.anode], rows[junction.cathode]
+            above[-1] -= junction.source
+            below[-1] += junction.source
+            conductance = junction.conductance
+            # Most of the time most diodes block, and then there is nothing to add.
+            if conductance > _NOTHING:
+                above[junction.anode] += conductance
+                below[junction.cathode] += conductance
+                above[junction.cathode] -= conductance
+                below[junction.anode] -= conductance
+        volts = _eliminate(rows)
+        off = largest = 0.0
+        for junction in junctions:
+            wrong = junction.follow(volts[junction.anode] - volts[junction.cathode])
+            off = max(off, wrong)
+            largest = max(largest, junction.current)
+        if off <= CLOSE * largest + 1e-12:
+            break
+    return volts
+
+
+def _eliminate(rows: list[list[float]]) -> list[float]:
+    """Return the solution of the rows after the first, each with its right-hand side at the end (Gauss)."""
+    size = len(rows)
+    for pivot in range(1, size - 1):
+        above = rows[pivot]
+        for row in rows[pivot + 1 :]:
+            factor = row[pivot] / above[pivot]
+            if factor:
+                for column in range(pivot + 1, size + 1):
+                    row[column] -= factor * above[column]
+    volts = [0.0] * size
+    for at in range(size - 1, 0, -1):
+        row = rows[at]
+        rest = row[size]
+        for column in range(at + 1, size):
+            rest -= row[column] * volts[column]
+        volts[at] = rest / row[at]
+    return volts
+
+
+_LEAST_OHMS = 1e-5
+"""Of a winding: without any, windings in parallel would have no telling how they share a current."""
+
+Matrix = list[list[float]]
+
+
+class WindingBranches:
+    """The branches of windings in one period: what they are to the network, and their currents afterwards."""
+
+    def __init__(self, wiring: NodeWiring, ratio: float, leakage: float) -> None:
+        self._wiring, self.ratio, self._leakage = wiring, ratio, leakage
+        self._flows = [Past() for _ in wiring.branches]
+        self.inert = leakage > 0.0
+
+    def set_period(self, now: PeriodConditions) -> None:
+        """Take ohms, polarities and frequency of the period to come."""
+        self.turns = [sum(now.polarities[at] for at in branch.windings) for branch in self._wiring.branches]
+        own = max(now.secondary_resistance, _LEAST_OHMS)
+        inertia = self._leakage * now.frequency * STEPS / GEAR
+        self.inertias = [inertia * len(branch.windings) for branch in self._wiring.branches]
+        counts = [len(branch.windings) for branch in self._wiring.branches]
+        ohms = now.primary_resistance * self.ratio**2 * np.outer(self.turns, self.turns)
+        ohms = ohms + np.diag([own * count for count in counts]) + np.diag(self.inertias)
+        self.conductance: Matrix = np.linalg.inv(ohms).tolist()
+        ones: list[float] = [0.0] * (self._wiring.size + 1)
+        self.pushes = ones
+        """Amperes into each node for a volt of EMF of one winding, without inertia."""
+        for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
+            pushed = sum(siemens * turns for siemens, turns in zip(row, self.turns, strict=True))
+            ones[branch.nodes[0]] += pushed
+            ones[branch.nodes[1]] -= pushed
+
+    def stamp(self, matrix: Matrix) -> None:
+        """Add the branches to the network's `matrix`."""
+        branches = self._wiring.branches
+        for at, row in enumerate(self.conductance):
+            for other, siemens in enumerate(row):
+                (start, end), (begin, finish) = branches[at].nodes, branches[other].nodes
+                matrix[start][begin] += siemens
+                matrix[end][finish] += siemens
+                matrix[start][finish] -= siemens
+                matrix[end][begin] -= siemens
+
+    def drive(self, emf: float, currents: list[float]) -> list[float]:
+        """Add what `emf`, the volts of one winding, pushes into each node; return each branch's driving volts."""
+        driving = [
+            turns * emf + inertia * flow.expected
+            for turns, inertia, flow in zip(self.turns, self.inertias, self._flows, strict=True)
+        ]
+        for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
+            pushed = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
+            currents[branch.nodes[0]] += pushed
+            currents[branch.nodes[1]] -= pushed
+        return driving
+
+    def accept(self, driving: list[float], volts: list[float]) -> None:
+        """End the step with the nodes at `volts`."""
+        left = [
+            push - volts[branch.nodes[0]] + volts[branch.nodes[1]]
+            for push, branch in zip(driving, self._wiring.branches, strict=True)
+        ]
+        for flow, row in zip(self._flows, self.conductance, strict=True):
+            flow.accept(sum(siemens * rest for siemens, rest in zip(row, left, strict=True)))
+
+    @property
+    def currents(self) -> list[float]:
+        """The branches' currents at the last step, amperes, where they have inertia."""
+        return [flow.last for flow in self._flows]
+
+    def currents_at(self, emf: Floats, nodes: Floats) -> Floats:
+        """Return the branches' currents, (branches, STEPS), without inertia: a winding's EMF, node volts."""
+        ends = [nodes[branch.nodes[0]] - nodes[branch.nodes[1]] for branch in self._wiring.branches]
+        currents: Floats = np.array(self.conductance) @ (np.outer(self.turns, emf) - np.array(ends))
+        return currents
+
+
+class DiodeNetwork:
+    """Any rectifier with any of its diodes open or shorted, or a winding reversed."""
+
+    def __init__(self, wiring: NodeWiring, ratio: float, leakage: float, charged: Charged) -> None:
+        self._wiring, self._charged = wiring, charged
+        self._windings = WindingBranches(wiring, ratio, leakage)
+        self._junctions = [NetworkDiode(nodes) for nodes in wiring.diodes]
+
+    def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
+        """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
+        self._windings.set_period(now)
+        for ladder in self._charged.ports:
+            ladder.set_step(1.0 / (now.frequency * STEPS))
+        sound: list[NetworkDiode] = []
+        for junction, diode in zip(self._junctions, now.diodes, strict=True):
+            if diode.condition in (OPEN, SHORTED):
+                junction.current = 0.0
+            else:
+                junction.set_curve(diode.slope, diode.saturation, diode.ohms)
+                sound.append(junction)
+        rows = self._step(mains_emf * self._windings.ratio, self._linear_part(now.diodes), sound)
+        return self._cycle(mains_emf, now, np.array(rows).T)
+
+    def _linear_part(self, diodes: tuple[DiodeNow, ...]) -> Matrix:
+        matrix = [[0.0] * (self._wiring.size + 1) for _ in range(self._wiring.size + 1)]
+        self._windings.stamp(matrix)
+        for nodes, diode in zip(self._wiring.diodes, diodes, strict=True):
+            _connect(matrix, nodes, 1.0 / SHORT_OHMS if diode.condition == SHORTED else LEAK)
+        return matrix
+
+    def _step(self, emf: Floats, linear: Matrix, sound: list[NetworkDiode]) -> list[list[float]]:
+        charged, windings, ports = self._charged, self._windings, self._wiring.ports
+        reservoir, rail = charged.reservoir, charged.first
+        last: list[float] = []
+        matrix = linear
+        traces: list[list[float]] = []
+        for volts in emf.tolist():
+            seen = [ladder.seen() for ladder in charged.ports]
+            conductances = [conductance for conductance, _ in seen]
+            if conductances != last:
+                # A load that lets go changes it; otherwise it is the same from step to step.
+                matrix, last = _with_ports(linear, ports, conductances), conductances
+            currents = [pushed * volts for pushed in windings.pushes] if not windings.inert else [0.0] * len(linear)
+            driving = windings.drive(volts, currents) if windings.inert else []
+            for (plus, minus), (_, source) in zip(ports, seen, strict=True):
+                currents[plus] -= source
+                currents[minus] += source
+            nodes = solve(matrix, currents, sound)
+            if windings.inert:
+                windings.accept(driving, nodes)
+            for (plus, minus), (conductance, source), ladder in zip(ports, seen, charged.ports, strict=True):
+                across = nodes[plus] - nodes[minus]
+                ladder.accept(across, conductance * across + source)
+            stored = (reservoir.voltage, reservoir.current) if reservoir else (0.0, 0.0)
+            flows = [junction.current for junction in self._junctions]
+            traces.append([*nodes, *windings.currents, *flows, rail.feed, rail.output, *stored])
+        return traces
+
+    def _cycle(self, mains_emf: Floats, now: PeriodConditions, traces: Floats) -> Cycle:
+        wiring, windings = self._wiring, self._windings
+        ends = np.cumsum([wiring.size + 1, len(wiring.branches), len(wiring.diodes)])
+        nodes, branches, flows, others = np.split(traces, ends)
+        if not windings.inert:
+            branches = windings.currents_at(windings.ratio * mains_emf, nodes)
+        reflected = windings.ratio * (np.array(windings.turns, float) @ branches)
+        emf = windings.ratio * (mains_emf - now.primary_resistance * reflected)
+        volts = [nodes[anode] - nodes[cathode] for anode, cathode in wiring.diodes]
+        amperes = [
+            across / SHORT_OHMS if diode.condition == SHORTED else flow
+            for diode, across, flow in zip(now.diodes, volts, flows, strict=True)
+        ]
+        counts = np.array([len(branch.windings) for branch in wiring.branches], float)
+        (start, end), turns = wiring.branches[0].nodes, windings.turns[0]
+        # What the branch lacks of its EMF is lost in its windings, in each alike.
+        lost = (turns * emf - nodes[start] + nodes[end]) / counts[0]
+        return Cycle(
+            frequency=now.frequency,
+            mains_emf=mains_emf,
+            reflected_current=reflected,
+            winding_voltage=now.polarities[0] * emf - lost,
+            winding_current=branches[0],
+            diode_current=amperes[0],
+            diode_voltage=volts[0],
+            diode_powers=tuple(float(i @ v) / STEPS for i, v in zip(amperes, volts, strict=True)),
+            winding_squares=float(counts @ np.mean(branches**2, axis=1)),
+            port_voltages=np.array([nodes[plus] - nodes[minus] for plus, minus in wiring.ports]),
+            feed_voltage=others[0],
+            output_voltage=others[1],
+            reservoir_voltage=others[2],
+            reservoir_current=others[3],
+        )
+
+
+def _with_ports(linear: Matrix, ports: Sequence[Nodes], conductances: Sequence[float]) -> Matrix:
+    matrix = [row[:] for row in linear]
+    for nodes, conductance in zip(ports, conductances, strict=True):
+        _connect(matrix, nodes, conductance)
+    return matrix
+
+
+def _connect(matrix: Matrix, nodes: Nodes, siemens: float) -> None:
+    one, other = nodes
+    matrix[one][one] += siemens
+    matrix[other][other] += siemens
+    matrix[one][other] -= siemens
+    matrix[other][one] -= siemens

@@ -1,0 +1,184 @@
+"""The filter and the load behind the rectifier, as a ladder that is stepped through time.
+
+Each part is replaced, for one time step, by a conductance and a source that stands for its past (its companion model).
+The rule is the second-order backward difference (Gear 1971), which never rings when a diode begins or ends to conduct.
+Seen from the rectifier the whole ladder is then i = g·v + s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchmon.bench import (
+    Capacitor,
+    Choke,
+    CurrentLoad,
+    FilterPart,
+    Load,
+    OpenLoad,
+    Regulator,
+    ResistorLoad,
+    SeriesResistor,
+)
+
+LEAST_CONDUCTANCE = 1e-9
+"""Siemens: every real circuit leaks a little, and a node without any way to ground has no voltage."""
+
+KNEE = 0.5
+"""Volts below which an electronic load cannot draw its current and is no more than a resistance."""
+
+
+class Past:
+    """What a state (a capacitor's voltage, a choke's current) was at the last two steps.
+
+    The rule says x = `expected` + (2/3)·step·(its rate of change at the new step).
+    """
+
+    __slots__ = ("_before", "last")
+
+    def __init__(self) -> None:
+        self.last = self._before = 0.0
+
+    @property
+    def expected(self) -> float:
+        """The new state if its rate of change were nought."""
+        return (4.0 * self.last - self._before) / 3.0
+
+    def accept(self, state: float) -> None:
+        """End the step with this state."""
+        self.last, self._before = state, self.last
+
+
+GEAR = 2.0 / 3.0
+
+
+class ShuntCapacitor:
+    """A capacitor with its series resistance across the line. `voltage` is that of its terminals."""
+
+    def __init__(self, part: Capacitor) -> None:
+        self._capacitance, self._esr = part.capacitance, part.esr
+        self._charge = Past()
+        self.current = self.voltage = 0.0
+        self.left = 1.0
+        """The part of its capacitance that is left; as it goes, its series resistance grows."""
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        self._inertia = GEAR * step / (self._capacitance * self.left)
+        self._conductance = 1.0 / (self._esr / self.left + self._inertia)
+
+    def seen(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part, given those behind it."""
+        return conductance + self._conductance, source - self._conductance * self._charge.expected
+
+    def accept(self, voltage: float, current: float) -> tuple[float, float]:
+        """End the step with `voltage` and `current` at this part; return those behind it."""
+        expected = self._charge.expected
+        self.current = self._conductance * (voltage - expected)
+        self._charge.accept(expected + self._inertia * self.current)
+        self.voltage = voltage
+        return voltage, current - self.current
+
+
+class SeriesPart:
+    """A resistor or a choke in the line."""
+
+    def __init__(self, part: SeriesResistor | Choke) -> None:
+        self._ohms = part.resistance
+        self._inductance = part.inductance if isinstance(part, Choke) else 0.0
+        self._flow = Past()
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        self._inertia = self._inductance / (GEAR * step)
+
+    def seen(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part, given those behind it."""
+        part = 1.0 + (self._ohms + self._inertia) * conductance
+        return conductance / part, (source + conductance * self._inertia * self._flow.expected) / part
+
+    def accept(self, voltage: float, current: float) -> tuple[float, float]:
+        """End the step with `voltage` and `current` at this part; return those behind it."""
+        voltage -= (self._ohms + self._inertia) * current - self._inertia * self._flow.expected
+        self._flow.accept(current)
+        return voltage, current
+
+
+class FilterChain:
+    """The filter parts in order, a regulator if there is one, then the load.
+
+    At the last step `output` was the load's voltage and `feed` that before the regulator.
+    """
+
+    def __init__(self, parts: Sequence[FilterPart], load: Load, regulator: Regulator | None = None) -> None:
+        self._parts = [ShuntCapacitor(part) if isinstance(part, Capacitor) else SeriesPart(part) for part in parts]
+        self._backwards = self._parts[::-1]
+        self.output = self.feed = 0.0
+        self.load, self.regulator = load, regulator
+
+    @property
+    def reservoir(self) -> ShuntCapacitor | None:
+        """The first capacitor, if there is one."""
+        return next((part for part in self._parts if isinstance(part, ShuntCapacitor)), None)
+
+    def set_step(self, step: float) -> None:
+        """Take time steps of `step` seconds from now on."""
+        for part in self._parts:
+            part.set_step(step)
+
+    def seen(self) -> tuple[float, float]:
+        """Return g (siemens) and s (amperes) of i = g·v + s, as the rectifier sees the ladder in this step."""
+        regulator = self.regulator
+        if regulator is None:
+            conductance, source = load_seen(self.load, self.output)
+        else:
+            conductance, source = regulated_load_seen(regulator, self.load, self.feed)
+        for part in self._backwards:
+            conductance, source = part.seen(conductance, source)
+        return max(conductance, LEAST_CONDUCTANCE), source
+
+    def accept(self, voltage: float, current: float) -> None:
+        """End the step with `voltage` across the ladder and `current` into it."""
+        for part in self._parts:
+            voltage, current = part.accept(voltage, current)
+        self.feed = self.output = voltage
+        if self.regulator is not None:
+            self.output = regulated(self.regulator, voltage)
+
+
+def regulated(regulator: Regulator, feed: float) -> float:
+    """Return the output voltage of a series regulator fed with `feed` volts."""
+    return min(regulator.output_voltage, max(0.0, feed - regulator.dropout))
+
+
+def load_seen(load: Load, last: float) -> tuple[float, float]:
+    """Return g and s of `load`, whose voltage at the last step was `last`."""
+    if isinstance(load, ResistorLoad):
+        return 1.0 / load.resistance, 0.0
+    if isinstance(load, OpenLoad):
+        return 0.0, 0.0
+    return (0.0, load.current) if last >= KNEE else (load.current / KNEE, 0.0)
+
+
+def regulated_load_seen(regulator: Regulator, load: Load, last: float) -> tuple[float, float]:
+    """Return g and s of a regulator and its load, fed with `last` volts at the last step.
+
+    While it regulates, a constant current; below that, the load less the dropout; near nought, nothing to speak of.
+    """
+    idle = (0.0, regulator.quiescent_current) if last >= KNEE else (regulator.quiescent_current / KNEE, 0.0)
+    output = regulated(regulator, last)
+    if output >= regulator.output_voltage:
+        return idle[0], idle[1] + load_current(load, output)
+    if output <= 0.0:
+        return idle
+    conductance, source = load_seen(load, output)
+    return idle[0] + conductance, idle[1] + source - conductance * regulator.dropout
+
+
+def load_current(load: Load, voltage: float) -> float:
+    """Return the amperes that `load` draws at `voltage` volts."""
+    if isinstance(load, ResistorLoad):
+        return voltage / load.resistance
+    if isinstance(load, CurrentLoad):
+        return load.current * min(1.0, max(0.0, voltage / KNEE))
+    return 0.0

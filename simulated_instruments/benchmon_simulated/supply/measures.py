@@ -1,0 +1,181 @@
+"""From one period of waveforms to the quantities of the vocabulary, as an ideal meter would read them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Load, Regulator
+from benchmon_simulated.supply.circuit import STEPS, Cycle, Floats
+from benchmon_simulated.supply.filter import KNEE, load_current
+
+LAST_ORDER = 40
+"""Harmonics count up to this order (IEC 61000-4-7)."""
+
+_ANGLES = 2.0 * np.pi * np.arange(STEPS) / STEPS
+
+
+@dataclass(frozen=True)
+class NoLoad:
+    """What the transformer takes by itself: active and magnetising amperes rms at `voltage` volts of mains."""
+
+    voltage: float
+    active: float
+    magnetising: float
+
+    @classmethod
+    def of(cls, voltage: float, current: float, loss: float) -> NoLoad:
+        """Return the two parts of the no-load `current` (A) with `loss` (W) at `voltage` (V)."""
+        active = loss / voltage
+        return cls(voltage, active, math.sqrt(max(0.0, current**2 - active**2)))
+
+    def current(self, mains_emf: Floats) -> Floats:
+        """Return the no-load current's waveform: the active part in phase, the magnetising part 90° behind."""
+        amplitude = 2.0 / STEPS * float(mains_emf @ np.sin(_ANGLES)) / self.voltage
+        return amplitude * (self.active * np.sin(_ANGLES) - self.magnetising * np.cos(_ANGLES))
+
+    def loss(self, volts: float) -> float:
+        """Return the watts lost in the core at `volts` of mains."""
+        return self.active * volts**2 / self.voltage
+
+
+@dataclass(frozen=True)
+class LineSide:
+    """Voltage and current where the supply is plugged in, one period of each."""
+
+    voltage: Floats
+    current: Floats
+
+
+def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
+    """Return what flows in the mains lead. No direct current crosses the transformer."""
+    reflected = cycle.reflected_current - cycle.reflected_current.mean()
+    current = reflected + no_load.current(cycle.mains_emf)
+    return LineSide(cycle.mains_emf - source_resistance * current, current)
+
+
+def rms(wave: Floats) -> float:
+    """Return the true RMS value."""
+    return math.sqrt(float(wave @ wave) / len(wave))
+
+
+def ratio(part: float, whole: float) -> float:
+    """Return part/whole, NaN where there is no whole, or next to none."""
+    return part / whole if abs(whole) > max(1e-9, 1e-6 * abs(part)) else math.nan
+
+
+def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
+    """Return the `mains` quantities. Factors are NaN while no current flows."""
+    volts, amperes = rms(line.voltage), rms(line.current)
+    active, peak = float(line.voltage @ line.current) / STEPS, float(np.abs(line.current).max())
+    spectrum = np.fft.rfft(line.current) / STEPS
+    tension = np.fft.rfft(line.voltage) / STEPS
+    fundamental = float(abs(spectrum[1]))
+    in_phase = float((tension[1] * spectrum[1].conjugate()).real)
+    harmonics = math.sqrt(float(np.sum(np.abs(spectrum[2 : LAST_ORDER + 1]) ** 2)))
+    return {
+        "mains.voltage.rms": volts,
+        "mains.current.rms": amperes,
+        "mains.current.peak": peak,
+        "mains.current.crest_factor": ratio(peak, amperes),
+        "mains.current.thd": ratio(harmonics, fundamental),
+        "mains.power.active": active,
+        "mains.power.apparent": volts * amperes,
+        "mains.power_factor": ratio(active, volts * amperes),
+        "mains.displacement_factor": ratio(in_phase, float(abs(tension[1])) * fundamental),
+        "mains.frequency": frequency if volts > 0.0 else math.nan,
+    }
+
+
+def secondary_quantities(cycle: Cycle) -> dict[str, float]:
+    """Return the `secondary` quantities, of one winding."""
+    return {
+        "secondary.voltage.rms": rms(cycle.winding_voltage),
+        "secondary.current.rms": rms(cycle.winding_current),
+        "secondary.current.peak": float(np.abs(cycle.winding_current).max()),
+    }
+
+
+def diode_quantities(cycle: Cycle) -> dict[str, float]:
+    """Return the electrical `diode` quantities, of one diode."""
+    return {
+        "diode.current.mean": float(cycle.diode_current.mean()),
+        "diode.current.rms": rms(cycle.diode_current),
+        "diode.current.peak": float(cycle.diode_current.max()),
+        "diode.voltage.reverse_peak": max(0.0, -float(cycle.diode_voltage.min())),
+        "diode.power.mean": cycle.diode_powers[0],
+    }
+
+
+def reservoir_quantities(cycle: Cycle) -> dict[str, float]:
+    """Return the electrical `reservoir` quantities."""
+    wave = cycle.reservoir_voltage
+    return {
+        "reservoir.voltage.mean": float(wave.mean()),
+        "reservoir.voltage.ripple": float(np.ptp(wave)),
+        "reservoir.voltage.peak": float(wave.max()),
+        "reservoir.voltage.valley": float(wave.min()),
+        "reservoir.current.rms": rms(cycle.reservoir_current),
+    }
+
+
+def regulator_quantities(cycle: Cycle, regulator: Regulator, load: Load) -> dict[str, float]:
+    """Return the electrical `regulator` quantities. Its own current comes from its input."""
+    over = cycle.feed_voltage - cycle.output_voltage
+    own = regulator.quiescent_current * np.clip(cycle.feed_voltage / KNEE, 0.0, 1.0)
+    power = over @ load_currents(load, cycle.output_voltage) + own @ cycle.feed_voltage
+    return {"regulator.voltage.headroom": float(over.min()), "regulator.power.mean": float(power) / STEPS}
+
+
+def load_currents(load: Load, wave: Floats) -> Floats:
+    """Return the amperes that `load` draws along `wave`."""
+    return np.array([load_current(load, volts) for volts in wave.tolist()])
+
+
+def output_quantities(cycle: Cycle, load: Load) -> dict[str, float]:
+    """Return the `output` and `load` quantities, but for temperature."""
+    wave = cycle.output_voltage
+    current = load_currents(load, wave)
+    total, mean = rms(wave), float(wave.mean())
+    alternating, power = rms(wave - mean), float(wave @ current) / STEPS
+    return {
+        "output.voltage.rms": total,
+        "output.voltage.mean": mean,
+        "output.voltage.ac_rms": alternating,
+        "output.voltage.peak": float(wave.max()),
+        "output.voltage.valley": float(wave.min()),
+        "output.voltage.ripple": float(np.ptp(wave)),
+        "output.voltage.frequency": ripple_frequency(wave, cycle.frequency),
+        "output.voltage.form_factor": ratio(total, mean),
+        "output.voltage.ripple_factor": ratio(alternating, mean),
+        "output.current.rms": rms(current),
+        "output.current.mean": float(current.mean()),
+        "output.power.mean": power,
+        "load.power.mean": power,
+    }
+
+
+def ripple_frequency(wave: Floats, frequency: float) -> float:
+    """Return the frequency in hertz of the strongest alternating part of `wave`, NaN where there is none to count."""
+    spectrum = np.abs(np.fft.rfft(wave)) / STEPS
+    order = 1 + int(np.argmax(spectrum[1:]))
+    return order * frequency if spectrum[order] > 1e-5 * max(1.0, spectrum[0]) else math.nan
+
+
+def waveforms(cycle: Cycle, line: LineSide, load: Load) -> dict[str, Floats]:
+    """Return the traces of one period, named after points of the circuit, and `time` in seconds; all (STEPS,)."""
+    traces = {
+        "time": np.arange(STEPS) / (STEPS * cycle.frequency),
+        "mains.voltage": line.voltage,
+        "mains.current": line.current,
+        "secondary.voltage": cycle.winding_voltage,
+        "secondary.current": cycle.winding_current,
+        "diode.current": cycle.diode_current,
+        "output.voltage": cycle.output_voltage,
+        "output.current": load_currents(load, cycle.output_voltage),
+    }
+    if cycle.reservoir_voltage.any():
+        traces |= {"reservoir.voltage": cycle.reservoir_voltage, "reservoir.current": cycle.reservoir_current}
+    return traces
