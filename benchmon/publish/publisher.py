@@ -23,8 +23,8 @@ from benchmon.publish.topics import (
     event_payload,
     explanations_payload,
 )
+from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionView, Update
-from benchmon.session.statuses import StatusReader
 from benchmon.watch.status import Level
 
 _LOOK_EVERY = 0.5

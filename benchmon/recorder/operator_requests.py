@@ -27,6 +27,11 @@ class PlanControl:
         self._latest: dict[str, Judgement] = {}
 
     @property
+    def plan(self) -> Plan:
+        """The plan as it stands."""
+        return self._plan
+
+    @property
     def load(self) -> Load:
         """Return the load that stands, in ohms or "open"; None for the bench file's own."""
         return self._plan.load

@@ -1,23 +1,30 @@
 """What every channel should read now: predictions for the measured conditions, made in a thread of their own.
 
 A thread that works on the newest thing asked of it: what it has not begun when something newer comes is dropped.
+
+What the bench settles at, as it is measured and at each step of its plan: worked out once, beside the recording.
 """
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
-from queue import SimpleQueue
+from dataclasses import replace
+from queue import Empty, SimpleQueue
 from typing import Generic, TypeVar
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import BenchmonError
-from benchmon.prediction.operating_point import Load
+from benchmon.prediction.operating_point import Load, OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
+from benchmon.session.encodings import stored
+from benchmon.session.records import SettledPrediction, StepPrediction, StoredPrediction
 from benchmon.text import one_line
 from benchmon.watch.conditions import Conditions, MeasuredConditions
 from benchmon.watch.expectation import Expectation, Predictions
+from benchmon.watch.plan import Plan
 
 T = TypeVar("T")
 
@@ -136,6 +143,12 @@ class Expectations:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
         return self._expectation.expected(channel, time)
 
+    def situation(self, time: float) -> Conditions:
+        """Return the conditions as they are at `time` (session seconds), without a mains where there is no power."""
+        ambient = self._measured.ambient
+        unpowered = Conditions(None, None if ambient is None else ambient.at(time), self._measured.load)
+        return self._measured.now(time) or unpowered
+
     @property
     def prediction(self) -> Prediction | None:
         """The latest prediction, None while there is none."""
@@ -155,3 +168,120 @@ class Expectations:
                 told.append(problem)
             self._told = problem
         return told
+
+
+_MAINS_STEP, _AMBIENT_STEP = 0.005, 2.0
+"""Steps of the mains (relative) and of the ambient (kelvins) in which conditions are told apart."""
+_STAYS = 1.5
+"""Steps from the conditions predicted for within which these stay, so that noise costs nothing."""
+_PAUSE, _SHORT_PAUSE = 10.0, 1.0
+"""Seconds between two predictions for conditions as measured, while the mains moves a little, and where it jumps."""
+_JUMP = 0.03, 10.0
+"""Change of the mains (relative) and of the ambient (kelvins) that is a jump; another load is one, too."""
+_BEGIN_AFTER = 3.0
+"""Seconds after which it begins though nothing is expected yet. What is expected of the readings comes first."""
+_MEASURED = 0
+"""The number that conditions as measured have among the steps, which are numbered from 1."""
+
+
+class SettledPredictions:
+    """Follows the measured conditions and the plan; predicts one thing after the other in a thread of its own."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._known: dict[int, Conditions] = {}
+        self._asked: tuple[Bench, int, Conditions] | None = None
+        self._next_measured = 0.0
+        self._answers: SimpleQueue[tuple[Bench, int, StoredPrediction | str]] = SimpleQueue()
+        self._follower: OperatingPointPredictor | None = None
+        self._thread = LatestJobThread("settled predictions", self._work)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def stop(self, timeout: float = 1.0) -> None:
+        """End the thread, or leave it after `timeout` seconds; it dies with the process."""
+        self._thread.stop(timeout)
+
+    def change(self, bench: Bench) -> None:
+        """Predict another bench from now on; what is being worked out for the former one counts no more."""
+        self._bench, self._known, self._asked, self._next_measured = bench, {}, None, 0.0
+
+    def news(
+        self, now: float, measured: Conditions, plan: Plan, *, is_ready: bool
+    ) -> list[SettledPrediction | StepPrediction]:
+        """Return what has become known by `now` (session seconds), and have the next thing worked out.
+
+        `measured` are the conditions as they are, without a mains voltage where there is no power. It begins when
+        `is_ready`, or soon.
+        """
+        found = [self._record(number, answer, now) for number, answer in self._new_answers()]
+        if self._asked is None and (is_ready or now >= _BEGIN_AFTER):
+            self._ask_next(now, measured, plan)
+        return found
+
+    def _new_answers(self) -> list[tuple[int, StoredPrediction | str]]:
+        found: list[tuple[int, StoredPrediction | str]] = []
+        while True:
+            try:
+                bench, number, answer = self._answers.get_nowait()
+            except Empty:
+                return found
+            if bench is self._bench:
+                self._asked = None
+                found.append((number, answer))
+
+    def _record(self, number: int, answer: StoredPrediction | str, now: float) -> SettledPrediction | StepPrediction:
+        prediction, problem = (None, answer) if isinstance(answer, str) else (answer, "")
+        if number == _MEASURED:
+            return SettledPrediction(now, prediction, problem)
+        return StepPrediction(now, number, prediction, problem)
+
+    def _ask_next(self, now: float, measured: Conditions, plan: Plan) -> None:
+        here = self._known.get(_MEASURED)
+        if here is None or self._is_to_be_measured_anew(now, measured, here):
+            self._next_measured = now + _PAUSE
+            self._ask(_MEASURED, _coarse(measured))
+            return
+        for number in range(1, len(plan.stages) + 1):
+            mains = plan.mains_at(number)
+            mains = here.mains_voltage if mains is None else mains
+            wanted = Conditions(mains, here.ambient, plan.load_at(number))
+            if self._known.get(number) != wanted:
+                self._ask(number, wanted)
+                return
+
+    def _is_to_be_measured_anew(self, now: float, measured: Conditions, here: Conditions) -> bool:
+        earlier = 0.0 if measured.is_near(here, *_JUMP) else _PAUSE - _SHORT_PAUSE
+        is_near = measured.is_near(here, _STAYS * _MAINS_STEP, _STAYS * _AMBIENT_STEP)
+        return not is_near and now >= self._next_measured - earlier
+
+    def _ask(self, number: int, wanted: Conditions) -> None:
+        self._known[number] = wanted
+        self._asked = (self._bench, number, wanted)
+        self._thread.ask(self._asked)
+
+    def _work(self, asked: tuple[Bench, int, Conditions]) -> None:
+        bench, number, wanted = asked
+        answer: StoredPrediction | str
+        try:
+            if self._follower is None or self._follower.bench is not bench:
+                self._follower = OperatingPointPredictor(bench)
+            prediction = self._follower.at(wanted.mains_voltage, wanted.ambient, wanted.load)
+            answer = stored(prediction, with_waves=number == _MEASURED)
+        except BenchmonError as problem:
+            answer = one_line(problem, 400)
+        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
+            answer = one_line(f"{type(problem).__name__}: {problem}; report this", 400)
+        self._answers.put((bench, number, answer))
+
+
+def _coarse(conditions: Conditions) -> Conditions:
+    """Return the nearest of the conditions that are told apart: 0.5 % of the mains, 2 K of the ambient."""
+    mains, ambient = conditions.mains_voltage, conditions.ambient
+    if mains is not None and mains > 0:
+        mains = math.exp(_MAINS_STEP * round(math.log(mains) / _MAINS_STEP))
+    if ambient is not None:
+        ambient = _AMBIENT_STEP * round(ambient / _AMBIENT_STEP)
+    return replace(conditions, mains_voltage=mains, ambient=ambient)

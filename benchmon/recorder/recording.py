@@ -28,7 +28,7 @@ from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import HeartbeatWriter
 from benchmon.recorder.operator_requests import PlanControl, enter_manual
-from benchmon.recorder.predictor import Expectations
+from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WavesToKeep
 from benchmon.recorder.summary import Summary, Tally
@@ -84,6 +84,7 @@ class Recording:
         self._watch = Watch(bench.channel, self._understanding.insight)
         self._expectations = Expectations(bench)
         self._staging = PlanControl(bench)
+        self._settled = SettledPredictions(bench)
         self._editing = BenchFileWatcher(bench)
         self._switching = SwitchingOff(bench, self._drivers, self._now)
         self._tally = Tally(bench)
@@ -114,6 +115,7 @@ class Recording:
             self._tell_settings()
             self._expectations.start()
             self._understanding.start()
+            self._settled.start()
             self._acquisition.start()
             self._switching.start()
             self._editing.start()
@@ -134,6 +136,7 @@ class Recording:
             self._editing.stop()
             self._expectations.stop()
             self._understanding.stop()
+            self._settled.stop()
         ended = self._now()
         self._writer.finish(ended)
         return self._tally.summary(self._path, ended, self._status.latest)
@@ -177,6 +180,10 @@ class Recording:
             else:
                 self._status.observe(told)
                 self._writer.put(told)
+        is_ready = self._expectations.prediction is not None
+        situation = self._expectations.situation(now)
+        for prediction in self._settled.news(now, situation, self._staging.plan, is_ready=is_ready):
+            self._writer.put(prediction)
         self._events(self._editing.events(now, self._staging.begun))
         for request in self._writer.requests():
             self._answer(request)
@@ -283,6 +290,7 @@ class Recording:
         self._status.change(bench)
         self._understanding.change(bench)
         self._expectations.change(bench)
+        self._settled.change(bench)
         self._staging.change(bench)
         self._set_load()
         self._events([self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")])

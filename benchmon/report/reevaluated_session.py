@@ -235,6 +235,8 @@ class WhatIf:
             forecasts=(),
             bench=None,
             status=None,
+            settled=None,
+            steps=(),
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 

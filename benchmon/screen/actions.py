@@ -227,7 +227,8 @@ class OperatorActions(KeyQueue[ExitChoice]):
                 if self.picture.info.bench is bench:
                     self.picture.drawn = spreads
 
-            self.long_work = draw_circuits(bench, self.picture.situation, take)
+            settled = self.picture.settled
+            self.long_work = draw_circuits(bench, None if settled is None else settled.mains_voltage, take)
             self.follow_work()
 
     def action_call_off(self) -> None:

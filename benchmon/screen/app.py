@@ -16,8 +16,6 @@ from textual.screen import Screen
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
-from benchmon.screen.foresight import Foresight
-from benchmon.screen.lines.temperature_bars import limited_channels
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_complaint, use_terminal_colours
 from benchmon.screen.symbols import ASCII, UNICODE, needs_ascii
@@ -54,10 +52,7 @@ _LATER_VIEWS = {
 
 
 class BenchmonApp(OperatorActions):
-    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing.
-
-    `foresight` works out what the bench should do; a test may bring its own.
-    """
+    """Follows `view` and shows it. `ascii_only` draws with ASCII characters alone; `read_only` asks nothing."""
 
     CSS_PATH = "benchmon.tcss"
     ENABLE_COMMAND_PALETTE = False
@@ -75,7 +70,6 @@ class BenchmonApp(OperatorActions):
         *,
         ascii_only: bool = False,
         read_only: bool = False,
-        foresight: Foresight | None = None,
     ) -> None:
         super().__init__(driver_class=DifferentialDriver, ansi_color=True)
         use_terminal_colours(self)
@@ -86,7 +80,6 @@ class BenchmonApp(OperatorActions):
         self.picture.read_only = read_only
         self._rang = -math.inf
         self._has_more = False
-        self.picture.foresight = foresight or Foresight(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
@@ -111,8 +104,6 @@ class BenchmonApp(OperatorActions):
         refused = [event.message for event in self._take_update() if event.kind == EventKind.REFUSED]
         if refused and self.picture.live:
             self.tell(refused[-1])
-        if limited_channels(self.picture) and self._has_values():
-            self.picture.settled = self.picture.foresight.at(self.picture.situation) or self.picture.settled
         self.follow_work()
         self.show_all()
         self._ring()

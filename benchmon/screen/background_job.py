@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.quantities import format_value
-from benchmon.screen.foresight import Situation
 from benchmon.text import countdown, one_line
 
 if TYPE_CHECKING:
@@ -120,8 +119,11 @@ def _follow(process: subprocess.Popen[bytes], tell: Callable[[str], None]) -> in
                         written = count
 
 
-def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> BackgroundJob:
-    """Draw supplies within the tolerances of `bench`, and give `take` how every quantity is distributed then."""
+def draw_circuits(bench: Bench, mains_voltage: float | None, take: TakeSpreads) -> BackgroundJob:
+    """Draw supplies within the tolerances of `bench` at a mains in V, None for its own.
+
+    `take` is given how every quantity is distributed then.
+    """
 
     def work(tell: Callable[[str], None]) -> str:
         from benchmon.prediction.monte_carlo import monte_carlo  # noqa: PLC0415 - seldom needed, long to load
@@ -129,9 +131,9 @@ def draw_circuits(bench: Bench, situation: Situation, take: TakeSpreads) -> Back
         def so_far(part: float) -> None:
             tell(f"{100 * part:.0f} %")
 
-        found = monte_carlo(bench, DRAWS, mains_voltage=situation.mains, progress=so_far)
+        found = monte_carlo(bench, DRAWS, mains_voltage=mains_voltage, progress=so_far)
         take(found.quantities)
         return f"{DRAWS:,} supplies were drawn{at}: see the details of a channel."
 
-    at = "" if situation.mains is None else f" at {format_value(situation.mains, 'V')}"
+    at = "" if mains_voltage is None else f" at {format_value(mains_voltage, 'V')}"
     return BackgroundJob(f"Drawing {DRAWS:,} supplies{at}", work)

@@ -114,7 +114,6 @@ class ReplayApp(BenchmonApp):
         self.picture = SessionState(self._player.info, self._player.live)
         self.picture.read_only, self.picture.bell, self.picture.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.picture.info.bench
-        self.picture.foresight = former.foresight if same else former.foresight.of(self.picture.info.bench)
         self.picture.marked = former.marked
         self.picture.drawn = former.drawn if same else {}
 

@@ -11,20 +11,19 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.alarms import AlarmPanel
-from benchmon.screen.foresight import Foresight, Situation, smoothed
 from benchmon.screen.trend_buffer import TrendBuffer
+from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, Update
-from benchmon.session.statuses import StatusReader
 from benchmon.text import countdown
 from benchmon.watch import bench_changes
-from benchmon.watch.plan import Plan, blocking_reasons, powered_above
+from benchmon.watch.plan import Plan, blocking_reasons
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import SIGNS, StatusLine
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
-    from benchmon.prediction.result import Prediction
+    from benchmon.session.records import StepPrediction, StoredPrediction
 
 _MOST_EVENTS = 5000
 _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
@@ -60,9 +59,9 @@ class SessionState:
     `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
     `events_seen` counts all. `marked` are the channels the user chose for the large figures. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
-    known. `drawn` are the distributions over many supplies within the tolerances, once somebody has had them drawn, and
-    `work` is, in words, what is done beside the screen just now. `problem` says why the session cannot be read now,
-    and `trouble` what keeps the recorder from writing it.
+    known, and `steps` what it should in steps of the plan. `drawn` are the distributions over many supplies within the
+    tolerances, once somebody has had them drawn, and `work` is, in words, what is done beside the screen just now.
+    `problem` says why the session cannot be read now, and `trouble` what keeps the recorder from writing it.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -78,16 +77,15 @@ class SessionState:
         self.events_seen = 0
         self.marked: set[str] = set()
         self.waveforms: dict[str, Waveform] = {}
-        self.settled: Prediction | None = None
+        self.settled: StoredPrediction | None = None
+        self.settled_problem = ""
+        self.steps: dict[int, StepPrediction] = {}
         self.drawn: dict[str, Distribution] = {}
         self.work = ""
         self._forecasts: dict[str, Forecast] = {}
-        self.foresight = Foresight(info.bench)
         self.alarms = AlarmPanel()
         self.bell = True
         self.plan = Plan(info.bench.step)
-        self._situation = Situation()
-        self._mains: float | None = None
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self._ahead = Outlooks()
@@ -116,13 +114,15 @@ class SessionState:
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
+        if update.settled is not None:
+            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
+        self.steps.update({step.step: step for step in update.steps})
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
         if update.explanations is not None:
             self._causes = update.explanations.ranked
         self._ahead = Outlooks(self.now, self._forecasts, self._causes)
         self._status.take(update)
         self._glance = self._status.glance
-        self._situation = self._situation_now()
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
 
     def _change(self, bench: Bench) -> None:
@@ -133,7 +133,7 @@ class SessionState:
             if known is not None:
                 known.channel = channel
         self.plan.change(bench.step)
-        self.foresight, self.settled, self.drawn = self.foresight.of(bench), None, {}
+        self.settled, self.settled_problem, self.steps, self.drawn = None, "", {}, {}
 
     @property
     def edit(self) -> Event | None:
@@ -164,27 +164,20 @@ class SessionState:
         return self._by_name.get(name)
 
     @property
-    def situation(self) -> Situation:
-        """Return what to predict for, coarsely: mains and air as measured, the bench's own where they are not.
+    def why_not_settled(self) -> str:
+        """Return why it is not known what the bench settles at as it is measured, "" where it is."""
+        return "" if self.settled is not None else self.settled_problem or self._still_to_come
 
-        It stays while they do not move much.
-        """
-        return self._situation
+    def step_expected(self, place: int) -> tuple[StoredPrediction | None, str]:
+        """Return what the bench settles at in a step of the plan, from 1; or None, and why it is not known."""
+        known = self.steps.get(place)
+        if known is None:
+            return None, self._still_to_come
+        return known.prediction, known.problem
 
-    def _situation_now(self) -> Situation:
-        """Return what to predict for, as it is after an update."""
-        bench = self.info.bench
-        mains, air = self._measured("mains.voltage.rms"), self._measured("ambient.temperature")
-        powered = mains is not None and mains > powered_above(bench)
-        air = air if air is not None and -60 < air < 120 else None
-        self._mains = smoothed(self._mains, mains) if powered else None
-        now = Situation(self._mains, air, self.plan.load)
-        return self._situation if now.is_near(self._situation) else now.coarse()
-
-    def situation_at(self, place: int) -> Situation:
-        """Return what to predict for at a step of the plan, numbered from 1; a mains that none names is as it is."""
-        now, mains = self.situation, self.plan.mains_at(place)
-        return Situation(now.mains if mains is None else mains, now.ambient, self.plan.load_at(place))
+    @property
+    def _still_to_come(self) -> str:
+        return "being worked out …" if self.live else "this session does not tell"
 
     @property
     def lacks(self) -> list[str]:

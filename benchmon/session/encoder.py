@@ -1,8 +1,6 @@
 """How each kind of record becomes rows of the session file.
 
 Summaries as they grow: the least, the greatest and the mean reading of every 10 s and of every 5 min.
-
-Captured waves as the session file keeps them: small, and never trusted when they are read back.
 """
 
 from __future__ import annotations
@@ -15,27 +13,31 @@ import os
 import platform
 import sqlite3
 import time
-import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import singledispatchmethod
 from importlib.metadata import PackageNotFoundError, version
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
+from benchmon.session.encodings import encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
-from benchmon.session.records import Anchor, BenchChange, Heartbeat, Identity, Record, Settings
+from benchmon.session.records import (
+    Anchor,
+    BenchChange,
+    Heartbeat,
+    Identity,
+    Record,
+    Settings,
+    SettledPrediction,
+    StepPrediction,
+)
 from benchmon.session.schema import SPANS, encode_state, to_microseconds
-from benchmon.session.statuses import encode_status
 from benchmon.text import one_line
-from benchmon.watch.records import MOST_SAMPLES, Event, Explanations, Forecast, Judgement, Waveform
+from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 _LATE = 2.0
 """Seconds that a span stays open after its end: a reading may come later than those of another instrument."""
@@ -106,60 +108,6 @@ class Summing:
         ended = self._open.pop(key)
         self._over[key] = ended.number
         return ended.row(*key)
-
-
-_EVEN_WITHIN = 1e-3
-"""Part of a step that a sample's time may be off and still count as evenly spaced: less than a scope's own jitter."""
-
-
-@dataclass(frozen=True, slots=True)
-class PackedWaveform:
-    """The columns of a wave, see the table `waveforms`."""
-
-    count: int
-    first: float
-    step: float
-    times: bytes
-    samples: bytes
-
-
-def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWaveform:
-    """Return a wave of `times` (n,) in s and `values` (n,) packed; values keep single precision (7 digits)."""
-    import numpy as np  # noqa: PLC0415 - a session without waves is shown without it, and sooner
-
-    samples = zlib.compress(values.astype("<f4").tobytes(), 1)
-    step = float(times[-1] - times[0]) / (len(times) - 1)
-    even = times[0] + step * np.arange(len(times))
-    if step > 0 and bool(np.all(np.abs(times - even) <= _EVEN_WITHIN * step)):
-        return PackedWaveform(len(times), float(times[0]), step, b"", samples)
-    return PackedWaveform(len(times), float(times[0]), 0.0, zlib.compress(times.astype("<f8").tobytes(), 1), samples)
-
-
-def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Return times (n,) in s and values (n,), None where the columns are no wave."""
-    import numpy as np  # noqa: PLC0415 - as above
-
-    values = _numbers(packed.samples, "<f4", packed.count)
-    if values is None or not 2 <= packed.count <= MOST_SAMPLES:
-        return None
-    if packed.step > 0:
-        return np.linspace(packed.first, packed.first + packed.step * (packed.count - 1), packed.count), values
-    times = _numbers(packed.times, "<f8", packed.count)
-    return None if times is None or not np.all(np.isfinite(times)) else (times, values)
-
-
-def _numbers(blob: bytes, kind: str, count: int) -> NDArray[np.float64] | None:
-    """Return the `count` numbers of a deflated `blob`; it is never inflated beyond them."""
-    import numpy as np  # noqa: PLC0415 - as above
-
-    if not 0 < count <= MOST_SAMPLES:
-        return None
-    length = count * np.dtype(kind).itemsize
-    try:
-        inflated = zlib.decompressobj().decompress(blob, length + 1)
-    except zlib.error:
-        return None
-    return np.frombuffer(inflated, kind).astype(np.float64) if len(inflated) == length else None
 
 
 _LIBRARIES = ("numpy", "pydantic", "pyvisa", "pyvisa-py", "pyserial", "pymodbus")
@@ -257,6 +205,18 @@ class Encoder:
             return
         row = (to_microseconds(record.time), until, str(record.level), encode_status(record))
         yield "INSERT INTO statuses (time, until, level, status) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _settled(self, record: SettledPrediction) -> Iterator[Statement]:
+        told, waves = encode_prediction(record.prediction), record.prediction.packed if record.prediction else b""
+        row = (to_microseconds(record.time), one_line(record.problem, 400), told, waves)
+        yield "INSERT INTO settled (time, problem, prediction, waves) VALUES (?, ?, ?, ?)", row
+
+    @_encode.register
+    def _step_prediction(self, record: StepPrediction) -> Iterator[Statement]:
+        told = encode_prediction(record.prediction)
+        row = (to_microseconds(record.time), record.step, one_line(record.problem, 400), told)
+        yield "INSERT INTO step_predictions (time, step, problem, prediction) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
     def _forecast(self, record: Forecast) -> Iterator[Statement]:

@@ -11,6 +11,7 @@ from typing import TypeVar
 from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, display_path, reading, writing
+from benchmon.session.encodings import read_status
 from benchmon.session.reader import (
     JudgementRows,
     TableReaders,
@@ -21,7 +22,6 @@ from benchmon.session.reader import (
 )
 from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
-from benchmon.session.statuses import read_status
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
@@ -113,6 +113,8 @@ class SessionFollower:
         explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
         forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
         waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
+        settled = told.settled.after_last(connection, _AT_ONCE) if told.settled else []
+        steps = told.steps.after_last(connection, _AT_ONCE) if told.steps else []
         # An instrument that says what it is, is told by an event as well.
         identities = read_identities(connection, self._info.bench) if latest or not self._identities else {}
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
@@ -137,6 +139,8 @@ class SessionFollower:
             before,
             changes[-1].bench if changes else None,
             read_status(connection, self._info.layout),
+            settled[-1] if settled else None,
+            tuple(steps),
         )
 
     def _beat(self) -> Beat | None:

@@ -22,9 +22,9 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encoder import PackedWaveform, unpack
+from benchmon.session.encodings import PackedWaveform, decode_prediction, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
-from benchmon.session.records import BenchChange, RecorderState, SessionInfo, Timed
+from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
 from benchmon.text import one_line
 from benchmon.watch.bench_changes import changes_between
@@ -199,8 +199,11 @@ def _expected(value: object, uncertainty: object, unit: str) -> Expected | None:
 _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
+_MOST_STEPS = 10_000
 _WITH_BENCHES = 3
 """The first layout that tells of edited bench files."""
+_WITH_PREDICTIONS = 4
+"""The first layout that keeps what the bench settles at."""
 
 T = TypeVar("T", bound=Timed)
 
@@ -353,6 +356,27 @@ class WaveformRows(_ChannelRows[Waveform]):
         return None
 
 
+class SettledRows(TableReader[SettledPrediction]):
+    """What the bench settles at, as it is measured."""
+
+    table, columns = "settled", "problem, prediction, waves"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> SettledPrediction | None:
+        prediction, problem = decode_prediction(row[1], row[2]), one_line(row[0], 400)
+        return SettledPrediction(time, prediction, problem) if prediction is not None or problem else None
+
+
+class StepPredictionRows(TableReader[StepPrediction]):
+    """What the bench settles at in each step of its plan."""
+
+    table, columns = "step_predictions", "step, problem, prediction"
+
+    def _make(self, time: float, row: tuple[Any, ...]) -> StepPrediction | None:
+        step, problem, prediction = row[0], one_line(row[1], 400), decode_prediction(row[2])
+        makes_sense = isinstance(step, int) and 1 <= step <= _MOST_STEPS and (prediction is not None or problem)
+        return StepPrediction(time, step, prediction, problem) if makes_sense else None
+
+
 class TableReaders:
     """All that a session tells beside its readings; a session of an old layout tells less."""
 
@@ -363,6 +387,9 @@ class TableReaders:
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)
         self.waveforms = None if is_old else WaveformRows(connection, info.bench)
+        keeps_predictions = info.layout >= _WITH_PREDICTIONS
+        self.settled = SettledRows() if keeps_predictions else None
+        self.steps = StepPredictionRows() if keeps_predictions else None
 
     def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> tuple[list[Event], int]:
         """Pass over all but the latest `count` events and forecasts.
@@ -374,8 +401,10 @@ class TableReaders:
         return self.events.skip_to_latest_of(connection, count, LASTING_KINDS)
 
     def skip_what_is_past(self, connection: sqlite3.Connection, waves: int) -> None:
-        """Pass over explanations that no longer stand, and over all but the latest `waves`."""
+        """Pass over explanations and predictions that no longer stand, and over all but the latest `waves`."""
         if self.explanations is not None:
             self.explanations.skip_to_latest(connection, 1)
         if self.waveforms is not None:
             self.waveforms.skip_to_latest(connection, waves)
+        if self.settled is not None:
+            self.settled.skip_to_latest(connection, 1)

@@ -1,19 +1,83 @@
 """What the recorder hands over to be written, beside the watch's own records.
 
 What a screen, a report or an export may know of a session: the reader's side, live or afterwards.
+
+Predictions as stored.
 """
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Literal, Protocol
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
+
+if TYPE_CHECKING:
+    from benchmon.prediction.result import Waveforms
+
+
+@dataclass(frozen=True)
+class StoredPrediction:
+    """What a bench settles at: `mains_voltage` in V, `mains_frequency` in Hz, `quantities` by name.
+
+    `harmonics` maps `mains.current` to pairs of order and rms amperes. `traces` are the names of its waves and `packed`
+    what they look like.
+    """
+
+    mains_voltage: float
+    mains_frequency: float
+    quantities: Mapping[str, Expected]
+    harmonics: Mapping[str, list[tuple[int, float]]] = field(default_factory=dict)
+    traces: tuple[str, ...] = ()
+    count: int = 0
+    packed: bytes = b""
+
+    @cached_property
+    def waveforms(self) -> Waveforms:
+        """Return the waves over one period; none where they cannot be unpacked."""
+        import numpy as np  # noqa: PLC0415 - a screen is there sooner without it
+
+        from benchmon.prediction.result import Waveforms  # noqa: PLC0415 - the same
+
+        rows = 1 + len(self.traces)
+        length = rows * self.count * 4
+        try:
+            inflated = zlib.decompressobj().decompress(self.packed, length + 1) if length else b""
+        except zlib.error:
+            inflated = b""
+        if not inflated or len(inflated) != length:
+            return Waveforms(np.zeros(0), {})
+        values = np.frombuffer(inflated, "<f4").astype(np.float64).reshape(rows, self.count)
+        return Waveforms(values[0], dict(zip(self.traces, values[1:], strict=True)))
+
+
+@dataclass(frozen=True)
+class SettledPrediction:
+    """What the bench settles at under the conditions measured at `time` (session seconds).
+
+    `problem` says why there is no prediction, "" where there is one.
+    """
+
+    time: float
+    prediction: StoredPrediction | None = None
+    problem: str = ""
+
+
+@dataclass(frozen=True)
+class StepPrediction:
+    """What the bench settles at in step number `step` (from 1) of its plan, known from `time` (session seconds) on."""
+
+    time: float
+    step: int
+    prediction: StoredPrediction | None = None
+    problem: str = ""
 
 
 class Timed(Protocol):
@@ -92,6 +156,8 @@ Record = (
     | Anchor
     | BenchChange
     | BenchStatus
+    | SettledPrediction
+    | StepPrediction
 )
 
 
@@ -138,11 +204,13 @@ class Update:
     """What came since the last poll. Judgements are in the order of their times, as are events.
 
     `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
-    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are
-    those that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is
-    what keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier
-    events have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is
-    how the bench stands by its recorder's word, None where the session holds none.
+    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are those
+    that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is what
+    keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier events
+    have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is how
+    the bench stands by its recorder's word, None where the session holds none. `settled` is what the bench settles at
+    as it is measured, None where that has not changed, and `steps` is what came of what it settles at in steps of the
+    plan.
     """
 
     now: float
@@ -157,6 +225,8 @@ class Update:
     events_before: int = 0
     bench: Bench | None = None
     status: BenchStatus | None = None
+    settled: SettledPrediction | None = None
+    steps: tuple[StepPrediction, ...] = ()
 
 
 class SessionView(Protocol):

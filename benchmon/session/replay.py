@@ -18,6 +18,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BadInput, RecorderError
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, reading
+from benchmon.session.encodings import read_status
 from benchmon.session.follower import WAVEFORMS_AT_ONCE, in_order
 from benchmon.session.reader import (
     EventRows,
@@ -30,7 +31,6 @@ from benchmon.session.reader import (
 )
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
 from benchmon.session.schema import session_time
-from benchmon.session.statuses import read_status
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.watch.records import Judgement
 
@@ -78,6 +78,8 @@ class ReplayView:
         self._explanations = _Upcoming(_as_parts(told.explanations))
         self._forecasts = _Upcoming(_as_parts(told.forecasts))
         self._waveforms = _Upcoming(_as_parts(told.waveforms, WAVEFORMS_AT_ONCE))
+        self._settled = _Upcoming(_as_parts(told.settled, WAVEFORMS_AT_ONCE))
+        self._steps = _Upcoming(_as_parts(told.steps))
         self._position = start
         self._last_clock: float | None = None
 
@@ -113,6 +115,8 @@ class ReplayView:
             explanations = self._explanations.due(connection, until)
             forecasts = self._forecasts.due(connection, until)
             waveforms = self._waveforms.due(connection, until)
+            settled = self._settled.due(connection, until)
+            steps = self._steps.due(connection, until)
             status = read_status(connection, self._info.layout, until)
         identities, self._identities = self._identities, {}
         before, self._before = self._before, []
@@ -129,6 +133,8 @@ class ReplayView:
             tuple(waveforms),
             bench=self._bench_change(until),
             status=status,
+            settled=settled[-1] if settled else None,
+            steps=tuple(steps),
         )
 
     def _bench_change(self, until: float) -> Bench | None:

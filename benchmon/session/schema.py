@@ -196,7 +196,7 @@ _FOURTH_TABLES = {
         time INTEGER NOT NULL,
         problem TEXT NOT NULL,              -- why there is no prediction, '' where there is one
         prediction TEXT NOT NULL,           -- JSON, an object
-        waves BLOB NOT NULL                 -- little-endian doubles, deflated: the times, then each trace
+        waves BLOB NOT NULL                 -- little-endian floats, deflated: the times, then each trace
     )""",
     "step_predictions": """CREATE TABLE step_predictions (
         id INTEGER PRIMARY KEY,

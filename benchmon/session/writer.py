@@ -42,7 +42,7 @@ from benchmon.session.database import (
     sqlite_errors_as_session_errors,
 )
 from benchmon.session.encoder import Encoder, Statement, description
-from benchmon.session.records import Heartbeat, Record, Request
+from benchmon.session.records import Heartbeat, Record, Request, SettledPrediction, StepPrediction
 from benchmon.session.schema import to_microseconds
 from benchmon.text import one_line
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
@@ -51,6 +51,7 @@ from benchmon.watch.status import BenchStatus, Level
 MOST_WAITING = 100_000
 """Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
 _SAMPLES_LIKE_A_READING = 10
+_MAY_GIVE_WAY = (Judgement, Forecast, Explanations, Waveform, BenchStatus, SettledPrediction, StepPrediction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +107,7 @@ class WriteQueue:
                 self._heartbeat = record
                 return
             number = next(self._numbers)
-            may_give_way = isinstance(record, Judgement | Forecast | Explanations | Waveform | BenchStatus)
+            may_give_way = isinstance(record, _MAY_GIVE_WAY)
             line = self._readings if may_give_way else self._others
             line.append(number, record)
             while line.weight > self._most and len(line.records) > 1:

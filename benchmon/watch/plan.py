@@ -19,18 +19,15 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from benchmon.bench import Bench, Channel, Step
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.text import duration, one_line
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
-
-if TYPE_CHECKING:
-    from benchmon.prediction.result import Prediction
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -286,9 +283,9 @@ def powered_above(bench: Bench) -> float:
 _WARM_LOAD = 1.0
 
 
-def step_cautions(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> list[str]:
-    """Return the cautions at a step, numbered from 1, with the numbers that `prediction` has for it."""
-    return [*_before(plan, place), *_charge(plan, place, bench, prediction), *_heat(plan, place, prediction)]
+def step_cautions(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
+    """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
+    return [*_before(plan, place), *_charge(plan, place, bench, expected), *_heat(plan, place, expected)]
 
 
 def _before(plan: Plan, place: int) -> Iterator[str]:
@@ -302,9 +299,9 @@ def _before(plan: Plan, place: int) -> Iterator[str]:
         yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
 
 
-def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None) -> Iterator[str]:
+def _charge(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
     reservoir = bench.reservoir
-    volts = prediction.quantities.get("reservoir.voltage.peak") if prediction is not None else None
+    volts = expected.get("reservoir.voltage.peak")
     if reservoir is None or volts is None:
         return
     energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
@@ -315,12 +312,10 @@ def _charge(plan: Plan, place: int, bench: Bench, prediction: Prediction | None)
         yield f"{held}: more than is safe to touch."
 
 
-def _heat(plan: Plan, place: int, prediction: Prediction | None) -> Iterator[str]:
-    if prediction is None:
-        return
-    case = prediction.quantities.get("diode.temperature.case")
+def _heat(plan: Plan, place: int, expected: Mapping[str, Expected]) -> Iterator[str]:
+    case = expected.get("diode.temperature.case")
     if case is not None and case.value > METAL_HARMLESS:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
-    power = prediction.quantities.get("output.power.mean")
+    power = expected.get("output.power.mean")
     if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:
         yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."

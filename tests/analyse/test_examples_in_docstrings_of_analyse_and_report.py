@@ -10,9 +10,9 @@ import benchmon.analyse
 import benchmon.report
 
 MODULES = sorted(
-    f"{package.__name__}.{module.name}"
+    module.name
     for package in (benchmon.analyse, benchmon.report)
-    for module in pkgutil.iter_modules(package.__path__)
+    for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
 )
 
 

@@ -144,7 +144,7 @@ async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = background_job.draw_circuits(app.picture.info.bench, app.picture.situation, found.update)
+    work = background_job.draw_circuits(app.picture.info.bench, None, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

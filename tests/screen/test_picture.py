@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import random
-
-import pytest
 
 from benchmon.errors import SessionFileError
 from benchmon.screen.session_state import SessionState
@@ -88,18 +85,3 @@ def test_identities_are_gathered(make_view):
     picture.take(Update(1.0, RecorderState.RECORDING, identities={"a": "one"}), True)
     picture.take(Update(2.0, RecorderState.RECORDING, identities={"b": "two"}), True)
     assert picture.identities == {"a": "one", "b": "two"}
-
-
-def test_noisy_mains_lead_predictions_nowhere_and_turned_ones_at_once(make_view, judge):
-    view, chance, seen = make_view(), random.Random(3), set()
-    picture = SessionState(view.info, live=True)
-    for at in range(400):
-        volts = 230.0 * (1 + chance.gauss(0.0, 0.004))
-        view.push(judge("mains voltage", volts, 230.0, time=float(at)), now=float(at))
-        picture.take(view.poll(), live=True)
-        seen.add(picture.situation)
-    assert len(seen) <= 2  # the first reading, and the mean of many
-    assert picture.situation.mains == pytest.approx(230.0, rel=0.01)
-    view.push(judge("mains voltage", 115.0, 230.0, time=401.0), now=401.0)
-    picture.take(view.poll(), live=True)
-    assert picture.situation.mains == pytest.approx(115.0, rel=0.01)

@@ -9,7 +9,6 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.foresight import Foresight
 from benchmon.watch.records import Event, Flag
 
 PLAN = """
@@ -55,7 +54,8 @@ def bench(make_view, agree, judge):
 
 @pytest.fixture
 def app(bench):
-    return BenchmonApp(bench, foresight=Foresight(bench.info.bench, predict))
+    bench.predict(predict)
+    return BenchmonApp(bench)
 
 
 async def sees(app, pilot, read_screen, *words):
@@ -168,7 +168,8 @@ async def test_a_bench_without_a_plan_says_how_to_have_one(size, make_view, read
 
 async def test_a_replay_moves_no_plan(make_view, read_screen):
     view = make_view(live=False, more=PLAN)
-    app = BenchmonApp(view, foresight=Foresight(view.info.bench, predict))
+    view.predict(predict)
+    app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", "enter")
         await sees(app, pilot, read_screen, "The plan needs a recorder that runs")
@@ -177,7 +178,8 @@ async def test_a_replay_moves_no_plan(make_view, read_screen):
 
 async def test_where_nothing_can_be_predicted_the_reason_stands(make_view, read_screen):
     view = make_view(more='[[step]]\nname = "off"\nmains = "0 V"\n')
-    app = BenchmonApp(view, foresight=Foresight(view.info.bench, predict))
+    view.predict(predict)
+    app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p")
         await sees(app, pilot, read_screen, "is the mains on?")
@@ -185,7 +187,8 @@ async def test_where_nothing_can_be_predicted_the_reason_stands(make_view, read_
 
 async def test_many_steps_keep_the_chosen_one_in_sight(make_view, read_screen):
     view = make_view(more="".join(f'[[step]]\nname = "stage {number:02}"\n' for number in range(30)))
-    app = BenchmonApp(view, foresight=Foresight(view.info.bench, predict))
+    view.predict(predict)
+    app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", *["right"] * 20)
         await sees(app, pilot, read_screen, "21 stage 20", "step 21: stage 20")

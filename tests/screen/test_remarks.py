@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import threading
-import time
-
 import numpy as np
 import pytest
 
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.foresight import Foresight, Situation
 from benchmon.screen.lines.temperature_bars import Course, TemperatureLimits, draw_bar
 from benchmon.screen.symbols import ASCII, UNICODE
 from benchmon.watch.records import Explanation, Explanations, Forecast
@@ -109,7 +105,8 @@ async def test_both_final_temperatures_are_marked(bench, read_screen):
     flat = Waveforms(np.zeros(2), {})
     settled = Prediction(230.0, 50.0, 25.0, {"diode.temperature.case": Expected(60.0, 4.0, "°C")}, {}, flat)
     bench.push(Forecast("diode case", 60.0, "rising", 0.1, 100.0, 4.0))
-    app = BenchmonApp(bench, foresight=Foresight(bench.info.bench, lambda _situation: settled))
+    bench.predict(lambda _situation: settled)
+    app = BenchmonApp(bench)
     async with app.run_test(size=(120, 36)) as pilot:
         for _ in range(40):
             app.follow()
@@ -135,19 +132,3 @@ def test_marks_stay_inside_the_bar_wherever_they_lead(alphabet):
         assert len(bar) == 30
         assert bar.count(alphabet.bar_final) == 1
     assert draw_bar(40.0, limits, 30, alphabet, Course(64.0, 64.0)).count(alphabet.bar_expected) == 0
-
-
-def test_foresight_says_why_there_is_no_prediction(bench):
-    asked = threading.Event()
-
-    def refuse(_situation):
-        asked.set()
-        raise ArithmeticError("no such circuit")
-
-    foresight, situation = Foresight(bench.info.bench, refuse), Situation(230.4).coarse()
-    assert foresight.at(situation) is None
-    assert asked.wait(60)
-    until = time.monotonic() + 60
-    while not foresight.problem(situation) and time.monotonic() < until:
-        time.sleep(0.01)
-    assert "no such circuit" in foresight.problem(Situation(230.9).coarse()), "so near it is the same situation"

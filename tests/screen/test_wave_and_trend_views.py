@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import threading
-
 import numpy as np
 import pytest
 
 from benchmon.errors import SessionFileError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.foresight import Foresight
 from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, Flag, Waveform
 
@@ -39,7 +36,8 @@ def bench(make_view, agree):
 
 @pytest.fixture
 def app(bench):
-    return BenchmonApp(bench, foresight=Foresight(bench.info.bench, predict))
+    bench.predict(predict)
+    return BenchmonApp(bench)
 
 
 async def sees(app, pilot, read_screen, *words):
@@ -87,20 +85,12 @@ async def test_harmonics_and_other_waves_by_keys(app, bench, read_screen):
 
 async def test_the_chosen_wave_stays_while_its_prediction_is_worked_out(bench, read_screen):
     """Another wave that is captured already does not take its place."""
-    begun, ended = threading.Event(), threading.Event()
-
-    def slowly(situation):
-        begun.set()
-        assert ended.wait(60)
-        return predict(situation)
-
     bench.push(captured())
-    app = BenchmonApp(bench, foresight=Foresight(bench.info.bench, slowly))
+    app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("w")
-        assert begun.wait(60)
         await sees(app, pilot, read_screen, "wave of mains.voltage, V", "being worked out")
-        ended.set()
+        bench.predict(predict)
         await sees(app, pilot, read_screen, "wave of mains.voltage, V", "expected only")
 
 
@@ -204,7 +194,8 @@ async def test_small_terminals_break_nothing(key, size, app, bench, read_screen)
 @pytest.mark.parametrize("key", ["w", "t"])
 async def test_ascii_terminals_get_ascii(key, bench, read_screen):
     bench.push(captured())
-    app = BenchmonApp(bench, ascii_only=True, foresight=Foresight(bench.info.bench, predict))
+    bench.predict(predict)
+    app = BenchmonApp(bench, ascii_only=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("down", key)
         text = await sees(app, pilot, read_screen, "*", "+--")

@@ -10,10 +10,10 @@ import pytest
 
 from benchmon.event_kinds import AlarmKind
 from benchmon.screen.session_state import SessionState
+from benchmon.session.encodings import StatusReader
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState, Update
 from benchmon.session.replay import ReplayView
-from benchmon.session.statuses import StatusReader
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject

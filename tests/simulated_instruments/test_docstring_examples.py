@@ -9,7 +9,16 @@ import pytest
 
 
 @pytest.mark.parametrize(
-    "name", ["diodes", "frames_twin", "modbus_words", "scope", "scpi", "scpi_words", "troubles", "uart"]
+    "name",
+    [
+        "supply.diode",
+        "servers.frame_server",
+        "servers.modbus_server",
+        "meters.oscilloscope",
+        "servers.scpi_instrument",
+        "fault_schedule",
+        "servers.transports",
+    ],
 )
 def test_the_examples_of_a_module_hold(name):
     found = doctest.testmod(importlib.import_module(f"benchmon_simulated.{name}"))

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from types import SimpleNamespace
 
 from benchmon.bench import Bench, read_bench
 from benchmon.errors import BenchmonError, RecorderError
+from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
+from benchmon.session.encodings import stored
+from benchmon.session.records import (
+    RecorderState,
+    SessionInfo,
+    SettledPrediction,
+    StepPrediction,
+    StoredPrediction,
+    TrendBin,
+    Update,
+)
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
 from support.supplies import supply
 
-News = Judgement | Event | Explanations | Forecast | Waveform
+News = Judgement | Event | Explanations | Forecast | Waveform | SettledPrediction | StepPrediction
 
 SUPPLY = (
     supply(
@@ -72,6 +84,13 @@ def judgement(
     return Judgement(channel, time, value, spread / 3, expected, around, en, verdict, frozenset(flags))
 
 
+def _told(predict: Callable[..., Prediction], mains: float | None, load: object) -> tuple[StoredPrediction | None, str]:
+    try:
+        return stored(predict(SimpleNamespace(mains=mains, load=load))), ""
+    except BenchmonError as problem:
+        return None, str(problem)
+
+
 class FakeView:
     """A session view whose updates a test pushes. `problem` makes the next polls fail; requests are kept."""
 
@@ -94,6 +113,14 @@ class FakeView:
         self._identities |= identities or {}
         self.now = self.now if now is None else now
 
+    def predict(self, predict: Callable[..., Prediction]) -> None:
+        """Have a recorder know what `predict` says of mains and load: as measured, and at every step of the plan."""
+        steps = self.info.bench.step
+        plan = Plan(steps)
+        places = [(number, plan.mains_at(number), plan.load_at(number)) for number in range(1, len(steps) + 1)]
+        self.push(SettledPrediction(self.now, *_told(predict, None, None)))
+        self.push(*(StepPrediction(self.now, number, *_told(predict, *given)) for number, *given in places))
+
     def poll(self) -> Update:
         if self.problem is not None:
             raise self.problem
@@ -111,6 +138,8 @@ class FakeView:
             tuple(each for each in news if isinstance(each, Waveform)),
             self.trouble,
             bench=self.bench,
+            settled=next((each for each in reversed(news) if isinstance(each, SettledPrediction)), None),
+            steps=tuple(each for each in news if isinstance(each, StepPrediction)),
         )
 
     def trend(self, channel: str, *_: float) -> tuple[TrendBin, ...]:

@@ -31,7 +31,7 @@ def bench():
 
 
 def told(place, bench, prediction=None):
-    return " ".join(step_cautions(Plan(STEPS), place, bench, prediction))
+    return " ".join(step_cautions(Plan(STEPS), place, bench, prediction.quantities if prediction else {}))
 
 
 def test_a_reservoir_without_load_keeps_its_charge(bench):

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
-from benchmon.quantities import format_value
+from benchmon.quantities import Expected, format_value
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -14,9 +13,6 @@ from benchmon.text import clock, countdown
 from benchmon.watch.plan import Outcome, Plan, PlanStep, StepState, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
-
-if TYPE_CHECKING:
-    from benchmon.prediction.result import Prediction
 
 _TITLES = 15
 _TONES = {
@@ -81,8 +77,8 @@ def _outcome_words(stage: PlanStep, picture: SessionState) -> str:
 
 def step_page(picture: SessionState, place: int, width: int, alphabet: SymbolSet) -> list[Line]:
     """Return the lines on one step, numbered from 1: what to do, what is lacking, what to expect, and the cautions."""
-    situation, foresight = picture.situation_at(place), picture.foresight
-    prediction = foresight.at(situation)
+    prediction, problem = picture.step_expected(place)
+    expected: Mapping[str, Expected] = {} if prediction is None else prediction.quantities
     plan = picture.plan
     stage = plan.stages[place - 1]
     lines = [rule(f" {alphabet.plain(f'step {place}: {stage.step.name}')}", width, alphabet)]
@@ -94,10 +90,10 @@ def step_page(picture: SessionState, place: int, width: int, alphabet: SymbolSet
             "begin", "Enter begins the plan; before that nothing follows it", width, alphabet, StyleRole.STRONG
         )
     lines += _needs(stage, picture, width, alphabet)
-    cautions = step_cautions(plan, place, picture.info.bench, prediction)
+    cautions = step_cautions(plan, place, picture.info.bench, expected)
     for index, caution in enumerate(cautions):
         lines += _entry("" if index else f"take care {alphabet.warning}", caution, width, alphabet, StyleRole.DOUBT)
-    return [*lines, *_expected(picture, prediction, foresight.problem(situation), width, alphabet)]
+    return [*lines, *_expected(picture, expected, problem, width, alphabet)]
 
 
 def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
@@ -143,13 +139,13 @@ def _needs(stage: PlanStep, picture: SessionState, width: int, alphabet: SymbolS
 
 
 def _expected(
-    picture: SessionState, prediction: Prediction | None, problem: str, width: int, alphabet: SymbolSet
+    picture: SessionState, expected: Mapping[str, Expected], problem: str, width: int, alphabet: SymbolSet
 ) -> list[Line]:
     """Return what every channel should settle at, beside what it reads now, in as many columns as fit."""
     heading = rule(" expected at this step, settled; and read now", width, alphabet)
-    if prediction is None:
-        return [heading, *_entry("", problem or "being worked out …", width, alphabet, StyleRole.QUIET)]
-    rows = [row for channel in picture.channels if (row := _expected_row(channel, prediction, alphabet))]
+    if not expected:
+        return [heading, *_entry("", problem, width, alphabet, StyleRole.QUIET)]
+    rows = [row for channel in picture.channels if (row := _expected_row(channel, expected, alphabet))]
     across = max(1, (width - 1) // (_EXPECTED + _APART))
     return [heading, *(_side_by_side(rows[start : start + across]) for start in range(0, len(rows), across))]
 
@@ -159,9 +155,9 @@ _NAME, _VALUE, _NOW, _APART = 16, 19, 11, 3
 _EXPECTED = 1 + _NAME + _VALUE + _NOW
 
 
-def _expected_row(channel: ChannelState, prediction: Prediction, alphabet: SymbolSet) -> Line:
+def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], alphabet: SymbolSet) -> Line:
     quantity, judgement = channel.channel.quantity, channel.judgement
-    expected = prediction.quantities.get(quantity)
+    expected = quantities.get(quantity)
     if expected is None or quantity in _GIVEN:
         return ()
     value = alphabet.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.errors import DataFileError
-from benchmon.prediction.result import Prediction
 from benchmon.quantities import format_value
 from benchmon.screen.lines.plot import Axis, Curve, Drawn, Upright, axis_around, draw_plot
 from benchmon.screen.lines.text import Cell, Line, fit, rule
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.session.records import StoredPrediction
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import Samples, frequency_of, samples_of
 from benchmon.signals.harmonic_limits import limit_of
@@ -43,7 +43,7 @@ def trace_of(quantity: str) -> str:
     return ".".join(quantity.split(".")[:2])
 
 
-def expected_wave(prediction: Prediction | None, quantity: str) -> Folded | None:
+def expected_wave(prediction: StoredPrediction | None, quantity: str) -> Folded | None:
     """Return what the wave of a quantity should look like, None where the prediction has no such trace."""
     values = None if prediction is None else prediction.waveforms.traces.get(trace_of(quantity))
     if prediction is None or values is None:

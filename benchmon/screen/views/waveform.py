@@ -11,7 +11,6 @@ from textual.widget import Widget
 from textual.worker import get_current_worker
 
 from benchmon.errors import DataFileError
-from benchmon.prediction.result import Prediction
 from benchmon.screen.lines.text import Line
 from benchmon.screen.lines.waveform import (
     Captured,
@@ -27,6 +26,7 @@ from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.views.base import TO_READ, ReadingView
 from benchmon.screen.widgets.lines import Canvas
+from benchmon.session.records import StoredPrediction
 from benchmon.watch.records import Waveform
 
 _STEP = 1 / 64
@@ -90,19 +90,19 @@ class WaveView(ReadingView, inherit_bindings=False):
         self.show(self.picture)
 
     @property
-    def _prediction(self) -> Prediction | None:
-        return self.picture.foresight.at(self.picture.situation) or self.picture.settled
+    def _prediction(self) -> StoredPrediction | None:
+        return self.picture.settled
 
-    def _traces(self, prediction: Prediction | None) -> list[str]:
+    def _traces(self, prediction: StoredPrediction | None) -> list[str]:
         """Return the waves there are: those measured first."""
         measured = [trace_of(channel.channel.quantity) for channel in self._captured()]
         expected = list(prediction.waveforms.traces) if prediction is not None else []
         named = [trace for trace in expected if trace.rpartition(".")[2] in _UNITS]
         return list(dict.fromkeys([*measured, *named]))
 
-    def _all_are_known(self, prediction: Prediction | None) -> bool:
+    def _all_are_known(self, prediction: StoredPrediction | None) -> bool:
         """Return whether no wave is still to come; until then the chosen one is not left for another."""
-        return not self._trace or prediction is not None or bool(self.picture.foresight.problem(self.picture.situation))
+        return not self._trace or prediction is not None or bool(self.picture.settled_problem) or not self.picture.live
 
     def _captured(self) -> list[ChannelState]:
         return [channel for channel in self.picture.channels if channel.channel.name in self.picture.waveforms]
@@ -117,7 +117,7 @@ class WaveView(ReadingView, inherit_bindings=False):
         traces = self._traces(prediction)
         if self._trace not in traces and traces and self._all_are_known(prediction):
             self._trace = _LINE_CURRENT if _LINE_CURRENT in traces else traces[0]
-        problem = self.picture.foresight.problem(self.picture.situation)
+        problem = self.picture.why_not_settled
         what = (self._trace, self._shows_harmonics, self._cursor, problem, self._problem)
         return *what, prediction, self._wave(self._trace), self._looked_into, self._captured_wave
 
@@ -131,7 +131,7 @@ class WaveView(ReadingView, inherit_bindings=False):
             return harmonic_lines(harmonics, expected, width, height, self.alphabet)
         return wave_lines(page, self._cursor, width, height, self.alphabet)
 
-    def _page(self, prediction: Prediction | None, wave: Waveform | None) -> WavePage:
+    def _page(self, prediction: StoredPrediction | None, wave: Waveform | None) -> WavePage:
         """Return what to show; a wave or prediction that is new is looked into beside the screen."""
         expected = expected_wave(prediction, self._trace)
         key = (self._trace, id(prediction), id(wave))
@@ -139,7 +139,7 @@ class WaveView(ReadingView, inherit_bindings=False):
             self._key = key
             self._look_into(wave, expected)
         unit = wave.unit if wave is not None else _UNITS.get(self._trace.rpartition(".")[2], "")
-        problem = "" if expected else self.picture.foresight.problem(self.picture.situation) or "being worked out …"
+        problem = "" if expected else self.picture.why_not_settled
         if wave is None or wave is not self._looked_into:
             return WavePage(self._trace, unit, None, expected, None if wave is None else wave.time, problem)
         measured = self._captured_wave.folded if self._captured_wave is not None else None

@@ -160,7 +160,7 @@ class Canvas(CellLines, can_focus=True):
     """
 
     DEFAULT_CSS = """
-    Drawing { height: 1fr; }
+    Canvas { height: 1fr; }
     """
 
     def __init__(self, draw: Callable[[int, int], list[Line]], shows: Callable[[], tuple[object, ...]]) -> None:

@@ -26,7 +26,7 @@ class ScrollPage(CellLines, can_focus=True):
     """Shows the lines that `write(width)` returns; its last line says where more follows."""
 
     DEFAULT_CSS = """
-    Page { height: 1fr; }
+    ScrollPage { height: 1fr; }
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [

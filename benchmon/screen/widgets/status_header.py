@@ -31,7 +31,7 @@ class StatusHeader(CellLines):
     """Answers "is it right, is it safe?" in its first line."""
 
     DEFAULT_CSS = """
-    Head { dock: top; height: 2; }
+    StatusHeader { dock: top; height: 2; }
     """
 
     def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
@@ -120,7 +120,7 @@ class NoticeLine(CellLines):
     """One short message."""
 
     DEFAULT_CSS = """
-    Notice { height: 0; display: none; }
+    NoticeLine { height: 0; display: none; }
     """
 
     def __init__(self, alphabet: SymbolSet) -> None:

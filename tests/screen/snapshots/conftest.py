@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 import pytest
@@ -16,7 +15,6 @@ from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.foresight import Foresight
 from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Waveform
 
@@ -50,14 +48,6 @@ command = "OUTP OFF"
 """
 
 
-class KnownForesight(Foresight):
-    """Predictions that are there at once."""
-
-    def _ask(self, situation):
-        return predict(situation)
-
-
-@cache
 def predict(situation):
     """Our invented supply, roughly."""
     volts = (situation.mains or 230.0) / 9.5 + (2.0 if situation.load == "open" else 0.0)
@@ -104,7 +94,8 @@ def still_app(make_view, judge, monkeypatch, colour):  # noqa: ARG001 - the app 
     diode = "output voltage reads 0.5 of the expected mean: a diode is open; switch off and test the diodes"
     view.push(Explanations(NOW, (Explanation("a diode is open", 0.91, diode, ("output voltage",)),)))
     view.push(*_EVENTS, now=NOW)
-    return BenchmonApp(view, foresight=KnownForesight(view.info.bench, predict))
+    view.predict(predict)
+    return BenchmonApp(view)
 
 
 _EVENTS = (

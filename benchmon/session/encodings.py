@@ -1,0 +1,319 @@
+"""Captured waves as the session file keeps them: small, and never trusted when they are read back.
+
+Predictions as a session file keeps them: what the bench settles at as it is measured, and at each step of its plan.
+
+A stored prediction has what a reader shows of it. Its waves stay packed until somebody looks at them, so that a screen
+which shows none of them need not load what unpacks them.
+
+The status of a bench as a session file keeps it, and as a reader takes it: stored, or derived where none is.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+import zlib
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from benchmon.bench import Bench
+from benchmon.event_kinds import AlarmKind, read_kind
+from benchmon.quantities import UNITS, Expected
+from benchmon.session.records import RecorderState, StoredPrediction, Update
+from benchmon.session.schema import session_time, to_microseconds
+from benchmon.text import one_line
+from benchmon.watch.records import MOST_SAMPLES, Event
+from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status_wording import StatusLine, shown
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from benchmon.prediction.result import Prediction
+
+_EVEN_WITHIN = 1e-3
+"""Part of a step that a sample's time may be off and still count as evenly spaced: less than a scope's own jitter."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackedWaveform:
+    """The columns of a wave, see the table `waveforms`."""
+
+    count: int
+    first: float
+    step: float
+    times: bytes
+    samples: bytes
+
+
+def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWaveform:
+    """Return a wave of `times` (n,) in s and `values` (n,) packed; values keep single precision (7 digits)."""
+    import numpy as np  # noqa: PLC0415 - a session without waves is shown without it, and sooner
+
+    samples = zlib.compress(values.astype("<f4").tobytes(), 1)
+    step = float(times[-1] - times[0]) / (len(times) - 1)
+    even = times[0] + step * np.arange(len(times))
+    if step > 0 and bool(np.all(np.abs(times - even) <= _EVEN_WITHIN * step)):
+        return PackedWaveform(len(times), float(times[0]), step, b"", samples)
+    return PackedWaveform(len(times), float(times[0]), 0.0, zlib.compress(times.astype("<f8").tobytes(), 1), samples)
+
+
+def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Return times (n,) in s and values (n,), None where the columns are no wave."""
+    import numpy as np  # noqa: PLC0415 - as above
+
+    values = _numbers(packed.samples, "<f4", packed.count)
+    if values is None or not 2 <= packed.count <= MOST_SAMPLES:
+        return None
+    if packed.step > 0:
+        return np.linspace(packed.first, packed.first + packed.step * (packed.count - 1), packed.count), values
+    times = _numbers(packed.times, "<f8", packed.count)
+    return None if times is None or not np.all(np.isfinite(times)) else (times, values)
+
+
+def _numbers(blob: bytes, kind: str, count: int) -> NDArray[np.float64] | None:
+    """Return the `count` numbers of a deflated `blob`; it is never inflated beyond them."""
+    import numpy as np  # noqa: PLC0415 - as above
+
+    if not 0 < count <= MOST_SAMPLES:
+        return None
+    length = count * np.dtype(kind).itemsize
+    try:
+        inflated = zlib.decompressobj().decompress(blob, length + 1)
+    except zlib.error:
+        return None
+    return np.frombuffer(inflated, kind).astype(np.float64) if len(inflated) == length else None
+
+
+_LONGEST_JSON = 200_000
+_MOST_SAMPLES, _MOST_TRACES, _MOST_HARMONICS = 50_000, 100, 200
+
+
+def stored(prediction: Prediction, *, with_waves: bool = True) -> StoredPrediction:
+    """Return a prediction as it is stored; the waves of a step that nobody has measured yet are of no use."""
+    waves = prediction.waveforms
+    traces = tuple(waves.traces) if with_waves else ()
+    rows = [waves.time, *(waves.traces[name] for name in traces)] if traces else []
+    packed = zlib.compress(b"".join(row.astype("<f4").tobytes() for row in rows)) if rows else b""
+    return StoredPrediction(
+        prediction.mains_voltage,
+        prediction.mains_frequency,
+        prediction.quantities,
+        prediction.harmonics,
+        traces,
+        len(waves.time) if rows else 0,
+        packed,
+    )
+
+
+def encode_prediction(prediction: StoredPrediction | None) -> str:
+    """Return a prediction as JSON, without its waves; "" for none."""
+    if prediction is None:
+        return ""
+    quantities = {name: [one.value, one.uncertainty] for name, one in prediction.quantities.items()}
+    told = {
+        "mains_voltage": prediction.mains_voltage,
+        "mains_frequency": prediction.mains_frequency,
+        "quantities": quantities,
+        "harmonics": {name: list(map(list, pairs)) for name, pairs in prediction.harmonics.items()},
+        "traces": list(prediction.traces),
+        "count": prediction.count,
+    }
+    return json.dumps(told, ensure_ascii=False)
+
+
+def decode_prediction(text: object, packed: object = b"") -> StoredPrediction | None:
+    """Return the prediction of a row, None where there is none or it makes no sense."""
+    if not isinstance(text, str) or not text or len(text) > _LONGEST_JSON:
+        return None
+    try:
+        told = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    match told:
+        case {
+            "mains_voltage": int() | float() as volts,
+            "mains_frequency": int() | float() as frequency,
+            "quantities": dict(quantities),
+            "harmonics": dict(harmonics),
+            "traces": list(traces),
+            "count": int(count),
+        } if frequency > 0 and 0 <= count <= _MOST_SAMPLES and len(traces) <= _MOST_TRACES:
+            return StoredPrediction(
+                float(volts),
+                float(frequency),
+                {name: one for name in quantities if (one := _expected(name, quantities[name]))},
+                {one_line(name, 60): _pairs(pairs) for name, pairs in harmonics.items()},
+                tuple(one_line(name, 60) for name in traces),
+                count,
+                packed if isinstance(packed, bytes) else b"",
+            )
+    return None
+
+
+def _expected(name: str, told: object) -> Expected | None:
+    match told:
+        case [int() | float() as value, int() | float() as spread] if name in UNITS and math.isfinite(value):
+            return Expected(float(value), float(spread), UNITS[name]) if spread >= 0 else None
+    return None
+
+
+def _pairs(told: object) -> list[tuple[int, float]]:
+    pairs = told[:_MOST_HARMONICS] if isinstance(told, list) else []
+    return [(pair[0], float(pair[1])) for pair in pairs if _is_harmonic(pair)]
+
+
+def _is_harmonic(pair: object) -> bool:
+    match pair:
+        case [int(), int() | float() as rms]:
+            return math.isfinite(rms)
+    return False
+
+
+_FIRST_LAYOUT = 4
+"""The first layout that keeps statuses."""
+_LONGEST_JSON_STATUSES = 50_000
+_MOST_ALARMS = 1000
+_APART = ("time", "until", "level")
+_STATES = tuple(map(str, RecorderState))
+
+
+def encode_status(status: BenchStatus) -> str:
+    """Return a status as JSON, without its times, its level and what is empty.
+
+    >>> encode_status(BenchStatus(0.0, Level.WAITING, Finding.WAITING, silent=3))
+    '{"finding": "waiting for readings", "state": "recording", "silent": 3}'
+    """
+    told = {name: value for name, value in asdict(status).items() if name not in _APART and value not in _EMPTY}
+    return json.dumps(told, ensure_ascii=False)
+
+
+_EMPTY: tuple[Any, ...] = (None, "", 0, ())
+
+
+def _decode(time: float, until: float, level: object, told: object) -> BenchStatus | None:
+    """Return the status that a row holds, None where it makes no sense."""
+    if not isinstance(told, dict) or told.get("state") not in _STATES:
+        return None
+    try:
+        finding = Finding(told.get("finding", ""))
+        status = BenchStatus(time, Level(str(level)), finding, told["state"], until=max(time, until))
+    except ValueError:
+        return None
+    alarms = told.get("alarms")
+    found = [_alarm(each) for each in alarms[:_MOST_ALARMS]] if isinstance(alarms, list) else []
+    return replace(
+        status,
+        about=_subject(told.get("about")),
+        also=_subject(told.get("also")),
+        limit_at=_number(told.get("limit_at")),
+        surely=told.get("surely") is True,
+        cause=one_line(told.get("cause") or "", 200),
+        agreeing=_count(told.get("agreeing")),
+        silent=_count(told.get("silent")),
+        known=_count(told.get("known")),
+        switching=_event(told.get("switching")),
+        alarms=tuple(alarm for alarm in found if alarm is not None),
+    )
+
+
+def _subject(told: object) -> Subject | None:
+    if not isinstance(told, dict) or not isinstance(told.get("channel"), str):
+        return None
+    value, expected, spread = (_number(told.get(name)) for name in ("value", "expected", "expected_uncertainty"))
+    is_hot, others = told.get("is_hot") is True, _count(told.get("others"))
+    return Subject(one_line(told["channel"], 40), value, expected, spread, is_hot, others)
+
+
+def _alarm(told: object) -> Alarm | None:
+    match told:
+        case {"kind": str(kind), "channel": str(channel), "since": int() | float() as since, "value": value}:
+            known = kind in set(AlarmKind)
+            return Alarm(AlarmKind(kind), one_line(channel, 40), float(since), _number(value)) if known else None
+    return None
+
+
+def _event(told: object) -> Event | None:
+    match told:
+        case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
+            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
+    return None
+
+
+def _number(told: object) -> float | None:
+    return float(told) if isinstance(told, int | float) and not math.isnan(told) else None
+
+
+def _count(told: object) -> int:
+    return told if isinstance(told, int) and told >= 0 else 0
+
+
+def read_status(connection: sqlite3.Connection, layout: int, at: float = math.inf) -> BenchStatus | None:
+    """Return the status that was in force `at` a session time in seconds, by default the latest.
+
+    None where none is stored, or it makes no sense.
+    """
+    if layout < _FIRST_LAYOUT:
+        return None
+    latest = connection.execute("SELECT max(id) FROM statuses").fetchone()[0]
+    number = latest if at == math.inf else _number_at(connection, latest or 0, at)
+    row = connection.execute("SELECT time, until, level, status FROM statuses WHERE id = ?", (number,)).fetchone()
+    if row is None or not isinstance(row[3], str) or len(row[3]) > _LONGEST_JSON_STATUSES:
+        return None
+    time, until = session_time(row[0]), session_time(row[1])
+    try:
+        told = json.loads(row[3])
+    except (ValueError, RecursionError):
+        return None
+    return None if time is None or until is None else _decode(time, until, row[2], told)
+
+
+def _number_at(connection: sqlite3.Connection, latest: int, at: float) -> int:
+    """Return the number of the last of `latest` rows that is from before or at a session time, 0 for none."""
+    wanted, low, high = to_microseconds(at), 0, latest
+    while low < high:
+        middle = (low + high + 1) // 2
+        row = connection.execute("SELECT time FROM statuses WHERE id = ?", (middle,)).fetchone()
+        if row is not None and isinstance(row[0], int) and row[0] <= wanted:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+class StatusReader:
+    """Gives the status of a session after each of its updates, as its recorder decided it.
+
+    A session that holds none, of an old layout or judged by another bench, has it derived by the recorder's own rules.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._watch = StatusWatch(bench)
+        self._now = 0.0
+        self.status = self._watch.at(0.0)
+
+    def take(self, update: Update) -> None:
+        """Take what a poll brought."""
+        if update.bench is not None:
+            self._bench = update.bench
+            self._watch.change(update.bench)
+        self._now = update.now
+        if update.status is not None:
+            self.status = update.status.seen_in(str(update.state), update.now)
+            return
+        for judgement in update.judgements:
+            self._watch.judgement(judgement)
+        self._watch.events(update.events)
+        for forecast in update.forecasts:
+            self._watch.forecast(forecast)
+        if update.explanations is not None:
+            self._watch.explanations(update.explanations)
+        self.status = self._watch.at(update.now, str(update.state))
+
+    @property
+    def glance(self) -> StatusLine:
+        """Return the status in words, with its age where nothing has confirmed it for long."""
+        return shown(self.status, self._bench, self._now)
