@@ -20,7 +20,7 @@ from benchmon.session.follower import open_session_view
 from benchmon.session.recorder_lock import is_recorded
 from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench, rewrite_addresses
-from benchmon_simulated.commands import OrderLines
+from benchmon_simulated.commands import CommandLines
 from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
@@ -37,7 +37,7 @@ def scenarios_as_text() -> str:
 
 
 def _spelt(fault: type[Fault]) -> str:
-    return f"{fault.name}[:{fault.strikes}]" if fault.strikes else fault.name
+    return f"{fault.name}[:{fault.target}]" if fault.target else fault.name
 
 
 def run_simulator(
@@ -55,7 +55,7 @@ def run_simulator(
     stop = Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
-    with SimulatedBench(bench, seed, faults, tell=_tell) as simulated:
+    with SimulatedBench(bench, seed, faults, notify=_tell) as simulated:
         for name, address in simulated.addresses.items():
             _tell(f"{name} {address}")
         if save_bench is not None:
@@ -82,7 +82,7 @@ def _write_beside(path: Path, text: str) -> None:
 
 def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) -> None:
     """Obey orders until the end; raise `BenchmonError` where the simulated bench broke."""
-    orders = OrderLines()
+    orders = CommandLines()
     give_up, look_again = time.monotonic() + _SESSION_LIMIT, time.monotonic()
     began = False
     while not stop.is_set():
@@ -112,7 +112,7 @@ def _state_of(session: Path) -> RecorderState:
 
 def _answer(simulated: SimulatedBench, line: str) -> str:
     try:
-        return simulated.order(line)
+        return simulated.execute(line)
     except BadInput as problem:
         return str(problem)
 

@@ -1,4 +1,4 @@
-"""A supply that is easy to reckon with: parts of the bench file can be replaced one by one."""
+"""A supply that is easy to calculate: parts of the bench file can be replaced one by one."""
 
 from __future__ import annotations
 

@@ -9,7 +9,16 @@ import pytest
 
 
 @pytest.mark.parametrize(
-    "name", ["diodes", "frames_twin", "modbus_words", "scope", "scpi", "scpi_words", "troubles", "uart"]
+    "name",
+    [
+        "fault_schedule",
+        "meters.oscilloscope",
+        "servers.frame_server",
+        "servers.modbus_server",
+        "servers.scpi_instrument",
+        "servers.transports",
+        "supply.diode",
+    ],
 )
 def test_the_examples_of_a_module_hold(name):
     found = doctest.testmod(importlib.import_module(f"benchmon_simulated.{name}"))

@@ -57,7 +57,7 @@ def test_every_channel_of_an_example_reads_its_true_value_through_its_driver(sce
     with SimulatedBench(bench, seed=3) as simulated:
         channels = {channel.name: channel for channel in bench.channel}
         readings = {}
-        until(lambda: simulated.supply.snapshot.time > 0.5)  # the reservoir is charged
+        until(lambda: simulated.supply.snapshot.time > 0.5)  # the reservoir is outputs
         for driver in prepare(read_bench(patient(simulated.bench_text()))):
             driver.open()
             try:
@@ -208,7 +208,7 @@ def test_a_text_meter_with_a_query_speaks_only_when_asked(make_bench):
         assert port.readline().endswith(b" V\r\n")
 
 
-def test_a_text_meter_says_nothing_where_there_is_nothing_to_say(make_bench):
+def test_a_text_meter_is_silent_without_a_value(make_bench):
     text = METER.format("serial_lines", "/dev/ttyUSB0") + CHANNEL.replace("output.voltage.mean", "mains.power_factor")
     text += 'period = "0.1 s"\npattern = "PF (?P<value>[0-9.]+)"\n'
     with SimulatedBench(make_bench(text)) as bench, serial.Serial(bench.addresses["meter"], timeout=5) as port:
@@ -248,14 +248,14 @@ def test_a_text_meter_says_nothing_where_there_is_nothing_to_say(make_bench):
         ),
     ],
 )
-def test_what_has_no_twin_is_refused_in_one_line_that_names_it(make_bench, text, names):
+def test_an_instrument_that_cannot_be_simulated_is_refused_by_name(make_bench, text, names):
     with pytest.raises(BadInput) as refusal:
         SimulatedBench(make_bench(text))
     assert all(name in str(refusal.value) for name in names), str(refusal.value)
     assert str(refusal.value).isprintable()
 
 
-def test_a_bench_that_breaks_says_so_to_who_waits(make_bench, monkeypatch):
+def test_wait_raises_what_stopped_the_bench(make_bench, monkeypatch):
     with SimulatedBench(make_bench()) as simulated:
         monkeypatch.setattr(simulated.supply, "advance", lambda _: 1 / 0)
         with pytest.raises(ZeroDivisionError):

@@ -1,4 +1,4 @@
-"""How windings, diodes and what they charge are connected, for each kind of rectifier: nodes and what lies between.
+"""The connections of windings, diodes and ports for each kind of rectifier, as nodes and branches.
 
 Node 0 is common: the supply's negative output, the centre tap, or the middle of a doubler's two capacitors.
 """
@@ -14,7 +14,7 @@ Nodes = tuple[int, int]
 
 @dataclass(frozen=True)
 class NodeBranch:
-    """Windings one after another, from one node to another; their starts point to the first node."""
+    """Windings in series from one node to another; their starts point to the first node."""
 
     nodes: Nodes
     windings: tuple[int, ...]
@@ -24,7 +24,7 @@ class NodeBranch:
 class NodeWiring:
     """A rectifier of `kind` with nodes 1 to `size`.
 
-    `diodes` are pairs of anode and cathode; diode 1, the first, is the one that carries meters. `ports` are pairs of
+    `diodes` are pairs of anode and cathode; diode 1, the first, carries the meters. `ports` are pairs of
     plus and minus: of each rail's filter, or of a doubler's two capacitors and of what follows them. `backwards` are
     the diodes of the path that conducts in the second half of the mains.
     """
@@ -38,12 +38,12 @@ class NodeWiring:
 
     @property
     def windings(self) -> int:
-        """How many secondary windings are connected."""
+        """The number of connected secondary windings."""
         return sum(len(branch.windings) for branch in self.branches)
 
 
 def wiring_of(bench: Bench) -> NodeWiring:
-    """Return how the bench's windings and diodes are connected."""
+    """Return the wiring of the bench's windings and diodes."""
     kind = bench.rectifier.kind
     if kind == "centre tap":
         halves = (NodeBranch((1, 0), (0,)), NodeBranch((0, 2), (1,)))

@@ -217,8 +217,8 @@ def test_a_choke_input_filter_gives_the_mean_of_the_rectified_wave(make_bench):
 def test_mains_distortion_shows_in_the_voltage(make_bench):
     mains = 'voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "4 %"'
     shot = settled(make_bench(mains=mains, load='kind = "open"'))
-    spectrum = np.abs(np.fft.rfft(shot.waveforms["mains.voltage"]))
-    assert math.sqrt(float(np.sum(spectrum[2:41] ** 2))) / spectrum[1] == pytest.approx(0.04, rel=1e-6)
+    current_spectrum = np.abs(np.fft.rfft(shot.waveforms["mains.voltage"]))
+    assert math.sqrt(float(np.sum(current_spectrum[2:41] ** 2))) / current_spectrum[1] == pytest.approx(0.04, rel=1e-6)
     assert shot.values["mains.voltage.rms"] == pytest.approx(230.0, rel=0.006)
 
 
@@ -289,7 +289,7 @@ def test_whatever_the_parts_the_values_stay_numbers(
         values = supply.advance(0.08).values
         wrong = {name: value for name, value in values.items() if math.isinf(value) or abs(value) > 1e9}
         assert not wrong
-    # No supply feeds the mains, but for the reverse leakage of its diodes while a charged reservoir settles.
+    # No supply feeds the mains, but for the reverse leakage of its diodes while a outputs reservoir settles.
     # Through a shorted one it feeds back what it holds, as it should.
     if not broken:
         assert values["mains.power.active"] >= -0.01 * values["mains.power.apparent"] - 1e-5 * volts

@@ -1,4 +1,4 @@
-"""Every family of instruments, twin against driver over the real line: registers, frames, files, tables."""
+"""Every family of instruments, server against driver over the real line: registers, frames, files, tables."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def test_frames_of_every_layout(make_bench, layout, query):
         agree(simulated, readings(simulated, ["output", "power"]))
 
 
-def test_frames_of_several_kinds_are_told_by_a_byte(make_bench):
+def test_frames_of_several_kinds_differ_by_a_byte(make_bench):
     text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + 'sync = "AA"\nlength = 6\nchecksum = "sum"\n'
     text += VOLTS + 'at = 2\nformat = ">H"\nfactor = 0.001\nwhen = [1, 16]\n'
     text += AIR + 'at = 2\nformat = ">h"\nfactor = 0.1\noffset = -40\nwhen = [1, 17]\n'
@@ -161,7 +161,7 @@ def test_a_logger_s_table(make_bench, keys):
         (INSTRUMENT.format("value_file", "/x") + VOLTS + "pattern = '(a|b)+'\n", ["'output'", "pattern"]),
     ],
 )
-def test_what_has_no_twin_is_refused(make_bench, text, names):
+def test_keys_that_cannot_be_simulated_are_refused(make_bench, text, names):
     with pytest.raises(BadInput) as refusal:
         SimulatedBench(make_bench(text))
     assert all(name in str(refusal.value) for name in names), str(refusal.value)
