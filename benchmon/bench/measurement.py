@@ -26,18 +26,18 @@ Name = Annotated[str, BeforeValidator(_read_name)]
 
 
 class WithDriverKeys(BaseModel):
-    """A section whose further keys belong to the driver, which judges them when it is opened."""
+    """A section whose other keys belong to the driver, which validates them when it is created."""
 
     model_config = ConfigDict(extra="allow", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
     @property
     def driver_keys(self) -> dict[str, Any]:
-        """The keys that this section does not know itself, as the file has them."""
+        """The driver's keys, as in the file."""
         return dict(self.model_extra or {})
 
 
 class Instrument(WithDriverKeys):
-    """An instrument: its name, the driver's name, and where it is reached."""
+    """An instrument: its name, the driver's name, and its address."""
 
     name: Name
     driver: Name
@@ -47,7 +47,7 @@ class Instrument(WithDriverKeys):
 class Channel(WithDriverKeys):
     """One quantity read from one instrument.
 
-    Limits and accuracy are in the quantity's unit; `scale` multiplies what the instrument says (a clamp's or probe's
+    Limits and accuracy are in the quantity's unit; `scale` multiplies the instrument's value (a clamp's or probe's
     ratio); `period` is the seconds between readings. A warning is announced once its limit has been passed for
     `warn_delay` seconds; a trip never waits.
     """
@@ -111,7 +111,7 @@ def _read_step_load(value: Any) -> float | Literal["open"] | None:
 
 
 class Step(Section):
-    """One step of a staged power-on: mains volts, load, how long to hold, and which channels must agree."""
+    """One step of a staged power-on: mains volts, load, seconds to hold, and the channels that must agree."""
 
     name: Name
     mains: Annotated[v.Volts, Field(ge=0, le=1000)] | None = None
@@ -121,6 +121,6 @@ class Step(Section):
 
 
 class SwitchOff(WithDriverKeys):
-    """What a trip switches off: an instrument, and how its driver is told."""
+    """The instrument that switches the power off after a trip, with its driver's keys."""
 
     instrument: Name

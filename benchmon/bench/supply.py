@@ -1,4 +1,4 @@
-"""The supply under test, as the bench file describes it: one model a section."""
+"""The supply under test: one model for each section of the bench file."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind
 
 
 class Section(BaseModel):
-    """A section of the bench file: frozen, and refusing keys it does not know."""
+    """A section of the bench file: frozen, without unknown keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
 class Mains(Section):
-    """The mains as measured unloaded: rms volts, hertz, relative tolerance, source ohms, THD of the voltage."""
+    """The unloaded mains: rms volts, hertz, relative tolerance, source ohms, THD of the voltage."""
 
     voltage: Annotated[v.Volts, Field(gt=0, le=1000)]
     frequency: Annotated[v.Hertz, Field(ge=10, le=1000)]
@@ -41,7 +41,7 @@ def _above_zero(data: dict[str, Any], key: str, kind: Kind) -> float:
 
 
 class Transformer(Section):
-    """The mains transformer, either by its open-circuit voltage and resistances or by its rated figures.
+    """The mains transformer, by its open-circuit voltage and resistances or by its rated values.
 
     After reading, both forms carry `open_circuit_voltage` (rms of one winding at `primary_voltage`),
     `primary_resistance` and `secondary_resistance` (one winding).
@@ -65,8 +65,8 @@ class Transformer(Section):
     def _from_rated_figures(cls, data: Any) -> Any:
         """Derive the circuit's values from rated voltage and regulation.
 
-        Regulation is (open-circuit − full-load) / full-load voltage. The copper loss at full load is taken as shared
-        equally between primary and secondaries, as in a transformer wound for least loss.
+        Regulation is (open-circuit − full-load) / full-load voltage. The copper loss at full load is assumed to be
+        shared equally between primary and secondaries, as in a transformer designed for least loss.
         """
         if not isinstance(data, dict):
             return data
@@ -142,7 +142,7 @@ class Ntc(Section):
 
 
 class Rectifier(Section):
-    """How the diodes are wired."""
+    """The kind of rectifier."""
 
     kind: Literal["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"]
 
@@ -244,7 +244,7 @@ class CurrentLoad(Section):
 
 
 class OpenLoad(Section):
-    """No load at all."""
+    """No load."""
 
     kind: Literal["open"]
 
@@ -253,6 +253,6 @@ Load = Annotated[ResistorLoad | CurrentLoad | OpenLoad, Field(discriminator="kin
 
 
 class Ambient(Section):
-    """The air around the supply."""
+    """The ambient of the supply."""
 
     temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = 25.0

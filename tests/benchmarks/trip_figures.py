@@ -32,7 +32,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent / "drivers"))
 sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
-from modbus_far_end import ModbusFarEnd, Unit
+from fake_modbus import FakeModbusInstrument, Unit
 from workshop_supply import supply
 
 from benchmon.bench import read_bench
@@ -139,7 +139,7 @@ class HotSupply:
 def trips(count: int) -> list[float]:
     """Return how many seconds each of `count` trips took."""
     supply, took = HotSupply(), []
-    with ModbusFarEnd({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
+    with FakeModbusInstrument({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
         relay.manner = supply.manner
         path = Path(folder) / "trips.benchmon"
         bench = read_bench(BENCH.format(meter=supply.port, relay=relay.address))

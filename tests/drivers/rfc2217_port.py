@@ -58,7 +58,7 @@ class Rfc2217Port:
         with suppress(OSError):
             self._client.sendall(data)
 
-    def say(self, data):
+    def send(self, data):
         self.write(b"".join(self._manager.escape(data)))
 
     def _serve(self):

@@ -34,14 +34,14 @@ class Scripted(Driver):
     def _close(self):
         self.closed += 1
 
-    def _ask(self, _):
+    def _query(self, _):
         return self._next(self.script)
 
     def _listen(self, seconds):
         self.now += seconds
         return self._next(self.script)
 
-    def _back_in_step(self):
+    def _resynchronise(self):
         self.cleared += 1
 
     @staticmethod
@@ -128,9 +128,9 @@ def test_where_only_one_question_stays_unanswered_the_others_go_on():
 class AskedTogether(Scripted):
     """Answers `a` and `b` in one go, as `script` says: a list of two, or what is raised."""
 
-    asks_together = True
+    queries_together = True
 
-    def _ask_many(self, channels):
+    def _query_many(self, channels):
         answers = dict(zip("ab", self._next(self.script), strict=True))
         return [answers[channel.name] for channel in channels]
 
@@ -156,7 +156,7 @@ def test_where_nobody_answers_together_the_instrument_is_lost():
 
 def test_a_driver_that_answers_for_too_few_channels_is_told_to_its_author():
     driver = AskedTogether([1.0, 2.0])
-    driver._ask_many = lambda _: [1.0]
+    driver._query_many = lambda _: [1.0]
     driver.open()
     with pytest.raises(InstrumentError, match="1 answers for 2 channels"):
         driver.read_together(["a", "b"])
@@ -277,11 +277,11 @@ def test_a_stream_is_lost_when_it_falls_silent_for_its_timeout():
     driver.open()
     assert driver.timeout == 5.0
     assert driver.receive(0.1)[0].value == 1.0
-    heard = driver.now
+    received = driver.now
     assert not any(driver.receive(0.1) for _ in range(49))
     with pytest.raises(InstrumentTimeout, match="no reading for 5 s"):
         _ = [driver.receive(0.1) for _ in range(3)]
-    assert 5.0 < driver.now - heard < 5.3
+    assert 5.0 < driver.now - received < 5.3
 
 
 def test_a_mute_polled_instrument_is_noticed_within_three_periods():

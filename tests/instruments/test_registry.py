@@ -68,7 +68,7 @@ def test_drivers_come_in_the_order_of_the_file_with_their_channels():
     )
     thermo, dmm = prepare(read_bench(SUPPLY + text))
     assert [*thermo.channels] == ["t"]
-    assert (dmm.name, dmm.channels["u"].ask.query, dmm.channels["u"].unit) == ("dmm", "MEAS?", "V")
+    assert (dmm.name, dmm.channels["u"].settings.query, dmm.channels["u"].unit) == ("dmm", "MEAS?", "V")
     assert thermo.streams
     assert not dmm.streams
 
@@ -169,7 +169,7 @@ def test_the_switch_is_fitted_to_its_instrument_and_to_no_other():
         (
             MODBUS.replace("modbus", "hand") + switch_off("relay"),
             "[switch_off]",
-            "its driver can switch nothing off; name an instrument whose driver can",
+            "its driver cannot switch the power off; name an instrument whose driver can",
         ),
     ],
 )

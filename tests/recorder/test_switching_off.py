@@ -5,7 +5,7 @@ import time
 from contextlib import contextmanager, suppress
 
 import pytest
-from modbus_far_end import ModbusFarEnd, Unit
+from fake_modbus import FakeModbusInstrument, Unit
 
 from benchmon.bench import read_bench
 from benchmon.errors import RecorderError
@@ -105,7 +105,7 @@ class Seen:
 def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, bench_with):
     mains = Mains(meter)
     mains.heat()
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         summary = record(read_bench(bench_with(relay.address)), tmp_path / "a.benchmon", duration=1.0)
     assert summary.switching.kind == "switched off"
     assert f"switched off: {summary.switching.message}" in summary_text(summary).splitlines()
@@ -149,7 +149,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
 ):
     mains, heard = Mains(meter), []
     tcp, hangs = line.startswith("tcp"), line.endswith("hanging")
-    with ModbusFarEnd({1: mains.unit}, tcp=tcp) as relay:
+    with FakeModbusInstrument({1: mains.unit}, tcp=tcp) as relay:
 
         def manner(frame):
             is_coil = frame[7 if tcp else 1] == 5
@@ -175,7 +175,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
 def test_who_switches_on_again_with_the_limit_still_passed_is_switched_off_again(tmp_path, meter, bench_with, until):
     mains = Mains(meter)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
     ):
         coils = mains.unit.tables["coil"]
@@ -214,7 +214,7 @@ def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(t
     case = [41.5]
     meter.line = lambda _: f"m 20 v 20 t {case[0]}"
     with (
-        ModbusFarEnd({1: unit}) as relay,
+        FakeModbusInstrument({1: unit}) as relay,
         recording(case_only + SWITCH.format(address=relay.address, channel=""), tmp_path / "a.benchmon", until) as seen,
     ):
         case[0] = 95.0
@@ -231,7 +231,7 @@ def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_
     tmp_path, meter, bench_with, until
 ):
     mains = Mains(meter)
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         relay.line.unplug()
         with recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen:
             [told] = until(lambda: seen.of("switch"))
@@ -252,7 +252,7 @@ def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_
 def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, bench_with, until):
     mains = Mains(meter, works=False)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
     ):
         mains.heat()
@@ -267,7 +267,7 @@ def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, ben
 def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(tmp_path, meter, bench_with, until):
     mains = Mains(meter, works=False)
     path = tmp_path / "a.benchmon"
-    with ModbusFarEnd({1: mains.unit}) as relay, recording(bench_with(relay.address), path, until) as seen:
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path, until) as seen:
         mains.heat()
         until(lambda: seen.of("switching off"))
         seen.view.request("stop")
@@ -283,7 +283,7 @@ def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, 
     # No line current, and the mains voltmeter stands before the switch.
     whole = mains.line
     meter.line = lambda number: whole(number).replace("m 0.0 v 0.0", "m 230.0 v 15.0")
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         text = bench_with(relay.address, current="").replace("output.voltage.rms", "load.temperature")
         text = text.replace('accuracy = "0.1 % + 5 mV"', 'accuracy = "1 K"')
         text = text.replace("mains.voltage.rms", "ambient.temperature").replace('"0.5 %"', '"1 K"')
@@ -296,7 +296,7 @@ def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, 
 def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with, until):
     mains = Mains(meter)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon", until) as seen,
     ):
         [ready] = until(lambda: seen.of("switch"))
@@ -326,7 +326,7 @@ class Hanging(Driver):
     def __init__(self):
         channel = DrivenChannel("x", "V", 1.0, 1.0, ChannelSettings())
         super().__init__("relay", InstrumentSettings(), [channel])
-        self.fit_switch(SwitchSettings())
+        self.configure_switch(SwitchSettings())
         self.calls, self.gate = 0, threading.Event()
 
     def _open(self): ...

@@ -1,4 +1,4 @@
-"""Every diode and winding for itself: against the closed form where rectifiers are healthy, scipy where they are not."""
+"""The diode network: against the closed form where rectifiers are healthy, against scipy where they are not."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Faults as a person sees them: simulated instruments, real lines and drivers, the recorder, and what its session holds.
+"""Faults over real lines and drivers: what the session of a recording holds of each.
 
 Several faults share one recording, each on an instrument of its own, so that the whole stays short.
 """

@@ -186,7 +186,7 @@ def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(make_bench, dri
         (driver,) = prepare(read_bench(simulated.bench_text()))
         driver.open()
         try:
-            driver.ready_switch()
+            driver.arm_switch()
             assert simulated.supply.on
             assert driver.is_off() in (None, False)
             driver.switch_off()

@@ -1,4 +1,4 @@
-"""What the driver for SCPI takes from a bench file."""
+"""The bench-file keys of the SCPI driver."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     read_termination: Termination = "\n"
     write_termination: Termination = "\n"
     identity: Command = "*IDN?"
-    """The question for its identity; "" where it has none."""
+    """The query for its identity; "" where it has none."""
     setup: tuple[Command, ...] = ()
     error_queue: StrictBool = True
     waves: WaveKeys | None = None
-    """How it tells captured waves."""
+    """The format of captured waves."""
 
     @field_validator("address")
     @classmethod
@@ -64,7 +64,7 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
 class ScpiChannel(ChannelSettings):
     """How one value is asked for, which of several in the reply it is (from 0), and a factor on it.
 
-    Or else the questions for the wave that it is measured on, and for that wave's preamble.
+    Alternatively the queries for the wave that it is measured on, and for that wave's preamble.
     """
 
     query: Annotated[Command, Field(min_length=1)] = ""
@@ -83,9 +83,9 @@ class ScpiChannel(ChannelSettings):
         for_values = sorted({"query", "index", "unit"} & self.model_fields_set) if self.wave else []
         if for_values:
             key = for_values[0]
-            raise KeyedError(key, getattr(self, key), "does not go together with wave; take one of them out")
+            raise KeyedError(key, getattr(self, key), "cannot be combined with wave; remove one of them")
         if self.preamble and not self.wave:
-            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the question for its samples as wave")
+            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the query for its samples as wave")
         return self
 
 

@@ -3,7 +3,7 @@
 import time
 
 
-def heard(driver, number=1, patience=3.0):
+def received(driver, number=1, patience=3.0):
     """Return the next readings of a driver that listens, `number` or more, within `patience` seconds."""
     readings, deadline = [], time.monotonic() + patience
     while len(readings) < number:

@@ -5,7 +5,7 @@ It writes its frames by itself, so that a fault of the library under the driver 
 
 import struct
 
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 
 FUNCTIONS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 
@@ -71,14 +71,18 @@ class Unit:
         return bytes([function, len(data)]) + data
 
 
-class ModbusFarEnd:
-    """Units on a line; `manner` may replace every answer: it gets the frame and returns what is sent instead."""
+class FakeModbusInstrument:
+    """Units on a line; `behaviour` may replace every answer: it gets the frame and returns what is sent instead."""
 
     def __init__(self, units, tcp=True):
         self.units = units
-        self.manner = lambda frame: frame
+        self.behaviour = lambda frame: frame
         self.tcp = tcp
-        self.line = TcpFarEnd(self._answer, split=tcp_questions) if tcp else PtyFarEnd(self._answer, rtu_questions)
+        self.line = (
+            FakeTcpInstrument(self._answer, split=tcp_questions)
+            if tcp
+            else FakeSerialInstrument(self._answer, rtu_questions)
+        )
 
     def __enter__(self):
         self.line.__enter__()
@@ -94,7 +98,7 @@ class ModbusFarEnd:
     @property
     def questions(self):
         """Return (unit, function, start, count) of every question so far."""
-        heads = [question[6:12] if self.tcp else question[:6] for question in self.line.asked]
+        heads = [question[6:12] if self.tcp else question[:6] for question in self.line.received]
         return [struct.unpack(">BBHH", head) for head in heads]
 
     def _answer(self, question):
@@ -105,5 +109,5 @@ class ModbusFarEnd:
             return None
         answer = bytes([unit]) + self.units[unit].answer(asked.ljust(5, b"\0"))
         if self.tcp:
-            return self.manner(question[:4] + len(answer).to_bytes(2, "big") + answer)
-        return self.manner(answer + crc(answer))
+            return self.behaviour(question[:4] + len(answer).to_bytes(2, "big") + answer)
+        return self.behaviour(answer + crc(answer))
