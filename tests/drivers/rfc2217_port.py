@@ -54,7 +54,7 @@ class Rfc2217Port:
         return {"rts": self.port.rts, "dtr": self.port.dtr}
 
     def write(self, data):
-        """What the far side itself says to the client."""
+        """What the other side sends to the client."""
         with suppress(OSError):
             self._client.sendall(data)
 

@@ -272,7 +272,7 @@ class TestCsvTail(DriverConformance):
 
 
 class TestHand(DriverConformance):
-    """The far end is a person who types."""
+    """The fake instrument is a person who types."""
 
     @contextmanager
     def rig(self):

@@ -57,7 +57,7 @@ def test_adjoining_registers_come_in_one_request(opened, fake_instrument):
     }
     driver = opened(driver_at(fake_instrument.address, channels))
     assert values(driver) == pytest.approx({"mains": 230.0, "vout": 22.5, "iout": 0.25})
-    assert fake_instrument.questions == [(1, 3, 100, 5)]
+    assert fake_instrument.queries == [(1, 3, 100, 5)]
 
 
 def test_all_four_functions_and_units(opened, fake_instrument):
@@ -111,7 +111,7 @@ def test_over_range_and_no_value(opened, fake_instrument):
         (0x77, "exception 119, an exception of its own"),
     ],
 )
-def test_an_exception_is_told_by_its_name_and_loses_nothing(opened, fake_instrument, code, says):
+def test_an_exception_is_named_and_loses_nothing(opened, fake_instrument, code, says):
     driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}}))
     fake_instrument.units[1].refuses = code
     reading = driver.read("a")
@@ -121,7 +121,7 @@ def test_an_exception_is_told_by_its_name_and_loses_nothing(opened, fake_instrum
     assert driver.read("a").value == 5.0
 
 
-def test_a_unit_that_refuses_registers_together_is_asked_one_by_one_from_then_on(opened, fake_instrument):
+def test_a_unit_that_refuses_registers_together_is_queried_one_by_one_from_then_on(opened, fake_instrument):
     class Choosy(Unit):
         def answer(self, question):
             return super().answer(question) if question[4] == 1 else bytes([question[0] | 0x80, 2])
@@ -131,7 +131,7 @@ def test_a_unit_that_refuses_registers_together_is_asked_one_by_one_from_then_on
     driver = opened(driver_at(fake_instrument.address, channels))
     assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
     assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
-    assert [count for _, _, _, count in fake_instrument.questions] == [3, 1, 1, 1, 1, 1, 1]
+    assert [count for _, _, _, count in fake_instrument.queries] == [3, 1, 1, 1, 1, 1, 1]
 
 
 def test_a_register_that_is_not_there_silences_only_its_channel(opened, fake_instrument):
@@ -167,7 +167,7 @@ def test_a_silent_unit_alone_is_a_lost_instrument(opened, fake_instrument):
         driver.read_together(["a", "b"])
 
 
-def test_a_late_answer_is_never_taken_for_another_register_s(opened, fake_instrument):
+def test_a_late_reply_is_never_taken_for_another_register_s(opened, fake_instrument):
     fake_instrument.units[1].tables["holding"] = {0: 111, 10: 2}
     slow = threading.Event()
 
@@ -203,7 +203,7 @@ def test_one_burst_of_noise_is_let_pass(opened, fake_instrument):
     assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}})).read("a").value == 5.0
 
 
-def test_an_answer_to_another_question_is_no_value(opened, fake_instrument):
+def test_a_reply_to_another_query_is_no_value(opened, fake_instrument):
     def other(frame):
         head, pdu = (frame[:7], frame[7:]) if fake_instrument.tcp else (frame[:1], frame[1:-2])
         pdu = bytes([4]) + pdu[1:]
@@ -215,7 +215,7 @@ def test_an_answer_to_another_question_is_no_value(opened, fake_instrument):
     assert "answered another query (function 4, not 3)" in reading.problem
 
 
-def test_fewer_registers_than_asked_for_are_no_value(opened, fake_instrument):
+def test_fewer_registers_than_requested_are_no_value(opened, fake_instrument):
     def short(frame):
         if not fake_instrument.tcp:
             cut = bytes([frame[0], 3, 2]) + frame[3:5]
@@ -225,15 +225,15 @@ def test_fewer_registers_than_asked_for_are_no_value(opened, fake_instrument):
     fake_instrument.units[1].tables["holding"] = {0: 5, 1: 6}
     fake_instrument.behaviour = short
     reading = opened(driver_at(fake_instrument.address, {"a": {"register": 0, "type": "uint32"}})).read("a")
-    assert "answered 1 registers where 2 were asked for" in reading.problem
+    assert "answered 1 registers instead of 2" in reading.problem
 
 
-def test_the_identification_is_told_where_it_is_asked_for(opened, fake_instrument):
+def test_the_identification_is_read_if_requested(opened, fake_instrument):
     fake_instrument.units[1].identity = [b"Acme", b"M1", b"V2.0"]
     assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, identify=True)).identity == "Acme M1 V2.0"
 
 
-def test_a_unit_that_does_not_know_the_question_for_its_identification_has_none(opened, fake_instrument):
+def test_a_unit_that_does_not_know_the_identification_query_has_none(opened, fake_instrument):
     assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, identify=True)).identity == ""
 
 
@@ -293,7 +293,7 @@ except OSError:
 @pytest.mark.parametrize(
     "address", ["tcp://127.0.0.1:1", "tcp://no-such-host.invalid", "/dev/no-such-port", "nonsense://x", os.devnull]
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address):
     with pytest.raises(InstrumentError) as caught:
         driver_at(address, {"a": {"register": 0}}).open()
     assert address in str(caught.value)
@@ -384,7 +384,7 @@ def fuzzed_end(request):
 
 @given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=6)), max_size=4), st.binary(max_size=20))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_damaged_frames_never_raise_anything_but_the_family(fuzzed_end, damages, tail):
+def test_damaged_frames_raise_only_instrument_errors(fuzzed_end, damages, tail):
     def damage(frame):
         for at, data in damages:
             frame = frame[:at] + data + frame[at + len(data) :]

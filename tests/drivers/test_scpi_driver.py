@@ -88,7 +88,7 @@ def test_a_number_in_any_of_its_forms(opened, fake_instrument, reply, channel, v
         (b"7" * 3000, "more than 1000 characters"),
     ],
 )
-def test_what_is_no_reading_is_said_to_be_none(opened, fake_instrument, reply, says):
+def test_what_is_no_reading_is_refused(opened, fake_instrument, reply, says):
     reading = read_one(opened, fake_instrument, reply)
     assert reading.value is None
     assert says in reading.problem
@@ -169,7 +169,7 @@ def test_an_error_queue_without_end_is_left_after_a_few(opened, fake_instrument)
 
 
 @pytest.mark.parametrize("reply", [None, b"what?\n"])
-def test_an_instrument_without_error_queue_is_asked_for_it_once(opened, fake_instrument, reply):
+def test_an_instrument_without_error_queue_is_queried_for_it_once(opened, fake_instrument, reply):
     fake_instrument.answer = {b"*IDN?": b"Acme\n", b"Q?": b"5\n", b"SYST:ERR?": reply}.get
     complaints = []
     driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
@@ -185,7 +185,7 @@ def test_the_error_queue_can_be_left_alone(opened, fake_instrument):
     assert fake_instrument.received == [b"*IDN?"]
 
 
-def test_a_greeting_and_talk_that_nobody_asked_for_are_passed_over(opened):
+def test_a_greeting_and_unrequested_bytes_are_skipped(opened):
     with FakeTcpInstrument(
         (IDENTITY | {b"Q?": b"5\n7\n", b"R?": b"6\n"}).get, greeting=b"Welcome!\n1.5\n"
     ) as fake_instrument:
@@ -239,7 +239,7 @@ def test_other_terminations(opened, fake_instrument):
     assert driver.read("Q?").value == 5.0
 
 
-def test_a_refused_connection_says_so(fake_instrument):
+def test_a_refused_connection_is_an_error(fake_instrument):
     fake_instrument.unplug()
     driver = driver_at(fake_instrument.visa_address, "Q?")
     with pytest.raises(InstrumentError, match="refused") as caught:
@@ -257,7 +257,7 @@ def test_a_serial_line_takes_its_keys_and_reads(opened):
         assert (resource.baud_rate, resource.stop_bits / 10, int(resource.flow_control)) == (19200, 2, 1)
 
 
-def test_settings_that_a_port_refuses_are_said_to_be_refused():
+def test_settings_that_a_port_refuses_are_refused():
     with FakeSerialInstrument() as fake_instrument:
         driver = driver_at(fake_instrument.visa_address, "Q?", parity="even", data_bits=7)
         with pytest.raises(InstrumentError, match="refuses its settings"):
@@ -319,7 +319,7 @@ def test_a_device_file_of_one_s_own(opened, tmp_path):
         (f"TCPIP::{'x' * 80}::5025::SOCKET", "@py"),
     ],
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address, backend):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address, backend):
     driver = driver_at(address, "Q?", backend=backend)
     with pytest.raises(InstrumentError) as caught:
         driver.open()
@@ -328,7 +328,7 @@ def test_what_cannot_be_opened_is_one_line_of_the_family(address, backend):
     assert "report this" not in str(caught.value)
 
 
-def test_a_host_without_address_is_said_to_be_unknown(monkeypatch):
+def test_a_host_without_address_is_unknown(monkeypatch):
     def unknown(*_):
         raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
 
@@ -342,7 +342,7 @@ def test_a_long_time_out_is_kept(opened, fake_instrument):
     assert opened(driver_at(fake_instrument.visa_address, "Q?", timeout="2 s", retries=0)).read("Q?").value == 5.0
 
 
-def test_a_time_out_is_no_longer_than_said(fake_instrument):
+def test_a_time_out_is_no_longer_than_set(fake_instrument):
     driver = driver_at(fake_instrument.visa_address, "Q?", timeout=0.2, identity="", retries=0)
     driver.open()
     started = time.monotonic()
@@ -364,7 +364,7 @@ def test_a_time_out_is_no_longer_than_said(fake_instrument):
     )
 )
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_replies_never_raise_anything_but_the_family(fuzzed_end, replies):
+def test_fuzzed_replies_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
     fuzzed_end.answer = lambda _: left.pop(0) + b"\n" if left else b"1\n"
     complaints = []
@@ -391,7 +391,7 @@ def fuzzed_end():
 
 
 def test_many_threads_share_one_backend():
-    """Opening and closing at the same time upsets nobody."""
+    """Opening and closing at the same time does no harm."""
     ends = [FakeTcpInstrument((IDENTITY | {b"Q?": b"%d\n" % number}).get) for number in range(6)]
     wrong = []
 

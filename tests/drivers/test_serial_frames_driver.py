@@ -1,4 +1,4 @@
-"""Meters with a binary output on pseudo-terminals: streaming and asked, with checksums, noise and late answers."""
+"""Meters with a binary output on pseudo-terminals: streaming and polled, with checksums, noise and late replies."""
 
 import json
 import math
@@ -8,7 +8,7 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from streaming import received
+from streaming import next_readings
 
 from benchmon.errors import BenchmonError, InstrumentTimeout
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
@@ -25,7 +25,7 @@ def frame(kind, first, second):
 
 
 def in_pairs(data):
-    """All questions here are of two bytes."""
+    """All queries here have two bytes."""
     whole = len(data) - len(data) % 2
     return [data[n : n + 2] for n in range(0, whole, 2)], data[whole:]
 
@@ -55,7 +55,7 @@ def test_a_stream_of_frames_is_read_with_its_kinds(opened, fake_instrument):
     }
     driver = opened(driver_at(fake_instrument.path, channels))
     fake_instrument.send(frame(1, -2210, 7) + frame(2, 50, 8))
-    assert [(one.channel, one.value) for one in received(driver, 4)] == [
+    assert [(one.channel, one.value) for one in next_readings(driver, 4)] == [
         ("u", -22.1),
         ("last", 7.0),
         ("i", 1.5),
@@ -68,7 +68,7 @@ def test_frames_are_found_again_after_noise_and_half_frames(opened, fake_instrum
     fake_instrument.send(
         frame(1, 1, 0)[3:] + b"\xaa\x55\xaa\x55\x00" + frame(1, 200, 0) + b"\xff" * 7 + frame(1, 300, 0)
     )
-    assert [one.value for one in received(driver, 2)] == [2.0, 3.0]
+    assert [one.value for one in next_readings(driver, 2)] == [2.0, 3.0]
 
 
 @pytest.mark.parametrize(
@@ -78,27 +78,27 @@ def test_frames_are_found_again_after_noise_and_half_frames(opened, fake_instrum
 def test_over_range_has_its_sign(opened, fake_instrument, number, value):
     driver = opened(driver_at(fake_instrument.path, {"u": FIRST | {"overload": [32767, -32768]}}))
     fake_instrument.send(frame(1, number, 0))
-    assert received(driver)[0].value == value
+    assert next_readings(driver)[0].value == value
 
 
 def test_no_value_and_implausible_floats_are_no_numbers(opened, fake_instrument):
     channels = {"none": FIRST | {"no_value": [-1]}, "f": {"at": 3, "format": ">f"}, "nan": {"at": 3, "format": ">f"}}
     driver = opened(driver_at(fake_instrument.path, channels))
     fake_instrument.send(frame(1, -1, 0x7FFF) + frame(1, 0x7E00, 0))
-    readings = received(driver, 6)
+    readings = next_readings(driver, 6)
     assert [one.value for one in readings[:3]] == [None, None, None]
     assert "no number" in readings[0].problem
     assert "implausible" in readings[4].problem
 
 
-def test_a_stream_without_a_right_frame_is_lost_and_says_what_to_check(opened, fake_instrument):
+def test_a_stream_without_a_right_frame_is_lost_and_names_what_to_check(opened, fake_instrument):
     driver = opened(driver_at(fake_instrument.path, {"u": FIRST}))
     fake_instrument.send(b"23.4 V\r\n" * 4)
     with pytest.raises(InstrumentTimeout, match="32 bytes that are no whole frame; check sync"):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
-def test_frames_about_something_else_are_said_to_be_so(opened, fake_instrument):
+def test_frames_about_something_else_are_counted(opened, fake_instrument):
     driver = opened(driver_at(fake_instrument.path, {"u": FIRST | {"when": [2, 9]}}))
     fake_instrument.send(frame(1, 1, 1) * 3)
     with pytest.raises(InstrumentTimeout, match="3 frames, none of which is about a channel"):
@@ -115,7 +115,7 @@ def test_a_query_brings_all_channels_that_share_it(opened, fake_instrument):
     assert fake_instrument.received == [b"\x01?", b"\x02?"]
 
 
-def test_an_answer_with_a_wrong_checksum_is_no_value(opened, fake_instrument):
+def test_a_reply_with_a_wrong_checksum_is_no_value(opened, fake_instrument):
     fake_instrument.answer = lambda _: frame(1, 100, 7)[:-1] + b"\x00"
     driver = opened(driver_at(fake_instrument.path, {"u": FIRST}, query="01 3F"))
     assert "no whole frame" in driver.read("u").problem
@@ -123,14 +123,14 @@ def test_an_answer_with_a_wrong_checksum_is_no_value(opened, fake_instrument):
     assert driver.read("u").value == 1.0
 
 
-def test_a_mute_meter_is_lost(opened, fake_instrument):
+def test_a_silent_meter_is_lost(opened, fake_instrument):
     driver = opened(driver_at(fake_instrument.path, {"u": FIRST}, query="01 3F", timeout=0.1))
     with pytest.raises(InstrumentTimeout, match=r"no answer within 0\.1 s"):
         driver.read("u")
 
 
 @pytest.mark.parametrize("line", ["pty", "socket"])
-def test_a_late_answer_is_not_taken_for_the_next_question_s(opened, line):
+def test_a_late_reply_is_not_taken_for_the_next_reply(opened, line):
     def answer(question):
         if question == b"\x01?":
             time.sleep(0.35)
@@ -173,7 +173,7 @@ def test_a_length_in_the_frame_and_crc(opened, fake_instrument):
     )
     good = bytes.fromhex("AA 55 04 00 00 B0 41")
     fake_instrument.send(good + crc_bit_by_bit(good))
-    assert received(driver)[0].value == 22.0
+    assert next_readings(driver)[0].value == 22.0
 
 
 def crc_bit_by_bit(data):
@@ -219,7 +219,7 @@ def test_a_field_outside_the_frame_is_refused_before_anything_is_opened():
         driver_at("/dev/x", {"u": {"at": 5, "format": ">f"}})
 
 
-def test_some_channels_asked_and_some_not_is_refused():
+def test_channels_with_and_without_a_query_is_refused():
     with pytest.raises(ValueError, match=r"with a query and without \(b\)"):
         driver_at("/dev/x", {"a": FIRST | {"query": "01"}, "b": FIRST})
 
@@ -232,7 +232,7 @@ def fuzzed_end():
 
 @given(st.lists(st.one_of(st.binary(max_size=40), st.builds(frame, *3 * [st.integers(0, 255)])), max_size=8))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_bytes_never_raise_anything_but_the_family(fuzzed_end, chunks):
+def test_fuzzed_bytes_raise_only_instrument_errors(fuzzed_end, chunks):
     driver = driver_at(fuzzed_end.path, {"u": {"at": 3, "format": ">f"}}, timeout=0.05)
     said = ""
     try:

@@ -1,4 +1,4 @@
-"""Text meters on pseudo-terminals and sockets: streaming and asked, with units, commas, overload and noise."""
+"""Text meters on pseudo-terminals and sockets: streaming and polled, with units, commas, overload and noise."""
 
 import gc
 import math
@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rfc2217_port import Rfc2217Port
-from streaming import received
+from streaming import next_readings
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
@@ -39,7 +39,7 @@ def hear_line(opened, fake_instrument, line, **keys):
     driver = opened(driver_at(fake_instrument.path, **keys))
     # The first bytes may be the rest of a line that began before.
     fake_instrument.send(b"rest\n" + line + b"\n")
-    return received(driver)[0]
+    return next_readings(driver)[0]
 
 
 @pytest.mark.parametrize(
@@ -98,7 +98,7 @@ def test_a_pattern_must_fit_the_whole_line(opened, fake_instrument):
     complaints = []
     driver = opened(driver_at(fake_instrument.path, pattern=r"(?P<value>\d)", on_complaint=complaints.append))
     fake_instrument.send(b"rest\n42\n7\n")
-    assert received(driver)[0].value == 7.0
+    assert next_readings(driver)[0].value == 7.0
     assert '"42"' in complaints[0]
 
 
@@ -107,7 +107,7 @@ def test_channels_name_their_groups_and_units(opened, fake_instrument):
     pattern = r"U=(?P<u>\S+) (?P<u_unit>\w+) I=(?P<i>\S+) (?P<i_unit>\w+)(?: P=(?P<none>\S+))?"
     driver = opened(driver_at(fake_instrument.path, channels=channels, pattern=pattern))
     fake_instrument.send(b"rest\nU=221 mV I=OL A\n")
-    readings = {one.channel: one.value for one in received(driver, 2)}
+    readings = {one.channel: one.value for one in next_readings(driver, 2)}
     assert readings == {"u": 0.221, "i": math.inf}
 
 
@@ -116,11 +116,11 @@ def test_lines_of_different_kinds_each_have_their_channel(opened, fake_instrumen
     complaints = []
     driver = opened(driver_at(fake_instrument.path, channels=channels, on_complaint=complaints.append))
     fake_instrument.send(b"rest\nA 1\nB 2\nA 3\n")
-    assert [(one.channel, one.value) for one in received(driver, 3)] == [("a", 1.0), ("b", 2.0), ("a", 3.0)]
+    assert [(one.channel, one.value) for one in next_readings(driver, 3)] == [("a", 1.0), ("b", 2.0), ("a", 3.0)]
     assert complaints == []
 
 
-def test_lines_that_do_not_fit_are_told_once_and_end_in_a_loss_that_counts_them(opened, fake_instrument):
+def test_lines_that_do_not_fit_are_a_complaint_once_and_end_in_a_loss_that_counts_them(opened, fake_instrument):
     complaints = []
     driver = opened(driver_at(fake_instrument.path, on_complaint=complaints.append))
     time.sleep(0.25)
@@ -143,7 +143,7 @@ def test_silence_is_a_loss(opened, fake_instrument):
 def test_the_half_line_at_the_start_is_never_a_reading(opened, fake_instrument):
     driver = opened(driver_at(fake_instrument.path))
     fake_instrument.send(b"3.4\n123.4\n")
-    assert received(driver)[0].value == 123.4
+    assert next_readings(driver)[0].value == 123.4
 
 
 def test_an_endless_line_is_survived(opened, fake_instrument):
@@ -152,13 +152,13 @@ def test_an_endless_line_is_survived(opened, fake_instrument):
         fake_instrument.send(b"1234567890" * 100)
         driver.receive(0.05)
     fake_instrument.send(b"\n5.5\n")
-    assert received(driver)[0].value == 5.5
+    assert next_readings(driver)[0].value == 5.5
 
 
 def test_a_meter_that_ends_its_lines_by_cr_alone(opened, fake_instrument):
     driver = opened(driver_at(fake_instrument.path))
     fake_instrument.send(b"x\r1.5\r2.5\r")
-    assert [one.value for one in received(driver, 2)] == [1.5, 2.5]
+    assert [one.value for one in next_readings(driver, 2)] == [1.5, 2.5]
 
 
 def test_the_setup_is_sent_on_opening(opened, fake_instrument):
@@ -174,7 +174,7 @@ def asked_at(address, **keys):
     return driver_at(address, channels={"a": {"query": "A?"}, "b": {"query": "B?"}}, **keys)
 
 
-def test_an_asked_meter_answers_each_question_past_echo_and_acknowledgement(opened, fake_instrument):
+def test_a_polled_meter_answers_each_query_after_echo_and_acknowledgement(opened, fake_instrument):
     fake_instrument.answer = {b"A?": b"A?\r\n*\r\n1.5 V\r\n", b"B?": b"2.5\n=>\n"}.get
     driver = opened(asked_at(fake_instrument.path))
     for _ in range(3):
@@ -182,7 +182,7 @@ def test_an_asked_meter_answers_each_question_past_echo_and_acknowledgement(open
         assert driver.read("b").value == 2.5
 
 
-def test_an_asked_meter_that_answers_nonsense_gives_no_value(opened, fake_instrument):
+def test_a_polled_meter_that_answers_nonsense_gives_no_value(opened, fake_instrument):
     fake_instrument.answer = {b"A?": b"ERR\x07\n", b"B?": b"2.5\n"}.get
     driver = opened(asked_at(fake_instrument.path))
     assert r'"ERR\x07", which does not fit' in driver.read("a").problem
@@ -190,7 +190,7 @@ def test_an_asked_meter_that_answers_nonsense_gives_no_value(opened, fake_instru
 
 
 @pytest.mark.parametrize("kind", ["pty", "socket"])
-def test_a_late_answer_is_not_taken_for_the_next_channel_s(opened, kind):
+def test_a_late_reply_is_not_taken_for_the_next_channel_s(opened, kind):
     def answer(line):
         if line == b"A?":
             time.sleep(0.45)
@@ -210,13 +210,13 @@ def test_a_late_answer_is_not_taken_for_the_next_channel_s(opened, kind):
         assert driver.read("b").value == 2.0
 
 
-def test_a_mute_asked_meter_is_lost_with_its_question(opened, fake_instrument):
+def test_a_silent_polled_meter_is_lost_with_its_query(opened, fake_instrument):
     driver = opened(asked_at(fake_instrument.path, timeout=0.15))
     with pytest.raises(InstrumentTimeout, match=r"no answer to A\?"):
         driver.read("a")
 
 
-def test_a_port_in_use_says_so(opened, fake_instrument):
+def test_a_port_in_use_is_an_error(opened, fake_instrument):
     opened(driver_at(fake_instrument.path))
     with pytest.raises(InstrumentError, match="in use by another program"):
         driver_at(fake_instrument.path).open()
@@ -226,7 +226,7 @@ def test_a_port_in_use_says_so(opened, fake_instrument):
     "address",
     ["/dev/no-such-port", "nonsense://x", "socket://127.0.0.1:1", "socket://127.0.0.1", os.devnull, "rfc2217://"],
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address):
     with pytest.raises(InstrumentError) as caught:
         driver_at(address).open()
     assert address in str(caught.value)
@@ -243,7 +243,7 @@ def test_an_unplugged_socket_is_lost_and_nothing_leaks(opened):
         fake_instrument.plug_in()
         driver.open()
         fake_instrument.send(b"x\n5\n")
-        assert received(driver)[0].value == 5.0
+        assert next_readings(driver)[0].value == 5.0
 
 
 def test_a_socket_that_was_reset_is_closed_all_the_same(opened):
@@ -257,7 +257,7 @@ def test_a_socket_that_was_reset_is_closed_all_the_same(opened):
         gc.collect()
 
 
-def test_pyserial_s_loopback_hears_what_it_says(opened):
+def test_pyserial_s_loopback_receives_what_it_sends(opened):
     driver = opened(driver_at("loop://", channels={"a": {"query": "1.25 V"}}, overload=[]))
     assert driver.read("a").value == 1.25
 
@@ -273,7 +273,7 @@ numbers = st.from_regex(rb"[+-]?[0-9]{0,3}[.,]?[0-9]{0,3}([eE]-?[0-9]{1,3})? ?[a
 
 @given(st.lists(st.one_of(st.binary(max_size=80), numbers), max_size=8), st.sampled_from(["V", "°C", ""]))
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_lines_never_raise_anything_but_the_family(fuzzed_end, chunks, unit):
+def test_fuzzed_lines_raise_only_instrument_errors(fuzzed_end, chunks, unit):
     complaints = []
     driver = driver_at(fuzzed_end.path, unit=unit, timeout=0.1, on_complaint=complaints.append)
     try:
@@ -296,4 +296,4 @@ def test_a_meter_at_a_port_behind_a_network_is_read(opened):
     with Rfc2217Port() as fake_instrument:
         driver = opened(driver_at(fake_instrument.url, timeout=3.0))
         fake_instrument.send(b"x\n22.5 V\n")
-        assert received(driver)[0].value == 22.5
+        assert next_readings(driver)[0].value == 22.5

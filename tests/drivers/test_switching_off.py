@@ -1,4 +1,4 @@
-"""Drivers that switch the power off: at once, while a question waits for its answer, and only by what they are told."""
+"""Drivers that switch the power off: at once, even while a query is pending, and only by their keys."""
 
 import threading
 import time
@@ -27,7 +27,7 @@ SLACK = 0.15
 
 
 class Received:
-    """When the far end received what."""
+    """The times at which the fake instrument received each message."""
 
     def __init__(self):
         self.times = {}
@@ -45,7 +45,7 @@ class Received:
 
 @contextmanager
 def hanging(driver, channel):
-    """Let a question of `driver` wait for an answer that does not come, in a thread of its own."""
+    """Keep a query of `driver` pending in a thread of its own."""
 
     def ask():
         with suppress(InstrumentError):
@@ -76,7 +76,7 @@ def scpi_driver(fake_instrument, how, channels=True, **keys):
 
 
 @pytest.mark.parametrize("kind", [FakeTcpInstrument, FakeSerialInstrument])
-def test_a_scpi_command_gets_past_a_question_that_waits(kind):
+def test_a_scpi_command_gets_past_a_pending_query(kind):
     received = Received()
     with kind(received) as fake_instrument:
         driver = scpi_driver(fake_instrument, {"command": "OUTP OFF"})
@@ -100,7 +100,7 @@ def test_a_scpi_command_has_a_connection_of_its_own_where_the_line_is_not_open()
         assert fake_instrument.received[:3] == [b"*OPC?", b"OUTP OFF", b"*OPC?"]
 
 
-def test_a_switch_that_does_not_acknowledge_is_an_error_that_says_so():
+def test_a_switch_that_does_not_acknowledge_is_an_error():
     with FakeTcpInstrument(no_reply) as fake_instrument:
         driver = scpi_driver(fake_instrument, {"command": "OUTP OFF"})
         with pytest.raises(InstrumentError, match="no answer"):
@@ -108,7 +108,7 @@ def test_a_switch_that_does_not_acknowledge_is_an_error_that_says_so():
         assert driver.is_off() is None
 
 
-def test_a_switch_that_is_not_there_is_told_when_it_is_made_ready_and_when_it_is_needed():
+def test_a_switch_that_is_not_there_is_an_error_when_armed_and_when_needed():
     with FakeTcpInstrument() as fake_instrument:
         fake_instrument.unplug()
         driver = scpi_driver(fake_instrument, {"command": "OUTP OFF"}, channels=False)
@@ -134,7 +134,7 @@ def unit_and_fake_instrument(request):
         yield unit, fake_instrument
 
 
-def test_a_coil_is_written_past_a_question_that_waits(unit_and_fake_instrument):
+def test_a_coil_is_written_past_a_pending_query(unit_and_fake_instrument):
     unit, fake_instrument = unit_and_fake_instrument
     driver = modbus_driver(fake_instrument)
     driver.open()
@@ -263,7 +263,7 @@ def test_a_line_switches_off_while_the_port_is_read():
         thread.join(5)
 
 
-def test_a_meter_that_falls_silent_and_is_opened_anew_leaves_the_power_as_it_is():
+def test_a_meter_that_falls_silent_and_is_reopened_leaves_the_power_as_it_is():
     with Rfc2217Port() as fake_instrument, closed_for_good(line_driver(fake_instrument.url)) as driver:
         driver.open()
         driver.arm_switch()
@@ -285,7 +285,7 @@ def test_power_that_was_switched_off_before_the_port_was_open_stays_off():
         assert fake_instrument.lines["rts"] is False
 
 
-def test_a_port_without_such_lines_says_so():
+def test_a_port_without_such_lines_is_an_error():
     with FakeSerialInstrument() as fake_instrument, closed_for_good(line_driver(fake_instrument.path)) as driver:
         driver.open()
         with pytest.raises(InstrumentError, match=fake_instrument.path):
@@ -304,7 +304,7 @@ def test_a_line_that_cannot_switch_is_refused(url, keys, says):
         line_driver(url, **keys)
 
 
-def test_a_driver_that_was_not_told_how_switches_nothing():
+def test_a_driver_without_switch_keys_switches_nothing():
     driver = ScpiDriver("dmm", ScpiSettings(address="TCPIP::127.0.0.1::1::SOCKET"), [])
     with pytest.raises(InstrumentError, match="has no settings to switch off"):
         driver.switch_off()

@@ -1,4 +1,4 @@
-"""Acquisition over real sockets and pseudo-terminals: nobody waits for anybody, and who returns is read again."""
+"""Acquisition over real sockets and pseudo-terminals: no instrument delays another, and one that returns is read again."""
 
 import threading
 import time
@@ -122,7 +122,7 @@ def test_each_channel_keeps_its_own_period_without_drift():
     assert abs(min(late[-15:]) - min(late[:15])) < 0.01
 
 
-def test_a_mute_a_refusing_and_a_slow_instrument_delay_no_other():
+def test_a_silent_a_refusing_and_a_slow_instrument_delay_no_other():
     def slow(line):
         time.sleep(0.3)
         return meter({"U?": "3"})(line)
@@ -179,7 +179,7 @@ def test_the_reason_of_a_loss_names_the_address_and_a_remedy():
     assert "switched on" in text
 
 
-def test_a_mute_instrument_is_told_lost_within_three_periods():
+def test_a_silent_instrument_is_reported_lost_within_three_periods():
     with (
         FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
         Running(scpi("dmm", fake_instrument, {"u": "U?"}, period=0.5)) as run,
@@ -234,7 +234,7 @@ def late(delay_of, values):
 
 
 @pytest.mark.parametrize("kind", [FakeTcpInstrument, FakeSerialInstrument])
-def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
+def test_a_late_reply_is_never_taken_for_the_next_channel_s(kind):
     answer = late({"SLOW?": 0.5}, {"SLOW?": "111", "U?": "1", "I?": "2"})
     with (
         kind(answer) as fake_instrument,
@@ -248,7 +248,7 @@ def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
     assert {one.value for one in readings(reports, "slow")} <= {111.0, None}
 
 
-def test_a_late_answer_of_a_meter_without_identity_is_not_taken_either():
+def test_a_late_reply_of_a_meter_without_identity_is_not_taken_either():
     """Nothing but waiting helps there: what comes within three time-outs is thrown away."""
     slow = threading.Event()
     table = {b"A?": b"1", b"B?": b"2"}

@@ -130,7 +130,7 @@ def test_a_driver_s_key_is_refused_with_key_reason_and_line(text, wanted, says):
         assert f".{wanted}" in message.split(" = ")[0].split(": ")[1]
 
 
-def test_the_second_channel_s_line_is_told():
+def test_the_second_channel_s_line_is_named():
     text = SCPI + channel("dmm", 'query = "MEAS?"') + channel("dmm", 'query = "MEAS?"', "indx = 1", name="d")
     assert refusal(text).startswith(f"my.toml:{line_in(text, 'indx')}: channel[2].indx = 1: its driver takes no such")
 
@@ -182,7 +182,7 @@ def test_an_impossible_switch_off_is_refused_with_its_line(text, wanted, says):
 
 @pytest.fixture
 def installed(monkeypatch):
-    """Make `entry_points` offer what the test says, by way of a module of its own."""
+    """Make `entry_points` return what the test gives, from a module of its own."""
     module = types.ModuleType("foreign_driver_of_a_test")
     monkeypatch.setitem(sys.modules, module.__name__, module)
     entries = []
@@ -209,7 +209,7 @@ def test_a_driver_package_that_fails_to_import_is_one_clear_line(installed, tmp_
 
 
 @pytest.mark.parametrize("value", ["foreign_driver_of_a_test:Missing", "foreign_driver_of_a_test:thing"])
-def test_what_is_no_driver_is_said_to_be_none(installed, value):
+def test_what_is_no_driver_is_refused(installed, value):
     installed(value, thing=object())
     with pytest.raises(BadInput, match=r"cannot be loaded|is no benchmon driver"):
         load_driver("foreign")

@@ -259,7 +259,7 @@ def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, ben
         [failed] = until(lambda: seen.of("switch-off failed"))
         assert "line_current is still at 750.0 mA" in failed.message
         assert "coil 7 of unit 1 written 0, acknowledged" in failed.message
-        assert sum(question[1] == 5 for question in relay.questions) > 1
+        assert sum(query[1] == 5 for query in relay.queries) > 1
         mains.works = True
         until(lambda: seen.of("switched off"))
 

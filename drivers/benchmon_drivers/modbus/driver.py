@@ -204,10 +204,10 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         start = place.register - block.register
         if place.function in ("coil", "discrete"):
             if not block.count <= len(found.bits) < block.count + 8:
-                raise BadReply(f"answered {len(found.bits)} bits where {block.count} were asked for")
+                raise BadReply(f"answered {len(found.bits)} bits instead of {block.count}")
             return float(found.bits[start]) * keys.factor + keys.offset
         if len(found.registers) != block.count:
-            raise BadReply(f"answered {len(found.registers)} registers where {block.count} were asked for")
+            raise BadReply(f"answered {len(found.registers)} registers instead of {block.count}")
         raw = self._readers[place.key](found.registers[start : start + place.count])
         if keys.no_value and raw in keys.no_value:
             return math.nan

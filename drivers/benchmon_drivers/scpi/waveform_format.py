@@ -49,7 +49,7 @@ class WaveKeys(BaseModel):
     """The fields of the preamble in their order, "-" for one that does not matter."""
     codes: Codes = "int16"
     formats: dict[str, Codes] = {}
-    """What the preamble's field `format` says, and which codes that means."""
+    """The codes for each value of the preamble's field `format`."""
     byte_order: Literal["big", "little"] = "big"
     overload: tuple[int, ...] = ()
     """The codes of samples beyond the range."""

@@ -79,7 +79,7 @@ class SupplyUnderTest:
 
     @property
     def on(self) -> bool:
-        """Whether the mains is switched on, as its switch says."""
+        """Whether the switch of the mains is on."""
         return self._mains.on
 
     @property

@@ -95,7 +95,7 @@ def test_a_person_is_waited_for_three_periods_of_the_slowest_channel():
         _ = [driver.receive(0.05) for _ in range(20)]
 
 
-def test_a_listener_hears_at_once():
+def test_a_listener_receives_at_once():
     driver = driver_of()
     driver.enter_manual("a", "2 V", time.monotonic())
     started = time.monotonic()

@@ -147,7 +147,7 @@ def test_every_way_to_send_a_wave_on_every_line(opened, line, block, waves):
             assert driver.read("v").value == 7.5
 
 
-def test_without_a_preamble_the_bench_file_says_what_the_codes_mean(opened, fake_instrument):
+def test_without_a_preamble_the_bench_file_gives_the_scale(opened, fake_instrument):
     fake_instrument.answer = (ANSWERS | {b"CURVE?": b"#14" + bytes([128, 130, 128, 126]) + b"\n"}).get
     waves = {"codes": "uint8", "x_increment": 5e-3, "y_increment": 0.5, "y_reference": 128}
     driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="CURVE?"), waves=waves))
@@ -168,7 +168,7 @@ BAD = {
 
 @pytest.mark.parametrize("line", [FakeTcpInstrument, FakeSerialInstrument])
 @pytest.mark.parametrize("bad", BAD)
-def test_after_a_bad_block_every_other_answer_is_taken_rightly(opened, line, bad):
+def test_after_a_bad_block_every_other_reply_is_correct(opened, line, bad):
     block, says = BAD[bad]
     with line((ANSWERS | {b"DATA?": block}).get) as end:
         driver = opened(
@@ -223,7 +223,7 @@ def test_a_flat_wave_has_no_frequency_and_the_line_is_left_alone(opened, fake_in
 
 
 def test_a_wave_from_pyvisa_sim(opened, tmp_path):
-    """Pyvisa-sim is an instrument that nobody here wrote; it speaks text, so the codes are letters."""
+    """Pyvisa-sim is an instrument from elsewhere; it sends text, so the codes are letters."""
     (tmp_path / "scope.yaml").write_text(
         'spec: "1.1"\ndevices:\n  scope:\n    eom:\n      GPIB INSTR:\n        q: "\\n"\n        r: "\\n"\n'
         "    dialogues:\n"
@@ -255,7 +255,7 @@ def test_a_wave_from_pyvisa_sim(opened, tmp_path):
     )
 )
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_blocks_never_raise_anything_but_the_family(fuzzed_end, replies):
+def test_fuzzed_blocks_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
 
     def answer(question):

@@ -1,4 +1,4 @@
-"""What a channel reads of a captured wave, against closed forms: textbook waves (from memory, and by integration)."""
+"""The measures of a captured wave by quantity, against closed forms: textbook waves (from memory, and by integration)."""
 
 import math
 
