@@ -1,4 +1,4 @@
-"""Acquisition over real sockets and pseudo-terminals: no instrument delays another, and one that returns is read again."""
+"""Acquisition over real lines: no instrument delays another, and one that returns is read again."""
 
 import threading
 import time

@@ -176,7 +176,7 @@ def test_the_switch_is_fitted_to_its_instrument_and_to_no_other():
 def test_an_impossible_switch_off_is_refused_with_its_line(text, wanted, says):
     message = refusal(text)
     assert says in message
-    line = line_in(text, wanted) + (1 if "can switch nothing" in says else 0)
+    line = line_in(text, wanted) + (1 if "cannot switch" in says else 0)
     assert message.startswith(f"my.toml:{line}: switch_off")
 
 

@@ -160,7 +160,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
         relay.manner = manner
         text = bench_with(relay.address, POLLED)
         with recording(text, tmp_path / "a.benchmon", until) as seen:
-            until(lambda: relay.line.asked)
+            until(lambda: relay.line.received)
             mains.heat()
             until(lambda: "switched off" in seen.kinds())
             assert heard[0] - mains.hot_since < AT_ONCE + SLACK
