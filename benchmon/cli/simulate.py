@@ -46,7 +46,7 @@ def run_simulator(
     """Run the simulated instruments of a bench file, print a line with name and address each, and wait for the end.
 
     The end is Ctrl-C, SIGTERM, or that the session `until_finished` is over. `save_bench` is written with the addresses
-    filled in. Orders come line by line on standard input. Raises `BadInput` where an instrument has no simulated twin,
+    filled in. Commands come line by line on standard input. Raises `BadInput` where an instrument cannot be simulated,
     a fault is none, or the file cannot be written; `BenchmonError` where the simulated bench breaks.
     """
     bench = load_bench(bench_file)

@@ -140,7 +140,7 @@ def trips(count: int) -> list[float]:
     """Return how many seconds each of `count` trips took."""
     supply, took = HotSupply(), []
     with FakeModbusInstrument({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
-        relay.manner = supply.manner
+        relay.behaviour = supply.behaviour
         path = Path(folder) / "trips.benchmon"
         bench = read_bench(BENCH.format(meter=supply.port, relay=relay.address))
         ready = threading.Event()

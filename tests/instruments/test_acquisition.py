@@ -429,7 +429,7 @@ def test_nothing_is_left_behind_after_many_losses_and_a_stop():
                 fake_instrument.plug_in()
                 run.news("connected", "dmm")
         assert threading.active_count() == threads
-        # The far ends let go of their own halves a little later.
+        # The fake instruments close their own ends a little later.
         deadline = time.monotonic() + 2
         while open_files() > files and time.monotonic() < deadline:
             time.sleep(0.01)

@@ -157,7 +157,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
                 heard.append(time.monotonic())
             return frame if is_coil or not hangs else None
 
-        relay.manner = manner
+        relay.behaviour = manner
         text = bench_with(relay.address, POLLED)
         with recording(text, tmp_path / "a.benchmon", until) as seen:
             until(lambda: relay.line.received)
