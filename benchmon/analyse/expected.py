@@ -80,10 +80,10 @@ def folded(sampled: Sampled, mains_frequency: float) -> tuple[Floats, float]:
     """
     often = max(round(sampled.frequency / mains_frequency), 1)
     frequency = sampled.frequency / often
-    turns = (sampled.few.time * frequency) % 1.0
+    turns = (sampled.reduced.time * frequency) % 1.0
     place = (turns * BINS).astype(np.intp) % BINS
     counts = np.bincount(place, minlength=BINS)
-    sums = np.bincount(place, sampled.few.value, BINS)
+    sums = np.bincount(place, sampled.reduced.value, BINS)
     filled = counts > 0
     middles = (np.arange(BINS) + 0.5) / BINS
     return np.interp(middles, middles[filled], sums[filled] / counts[filled], period=1.0), frequency
@@ -121,7 +121,7 @@ def to_draw(
     name: str, unit: str, sampled: Sampled, of: str, prediction: Prediction | None, *, periods: float | None = None
 ) -> DrawnWave:
     """Return a captured wave, at most `periods` of it, with what `prediction` leads to expect of the wave `of`."""
-    wave = sampled.few if len(sampled.wave.time) > 2 * _MOST_POINTS else sampled.wave
+    wave = sampled.reduced if len(sampled.wave.time) > 2 * _MOST_POINTS else sampled.wave
     stride = max(len(wave.time) // _MOST_POINTS, 1)
     time, values = wave.time[::stride] - sampled.wave.time[0], wave.value[::stride]
     if periods is not None:

@@ -15,7 +15,7 @@ from benchmon.errors import BadInput
 
 
 class KeyedError(BadInput):
-    """A fault at one key of a section, found while the whole section was read."""
+    """An error at one key of a section, for validators of the whole section."""
 
     def __init__(self, key: str, value: object, reason: str) -> None:
         super().__init__(reason)

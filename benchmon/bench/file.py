@@ -1,4 +1,4 @@
-"""Reading a bench file: TOML in, a checked `Bench` in SI units out, or one line that says what to change."""
+"""Reading of bench files: TOML in, a validated `Bench` in SI units out, or an error in one line with the remedy."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Bench(s.Section):
     step: tuple[m.Step, ...] = ()
     switch_off: m.SwitchOff | None = None
     source: str = Field(default="", exclude=True, repr=False)
-    """The text the bench was read from."""
+    """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")
 
     @model_validator(mode="after")
@@ -78,7 +78,7 @@ class Bench(s.Section):
 
     @property
     def origin(self) -> str:
-        """What errors call the file that the bench was read from: its path."""
+        """The path of the bench file, as in errors."""
         return self._origin
 
     @property
@@ -88,7 +88,7 @@ class Bench(s.Section):
 
 
 class _PathError(BadInput):
-    """A fault at a path of the file, found while the whole was read."""
+    """An error at a path of the file, for validators of the whole file."""
 
     def __init__(self, path: Sequence[str | int], value: object, reason: str) -> None:
         super().__init__(reason)
@@ -109,7 +109,7 @@ def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
 
 
 def load_bench(path: Path | str) -> Bench:
-    """Read the bench file at `path`. Raises `BenchFileError` in one line."""
+    """Return the bench in the file at `path`. Raises `BenchFileError` if it cannot be read or is not valid."""
     shown = one_line(path, _LONGEST_NAME)
     try:
         content = _content(Path(path), shown)
@@ -128,7 +128,7 @@ def load_bench(path: Path | str) -> Bench:
 
 
 def _content(file: Path, shown: str) -> bytes:
-    """Return a file's bytes; what is no regular file, or is too large for a bench, is not read."""
+    """Return a file's bytes. Raises `BenchFileError` if it is no regular file or too large."""
     mode = file.stat().st_mode
     if stat.S_ISDIR(mode):
         raise BenchFileError(f"{shown}: is a folder, not a bench file")
@@ -142,7 +142,7 @@ def _content(file: Path, shown: str) -> bytes:
 
 
 def read_bench(text: str, name: str = "bench file") -> Bench:
-    """Return the bench that `text` describes; `name` is what errors call the file. Raises `BenchFileError`."""
+    """Return the bench in `text`; `name` is the file's name in errors. Raises `BenchFileError` if it is not valid."""
     shown = one_line(name, _LONGEST_NAME)
     try:
         data = tomllib.loads(text)
@@ -163,7 +163,7 @@ def read_bench(text: str, name: str = "bench file") -> Bench:
 
 
 def _explain(problem: ValidationError, text: str, name: str) -> str:
-    # A misspelt key comes with a missing one; the misspelling is the cause.
+    # A misspelt key usually causes a missing one as well: report the misspelling.
     errors = sorted(problem.errors(), key=lambda error: error["type"] != "extra_forbidden")
     first = errors[0]
     cause = first.get("ctx", {}).get("error")

@@ -27,13 +27,13 @@ Name = Annotated[str, BeforeValidator(_read_name)]
 
 
 class WithDriverKeys(BaseModel):
-    """A section whose further keys belong to the driver, which judges them when it is opened."""
+    """A section whose other keys belong to the driver, which validates them when it is created."""
 
     model_config = ConfigDict(extra="allow", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
     @property
     def driver_keys(self) -> dict[str, Any]:
-        """The keys that this section does not know itself, as the file has them."""
+        """The driver's keys, as in the file."""
         return dict(self.model_extra or {})
 
 

@@ -1,4 +1,4 @@
-"""The supply under test, as the bench file describes it: one model a section."""
+"""The supply under test: one model for each section of the bench file."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind
 
 
 class Section(BaseModel):
-    """A section of the bench file: frozen, and refusing keys it does not know."""
+    """A section of the bench file: frozen, without unknown keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
@@ -56,7 +56,7 @@ def _above_zero(data: dict[str, Any], key: str, kind: Kind) -> float:
 
 
 class Transformer(Section):
-    """The mains transformer, either by its open-circuit voltage and resistances or by its rated figures.
+    """The mains transformer, by its open-circuit voltage and resistances or by its rated values.
 
     After reading, both forms carry `open_circuit_voltage` (rms of one winding at `primary_voltage`),
     `primary_resistance` and `secondary_resistance` (one winding).
@@ -111,8 +111,8 @@ class Transformer(Section):
     def _from_rated_figures(cls, data: Any) -> Any:
         """Derive the circuit's values from rated voltage and regulation.
 
-        Regulation is (open-circuit − full-load) / full-load voltage. The copper loss at full load is taken as shared
-        equally between primary and secondaries, as in a transformer wound for least loss.
+        Regulation is (open-circuit − full-load) / full-load voltage. The copper loss at full load is assumed to be
+        shared equally between primary and secondaries, as in a transformer designed for least loss.
         """
         if not isinstance(data, dict):
             return data
@@ -202,7 +202,7 @@ class Ntc(Section):
 
 
 class Rectifier(Section):
-    """How the diodes are wired."""
+    """The kind of rectifier."""
 
     kind: RectifierKind = Field(
         description="How the diodes are wired; it decides which winding conducts when, and what every diode carries."
@@ -355,7 +355,7 @@ class CurrentLoad(Section):
 
 
 class OpenLoad(Section):
-    """No load at all."""
+    """No load."""
 
     kind: Literal["open"] = Field(description="No load.")
 
@@ -364,7 +364,7 @@ Load = Annotated[ResistorLoad | CurrentLoad | OpenLoad, Field(discriminator="kin
 
 
 class Ambient(Section):
-    """The air around the supply."""
+    """The ambient of the supply."""
 
     temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = Field(
         25.0, description="Temperature of the air around the supply; a channel for ambient.temperature measures it."

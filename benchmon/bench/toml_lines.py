@@ -1,4 +1,4 @@
-"""Where a key stands in a TOML text. `tomllib` reads values but does not tell lines."""
+"""The line of a key in a TOML text, which `tomllib` does not give."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ _LONGEST = 300
 def line_of(text: str, path: Sequence[str | int]) -> int | None:
     """Return the 1-based line of the key at `path` in `text`, or of the nearest section that holds it.
 
-    `path` is as pydantic gives it: `("load", "resistance")`, `("channel", 2, "accuracy")`. None where nothing fits.
+    `path` is like pydantic's: `("load", "resistance")`, `("channel", 2, "accuracy")`. None if nothing matches.
     """
     wanted = [part for part in path if isinstance(part, str)]
     index = next((part for part in path if isinstance(part, int)), None)
     section, counts = list[str](), dict[str, int]()
     best, found = 0, None
     for number, whole in enumerate(text.split("\n"), 1):
-        # Keys are short: a longer line is cut, so that none can be made slow to match.
+        # Keys are short: a longer line is cut, so that matching cannot be made slow.
         line = whole[:_LONGEST]
         header, key = _HEADER.match(line), _KEY.match(line)
         if header:
@@ -45,7 +45,7 @@ def _names(dotted: str) -> list[str]:
 
 
 def _common(names: Sequence[str], wanted: Sequence[str]) -> int:
-    """Return how many names of `wanted` a line's `names` begin with; a line of another key counts for nothing."""
+    """Return the number of names of `wanted` that a line's `names` match; 0 for a line of another key."""
     if list(names) != list(wanted[: len(names)]):
         return 0
     return len(names)

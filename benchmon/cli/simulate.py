@@ -19,7 +19,7 @@ from benchmon.session.recorder_lock import is_recorded
 from benchmon.session.records import RecorderState
 from benchmon.text import one_line, table
 from benchmon_simulated import SimulatedBench, rewrite_addresses
-from benchmon_simulated.commands import OrderLines
+from benchmon_simulated.commands import CommandLines
 from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
@@ -36,7 +36,7 @@ def scenarios_as_text() -> str:
 
 
 def _spelt(fault: type[Fault]) -> str:
-    return f"{fault.name}[:{fault.strikes}]" if fault.strikes else fault.name
+    return f"{fault.name}[:{fault.target}]" if fault.target else fault.name
 
 
 def run_simulator(
@@ -45,7 +45,7 @@ def run_simulator(
     """Run the simulated instruments of a bench file, print a line with name and address each, and wait for the end.
 
     The end is Ctrl-C, SIGTERM, or that the session `until_finished` is over. `save_bench` is written with the addresses
-    filled in. Orders come line by line on standard input. Raises `BadInput` where an instrument has no simulated twin,
+    filled in. Commands come line by line on standard input. Raises `BadInput` where an instrument cannot be simulated,
     a fault is none, or the file cannot be written; `BenchmonError` where the simulated bench breaks.
     """
     bench = load_bench(bench_file)
@@ -54,7 +54,7 @@ def run_simulator(
     stop = Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
-    with SimulatedBench(bench, seed, faults, tell=_tell) as simulated:
+    with SimulatedBench(bench, seed, faults, notify=_tell) as simulated:
         for name, address in simulated.addresses.items():
             _tell(f"{name} {address}")
         if save_bench is not None:
@@ -71,7 +71,7 @@ def _tell(line: str) -> None:
 
 def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) -> None:
     """Obey orders until the end; raise `BenchmonError` where the simulated bench broke."""
-    orders = OrderLines()
+    orders = CommandLines()
     give_up, look_again = time.monotonic() + _SESSION_LIMIT, time.monotonic()
     began = False
     while not stop.is_set():
@@ -101,7 +101,7 @@ def _state_of(session: Path) -> RecorderState:
 
 def _answer(simulated: SimulatedBench, line: str) -> str:
     try:
-        return simulated.order(line)
+        return simulated.execute(line)
     except BadInput as problem:
         return str(problem)
 

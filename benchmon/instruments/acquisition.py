@@ -1,6 +1,7 @@
-"""Acquisition: one thread an instrument, so that a slow, silent or unplugged one never delays another.
+"""Acquisition: one thread for each instrument, so that a slow, silent or unplugged one never delays another.
 
-When a channel is due: on a grid of its own period, without drift, and without catching up on what was missed.
+A polled channel is due on a grid of its period, without drift; missed times are not made up (`Schedule`). A stream is
+decimated to its channels' periods (`PeriodDecimator`).
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ def next_on_grid(due: float, period: float, now: float) -> float:
 
 
 class Schedule:
-    """Which polled channel is asked next. Overdue channels come in the order in which they fell due."""
+    """The order of polled channels: which is due next. Overdue channels come in the order of their due times."""
 
     def __init__(self, periods: Mapping[str, float], start: float) -> None:
         self._periods = dict(periods)
@@ -44,33 +45,33 @@ class Schedule:
         return self._heap[0][0] if self._heap else math.inf
 
     def take(self, now: float) -> str:
-        """Return the channel that is due first, and set it to its next time after `now`."""
+        """Return the channel that is due first, and schedule it for its next time after `now`."""
         due, order, name = self._heap[0]
         heapq.heapreplace(self._heap, (next_on_grid(due, self._periods[name], now), order, name))
         return name
 
     def take_together(self, now: float) -> list[str]:
-        """Return every channel that is due at `now`, and set each to its next time after it."""
+        """Return every channel that is due at `now`, and schedule each for its next time."""
         taken: list[str] = []
         while self.next_due <= now:
             taken.append(self.take(now))
         return taken
 
 
-class Thinned:
-    """Thins a stream to one reading a channel and period: the newest. Times are seconds.
+class PeriodDecimator:
+    """Decimates a stream to the newest reading of each channel and period. Times are seconds.
 
-    What is past a limit is never lost among the others: the first reading past a limit passes at once, and when the
-    period ends, the farthest past one goes before the newest.
+    Readings past a limit are not lost: the first one passes at once, and at the end of the period the one farthest past
+    the limit passes before the newest.
     """
 
     def __init__(self, periods: Mapping[str, float], limits: Mapping[str, Limits] | None = None) -> None:
         self._channels = {
-            name: _Thinning(period, (limits or {}).get(name, Limits())) for name, period in periods.items()
+            name: _ChannelDecimator(period, (limits or {}).get(name, Limits())) for name, period in periods.items()
         }
 
     def offer(self, reading: Reading) -> list[Reading]:
-        """Take a reading; return what passes at once. An older one that is still held is dropped for it."""
+        """Add a reading; return the readings that pass at once. It replaces an older reading that is still held."""
         return self._channels[reading.channel].offer(reading)
 
     def take(self, now: float) -> list[Reading]:
@@ -83,8 +84,8 @@ class Thinned:
         return min((channel.next_due for channel in self._channels.values()), default=math.inf)
 
 
-class _Thinning:
-    """One channel of a stream: its newest reading, and the farthest past a limit on either side."""
+class _ChannelDecimator:
+    """One channel of a stream: its newest reading, and the reading farthest past a limit on either side."""
 
     def __init__(self, period: float, limits: Limits) -> None:
         self._period, self._limits = period, limits
@@ -92,8 +93,8 @@ class _Thinning:
         self._newest: Reading | None = None
         self._lowest: Reading | None = None
         self._highest: Reading | None = None
-        self._told: frozenset[float] = frozenset()
-        """The limits past which a reading has passed at once, and that the stream has not come back from."""
+        self._reported: frozenset[float] = frozenset()
+        """The exceeded limits that a reading has been passed for, until the stream returns within them."""
 
     @property
     def next_due(self) -> float:
@@ -101,10 +102,10 @@ class _Thinning:
 
     def offer(self, reading: Reading) -> list[Reading]:
         past = self._limits.passed(reading.value)
-        if past - self._told:
-            self._told |= past
+        if past - self._reported:
+            self._reported |= past
             self._newest = None
-            return [*self._let_go(), reading]
+            return [*self._release_extremes(), reading]
         self._newest = reading
         if past and past.issubset(self._limits.above):
             self._highest = max(self._highest or reading, reading, key=_value)
@@ -117,12 +118,12 @@ class _Thinning:
         if newest is None or self._due > now:
             return []
         self._due = next_on_grid(now if self._due == -math.inf else self._due, self._period, now)
-        self._told &= self._limits.passed(newest.value)
+        self._reported &= self._limits.passed(newest.value)
         self._newest = None
-        return [*(reading for reading in self._let_go() if reading.value != newest.value), newest]
+        return [*(reading for reading in self._release_extremes() if reading.value != newest.value), newest]
 
-    def _let_go(self) -> list[Reading]:
-        """Return the farthest readings that are held, in the order of time, and hold them no longer."""
+    def _release_extremes(self) -> list[Reading]:
+        """Return the farthest readings that are held, in order of time, and clear them."""
         held = [reading for reading in (self._lowest, self._highest) if reading is not None]
         self._lowest = self._highest = None
         return sorted(held, key=lambda reading: reading.time)
@@ -133,23 +134,24 @@ def _value(reading: Reading) -> float:
 
 
 Sink = Callable[[Reading | InstrumentNews], object]
-"""Takes what the threads report. It is called from every thread, so it must be safe for that (a queue's `put`)."""
+"""Receives the threads' reports. It is called from every thread, so it must be thread-safe (a queue's `put`)."""
 
 WaveSink = Callable[[CapturedWave], object]
-"""Takes the captured waves; called from every thread, too."""
+"""Receives the captured waves; it is called from every thread too."""
 
 _FIRST_PAUSE, _LONGEST_PAUSE = 0.2, 1.0
 _STEADY = 5.0
-"""Seconds a connection must have held before the next loss starts again at the first pause."""
+"""Seconds that a connection must have lasted for the next pause to be the first, short one again."""
 _LISTEN = 0.1
-"""Seconds after which a thread that listens looks whether it shall stop."""
+"""Seconds after which a listening thread checks whether to stop."""
 
 
 class Acquisition:
     """Reads every channel of a bench at its own period and reports to `sink` until it is stopped.
 
-    Building one raises `BenchFileError` where a driver refuses its keys. `drivers` may be given ready-made; `clock`
-    gives monotonic seconds. Captured waves go to `on_wave`. An instrument without channels is left alone.
+    Raises `BenchFileError` where a driver refuses its keys. `drivers` may be given; by default they are those of the
+    bench. `clock` gives monotonic seconds. Captured waves go to `on_wave`. An instrument without channels is not
+    opened.
     """
 
     def __init__(
@@ -162,27 +164,30 @@ class Acquisition:
         on_wave: WaveSink = lambda _: None,
     ) -> None:
         self._stop = threading.Event()
-        everyone = list(prepare(bench) if drivers is None else drivers)
-        for driver in everyone:
+        every_driver = list(prepare(bench) if drivers is None else drivers)
+        for driver in every_driver:
             driver.on_wave = on_wave
-        self._workers = [_Worker(driver, sink, self._stop, clock) for driver in everyone if driver.channels]
+        self._workers = [_Worker(driver, sink, self._stop, clock) for driver in every_driver if driver.channels]
 
     def start(self) -> None:
         """Start the threads. An acquisition runs once."""
         for worker in self._workers:
             worker.start()
 
-    def type_in(self, channel: str, text: str, time: float) -> None:
-        """Take what a person reads off the display of `channel`, at a monotonic time. Raises `BadInput`."""
+    def enter_manual(self, channel: str, text: str, time: float) -> None:
+        """Enter the text of `channel`'s display, read at a monotonic time.
+
+        Raises `BadInput` where the text is no value of the channel, or it is read automatically.
+        """
         for worker in self._workers:
             if channel in worker.driver.channels:
-                worker.driver.type_in(channel, text, time)
+                worker.driver.enter_manual(channel, text, time)
                 return
         there = ", ".join(one_line(name, 40) for worker in self._workers for name in worker.driver.channels)
-        raise BadInput(f"{one_line(channel, 40)} is no channel of this bench; there is {there or 'none'}")
+        raise BadInput(f"{one_line(channel, 40)} is no channel of this bench; its channels: {there or 'none'}")
 
     def stop(self, timeout: float = 5.0) -> list[str]:
-        """Stop and close everything; return the names of instruments that did not end within `timeout` seconds."""
+        """Stop all threads; return the names of instruments that did not end within `timeout` seconds."""
         self._stop.set()
         for worker in self._workers:
             worker.driver.ending = True
@@ -194,30 +199,30 @@ class Acquisition:
 
 
 class _Worker(threading.Thread):
-    """The thread of one instrument: open, read until it is lost, close, pause, and again."""
+    """The thread of one instrument: opens it, reads until it is lost, closes it, pauses, and repeats."""
 
     def __init__(self, driver: AnyDriver, sink: Sink, stop: threading.Event, clock: Callable[[], float]) -> None:
         super().__init__(name=f"instrument {driver.name}", daemon=True)
         self.driver = driver
         self._sink = sink
-        self._stop_asked = stop
+        self._stop_requested = stop
         self._clock = clock
         self._connected_since: float | None = None
         self._lost = False
         self._pause = _FIRST_PAUSE
         driver.clock = clock
-        driver.on_complaint = lambda text: self._tell(EventKind.COMPLAINT, text)
+        driver.on_complaint = lambda text: self._report(EventKind.COMPLAINT, text)
 
     def run(self) -> None:
-        while not self._stop_asked.is_set():
+        while not self._stop_requested.is_set():
             try:
                 self._work()
             except InstrumentError as problem:
-                if not self._stop_asked.is_set():
+                if not self._stop_requested.is_set():
                     self._report_lost(problem)
             finally:
                 self.driver.close()
-            self._stop_asked.wait(self._pause)
+            self._stop_requested.wait(self._pause)
             self._pause = min(2 * self._pause, _LONGEST_PAUSE)
 
     def _work(self) -> None:
@@ -225,38 +230,38 @@ class _Worker(threading.Thread):
         if identity:
             self._report_connected()
         if self.driver.streams:
-            self._follow()
+            self._stream()
         else:
             self._poll()
 
     def _poll(self) -> None:
         periods = {channel.name: channel.period for channel in self.driver.channels.values()}
         schedule = Schedule(periods, self._clock())
-        while not self._stop_asked.is_set():
+        while not self._stop_requested.is_set():
             now = self._clock()
             wait = schedule.next_due - now
             if wait > 0:
-                self._stop_asked.wait(wait)
+                self._stop_requested.wait(wait)
                 continue
-            due = schedule.take_together(now) if self.driver.asks_together else [schedule.take(now)]
+            due = schedule.take_together(now) if self.driver.queries_together else [schedule.take(now)]
             readings = self.driver.read_together(due)
             if self._connected_since is None:
                 self._report_connected()
             for reading in readings:
                 self._sink(reading)
 
-    def _follow(self) -> None:
+    def _stream(self) -> None:
         channels = self.driver.channels.values()
-        stream = Thinned(
+        stream = PeriodDecimator(
             {channel.name: channel.period for channel in channels},
             {channel.name: channel.limits for channel in channels},
         )
-        while not self._stop_asked.is_set():
+        while not self._stop_requested.is_set():
             wait = min(_LISTEN, max(0.0, stream.next_due - self._clock()))
             for reading in self.driver.receive(wait):
                 if self._connected_since is None:
                     self._report_connected()
-                for passed in stream.offer(reading) if self.driver.thinned else [reading]:
+                for passed in stream.offer(reading) if self.driver.decimated else [reading]:
                     self._sink(passed)
             for reading in stream.take(self._clock()):
                 self._sink(reading)
@@ -264,7 +269,7 @@ class _Worker(threading.Thread):
     def _report_connected(self) -> None:
         self._connected_since = self._clock()
         self._lost = False
-        self._tell(EventKind.CONNECTED, self.driver.identity or f"answers at {self.driver.settings.address}")
+        self._report(EventKind.CONNECTED, self.driver.identity or f"answers at {self.driver.settings.address}")
 
     def _report_lost(self, problem: InstrumentError) -> None:
         if self._connected_since is not None and self._clock() - self._connected_since >= _STEADY:
@@ -272,7 +277,7 @@ class _Worker(threading.Thread):
         self._connected_since = None
         if not self._lost:
             self._lost = True
-            self._tell(EventKind.LOST, one_line(problem))
+            self._report(EventKind.LOST, one_line(problem))
 
-    def _tell(self, kind: Literal[EventKind.CONNECTED, EventKind.LOST, EventKind.COMPLAINT], text: str) -> None:
+    def _report(self, kind: Literal[EventKind.CONNECTED, EventKind.LOST, EventKind.COMPLAINT], text: str) -> None:
         self._sink(InstrumentNews(self.driver.name, self._clock(), kind, text))

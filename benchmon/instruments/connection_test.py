@@ -1,4 +1,4 @@
-"""Trying the instruments of a bench before the test: each is opened, and each channel is read once."""
+"""The connection test before a test: opens each instrument of a bench and reads each channel once."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from benchmon.instruments.types import Reading
 from benchmon.text import one_line
 
 _LONGEST_WAIT = 20.0
-"""Seconds for which the lines of an instrument that speaks by itself are waited for."""
+"""The most seconds to wait for the readings of a streaming instrument."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """What came of a try: of an instrument itself (`channel` is "") or of one of its channels.
+    """The result for an instrument itself (`channel` is "") or for one of its channels.
 
-    `value` is in the channel's unit, None where none came; `words` say who answered, or why nobody did.
+    `value` is in the channel's unit, None if there is none; `words` are the identity, or why there was no reply.
     """
 
     instrument: str
@@ -33,23 +33,23 @@ class Tried:
 
 
 def try_instruments(bench: Bench, drivers: Iterable[AnyDriver]) -> list[Tried]:
-    """Open every one of `drivers` (of `bench`, not opened yet), read its channels once, and close it again.
+    """Open each of `drivers` (of `bench`, not opened yet), read its channels once, and close it again.
 
-    All are tried at the same time. The order is that of the bench file.
+    All are tested at the same time. The results are in the order of the bench file.
     """
-    tries = [_Try(bench, driver) for driver in drivers]
-    for one in tries:
-        one.start()
-    for one in tries:
-        one.join()
-    return [row for one in tries for row in one.rows]
+    checks = [_ConnectionCheck(bench, driver) for driver in drivers]
+    for check in checks:
+        check.start()
+    for check in checks:
+        check.join()
+    return [row for check in checks for row in check.rows]
 
 
-class _Try(threading.Thread):
-    """One instrument's try."""
+class _ConnectionCheck(threading.Thread):
+    """The test of one instrument."""
 
     def __init__(self, bench: Bench, driver: AnyDriver) -> None:
-        super().__init__(name=f"trying {driver.name}", daemon=True)
+        super().__init__(name=f"connection test of {driver.name}", daemon=True)
         self.rows: list[Tried] = []
         self._driver = driver
         self._channels = [channel for channel in bench.channel if channel.name in driver.channels]
@@ -59,10 +59,10 @@ class _Try(threading.Thread):
         try:
             identity = driver.open()
         except InstrumentError as problem:
-            self._tell(Tried(driver.name, "", ok=False, words=one_line(problem)))
+            self._add(Tried(driver.name, "", ok=False, words=one_line(problem)))
         else:
             where = f"is open at {driver.settings.address}" if driver.settings.address else "is read by hand"
-            self._tell(Tried(driver.name, "", ok=True, words=identity or where))
+            self._add(Tried(driver.name, "", ok=True, words=identity or where))
             if not driver.by_hand:
                 self._read()
         finally:
@@ -80,10 +80,10 @@ class _Try(threading.Thread):
         except InstrumentError as lost:
             problem = one_line(lost)
         for channel in self._channels:
-            self._tell(_row(self._driver.name, channel, readings.get(channel.name), problem))
+            self._add(_row(self._driver.name, channel, readings.get(channel.name), problem))
 
     def _listen(self) -> dict[str, Reading]:
-        """Return the first reading of each channel of an instrument that speaks by itself."""
+        """Return the first reading of each channel of a streaming instrument."""
         readings: dict[str, Reading] = {}
         give_up = time.monotonic() + min(_LONGEST_WAIT, self._driver.timeout + 1.0)
         while len(readings) < len(self._driver.channels) and time.monotonic() < give_up:
@@ -92,7 +92,7 @@ class _Try(threading.Thread):
                     readings[reading.channel] = reading
         return readings
 
-    def _tell(self, row: Tried) -> None:
+    def _add(self, row: Tried) -> None:
         self.rows.append(row)
 
 

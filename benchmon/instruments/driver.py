@@ -1,14 +1,14 @@
-"""The one interface behind which all instruments stand.
+"""The driver interface of all instruments.
 
-An instrument is either polled (it answers when asked) or it streams (its lines arrive by themselves). A driver fills
-the hooks of its style:
+An instrument is either polled (it replies to a query) or streaming (it sends readings unasked). A driver implements the
+hooks of its kind:
 
-    polled:  `_open`, `_ask`, `_close`            streaming:  `streams`, `_open`, `_listen`, `_close`
+    polled:  `_open`, `_query`, `_close`          streaming:  `streams`, `_open`, `_listen`, `_close`
 
-and may fill `_back_in_step` and `_explain`. One that can switch the power off has a `switch_model` and fills
-`_switch_off`, and `_ready_switch` and `_is_off` where there is something to do. The base class owns time-outs, retries,
-stamping, closing and the translation of whatever a driver or its library raises, so that only the error family of
-`benchmon.errors` gets out. A driver is used by one thread at a time, except for `switch_off`, which waits for nobody.
+and optionally `_resynchronise` and `_explain`. A driver that can switch the power off has a `switch_model` and
+implements `_switch_off`, and `_arm_switch` and `_is_off` where needed. The base class handles time-outs, retries, time
+stamps and closing, and translates every exception of a driver or its library into the errors of `benchmon.errors`. A
+driver is used by one thread at a time, except for `switch_off`, which never waits for another thread.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ __all__ = [
 ]
 
 _FIRST_REST, _LONGEST_REST = 5.0, 300.0
-"""Seconds, doubling, before a question that got no answer is asked again: the other channels keep their periods."""
+"""Seconds, doubling, before an unanswered query is repeated, so that the other channels keep their periods."""
 _MOST_COMPLAINTS = 100
 
 
@@ -59,15 +59,15 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Stamped:
-    """A value that came at another time than it is told, in monotonic seconds."""
+    """A value with the monotonic time in seconds at which it was measured, where that is not the time of arrival."""
 
     value: float
     time: float
 
 
 @dataclass(frozen=True, slots=True)
-class _Mute:
-    """A question that the instrument does not answer though it answers others: rests `until`, for `rest` seconds."""
+class _Unanswered:
+    """A query that the instrument does not answer though it answers others: not sent `until`, for `rest` seconds."""
 
     until: float
     rest: float
@@ -75,23 +75,23 @@ class _Mute:
 
 
 class Driver(ABC, Generic[S, C]):
-    """One instrument behind the one interface.
+    """The driver of one instrument.
 
-    Building a driver opens nothing; it raises `BadInput` where settings do not fit together. `on_complaint` is called
-    with what the instrument or the line complains of, each text once; `on_wave` with every wave that was captured.
+    Creating a driver opens nothing; it raises `BadInput` where settings do not fit together. `on_complaint` is called
+    with each complaint of the instrument or the line once; `on_wave` with every captured wave.
     """
 
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
     switch_model: ClassVar[type[SwitchSettings] | None] = None
-    """What it takes from [switch_off], None where it can switch nothing off."""
+    """The model of its [switch_off] keys, None where it cannot switch the power off."""
     streams: bool = False
     by_hand: bool = False
-    """Whether a person types in what it shows."""
-    thinned: bool = True
-    """Whether a stream is thinned to one reading a period; what is past a limit is not."""
-    asks_together: bool = False
-    """Whether a polled instrument is asked for all channels that are due in one call of `_ask_many`."""
+    """Whether a person types in its readings."""
+    decimated: bool = True
+    """Whether a stream is decimated to one reading a period; readings past a limit are kept."""
+    queries_together: bool = False
+    """Whether all channels that are due are queried in one call of `_query_many`."""
 
     def __init__(self, name: str, settings: S, channels: Sequence[DrivenChannel[C]]) -> None:
         self.name = name
@@ -102,30 +102,30 @@ class Driver(ABC, Generic[S, C]):
         self.clock: Callable[[], float] = time.monotonic
         self.identity = ""
         self.switch: SwitchSettings | None = None
-        """How it is told to switch the power off, where it is the one that does."""
+        """The keys of [switch_off], where this instrument switches the power off."""
         self.late = False
-        """Whether an answer may still be on its way: the last question got none in time."""
+        """Whether a late reply may still arrive: the last query timed out."""
         self.ending = False
-        """Whether acquisition ends: then nothing is tried again."""
+        """Whether acquisition is ending: nothing is retried then."""
         self._is_open = False
-        self._heard = 0.0
-        self._mute: dict[str, _Mute] = {}
+        self._last_received = 0.0
+        self._unanswered: dict[str, _Unanswered] = {}
         self._complaints: set[str] = set()
 
     @property
     def timeout(self) -> float:
-        """Seconds to wait for an answer, or for the next line of a stream."""
+        """Seconds to wait for a reply, or for the next reading of a stream."""
         if self.settings.timeout is not None:
             return self.settings.timeout
         shortest = min((channel.period for channel in self.channels.values()), default=1.0)
         return max(0.5, 2.5 * shortest) if self.streams else min(max(0.1, shortest), 3.0)
 
-    # What acquisition calls
+    # Methods for acquisition
 
     def open(self) -> str:
-        """Reach the instrument; return its identity in one printable line, "" where it has none.
+        """Open the instrument; return its identity in one printable line, "" if it has none.
 
-        Raises `InstrumentError`.
+        Raises `InstrumentError` where it cannot be reached.
         """
         self._is_open = True
         try:
@@ -136,33 +136,36 @@ class Driver(ABC, Generic[S, C]):
         if self.identity and identity and identity != self.identity:
             self.complain(f"another instrument answers: {identity}, before it was {self.identity}")
         self.identity = identity or self.identity
-        self._heard = self.clock()
+        self._last_received = self.clock()
         return identity
 
     def read(self, channel: str) -> Reading:
-        """Ask for one channel of a polled instrument and wait for its answer.
+        """Query one channel of a polled instrument and wait for the reply.
 
-        A reply that is no number, or a question the instrument alone leaves unanswered, is a `Reading` without a
+        A reply that is no number, or a query left unanswered while others are answered, gives a `Reading` without a
         value. Raises `InstrumentError` where the instrument is lost.
         """
-        if self._mute:
+        if self._unanswered:
             return self.read_together([channel])[0]
         driven = self.channels[channel]
-        return self._taken(driven, self._answers([driven])[0], self.clock())
+        return self._reading_of(driven, self._answers([driven])[0], self.clock())
 
     def read_together(self, channels: Sequence[str]) -> list[Reading]:
-        """Ask for channels, which are due at the same time, and return a reading of each, in any order."""
-        asked = [self.channels[name] for name in channels if not self._mute or not self._rests(name)]
-        answers = self._answers(asked) if asked else []
+        """Query channels that are due at the same time; return a reading of each, in any order.
+
+        Raises `InstrumentError` where the instrument is lost.
+        """
+        queried = [self.channels[name] for name in channels if not self._unanswered or not self._is_resting(name)]
+        answers = self._answers(queried) if queried else []
         now = self.clock()
-        readings = [self._taken(channel, answer, now) for channel, answer in zip(asked, answers, strict=True)]
-        if len(asked) < len(channels):
-            resting = [name for name in channels if self.channels[name] not in asked]
-            readings += [Reading(name, now, None, self._mute[name].why) for name in resting]
+        readings = [self._reading_of(channel, answer, now) for channel, answer in zip(queried, answers, strict=True)]
+        if len(queried) < len(channels):
+            resting = [name for name in channels if self.channels[name] not in queried]
+            readings += [Reading(name, now, None, self._unanswered[name].why) for name in resting]
         return readings
 
     def receive(self, seconds: float) -> list[Reading]:
-        """Return what arrived from a streaming instrument, waiting at most about `seconds` for it.
+        """Return the readings of a streaming instrument that have arrived, waiting at most about `seconds`.
 
         Raises `InstrumentTimeout` after `timeout` seconds without a reading, `InstrumentError` where it is lost.
         """
@@ -172,43 +175,43 @@ class Driver(ABC, Generic[S, C]):
             raise self._translated(problem) from problem
         now = self.clock()
         if arrived:
-            self._heard = now
-        elif now - self._heard > self.timeout:
-            raise InstrumentTimeout(self._silence())
+            self._last_received = now
+        elif now - self._last_received > self.timeout:
+            raise InstrumentTimeout(self._timeout_message())
         return arrived
 
-    def fit_switch(self, how: SwitchSettings) -> None:
-        """Take what [switch_off] says. Raises `BadInput` where it does not fit the instrument."""
+    def configure_switch(self, how: SwitchSettings) -> None:
+        """Set the keys of [switch_off]. Raises `BadInput` where they do not fit the instrument."""
         self.switch = how
 
-    def ready_switch(self) -> None:
-        """Reach the switch, so that it can be told at any time; a switch that must be held on is held from here on.
+    def arm_switch(self) -> None:
+        """Connect to the switch, so that it can be operated at any time, and enable the power.
 
         Raises `InstrumentError` where it cannot be reached.
         """
         self._is_open = True
-        self._at_the_switch(self._ready_switch)
+        self._call_switch_hook(self._arm_switch)
 
     def switch_off(self) -> str:
-        """Switch the power off at once, and return in words what was done.
+        """Switch the power off at once; return a description of what was done.
 
-        May be called from any thread, again and again, and while another waits for a reading. Raises `InstrumentError`.
+        May be called repeatedly, from any thread, while another waits for a reading. Raises `InstrumentError`.
         """
-        return one_line(self._at_the_switch(self._switch_off))
+        return one_line(self._call_switch_hook(self._switch_off))
 
     def is_off(self) -> bool | None:
-        """Return whether the switch says that it is off, None where it cannot tell. Raises `InstrumentError`."""
-        return self._at_the_switch(self._is_off)
+        """Return whether the switch reports off, None where it reports nothing. Raises `InstrumentError`."""
+        return self._call_switch_hook(self._is_off)
 
-    def type_in(self, channel: str, text: str, time: float) -> None:  # noqa: ARG002
-        """Take what a person reads off a display that has no interface, at a monotonic time.
+    def enter_manual(self, channel: str, text: str, time: float) -> None:  # noqa: ARG002
+        """Enter the text of a display without an interface, read at a monotonic time.
 
-        Raises `BadInput` where the text is no value of the channel, or the instrument is read without anybody's help.
+        Raises `BadInput` where the text is no value of the channel, or the instrument is read automatically.
         """
-        raise BadInput(f"{self.name} is read by itself; only channels of a meter without an interface are typed in")
+        raise BadInput(f"{self.name} is read automatically; type in only channels of a meter without an interface")
 
     def close(self) -> None:
-        """Let go of the line. May be called at any time and again; what fails then is only complained of."""
+        """Close the line. May be called at any time and repeatedly; a failure becomes a complaint."""
         if not self._is_open:
             return
         self._is_open = False
@@ -226,72 +229,72 @@ class Driver(ABC, Generic[S, C]):
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
-        """Call `report` with every port this driver could be pointed at; by default it finds none.
+        """Call `report` with every port that this driver could use; by default there is none.
 
-        `timeout` is seconds for one answer. Nothing is sent to a serial port unless `ask_serial`. May report a port
-        again when more is known of it.
+        `timeout` is the seconds to wait for a reply. Nothing is sent to a serial port unless `ask_serial`. A port may
+        be reported again when more is known about it.
         """
 
-    # What a driver fills
+    # Hooks that a driver implements
 
     @abstractmethod
     def _open(self) -> str:
-        """Open the line, bring it into step, and return the instrument's identity, "" where it has none."""
+        """Open and synchronise the line; return the instrument's identity, "" if it has none."""
 
     @abstractmethod
     def _close(self) -> None:
-        """Close whatever of the line is open, also after `_open` failed half-way."""
+        """Close the line, also where `_open` failed part-way."""
 
-    def _ask(self, channel: DrivenChannel[C]) -> float:
-        """Return a polled channel's value as the instrument says it: ±inf for overrange, nan for "no number".
+    def _query(self, channel: DrivenChannel[C]) -> float:
+        """Return a polled channel's value as the instrument sends it: ±inf for overrange, nan for "not a number".
 
-        Raises `BadReply` where the answer is no reading, `InstrumentTimeout` where there is none.
+        Raises `BadReply` where the reply is no reading, `InstrumentTimeout` where there is none.
         """
         raise NotImplementedError(f"{type(self).__name__} is no polled instrument")
 
-    def _ask_many(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
-        """Return the value of each of `channels`, or in its place why there is none while others have one.
+    def _query_many(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
+        """Return for each of `channels` its value, or the error that explains why it alone has none.
 
-        More than one comes only where `asks_together`. Raises like `_ask` where none has a value for the same reason.
+        Gets several channels only with `queries_together`. Raises like `_query` where the same error holds for all.
         """
-        return [self._ask(channel) for channel in channels]
+        return [self._query(channel) for channel in channels]
 
     def _listen(self, seconds: float) -> Iterable[tuple[str, float | Stamped | BadReply]]:
-        """Yield channel names with values as lines arrive, for at most about `seconds`."""
+        """Yield channel names with values as they arrive, for at most about `seconds`."""
         raise NotImplementedError(f"{type(self).__name__} is no streaming instrument")
 
-    def _back_in_step(self) -> None:
-        """Throw away what may stand on the line after a bad reply."""
+    def _resynchronise(self) -> None:
+        """Discard bytes that may be left on the line after a bad reply."""
 
-    def _lives(self, identity: str, unanswered: Sequence[DrivenChannel[C]]) -> bool:  # noqa: ARG002
-        """Return whether the instrument, just opened anew, is there though `unanswered` stay so: it told its identity.
+    def _responds(self, identity: str, unanswered: Sequence[DrivenChannel[C]]) -> bool:  # noqa: ARG002
+        """Return whether the instrument, just reopened, responds although `unanswered` got no reply; by its identity.
 
-        Then only these questions rest, and the others go on.
+        If it does, only these queries rest, and the others continue.
         """
         return bool(identity)
 
     def _explain(self, problem: Exception) -> InstrumentError | None:  # noqa: ARG002
-        """Return what an error of the driver's own library means, None where it is not of that library."""
+        """Return the instrument error for an exception of the driver's library, None for any other exception."""
         return None
 
-    def _ready_switch(self, how: Any) -> None:
-        """Open what `_switch_off` needs, and let the power come, where either must be done beforehand."""
+    def _arm_switch(self, how: Any) -> None:
+        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand."""
 
     def _switch_off(self, how: Any) -> str:
-        """Tell the switch to switch off, as `how` (of `switch_model`) says; return what was done in words.
+        """Switch off by the keys `how` (of `switch_model`); return a description of what was done.
 
-        Another thread may be in any other hook at the same time, and must not be waited for.
+        Another thread may be in any other hook at the same time; do not wait for it.
         """
         raise NotImplementedError(f"{type(self).__name__} switches nothing off")
 
     def _is_off(self, how: Any) -> bool | None:  # noqa: ARG002
-        """Return whether the switch says that it is off; by default it cannot tell."""
+        """Return whether the switch reports off; by default None."""
         return None
 
-    def _silence(self) -> str:
+    def _timeout_message(self) -> str:
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
-    # How the base class keeps its promises
+    # Implementation of the base class
 
     def _received(self, channel: DrivenChannel[C], value: float | Stamped | BadReply) -> Reading:
         if isinstance(value, Stamped):
@@ -302,7 +305,7 @@ class Driver(ABC, Generic[S, C]):
         if isinstance(value, InstrumentError):
             return Reading(channel.name, now, None, one_line(value))
         if math.isnan(value):
-            return Reading(channel.name, now, None, "the instrument says that it has no number to show")
+            return Reading(channel.name, now, None, "the instrument reports that it has no number")
         return Reading(channel.name, now, float(value) * channel.scale)
 
     def _translated(self, problem: Exception) -> InstrumentError:
@@ -314,9 +317,9 @@ class Driver(ABC, Generic[S, C]):
         what = f"{type(problem).__name__}: {problem}"
         return InstrumentError(one_line(f"{self.settings.address}: its driver failed ({what}); report this"))
 
-    def _at_the_switch(self, hook: Callable[[Any], T]) -> T:
+    def _call_switch_hook(self, hook: Callable[[Any], T]) -> T:
         if self.switch is None:
-            raise InstrumentError(f"{self.name} has not been told how to switch off")
+            raise InstrumentError(f"{self.name} has no settings to switch off")
         try:
             return hook(self.switch)
         except Exception as problem:
@@ -324,7 +327,7 @@ class Driver(ABC, Generic[S, C]):
 
     def _answers(self, channels: Sequence[DrivenChannel[C]]) -> Sequence[float | InstrumentError]:
         try:
-            return self._ask_at_once(channels)
+            return self._query_once(channels)
         except Exception as problem:  # noqa: BLE001  the same boundary
             error = self._translated(problem)
         for _ in range(self.settings.retries):
@@ -332,41 +335,43 @@ class Driver(ABC, Generic[S, C]):
                 break
             self._reopen(error)
             try:
-                return self._ask_at_once(channels)
+                return self._query_once(channels)
             except Exception as problem:  # noqa: BLE001  the same boundary
                 error = self._translated(problem)
         if isinstance(error, BadReply):
             self._clear_after_bad_reply()
-        elif self.ending or not isinstance(error, InstrumentTimeout) or not self._lives(self._reopen(error), channels):
+        elif (
+            self.ending or not isinstance(error, InstrumentTimeout) or not self._responds(self._reopen(error), channels)
+        ):
             raise error
         return [error] * len(channels)
 
-    def _ask_at_once(self, channels: Sequence[DrivenChannel[C]]) -> list[float | InstrumentError]:
+    def _query_once(self, channels: Sequence[DrivenChannel[C]]) -> list[float | InstrumentError]:
         answers = [
             answer if type(answer) is float or isinstance(answer, InstrumentError) else float(answer)
-            for answer in self._ask_many(channels)
+            for answer in self._query_many(channels)
         ]
         if len(answers) != len(channels):
             raise ValueError(f"{len(answers)} answers for {len(channels)} channels")
         for answer in answers:
             if not isinstance(answer, InstrumentTimeout):
                 return answers
-        # All of them are silent for the same reason.
+        # All are silent for the same reason.
         raise next(answer for answer in answers if isinstance(answer, InstrumentTimeout))
 
-    def _rests(self, channel: str) -> bool:
-        mute = self._mute.get(channel)
+    def _is_resting(self, channel: str) -> bool:
+        mute = self._unanswered.get(channel)
         return mute is not None and self.clock() < mute.until
 
-    def _taken(self, channel: DrivenChannel[C], answer: float | InstrumentError, now: float) -> Reading:
-        """Return an answer as a reading; a question that stayed unanswered rests, longer each time."""
+    def _reading_of(self, channel: DrivenChannel[C], answer: float | InstrumentError, now: float) -> Reading:
+        """Return an answer as a reading; an unanswered query rests, longer each time."""
         if isinstance(answer, float):
-            if self._mute:
-                self._mute.pop(channel.name, None)
+            if self._unanswered:
+                self._unanswered.pop(channel.name, None)
         elif isinstance(answer, InstrumentTimeout):
-            why, before = one_line(answer), self._mute.get(channel.name)
+            why, before = one_line(answer), self._unanswered.get(channel.name)
             rest = min(2 * before.rest, _LONGEST_REST) if before else _FIRST_REST
-            self._mute[channel.name] = _Mute(now + rest, rest, why)
+            self._unanswered[channel.name] = _Unanswered(now + rest, rest, why)
             return Reading(channel.name, now, None, why)
         return self._stamped(channel, answer, now)
 
@@ -379,7 +384,7 @@ class Driver(ABC, Generic[S, C]):
 
     def _clear_after_bad_reply(self) -> None:
         try:
-            self._back_in_step()
+            self._resynchronise()
         except Exception as problem:
             raise self._translated(problem) from problem
 

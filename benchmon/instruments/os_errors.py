@@ -1,4 +1,4 @@
-"""What an operating system's error means at a bench, and what to do about it."""
+"""Errors of the operating system as instrument errors: their meaning at a bench, and the remedy."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _MEANINGS = {
 
 
 def explain(problem: Exception, address: str) -> InstrumentError | None:
-    """Return what `problem` means for the instrument at `address`, None where it is none of the system's."""
+    """Return the instrument error for `problem` at `address`, None if it is no error of the operating system."""
     if isinstance(problem, OSError):
         return _explain_os_error(problem, address)
     if type(problem).__module__ == "termios":
@@ -40,7 +40,7 @@ def _explain_os_error(problem: OSError, address: str) -> InstrumentError:
         return InstrumentTimeout(one_line(f"{address}: no answer in time; is it switched on?"))
     if isinstance(problem, socket.gaierror):
         return InstrumentError(one_line(f"{address}: the host's name is not known; check it, or use its number"))
-    # Serial libraries raise errors of their own without the number, while handling the one that has it.
+    # Serial libraries raise their own errors without a number while handling the one that has it.
     cause = problem.__context__
     number = problem.errno or (cause.errno if isinstance(cause, OSError) else None)
     meaning = _MEANINGS.get(number or 0)

@@ -1,6 +1,6 @@
-"""How drivers are found: through the entry-point group `benchmon.drivers`, built-in and foreign ones alike.
+"""Drivers and ports: finds drivers by the entry-point group `benchmon.drivers`, makes those of a bench, lists ports.
 
-Where instruments may be: the ports that the installed drivers find, and who answers there.
+Built-in drivers are found in the same way as those of other packages.
 """
 
 from __future__ import annotations
@@ -27,15 +27,15 @@ Path = tuple[str | int, ...]
 
 
 def driver_names() -> list[str]:
-    """Return the names of all drivers that are installed."""
+    """Return the names of all installed drivers."""
     return sorted({entry.name for entry in entry_points(group=GROUP)})
 
 
 def load_driver(name: str) -> type[AnyDriver]:
-    """Return the driver called `name`. Raises `BadInput` where there is none, or it cannot be loaded."""
+    """Return the driver called `name`. Raises `BadInput` if there is none or it cannot be loaded."""
     found = {entry.value: entry for entry in entry_points(group=GROUP, name=name)}
     if not found:
-        raise BadInput(f"no such driver is installed; there is {', '.join(driver_names()) or 'none at all'}")
+        raise BadInput(f"no such driver is installed; installed are {', '.join(driver_names()) or 'none'}")
     if len(found) > 1:
         raise BadInput(f"is offered by several packages ({', '.join(map(_package, found.values()))}); remove one")
     entry = next(iter(found.values()))
@@ -43,22 +43,22 @@ def load_driver(name: str) -> type[AnyDriver]:
         driver = entry.load()
     except Exception as problem:
         why = f"{type(problem).__name__}: {problem}"
-        raise BadInput(one_line(f"cannot be loaded from {_package(entry)} ({why}); install it anew")) from problem
+        raise BadInput(one_line(f"cannot be loaded from {_package(entry)} ({why}); reinstall it")) from problem
     if not (isinstance(driver, type) and issubclass(driver, Driver)):
         raise BadInput(f"from {_package(entry)} is no benchmon driver; tell its author")
     return driver
 
 
 def keys_of(model: type[BaseModel]) -> list[str]:
-    """Return the keys of a bench file that `model` takes."""
+    """Return the bench-file keys of `model`."""
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
 def prepare(bench: Bench, name: str = "") -> tuple[AnyDriver, ...]:
-    """Return a driver for every instrument of `bench`, in its order, with nothing opened yet.
+    """Return a driver for every instrument of `bench`, in its order, none of them opened.
 
-    `name` is what errors call the file, by default what it was read from. Raises `BenchFileError`, naming key, value,
-    reason and line, where a driver is unknown or refuses a key.
+    `name` is the file's name in errors, by default the file that the bench was read from. Raises `BenchFileError`,
+    naming key, value, reason and line, where a driver is unknown or refuses a key.
     """
     name = name or bench.origin
     drivers = tuple(_prepare_one(bench, name, index) for index in range(len(bench.instrument)))
@@ -79,11 +79,11 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
     settings = _read(bench, name, here, driver.settings_model, keys)
     channels = [
         DrivenChannel(
-            channel.name, channel.unit, channel.period, channel.scale, ask, _limits(channel), channel.quantity
+            channel.name, channel.unit, channel.period, channel.scale, keys, _limits(channel), channel.quantity
         )
         for position, channel in enumerate(bench.channel)
         if channel.instrument == instrument.name
-        for ask in [_read(bench, name, ("channel", position), driver.channel_model, channel.driver_keys)]
+        for keys in [_read(bench, name, ("channel", position), driver.channel_model, channel.driver_keys)]
     ]
     try:
         return driver(instrument.name, settings, channels)
@@ -97,18 +97,18 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
 
 
 def _prepare_switch(bench: Bench, name: str, driver: AnyDriver) -> None:
-    """Tell `driver` what [switch_off] says of it. Raises `BenchFileError` where it cannot do that."""
+    """Give `driver` the keys of [switch_off]. Raises `BenchFileError` where it cannot use them."""
     section = bench.switch_off
     if section is None:
         return
     here: Path = ("switch_off",)
     model = driver.switch_model
     if model is None:
-        why = "its driver can switch nothing off; name an instrument whose driver can"
+        why = "its driver cannot switch the power off; name an instrument whose driver can"
         raise _refusal(bench, name, (*here, "instrument"), section.instrument, why)
     how = _read(bench, name, here, model, section.driver_keys)
     try:
-        driver.fit_switch(how)
+        driver.configure_switch(how)
     except KeyedError as problem:
         raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
     except BadInput as problem:
@@ -124,7 +124,7 @@ def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, A
     try:
         return model.model_validate(keys)
     except ValidationError as problem:
-        # A misspelt key comes with a missing one; the misspelling is the cause.
+        # A misspelt key usually causes a missing one as well: report the misspelling.
         first = min(problem.errors(), key=lambda error: error["type"] != "extra_forbidden")
         cause = first.get("ctx", {}).get("error")
         path, value = first["loc"], first["input"]
@@ -160,14 +160,14 @@ def _package(entry: EntryPoint) -> str:
 
 
 def find_ports(timeout: float = 5.0, *, ask_serial: bool = False) -> list[Port]:
-    """Return what every installed driver finds within `timeout` seconds, sorted by driver and address.
+    """Return the ports that the installed drivers find within `timeout` seconds, sorted by driver and address.
 
-    All look at the same time; who has not finished in time is cut short, and what it found so far counts. Serial
-    ports are listed but sent nothing unless `ask_serial`: a question may upset what hangs there.
+    All drivers search at the same time; of one that has not finished in time, the ports found so far are returned.
+    Nothing is sent to serial ports unless `ask_serial`: a query may disturb the connected device.
     """
     found: dict[tuple[str, str], Port] = {}
     threads = [
-        threading.Thread(target=_look, args=(name, found, timeout, ask_serial), name=f"ports of {name}", daemon=True)
+        threading.Thread(target=_search, args=(name, found, timeout, ask_serial), name=f"ports of {name}", daemon=True)
         for name in driver_names()
     ]
     for thread in threads:
@@ -178,7 +178,7 @@ def find_ports(timeout: float = 5.0, *, ask_serial: bool = False) -> list[Port]:
     return sorted(found.copy().values(), key=lambda port: (port.driver, port.address))
 
 
-def _look(name: str, found: dict[tuple[str, str], Port], timeout: float, ask_serial: bool) -> None:
+def _search(name: str, found: dict[tuple[str, str], Port], timeout: float, ask_serial: bool) -> None:
     def report(port: Port) -> None:
         found[name, port.address] = port
 

@@ -1,8 +1,6 @@
-"""What an instrument's thread reports: readings, captured waves, and news of the instrument itself.
+"""Types shared by drivers and acquisition: readings, captured waves, instrument news, settings, channels and ports.
 
-What a driver takes from a bench file: models that it extends by keys of its own, and a channel as it sees it.
-
-A port.
+A driver extends the settings models by keys of its own.
 """
 
 from __future__ import annotations
@@ -20,15 +18,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 MOST_SAMPLES = 200_000
-"""Samples of a captured wave, as many as a session keeps."""
+"""The most samples of a captured wave, which is also the most that a session keeps."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value of one channel, in the quantity's SI unit, at a monotonic time in seconds.
 
-    `value` is None where the instrument answered without a usable number; `problem` then says why, in words.
-    An overrange display has the value ±inf.
+    `value` is None where the instrument answered without a usable number; `problem` is then the reason. An overrange
+    display has the value ±inf.
     """
 
     channel: str
@@ -39,7 +37,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentNews:
-    """A change in an instrument's own state: reached (with its identity), lost, or something it complained of."""
+    """A change in an instrument's state: connected (with its identity), lost, or a complaint of its own."""
 
     instrument: str
     time: float
@@ -49,7 +47,7 @@ class InstrumentNews:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CapturedWave:
-    """A wave captured on `channel` at a monotonic time: `times` (n,) in s, which rise, and `values` (n,) in `unit`."""
+    """A wave captured on `channel` at a monotonic time: rising `times` (n,) in s and `values` (n,) in `unit`."""
 
     channel: str
     time: float
@@ -90,13 +88,13 @@ class SwitchSettings(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a channel must not pass, warnings and trips alike, in its quantity's unit."""
+    """The limits of a channel, of warnings and trips alike, in its quantity's unit."""
 
     below: tuple[float, ...] = ()
     above: tuple[float, ...] = ()
 
     def passed(self, value: float | None) -> frozenset[float]:
-        """Return the limits that `value` is past, none where there is no value.
+        """Return the limits that `value` exceeds, none for None.
 
         >>> sorted(Limits(below=(1.0,), above=(80.0, 90.0)).passed(85.0))
         [80.0]
@@ -113,22 +111,22 @@ C = TypeVar("C", bound=ChannelSettings)
 
 @dataclass(frozen=True, slots=True)
 class DrivenChannel(Generic[C]):
-    """A channel as its driver sees it: `period` in seconds, its `quantity` and the unit of that, and how to ask."""
+    """A channel for its driver: `period` in seconds, `quantity` and its unit, and the driver's `settings` of it."""
 
     name: str
     unit: str
     period: float
     scale: float
-    ask: C
+    settings: C
     limits: Limits = Limits()
     quantity: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """A place where an instrument may be: `driver` and `address` as a bench file would have them.
+    """A port where an instrument may be connected: `driver` and `address` as in a bench file.
 
-    `description` is what the system says of the port, `identity` what answered; `problem` says why nothing did.
+    `description` is the system's, `identity` is the reply of the instrument; `problem` is why there was none.
     """
 
     driver: str

@@ -78,7 +78,7 @@ def enter_manual(acquisition: Acquisition, text: str, started: float, now: float
         at = now if typed.time is None else min(typed.time, now)
         if now - at > _OLDEST:
             raise BadInput(f"was seen {now - at:.0f} s ago, which is too long; look again")
-        acquisition.type_in(typed.channel, typed.shows, started + at)
+        acquisition.enter_manual(typed.channel, typed.shows, started + at)
     except BadInput as problem:
         return Event(now, "", EventKind.REFUSED, f"typed reading refused: {one_line(problem)}")
     return Event(at, typed.channel, EventKind.TYPED, f"{typed.channel}: {one_line(typed.shows, 60)}, typed in by hand")

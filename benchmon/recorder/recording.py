@@ -148,7 +148,7 @@ class Recording:
                 Settings("instrument", driver.name, driver.settings.model_dump(mode="json", by_alias=True))
             )
             for name, channel in driver.channels.items():
-                self._writer.put(Settings("channel", name, channel.ask.model_dump(mode="json", by_alias=True)))
+                self._writer.put(Settings("channel", name, channel.settings.model_dump(mode="json", by_alias=True)))
 
     def _step(self) -> None:
         collected = self._collect()

@@ -191,7 +191,7 @@ class SwitchingOff:
         told = ""
         while not self._ended.is_set() and self._started is None:
             try:
-                driver.ready_switch()
+                driver.arm_switch()
                 says = f"{driver.name} is ready to switch off on a trip"
             except InstrumentError as problem:
                 says = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
@@ -272,7 +272,7 @@ class _Trial:
     def run(self) -> list[Tried]:
         self._acquisition.start()
         try:
-            self._driver.ready_switch()
+            self._driver.arm_switch()
             self._watch(lambda: self._read >= set(self._power.channels))
             started = time.monotonic()
             words = self._driver.switch_off()

@@ -1,10 +1,11 @@
 """Measures of a captured wave: rms, mean, peaks, factors, harmonics and distortion, power and its factors.
 
-Windows are those of IEC 61000-4-7, figures of several windows are averaged by their squares (IEC 61000-4-30), power
-quantities are those of IEEE 1459-2010. Harmonics are fitted, not read off a transform, so the capture need neither
-start at a zero nor be sampled evenly or in step with the wave.
+Windows are those of IEC 61000-4-7, values of several windows are averaged by their squares (IEC 61000-4-30), power
+quantities are those of IEEE 1459-2010. Harmonics are fitted, not taken from a transform, so the capture need neither
+start at a zero crossing nor be sampled evenly or synchronously.
 
-Levels and shape of a wave: averages over every whole period of it, and harmonics of a handy part.
+`measure` and `measure_power` take a capture of moderate size. For one of any size, `Levels` averages over all whole
+periods, and `shape_of` takes the harmonics from a decimated part.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ class WaveMeasures:
 
     @property
     def ripple_factor(self) -> float:
-        """The rms of the alternating part over the mean's magnitude; infinite without a mean."""
+        """The rms of the AC component over the mean's magnitude; infinite for a mean of zero."""
         return self.ac_rms / abs(self.mean) if self.mean else float("inf")
 
 
@@ -69,7 +70,7 @@ class PowerMeasures:
 
 @dataclass(frozen=True)
 class _HarmonicFit:
-    """A window's harmonics: mean, complex rms (orders,), and what they leave of the samples (n,)."""
+    """A window's harmonics: mean, complex rms (orders,), and the residuals `rest` of the samples (n,)."""
 
     mean: float
     phasors: Complexes
@@ -78,7 +79,7 @@ class _HarmonicFit:
     weights: Floats
 
     def product(self, other: _HarmonicFit) -> float:
-        """Return the mean of the product of two waves: of the harmonics exactly, of the rest by the weights."""
+        """Return the mean of the product of two waves: exactly for the harmonics, by the weights for the residuals."""
         exact = self.mean * other.mean + float(np.sum((self.phasors * other.phasors.conj()).real))
         mixed = (self.fitted + self.rest) * (other.fitted + other.rest) - self.fitted * other.fitted
         return exact + float(self.weights @ mixed)
@@ -87,8 +88,8 @@ class _HarmonicFit:
 def measure(time: ArrayLike, value: ArrayLike, frequency: float | None = None) -> WaveMeasures:
     """Return the measures of a wave sampled at `time` (n,) seconds.
 
-    `frequency` is its fundamental if that is known better than the wave tells. Raises `DataFileError` in one line for
-    data that is no wave: too few samples, not finite, flat, without a whole period.
+    `value` has shape (n,). `frequency` is the fundamental if it is known better than from the wave. Raises
+    `DataFileError` for data that are no wave: too few samples, not finite, flat, without a whole period.
     """
     wave = samples_of(time, value)
     found = frequency_of(wave) if frequency is None else _known(frequency)
@@ -125,12 +126,12 @@ def measure_power(
 
 def _known(frequency: float) -> float:
     if not np.isfinite(frequency) or frequency <= 0.0:
-        raise DataFileError(f"a fundamental of {frequency:g} Hz is none; give hertz above zero")
+        raise DataFileError(f"a fundamental of {frequency:g} Hz is impossible; give hertz above zero")
     return frequency
 
 
 def _fit(wave: Samples, window: PeriodWindow, frequency: float) -> _HarmonicFit:
-    """Return the window's harmonics by least squares, as many orders as its samples can tell apart.
+    """Return the window's harmonics by least squares, as many orders as its samples can resolve.
 
     The unknowns are the complex amplitudes of e^(jkθ), |k| ≤ orders: their normal equations are a Toeplitz matrix of
     the sums Σ e^(jkθ), so the work grows with samples × orders only.
@@ -162,9 +163,9 @@ def _sums(turn: Complexes, value: Floats, orders: int) -> tuple[Complexes, Compl
 
 
 def _solved(sums: Complexes, projections: Complexes, most: float) -> Complexes:
-    """Return the amplitudes of orders from 0, as many as the samples tell apart and as hold a power of at most `most`.
+    """Return the amplitudes of orders from 0, as many as the samples resolve with a power of at most `most`.
 
-    Too many orders for samples that leave gaps would swing between them and say more than was measured.
+    Too many orders for samples with gaps would oscillate between the samples. Raises `DataFileError` if no order fits.
     """
     orders = len(projections) - 1
     while orders > 0:
@@ -178,7 +179,7 @@ def _solved(sums: Complexes, projections: Complexes, most: float) -> Complexes:
             if np.sum(np.abs(solved) ** 2) <= most:
                 return solved[orders:]
         orders = 3 * orders // 4
-    raise DataFileError("the samples are too unevenly spread to tell a wave from them; capture it again")
+    raise DataFileError("the samples are too unevenly spaced to fit a wave; capture it again")
 
 
 def _wave_measures(
@@ -207,25 +208,25 @@ def _wave_measures(
 
 
 MOST_FOR_HARMONICS = 400_000
-"""Samples from which harmonics are taken, after averaging: some 1500 periods."""
+"""The most samples for harmonics, after averaging: about 1500 periods."""
 
 
 def is_exact(sampled: Sampled) -> bool:
-    """Return whether all samples go into the harmonics as they are, so that averages may be taken from those."""
+    """Return whether the harmonics use all samples unaveraged, so that averages may be taken from them."""
     return sampled.averaged == 1 and len(sampled.wave.time) <= MOST_FOR_HARMONICS
 
 
 def shape_of(sampled: Sampled) -> tuple[WaveMeasures, tuple[str, ...]]:
-    """Return the measures of a handy part of a wave, its harmonics made good for what averaging took, and notes."""
-    few, notes = sampled.few, tuple[str, ...]()
-    if len(few.time) > MOST_FOR_HARMONICS:
-        few = Samples(few.time[:MOST_FOR_HARMONICS], few.value[:MOST_FOR_HARMONICS])
-        notes = (f"harmonics are those of its first {few.duration:.3g} s",)
-    shape = measure(few.time, few.value, sampled.frequency)
+    """Return the measures of a decimated part of a wave, its harmonics corrected for averaging, and notes."""
+    reduced, notes = sampled.reduced, tuple[str, ...]()
+    if len(reduced.time) > MOST_FOR_HARMONICS:
+        reduced = Samples(reduced.time[:MOST_FOR_HARMONICS], reduced.value[:MOST_FOR_HARMONICS])
+        notes = (f"harmonics are those of its first {reduced.duration:.3g} s",)
+    shape = measure(reduced.time, reduced.value, sampled.frequency)
     if sampled.averaged == 1:
         return shape, notes
     orders = np.array([order for order, _ in shape.harmonics])
-    lost = lost_by_averaging(orders, sampled.frequency, few.spacing / sampled.averaged, sampled.averaged)
+    lost = lost_by_averaging(orders, sampled.frequency, reduced.spacing / sampled.averaged, sampled.averaged)
     sizes = np.array([size for _, size in shape.harmonics]) / lost
     thd = float(np.sqrt(np.sum(sizes[1:] ** 2)) / sizes[0]) if sizes[0] > 0.0 else 0.0
     harmonics = [(order, float(size)) for order, size in enumerate(sizes, 1)]
@@ -234,7 +235,7 @@ def shape_of(sampled: Sampled) -> tuple[WaveMeasures, tuple[str, ...]]:
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels of each piece of a wave, (p,): mean, mean square, mean magnitude; the extremes; and averages over all."""
+    """Levels of each piece of a wave, (p,): mean, mean square, mean magnitude; extremes; and averages over all."""
 
     mean: Floats
     square: Floats
@@ -248,7 +249,7 @@ class Levels:
 
     @classmethod
     def of(cls, sampled: Sampled, shape: WaveMeasures) -> Levels:
-        """Return the levels of a wave; averages over all are those of its harmonics where these are exact."""
+        """Return the levels of a wave; averages over all are those of its harmonics if these are exact."""
         found = np.zeros((3, len(sampled.pieces)))
         highest, lowest = -math.inf, math.inf
         for row, piece in enumerate(sampled.pieces):
@@ -273,7 +274,7 @@ class Levels:
 
     @property
     def swing(self) -> float:
-        """From the lowest to the highest sample."""
+        """The difference of the highest and the lowest sample."""
         return self.highest - self.lowest
 
 

@@ -1,4 +1,4 @@
-"""Power of a voltage and a current that were captured together."""
+"""Power of a voltage and a current of one capture, with uncertainty."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchmon.signals.samples import averaged
 from benchmon.signals.uncertainty import COVERAGE, UncertainValue
 
 POWER_UNITS = {"active": "W", "apparent": "VA", "power_factor": "", "displacement_factor": ""}
-"""What is told of a voltage and a current together, with its unit."""
+"""The power measures and their units."""
 
 
 def measure_pair(voltage: Wave, current: Wave) -> dict[str, UncertainValue]:
@@ -23,24 +23,28 @@ def measure_pair(voltage: Wave, current: Wave) -> dict[str, UncertainValue]:
     sampled, amperes = voltage.sampled, current.sampled.wave
     volts = sampled.wave
     each = [piece.weights @ (volts.value[piece.chosen] * amperes.value[piece.chosen]) for piece in sampled.pieces]
-    few = averaged(amperes, sampled.averaged)
+    reduced = averaged(amperes, sampled.averaged)
     most = slice(0, MOST_FOR_HARMONICS)
-    found = measure_power(sampled.few.time[most], sampled.few.value[most], few.value[most], sampled.frequency)
+    found = measure_power(
+        sampled.reduced.time[most], sampled.reduced.value[most], reduced.value[most], sampled.frequency
+    )
     active = found.active if is_exact(sampled) else float(np.mean(each))
     scatter = float(np.std(each, ddof=1)) / math.sqrt(len(each)) if len(each) > 1 else 0.0
-    return _with_doubts(active, scatter, found.displacement_factor, voltage.measures["rms"], current.measures["rms"])
+    return _with_uncertainty(
+        active, scatter, found.displacement_factor, voltage.measures["rms"], current.measures["rms"]
+    )
 
 
-def _with_doubts(
+def _with_uncertainty(
     active: float, scatter: float, displacement: float, volts: UncertainValue, amperes: UncertainValue
 ) -> dict[str, UncertainValue]:
     apparent = volts.value * amperes.value
-    of_apparent = math.hypot(volts.uncertainty * amperes.value, amperes.uncertainty * volts.value)
-    of_active = math.hypot(COVERAGE * scatter, of_apparent)
+    u_apparent = math.hypot(volts.uncertainty * amperes.value, amperes.uncertainty * volts.value)
+    u_active = math.hypot(COVERAGE * scatter, u_apparent)
     factor = active / apparent
     return {
-        "active": UncertainValue(active, of_active),
-        "apparent": UncertainValue(apparent, of_apparent),
-        "power_factor": UncertainValue(factor, math.hypot(of_active, factor * of_apparent) / apparent),
-        "displacement_factor": UncertainValue(displacement, of_active / apparent),
+        "active": UncertainValue(active, u_active),
+        "apparent": UncertainValue(apparent, u_apparent),
+        "power_factor": UncertainValue(factor, math.hypot(u_active, factor * u_apparent) / apparent),
+        "displacement_factor": UncertainValue(displacement, u_active / apparent),
     }

@@ -1,4 +1,4 @@
-"""Which measure of a captured wave a channel's quantity is."""
+"""The measures of a captured wave by quantity, for channels that are measured on a wave."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from benchmon.signals.measures import WaveMeasures, measure
 
 @dataclass
 class MeasuredWave:
-    """A captured wave, `times` (n,) in seconds and `values` (n,), with its measures, which are taken once.
+    """A captured wave, `times` (n,) in seconds and `values` (n,), whose measures are calculated once.
 
-    What needs no period, such as the mean, is told of a flat wave too: then it is of the whole capture.
+    Measures that need no period, such as the mean, are of the whole capture if the wave is flat.
     """
 
     times: Floats
@@ -34,7 +34,7 @@ class MeasuredWave:
     @property
     def _periodic(self) -> WaveMeasures:
         if isinstance(self._found, DataFileError):
-            raise BadReply(f"sends a wave that tells no such measure: {self._found}")
+            raise BadReply(f"sends a wave without such a measure: {self._found}")
         return self._found
 
     @property
@@ -69,12 +69,12 @@ class MeasuredWave:
 
     @property
     def ripple(self) -> float:
-        """From the lowest to the highest sample."""
+        """The difference of the highest and the lowest sample."""
         return self.highest - self.lowest
 
     @property
     def frequency(self) -> float:
-        """How often the wave repeats, in hertz. Raises `BadReply` where it does not, as the next ones do."""
+        """The frequency in hertz. Raises `BadReply` if the wave does not repeat, as do `thd` and `crest_factor`."""
         return self._periodic.frequency
 
     @property
@@ -89,7 +89,7 @@ class MeasuredWave:
 
     @property
     def form_factor(self) -> float:
-        """The rms over the mean's magnitude."""
+        """The rms over the mean's magnitude. Raises `BadReply` for a mean of zero, as does `ripple_factor`."""
         return self._over_mean(self.rms)
 
     @property
@@ -99,7 +99,7 @@ class MeasuredWave:
 
     def _over_mean(self, value: float) -> float:
         if self.mean == 0.0:
-            raise BadReply("sends a wave without a mean, which tells no such factor")
+            raise BadReply("sends a wave without a mean, so such a factor does not exist")
         return value / abs(self.mean)
 
 
@@ -120,14 +120,14 @@ _BY_HOW: Final[dict[str, Measure]] = {
     "form_factor": lambda wave: wave.form_factor,
     "ripple_factor": lambda wave: wave.ripple_factor,
 }
-_SHAPE_ALONE: Final = ("frequency", "thd", "crest_factor", "form_factor", "ripple_factor")
+_DIMENSIONLESS: Final = ("frequency", "thd", "crest_factor", "form_factor", "ripple_factor")
 _UNITS: Final = {"voltage": "V", "current": "A"}
 
 
 def measure_of(quantity: str) -> Measure | None:
-    """Return the measure that `quantity` is of a wave of its voltage or current, None where it is of none.
+    """Return the measure of a voltage or current wave that gives `quantity`, None if there is none.
 
-    Alternating currents have their peak on either side, so there it is the largest magnitude.
+    The peak of an alternating current is its largest magnitude.
     """
     point, _, rest = quantity.partition(".")
     what, _, how = rest.partition(".")
@@ -141,12 +141,12 @@ def measure_of(quantity: str) -> Measure | None:
 
 
 def is_of_shape(quantity: str) -> bool:
-    """Return whether `quantity` is the same at any scale of the wave."""
-    return quantity.rpartition(".")[2] in _SHAPE_ALONE
+    """Return whether `quantity` is independent of the wave's scale."""
+    return quantity.rpartition(".")[2] in _DIMENSIONLESS
 
 
 def unit_of_wave(quantity: str) -> str:
-    """Return the unit of the wave that `quantity` is measured on, "" where it names none.
+    """Return the unit of the wave that `quantity` is measured on, "" if there is none.
 
     >>> unit_of_wave("mains.current.thd"), unit_of_wave("mains.frequency")
     ('A', '')

@@ -1,6 +1,6 @@
-"""A logger that writes a table to a file, line after line: the newest line is what its meters show now.
+"""Loggers that append lines to a table in a file: each new line is a reading of every channel.
 
-Following a file that another program adds lines to, also where it is cut short or replaced by a new one.
+`GrowingFile` follows a file that another program appends to, also when it is truncated or replaced by a new one.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ from benchmon_drivers.serial.port import not_zero
 LONGEST_LINE = 16_384
 _CHUNK = 65_536
 _REMEMBERED = 64
-"""Bytes before the place read up to, by which a file that was written anew is known."""
+"""Bytes before the reading position that are kept, to detect that the file was rewritten."""
 
 
 class GrowingFile:
-    """A file of text lines, read from its end on. Lines come without their ends; the first may be a `header`."""
+    """A file of text lines that is read from its end on; its first line may be a `header`."""
 
     def __init__(self, path: Path, *, header: bool) -> None:
         self._path, self._header = path, header
@@ -38,7 +38,7 @@ class GrowingFile:
         self._begin()
 
     def open(self) -> None:
-        """Begin after what is there already: nobody can tell how old that is. Raises `OSError`."""
+        """Start at the end of the file, as the age of its lines is unknown. Raises `OSError`."""
         self.close()
         self._file = self._path.open("rb", buffering=0)
         self._begin()
@@ -52,13 +52,13 @@ class GrowingFile:
         self._begun = bool(self._behind) and not self._behind.endswith(b"\n")
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         file, self._file = self._file, None
         if file is not None:
             file.close()
 
     def lines(self) -> list[bytes]:
-        """Return the lines that were completed since the last call, those of one chunk at most. Raises `OSError`."""
+        """Return the lines completed since the last call, without their ends, at most one chunk. Raises `OSError`."""
         if self._file is None:
             return []
         data = self._new(self._file)
@@ -73,13 +73,13 @@ class GrowingFile:
         self._place = 0
         self._part = b""
         self._begun = False
-        """Whether the line that comes next began before it was read, so that it is none."""
+        """Whether the beginning of the next line was not read, so that the line is discarded."""
         self._behind = b""
         self.head = b""
-        """The first line of the file that is followed now, once it is there."""
+        """The first line of the present file, once it is complete."""
 
     def _new(self, file: IO[bytes]) -> bytes:
-        """Return what was added; where the file was cut short and written anew, all that is there."""
+        """Return the bytes that were added; the whole file where it was truncated and rewritten."""
         start = self._place - len(self._behind)
         data = os.pread(file.fileno(), _CHUNK + len(self._behind), start)
         if not data.startswith(self._behind):
@@ -147,7 +147,7 @@ ColumnChannel = DrivenChannel[CsvTailChannel]
 
 
 class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
-    """A table that grows in a file."""
+    """A table in a growing file."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = CsvTailSettings
     channel_model: ClassVar[type[ChannelSettings]] = CsvTailChannel
@@ -155,9 +155,9 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
 
     def __init__(self, name: str, settings: CsvTailSettings, channels: Sequence[ColumnChannel]) -> None:
         super().__init__(name, settings, channels)
-        named = [channel.name for channel in channels if isinstance(channel.ask.column, str)]
+        named = [channel.name for channel in channels if isinstance(channel.settings.column, str)]
         if named and not settings.header:
-            raise BadInput(f"has no header, so {', '.join(named)} cannot have a column by its name; give its number")
+            raise BadInput(f"has no header, so {', '.join(named)} cannot have a column by name; give its number")
         self._overload = frozenset(word.casefold() for word in settings.overload)
         self._file = GrowingFile(Path(settings.address), header=settings.header)
         self._head: bytes | None = None
@@ -176,13 +176,13 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
     def _explain(self, problem: Exception) -> InstrumentError | None:
         where = one_line(self.settings.address)
         if isinstance(problem, FileNotFoundError):
-            return InstrumentError(f"{where}: there is no such file; does the logger run?")
+            return InstrumentError(f"{where}: there is no such file; is the logger running?")
         if isinstance(problem, IsADirectoryError):
             return InstrumentError(f"{where}: is a folder; name the file in it")
         return None
 
-    def _silence(self) -> str:
-        return f"{one_line(self.settings.address)}: no new line for {self.timeout:.3g} s; does the logger still run?"
+    def _timeout_message(self) -> str:
+        return f"{one_line(self.settings.address)}: no new line for {self.timeout:.3g} s; is the logger still running?"
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         lines = self._file.lines()
@@ -212,13 +212,13 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         if value is None:
             hint = "" if self.settings.decimal_comma or "," not in field else "; set decimal_comma = true"
             return BadReply(f'wrote "{shown(field.encode())}", which is no number{hint}')
-        return value * channel.ask.factor + channel.ask.offset
+        return value * channel.settings.factor + channel.settings.offset
 
     def _find_columns(self) -> None:
-        """Find the columns in the first line of the file. Raises `InstrumentError` where a name is not there once."""
+        """Find the columns in the header line. Raises `InstrumentError` where a name is missing or not unique."""
         self._head = self._file.head
         heads = [head.strip().removeprefix("\ufeff") for head in self._fields(self._head)] if self._head else []
-        self._columns = {name: self._column(channel.ask.column, heads) for name, channel in self.channels.items()}
+        self._columns = {name: self._column(channel.settings.column, heads) for name, channel in self.channels.items()}
 
     def _column(self, wanted: str | int, heads: Sequence[str]) -> int:
         if isinstance(wanted, int):
@@ -226,7 +226,7 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         if heads.count(wanted) != 1:
             what = "no column" if wanted not in heads else "more than one column"
             there = ", ".join(heads) or "none"
-            raise InstrumentError(one_line(f'{self.settings.address}: has {what} "{wanted}"; there is {there}'))
+            raise InstrumentError(one_line(f'{self.settings.address}: has {what} "{wanted}"; its columns are {there}'))
         return heads.index(wanted)
 
     def _fields(self, line: bytes) -> list[str]:

@@ -1,4 +1,4 @@
-"""A meter without an interface: a person reads its display and types in what it shows."""
+"""A meter without an interface: a person reads its display and types the value in."""
 
 from __future__ import annotations
 
@@ -18,49 +18,52 @@ _OVERLOAD = frozenset(word.casefold() for word in OVERLOAD)
 
 
 class HandDriver(Driver[InstrumentSettings, ChannelSettings]):
-    """A display that somebody looks at. What is typed in waits here until acquisition takes it."""
+    """A display that a person reads. Entered values are queued until acquisition takes them."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = InstrumentSettings
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
     streams = by_hand = True
-    thinned = False
+    decimated = False
 
     def __init__(
         self, name: str, settings: InstrumentSettings, channels: Sequence[DrivenChannel[ChannelSettings]]
     ) -> None:
         super().__init__(name, settings, channels)
-        self._typed: SimpleQueue[tuple[str, Stamped]] = SimpleQueue()
+        self._entered: SimpleQueue[tuple[str, Stamped]] = SimpleQueue()
         self._last: dict[str, float] = {}
 
     @property
     def timeout(self) -> float:
-        """Seconds without anything typed after which a person is asked for it."""
+        """Seconds without an entry after which one is requested."""
         longest = max((channel.period for channel in self.channels.values()), default=1.0)
         return 3 * longest if self.settings.timeout is None else self.settings.timeout
 
-    def type_in(self, channel: str, text: str, time: float) -> None:
-        """Take what the display of `channel` shows, with its unit, at a monotonic time. Raises `BadInput`."""
+    def enter_manual(self, channel: str, text: str, time: float) -> None:
+        """Enter the text of `channel`'s display, with its unit, read at a monotonic time.
+
+        Raises `BadInput` where the text is no value of the channel's unit, or a newer reading was entered already.
+        """
         value = _value(text, self.channels[channel].unit)
         if time < self._last.get(channel, time):
             raise BadInput(f"another reading of {channel} was typed in meanwhile; look again")
         self._last[channel] = time
-        self._typed.put((channel, Stamped(value, time)))
+        self._entered.put((channel, Stamped(value, time)))
 
     def _open(self) -> str:
         return ""
 
     def _close(self) -> None:
-        """There is no line."""
+        """Do nothing: there is no line."""
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, Stamped]]:
         try:
-            yield self._typed.get(timeout=max(seconds, 0.001))
+            yield self._entered.get(timeout=max(seconds, 0.001))
             while True:
-                yield self._typed.get_nowait()
+                yield self._entered.get_nowait()
         except Empty:
             return
 
-    def _silence(self) -> str:
+    def _timeout_message(self) -> str:
         return f"nothing was typed in for {self.timeout:.3g} s; type in what its display shows"
 
 

@@ -1,4 +1,4 @@
-"""A number in a file: the thermometers that Linux shows under /sys, or whatever another program writes there."""
+"""A number in a file: the sensors that Linux has under /sys, or a file that another program writes."""
 
 from __future__ import annotations
 
@@ -70,15 +70,15 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
 
     def __init__(self, name: str, settings: ValueFileSettings, channels: Sequence[FileChannel]) -> None:
         super().__init__(name, settings, channels)
-        self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.ask.pattern}
+        self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.settings.pattern}
 
     def _open(self) -> str:
         return ""
 
     def _close(self) -> None:
-        """There is nothing to close: a file is open only while it is read."""
+        """Do nothing: a file is open only while it is read."""
 
-    def _ask(self, channel: FileChannel) -> float:
+    def _query(self, channel: FileChannel) -> float:
         try:
             text = self._read(self._file_of(channel))
         except FileNotFoundError as problem:
@@ -86,12 +86,14 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
                 raise InstrumentError(
                     one_line(f"{self.settings.address}: there is no such file; is the sensor plugged in?")
                 ) from problem
-            raise BadReply(one_line(f"there is no file {channel.ask.file} in {self.settings.address}")) from problem
+            raise BadReply(
+                one_line(f"there is no file {channel.settings.file} in {self.settings.address}")
+            ) from problem
         digits = self._digits(channel, text)
         raw = plain_number(digits)
         if raw is None:
             raise BadReply(f'holds "{shown(digits.encode())}", which is no number; check pattern')
-        return math.nan if raw in channel.ask.no_value else raw * channel.ask.factor + channel.ask.offset
+        return math.nan if raw in channel.settings.no_value else raw * channel.settings.factor + channel.settings.offset
 
     def _digits(self, channel: FileChannel, text: str) -> str:
         pattern = self._patterns.get(channel.name)
@@ -109,7 +111,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
             return False
 
     def _file_of(self, channel: FileChannel) -> Path:
-        wanted = str(Path(self.settings.address, channel.ask.file))
+        wanted = str(Path(self.settings.address, channel.settings.file))
         if not has_magic(wanted):
             return Path(wanted)
         found = glob(wanted)  # noqa: PTH207  the pattern is a whole path
@@ -127,12 +129,12 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
                 raise InstrumentError(one_line(f"{path}: is no file with a number"))
             age = time.time() - state.st_mtime
             if self.settings.max_age is not None and age > self.settings.max_age:
-                raise BadReply(f"was last written {age:.3g} s ago; does what writes it still run?")
+                raise BadReply(f"was last written {age:.3g} s ago; is the program that writes it still running?")
             return file.read(_LARGEST).decode("utf-8", "replace").strip()
 
 
 def _compiled(channel: FileChannel) -> re.Pattern[str]:
-    pattern = re.compile(channel.ask.pattern or "")
+    pattern = re.compile(channel.settings.pattern or "")
     if not pattern.groups:
         raise KeyedError("pattern", pattern.pattern, f"has no group for the number that {channel.name} wants: (…)")
     return pattern

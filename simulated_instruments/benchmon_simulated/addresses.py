@@ -1,4 +1,4 @@
-"""Where instruments are reached: reading a bench file's addresses, and writing others into its text."""
+"""Addresses of instruments: reads those of a bench file, and writes others into its text."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import tomllib
 from collections.abc import Mapping
 
 from benchmon.errors import BadInput
-from benchmon_simulated.servers.transports import HOST
+
+HOST = "127.0.0.1"
 
 _SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
 _HEADER = re.compile(r"\s*\[")
@@ -22,7 +23,7 @@ def is_serial(address: str) -> bool:
 
 
 def wanted_port(address: str) -> int:
-    """Return the port that a socket `address` on this machine names, 0 where any will do."""
+    """Return the port that a socket `address` on this machine names, 0 for any free port."""
     match = _SOCKET.fullmatch(address)
     if match is None or match[1] not in (HOST, "localhost"):
         return 0
@@ -31,15 +32,15 @@ def wanted_port(address: str) -> int:
 
 
 def socket_address(port: int) -> str:
-    """Return the VISA resource name of a raw socket of this machine."""
+    """Return the VISA resource name of a raw socket on this machine."""
     return f"TCPIP::{HOST}::{port}::SOCKET"
 
 
 def rewrite_addresses(text: str, addresses: Mapping[str, str]) -> str:
     """Return the bench file `text` with the `address` of every instrument named in `addresses` replaced.
 
-    Everything else, comments included, stays as it is. Raises `BadInput` where the instruments are not written as
-    [[instrument]] sections with their address on one line.
+    Everything else, comments included, stays as it is. Raises `BadInput` where an instrument is not written as an
+    [[instrument]] section with its address on one line.
     """
     before = _addresses_in(text)
     names = iter(before)

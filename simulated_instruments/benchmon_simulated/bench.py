@@ -14,9 +14,9 @@ from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.addresses import rewrite_addresses
-from benchmon_simulated.commands import Orders
-from benchmon_simulated.fault_schedule import Troubles
-from benchmon_simulated.servers.file_server import CsvTwin, ValueFileTwin
+from benchmon_simulated.commands import Commands
+from benchmon_simulated.fault_schedule import FaultSchedule
+from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
@@ -24,110 +24,120 @@ from benchmon_simulated.servers.text_server import TextServer
 from benchmon_simulated.supply.supply import SLICE, SupplyUnderTest
 
 TICK = 0.1
-"""Seconds between two looks at the supply."""
+"""Seconds between two steps of the supply."""
 
 LONGEST_TICK = 2.0
-"""Seconds that at most pass for the supply in one go, however long this machine slept."""
+"""The most seconds by which the supply advances at once, however long this machine slept."""
 
 
-def _modbus_twin(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
+def _modbus_server(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
     from benchmon_simulated.servers.modbus_server import ModbusServer  # noqa: PLC0415 - its server takes long to load
 
     return ModbusServer(instrument, bench, supply, seed)
 
 
-TWINS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], InstrumentServer]] = {
+SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], InstrumentServer]] = {
     "scpi": ScpiServer,
     "serial_lines": TextServer,
     "serial_frames": FrameServer,
-    "modbus": _modbus_twin,
-    "value_file": ValueFileTwin,
-    "csv_tail": CsvTwin,
+    "modbus": _modbus_server,
+    "value_file": ValueFileServer,
+    "csv_tail": CsvServer,
     "hand": HandServer,
 }
-"""The driver of an instrument, and what stands in for it."""
+"""The server that simulates an instrument, by the instrument's driver."""
 
 
 class SimulatedBench:
     """Every instrument of `bench` on a real socket or pseudo-terminal, measuring one simulated supply.
 
-    Building one raises `BadInput` where a circuit or an instrument has no twin. `addresses` maps, once started, each
-    instrument's name to where its driver finds it. `supply` may be worked from any thread: switched, its load changed.
-    `faults` begin and end at the times they name (see `troubles`); `tell` is given a line on each, from another thread.
+    Raises `BadInput` where a circuit or an instrument cannot be simulated. Once started, `addresses` maps each
+    instrument's name to the address for its driver. `supply` may be used from any thread (switched, its load changed).
+    `faults` begin and end at the times they name (see `fault_schedule`); `notify` is called with a line on each, from
+    another thread.
 
     >>> with SimulatedBench(bench, seed=7) as simulated:    # doctest: +SKIP
     ...     text = simulated.bench_text()
     """
 
     def __init__(
-        self, bench: Bench, seed: int = 1, faults: Sequence[str] = (), tell: Callable[[str], None] | None = None
+        self, bench: Bench, seed: int = 1, faults: Sequence[str] = (), notify: Callable[[str], None] | None = None
     ) -> None:
         self.supply = SupplyUnderTest(bench, seed)
-        _refuse_unknown_quantities(bench, self.supply)
+        _check_quantities(bench, self.supply)
         self.addresses: dict[str, str] = {}
-        self._text, self._tell = bench.source, tell
-        self._twins = [_twin_of(instrument, bench, self.supply, seed) for instrument in bench.instrument]
-        self._troubles = Troubles(self.supply, self._twins)
-        self._orders = Orders(self.supply, self._twins, self._troubles)
+        self._text, self._notify = bench.source, notify
+        self._servers = [_server_for(instrument, bench, self.supply, seed) for instrument in bench.instrument]
+        self._schedule = FaultSchedule(self.supply, self._servers)
+        self._commands = Commands(self.supply, self._servers, self._schedule)
         for fault in faults:
-            self._troubles.plan(fault, 0.0)
+            self._schedule.plan(fault, 0.0)
         self._thread: threading.Thread | None = None
         self._ended: Future[None] = Future()
 
     def start(self) -> None:
-        """Open every line and let time pass. Raises `InstrumentError` where a line cannot be opened."""
+        """Open every line and start the supply's time. Raises `InstrumentError` where a line cannot be opened."""
         ready: Future[dict[str, str]] = Future()
         self._ended = Future()
-        self._thread = threading.Thread(target=self._live, args=(ready,), name="simulated bench", daemon=True)
+        self._thread = threading.Thread(target=self._run_thread, args=(ready,), name="simulated bench", daemon=True)
         self._thread.start()
         self.addresses = ready.result()
 
     def stop(self) -> None:
-        """Close every line and wait until all is still. Stopping what does not run is no fault."""
+        """Close every line and wait until the thread has ended. Does nothing if the bench is not running."""
         if self._thread is None:
             return
         if self._thread.is_alive():
-            # A loop that broke at this very moment is closed, and need not be told.
+            # A loop that failed at this very moment is closed already.
             with suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._stop_asked.set)
         self._thread.join()
         self._thread = None
 
     def wait(self, timeout: float | None = None) -> bool:
-        """Wait until the bench stops, at most `timeout` seconds; return whether it did. Raises what stopped it."""
+        """Wait until the bench stops, at most `timeout` seconds; return whether it did.
+
+        Raises the exception that stopped it, if one did.
+        """
         try:
             self._ended.result(timeout)
         except TimeoutError:
             return False
         return True
 
-    def order(self, text: str) -> str:
-        """Do what `text` says (see `orders`) while the bench runs; return the answer, one line. Raises `BadInput`."""
-        return asyncio.run_coroutine_threadsafe(self._obey(text), self._loop).result()
+    def execute(self, text: str) -> str:
+        """Execute the command `text` while the bench runs; return the reply, one line (see `commands`).
 
-    async def _obey(self, text: str) -> str:
-        delay, now = self._orders.delayed(text)
+        Raises `BadInput` where the command is unknown or cannot be executed.
+        """
+        return asyncio.run_coroutine_threadsafe(self._execute(text), self._loop).result()
+
+    async def _execute(self, text: str) -> str:
+        delay, now = self._commands.delayed(text)
         if delay > 0.0:
-            self._loop.call_later(delay, self._obey_later, now)
+            self._loop.call_later(delay, self._execute_delayed, now)
             return f"in {delay:g} s: {now}"
-        answer = self._orders.obey(now)
-        return "; ".join(await self._troubles.advance(self.supply.snapshot.time)) or answer
+        reply = self._commands.execute(now)
+        return "; ".join(await self._schedule.advance(self.supply.snapshot.time)) or reply
 
-    def _obey_later(self, text: str) -> None:
+    def _execute_delayed(self, text: str) -> None:
         try:
-            answer = self._orders.obey(text)
+            reply = self._commands.execute(text)
         except BadInput as problem:
-            answer = str(problem)
-        if self._tell is not None:
-            self._tell(f"{self.supply.snapshot.time:.1f} s: {answer}")
+            reply = str(problem)
+        if self._notify is not None:
+            self._notify(f"{self.supply.snapshot.time:.1f} s: {reply}")
 
-    async def _let_faults_happen(self) -> None:
-        for news in await self._troubles.advance(self.supply.snapshot.time):
-            if self._tell is not None:
-                self._tell(f"{self.supply.snapshot.time:.1f} s: {news}")
+    async def _advance_faults(self) -> None:
+        for event in await self._schedule.advance(self.supply.snapshot.time):
+            if self._notify is not None:
+                self._notify(f"{self.supply.snapshot.time:.1f} s: {event}")
 
     def bench_text(self) -> str:
-        """Return the bench file's text with the addresses of the simulated instruments. Raises `BadInput`."""
+        """Return the bench file's text with the addresses of the simulated instruments.
+
+        Raises `BadInput` where they cannot be replaced (see `rewrite_addresses`).
+        """
         return rewrite_addresses(self._text, self.addresses)
 
     def __enter__(self) -> Self:
@@ -139,10 +149,10 @@ class SimulatedBench:
     ) -> None:
         self.stop()
 
-    def _live(self, ready: Future[dict[str, str]]) -> None:
+    def _run_thread(self, ready: Future[dict[str, str]]) -> None:
         try:
             asyncio.run(self._serve(ready))
-        except BaseException as problem:  # noqa: BLE001  a thread's end is told to whoever waits for it
+        except BaseException as problem:  # noqa: BLE001  passed on to the thread that waits
             if not ready.done():
                 ready.set_exception(problem)
             self._ended.set_exception(problem)
@@ -154,20 +164,20 @@ class SimulatedBench:
         opened: list[InstrumentServer] = []
         try:
             addresses = {}
-            for twin in self._twins:
-                if address := await twin.open():
-                    addresses[twin.name] = address
-                opened.append(twin)
-            await self._let_faults_happen()
+            for server in self._servers:
+                if address := await server.open():
+                    addresses[server.name] = address
+                opened.append(server)
+            await self._advance_faults()
             ready.set_result(addresses)
             await self._run_until_stopped()
         finally:
-            for twin in opened:
-                await twin.close()
+            for server in opened:
+                await server.close()
 
     async def _run_until_stopped(self) -> None:
-        works = [self._stop_asked.wait(), self._pass_time(), *(twin.run() for twin in self._twins)]
-        tasks = [asyncio.ensure_future(work) for work in works]
+        coroutines = [self._stop_asked.wait(), self._advance_supply(), *(server.run() for server in self._servers)]
+        tasks = [asyncio.ensure_future(coroutine) for coroutine in coroutines]
         done, running = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in running:
             task.cancel()
@@ -175,7 +185,7 @@ class SimulatedBench:
         for task in done:
             task.result()
 
-    async def _pass_time(self) -> None:
+    async def _advance_supply(self) -> None:
         last = self._loop.time()
         while True:
             await asyncio.sleep(TICK)
@@ -185,22 +195,22 @@ class SimulatedBench:
                 passed = min(behind, SLICE)
                 self.supply.advance(passed)
                 behind -= passed
-                await self._let_faults_happen()
-                # However much there is to catch up with, the lines are served in between.
+                await self._advance_faults()
+                # The lines are served in between, however much there is to catch up.
                 await asyncio.sleep(0)
 
 
-def _refuse_unknown_quantities(bench: Bench, supply: SupplyUnderTest) -> None:
+def _check_quantities(bench: Bench, supply: SupplyUnderTest) -> None:
     for channel in bench.channel:
         if channel.quantity not in supply.snapshot.values:
-            raise BadInput(f"channel {channel.name!r}: this supply has no {channel.quantity} that could be simulated")
+            raise BadInput(f"channel {channel.name!r}: the simulated supply has no {channel.quantity}")
 
 
-def _twin_of(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
-    make = TWINS.get(instrument.driver)
+def _server_for(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
+    make = SERVERS.get(instrument.driver)
     if make is None:
         raise BadInput(
-            f"instrument {instrument.name!r}: the driver {one_line(instrument.driver, 40)!r} has no simulated twin; "
-            f"there are twins for {' and '.join(TWINS)}"
+            f"instrument {instrument.name!r}: the driver {one_line(instrument.driver, 40)!r} cannot be simulated; "
+            f"these can: {', '.join(SERVERS)}"
         )
     return make(instrument, bench, supply, seed)

@@ -1,6 +1,6 @@
-"""What a person may tell the simulated bench while it runs, one order a line.
+"""Commands for a running simulated bench, one a line: `Commands` executes them, `CommandLines` reads them.
 
-Lines from standard input, without a thread that could hang on it.
+The lines come from standard input without a thread, which could block on it.
 """
 
 from __future__ import annotations
@@ -15,27 +15,27 @@ from collections.abc import Callable, Sequence
 from benchmon.errors import BadInput
 from benchmon.quantities import RESISTANCE, VOLTAGE, Kind, parse_value
 from benchmon.text import one_line
-from benchmon_simulated.fault_schedule import Troubles, seconds
+from benchmon_simulated.fault_schedule import FaultSchedule, seconds
 from benchmon_simulated.servers.server import InstrumentServer
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
-LONGEST_ORDER = 500
+LONGEST_COMMAND = 500
 
-WORDS = (
+SYNTAX = (
     "fault NAME, clear NAME, clear all, mains 180 V, mains on, mains off, load 4.7 Ω, load open, load back, fuse new, "
-    "look CHANNEL, list; at 10s ORDER does it later"
+    "look CHANNEL, list; at 10s COMMAND executes it later"
 )
-"""Every order, as the answer to one that is none."""
+"""Every command, as the reply to an unknown one."""
 
-_LATER = re.compile(r"at (?P<time>[0-9.]+ ?(s|min|h|ms)?)\s+(?P<order>\S.*)")
+_LATER = re.compile(r"at (?P<time>[0-9.]+ ?(s|min|h|ms)?)\s+(?P<command>\S.*)")
 
 
-class Orders:
-    """The orders for one simulated bench. Work it from the bench's event loop only."""
+class Commands:
+    """The commands of one simulated bench. Use it from the bench's event loop only."""
 
-    def __init__(self, supply: SupplyUnderTest, twins: Sequence[InstrumentServer], troubles: Troubles) -> None:
-        self._supply, self._twins, self._troubles = supply, twins, troubles
-        self._words: dict[str, Callable[[str], str]] = {
+    def __init__(self, supply: SupplyUnderTest, servers: Sequence[InstrumentServer], schedule: FaultSchedule) -> None:
+        self._supply, self._servers, self._schedule = supply, servers, schedule
+        self._handlers: dict[str, Callable[[str], str]] = {
             "fault": self._fault,
             "clear": self._clear,
             "mains": self._mains,
@@ -46,34 +46,34 @@ class Orders:
         }
 
     def delayed(self, text: str) -> tuple[float, str]:
-        """Return the seconds that `at TIME ORDER` says to wait, and its order; 0 and `text` where it is none such.
+        """Return the delay in seconds and the command of `at TIME COMMAND`; 0 and `text` for any other text.
 
-        Raises `BadInput` for a time that is none, or an order that there is not.
+        Raises `BadInput` for an invalid time or an unknown command.
         """
         match = _LATER.fullmatch(_tidy(text))
         if match is None:
             return 0.0, text
-        self._split(match["order"])
-        return seconds(match["time"]), match["order"]
+        self._split(match["command"])
+        return seconds(match["time"]), match["command"]
 
-    def obey(self, text: str) -> str:
-        """Do what one line `text` says; return the answer, one line. Raises `BadInput` in one line."""
+    def execute(self, text: str) -> str:
+        """Execute one line `text`; return the reply, one line. Raises `BadInput` if it cannot be executed."""
         word, rest = self._split(text)
-        return self._words[word](rest)
+        return self._handlers[word](rest)
 
     def _split(self, text: str) -> tuple[str, str]:
-        order = _tidy(text)
-        word, _, rest = order.partition(" ")
-        if word not in self._words or bool(rest) == (word == "list") or len(order) > LONGEST_ORDER:
-            raise BadInput(f"{one_line(order, 40)!r} is no order; there is {WORDS}")
+        command = _tidy(text)
+        word, _, rest = command.partition(" ")
+        if word not in self._handlers or bool(rest) == (word == "list") or len(command) > LONGEST_COMMAND:
+            raise BadInput(f"{one_line(command, 40)!r} is no command; the commands are: {SYNTAX}")
         return word, rest
 
     def _fault(self, rest: str) -> str:
-        trouble = self._troubles.plan(rest, self._supply.snapshot.time)
-        return f"{trouble.title}: {trouble.description}"
+        scheduled = self._schedule.plan(rest, self._supply.snapshot.time)
+        return f"{scheduled.title}: {scheduled.description}"
 
     def _clear(self, rest: str) -> str:
-        return f"cleared: {', '.join(self._troubles.clear(rest)) or 'nothing was at work'}"
+        return f"cleared: {', '.join(self._schedule.clear(rest)) or 'no fault was active'}"
 
     def _mains(self, rest: str) -> str:
         if rest == "on":
@@ -95,20 +95,20 @@ class Orders:
 
     def _fuse(self, rest: str) -> str:
         if rest != "new":
-            raise BadInput(f"'fuse {one_line(rest, 40)}' is no order; write fuse new")
+            raise BadInput(f"'fuse {one_line(rest, 40)}' is no command; write fuse new")
         self._supply.replace_fuse()
         return "a new fuse is in"
 
     def _look(self, rest: str) -> str:
         """Return what the display of a channel shows, as a person would read it."""
-        for meter in (meter for twin in self._twins for meter in twin.meters):
+        for meter in (meter for server in self._servers for meter in server.meters):
             if meter.channel.name == rest:
                 value = meter.read(self._supply.snapshot)
                 return f"{rest} shows {'overload' if math.isinf(value) else f'{value:.6g} {meter.channel.unit}'}"
         raise BadInput(f"{one_line(rest, 40)!r} is no channel of this bench")
 
-    def _list(self, rest: str) -> str:  # noqa: ARG002 (an order)
-        return f"{self._state()}; faults: {', '.join(self._troubles.titles) or 'none'}"
+    def _list(self, rest: str) -> str:  # noqa: ARG002 (a command)
+        return f"{self._state()}; faults: {', '.join(self._schedule.titles) or 'none'}"
 
     def _state(self) -> str:
         supply = self._supply
@@ -127,8 +127,8 @@ def _value(word: str, text: str, kind: Kind) -> float:
         raise BadInput(f"'{word} {one_line(text, 40)}': {problem}") from problem
 
 
-class OrderLines:
-    """Whole lines that come on a file descriptor, standard input by default."""
+class CommandLines:
+    """Whole lines from a file descriptor, standard input by default."""
 
     def __init__(self, descriptor: int = 0) -> None:
         self._descriptor = descriptor
@@ -136,7 +136,7 @@ class OrderLines:
         self._part = b""
 
     def wait(self, seconds: float) -> list[str]:
-        """Return the lines that are there, or that come within `seconds`; what is too long for an order is cut."""
+        """Return the lines that are there or come within `seconds`; a line too long for a command is cut."""
         if not self._open:
             time.sleep(seconds)
             return []
@@ -148,7 +148,7 @@ class OrderLines:
         *lines, self._part = (self._part + data).split(b"\n")
         if not data:
             lines, self._part = [*lines, self._part], b""
-        self._part = self._part[: LONGEST_ORDER + 1]
+        self._part = self._part[: LONGEST_COMMAND + 1]
         return [line.decode("utf-8", "replace") for line in lines if line.strip()]
 
 

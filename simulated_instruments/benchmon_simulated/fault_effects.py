@@ -1,4 +1,7 @@
-"""What may befall a meter or its line while it works. The faults of the catalogue are made of these."""
+"""Base classes of what a fault does to a meter or to an instrument's line.
+
+They stand apart from `faults`, which needs the meters and servers that these effects are applied to.
+"""
 
 from __future__ import annotations
 
@@ -15,37 +18,37 @@ POWER_OFF: Final = "power off"
 
 
 class LineFaultEffect:
-    """Something wrong on an instrument's line: how it lives, seconds of delay, and what becomes of the bytes."""
+    """An effect on an instrument's line: its link state, a delay in seconds, and a change of the bytes."""
 
-    life: LinkState = ALIVE
+    link_state: LinkState = ALIVE
     delay: float = 0.0
     clock_ahead: float = 0.0
-    """Seconds by which the instrument's own clock is wrong."""
+    """Seconds by which the instrument's own clock is ahead."""
 
-    def heard(self, data: bytes) -> bytes:
-        """Return what the instrument hears of `data`."""
+    def received(self, data: bytes) -> bytes:
+        """Return what the instrument receives of `data`."""
         return data
 
     def sent(self, data: bytes) -> bytes:
-        """Return what leaves the instrument where it says `data`."""
+        """Return what leaves the instrument when it sends `data`."""
         return data
 
     def identity(self, text: str) -> str:
-        """Return what it says it is, where it would say `text`."""
+        """Return its reply to *IDN?, which is `text` without the effect."""
         return text
 
 
 class MeterFaultEffect:
-    """Something wrong with one channel of a meter: what it senses, and what it shows."""
+    """An effect on one channel of a meter: on what it senses, and on what it shows."""
 
-    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (for those that need)
-        """Return what it senses where it should sense `value` of `quantity`; NaN where it senses nothing."""
+    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (used by subclasses)
+        """Return what the channel senses instead of `value` of `quantity`; NaN where it senses nothing."""
         return value
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (for those that need it)
-        """Return what it shows where it would show `value` at `time` seconds."""
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (used by subclasses)
+        """Return what it shows instead of `value` at `time` seconds."""
         return value
 
     def captured(self, wave: Floats) -> Floats:
-        """Return the wave, (n,), that a scope captures where it should capture `wave`."""
+        """Return the waveform, shape (n,), that a scope captures instead of `wave`."""
         return wave

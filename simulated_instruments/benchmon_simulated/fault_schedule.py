@@ -1,4 +1,4 @@
-"""What is wrong on the simulated bench now, and what will be: faults that begin and end at their times."""
+"""The schedule of faults on the simulated bench: each begins and ends at its time."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from benchmon_simulated.fault_effects import LineFaultEffect, MeterFaultEffect
 from benchmon_simulated.faults import CircuitFault, LineFault, MeterFault, fault_named
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.server import InstrumentServer
-from benchmon_simulated.supply.parts import SOUND
+from benchmon_simulated.supply.parts import HEALTHY
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
-MOST = 100
-"""Faults that may wait or be at work at a time."""
+MOST_FAULTS = 100
+"""The most faults that may be active or waiting at a time."""
 
 _TIMES = re.compile(r"(?P<what>.*?)\s*@\s*(?P<begin>[^@.]*(?:\.\d[^@.]*)?)(?:\.\.(?P<end>[^@]*))?", re.DOTALL)
 
 
 @dataclass
-class Trouble:
-    """One fault at its place, from `begin` to `end` in seconds since the bench started; `title` names both."""
+class ScheduledFault:
+    """A fault at its place, from `begin` to `end` in seconds since the bench started; `title` names fault and place."""
 
     title: str
     description: str
@@ -38,9 +38,9 @@ class Trouble:
 
 
 def split_times(text: str) -> tuple[str, float, float]:
-    """Return what stands before the times of `NAME@BEGIN..END`, and seconds from now of both; 0 and inf if not said.
+    """Return the name, and begin and end in seconds from now, of `NAME@BEGIN..END`; 0 and inf where not given.
 
-    Raises `BadInput` for times that are none.
+    Raises `BadInput` for invalid times.
 
     >>> split_times("unplugged:multimeter@10s..1min"), split_times("open-diode@2.5"), split_times("garbage")
     (('unplugged:multimeter', 10.0, 60.0), ('open-diode', 2.5, inf), ('garbage', 0.0, inf))
@@ -56,7 +56,10 @@ def split_times(text: str) -> tuple[str, float, float]:
 
 
 def seconds(text: str) -> float:
-    """Return a time from now on, 0 s or later; a bare number is seconds. Raises `BadInput`."""
+    """Return the seconds of a time like `10s` or `1 min`; a bare number is seconds.
+
+    Raises `BadInput` for any other text and for a time below zero.
+    """
     text = text.strip()
     try:
         value = parse_value(f"{text} s" if re.fullmatch(r"\d+(\.\d+)?", text) else text, DURATION)
@@ -67,93 +70,98 @@ def seconds(text: str) -> float:
     return value
 
 
-class Troubles:
-    """Every fault of the bench of `supply` and `twins`. Work it from the bench's event loop only, once it runs."""
+class FaultSchedule:
+    """The faults of `supply` and `servers`. Once the bench runs, use it from the bench's event loop only."""
 
-    def __init__(self, supply: SupplyUnderTest, twins: Sequence[InstrumentServer]) -> None:
-        self._supply, self._twins = supply, twins
-        self._troubles: list[Trouble] = []
+    def __init__(self, supply: SupplyUnderTest, servers: Sequence[InstrumentServer]) -> None:
+        self._supply, self._servers = supply, servers
+        self._faults: list[ScheduledFault] = []
         self._changed = True
 
     @property
     def titles(self) -> list[str]:
-        """Every fault that is at work, or waits for its time, as text."""
-        return [trouble.title if trouble.began else f"{trouble.title} (later)" for trouble in self._troubles]
+        """The titles of every fault that is active or waits for its time."""
+        return [fault.title if fault.began else f"{fault.title} (later)" for fault in self._faults]
 
-    def plan(self, text: str, now: float) -> Trouble:
-        """Take `NAME`, `NAME:WHERE`, and perhaps `@BEGIN` or `@BEGIN..END` after `now`. Raises `BadInput`.
+    def plan(self, text: str, now: float) -> ScheduledFault:
+        """Schedule `NAME` or `NAME:WHERE`, optionally `@BEGIN` or `@BEGIN..END` in seconds after `now`.
 
-        A fault that is there already begins anew.
+        A fault that is scheduled already starts again. Raises `BadInput` for an unknown fault, one that has no place on
+        this bench, invalid times, or too many faults.
         """
-        if len(self._troubles) >= MOST:
-            raise BadInput(f"{MOST} faults are enough; clear some")
+        if len(self._faults) >= MOST_FAULTS:
+            raise BadInput(f"{MOST_FAULTS} faults are enough; clear some")
         what, begin, end = split_times(text)
         name, _, which = (part.strip() for part in what.partition(":"))
-        trouble = self._placed(name, which)
-        trouble.begin, trouble.end = now + begin, now + end
-        self._troubles = [other for other in self._troubles if other.title != trouble.title or other.end <= now + begin]
-        self._troubles.append(trouble)
+        scheduled = self._created(name, which)
+        scheduled.begin, scheduled.end = now + begin, now + end
+        self._faults = [other for other in self._faults if other.title != scheduled.title or other.end <= now + begin]
+        self._faults.append(scheduled)
         self._changed = True
-        return trouble
+        return scheduled
 
     def clear(self, text: str) -> list[str]:
-        """End the faults called `NAME` or `NAME:WHERE`, or "all"; return their titles. Raises `BadInput` for none."""
+        """End the faults called `NAME` or `NAME:WHERE`, or "all"; return their titles.
+
+        Raises `BadInput` where no such fault is scheduled.
+        """
         wanted = text.strip()
-        found = [t for t in self._troubles if wanted in ("all", t.title, t.title.partition(":")[0])]
+        found = [fault for fault in self._faults if wanted in ("all", fault.title, fault.title.partition(":")[0])]
         if not found and wanted != "all":
-            raise BadInput(f"{one_line(wanted, 60)!r} is not at work; there is {', '.join(self.titles) or 'no fault'}")
-        self._troubles = [trouble for trouble in self._troubles if trouble not in found]
+            raise BadInput(f"{one_line(wanted, 60)!r} is not active; faults: {', '.join(self.titles) or 'no fault'}")
+        self._faults = [fault for fault in self._faults if fault not in found]
         self._changed = True
-        return [trouble.title for trouble in found]
+        return [fault.title for fault in found]
 
     async def advance(self, now: float) -> list[str]:
-        """Let what is due at `now` begin and end; return a line on each."""
-        news = []
-        for trouble in tuple(self._troubles):
-            if not trouble.began and now >= trouble.begin:
-                trouble.began = self._changed = True
-                news.append(f"{trouble.title} begins: {trouble.description}")
-            if now >= trouble.end:
-                self._troubles.remove(trouble)
+        """Begin and end the faults that are due at `now`; return a line on each."""
+        events = []
+        for fault in tuple(self._faults):
+            if not fault.began and now >= fault.begin:
+                fault.began = self._changed = True
+                events.append(f"{fault.title} begins: {fault.description}")
+            if now >= fault.end:
+                self._faults.remove(fault)
                 self._changed = True
-                news.append(f"{trouble.title} ends")
-        at_work = [trouble for trouble in self._troubles if trouble.began]
-        defects = SOUND
-        for trouble in at_work:
-            if trouble.circuit is not None:
-                defects = trouble.circuit.alter(defects, now - trouble.begin)
+                events.append(f"{fault.title} ends")
+        active = [fault for fault in self._faults if fault.began]
+        defects = HEALTHY
+        for fault in active:
+            if fault.circuit is not None:
+                defects = fault.circuit.modify(defects, now - fault.begin)
         self._supply.defects = defects
         if self._changed:
             self._changed = False
-            await self._befall(at_work)
-        return news
+            await self._apply_effects(active)
+        return events
 
-    async def _befall(self, troubles: Sequence[Trouble]) -> None:
-        for twin in self._twins:
-            for meter in twin.meters:
-                meter.mishaps = tuple(mishap for t in troubles for which, mishap in t.meters if which is meter)
-            await twin.suffer(tuple(t.line[1] for t in troubles if t.line is not None and t.line[0] is twin))
+    async def _apply_effects(self, active: Sequence[ScheduledFault]) -> None:
+        for server in self._servers:
+            for meter in server.meters:
+                meter.effects = tuple(effect for fault in active for which, effect in fault.meters if which is meter)
+            await server.apply(tuple(fault.line[1] for fault in active if fault.line and fault.line[0] is server))
 
-    def _placed(self, name: str, which: str) -> Trouble:
+    def _created(self, name: str, which: str) -> ScheduledFault:
+        """Return the fault called `name` at the place `which`, or where it fits first."""
         fault = fault_named(name)
-        trouble = Trouble(name, fault.description, 0.0, math.inf)
+        scheduled = ScheduledFault(name, fault.description, 0.0, math.inf)
         if issubclass(fault, CircuitFault):
-            trouble.circuit = fault(which, self._supply)
-            trouble.title += f":{trouble.circuit.number}" if fault.strikes else ""
+            scheduled.circuit = fault(which, self._supply)
+            scheduled.title += f":{scheduled.circuit.number}" if fault.target else ""
         elif issubclass(fault, MeterFault):
-            meters = self._meters(fault(), which)
-            trouble.meters = [(meter, fault().mishap(meter)) for meter in meters]
-            trouble.title += f":{which or meters[0].channel.name}"
+            meters = self._meters_for(fault(), which)
+            scheduled.meters = [(meter, fault().effect(meter)) for meter in meters]
+            scheduled.title += f":{which or meters[0].channel.name}"
         else:
-            twin = self._twin(fault(), which)
-            trouble.line = (twin, fault().mishap())
-            trouble.title += f":{twin.name}"
-        return trouble
+            server = self._server_for(fault(), which)
+            scheduled.line = (server, fault().effect())
+            scheduled.title += f":{server.name}"
+        return scheduled
 
-    def _meters(self, fault: MeterFault, which: str) -> list[Meter]:
+    def _meters_for(self, fault: MeterFault, which: str) -> list[Meter]:
         """Return the meter of the channel `which`, those of the instrument `which`, or the first that fits."""
-        every = [(twin.name, meter) for twin in self._twins for meter in twin.meters]
-        named = [meter for twin, meter in every if not which or which in (twin, meter.channel.name)]
+        every = [(server.name, meter) for server in self._servers for meter in server.meters]
+        named = [meter for server, meter in every if not which or which in (server, meter.channel.name)]
         if not named and which:
             known = ", ".join(meter.channel.name for _, meter in every) or "none"
             raise BadInput(f"{fault.name}: {one_line(which, 40)!r} is no channel or instrument; channels: {known}")
@@ -162,12 +170,15 @@ class Troubles:
             raise BadInput(f"{fault.name} needs {fault.where}, which {one_line(which, 40) or 'this bench'} is not")
         return fitting if which else fitting[:1]
 
-    def _twin(self, fault: LineFault, which: str) -> InstrumentServer:
-        named = [twin for twin in self._twins if not which or twin.name == which]
+    def _server_for(self, fault: LineFault, which: str) -> InstrumentServer:
+        """Return the server of the instrument `which`, or the first that fits."""
+        named = [server for server in self._servers if not which or server.name == which]
         if not named:
-            known = ", ".join(twin.name for twin in self._twins) or "none"
-            raise BadInput(f"{fault.name}: {one_line(which, 40)!r} is no instrument of this bench; there is {known}")
-        fitting = [twin for twin in named if fault.fits(twin)]
+            known = ", ".join(server.name for server in self._servers) or "none"
+            raise BadInput(
+                f"{fault.name}: {one_line(which, 40)!r} is no instrument of this bench; instruments: {known}"
+            )
+        fitting = [server for server in named if fault.fits(server)]
         if not fitting:
             raise BadInput(f"{fault.name} needs {fault.where}, which {one_line(which, 40) or 'this bench'} is not")
         return fitting[0]

@@ -13,13 +13,13 @@ _BENCHES = Path(__file__).parent / "benches"
 
 @dataclass(frozen=True)
 class Scenario:
-    """A simulated bench by its name, and the faults that befall it; `path` is its bench file."""
+    """A simulated bench by its name, with the faults that occur on it; `path` is its bench file."""
 
     name: str
     description: str
     faults: tuple[str, ...] = ()
     bench: str = ""
-    """The bench's own name, where several scenarios play on one."""
+    """The bench's own name, where several scenarios share one."""
 
     @property
     def path(self) -> Path:
@@ -63,9 +63,9 @@ SCENARIOS: tuple[Scenario, ...] = (
 
 
 def scenario_named(name: str) -> Scenario:
-    """Return the scenario called `name`. Raises `BadInput` with the names there are."""
+    """Return the scenario called `name`. Raises `BadInput`, listing the names, if there is none."""
     for scenario in SCENARIOS:
         if scenario.name == name:
             return scenario
     names = ", ".join(scenario.name for scenario in SCENARIOS)
-    raise BadInput(f"{one_line(name, 40)!r} is no scenario; there is {names}")
+    raise BadInput(f"{one_line(name, 40)!r} is no scenario; the scenarios are {names}")

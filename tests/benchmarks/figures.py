@@ -34,7 +34,7 @@ from scipy.optimize import brentq
 
 from benchmon.bench import Bench, load_bench, read_bench
 from benchmon.instruments.registry import prepare
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.diode import junction_of
 from benchmon.prediction.circuit.parts import parts_of
@@ -254,7 +254,7 @@ def reading_against_bare_pyvisa() -> float:
     """Ratio: a reading through the driver over a bare PyVISA query and float() of the same server."""
     count = 400
     answers = {b"*IDN?": b"bare\n", b"V?": b"+2.214E+01\n", b"SYST:ERR?": b'0,"No error"\n'}
-    with TcpFarEnd(answers.get) as ours, TcpFarEnd(answers.get) as theirs:
+    with FakeTcpInstrument(answers.get) as ours, FakeTcpInstrument(answers.get) as theirs:
         manager = pyvisa.ResourceManager("@py")
         bare = manager.open_resource(theirs.visa_address, read_termination="\n", write_termination="\n")
         driver = prepare(bench_with_meter(ours.visa_address))[0]

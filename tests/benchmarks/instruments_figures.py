@@ -28,7 +28,7 @@ from pymodbus.client import ModbusTcpClient
 from benchmon.bench import Bench, read_bench
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.registry import prepare
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.recorder import spawn_recorder
 from benchmon.session.follower import open_session_view
@@ -240,18 +240,18 @@ def slowest_return() -> float:
     Raises `AssertionError` where threads or files are left.
     """
     returns = []
-    with TcpFarEnd(ANSWERS.get) as far_end:
+    with FakeTcpInstrument(ANSWERS.get) as fake_instrument:
         inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         files, threads = open_files(), threading.active_count()
-        acquisition = Acquisition(bench([far_end.port]), inbox.put)
+        acquisition = Acquisition(bench([fake_instrument.port]), inbox.put)
         acquisition.start()
         for cycle in range(100):
             until(inbox, lambda news: isinstance(news, Reading) and news.value is not None)
-            far_end.unplug()
+            fake_instrument.unplug()
             until(inbox, lambda news: isinstance(news, InstrumentNews) and news.kind == "lost")
             # Gone for a while, now shorter, now longer, so that it returns at any moment of a pause.
             time.sleep(0.05 * (cycle % 50))
-            far_end.plug_in()
+            fake_instrument.plug_in()
             back = time.monotonic()
             until(inbox, lambda news: isinstance(news, Reading) and news.value is not None)
             returns.append(time.monotonic() - back)

@@ -32,7 +32,7 @@ from termios import TIOCSWINSZ
 
 from long_session import QUANTITIES, bench_of, write_session
 
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import Reading
 from benchmon.recorder import recording as recording_module
 from benchmon.recorder import spawn_recorder
@@ -66,8 +66,8 @@ def sixteen_channels(folder: Path) -> Iterator[Path]:
                     return b'0,"No error"\n' if asked.startswith(b"SYST") else b"bench,meter,0,0\n"
                 return f"{channels[int(found[1])][2] * (1 + chance.gauss(0, 0.004)):.6g}\n".encode()
 
-            far_end = stack.enter_context(TcpFarEnd(answer))
-            address = f'name = "m{meter}"\ndriver = "scpi"\naddress = "{far_end.visa_address}"\n'
+            fake_instrument = stack.enter_context(FakeTcpInstrument(answer))
+            address = f'name = "m{meter}"\ndriver = "scpi"\naddress = "{fake_instrument.visa_address}"\n'
             sections.append(f"[[instrument]]\n{address}")
             sections += [
                 f'[[channel]]\nname = "{name}"\ninstrument = "m{meter}"\nquantity = "{quantity}"\nquery = "V{at}?"\n'

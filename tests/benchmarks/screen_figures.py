@@ -29,7 +29,7 @@ from termios import TIOCSWINSZ
 import pyte
 
 from benchmon.errors import BenchmonError
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.quantities import UNITS
 from benchmon.session.follower import open_session_view
 from benchmon_simulated.scenarios import scenario_named
@@ -113,7 +113,7 @@ def many_channels(folder: Path, meters: int, each: int, period: str) -> Iterator
 
     with ExitStack() as stack:
         for meter in range(meters):
-            address = stack.enter_context(TcpFarEnd(answer)).visa_address
+            address = stack.enter_context(FakeTcpInstrument(answer)).visa_address
             sections.append(f'[[instrument]]\nname = "m{meter}"\ndriver = "scpi"\naddress = "{address}"\n')
             sections += [
                 f'[[channel]]\nname = "c{meter}{at}"\ninstrument = "m{meter}"\nquantity = "{quantity}"\n'

@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
-from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.supplies import supply
 
 ALLOWED = 0.1
@@ -137,8 +137,8 @@ class HotSupply:
 def trips(count: int) -> list[float]:
     """Return how many seconds each of `count` trips took."""
     supply, took = HotSupply(), []
-    with ModbusFarEnd({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
-        relay.manner = supply.manner
+    with FakeModbusInstrument({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
+        relay.behaviour = supply.behaviour
         path = Path(folder) / "trips.benchmon"
         bench = read_bench(BENCH.format(meter=supply.port, relay=relay.address))
         ready = threading.Event()

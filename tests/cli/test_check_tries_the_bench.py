@@ -6,8 +6,8 @@ import threading
 import pytest
 
 from benchmon.cli.main import main
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
-from support.far_ends.modbus import ModbusFarEnd, Unit
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
+from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
 from support.supplies import supply
 
@@ -65,7 +65,7 @@ RELAY = channel("line", "relay", "mains.current.rms", "register = 0", "factor = 
 def test_what_answers_and_what_does_not_is_told_for_each(run, tmp_path):
     (tmp_path / "t").write_text("41500\n")
     answers = {b"*IDN?": b"Acme,Meter,1,1.0\n", b"SYST:ERR?": b'0,"No error"\n', b"U?": b"22.1\n", b"X?": b"[b]no\n"}
-    with TcpFarEnd(answers.get) as meter:
+    with FakeTcpInstrument(answers.get) as meter:
         text = (
             instrument("dmm", "scpi", meter.visa_address)
             + instrument("sensor", "value_file", tmp_path / "t")
@@ -93,7 +93,7 @@ def test_what_answers_and_what_does_not_is_told_for_each(run, tmp_path):
 
 
 def test_where_all_answer_the_answer_is_yes(run):
-    with ModbusFarEnd({1: Mains()}) as relay:
+    with FakeModbusInstrument({1: Mains()}) as relay:
         status, out, _ = run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--connect")
     assert status == 0
     assert "750.0 mA" in out
@@ -101,7 +101,7 @@ def test_where_all_answer_the_answer_is_yes(run):
 
 def test_nothing_is_switched_by_a_mere_connection(run):
     mains = Mains()
-    with ModbusFarEnd({1: mains}) as relay:
+    with FakeModbusInstrument({1: mains}) as relay:
         run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--connect")
     assert mains.coil is True
     assert 5 not in mains.asked
@@ -109,14 +109,14 @@ def test_nothing_is_switched_by_a_mere_connection(run):
 
 def test_exercising_asks_for_a_yes_and_opens_nothing_before_it(run):
     mains = Mains()
-    with ModbusFarEnd({1: mains}) as relay:
+    with FakeModbusInstrument({1: mains}) as relay:
         status, out, err = run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--exercise")
         assert (status, out, mains.asked) == (2, "", [])
         assert "switches off by relay; add --yes" in err
 
 
 def test_a_switch_that_works_is_verified_by_a_reading(run):
-    with ModbusFarEnd({1: Mains()}) as relay:
+    with FakeModbusInstrument({1: Mains()}) as relay:
         status, out, _ = run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--exercise", "--yes")
     assert status == 0
     assert "coil 7 of unit 1 written 0" in out
@@ -132,14 +132,14 @@ def test_a_switch_that_works_is_verified_by_a_reading(run):
     ],
 )
 def test_a_switch_that_does_not_work_and_one_without_power(run, mains, says, status):
-    with ModbusFarEnd({1: mains}) as relay:
+    with FakeModbusInstrument({1: mains}) as relay:
         found = run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--exercise", "--yes")
     assert says in found[1]
     assert found[0] == status
 
 
 def test_a_switch_that_nothing_shows_anything_of_is_not_verified(run):
-    with TcpFarEnd({b"*IDN?": b"Acme\n", b"*OPC?": b"1\n", b"SYST:ERR?": b"0\n"}.get) as supply:
+    with FakeTcpInstrument({b"*IDN?": b"Acme\n", b"*OPC?": b"1\n", b"SYST:ERR?": b"0\n"}.get) as supply:
         text = instrument("supply", "scpi", supply.visa_address)
         text += '[switch_off]\ninstrument = "supply"\ncommand = "OUTP OFF"\n'
         status, out, _ = run(text, "--exercise", "--yes")
@@ -162,7 +162,7 @@ def test_a_bench_without_a_switch_cannot_be_exercised(run):
 
 def test_no_thread_is_left_behind(run):
     before = threading.active_count()
-    with ModbusFarEnd({1: Mains()}) as relay:
+    with FakeModbusInstrument({1: Mains()}) as relay:
         run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--connect", "--exercise", "--yes")
     assert threading.active_count() <= before
 

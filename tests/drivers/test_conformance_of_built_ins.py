@@ -9,8 +9,8 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from benchmon.errors import BadInput
-from benchmon.instruments.testing.conformance import DriverConformance, Manner, Rig
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
 from benchmon_drivers.manual import HandDriver
@@ -20,42 +20,42 @@ from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
-from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.modbus import FakeModbusInstrument, Unit
 
 NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
 
 
-def scpi_answers(manner):
+def scpi_answers(behaviour):
     well = {
         b"*IDN?": b"Acme,Meter,1,1.0\n",
         b"SYST:ERR?": b'0,"No error"\n',
         b"MEAS?": b"+2.21000000E+01\n",
         b"AUX?": b"1.5,-2.5\r\n",
     }
-    if manner is Manner.SILENT:
-        return silence
-    if manner is Manner.GARBAGE:
+    if behaviour is Behaviour.SILENT:
+        return no_reply
+    if behaviour is Behaviour.GARBAGE:
         return lambda _: NOISE
-    if manner is Manner.CONTROL_CODES:
+    if behaviour is Behaviour.CONTROL_CODES:
         well[b"*IDN?"] = b"\x1b]0;gotcha\x07[red]Acme\x00" + 700 * b"x" + b"\n"
     return well.get
 
 
 @contextmanager
-def scpi_rig(far_end):
-    with far_end:
-        far_end.answer = scpi_answers(Manner.WELL)
+def scpi_rig(fake_instrument):
+    with fake_instrument:
+        fake_instrument.answer = scpi_answers(Behaviour.WELL)
         driver = ScpiDriver(
             "dmm",
-            ScpiSettings(address=far_end.visa_address, timeout=0.3),
+            ScpiSettings(address=fake_instrument.visa_address, timeout=0.3),
             [
                 DrivenChannel("uout", "V", 1.0, 1.0, ScpiChannel(query="MEAS?")),
                 DrivenChannel("iout", "A", 1.0, 10.0, ScpiChannel(query="AUX?", index=1, factor=0.001)),
             ],
         )
 
-        def behave(manner):
-            far_end.answer = scpi_answers(manner)
+        def behave(behaviour):
+            fake_instrument.answer = scpi_answers(behaviour)
 
         yield Rig(driver, {"uout": 22.1, "iout": -0.025}, behave)
         driver.close()
@@ -63,12 +63,12 @@ def scpi_rig(far_end):
 
 class TestScpiOnASocket(DriverConformance):
     def rig(self):
-        return scpi_rig(TcpFarEnd())
+        return scpi_rig(FakeTcpInstrument())
 
 
 class TestScpiOnASerialLine(DriverConformance):
     def rig(self):
-        return scpi_rig(PtyFarEnd())
+        return scpi_rig(FakeSerialInstrument())
 
 
 def lines_driver(address, query=""):
@@ -86,24 +86,24 @@ LINE, TEMPERATURES = b"T1=23,4 T2=25.6\r\n", {"t1": 23.4, "t2": 51.2}
 
 
 @contextmanager
-def streaming_rig(far_end, address, make, well, shows):
-    says = {Manner.SILENT: b"", Manner.GARBAGE: NOISE}
-    manner, ended = [Manner.WELL], threading.Event()
+def streaming_rig(fake_instrument, address, make, well, shows):
+    says = {Behaviour.SILENT: b"", Behaviour.GARBAGE: NOISE}
+    behaviour, ended = [Behaviour.WELL], threading.Event()
 
     def stream():
         while not ended.wait(0.02):
             try:
-                far_end.say(says.get(manner[0], well))
+                fake_instrument.send(says.get(behaviour[0], well))
             except OSError:
                 continue
 
-    with far_end:
+    with fake_instrument:
         thread = threading.Thread(target=stream)
         thread.start()
-        driver = make(address(far_end))
+        driver = make(address(fake_instrument))
 
         def behave(how):
-            manner[0] = how
+            behaviour[0] = how
 
         yield Rig(driver, shows, behave)
         driver.close()
@@ -113,26 +113,30 @@ def streaming_rig(far_end, address, make, well, shows):
 
 class TestSerialLinesStreaming(DriverConformance):
     def rig(self):
-        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path, lines_driver, LINE, TEMPERATURES)
+        return streaming_rig(
+            FakeSerialInstrument(), lambda fake_instrument: fake_instrument.path, lines_driver, LINE, TEMPERATURES
+        )
 
 
 class TestSerialLinesStreamingOverASocket(DriverConformance):
     def rig(self):
-        return streaming_rig(TcpFarEnd(), lambda far_end: far_end.url, lines_driver, LINE, TEMPERATURES)
+        return streaming_rig(
+            FakeTcpInstrument(), lambda fake_instrument: fake_instrument.url, lines_driver, LINE, TEMPERATURES
+        )
 
 
 class TestSerialLinesAsked(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Manner.SILENT: None, Manner.GARBAGE: NOISE}
-        with PtyFarEnd() as far_end:
+        answers = {Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE}
+        with FakeSerialInstrument() as fake_instrument:
 
-            def behave(manner):
-                reply = answers.get(manner, b"D\r\nT1=23.4 T2=25.6\r\n")
-                far_end.answer = lambda _: reply
+            def behave(behaviour):
+                reply = answers.get(behaviour, b"D\r\nT1=23.4 T2=25.6\r\n")
+                fake_instrument.answer = lambda _: reply
 
-            behave(Manner.WELL)
-            driver = lines_driver(far_end.path, query="D")
+            behave(Behaviour.WELL)
+            driver = lines_driver(fake_instrument.path, query="D")
             yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
             driver.close()
 
@@ -140,23 +144,23 @@ class TestSerialLinesAsked(DriverConformance):
 @contextmanager
 def modbus_rig(tcp):
     identity, nasty = [b"Acme", b"M1", b"V2.0"], [b"\x1b]0;gotcha\x07", b"[red]\x00", 200 * b"x"]
-    manners = {Manner.SILENT: lambda _: None, Manner.GARBAGE: lambda _: NOISE}
+    manners = {Behaviour.SILENT: lambda _: None, Behaviour.GARBAGE: lambda _: NOISE}
     unit = Unit(holding=dict(enumerate([2210, 0xFFFF, 0xFFE7])))
-    with ModbusFarEnd({1: unit}, tcp=tcp) as far_end:
+    with FakeModbusInstrument({1: unit}, tcp=tcp) as fake_instrument:
         driver = ModbusDriver(
             "meter",
-            ModbusSettings(address=far_end.address, timeout=0.3, identify=True),
+            ModbusSettings(address=fake_instrument.address, timeout=0.3, identify=True),
             [
                 DrivenChannel("uout", "V", 1.0, 1.0, ModbusChannel(register=0, factor=0.01)),
                 DrivenChannel("iout", "A", 1.0, 10.0, ModbusChannel(register=1, type="int32", factor=0.001)),
             ],
         )
 
-        def behave(manner):
-            far_end.manner = manners.get(manner, lambda frame: frame)
-            unit.identity = nasty if manner is Manner.CONTROL_CODES else identity
+        def behave(behaviour):
+            fake_instrument.behaviour = manners.get(behaviour, lambda frame: frame)
+            unit.identity = nasty if behaviour is Behaviour.CONTROL_CODES else identity
 
-        behave(Manner.WELL)
+        behave(Behaviour.WELL)
         yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave)
         driver.close()
 
@@ -190,20 +194,22 @@ FRAME = b"\xaa\x55\xf7\x5e\x00\xfa\x53"
 class TestSerialFramesStreaming(DriverConformance):
     def rig(self):
         shows = {"u": -22.1, "i": 0.5}
-        return streaming_rig(PtyFarEnd(), lambda far_end: far_end.path, frames_driver, FRAME, shows)
+        return streaming_rig(
+            FakeSerialInstrument(), lambda fake_instrument: fake_instrument.path, frames_driver, FRAME, shows
+        )
 
 
 class TestSerialFramesAsked(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Manner.SILENT: None, Manner.GARBAGE: NOISE + FRAME[:-1]}
-        with PtyFarEnd(split=lambda data: ([data], b"")) as far_end:
+        answers = {Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE + FRAME[:-1]}
+        with FakeSerialInstrument(split=lambda data: ([data], b"")) as fake_instrument:
 
-            def behave(manner):
-                far_end.answer = lambda _: answers.get(manner, FRAME)
+            def behave(behaviour):
+                fake_instrument.answer = lambda _: answers.get(behaviour, FRAME)
 
-            behave(Manner.WELL)
-            driver = frames_driver(far_end.path, query="01")
+            behave(Behaviour.WELL)
+            driver = frames_driver(fake_instrument.path, query="01")
             yield Rig(driver, {"u": -22.1, "i": 0.5}, behave)
             driver.close()
 
@@ -214,13 +220,13 @@ class TestValueFile(DriverConformance):
         with TemporaryDirectory() as folder:
             path = Path(folder, "temp1_input")
 
-            def behave(manner):
-                if manner is Manner.SILENT:
+            def behave(behaviour):
+                if behaviour is Behaviour.SILENT:
                     path.unlink()
                 else:
-                    path.write_bytes(NOISE if manner is Manner.GARBAGE else b"23400\n")
+                    path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else b"23400\n")
 
-            behave(Manner.WELL)
+            behave(Behaviour.WELL)
             channels = [
                 DrivenChannel("t1", "°C", 0.1, 1.0, ValueFileChannel(factor=0.001)),
                 DrivenChannel("t2", "°C", 0.1, 2.0, ValueFileChannel(pattern=r"^(\d+)$", factor=0.001, offset=2.2)),
@@ -241,7 +247,7 @@ class LogFile:
     def __exit__(self, *_):
         self.path.unlink()
 
-    def say(self, data):
+    def send(self, data):
         with self.path.open("ab") as file:
             file.write(data)
 
@@ -266,11 +272,11 @@ class TestCsvTail(DriverConformance):
 
 
 class TestHand(DriverConformance):
-    """The far end is a person who types."""
+    """The fake instrument is a person who types."""
 
     @contextmanager
     def rig(self):
-        manner, ended = [Manner.WELL], threading.Event()
+        behaviour, ended = [Behaviour.WELL], threading.Event()
         driver = HandDriver(
             "display",
             InstrumentSettings(timeout=0.4),
@@ -280,19 +286,19 @@ class TestHand(DriverConformance):
             ],
         )
 
-        def type_in():
+        def enter_manual():
             while not ended.wait(0.02):
                 texts = {"u": "22,1 V", "i": "250 mA"}
-                if manner[0] is Manner.GARBAGE:
+                if behaviour[0] is Behaviour.GARBAGE:
                     texts = {"u": "\x1b[2J[bold]22.", "i": "1.2.3 A"}
-                for channel, text in texts.items() if manner[0] is not Manner.SILENT else ():
+                for channel, text in texts.items() if behaviour[0] is not Behaviour.SILENT else ():
                     with suppress(BadInput):
-                        driver.type_in(channel, text, time.monotonic())
+                        driver.enter_manual(channel, text, time.monotonic())
 
         def behave(how):
-            manner[0] = how
+            behaviour[0] = how
 
-        person = threading.Thread(target=type_in)
+        person = threading.Thread(target=enter_manual)
         person.start()
         yield Rig(driver, {"u": 22.1, "i": 2.5}, behave)
         ended.set()
@@ -302,15 +308,15 @@ class TestHand(DriverConformance):
 class TestAForeignDriverThatMisbehaves:
     def test_the_kit_catches_a_driver_that_takes_garbage_for_a_value(self):
         class Careless(ScpiDriver):
-            def _ask(self, channel):
-                self._line.write(self._questions[channel.name])
-                reply = self._line.read()
+            def _query(self, channel):
+                self._connection.write(self._query_messages[channel.name])
+                reply = self._connection.read()
                 return float("".join(c for c in reply.decode("latin-1") if c.isdigit()) or 0)
 
         class Conformance(DriverConformance):
             @contextmanager
             def rig(self):
-                with scpi_rig(TcpFarEnd()) as rig:
+                with scpi_rig(FakeTcpInstrument()) as rig:
                     careless = Careless("x", rig.driver.settings, [rig.driver.channels["uout"]])
                     yield Rig(careless, {"uout": 22100000001.0}, rig.behave)
                     careless.close()

@@ -7,12 +7,12 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from streaming import next_readings
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings, GrowingFile
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
-from support.far_ends.receiving import heard
 
 
 def value_file(address, channels, unit="°C", **keys):
@@ -138,19 +138,19 @@ def test_columns_by_name_and_by_number_of_lines_that_are_added(opened, log):
     driver = opened(csv_tail(log, {"u": {"column": "U out"}, "i": {"column": 3, "factor": 0.001, "offset": 1}}))
     assert driver.receive(0.05) == [], "what was there before may be old"
     add(log, "2,22.5,500\r\n")
-    assert numbers(heard(driver, 2)) == [("u", 22.5), ("i", 1.5)]
+    assert numbers(next_readings(driver, 2)) == [("u", 22.5), ("i", 1.5)]
 
 
 def test_a_decimal_comma_and_another_separator(opened, log):
     driver = opened(csv_tail(log, {"u": {"column": 2}}, separator=";", decimal_comma=True, header=False))
     add(log, "1;22,5;x\n1;-3.5;x\n")
-    assert numbers(heard(driver, 2)) == [("u", 22.5), ("u", -3.5)]
+    assert numbers(next_readings(driver, 2)) == [("u", 22.5), ("u", -3.5)]
 
 
-def test_a_comma_that_nobody_announced_is_no_number_and_says_the_remedy(opened, log):
+def test_a_comma_without_its_key_is_no_number_and_names_the_remedy(opened, log):
     driver = opened(csv_tail(log, {"u": {"column": 2}}))
     add(log, '2,"22,5",0\n')
-    assert "set decimal_comma = true" in heard(driver)[0].problem
+    assert "set decimal_comma = true" in next_readings(driver)[0].problem
 
 
 @pytest.mark.parametrize(
@@ -159,13 +159,13 @@ def test_a_comma_that_nobody_announced_is_no_number_and_says_the_remedy(opened, 
 def test_words_in_place_of_numbers(opened, log, field, value):
     driver = opened(csv_tail(log, {"u": {"column": "U out"}}))
     add(log, f"2,{field},0\n")
-    assert heard(driver)[0].value == value
+    assert next_readings(driver)[0].value == value
 
 
 def test_a_line_with_too_few_columns_is_no_value(opened, log):
     driver = opened(csv_tail(log, {"i": {"column": "I out"}}))
     add(log, "2\n")
-    assert "a line has 1 columns, none numbered 3" in heard(driver)[0].problem
+    assert "a line has 1 columns, none numbered 3" in next_readings(driver)[0].problem
 
 
 def test_a_line_counts_when_it_is_whole(opened, log):
@@ -173,29 +173,29 @@ def test_a_line_counts_when_it_is_whole(opened, log):
     add(log, "2,22")
     assert driver.receive(0.05) == []
     add(log, ".5,0\n")
-    assert heard(driver)[0].value == 22.5
+    assert next_readings(driver)[0].value == 22.5
 
 
 def test_the_rest_of_a_line_that_was_half_written_at_the_start_is_none(opened, log):
     add(log, "2,1")
     driver = opened(csv_tail(log, {"u": {"column": 2}}))
     add(log, "1.5,7,8\n3,4.5,0\n")
-    assert numbers(heard(driver)) == [("u", 4.5)]
+    assert numbers(next_readings(driver)) == [("u", 4.5)]
 
 
 @pytest.mark.parametrize("way", ["replaced", "cut", "cut and grown past the old end"])
-def test_a_file_that_begins_anew_is_followed_with_its_new_header(opened, log, way):
+def test_a_file_that_is_rewritten_is_followed_with_its_new_header(opened, log, way):
     driver = opened(csv_tail(log, {"u": {"column": "U out"}}))
     add(log, "2,1.5,0\n")
-    heard(driver)
+    next_readings(driver)
     fresh = "U out,time\n7.5,3\n" + ("8.5,4\n" * 20 if "past" in way else "")
     if way == "replaced":
         log.rename(log.with_suffix(".old"))
         assert driver.receive(0.05) == []
     log.write_text(fresh)
-    assert heard(driver)[0].value == 7.5
+    assert next_readings(driver)[0].value == 7.5
     add(log, "9.5,5\n")
-    assert heard(driver)[-1].value == 9.5
+    assert next_readings(driver)[-1].value == 9.5
 
 
 def test_a_header_that_is_still_being_written(opened, tmp_path):
@@ -203,13 +203,13 @@ def test_a_header_that_is_still_being_written(opened, tmp_path):
     path.write_text("time,U o")
     driver = opened(csv_tail(path, {"u": {"column": "U out"}}))
     add(path, "ut\n1,2.5\n")
-    assert heard(driver)[0].value == 2.5
+    assert next_readings(driver)[0].value == 2.5
 
 
 @pytest.mark.parametrize(
-    ("column", "says"), [("P out", 'no column "P out"; there is'), ("twice", "more than one column")]
+    ("column", "says"), [("P out", 'no column "P out"; its columns are'), ("twice", "more than one column")]
 )
-def test_a_column_that_is_not_there_or_twice_is_told_on_opening(log, column, says):
+def test_a_column_that_is_not_there_or_twice_is_an_error_on_opening(log, column, says):
     log.write_text("time,U out,twice,twice\n")
     with pytest.raises(InstrumentError, match=says):
         csv_tail(log, {"u": {"column": column}}).open()
@@ -217,18 +217,18 @@ def test_a_column_that_is_not_there_or_twice_is_told_on_opening(log, column, say
 
 def test_a_logger_that_stops_is_a_loss(opened, log):
     driver = opened(csv_tail(log, {"u": {"column": 2}}))
-    with pytest.raises(InstrumentTimeout, match=r"no new line for 0\.4 s; does the logger still run"):
+    with pytest.raises(InstrumentTimeout, match=r"no new line for 0\.4 s; is the logger still running"):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
-@pytest.mark.parametrize(("name", "says"), [("none.csv", "does the logger run"), (".", "is a folder")])
+@pytest.mark.parametrize(("name", "says"), [("none.csv", "is the logger running"), (".", "is a folder")])
 def test_a_file_that_is_not_there(tmp_path, name, says):
     with pytest.raises(InstrumentError, match=says):
         csv_tail(tmp_path / name, {"u": {"column": 2}}).open()
 
 
 def test_a_name_without_a_header_is_refused(tmp_path):
-    with pytest.raises(ValueError, match="u cannot have a column by its name"):
+    with pytest.raises(ValueError, match="u cannot have a column by name"):
         csv_tail(tmp_path / "x", {"u": {"column": "U"}}, header=False)
 
 
@@ -268,7 +268,7 @@ def test_every_line_comes_once_and_whole_however_it_is_written(tmp_path, written
 
 @given(st.lists(st.binary(max_size=60), max_size=6))
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_whatever_is_written_never_raises_anything_but_the_family(tmp_path, chunks):
+def test_whatever_is_written_raises_only_instrument_errors(tmp_path, chunks):
     path = tmp_path / "log.csv"
     path.write_bytes(b"a,b\n")
     driver = csv_tail(path, {"a": {"column": "a"}, "b": {"column": 2}})

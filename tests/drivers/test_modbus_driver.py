@@ -19,7 +19,7 @@ from pymodbus.server import ModbusTcpServer
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
-from support.far_ends.modbus import ModbusFarEnd, Unit, crc
+from support.far_ends.modbus import FakeModbusInstrument, Unit, crc
 
 
 def registers_of(letter, *numbers):
@@ -40,8 +40,8 @@ def driver_at(address, channels, unit="V", period=1.0, **keys):
 
 
 @pytest.fixture(params=["tcp", "rtu"])
-def far_end(request):
-    with ModbusFarEnd({1: Unit(), 2: Unit()}, tcp=request.param == "tcp") as end:
+def fake_instrument(request):
+    with FakeModbusInstrument({1: Unit(), 2: Unit()}, tcp=request.param == "tcp") as end:
         yield end
 
 
@@ -49,51 +49,51 @@ def values(driver):
     return {one.channel: one.value for one in driver.read_together(list(driver.channels))}
 
 
-def test_adjoining_registers_come_in_one_request(opened, far_end):
-    far_end.units[1].tables["holding"] = table(100, [2300, *registers_of("f", 22.5), *registers_of("i", -750)])
+def test_adjoining_registers_come_in_one_request(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = table(100, [2300, *registers_of("f", 22.5), *registers_of("i", -750)])
     channels = {
         "mains": {"register": 100, "factor": 0.1},
         "vout": {"register": 101, "type": "float32"},
         "iout": {"register": 103, "type": "int32", "factor": 0.001, "offset": 1},
     }
-    driver = opened(driver_at(far_end.address, channels))
+    driver = opened(driver_at(fake_instrument.address, channels))
     assert values(driver) == pytest.approx({"mains": 230.0, "vout": 22.5, "iout": 0.25})
-    assert far_end.questions == [(1, 3, 100, 5)]
+    assert fake_instrument.queries == [(1, 3, 100, 5)]
 
 
-def test_all_four_functions_and_units(opened, far_end):
-    far_end.units[1].tables |= {"coil": {3: True}, "discrete": {9: False}, "input": {0: 7}}
-    far_end.units[2].tables["holding"] = {0: 8}
+def test_all_four_functions_and_units(opened, fake_instrument):
+    fake_instrument.units[1].tables |= {"coil": {3: True}, "discrete": {9: False}, "input": {0: 7}}
+    fake_instrument.units[2].tables["holding"] = {0: 8}
     channels = {
         "relay": {"function": "coil", "register": 3},
         "door": {"function": "discrete", "register": 9},
         "t": {"function": "input", "register": 0},
         "other": {"register": 0, "unit": 2},
     }
-    driver = opened(driver_at(far_end.address, channels))
+    driver = opened(driver_at(fake_instrument.address, channels))
     assert values(driver) == {"relay": 1.0, "door": 0.0, "t": 7.0, "other": 8.0}
 
 
-def test_orders_of_the_instrument_and_of_a_channel(opened, far_end):
+def test_orders_of_the_instrument_and_of_a_channel(opened, fake_instrument):
     low_first = registers_of("f", 1.5)[::-1]
     swapped = [int.from_bytes(word.to_bytes(2, "big"), "little") for word in registers_of("f", 2.5)]
-    far_end.units[1].tables["holding"] = table(0, [*low_first, *swapped])
+    fake_instrument.units[1].tables["holding"] = table(0, [*low_first, *swapped])
     channels = {
         "a": {"register": 0, "type": "float32"},
         "b": {"register": 2, "type": "float32", "word_order": "big", "byte_order": "little"},
     }
-    assert values(opened(driver_at(far_end.address, channels, word_order="little"))) == {"a": 1.5, "b": 2.5}
+    assert values(opened(driver_at(fake_instrument.address, channels, word_order="little"))) == {"a": 1.5, "b": 2.5}
 
 
-def test_over_range_and_no_value(opened, far_end):
-    far_end.units[1].tables["holding"] = table(0, [0x8000, 0x7FFF, *registers_of("f", math.inf, math.nan)])
+def test_over_range_and_no_value(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = table(0, [0x8000, 0x7FFF, *registers_of("f", math.inf, math.nan)])
     channels = {
         "none": {"register": 0, "type": "int16", "no_value": [-32768]},
         "over": {"register": 1, "overload": [32767]},
         "inf": {"register": 2, "type": "float32", "factor": -1},
         "nan": {"register": 4, "type": "float32"},
     }
-    driver = opened(driver_at(far_end.address, channels))
+    driver = opened(driver_at(fake_instrument.address, channels))
     readings = {one.channel: one for one in driver.read_together(list(channels))}
     assert readings["none"].value is None
     assert "no number" in readings["nan"].problem
@@ -112,62 +112,64 @@ def test_over_range_and_no_value(opened, far_end):
         (0x77, "exception 119, an exception of its own"),
     ],
 )
-def test_an_exception_is_told_by_its_name_and_loses_nothing(opened, far_end, code, says):
-    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}))
-    far_end.units[1].refuses = code
+def test_an_exception_is_named_and_loses_nothing(opened, fake_instrument, code, says):
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}}))
+    fake_instrument.units[1].refuses = code
     reading = driver.read("a")
     assert reading.value is None
     assert says in reading.problem
-    far_end.units[1] = Unit(holding={0: 5})
+    fake_instrument.units[1] = Unit(holding={0: 5})
     assert driver.read("a").value == 5.0
 
 
-def test_a_unit_that_refuses_registers_together_is_asked_one_by_one_from_then_on(opened, far_end):
+def test_a_unit_that_refuses_registers_together_is_queried_one_by_one_from_then_on(opened, fake_instrument):
     class Choosy(Unit):
         def answer(self, question):
             return super().answer(question) if question[4] == 1 else bytes([question[0] | 0x80, 2])
 
-    far_end.units[1] = Choosy(holding=table(0, [1, 2, 3]))
+    fake_instrument.units[1] = Choosy(holding=table(0, [1, 2, 3]))
     channels = {name: {"register": n} for n, name in enumerate("abc")}
-    driver = opened(driver_at(far_end.address, channels))
+    driver = opened(driver_at(fake_instrument.address, channels))
     assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
     assert values(driver) == {"a": 1.0, "b": 2.0, "c": 3.0}
-    assert [count for _, _, _, count in far_end.questions] == [3, 1, 1, 1, 1, 1, 1]
+    assert [count for _, _, _, count in fake_instrument.queries] == [3, 1, 1, 1, 1, 1, 1]
 
 
-def test_a_register_that_is_not_there_silences_only_its_channel(opened, far_end):
-    far_end.units[1].tables["holding"] = table(0, [1])
-    driver = opened(driver_at(far_end.address, {"a": {"register": 0}, "gone": {"register": 1}}))
+def test_a_register_that_is_not_there_silences_only_its_channel(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = table(0, [1])
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}, "gone": {"register": 1}}))
     readings = driver.read_together(["a", "gone"])
     assert readings[0].value == 1.0
     assert "illegal data address; check register (counted from 0)" in readings[1].problem
 
 
-def test_a_unit_that_is_off_rests_and_the_others_on_its_line_go_on(opened, far_end):
-    far_end.units = {1: Unit(holding={0: 5})}
-    driver = opened(driver_at(far_end.address, {"dead": {"register": 0, "unit": 9}, "a": {"register": 0}}, timeout=0.1))
+def test_a_unit_that_is_off_rests_and_the_others_on_its_line_go_on(opened, fake_instrument):
+    fake_instrument.units = {1: Unit(holding={0: 5})}
+    driver = opened(
+        driver_at(fake_instrument.address, {"dead": {"register": 0, "unit": 9}, "a": {"register": 0}}, timeout=0.1)
+    )
     assert "no answer within" in driver.read("dead").problem
-    asked = len(far_end.line.asked)
+    asked = len(fake_instrument.line.received)
     assert values(driver) == {"dead": None, "a": 5.0}
-    assert len(far_end.line.asked) == asked + 1
+    assert len(fake_instrument.line.received) == asked + 1
 
 
-def test_a_gateway_that_finds_nobody_counts_as_silence_of_that_unit(opened, far_end):
-    far_end.units[1].refuses = 11
-    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}, retries=0))
+def test_a_gateway_that_finds_nobody_counts_as_silence_of_that_unit(opened, fake_instrument):
+    fake_instrument.units[1].refuses = 11
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, retries=0))
     with pytest.raises(InstrumentTimeout, match="unit 1: gateway target device failed to respond"):
         driver.read("a")
 
 
-def test_a_silent_unit_alone_is_a_lost_instrument(opened, far_end):
-    far_end.units.clear()
-    driver = opened(driver_at(far_end.address, {"a": {"register": 0}, "b": {"register": 5}}, timeout=0.1))
+def test_a_silent_unit_alone_is_a_lost_instrument(opened, fake_instrument):
+    fake_instrument.units.clear()
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}, "b": {"register": 5}}, timeout=0.1))
     with pytest.raises(InstrumentTimeout, match=r"no answer within 0\.1 s"):
         driver.read_together(["a", "b"])
 
 
-def test_a_late_answer_is_never_taken_for_another_register_s(opened, far_end):
-    far_end.units[1].tables["holding"] = {0: 111, 10: 2}
+def test_a_late_reply_is_never_taken_for_another_register_s(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = {0: 111, 10: 2}
     slow = threading.Event()
 
     def late(frame):
@@ -176,77 +178,77 @@ def test_a_late_answer_is_never_taken_for_another_register_s(opened, far_end):
             time.sleep(0.3)
         return frame
 
-    far_end.manner = late
+    fake_instrument.behaviour = late
     channels = {"a": {"register": 0}, "b": {"register": 10}}
-    driver = opened(driver_at(far_end.address, channels, timeout=0.2, retries=0))
+    driver = opened(driver_at(fake_instrument.address, channels, timeout=0.2, retries=0))
     for _ in range(3):
         slow.set()
         readings = driver.read_together(["a", "b"])
         assert [one.value for one in readings] in ([None, 2.0], [111.0, 2.0])
         assert values(driver)["b"] == 2.0
-        driver._mute.clear()
+        driver._unanswered.clear()
 
 
-def test_one_burst_of_noise_is_let_pass(opened, far_end):
-    far_end.units[1].tables["holding"] = {0: 5}
+def test_one_burst_of_noise_is_let_pass(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = {0: 5}
     noisy = threading.Event()
     noisy.set()
 
     def spoil(frame):
         if noisy.is_set():
             noisy.clear()
-            return frame[:-1] + bytes([frame[-1] ^ 0x10]) if not far_end.tcp else b"\xff" * 20
+            return frame[:-1] + bytes([frame[-1] ^ 0x10]) if not fake_instrument.tcp else b"\xff" * 20
         return frame
 
-    far_end.manner = spoil
-    assert opened(driver_at(far_end.address, {"a": {"register": 0}})).read("a").value == 5.0
+    fake_instrument.behaviour = spoil
+    assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}})).read("a").value == 5.0
 
 
-def test_an_answer_to_another_question_is_no_value(opened, far_end):
+def test_a_reply_to_another_query_is_no_value(opened, fake_instrument):
     def other(frame):
-        head, pdu = (frame[:7], frame[7:]) if far_end.tcp else (frame[:1], frame[1:-2])
+        head, pdu = (frame[:7], frame[7:]) if fake_instrument.tcp else (frame[:1], frame[1:-2])
         pdu = bytes([4]) + pdu[1:]
-        return head + pdu if far_end.tcp else head + pdu + crc(head + pdu)
+        return head + pdu if fake_instrument.tcp else head + pdu + crc(head + pdu)
 
-    far_end.units[1].tables["holding"] = {0: 5}
-    far_end.manner = other
-    reading = opened(driver_at(far_end.address, {"a": {"register": 0}})).read("a")
-    assert "answered another question (function 4, not 3)" in reading.problem
+    fake_instrument.units[1].tables["holding"] = {0: 5}
+    fake_instrument.behaviour = other
+    reading = opened(driver_at(fake_instrument.address, {"a": {"register": 0}})).read("a")
+    assert "answered another query (function 4, not 3)" in reading.problem
 
 
-def test_fewer_registers_than_asked_for_are_no_value(opened, far_end):
+def test_fewer_registers_than_requested_are_no_value(opened, fake_instrument):
     def short(frame):
-        if not far_end.tcp:
+        if not fake_instrument.tcp:
             cut = bytes([frame[0], 3, 2]) + frame[3:5]
             return cut + crc(cut)
         return frame[:4] + b"\0\5" + frame[6:8] + b"\2" + frame[9:11]
 
-    far_end.units[1].tables["holding"] = {0: 5, 1: 6}
-    far_end.manner = short
-    reading = opened(driver_at(far_end.address, {"a": {"register": 0, "type": "uint32"}})).read("a")
-    assert "answered 1 registers where 2 were asked for" in reading.problem
+    fake_instrument.units[1].tables["holding"] = {0: 5, 1: 6}
+    fake_instrument.behaviour = short
+    reading = opened(driver_at(fake_instrument.address, {"a": {"register": 0, "type": "uint32"}})).read("a")
+    assert "answered 1 registers instead of 2" in reading.problem
 
 
-def test_the_identification_is_told_where_it_is_asked_for(opened, far_end):
-    far_end.units[1].identity = [b"Acme", b"M1", b"V2.0"]
-    assert opened(driver_at(far_end.address, {"a": {"register": 0}}, identify=True)).identity == "Acme M1 V2.0"
+def test_the_identification_is_read_if_requested(opened, fake_instrument):
+    fake_instrument.units[1].identity = [b"Acme", b"M1", b"V2.0"]
+    assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, identify=True)).identity == "Acme M1 V2.0"
 
 
-def test_a_unit_that_does_not_know_the_question_for_its_identification_has_none(opened, far_end):
-    assert opened(driver_at(far_end.address, {"a": {"register": 0}}, identify=True)).identity == ""
+def test_a_unit_that_does_not_know_the_identification_query_has_none(opened, fake_instrument):
+    assert opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, identify=True)).identity == ""
 
 
-def test_bytes_that_drip_for_ever_hold_nobody_up(opened, far_end):
+def test_bytes_that_drip_for_ever_hold_nobody_up(opened, fake_instrument):
     stop = threading.Event()
 
     def drip(frame):
         for byte in itertools.chain(frame[:4], b"\0\x90", itertools.repeat(0)):
             if stop.wait(0.02):
                 break
-            far_end.line.say(bytes([byte]))
+            fake_instrument.line.send(bytes([byte]))
 
-    far_end.manner = drip
-    driver = opened(driver_at(far_end.address, {"a": {"register": 0}}, timeout=0.2, retries=0))
+    fake_instrument.behaviour = drip
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}}, timeout=0.2, retries=0))
     try:
         assert driver.read("a").value is None
     except InstrumentError:
@@ -256,14 +258,14 @@ def test_bytes_that_drip_for_ever_hold_nobody_up(opened, far_end):
 
 
 def test_an_unplugged_instrument_is_lost_with_a_reason_and_read_again_when_it_returns(opened):
-    with ModbusFarEnd({1: Unit(holding={0: 5})}) as far_end:
-        driver = opened(driver_at(far_end.address, {"a": {"register": 0}}))
+    with FakeModbusInstrument({1: Unit(holding={0: 5})}) as fake_instrument:
+        driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0}}))
         assert driver.read("a").value == 5.0
-        far_end.line.unplug()
+        fake_instrument.line.unplug()
         with pytest.raises(InstrumentError, match="refused"):
             driver.read("a")
         driver.close()
-        far_end.line.plug_in()
+        fake_instrument.line.plug_in()
         driver.open()
         assert driver.read("a").value == 5.0
 
@@ -290,7 +292,7 @@ except OSError:
 @pytest.mark.parametrize(
     "address", ["tcp://127.0.0.1:1", "tcp://no-such-host.invalid", "/dev/no-such-port", "nonsense://x", os.devnull]
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address):
     with pytest.raises(InstrumentError) as caught:
         driver_at(address, {"a": {"register": 0}}).open()
     assert address in str(caught.value)
@@ -375,13 +377,13 @@ def test_a_server_that_nobody_here_wrote_is_read(opened):
 
 @pytest.fixture(scope="module", params=["tcp", "rtu"])
 def fuzzed_end(request):
-    with ModbusFarEnd({1: Unit(holding=table(0, range(4)))}, tcp=request.param == "tcp") as end:
+    with FakeModbusInstrument({1: Unit(holding=table(0, range(4)))}, tcp=request.param == "tcp") as end:
         yield end
 
 
 @given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=6)), max_size=4), st.binary(max_size=20))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_damaged_frames_never_raise_anything_but_the_family(fuzzed_end, damages, tail):
+def test_damaged_frames_raise_only_instrument_errors(fuzzed_end, damages, tail):
     def damage(frame):
         for at, data in damages:
             frame = frame[:at] + data + frame[at + len(data) :]
@@ -389,7 +391,7 @@ def test_damaged_frames_never_raise_anything_but_the_family(fuzzed_end, damages,
             frame = frame[:-2] + crc(frame[:-2])
         return frame + tail or None
 
-    fuzzed_end.manner = damage
+    fuzzed_end.behaviour = damage
     driver = driver_at(fuzzed_end.address, {"a": {"register": 0}, "b": {"register": 1}}, timeout=0.03, retries=0)
     said = ""
     try:

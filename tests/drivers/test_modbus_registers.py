@@ -55,7 +55,7 @@ def test_other_units_and_functions_are_other_requests():
     assert len(blocks(places)) == 3
 
 
-def test_what_is_refused_together_is_asked_for_alone():
+def test_what_is_refused_together_is_requested_alone():
     places = [place("a", 0), place("b", 1), place("c", 2), place("d", 3)]
     assert spans(blocks(places, alone={"b"})) == [
         (1, "holding", 0, 1),
@@ -76,7 +76,7 @@ def test_what_is_refused_together_is_asked_for_alone():
     ),
     st.integers(4, 125),
 )
-def test_every_place_is_fetched_once_and_no_register_that_nobody_asked_for(wanted, most):
+def test_every_place_is_fetched_once_and_no_register_beyond_these(wanted, most):
     places = [place(n, *rest) for n, rest in enumerate(wanted)]
     found = blocks(places, most)
     assert sorted(one.key for block in found for one in block.places) == list(range(len(places)))

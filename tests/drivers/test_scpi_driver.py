@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BadInput, BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
@@ -32,14 +32,14 @@ def driver_at(address, *queries, unit="V", on_complaint=None, **keys):
 
 
 @pytest.fixture
-def far_end():
-    with TcpFarEnd(IDENTITY.get) as end:
+def fake_instrument():
+    with FakeTcpInstrument(IDENTITY.get) as end:
         yield end
 
 
-def read_one(opened, far_end, reply, unit="V", **channel):
-    far_end.answer = (IDENTITY | {b"Q?": reply}).get
-    return opened(driver_at(far_end.visa_address, ("Q?", channel), unit=unit)).read("Q?")
+def read_one(opened, fake_instrument, reply, unit="V", **channel):
+    fake_instrument.answer = (IDENTITY | {b"Q?": reply}).get
+    return opened(driver_at(fake_instrument.visa_address, ("Q?", channel), unit=unit)).read("Q?")
 
 
 @pytest.mark.parametrize(
@@ -62,8 +62,8 @@ def read_one(opened, far_end, reply, unit="V", **channel):
         (b"-9.90000000E+37\n", {"factor": 0.001}, -math.inf),
     ],
 )
-def test_a_number_in_any_of_its_forms(opened, far_end, reply, channel, value):
-    reading = read_one(opened, far_end, reply, **channel)
+def test_a_number_in_any_of_its_forms(opened, fake_instrument, reply, channel, value):
+    reading = read_one(opened, fake_instrument, reply, **channel)
     assert reading.problem == ""
     assert reading.value == pytest.approx(value)
 
@@ -71,7 +71,7 @@ def test_a_number_in_any_of_its_forms(opened, far_end, reply, channel, value):
 @pytest.mark.parametrize(
     ("reply", "says"),
     [
-        (b"9.91E37\n", "no number to show"),
+        (b"9.91E37\n", "has no number"),
         (b"ERROR\n", '"ERROR", which is no number'),
         (b"\n", "no number"),
         (b"nan\n", "no number"),
@@ -88,106 +88,108 @@ def test_a_number_in_any_of_its_forms(opened, far_end, reply, channel, value):
         (b"7" * 3000, "more than 1000 characters"),
     ],
 )
-def test_what_is_no_reading_is_said_to_be_none(opened, far_end, reply, says):
-    reading = read_one(opened, far_end, reply)
+def test_what_is_no_reading_is_refused(opened, fake_instrument, reply, says):
+    reading = read_one(opened, fake_instrument, reply)
     assert reading.value is None
     assert says in reading.problem
     assert reading.problem.isprintable()
 
 
-def test_an_index_beyond_the_reply_is_a_bad_reply(opened, far_end):
-    assert "2 values, none at index 2" in read_one(opened, far_end, b"1,2\n", index=2).problem
+def test_an_index_beyond_the_reply_is_a_bad_reply(opened, fake_instrument):
+    assert "2 values, none at index 2" in read_one(opened, fake_instrument, b"1,2\n", index=2).problem
 
 
-def test_after_an_endless_reply_the_next_one_is_read_rightly(opened, far_end):
-    far_end.answer = (IDENTITY | {b"Q?": b"1" * 30_000, b"R?": b"5\n"}).get
-    driver = opened(driver_at(far_end.visa_address, "Q?", "R?"))
+def test_after_an_endless_reply_the_next_one_is_read_rightly(opened, fake_instrument):
+    fake_instrument.answer = (IDENTITY | {b"Q?": b"1" * 30_000, b"R?": b"5\n"}).get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", "R?"))
     for _ in range(3):
         assert driver.read("Q?").value is None
         assert driver.read("R?").value == 5.0
 
 
-def test_a_drip_without_end_never_reads_as_a_value_and_close_is_not_held_up(opened, far_end):
+def test_a_drip_without_end_never_reads_as_a_value_and_close_is_not_held_up(opened, fake_instrument):
     def drip(line):
         if line == b"Q?":
             for _ in range(12):
-                far_end.say(b"1")
+                fake_instrument.send(b"1")
                 time.sleep(0.05)
             return None
         return IDENTITY.get(line)
 
-    far_end.answer = drip
-    driver = opened(driver_at(far_end.visa_address, "Q?", retries=0))
+    fake_instrument.answer = drip
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", retries=0))
     with suppress(InstrumentError):
         assert driver.read("Q?").value is None
 
 
-def test_the_setup_is_sent_in_order_and_its_queries_are_answered(opened, far_end):
-    far_end.answer = (IDENTITY | {b"*OPC?": b"1\n", b"Q?": b"5\n"}).get
-    driver = opened(driver_at(far_end.visa_address, "Q?", setup=["*RST", "*OPC?", "CONF:VOLT:DC 100"]))
+def test_the_setup_is_sent_in_order_and_its_queries_are_answered(opened, fake_instrument):
+    fake_instrument.answer = (IDENTITY | {b"*OPC?": b"1\n", b"Q?": b"5\n"}).get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", setup=["*RST", "*OPC?", "CONF:VOLT:DC 100"]))
     assert driver.read("Q?").value == 5.0
-    assert far_end.asked == [b"*IDN?", b"*RST", b"*OPC?", b"CONF:VOLT:DC 100", b"SYST:ERR?", b"Q?"]
+    assert fake_instrument.received == [b"*IDN?", b"*RST", b"*OPC?", b"CONF:VOLT:DC 100", b"SYST:ERR?", b"Q?"]
 
 
-def test_the_setup_is_sent_again_to_an_instrument_that_was_switched_off(opened, far_end):
-    far_end.answer = (IDENTITY | {b"Q?": b"5\n"}).get
-    driver = opened(driver_at(far_end.visa_address, "Q?", setup=["CONF:VOLT:DC 100"]))
-    far_end.unplug()
-    far_end.asked.clear()
-    far_end.plug_in()
+def test_the_setup_is_sent_again_to_an_instrument_that_was_switched_off(opened, fake_instrument):
+    fake_instrument.answer = (IDENTITY | {b"Q?": b"5\n"}).get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", setup=["CONF:VOLT:DC 100"]))
+    fake_instrument.unplug()
+    fake_instrument.received.clear()
+    fake_instrument.plug_in()
     assert driver.read("Q?").value == 5.0
-    assert b"CONF:VOLT:DC 100" in far_end.asked
+    assert b"CONF:VOLT:DC 100" in fake_instrument.received
 
 
-def test_the_error_queue_is_read_until_empty_and_complained_of(opened, far_end):
+def test_the_error_queue_is_read_until_empty_and_complained_of(opened, fake_instrument):
     queue = [b'-113,"Undefined header"\n', b'-222,"Data out of range;\x1b[1m"\r\n', b'+0,"No error"\n']
-    far_end.answer = lambda line: queue.pop(0) if line == b"SYST:ERR?" else IDENTITY.get(line)
+    fake_instrument.answer = lambda line: queue.pop(0) if line == b"SYST:ERR?" else IDENTITY.get(line)
     complaints = []
-    opened(driver_at(far_end.visa_address, setup=["NONSENSE"], on_complaint=complaints.append))
+    opened(driver_at(fake_instrument.visa_address, setup=["NONSENSE"], on_complaint=complaints.append))
     assert complaints == ["error -113 Undefined header", r"error -222 Data out of range;\x1b[1m"]
     assert queue == []
 
 
-def test_a_bad_reply_asks_for_the_reason(opened, far_end):
+def test_a_bad_reply_asks_for_the_reason(opened, fake_instrument):
     queue = [b'0,"No error"\n', b'-230,"Data corrupt or stale"\n', b'0,"No error"\n']
     table = {b"*IDN?": b"Acme\n", b"Q?": b"???\n"}
-    far_end.answer = lambda line: queue.pop(0) if line == b"SYST:ERR?" else table.get(line)
+    fake_instrument.answer = lambda line: queue.pop(0) if line == b"SYST:ERR?" else table.get(line)
     complaints = []
-    driver = opened(driver_at(far_end.visa_address, "Q?", on_complaint=complaints.append))
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
     driver.read("Q?")
     assert complaints == ["error -230 Data corrupt or stale"]
 
 
-def test_an_error_queue_without_end_is_left_after_a_few(opened, far_end):
+def test_an_error_queue_without_end_is_left_after_a_few(opened, fake_instrument):
     numbers = iter(range(1, 10_000))
     table = {b"*IDN?": b"Acme\n", b"Q?": b"5\n"}
-    far_end.answer = lambda line: b'-%d,"x"\n' % next(numbers) if line == b"SYST:ERR?" else table.get(line)
+    fake_instrument.answer = lambda line: b'-%d,"x"\n' % next(numbers) if line == b"SYST:ERR?" else table.get(line)
     complaints = []
-    driver = opened(driver_at(far_end.visa_address, "Q?", on_complaint=complaints.append))
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
     assert len(complaints) == 10
     assert driver.read("Q?").value == 5.0
 
 
 @pytest.mark.parametrize("reply", [None, b"what?\n"])
-def test_an_instrument_without_error_queue_is_asked_for_it_once(opened, far_end, reply):
-    far_end.answer = {b"*IDN?": b"Acme\n", b"Q?": b"5\n", b"SYST:ERR?": reply}.get
+def test_an_instrument_without_error_queue_is_queried_for_it_once(opened, fake_instrument, reply):
+    fake_instrument.answer = {b"*IDN?": b"Acme\n", b"Q?": b"5\n", b"SYST:ERR?": reply}.get
     complaints = []
-    driver = opened(driver_at(far_end.visa_address, "Q?", on_complaint=complaints.append))
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
     assert driver.read("Q?").value == 5.0
     driver.close()
     driver.open()
-    assert far_end.asked.count(b"SYST:ERR?") == 1
+    assert fake_instrument.received.count(b"SYST:ERR?") == 1
     assert "error_queue = false" in complaints[0]
 
 
-def test_the_error_queue_can_be_left_alone(opened, far_end):
-    opened(driver_at(far_end.visa_address, error_queue=False))
-    assert far_end.asked == [b"*IDN?"]
+def test_the_error_queue_can_be_left_alone(opened, fake_instrument):
+    opened(driver_at(fake_instrument.visa_address, error_queue=False))
+    assert fake_instrument.received == [b"*IDN?"]
 
 
-def test_a_greeting_and_talk_that_nobody_asked_for_are_passed_over(opened):
-    with TcpFarEnd((IDENTITY | {b"Q?": b"5\n7\n", b"R?": b"6\n"}).get, greeting=b"Welcome!\n1.5\n") as far_end:
-        driver = opened(driver_at(far_end.visa_address, "Q?", "R?"))
+def test_a_greeting_and_unrequested_bytes_are_skipped(opened):
+    with FakeTcpInstrument(
+        (IDENTITY | {b"Q?": b"5\n7\n", b"R?": b"6\n"}).get, greeting=b"Welcome!\n1.5\n"
+    ) as fake_instrument:
+        driver = opened(driver_at(fake_instrument.visa_address, "Q?", "R?"))
         assert driver.identity == "Acme,Meter,1,1.0"
         for _ in range(3):
             assert driver.read("Q?").value == 5.0
@@ -200,9 +202,9 @@ def test_a_late_reading_is_not_taken_for_the_identity(opened):
             time.sleep(0.35)
         return (IDENTITY | {b"Q?": b"111\n"}).get(line)
 
-    with PtyFarEnd(answer) as far_end:
+    with FakeSerialInstrument(answer) as fake_instrument:
         complaints = []
-        driver = driver_at(far_end.visa_address, "Q?", timeout=0.2, retries=0, on_complaint=complaints.append)
+        driver = driver_at(fake_instrument.visa_address, "Q?", timeout=0.2, retries=0, on_complaint=complaints.append)
         assert "no answer to Q?" in opened(driver).read("Q?").problem
         assert driver.identity == "Acme,Meter,1,1.0"
         assert complaints == []
@@ -214,8 +216,8 @@ def test_a_late_reading_of_a_serial_meter_without_identity_is_waited_for(opened)
             time.sleep(0.45)
         return {b"A?": b"1\n", b"B?": b"2\n"}.get(line)
 
-    with PtyFarEnd(answer) as far_end:
-        driver = opened(driver_at(far_end.visa_address, "A?", "B?", timeout=0.2, identity="", retries=0))
+    with FakeSerialInstrument(answer) as fake_instrument:
+        driver = opened(driver_at(fake_instrument.visa_address, "A?", "B?", timeout=0.2, identity="", retries=0))
         with pytest.raises(InstrumentTimeout):
             driver.read("A?")
         driver.close()
@@ -223,41 +225,41 @@ def test_a_late_reading_of_a_serial_meter_without_identity_is_waited_for(opened)
         assert driver.read("B?").value == 2.0
 
 
-def test_no_answer_to_idn_is_not_fatal(opened, far_end):
-    far_end.answer = {b"Q?": b"5\n"}.get
-    driver = opened(driver_at(far_end.visa_address, "Q?"))
+def test_no_answer_to_idn_is_not_fatal(opened, fake_instrument):
+    fake_instrument.answer = {b"Q?": b"5\n"}.get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?"))
     assert driver.identity == ""
     assert driver.read("Q?").value == 5.0
-    assert b"SYST:ERR?" not in far_end.asked
+    assert b"SYST:ERR?" not in fake_instrument.received
 
 
-def test_other_terminations(opened, far_end):
-    far_end.answer = {b"*IDN?": b"Acme\r", b"SYST:ERR?": b'0,""\r', b"Q?": b"5\r"}.get
-    driver = opened(driver_at(far_end.visa_address, "Q?", read_termination="\r", write_termination="\r\n"))
+def test_other_terminations(opened, fake_instrument):
+    fake_instrument.answer = {b"*IDN?": b"Acme\r", b"SYST:ERR?": b'0,""\r', b"Q?": b"5\r"}.get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", read_termination="\r", write_termination="\r\n"))
     assert driver.read("Q?").value == 5.0
 
 
-def test_a_refused_connection_says_so(far_end):
-    far_end.unplug()
-    driver = driver_at(far_end.visa_address, "Q?")
+def test_a_refused_connection_is_an_error(fake_instrument):
+    fake_instrument.unplug()
+    driver = driver_at(fake_instrument.visa_address, "Q?")
     with pytest.raises(InstrumentError, match="refused") as caught:
         driver.open()
-    assert far_end.visa_address in str(caught.value)
+    assert fake_instrument.visa_address in str(caught.value)
 
 
 def test_a_serial_line_takes_its_keys_and_reads(opened):
-    with PtyFarEnd((IDENTITY | {b"Q?": b"5\r\n"}).get) as far_end:
+    with FakeSerialInstrument((IDENTITY | {b"Q?": b"5\r\n"}).get) as fake_instrument:
         # A pseudo-terminal knows no parity and no seven bits.
         keys = {"baud": 19200, "stop_bits": 2, "handshake": "xon/xoff"}
-        driver = opened(driver_at(far_end.visa_address, "Q?", **keys))
+        driver = opened(driver_at(fake_instrument.visa_address, "Q?", **keys))
         assert driver.read("Q?").value == 5.0
-        resource = driver._line._resource
+        resource = driver._connection._resource
         assert (resource.baud_rate, resource.stop_bits / 10, int(resource.flow_control)) == (19200, 2, 1)
 
 
-def test_settings_that_a_port_refuses_are_said_to_be_refused():
-    with PtyFarEnd() as far_end:
-        driver = driver_at(far_end.visa_address, "Q?", parity="even", data_bits=7)
+def test_settings_that_a_port_refuses_are_refused():
+    with FakeSerialInstrument() as fake_instrument:
+        driver = driver_at(fake_instrument.visa_address, "Q?", parity="even", data_bits=7)
         with pytest.raises(InstrumentError, match="refuses its settings"):
             driver.open()
 
@@ -317,7 +319,7 @@ def test_a_device_file_of_one_s_own(opened, tmp_path):
         (f"TCPIP::{'x' * 80}::5025::SOCKET", "@py"),
     ],
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address, backend):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address, backend):
     driver = driver_at(address, "Q?", backend=backend)
     with pytest.raises(InstrumentError) as caught:
         driver.open()
@@ -326,7 +328,7 @@ def test_what_cannot_be_opened_is_one_line_of_the_family(address, backend):
     assert "report this" not in str(caught.value)
 
 
-def test_a_host_without_address_is_said_to_be_unknown(monkeypatch):
+def test_a_host_without_address_is_unknown(monkeypatch):
     def unknown(*_):
         raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
 
@@ -335,13 +337,13 @@ def test_a_host_without_address_is_said_to_be_unknown(monkeypatch):
         driver_at("TCPIP::no-such-host::5025::SOCKET", "Q?").open()
 
 
-def test_a_long_time_out_is_kept(opened, far_end):
-    far_end.answer = lambda line: time.sleep(0.6) or b"5\n" if line == b"Q?" else IDENTITY.get(line)
-    assert opened(driver_at(far_end.visa_address, "Q?", timeout="2 s", retries=0)).read("Q?").value == 5.0
+def test_a_long_time_out_is_kept(opened, fake_instrument):
+    fake_instrument.answer = lambda line: time.sleep(0.6) or b"5\n" if line == b"Q?" else IDENTITY.get(line)
+    assert opened(driver_at(fake_instrument.visa_address, "Q?", timeout="2 s", retries=0)).read("Q?").value == 5.0
 
 
-def test_a_time_out_is_no_longer_than_said(far_end):
-    driver = driver_at(far_end.visa_address, "Q?", timeout=0.2, identity="", retries=0)
+def test_a_time_out_is_no_longer_than_set(fake_instrument):
+    driver = driver_at(fake_instrument.visa_address, "Q?", timeout=0.2, identity="", retries=0)
     driver.open()
     with pytest.raises(InstrumentTimeout, match=r"no answer to Q\? within 0.2 s"):
         driver.read("Q?")
@@ -360,7 +362,7 @@ def test_a_time_out_is_no_longer_than_said(far_end):
     )
 )
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_replies_never_raise_anything_but_the_family(fuzzed_end, replies):
+def test_fuzzed_replies_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
     fuzzed_end.answer = lambda _: left.pop(0) + b"\n" if left else b"1\n"
     complaints = []
@@ -382,13 +384,13 @@ def test_fuzzed_replies_never_raise_anything_but_the_family(fuzzed_end, replies)
 
 @pytest.fixture(scope="module")
 def fuzzed_end():
-    with TcpFarEnd() as end:
+    with FakeTcpInstrument() as end:
         yield end
 
 
 def test_many_threads_share_one_backend():
-    """Opening and closing at the same time upsets nobody."""
-    ends = [TcpFarEnd((IDENTITY | {b"Q?": b"%d\n" % number}).get) for number in range(6)]
+    """Opening and closing at the same time does no harm."""
+    ends = [FakeTcpInstrument((IDENTITY | {b"Q?": b"%d\n" % number}).get) for number in range(6)]
     wrong = []
 
     def work(number):
@@ -422,9 +424,9 @@ def test_commands_are_one_printable_line():
 
 
 def test_an_instrument_that_closes_the_connection_is_lost_without_a_busy_wait(opened):
-    with TcpFarEnd({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as far_end:
-        driver = opened(driver_at(far_end.visa_address, "Q?", timeout=60.0, retries=0))
-        unplug = threading.Timer(0.3, far_end.unplug)
+    with FakeTcpInstrument({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as fake_instrument:
+        driver = opened(driver_at(fake_instrument.visa_address, "Q?", timeout=60.0, retries=0))
+        unplug = threading.Timer(0.3, fake_instrument.unplug)
         unplug.start()
         busy = time.thread_time()
         with pytest.raises(InstrumentError, match="closed the connection"):
@@ -435,13 +437,13 @@ def test_an_instrument_that_closes_the_connection_is_lost_without_a_busy_wait(op
 
 def test_bytes_that_drip_without_an_end_hold_nobody_up_for_long(opened):
     ended = threading.Event()
-    with TcpFarEnd({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as far_end:
-        driver = opened(driver_at(far_end.visa_address, "Q?", timeout=0.3, retries=0))
+    with FakeTcpInstrument({b"*IDN?": b"Acme\n", b"SYST:ERR?": b"0\n"}.get) as fake_instrument:
+        driver = opened(driver_at(fake_instrument.visa_address, "Q?", timeout=0.3, retries=0))
 
         def drip():
             while not ended.wait(0.005):
                 with suppress(OSError):
-                    far_end.say(b"1")
+                    fake_instrument.send(b"1")
 
         thread = threading.Thread(target=drip)
         thread.start()

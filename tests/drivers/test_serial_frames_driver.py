@@ -1,4 +1,4 @@
-"""Meters with a binary output on pseudo-terminals: streaming and asked, with checksums, noise and late answers."""
+"""Meters with a binary output on pseudo-terminals: streaming and polled, with checksums, noise and late replies."""
 
 import json
 import math
@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BenchmonError, InstrumentTimeout
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
-from support.far_ends.receiving import heard
+from support.far_ends.receiving import next_readings
 
 LAYOUT = {"sync": "AA 55", "length": 8, "checksum": "sum"}
 """AA 55, a kind, a number of two bytes, a number of two bytes, the sum."""
@@ -25,7 +25,7 @@ def frame(kind, first, second):
 
 
 def in_pairs(data):
-    """All questions here are of two bytes."""
+    """All queries here have two bytes."""
     whole = len(data) - len(data) % 2
     return [data[n : n + 2] for n in range(0, whole, 2)], data[whole:]
 
@@ -39,23 +39,23 @@ def driver_at(address, channels, unit="V", **keys):
 
 
 @pytest.fixture
-def far_end():
-    with PtyFarEnd(split=in_pairs) as end:
+def fake_instrument():
+    with FakeSerialInstrument(split=in_pairs) as end:
         yield end
 
 
 FIRST = {"at": 3, "format": ">h", "factor": 0.01}
 
 
-def test_a_stream_of_frames_is_read_with_its_kinds(opened, far_end):
+def test_a_stream_of_frames_is_read_with_its_kinds(opened, fake_instrument):
     channels = {
         "u": FIRST | {"when": [2, 1]},
         "i": FIRST | {"when": [2, 2], "offset": 1},
         "last": {"at": -3, "format": ">H"},
     }
-    driver = opened(driver_at(far_end.path, channels))
-    far_end.say(frame(1, -2210, 7) + frame(2, 50, 8))
-    assert [(one.channel, one.value) for one in heard(driver, 4)] == [
+    driver = opened(driver_at(fake_instrument.path, channels))
+    fake_instrument.send(frame(1, -2210, 7) + frame(2, 50, 8))
+    assert [(one.channel, one.value) for one in next_readings(driver, 4)] == [
         ("u", -22.1),
         ("last", 7.0),
         ("i", 1.5),
@@ -63,81 +63,87 @@ def test_a_stream_of_frames_is_read_with_its_kinds(opened, far_end):
     ]
 
 
-def test_frames_are_found_again_after_noise_and_half_frames(opened, far_end):
-    driver = opened(driver_at(far_end.path, {"u": FIRST}))
-    far_end.say(frame(1, 1, 0)[3:] + b"\xaa\x55\xaa\x55\x00" + frame(1, 200, 0) + b"\xff" * 7 + frame(1, 300, 0))
-    assert [one.value for one in heard(driver, 2)] == [2.0, 3.0]
+def test_frames_are_found_again_after_noise_and_half_frames(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST}))
+    fake_instrument.send(
+        frame(1, 1, 0)[3:] + b"\xaa\x55\xaa\x55\x00" + frame(1, 200, 0) + b"\xff" * 7 + frame(1, 300, 0)
+    )
+    assert [one.value for one in next_readings(driver, 2)] == [2.0, 3.0]
 
 
 @pytest.mark.parametrize(
     ("number", "value"),
     [(32767, math.inf), (-32768, -math.inf), (100, 1.0)],
 )
-def test_over_range_has_its_sign(opened, far_end, number, value):
-    driver = opened(driver_at(far_end.path, {"u": FIRST | {"overload": [32767, -32768]}}))
-    far_end.say(frame(1, number, 0))
-    assert heard(driver)[0].value == value
+def test_over_range_has_its_sign(opened, fake_instrument, number, value):
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST | {"overload": [32767, -32768]}}))
+    fake_instrument.send(frame(1, number, 0))
+    assert next_readings(driver)[0].value == value
 
 
-def test_no_value_and_absurd_floats_are_no_numbers(opened, far_end):
+def test_no_value_and_implausible_floats_are_no_numbers(opened, fake_instrument):
     channels = {"none": FIRST | {"no_value": [-1]}, "f": {"at": 3, "format": ">f"}, "nan": {"at": 3, "format": ">f"}}
-    driver = opened(driver_at(far_end.path, channels))
-    far_end.say(frame(1, -1, 0x7FFF) + frame(1, 0x7E00, 0))
-    readings = heard(driver, 6)
+    driver = opened(driver_at(fake_instrument.path, channels))
+    fake_instrument.send(frame(1, -1, 0x7FFF) + frame(1, 0x7E00, 0))
+    readings = next_readings(driver, 6)
     assert [one.value for one in readings[:3]] == [None, None, None]
     assert "no number" in readings[0].problem
-    assert "absurd" in readings[4].problem
+    assert "implausible" in readings[4].problem
 
 
-def test_a_stream_without_a_right_frame_is_lost_and_says_what_to_check(opened, far_end):
-    driver = opened(driver_at(far_end.path, {"u": FIRST}))
-    far_end.say(b"23.4 V\r\n" * 4)
+def test_a_stream_without_a_right_frame_is_lost_and_names_what_to_check(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST}))
+    fake_instrument.send(b"23.4 V\r\n" * 4)
     with pytest.raises(InstrumentTimeout, match="32 bytes that are no whole frame; check sync"):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
-def test_frames_about_something_else_are_said_to_be_so(opened, far_end):
-    driver = opened(driver_at(far_end.path, {"u": FIRST | {"when": [2, 9]}}))
-    far_end.say(frame(1, 1, 1) * 3)
+def test_frames_about_something_else_are_counted(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST | {"when": [2, 9]}}))
+    fake_instrument.send(frame(1, 1, 1) * 3)
     with pytest.raises(InstrumentTimeout, match="3 frames, none of which is about a channel"):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
-def test_a_query_brings_all_channels_that_share_it(opened, far_end):
+def test_a_query_brings_all_channels_that_share_it(opened, fake_instrument):
     answers = {b"\x01?": frame(1, 100, 7), b"\x02?": b"\x00" + frame(2, 200, 0)}
-    far_end.answer = answers.get
+    fake_instrument.answer = answers.get
     channels = {"u": FIRST, "n": {"at": 5, "format": ">H"}, "v": FIRST | {"query": "02 3F"}}
-    driver = opened(driver_at(far_end.path, channels, query="01 3F"))
+    driver = opened(driver_at(fake_instrument.path, channels, query="01 3F"))
     readings = driver.read_together(["u", "n", "v"])
     assert [one.value for one in readings] == [1.0, 7.0, 2.0]
-    assert far_end.asked == [b"\x01?", b"\x02?"]
+    assert fake_instrument.received == [b"\x01?", b"\x02?"]
 
 
-def test_an_answer_with_a_wrong_checksum_is_no_value(opened, far_end):
-    far_end.answer = lambda _: frame(1, 100, 7)[:-1] + b"\x00"
-    driver = opened(driver_at(far_end.path, {"u": FIRST}, query="01 3F"))
+def test_a_reply_with_a_wrong_checksum_is_no_value(opened, fake_instrument):
+    fake_instrument.answer = lambda _: frame(1, 100, 7)[:-1] + b"\x00"
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST}, query="01 3F"))
     assert "no whole frame" in driver.read("u").problem
-    far_end.answer = lambda _: frame(1, 100, 7)
+    fake_instrument.answer = lambda _: frame(1, 100, 7)
     assert driver.read("u").value == 1.0
 
 
-def test_a_mute_meter_is_lost(opened, far_end):
-    driver = opened(driver_at(far_end.path, {"u": FIRST}, query="01 3F", timeout=0.1))
+def test_a_silent_meter_is_lost(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path, {"u": FIRST}, query="01 3F", timeout=0.1))
     with pytest.raises(InstrumentTimeout, match=r"no answer within 0\.1 s"):
         driver.read("u")
 
 
 @pytest.mark.parametrize("line", ["pty", "socket"])
-def test_a_late_answer_is_not_taken_for_the_next_question_s(opened, line):
+def test_a_late_reply_is_not_taken_for_the_next_reply(opened, line):
     def answer(question):
         if question == b"\x01?":
             time.sleep(0.35)
             return frame(1, 11100, 0)
         return frame(1, 200, 0)
 
-    with PtyFarEnd(answer, in_pairs) if line == "pty" else TcpFarEnd(answer, split=in_pairs) as far_end:
+    with (
+        FakeSerialInstrument(answer, in_pairs)
+        if line == "pty"
+        else FakeTcpInstrument(answer, split=in_pairs) as fake_instrument
+    ):
         channels = {"a": FIRST | {"query": "01 3F"}, "b": FIRST | {"query": "02 3F"}}
-        address = far_end.path if line == "pty" else far_end.url
+        address = fake_instrument.path if line == "pty" else fake_instrument.url
         driver = opened(driver_at(address, channels, timeout=0.2, retries=0))
         for _ in range(2):
             found = {one.channel: one.value for one in driver.read_together(["a", "b"])}
@@ -145,19 +151,19 @@ def test_a_late_answer_is_not_taken_for_the_next_question_s(opened, line):
             assert found["b"] in (None, 2.0)
 
 
-def test_the_setup_is_sent_on_opening(opened, far_end):
-    opened(driver_at(far_end.path, {"u": FIRST}, setup=["01 02", "FF 00"]))
+def test_the_setup_is_sent_on_opening(opened, fake_instrument):
+    opened(driver_at(fake_instrument.path, {"u": FIRST}, setup=["01 02", "FF 00"]))
     deadline = time.monotonic() + 60
-    while len(far_end.asked) < 2:
+    while len(fake_instrument.received) < 2:
         assert time.monotonic() < deadline
         time.sleep(0.01)
-    assert far_end.asked == [b"\x01\x02", b"\xff\x00"]
+    assert fake_instrument.received == [b"\x01\x02", b"\xff\x00"]
 
 
-def test_a_length_in_the_frame_and_crc(opened, far_end):
+def test_a_length_in_the_frame_and_crc(opened, fake_instrument):
     driver = opened(
         driver_at(
-            far_end.path,
+            fake_instrument.path,
             {"u": {"at": 3, "format": "<f"}},
             length=None,
             length_at=2,
@@ -166,8 +172,8 @@ def test_a_length_in_the_frame_and_crc(opened, far_end):
         )
     )
     good = bytes.fromhex("AA 55 04 00 00 B0 41")
-    far_end.say(good + crc_bit_by_bit(good))
-    assert heard(driver)[0].value == 22.0
+    fake_instrument.send(good + crc_bit_by_bit(good))
+    assert next_readings(driver)[0].value == 22.0
 
 
 def crc_bit_by_bit(data):
@@ -186,7 +192,7 @@ def crc_bit_by_bit(data):
         ({"sync": 5}, "hexadecimal"),
         ({"length": None}, "give either length, or length_at"),
         ({"length_at": 2}, "give either length, or length_at"),
-        ({"sync": "", "checksum": "none"}, "nothing tells where a frame begins"),
+        ({"sync": "", "checksum": "none"}, "needs sync bytes or a checksum"),
         ({"length": 2}, "leaves no room for sync, checksum and tail, which take 3"),
         ({"checksum": "md5"}, "'sum'"),
         ({"address": ""}, "must be a serial port"),
@@ -213,26 +219,26 @@ def test_a_field_outside_the_frame_is_refused_before_anything_is_opened():
         driver_at("/dev/x", {"u": {"at": 5, "format": ">f"}})
 
 
-def test_some_channels_asked_and_some_not_is_refused():
+def test_channels_with_and_without_a_query_is_refused():
     with pytest.raises(ValueError, match=r"with a query and without \(b\)"):
         driver_at("/dev/x", {"a": FIRST | {"query": "01"}, "b": FIRST})
 
 
 @pytest.fixture(scope="module")
 def fuzzed_end():
-    with PtyFarEnd() as end:
+    with FakeSerialInstrument() as end:
         yield end
 
 
 @given(st.lists(st.one_of(st.binary(max_size=40), st.builds(frame, *3 * [st.integers(0, 255)])), max_size=8))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_bytes_never_raise_anything_but_the_family(fuzzed_end, chunks):
+def test_fuzzed_bytes_raise_only_instrument_errors(fuzzed_end, chunks):
     driver = driver_at(fuzzed_end.path, {"u": {"at": 3, "format": ">f"}}, timeout=0.05)
     said = ""
     try:
         driver.open()
         for chunk in chunks:
-            fuzzed_end.say(chunk or b"\xaa")
+            fuzzed_end.send(chunk or b"\xaa")
             for reading in driver.receive(0.01):
                 assert (reading.value is None) == bool(reading.problem)
     except BenchmonError as problem:

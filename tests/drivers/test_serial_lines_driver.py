@@ -1,4 +1,4 @@
-"""Text meters on pseudo-terminals and sockets: streaming and asked, with units, commas, overload and noise."""
+"""Text meters on pseudo-terminals and sockets: streaming and polled, with units, commas, overload and noise."""
 
 import gc
 import math
@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
-from support.far_ends.receiving import heard
+from support.far_ends.receiving import next_readings
 from support.far_ends.rfc2217 import Rfc2217Port
 
 
@@ -30,16 +30,16 @@ def driver_at(address, unit="V", channels=None, on_complaint=None, **keys):
 
 
 @pytest.fixture
-def far_end():
-    with PtyFarEnd() as end:
+def fake_instrument():
+    with FakeSerialInstrument() as end:
         yield end
 
 
-def hear_line(opened, far_end, line, **keys):
-    driver = opened(driver_at(far_end.path, **keys))
+def hear_line(opened, fake_instrument, line, **keys):
+    driver = opened(driver_at(fake_instrument.path, **keys))
     # The first bytes may be the rest of a line that began before.
-    far_end.say(b"rest\n" + line + b"\n")
-    return heard(driver)[0]
+    fake_instrument.send(b"rest\n" + line + b"\n")
+    return next_readings(driver)[0]
 
 
 @pytest.mark.parametrize(
@@ -67,8 +67,8 @@ def hear_line(opened, far_end, line, **keys):
         (b"o.l mV", "V", math.inf),
     ],
 )
-def test_a_line_is_read(opened, far_end, line, unit, value):
-    reading = hear_line(opened, far_end, line, unit=unit)
+def test_a_line_is_read(opened, fake_instrument, line, unit, value):
+    reading = hear_line(opened, fake_instrument, line, unit=unit)
     assert reading.problem == ""
     assert reading.value == pytest.approx(value)
 
@@ -78,124 +78,126 @@ def test_a_line_is_read(opened, far_end, line, unit, value):
     [
         (b"22.1 mA", "V", "check the meter's function"),
         (b"71.3 F", "°C", "check the meter's function"),
-        (b"1e300", "V", "absurd"),
+        (b"1e300", "V", "implausible"),
     ],
 )
-def test_a_line_in_another_unit_is_no_reading(opened, far_end, line, unit, says):
-    reading = hear_line(opened, far_end, line, unit=unit)
+def test_a_line_in_another_unit_is_no_reading(opened, fake_instrument, line, unit, says):
+    reading = hear_line(opened, fake_instrument, line, unit=unit)
     assert reading.value is None
     assert says in reading.problem
 
 
 @pytest.mark.parametrize("text", [b"1_000", b"nan", b"inf", b"0x1F", b"1,234.5", b"1.2.3"])
-def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, far_end, text):
-    reading = hear_line(opened, far_end, b"V=" + text, pattern=r"V=(?P<value>\S+)")
+def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, fake_instrument, text):
+    reading = hear_line(opened, fake_instrument, b"V=" + text, pattern=r"V=(?P<value>\S+)")
     assert reading.value is None
     assert "no number" in reading.problem
 
 
-def test_a_pattern_must_fit_the_whole_line(opened, far_end):
+def test_a_pattern_must_fit_the_whole_line(opened, fake_instrument):
     complaints = []
-    driver = opened(driver_at(far_end.path, pattern=r"(?P<value>\d)", on_complaint=complaints.append))
-    far_end.say(b"rest\n42\n7\n")
-    assert heard(driver)[0].value == 7.0
+    driver = opened(driver_at(fake_instrument.path, pattern=r"(?P<value>\d)", on_complaint=complaints.append))
+    fake_instrument.send(b"rest\n42\n7\n")
+    assert next_readings(driver)[0].value == 7.0
     assert '"42"' in complaints[0]
 
 
-def test_channels_name_their_groups_and_units(opened, far_end):
+def test_channels_name_their_groups_and_units(opened, fake_instrument):
     channels = {"u": {"group": "u"}, "i": {"group": "i", "unit": "A"}, "none": {"group": "none"}}
     pattern = r"U=(?P<u>\S+) (?P<u_unit>\w+) I=(?P<i>\S+) (?P<i_unit>\w+)(?: P=(?P<none>\S+))?"
-    driver = opened(driver_at(far_end.path, channels=channels, pattern=pattern))
-    far_end.say(b"rest\nU=221 mV I=OL A\n")
-    readings = {one.channel: one.value for one in heard(driver, 2)}
+    driver = opened(driver_at(fake_instrument.path, channels=channels, pattern=pattern))
+    fake_instrument.send(b"rest\nU=221 mV I=OL A\n")
+    readings = {one.channel: one.value for one in next_readings(driver, 2)}
     assert readings == {"u": 0.221, "i": math.inf}
 
 
-def test_lines_of_different_kinds_each_have_their_channel(opened, far_end):
+def test_lines_of_different_kinds_each_have_their_channel(opened, fake_instrument):
     channels = {"a": {"pattern": r"A (?P<value>\S+)"}, "b": {"pattern": r"B (?P<value>\S+)"}}
     complaints = []
-    driver = opened(driver_at(far_end.path, channels=channels, on_complaint=complaints.append))
-    far_end.say(b"rest\nA 1\nB 2\nA 3\n")
-    assert [(one.channel, one.value) for one in heard(driver, 3)] == [("a", 1.0), ("b", 2.0), ("a", 3.0)]
+    driver = opened(driver_at(fake_instrument.path, channels=channels, on_complaint=complaints.append))
+    fake_instrument.send(b"rest\nA 1\nB 2\nA 3\n")
+    assert [(one.channel, one.value) for one in next_readings(driver, 3)] == [("a", 1.0), ("b", 2.0), ("a", 3.0)]
     assert complaints == []
 
 
-def test_lines_that_do_not_fit_are_told_once_and_end_in_a_loss_that_counts_them(opened, far_end):
+def test_lines_that_do_not_fit_are_a_complaint_once_and_end_in_a_loss_that_counts_them(opened, fake_instrument):
     complaints = []
-    driver = opened(driver_at(far_end.path, on_complaint=complaints.append))
+    driver = opened(driver_at(fake_instrument.path, on_complaint=complaints.append))
     time.sleep(0.25)
     for _ in range(30):
-        far_end.say(b"\x1b[2Jnonsense [bold]\n")
+        fake_instrument.send(b"\x1b[2Jnonsense [bold]\n")
     with pytest.raises(InstrumentTimeout, match="30 lines, none of which fits"):
         _ = [driver.receive(0.1) for _ in range(40)]
     assert len(complaints) == 1
     assert r"\x1b[2Jnonsense [bold]" in complaints[0]
 
 
-def test_silence_is_a_loss(opened, far_end):
-    driver = opened(driver_at(far_end.path))
+def test_silence_is_a_loss(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path))
     with pytest.raises(InstrumentTimeout, match=r"no reading for 0\.4 s"):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
-def test_the_half_line_at_the_start_is_never_a_reading(opened, far_end):
-    driver = opened(driver_at(far_end.path))
-    far_end.say(b"3.4\n123.4\n")
-    assert heard(driver)[0].value == 123.4
+def test_the_half_line_at_the_start_is_never_a_reading(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path))
+    fake_instrument.send(b"3.4\n123.4\n")
+    assert next_readings(driver)[0].value == 123.4
 
 
-def test_an_endless_line_is_survived(opened, far_end):
-    driver = opened(driver_at(far_end.path, timeout=5.0))
+def test_an_endless_line_is_survived(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path, timeout=5.0))
     for _ in range(20):
-        far_end.say(b"1234567890" * 100)
+        fake_instrument.send(b"1234567890" * 100)
         driver.receive(0.05)
-    far_end.say(b"\n5.5\n")
-    assert heard(driver)[0].value == 5.5
+    fake_instrument.send(b"\n5.5\n")
+    assert next_readings(driver)[0].value == 5.5
 
 
-def test_a_meter_that_ends_its_lines_by_cr_alone(opened, far_end):
-    driver = opened(driver_at(far_end.path))
-    far_end.say(b"x\r1.5\r2.5\r")
-    assert [one.value for one in heard(driver, 2)] == [1.5, 2.5]
+def test_a_meter_that_ends_its_lines_by_cr_alone(opened, fake_instrument):
+    driver = opened(driver_at(fake_instrument.path))
+    fake_instrument.send(b"x\r1.5\r2.5\r")
+    assert [one.value for one in next_readings(driver, 2)] == [1.5, 2.5]
 
 
-def test_the_setup_is_sent_on_opening(opened, far_end):
-    opened(driver_at(far_end.path, setup=["RATE 5", "STREAM ON"]))
+def test_the_setup_is_sent_on_opening(opened, fake_instrument):
+    opened(driver_at(fake_instrument.path, setup=["RATE 5", "STREAM ON"]))
     deadline = time.monotonic() + 60
-    while len(far_end.asked) < 2:
+    while len(fake_instrument.received) < 2:
         assert time.monotonic() < deadline
         time.sleep(0.01)
-    assert far_end.asked == [b"RATE 5", b"STREAM ON"]
+    assert fake_instrument.received == [b"RATE 5", b"STREAM ON"]
 
 
 def asked_at(address, **keys):
     return driver_at(address, channels={"a": {"query": "A?"}, "b": {"query": "B?"}}, **keys)
 
 
-def test_an_asked_meter_answers_each_question_past_echo_and_acknowledgement(opened, far_end):
-    far_end.answer = {b"A?": b"A?\r\n*\r\n1.5 V\r\n", b"B?": b"2.5\n=>\n"}.get
-    driver = opened(asked_at(far_end.path))
+def test_a_polled_meter_answers_each_query_after_echo_and_acknowledgement(opened, fake_instrument):
+    fake_instrument.answer = {b"A?": b"A?\r\n*\r\n1.5 V\r\n", b"B?": b"2.5\n=>\n"}.get
+    driver = opened(asked_at(fake_instrument.path))
     for _ in range(3):
         assert driver.read("a").value == 1.5
         assert driver.read("b").value == 2.5
 
 
-def test_an_asked_meter_that_answers_nonsense_gives_no_value(opened, far_end):
-    far_end.answer = {b"A?": b"ERR\x07\n", b"B?": b"2.5\n"}.get
-    driver = opened(asked_at(far_end.path))
+def test_a_polled_meter_that_answers_nonsense_gives_no_value(opened, fake_instrument):
+    fake_instrument.answer = {b"A?": b"ERR\x07\n", b"B?": b"2.5\n"}.get
+    driver = opened(asked_at(fake_instrument.path))
     assert r'"ERR\x07", which does not fit' in driver.read("a").problem
     assert driver.read("b").value == 2.5
 
 
 @pytest.mark.parametrize("kind", ["pty", "socket"])
-def test_a_late_answer_is_not_taken_for_the_next_channel_s(opened, kind):
+def test_a_late_reply_is_not_taken_for_the_next_channel_s(opened, kind):
     def answer(line):
         if line == b"A?":
             time.sleep(0.45)
         return {b"A?": b"111\n", b"B?": b"2\n"}.get(line)
 
-    with PtyFarEnd(answer) if kind == "pty" else TcpFarEnd(answer) as far_end:
-        driver = opened(asked_at(far_end.path if kind == "pty" else far_end.url, timeout=0.2, retries=0))
+    with FakeSerialInstrument(answer) if kind == "pty" else FakeTcpInstrument(answer) as fake_instrument:
+        driver = opened(
+            asked_at(fake_instrument.path if kind == "pty" else fake_instrument.url, timeout=0.2, retries=0)
+        )
         with pytest.raises(InstrumentTimeout):
             driver.read("a")
         driver.close()
@@ -206,23 +208,23 @@ def test_a_late_answer_is_not_taken_for_the_next_channel_s(opened, kind):
         assert driver.read("b").value == 2.0
 
 
-def test_a_mute_asked_meter_is_lost_with_its_question(opened, far_end):
-    driver = opened(asked_at(far_end.path, timeout=0.15))
+def test_a_silent_polled_meter_is_lost_with_its_query(opened, fake_instrument):
+    driver = opened(asked_at(fake_instrument.path, timeout=0.15))
     with pytest.raises(InstrumentTimeout, match=r"no answer to A\?"):
         driver.read("a")
 
 
-def test_a_port_in_use_says_so(opened, far_end):
-    opened(driver_at(far_end.path))
+def test_a_port_in_use_is_an_error(opened, fake_instrument):
+    opened(driver_at(fake_instrument.path))
     with pytest.raises(InstrumentError, match="in use by another program"):
-        driver_at(far_end.path).open()
+        driver_at(fake_instrument.path).open()
 
 
 @pytest.mark.parametrize(
     "address",
     ["/dev/no-such-port", "nonsense://x", "socket://127.0.0.1:1", "socket://127.0.0.1", os.devnull, "rfc2217://"],
 )
-def test_what_cannot_be_opened_is_one_line_of_the_family(address):
+def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address):
     with pytest.raises(InstrumentError) as caught:
         driver_at(address).open()
     assert address in str(caught.value)
@@ -230,37 +232,37 @@ def test_what_cannot_be_opened_is_one_line_of_the_family(address):
 
 
 def test_an_unplugged_socket_is_lost_and_nothing_leaks(opened):
-    with TcpFarEnd() as far_end:
-        driver = opened(driver_at(far_end.url))
-        far_end.unplug()
+    with FakeTcpInstrument() as fake_instrument:
+        driver = opened(driver_at(fake_instrument.url))
+        fake_instrument.unplug()
         with pytest.raises(InstrumentError, match="line broke"):
             _ = [driver.receive(0.1) for _ in range(20)]
         driver.close()
-        far_end.plug_in()
+        fake_instrument.plug_in()
         driver.open()
-        far_end.say(b"x\n5\n")
-        assert heard(driver)[0].value == 5.0
+        fake_instrument.send(b"x\n5\n")
+        assert next_readings(driver)[0].value == 5.0
 
 
 def test_a_socket_that_was_reset_is_closed_all_the_same(opened):
     """An open socket left to the garbage collector warns, and warnings are errors here."""
-    with TcpFarEnd() as far_end:
-        driver = opened(asked_at(far_end.url, retries=0))
-        far_end.unplug()
+    with FakeTcpInstrument() as fake_instrument:
+        driver = opened(asked_at(fake_instrument.url, retries=0))
+        fake_instrument.unplug()
         with pytest.raises(InstrumentError):
             driver.read("a")
         driver.close()
         gc.collect()
 
 
-def test_pyserial_s_loopback_hears_what_it_says(opened):
+def test_pyserial_s_loopback_receives_what_it_sends(opened):
     driver = opened(driver_at("loop://", channels={"a": {"query": "1.25 V"}}, overload=[]))
     assert driver.read("a").value == 1.25
 
 
 @pytest.fixture(scope="module")
 def fuzzed_end():
-    with PtyFarEnd() as end:
+    with FakeSerialInstrument() as end:
         yield end
 
 
@@ -269,13 +271,13 @@ numbers = st.from_regex(rb"[+-]?[0-9]{0,3}[.,]?[0-9]{0,3}([eE]-?[0-9]{1,3})? ?[a
 
 @given(st.lists(st.one_of(st.binary(max_size=80), numbers), max_size=8), st.sampled_from(["V", "°C", ""]))
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_lines_never_raise_anything_but_the_family(fuzzed_end, chunks, unit):
+def test_fuzzed_lines_raise_only_instrument_errors(fuzzed_end, chunks, unit):
     complaints = []
     driver = driver_at(fuzzed_end.path, unit=unit, timeout=0.1, on_complaint=complaints.append)
     try:
         driver.open()
         for chunk in chunks:
-            fuzzed_end.say(chunk or b"\n")
+            fuzzed_end.send(chunk or b"\n")
             for reading in driver.receive(0.01):
                 assert (reading.value is None) == bool(reading.problem)
                 assert reading.problem.isprintable()
@@ -289,7 +291,7 @@ def test_fuzzed_lines_never_raise_anything_but_the_family(fuzzed_end, chunks, un
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5
 def test_a_meter_at_a_port_behind_a_network_is_read(opened):
     """RFC 2217, by pyserial's own far side."""
-    with Rfc2217Port() as far_end:
-        driver = opened(driver_at(far_end.url, timeout=3.0))
-        far_end.say(b"x\n22.5 V\n")
-        assert heard(driver)[0].value == 22.5
+    with Rfc2217Port() as fake_instrument:
+        driver = opened(driver_at(fake_instrument.url, timeout=3.0))
+        fake_instrument.send(b"x\n22.5 V\n")
+        assert next_readings(driver)[0].value == 22.5

@@ -1,4 +1,4 @@
-"""Acquisition over real sockets and pseudo-terminals: nobody waits for anybody, and who returns is read again."""
+"""Acquisition over real lines: no instrument delays another, and one that returns is read again."""
 
 import threading
 import time
@@ -10,7 +10,7 @@ import pytest
 from benchmon.errors import BadReply, InstrumentTimeout
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.driver import Driver
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd, silence
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import (
     ChannelSettings,
     DrivenChannel,
@@ -30,9 +30,9 @@ def meter(values, idn=b"Acme,Meter,1,1.0"):
     return lambda line: table[line] + b"\n" if line in table else None
 
 
-def scpi(name, far_end, queries, period=0.1, **settings):
+def scpi(name, fake_instrument, queries, period=0.1, **settings):
     channels = [DrivenChannel(channel, "V", period, 1.0, ScpiChannel(query=q)) for channel, q in queries.items()]
-    return ScpiDriver(name, ScpiSettings(address=far_end.visa_address, **settings), channels)
+    return ScpiDriver(name, ScpiSettings(address=fake_instrument.visa_address, **settings), channels)
 
 
 def lines(name, path, period=0.1, **settings):
@@ -97,8 +97,8 @@ def readings(reports, channel):
 
 def test_it_connects_with_identity_and_reads_every_channel():
     with (
-        TcpFarEnd(meter({"U?": "22.1", "I?": "0.5"})) as far_end,
-        Running(scpi("dmm", far_end, {"u": "U?", "i": "I?"})) as run,
+        FakeTcpInstrument(meter({"U?": "22.1", "I?": "0.5"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?", "i": "I?"})) as run,
     ):
         assert run.news("connected").text == "Acme,Meter,1,1.0"
         assert run.value("u").value == 22.1
@@ -106,10 +106,10 @@ def test_it_connects_with_identity_and_reads_every_channel():
 
 
 def test_each_channel_keeps_its_own_period_without_drift():
-    with TcpFarEnd(meter({"U?": "1", "I?": "2"})) as far_end:
+    with FakeTcpInstrument(meter({"U?": "1", "I?": "2"})) as fake_instrument:
         fast = DrivenChannel("u", "V", 0.05, 1.0, ScpiChannel(query="U?"))
         slow = DrivenChannel("i", "A", 0.2, 1.0, ScpiChannel(query="I?"))
-        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, timeout=1.0), [fast, slow])
+        driver = ScpiDriver("dmm", ScpiSettings(address=fake_instrument.visa_address, timeout=1.0), [fast, slow])
         with Running(driver) as run:
             run.value("u")
             reports = run.gather(2.05)
@@ -122,16 +122,16 @@ def test_each_channel_keeps_its_own_period_without_drift():
     assert abs(min(late[-15:]) - min(late[:15])) < 0.02
 
 
-def test_a_mute_a_refusing_and_a_slow_instrument_delay_no_other():
+def test_a_silent_a_refusing_and_a_slow_instrument_delay_no_other():
     def slow(line):
         time.sleep(0.3)
         return meter({"U?": "3"})(line)
 
     with (
-        TcpFarEnd(meter({"U?": "1"})) as good,
-        TcpFarEnd(silence) as mute,
-        TcpFarEnd(slow) as sluggish,
-        TcpFarEnd() as gone,
+        FakeTcpInstrument(meter({"U?": "1"})) as good,
+        FakeTcpInstrument(no_reply) as mute,
+        FakeTcpInstrument(slow) as sluggish,
+        FakeTcpInstrument() as gone,
     ):
         gone.unplug()
         drivers = [
@@ -153,32 +153,38 @@ def test_a_mute_a_refusing_and_a_slow_instrument_delay_no_other():
 
 
 def test_an_unplugged_instrument_is_lost_once_and_back_by_itself():
-    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"}, timeout=0.2)) as run:
+    with (
+        FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?"}, timeout=0.2)) as run,
+    ):
         run.value("u")
-        far_end.unplug()
+        fake_instrument.unplug()
         assert "dmm" in run.news("lost").instrument
         quiet = run.gather(2.5)
         assert quiet == [], "a loss is told once, and nothing else"
-        far_end.answer = meter({"U?": "2"})
-        far_end.plug_in()
+        fake_instrument.answer = meter({"U?": "2"})
+        fake_instrument.plug_in()
         assert run.news("connected").text == "Acme,Meter,1,1.0"
         assert run.value("u").value == 2.0
 
 
 def test_the_reason_of_a_loss_names_the_address_and_a_remedy():
-    with TcpFarEnd() as far_end:
-        far_end.unplug()
-        with Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+    with FakeTcpInstrument() as fake_instrument:
+        fake_instrument.unplug()
+        with Running(scpi("dmm", fake_instrument, {"u": "U?"})) as run:
             text = run.news("lost").text
-    assert far_end.visa_address in text
+    assert fake_instrument.visa_address in text
     assert "refused" in text
     assert "switched on" in text
 
 
-def test_a_mute_instrument_is_told_lost_within_three_periods():
-    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"}, period=0.5)) as run:
+def test_a_silent_instrument_is_reported_lost_within_three_periods():
+    with (
+        FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?"}, period=0.5)) as run,
+    ):
         last = run.value("u").time
-        far_end.answer = silence
+        fake_instrument.answer = no_reply
         while True:
             report = run.until(lambda _: True)
             if isinstance(report, InstrumentNews):
@@ -186,14 +192,14 @@ def test_a_mute_instrument_is_told_lost_within_three_periods():
             last = report.time
         assert report.kind == "lost"
         assert report.time - last < 3 * 0.5 + 0.3
-        far_end.answer = meter({"U?": "1"})
+        fake_instrument.answer = meter({"U?": "1"})
         run.news("connected")
 
 
 def test_a_reply_that_is_no_number_is_a_reading_without_value_and_no_loss():
     with (
-        TcpFarEnd(meter({"U?": "<b>\x1b[31mERR", "I?": "2"})) as far_end,
-        Running(scpi("dmm", far_end, {"u": "U?", "i": "I?"})) as run,
+        FakeTcpInstrument(meter({"U?": "<b>\x1b[31mERR", "I?": "2"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?", "i": "I?"})) as run,
     ):
         bad = run.until(lambda r: isinstance(r, Reading) and r.channel == "u")
         assert bad.value is None
@@ -206,8 +212,8 @@ def test_a_reply_that_is_no_number_is_a_reading_without_value_and_no_loss():
 
 def test_a_wrong_query_silences_only_its_channel():
     with (
-        TcpFarEnd(meter({"U?": "1"})) as far_end,
-        Running(scpi("dmm", far_end, {"u": "U?", "x": "NONSENSE?"}, timeout=0.2)) as run,
+        FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?", "x": "NONSENSE?"}, timeout=0.2)) as run,
     ):
         silent = run.until(lambda r: isinstance(r, Reading) and r.channel == "x")
         assert "NONSENSE?" in silent.problem
@@ -226,12 +232,12 @@ def late(delay_of, values):
     return answer
 
 
-@pytest.mark.parametrize("kind", [TcpFarEnd, PtyFarEnd])
-def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
+@pytest.mark.parametrize("kind", [FakeTcpInstrument, FakeSerialInstrument])
+def test_a_late_reply_is_never_taken_for_the_next_channel_s(kind):
     answer = late({"SLOW?": 0.5}, {"SLOW?": "111", "U?": "1", "I?": "2"})
     with (
-        kind(answer) as far_end,
-        Running(scpi("dmm", far_end, {"u": "U?", "slow": "SLOW?", "i": "I?"}, timeout=0.2, retries=0)) as run,
+        kind(answer) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?", "slow": "SLOW?", "i": "I?"}, timeout=0.2, retries=0)) as run,
     ):
         reports = run.gather(3.0)
     assert readings(reports, "u")
@@ -241,7 +247,7 @@ def test_a_late_answer_is_never_taken_for_the_next_channel_s(kind):
     assert {one.value for one in readings(reports, "slow")} <= {111.0, None}
 
 
-def test_a_late_answer_of_a_meter_without_identity_is_not_taken_either():
+def test_a_late_reply_of_a_meter_without_identity_is_not_taken_either():
     """Nothing but waiting helps there: what comes within three time-outs is thrown away."""
     slow = threading.Event()
     table = {b"A?": b"1", b"B?": b"2"}
@@ -253,8 +259,8 @@ def test_a_late_answer_of_a_meter_without_identity_is_not_taken_either():
         return table[line] + b"\n" if line in table else None
 
     with (
-        PtyFarEnd(answer) as far_end,
-        Running(scpi("old", far_end, {"a": "A?", "b": "B?"}, timeout=0.15, identity="")) as run,
+        FakeSerialInstrument(answer) as fake_instrument,
+        Running(scpi("old", fake_instrument, {"a": "A?", "b": "B?"}, timeout=0.15, identity="")) as run,
     ):
         run.value("b")
         for _ in range(3):
@@ -264,23 +270,23 @@ def test_a_late_answer_of_a_meter_without_identity_is_not_taken_either():
 
 def test_a_meter_without_identity_connects_with_its_first_reading():
     table = {b"U?": b"4\n"}
-    with TcpFarEnd(table.get) as far_end, Running(scpi("old", far_end, {"u": "U?"})) as run:
-        assert far_end.visa_address in run.news("connected").text
+    with FakeTcpInstrument(table.get) as fake_instrument, Running(scpi("old", fake_instrument, {"u": "U?"})) as run:
+        assert fake_instrument.visa_address in run.news("connected").text
         assert run.value("u").value == 4.0
 
 
 def test_a_stream_is_thinned_to_its_period_and_unplugging_is_noticed():
-    with PtyFarEnd() as far_end:
+    with FakeSerialInstrument() as fake_instrument:
         ended = threading.Event()
 
         def stream():
             count = 0
             while not ended.wait(0.02):
-                far_end.say(b"%d\n" % count)
+                fake_instrument.send(b"%d\n" % count)
                 count += 1
 
         thread = threading.Thread(target=stream)
-        with Running(lines("thermo", far_end.path, period=0.2)) as run:
+        with Running(lines("thermo", fake_instrument.path, period=0.2)) as run:
             thread.start()
             run.news("connected")
             reports = readings(run.gather(2.1), "t")
@@ -291,35 +297,35 @@ def test_a_stream_is_thinned_to_its_period_and_unplugging_is_noticed():
             assert values == sorted(set(values))
             # It fell silent: lost, and back when it talks.
             assert "no reading" in run.news("lost").text
-            far_end.say(b"1\n")
+            fake_instrument.send(b"1\n")
             deadline = time.monotonic() + 60
             while not any(isinstance(one, InstrumentNews) and one.kind == "connected" for one in run.gather(0.3)):
                 assert time.monotonic() < deadline
-                far_end.say(b"77\n")
+                fake_instrument.send(b"77\n")
 
 
 def test_a_spike_past_a_limit_shorter_than_a_period_is_reported_at_once():
-    with PtyFarEnd() as far_end:
+    with FakeSerialInstrument() as fake_instrument:
         channel = DrivenChannel("t", "°C", 30.0, 1.0, SerialLinesChannel(), Limits(above=(90.0,)))
-        driver = SerialLinesDriver("thermo", SerialLinesSettings(address=far_end.path, timeout=5.0), [channel])
+        driver = SerialLinesDriver("thermo", SerialLinesSettings(address=fake_instrument.path, timeout=5.0), [channel])
         with Running(driver) as run:
             # Opening a port throws away what came before, so it is said until it is heard.
             deadline = time.monotonic() + 60
             while not readings(run.gather(0.05), "t"):
                 assert time.monotonic() < deadline
-                far_end.say(b"x\n20\n")
-            far_end.say(b"20\n95\n20\n")
+                fake_instrument.send(b"x\n20\n")
+            fake_instrument.send(b"20\n95\n20\n")
             assert run.value("t", 95.0, timeout=20.0), "long before the period of 30 s is over"
 
 
 def test_a_port_that_is_not_there_and_a_pty_that_vanishes_are_losses():
     with Running(lines("thermo", "/dev/no-such-port")) as run:
         assert "there is no such port; is it plugged in?" in run.news("lost").text
-    far_end = PtyFarEnd(meter({"U?": "1"}))
-    with far_end, Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+    fake_instrument = FakeSerialInstrument(meter({"U?": "1"}))
+    with fake_instrument, Running(scpi("dmm", fake_instrument, {"u": "U?"})) as run:
         run.value("u")
-        far_end.unplug()
-        assert far_end.visa_address in run.news("lost").text
+        fake_instrument.unplug()
+        assert fake_instrument.visa_address in run.news("lost").text
 
 
 class Slow(Driver):
@@ -364,7 +370,7 @@ def test_a_faulty_foreign_driver_is_one_lost_instrument_and_no_dead_thread():
             Faulty.opened += 1
             return "faulty"
 
-        def _ask(self, _):
+        def _query(self, _):
             if Faulty.opened < 4:
                 raise ZeroDivisionError("division by zero")
             return 5.0
@@ -398,9 +404,13 @@ def open_files():
 
 
 def test_nothing_is_left_behind_after_many_losses_and_a_stop():
-    with TcpFarEnd(meter({"U?": "1"})) as far_end, PtyFarEnd() as silent, TcpFarEnd(silence) as mute:
+    with (
+        FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
+        FakeSerialInstrument() as silent,
+        FakeTcpInstrument(no_reply) as mute,
+    ):
         drivers = [
-            scpi("dmm", far_end, {"u": "U?"}, timeout=0.1),
+            scpi("dmm", fake_instrument, {"u": "U?"}, timeout=0.1),
             scpi("mute", mute, {"m": "U?"}, timeout=0.1),
             lines("thermo", silent.path, timeout=0.1),
         ]
@@ -410,9 +420,9 @@ def test_nothing_is_left_behind_after_many_losses_and_a_stop():
         with run:
             for _ in range(3):
                 run.value("u")
-                far_end.unplug()
+                fake_instrument.unplug()
                 run.news("lost", "dmm")
-                far_end.plug_in()
+                fake_instrument.plug_in()
                 run.news("connected", "dmm")
         assert threading.active_count() == threads
         # The far ends let go of their own halves a little later.
@@ -423,7 +433,10 @@ def test_nothing_is_left_behind_after_many_losses_and_a_stop():
 
 
 def test_threads_are_daemons_named_after_their_instruments():
-    with TcpFarEnd(meter({"U?": "1"})) as far_end, Running(scpi("dmm", far_end, {"u": "U?"})) as run:
+    with (
+        FakeTcpInstrument(meter({"U?": "1"})) as fake_instrument,
+        Running(scpi("dmm", fake_instrument, {"u": "U?"})) as run,
+    ):
         run.value("u")
         mine = [thread for thread in threading.enumerate() if "dmm" in thread.name]
         assert [thread.daemon for thread in mine] == [True]

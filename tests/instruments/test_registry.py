@@ -58,7 +58,7 @@ def test_drivers_come_in_the_order_of_the_file_with_their_channels():
     )
     thermo, dmm = prepare(read_bench(SUPPLY + text))
     assert [*thermo.channels] == ["t"]
-    assert (dmm.name, dmm.channels["u"].ask.query, dmm.channels["u"].unit) == ("dmm", "MEAS?", "V")
+    assert (dmm.name, dmm.channels["u"].settings.query, dmm.channels["u"].unit) == ("dmm", "MEAS?", "V")
     assert thermo.streams
     assert not dmm.streams
 
@@ -120,7 +120,7 @@ def test_a_driver_s_key_is_refused_with_key_reason_and_line(text, wanted, says):
         assert f".{wanted}" in message.split(" = ")[0].split(": ")[1]
 
 
-def test_the_second_channel_s_line_is_told():
+def test_the_second_channel_s_line_is_named():
     text = SCPI + channel("dmm", 'query = "MEAS?"') + channel("dmm", 'query = "MEAS?"', "indx = 1", name="d")
     assert refusal(text).startswith(f"my.toml:{line_in(text, 'indx')}: channel[2].indx = 1: its driver takes no such")
 
@@ -159,20 +159,20 @@ def test_the_switch_is_fitted_to_its_instrument_and_to_no_other():
         (
             MODBUS.replace("modbus", "hand") + switch_off("relay"),
             "[switch_off]",
-            "its driver can switch nothing off; name an instrument whose driver can",
+            "its driver cannot switch the power off; name an instrument whose driver can",
         ),
     ],
 )
 def test_an_impossible_switch_off_is_refused_with_its_line(text, wanted, says):
     message = refusal(text)
     assert says in message
-    line = line_in(text, wanted) + (1 if "can switch nothing" in says else 0)
+    line = line_in(text, wanted) + (1 if "cannot switch" in says else 0)
     assert message.startswith(f"my.toml:{line}: switch_off")
 
 
 @pytest.fixture
 def installed(monkeypatch):
-    """Make `entry_points` offer what the test says, by way of a module of its own."""
+    """Make `entry_points` return what the test gives, from a module of its own."""
     module = types.ModuleType("foreign_driver_of_a_test")
     monkeypatch.setitem(sys.modules, module.__name__, module)
     entries = []
@@ -199,7 +199,7 @@ def test_a_driver_package_that_fails_to_import_is_one_clear_line(installed, tmp_
 
 
 @pytest.mark.parametrize("value", ["foreign_driver_of_a_test:Missing", "foreign_driver_of_a_test:thing"])
-def test_what_is_no_driver_is_said_to_be_none(installed, value):
+def test_what_is_no_driver_is_refused(installed, value):
     installed(value, thing=object())
     with pytest.raises(BadInput, match=r"cannot be loaded|is no benchmon driver"):
         load_driver("foreign")

@@ -4,7 +4,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.instruments.acquisition import Schedule, Thinned, next_on_grid
+from benchmon.instruments.acquisition import PeriodDecimator, Schedule, next_on_grid
 from benchmon.instruments.types import Limits, Reading
 
 periods = st.floats(0.01, 100)
@@ -59,7 +59,7 @@ def test_channels_that_are_due_at_once_are_taken_together_and_others_not():
 
 def test_nothing_is_ever_due_without_channels():
     assert Schedule({}, 0.0).next_due == math.inf
-    assert Thinned({}).next_due == math.inf
+    assert PeriodDecimator({}).next_due == math.inf
 
 
 def reading(time, value=1.0):
@@ -67,7 +67,7 @@ def reading(time, value=1.0):
 
 
 def test_the_first_of_a_stream_passes_at_once_and_then_the_newest_of_each_period():
-    stream = Thinned({"t": 1.0})
+    stream = PeriodDecimator({"t": 1.0})
     passed = []
     for tick in range(31):
         now = tick / 10
@@ -77,7 +77,7 @@ def test_the_first_of_a_stream_passes_at_once_and_then_the_newest_of_each_period
 
 
 def test_a_held_reading_is_due_though_no_further_line_comes():
-    stream = Thinned({"t": 1.0})
+    stream = PeriodDecimator({"t": 1.0})
     stream.offer(reading(0.0))
     stream.take(0.0)
     stream.offer(reading(0.3))
@@ -89,7 +89,7 @@ def test_a_held_reading_is_due_though_no_further_line_comes():
 
 @given(st.lists(st.floats(-0.2, 0.2), min_size=5, max_size=50))
 def test_lines_that_come_once_a_period_with_jitter_lose_none(jitter):
-    stream = Thinned({"t": 1.0})
+    stream = PeriodDecimator({"t": 1.0})
     passed, now = [], 100.0
     events = sorted((100.0 + k + (shift if k else 0.0), k) for k, shift in enumerate(jitter))
     for when, k in events:
@@ -106,7 +106,7 @@ GUARDED = Limits(below=(-10.0, -5.0), above=(5.0, 10.0))
 
 
 def test_a_spike_past_a_limit_passes_at_once_though_the_period_is_long():
-    stream = Thinned({"t": 60.0}, {"t": GUARDED})
+    stream = PeriodDecimator({"t": 60.0}, {"t": GUARDED})
     stream.offer(reading(0.0))
     assert stream.take(0.0) == [reading(0.0)]
     assert stream.offer(reading(0.1)) == []
@@ -117,7 +117,7 @@ def test_a_spike_past_a_limit_passes_at_once_though_the_period_is_long():
 
 
 def test_the_farthest_past_a_limit_goes_before_the_newest():
-    stream = Thinned({"t": 1.0}, {"t": GUARDED})
+    stream = PeriodDecimator({"t": 1.0}, {"t": GUARDED})
     stream.take(0.0)
     assert stream.offer(reading(0.1, 11.0)) == [reading(0.1, 11.0)]
     passed = [stream.offer(reading(n, value)) for n, value in ((0.2, 13.0), (0.3, 12.0), (0.4, 1.0))]
@@ -126,7 +126,7 @@ def test_the_farthest_past_a_limit_goes_before_the_newest():
 
 
 def test_what_stays_past_a_limit_comes_no_more_often_than_anything_else():
-    stream = Thinned({"t": 1.0}, {"t": GUARDED})
+    stream = PeriodDecimator({"t": 1.0}, {"t": GUARDED})
     passed = []
     for tick in range(100):
         passed += stream.offer(reading(tick / 10, 20.0)) + stream.take(tick / 10 + 0.001)
@@ -135,7 +135,7 @@ def test_what_stays_past_a_limit_comes_no_more_often_than_anything_else():
 
 @given(st.lists(st.floats(-20, 20), min_size=1, max_size=200))
 def test_every_limit_that_a_stream_passes_is_passed_by_what_comes_out_and_so_are_the_extremes(values):
-    stream, passed = Thinned({"t": 1.0}, {"t": GUARDED}), []
+    stream, passed = PeriodDecimator({"t": 1.0}, {"t": GUARDED}), []
     for tick, value in enumerate(values):
         now = tick / 10
         at_once = stream.offer(reading(now, value))

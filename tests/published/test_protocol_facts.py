@@ -7,14 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
-from benchmon.instruments.testing.fake_instrument import TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.modbus.connection import EXCEPTIONS
 from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.number_parsing import scpi_number
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
-from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.modbus import FakeModbusInstrument, Unit
 
 
 @pytest.mark.parametrize("reply", [b"9.9E37", b"+9.90000000E+37", b"9.9e+37\r\n", b"99E36"])
@@ -79,8 +79,8 @@ def test_the_error_queue_is_read_to_no_error():
         return {b"*IDN?": b"Acme,Meter,1,1.0\n"}.get(line)
 
     complaints = []
-    with TcpFarEnd(answer) as far_end:
-        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, timeout=1.0), [])
+    with FakeTcpInstrument(answer) as fake_instrument:
+        driver = ScpiDriver("dmm", ScpiSettings(address=fake_instrument.visa_address, timeout=1.0), [])
         driver.on_complaint = complaints.append
         driver.open()
         driver.close()
@@ -90,9 +90,9 @@ def test_the_error_queue_is_read_to_no_error():
 
 def test_the_identity_is_asked_by_the_common_command_every_instrument_has():
     """IEEE 488.2-1992, 10.14: *IDN? answers four fields, separated by commas."""
-    with TcpFarEnd({b"*IDN?": b"MAKER,MODEL,0,0\n"}.get) as far_end:
+    with FakeTcpInstrument({b"*IDN?": b"MAKER,MODEL,0,0\n"}.get) as fake_instrument:
         channel = DrivenChannel("u", "V", 1.0, 1.0, ScpiChannel(query="MEAS?"))
-        driver = ScpiDriver("dmm", ScpiSettings(address=far_end.visa_address, error_queue=False), [channel])
+        driver = ScpiDriver("dmm", ScpiSettings(address=fake_instrument.visa_address, error_queue=False), [channel])
         assert driver.open() == "MAKER,MODEL,0,0"
         driver.close()
 
@@ -122,13 +122,13 @@ def test_the_crc_of_the_check_string():
 
 def test_a_question_on_the_wire_is_the_guide_s_own_frame():
     """01 03 00 00 00 0A C5 CD: unit 1, function 03, ten registers from 0."""
-    with ModbusFarEnd({1: Unit(holding=dict.fromkeys(range(10), 0))}, tcp=False) as far_end:
+    with FakeModbusInstrument({1: Unit(holding=dict.fromkeys(range(10), 0))}, tcp=False) as fake_instrument:
         channels = [DrivenChannel(f"c{n}", "V", 1.0, 1.0, ModbusChannel(register=n)) for n in range(10)]
-        driver = ModbusDriver("meter", ModbusSettings(address=far_end.address), channels)
+        driver = ModbusDriver("meter", ModbusSettings(address=fake_instrument.address), channels)
         driver.open()
         driver.read_together(list(driver.channels))
         driver.close()
-        assert far_end.line.asked == [bytes.fromhex("01 03 00 00 00 0A C5 CD")]
+        assert fake_instrument.line.received == [bytes.fromhex("01 03 00 00 00 0A C5 CD")]
 
 
 def test_the_exceptions_of_modbus_have_the_names_of_the_protocol():

@@ -15,7 +15,7 @@ from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
-from support.far_ends.modbus import ModbusFarEnd, Unit
+from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.waiting import until
 
 SWITCH = """
@@ -104,7 +104,7 @@ class Seen:
 def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, bench_with):
     mains = Mains(meter)
     mains.heat()
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         summary = record(read_bench(bench_with(relay.address)), tmp_path / "a.benchmon", duration=1.0)
     assert summary.switching.kind == "switched off"
     assert f"switched off: {summary.switching.message}" in summary_text(summary).splitlines()
@@ -146,7 +146,7 @@ def bench_with(bench_text):
 def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question(tmp_path, meter, bench_with, line):
     mains, heard = Mains(meter), []
     tcp, hangs = line.startswith("tcp"), line.endswith("hanging")
-    with ModbusFarEnd({1: mains.unit}, tcp=tcp) as relay:
+    with FakeModbusInstrument({1: mains.unit}, tcp=tcp) as relay:
 
         def manner(frame):
             is_coil = frame[7 if tcp else 1] == 5
@@ -154,10 +154,10 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
                 heard.append(time.monotonic())
             return frame if is_coil or not hangs else None
 
-        relay.manner = manner
+        relay.behaviour = manner
         text = bench_with(relay.address, POLLED)
         with recording(text, tmp_path / "a.benchmon") as seen:
-            until(lambda: relay.line.asked)
+            until(lambda: relay.line.received)
             mains.heat()
             until(lambda: "switched off" in seen.kinds())
             assert heard[0] >= mains.hot_since
@@ -172,7 +172,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
 def test_who_switches_on_again_with_the_limit_still_passed_is_switched_off_again(tmp_path, meter, bench_with):
     mains = Mains(meter)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen,
     ):
         coils = mains.unit.tables["coil"]
@@ -211,7 +211,7 @@ def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(t
     case = [41.5]
     meter.line = lambda _: f"m 20 v 20 t {case[0]}"
     with (
-        ModbusFarEnd({1: unit}) as relay,
+        FakeModbusInstrument({1: unit}) as relay,
         recording(case_only + SWITCH.format(address=relay.address, channel=""), tmp_path / "a.benchmon") as seen,
     ):
         case[0] = 95.0
@@ -226,7 +226,7 @@ def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(t
 
 def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_it_is(tmp_path, meter, bench_with):
     mains = Mains(meter)
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         relay.line.unplug()
         with recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen:
             [told] = until(lambda: seen.of("switch"))
@@ -247,14 +247,14 @@ def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_
 def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, bench_with):
     mains = Mains(meter, works=False)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen,
     ):
         mains.heat()
         [failed] = until(lambda: seen.of("switch-off failed"))
         assert "line_current is still at 750.0 mA" in failed.message
         assert "coil 7 of unit 1 written 0, acknowledged" in failed.message
-        assert sum(question[1] == 5 for question in relay.questions) > 1
+        assert sum(query[1] == 5 for query in relay.queries) > 1
         mains.works = True
         until(lambda: seen.of("switched off"))
 
@@ -262,7 +262,7 @@ def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, ben
 def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(tmp_path, meter, bench_with):
     mains = Mains(meter, works=False)
     path = tmp_path / "a.benchmon"
-    with ModbusFarEnd({1: mains.unit}) as relay, recording(bench_with(relay.address), path) as seen:
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path) as seen:
         mains.heat()
         until(lambda: seen.of("switching off"))
         seen.view.request("stop")
@@ -278,7 +278,7 @@ def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, 
     # No line current, and the mains voltmeter stands before the switch.
     whole = mains.line
     meter.line = lambda number: whole(number).replace("m 0.0 v 0.0", "m 230.0 v 15.0")
-    with ModbusFarEnd({1: mains.unit}) as relay:
+    with FakeModbusInstrument({1: mains.unit}) as relay:
         text = bench_with(relay.address, current="").replace("output.voltage.rms", "load.temperature")
         text = text.replace('accuracy = "0.1 % + 5 mV"', 'accuracy = "1 K"')
         text = text.replace("mains.voltage.rms", "ambient.temperature").replace('"0.5 %"', '"1 K"')
@@ -291,7 +291,7 @@ def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, 
 def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with):
     mains = Mains(meter)
     with (
-        ModbusFarEnd({1: mains.unit}) as relay,
+        FakeModbusInstrument({1: mains.unit}) as relay,
         recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen,
     ):
         [ready] = until(lambda: seen.of("switch"))
@@ -321,7 +321,7 @@ class Hanging(Driver):
     def __init__(self):
         channel = DrivenChannel("x", "V", 1.0, 1.0, ChannelSettings())
         super().__init__("relay", InstrumentSettings(), [channel])
-        self.fit_switch(SwitchSettings())
+        self.configure_switch(SwitchSettings())
         self.calls, self.gate = 0, threading.Event()
 
     def _open(self): ...

@@ -108,7 +108,7 @@ def test_it_turns_stale_by_its_own_period(tmp_path, bench_text):
     [
         (TypedReading(NAME, "40").text, "has no unit"),
         (TypedReading(NAME, "40 V").text, "is not a temperature"),
-        (TypedReading("vout", "15 V").text, "is read by itself"),
+        (TypedReading("vout", "15 V").text, "is read automatically"),
         (TypedReading("nothing", "15 V").text, "nothing is no channel of this bench"),
         ("forty degrees", "is no typed reading, such as"),
         ("now: \x1b[2J = 4 V", "is no channel of this bench"),

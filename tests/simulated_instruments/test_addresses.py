@@ -83,7 +83,7 @@ def test_an_example_with_other_addresses_is_a_bench_file_still(scenario):
         ("USB::1::2::3::INSTR", False),
     ],
 )
-def test_serial_lines_are_told_from_others(address, serial):
+def test_serial_lines_are_distinguished_from_others(address, serial):
     assert is_serial(address) is serial
 
 

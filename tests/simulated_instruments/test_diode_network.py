@@ -1,4 +1,4 @@
-"""Every diode and winding for itself: against the closed form where rectifiers are sound, scipy where they are not."""
+"""The diode network: against the closed form where rectifiers are healthy, against scipy where they are not."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_an_open_diode_leaves_a_half_wave(broken_bridge):
     assert value["diode.current.mean"] == pytest.approx(value["output.current.mean"], rel=1e-4)
 
 
-def test_the_meter_on_the_open_diode_itself_shows_nothing(broken_bridge):
+def test_the_meter_on_the_open_diode_shows_zero(broken_bridge):
     value = broken_bridge(SupplyDefects(diodes={1: "open"})).advance(1.0).values
     assert value["diode.current.peak"] == pytest.approx(0.0, abs=1e-9)
     assert value["diode.power.mean"] == pytest.approx(0.0, abs=1e-4)
@@ -137,10 +137,10 @@ def test_more_rails_and_the_doubler_as_scipy_integrates_them(kind):
     def rate(time, state):
         wave = emf.max() * math.sin(2 * math.pi * 50 * time)
         drawn = state[0] / load if rails else (state[0] + state[1]) / load
-        pushes = (abs(wave), abs(wave)) if rails else (wave, -wave)
+        injections = (abs(wave), abs(wave)) if rails else (wave, -wave)
         return [
             (loop_current(push - held, ohms, 1, parts.diode) - drawn) / capacitor.capacitance
-            for push, held in zip(pushes, state, strict=True)
+            for push, held in zip(injections, state, strict=True)
         ]
 
     solution = solve_ivp(rate, (0, 0.6), [20.0, 20.0], rtol=1e-6, max_step=5e-4, t_eval=np.linspace(0.58, 0.6, 2001))

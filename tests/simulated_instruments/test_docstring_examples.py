@@ -14,7 +14,7 @@ import pytest
         "supply.diode",
         "servers.frame_server",
         "servers.modbus_server",
-        "meters.oscilloscope",
+        "servers.oscilloscope",
         "servers.scpi_instrument",
         "fault_schedule",
         "servers.transports",

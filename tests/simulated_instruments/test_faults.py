@@ -1,4 +1,4 @@
-"""The catalogue of faults: where each can strike, when it begins and ends, what it does to supply and meters."""
+"""The catalogue of faults: what each can affect, when it begins and ends, what it does to supply and meters."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from benchmon.bench import load_bench
 from benchmon.errors import BadInput
 from benchmon_simulated import SimulatedBench, SupplyUnderTest
-from benchmon_simulated.fault_schedule import MOST, Troubles, split_times
+from benchmon_simulated.fault_schedule import MOST_FAULTS, FaultSchedule, split_times
 from benchmon_simulated.faults import FAULTS, CircuitFault, LineFault, MeterFault, fault_named
 from benchmon_simulated.scenarios import SCENARIOS
 from benchmon_simulated.servers.transports import misread
-from benchmon_simulated.supply.parts import SOUND
+from benchmon_simulated.supply.parts import HEALTHY
 from support.supplies import SMOOTHING, easy
 
 TRANSFORMER = (
@@ -48,7 +48,7 @@ def with_fault(name, seconds=1.0, **circuit):
     fault = fault_named(name)(which, supply)
     start = supply.snapshot.time
     while supply.snapshot.time < start + seconds:
-        supply.defects = fault.alter(SOUND, supply.snapshot.time - start)
+        supply.defects = fault.modify(HEALTHY, supply.snapshot.time - start)
         supply.advance(min(0.25, seconds))
     return before, supply.snapshot.values
 
@@ -66,7 +66,7 @@ def test_there_are_many_faults_each_with_a_name_a_line_and_what_it_does():
         assert 10 < len(fault.description) < 90
         assert "\n" not in fault.description
         assert len(fault.__doc__ or "") > 40, fault.name
-        assert fault.strikes in ("", "diode", "winding", "channel", "instrument")
+        assert fault.target in ("", "diode", "winding", "channel", "instrument")
     kinds = {kind: sum(issubclass(fault, kind) for fault in FAULTS) for kind in (CircuitFault, MeterFault, LineFault)}
     assert min(kinds.values()) >= 8
 
@@ -136,7 +136,7 @@ def test_a_hot_room_warms_the_air_by_20_kelvins_in_four_minutes_and_no_more():
     before = supply.advance(0.5).values["ambient.temperature"]
     fault = fault_named("hot-room")("", supply)
     for seconds, kelvins in ((0.0, 0.0), (60.0, 5.0), (240.0, 20.0), (4000.0, 20.0)):
-        supply.defects = fault.alter(SOUND, seconds)
+        supply.defects = fault.modify(HEALTHY, seconds)
         rise = supply.advance(0.1).values["ambient.temperature"] - before
         assert rise == pytest.approx(kelvins, abs=0.05)
 
@@ -184,18 +184,18 @@ def test_supplies_without_reservoir_fuse_or_second_winding_refuse_their_faults()
 
 
 class Bench:
-    """A bench of twins that are not started: what befalls their meters and lines can be looked at."""
+    """A bench of servers that are not started: what affects their meters and lines can be looked at."""
 
     def __init__(self, bench, seed=2):
         simulated = SimulatedBench(bench, seed)
-        self.supply, self.twins, self.troubles = simulated.supply, simulated._twins, simulated._troubles
+        self.supply, self.servers, self.schedule = simulated.supply, simulated._servers, simulated._schedule
         self.supply.advance(2.0)
 
-    def twin(self, name):
-        return next(twin for twin in self.twins if twin.name == name)
+    def server(self, name):
+        return next(server for server in self.servers if server.name == name)
 
     def read(self, name):
-        (meter,) = (meter for twin in self.twins for meter in twin.meters if meter.channel.name == name)
+        (meter,) = (meter for server in self.servers for meter in server.meters if meter.channel.name == name)
         return meter.read(self.supply.snapshot)
 
 
@@ -235,20 +235,20 @@ async def test_detectors_make_of_a_wave_what_the_closed_forms_say(bench):
         "clamp-tenth:amperes": ("amperes", bench.supply.snapshot.values["diode.current.mean"] / 10),
     }
     for fault, (channel, value) in expected.items():
-        bench.troubles.plan(fault, 0.0)
-        await bench.troubles.advance(0.0)
+        bench.schedule.plan(fault, 0.0)
+        await bench.schedule.advance(0.0)
         # The meter's own filter has to follow.
         for _ in range(20):
             bench.supply.advance(0.1)
             shown = bench.read(channel)
         assert shown == pytest.approx(value, rel=0.012), fault
-        bench.troubles.clear(fault)
+        bench.schedule.clear(fault)
 
 
 async def test_meters_overload_freeze_creep_and_lose_their_probe(bench):
     for fault in ("overload:rms", "frozen-value:mean", "weak-battery:watts", "loose-probe:case"):
-        bench.troubles.plan(fault, bench.supply.snapshot.time)
-    await bench.troubles.advance(bench.supply.snapshot.time)
+        bench.schedule.plan(fault, bench.supply.snapshot.time)
+    await bench.schedule.advance(bench.supply.snapshot.time)
     first = {name: bench.read(name) for name in ("rms", "mean", "watts")}
     bench.supply.set_load(12.0)
     bench.supply.advance(60.0, each=2.0)
@@ -280,53 +280,53 @@ async def test_meters_overload_freeze_creep_and_lose_their_probe(bench):
 )
 async def test_what_is_no_fault_or_has_no_place_is_refused_in_one_line(bench, spec, words):
     with pytest.raises(BadInput) as refusal:
-        bench.troubles.plan(spec, 0.0)
+        bench.schedule.plan(spec, 0.0)
     assert all(word in str(refusal.value) for word in words), str(refusal.value)
     assert str(refusal.value).isprintable()
 
 
 async def test_a_fault_finds_its_own_place_where_none_is_named(bench):
-    titles = {name: bench.troubles.plan(name, 0.0).title for name in ("wrong-baud", "clock-jump", "ac-coupling")}
+    titles = {name: bench.schedule.plan(name, 0.0).title for name in ("wrong-baud", "clock-jump", "ac-coupling")}
     assert titles == {
         "wrong-baud": "wrong-baud:thermometer",
         "clock-jump": "clock-jump:thermometer",
         "ac-coupling": "ac-coupling:rms",
     }
-    assert bench.troubles.plan("overload:lan", 0.0).title == "overload:lan"
-    await bench.troubles.advance(0.0)
+    assert bench.schedule.plan("overload:lan", 0.0).title == "overload:lan"
+    await bench.schedule.advance(0.0)
     assert all(math.isinf(bench.read(name)) for name in ("AC", "mean", "amperes", "watts"))
 
 
 async def test_faults_begin_and_end_at_their_times_and_add_up(bench):
-    troubles, supply = bench.troubles, bench.supply
+    schedule, supply = bench.schedule, bench.supply
     for spec in ("double-load@10s..30s", "open-diode:2@20s", "mains-sag@20s..25s"):
-        troubles.plan(spec, 0.0)
-    assert await troubles.advance(9.9) == []
+        schedule.plan(spec, 0.0)
+    assert await schedule.advance(9.9) == []
     assert supply.defects.load == 1.0
-    assert [line.split()[:2] for line in await troubles.advance(10.0)] == [["double-load", "begins:"]]
+    assert [line.split()[:2] for line in await schedule.advance(10.0)] == [["double-load", "begins:"]]
     assert supply.defects.load == 2.0
-    assert len(await troubles.advance(20.0)) == 2
+    assert len(await schedule.advance(20.0)) == 2
     assert (supply.defects.load, supply.defects.mains, supply.defects.diodes) == (2.0, 0.8, {2: "open"})
-    assert await troubles.advance(25.0) == ["mains-sag ends"]
-    assert await troubles.advance(31.0) == ["double-load ends"]
+    assert await schedule.advance(25.0) == ["mains-sag ends"]
+    assert await schedule.advance(31.0) == ["double-load ends"]
     assert (supply.defects.load, supply.defects.mains, supply.defects.diodes) == (1.0, 1.0, {2: "open"})
-    assert troubles.clear("all") == ["open-diode:2"]
-    await troubles.advance(32.0)
+    assert schedule.clear("all") == ["open-diode:2"]
+    await schedule.advance(32.0)
     assert supply.defects.diodes == {}
 
 
 async def test_clearing_takes_a_name_or_a_place_and_refuses_what_is_not_there(bench):
-    troubles = bench.troubles
+    schedule = bench.schedule
     for spec in ("open-diode:1", "open-diode:2", "overload:rms", "overload:mean"):
-        troubles.plan(spec, 0.0)
-    assert troubles.clear("overload:rms") == ["overload:rms"]
-    assert troubles.clear("open-diode") == ["open-diode:1", "open-diode:2"]
+        schedule.plan(spec, 0.0)
+    assert schedule.clear("overload:rms") == ["overload:rms"]
+    assert schedule.clear("open-diode") == ["open-diode:1", "open-diode:2"]
     with pytest.raises(BadInput, match="overload:mean"):
-        troubles.clear("open-diode")
-    for number in range(MOST - len(troubles.titles)):
-        troubles.plan(f"open-diode@{number + 1}s..{number + 2}s", 0.0)
+        schedule.clear("open-diode")
+    for number in range(MOST_FAULTS - len(schedule.titles)):
+        schedule.plan(f"open-diode@{number + 1}s..{number + 2}s", 0.0)
     with pytest.raises(BadInput, match="enough"):
-        troubles.plan("open-diode", 0.0)
+        schedule.plan("open-diode", 0.0)
 
 
 def test_a_fault_ends_without_a_trace():
@@ -334,9 +334,9 @@ def test_a_fault_ends_without_a_trace():
     before = supply.advance(3.0).values
     for fault in FAULTS:
         if issubclass(fault, CircuitFault) and fault.name not in ("lost-cooling", "hot-room"):
-            supply.defects = fault("", supply).alter(SOUND, 1.0)
+            supply.defects = fault("", supply).modify(HEALTHY, 1.0)
             supply.advance(0.1)
-            supply.defects = SOUND
+            supply.defects = HEALTHY
     after = supply.advance(3.0).values
     for quantity in ("output.voltage.mean", "output.voltage.ripple", "mains.current.rms", "secondary.current.rms"):
         assert after[quantity] == pytest.approx(before[quantity], rel=0.015), quantity
@@ -354,7 +354,7 @@ def test_no_text_whatever_breaks_the_reading_of_times(text):
 
 
 @given(st.binary(max_size=40))
-def test_a_receiver_at_the_right_speed_hears_what_was_sent(data):
+def test_a_receiver_at_the_right_speed_receives_what_was_sent(data):
     assert misread(data, 1.0) == data
     # A tenth of a bit a byte is within what every receiver forgives.
     assert misread(data, 1.03) == data
@@ -362,10 +362,10 @@ def test_a_receiver_at_the_right_speed_hears_what_was_sent(data):
 
 
 @given(st.binary(min_size=1, max_size=40), st.sampled_from([0.25, 0.5, 2.0, 4.0]))
-def test_a_receiver_at_another_speed_hears_something_of_about_the_length_that_the_time_allows(data, speed):
-    heard = misread(data, speed)
-    assert len(heard) <= math.ceil(len(data) * max(1.0, speed)) + 1
-    assert heard
+def test_a_receiver_at_another_speed_receives_something_of_about_the_length_that_the_time_allows(data, speed):
+    received = misread(data, speed)
+    assert len(received) <= math.ceil(len(data) * max(1.0, speed)) + 1
+    assert received
 
 
 def test_what_receivers_at_other_speeds_make_of_bytes_by_hand():
@@ -375,10 +375,10 @@ def test_what_receivers_at_other_speeds_make_of_bytes_by_hand():
     assert misread(b"\x00", 0.5) == b"\xf8"
 
 
-def test_troubles_need_no_instruments():
-    troubles = Troubles(SupplyUnderTest(easy()), [])
-    assert troubles.plan("open-diode", 0.0).title == "open-diode:1"
+def test_a_schedule_needs_no_instruments():
+    schedule = FaultSchedule(SupplyUnderTest(easy()), [])
+    assert schedule.plan("open-diode", 0.0).title == "open-diode:1"
     with pytest.raises(BadInput, match="this bench"):
-        troubles.plan("overload", 0.0)
+        schedule.plan("overload", 0.0)
     with pytest.raises(BadInput, match="none"):
-        troubles.plan("unplugged", 0.0)
+        schedule.plan("unplugged", 0.0)

@@ -1,4 +1,4 @@
-"""`benchmon simulate` and `demo` with faults, as processes: orders on standard input, news on standard output."""
+"""`benchmon simulate` and `demo` with faults, as processes: commands on standard input, events on standard output."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from benchmon.cli import simulate as simulated_process
 from benchmon.errors import BadInput
 from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench
-from benchmon_simulated.commands import LONGEST_ORDER, OrderLines
+from benchmon_simulated.commands import LONGEST_COMMAND, CommandLines
 from benchmon_simulated.scenarios import scenario_named
 from support.supplies import SMOOTHING, easy
 
@@ -29,7 +29,7 @@ BENCHMON = [sys.executable, "-m", "benchmon"]
 
 @contextmanager
 def simulator(*arguments, bench=BENCH):
-    """Run a simulator that takes orders; it is stopped at the end whatever happens."""
+    """Run a simulator that takes commands; it is stopped at the end whatever happens."""
     process = subprocess.Popen(
         [*BENCHMON, "simulate", str(bench), *arguments],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -53,8 +53,8 @@ def line_with(process, words):
     raise AssertionError(f"no {words!r} came: {process.stderr.read()}")
 
 
-def tell(process, order):
-    process.stdin.write(f"{order}\n")
+def send(process, command):
+    process.stdin.write(f"{command}\n")
     process.stdin.flush()
 
 
@@ -73,30 +73,30 @@ def until(condition, limit=60.0):
         time.sleep(0.02)
 
 
-def test_orders_change_a_running_bench_and_are_answered():
+def test_commands_change_a_running_bench_and_are_answered():
     with simulator() as process:
         address = line_with(process, "multimeter").split()[-1]
         line_with(process, "thermometer")
         whole = float(ask(address, "MEAS:VOLT:ACDC?"))
-        tell(process, "mains 115 V")
+        send(process, "mains 115 V")
         assert line_with(process, "mains") == "mains 115 V, on"
         until(lambda: float(ask(address, "MEAS:VOLT:ACDC?")) < 0.6 * whole)
-        tell(process, "mains   off")
+        send(process, "mains   off")
         line_with(process, "off")
         until(lambda: float(ask(address, "MEAS:VOLT:ACDC?")) < 0.1)
-        tell(process, "mains on")
-        tell(process, "load open")
+        send(process, "mains on")
+        send(process, "load open")
         line_with(process, "load open")
-        tell(process, "fault open-diode:2")
+        send(process, "fault open-diode:2")
         assert line_with(process, "open-diode").startswith("open-diode:2 begins")
-        tell(process, "list")
+        send(process, "list")
         assert line_with(process, "faults") == "mains 115 V, on; faults: open-diode:2"
-        tell(process, "clear all")
+        send(process, "clear all")
         assert line_with(process, "cleared") == "cleared: open-diode:2"
-        tell(process, "load back")
-        tell(process, "look output")
+        send(process, "load back")
+        send(process, "look output")
         assert line_with(process, "shows").startswith("output shows")
-        tell(process, "at 0.1 s fault mains-sag")
+        send(process, "at 0.1 s fault mains-sag")
         assert line_with(process, "in 0.1 s")
         assert "mains-sag begins" in line_with(process, "begins")
         process.send_signal(signal.SIGTERM)
@@ -105,9 +105,9 @@ def test_orders_change_a_running_bench_and_are_answered():
 
 
 @pytest.mark.parametrize(
-    ("order", "words"),
+    ("command", "words"),
     [
-        ("jump", ["jump", "there is fault NAME"]),
+        ("jump", ["jump", "commands are: fault NAME"]),
         ("fault nonsense", ["nonsense"]),
         ("clear open-diode", ["open-diode", "no fault"]),
         ("mains 5 kV", ["5000", "0 to 1000 V"]),
@@ -120,15 +120,15 @@ def test_orders_change_a_running_bench_and_are_answered():
         ("at 5 s jump", ["jump"]),
         ("fault", ["fault"]),
         ("\x1b[31mfault\x07", ["x1b"]),
-        ("fault " + "x" * 2000, ["no order"]),
+        ("fault " + "x" * 2000, ["no command"]),
     ],
 )
-def test_what_is_no_order_is_answered_in_one_printable_line_and_changes_nothing(simulated, order, words):
+def test_an_unknown_command_is_answered_in_one_printable_line_and_changes_nothing(simulated, command, words):
     with pytest.raises(BadInput) as refusal:
-        simulated.order(order)
+        simulated.execute(command)
     assert all(word in str(refusal.value) for word in words), str(refusal.value)
     assert str(refusal.value).isprintable()
-    assert simulated.order("list").endswith("V, on; faults: none")
+    assert simulated.execute("list").endswith("V, on; faults: none")
 
 
 @pytest.fixture(scope="module")
@@ -142,20 +142,20 @@ def test_a_new_fuse_is_put_in_by_order():
     transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "6 Ω"\n'
     bench = easy(fuse + SMOOTHING, transformer=transformer + 'secondary_resistance = "0.2 Ω"')
     with SimulatedBench(bench, faults=["shorted-diode"]) as simulated:
-        until(lambda: "fuse blown" in simulated.order("list"))
-        simulated.order("clear all")
-        assert simulated.order("fuse new") == "a new fuse is in"
+        until(lambda: "fuse blown" in simulated.execute("list"))
+        simulated.execute("clear all")
+        assert simulated.execute("fuse new") == "a new fuse is in"
         until(lambda: simulated.supply.snapshot.values["output.voltage.mean"] > 15.0)
-        assert "blown" not in simulated.order("list")
+        assert "blown" not in simulated.execute("list")
 
 
 def test_a_script_may_come_from_a_file_and_its_end_does_not_end_the_bench(tmp_path):
     script = tmp_path / "script"
     script.write_text("fault open-diode@0.2s..0.4s\nat 0.5s mains 100 V\n")
     with (
-        script.open() as orders,
+        script.open() as commands,
         subprocess.Popen(
-            [*BENCHMON, "simulate", str(BENCH)], stdin=orders, stdout=subprocess.PIPE, text=True
+            [*BENCHMON, "simulate", str(BENCH)], stdin=commands, stdout=subprocess.PIPE, text=True
         ) as process,
     ):
         try:
@@ -202,7 +202,7 @@ def test_a_demo_with_a_fault_shows_it_in_its_summary(tmp_path):
 
 def test_a_simulator_that_breaks_says_so_in_one_line_and_ends():
     code = (
-        "import sys; from benchmon_simulated import supply; from benchmon.cli.main import main\n"
+        "import sys; from benchmon_simulated.supply import supply; from benchmon.cli.main import main\n"
         "whole = supply.SupplyUnderTest.advance\n"
         "supply.SupplyUnderTest.advance = lambda self, s: whole(self, s) if self.snapshot.time < 0.3 else 1 / 0\n"
         "main(sys.argv[1:])"
@@ -217,7 +217,7 @@ def test_a_simulator_that_breaks_says_so_in_one_line_and_ends():
 
 def test_lines_come_whole_and_what_is_too_long_is_cut():
     reading, writing = os.pipe()
-    lines = OrderLines(reading)
+    lines = CommandLines(reading)
     try:
         assert lines.wait(0.0) == []
         os.write(writing, b"li")
@@ -229,7 +229,7 @@ def test_lines_come_whole_and_what_is_too_long_is_cut():
             assert lines.wait(1.0) == []
         os.write(writing, b"\n\xff\xfe\n")
         long, odd = lines.wait(1.0)
-        assert len(long) <= 4096 + LONGEST_ORDER + 1
+        assert len(long) <= 4096 + LONGEST_COMMAND + 1
         assert odd == "\ufffd\ufffd"
         os.write(writing, b"list")
         assert lines.wait(1.0) == []
@@ -251,6 +251,6 @@ def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(m
     monkeypatch.setattr(simulated_process, "_state_of", look)
     monkeypatch.setattr(simulated_process, "is_recorded", lambda _: is_there[0])
     monkeypatch.setattr(simulated_process, "_LOOK_EVERY", 0.0)
-    monkeypatch.setattr(simulated_process, "OrderLines", lambda: SimpleNamespace(wait=lambda _: []))
+    monkeypatch.setattr(simulated_process, "CommandLines", lambda: SimpleNamespace(wait=lambda _: []))
     simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), Path("a.benchmon"))
-    assert next(looks, "all were seen") == "all were seen"
+    assert next(looks, "all were equivalent") == "all were equivalent"

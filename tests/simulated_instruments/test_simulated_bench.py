@@ -58,7 +58,7 @@ def test_every_channel_of_an_example_reads_its_true_value_through_its_driver(sce
     with SimulatedBench(bench, seed=3) as simulated:
         channels = {channel.name: channel for channel in bench.channel}
         readings = {}
-        until(lambda: simulated.supply.snapshot.time > 0.5)  # the reservoir is charged
+        until(lambda: simulated.supply.snapshot.time > 0.5)  # the reservoir is outputs
         for driver in prepare(read_bench(patient(simulated.bench_text()))):
             driver.open()
             try:

@@ -1,13 +1,13 @@
-"""What every driver must do, as tests that any driver's package inherits.
+"""Conformance tests for drivers, which the tests of any driver's package inherit.
 
     class TestMyDriver(DriverConformance):
         @contextmanager
         def rig(self):
-            with TcpFarEnd() as far_end:
+            with FakeTcpInstrument() as fake_instrument:
                 ...
                 yield Rig(my_driver, {"uout": 22.1}, behave)
 
-pytest collects the inherited tests. A rig plays the instrument's far end in the manners that `Manner` lists.
+pytest collects the inherited tests. A rig plays the instrument with the behaviours that `Behaviour` lists.
 """
 
 from __future__ import annotations
@@ -27,36 +27,36 @@ from benchmon.instruments.types import Reading
 from benchmon.text import one_line
 
 
-class Manner(Enum):
-    """How the far end behaves."""
+class Behaviour(Enum):
+    """How the fake instrument behaves."""
 
     WELL = auto()
-    """Answers at once, or streams, what the rig says it shows."""
+    """Answers at once, or streams, with the values of the rig."""
     SILENT = auto()
-    """Is connected but says nothing."""
+    """Is connected but silent."""
     GARBAGE = auto()
-    """Sends bytes that are no reading: line noise, half lines, markup, control codes."""
+    """Sends bytes that are no reading: line noise, incomplete lines, markup, control codes."""
     CONTROL_CODES = auto()
     """Like WELL, but its identity, if it has one, holds control codes and is far too long."""
 
 
 @dataclass(frozen=True)
 class Rig:
-    """A driver, not yet opened; the values its channels show when all is well, in SI; and how to change manners."""
+    """A driver that is not open, the values of its channels in SI units, and a function to change the behaviour."""
 
     driver: AnyDriver
     shows: dict[str, float]
-    behave: Callable[[Manner], None]
+    behave: Callable[[Behaviour], None]
 
 
 class DriverConformance(ABC):
-    """The tests. A subclass gives the rig; it may allow more `patience` (seconds)."""
+    """The tests. A subclass implements `rig`; it may allow more `patience` (seconds)."""
 
     patience: float = 10.0
 
     @abstractmethod
     def rig(self) -> AbstractContextManager[Rig]:
-        """Return a rig whose far end behaves well, and which cleans up behind itself."""
+        """Return a rig whose instrument behaves well, as a context that cleans up after itself."""
 
     def test_every_channel_shows_its_value_stamped_when_it_came(self) -> None:
         """Value, scale and time of each channel."""
@@ -71,23 +71,23 @@ class DriverConformance(ABC):
                 _demand(started <= reading.time <= time.monotonic(), f"{name} is stamped {reading.time}")
 
     def test_silence_is_noticed_and_survived(self) -> None:
-        """A mute instrument raises the family's error in about its time-outs, and is read again when it talks."""
+        """A silent instrument raises an `InstrumentError` within its time-outs, and is read again when it answers."""
         with self.rig() as rig:
             rig.driver.open()
             self._readings(rig)
-            rig.behave(Manner.SILENT)
+            rig.behave(Behaviour.SILENT)
             started = time.monotonic()
-            _demand(self._is_lost(rig), "silence was never noticed")
+            _demand(self._is_lost(rig), "no_reply was never noticed")
             allowed = 4 * rig.driver.timeout + 2.0
-            _demand(time.monotonic() - started < allowed, "silence was noticed far too late")
+            _demand(time.monotonic() - started < allowed, "no_reply was noticed far too late")
             self._recovers(rig)
 
     def test_garbage_is_never_a_value_and_is_survived(self) -> None:
-        """Noise gives readings without value, or the family's error, and nothing of it is left afterwards."""
+        """Noise gives readings without a value, or an `InstrumentError`, and none of it is left afterwards."""
         with self.rig() as rig:
             rig.driver.open()
             self._readings(rig)
-            rig.behave(Manner.GARBAGE)
+            rig.behave(Behaviour.GARBAGE)
             deadline = time.monotonic() + 1.0
             while time.monotonic() < deadline:
                 try:
@@ -99,15 +99,15 @@ class DriverConformance(ABC):
             self._recovers(rig)
 
     def test_control_codes_never_get_through(self) -> None:
-        """The identity is one printable line, however the instrument spells it."""
+        """The identity is one printable line, whatever the instrument sends."""
         with self.rig() as rig:
-            rig.behave(Manner.CONTROL_CODES)
+            rig.behave(Behaviour.CONTROL_CODES)
             identity = rig.driver.open()
             rig.driver.close()
             _demand(identity == one_line(identity), f"identity is not printable: {identity!r}")
 
     def test_closes_twice_and_opens_again(self) -> None:
-        """Closing is always allowed: before opening, after it, again; and does not end the driver's life."""
+        """Closing is allowed before opening, after it and again; the driver can be opened afterwards."""
         with self.rig() as rig:
             rig.driver.close()
             for _ in range(2):
@@ -125,14 +125,14 @@ class DriverConformance(ABC):
             for _ in range(5):
                 rig.driver.open()
                 rig.driver.close()
-            # A far end in this process lets go of its own half a little later.
+            # A fake instrument in this process closes its own end a little later.
             deadline = time.monotonic() + self.patience
             while max(more := (_open_files() - files, threading.active_count() - threads)) > 0:
                 _demand(time.monotonic() < deadline, f"{more[0]} more files are open, and {more[1]} more threads run")
                 time.sleep(0.01)
 
     def _readings(self, rig: Rig) -> dict[str, Reading]:
-        """Return a reading with value of every channel, or the last that came."""
+        """Return a reading with a value for every channel."""
         readings: dict[str, Reading] = {}
         deadline = time.monotonic() + self.patience
         while time.monotonic() < deadline:
@@ -152,7 +152,7 @@ class DriverConformance(ABC):
 
     def _recovers(self, rig: Rig) -> None:
         rig.driver.close()
-        rig.behave(Manner.WELL)
+        rig.behave(Behaviour.WELL)
         rig.driver.open()
         readings = self._readings(rig)
         wrong = {name: found for name, found in readings.items() if not _shows(found, rig.shows[name])}
@@ -171,7 +171,7 @@ def _attempt(driver: AnyDriver) -> list[Reading]:
 
 
 def _open_files() -> int:
-    """Return how many files this process holds open; 0 where the system does not tell."""
+    """Return the number of open files of this process; 0 where the system does not give it."""
     try:
         return sum(1 for _ in Path("/proc/self/fd").iterdir())
     except OSError:

@@ -1,8 +1,8 @@
-"""The far end of an instrument's line, for tests of drivers: a TCP server or a pseudo-terminal that a test plays.
+"""Fake instruments for tests of drivers: a TCP server or a pseudo-terminal that a test controls.
 
-`answer` gets each line that was asked, without its end, and returns the bytes to send, or None to keep silent. It may
-be replaced at any time. Where questions are no lines, `split` cuts what arrived into questions and the rest. Everything
-listens on 127.0.0.1 only.
+`answer` gets each line that was received, without its end, and returns the bytes to send, or None to stay silent. It
+may be replaced at any time. Where queries are no lines, `split` cuts the received bytes into queries and the rest.
+Everything listens on 127.0.0.1 only.
 """
 
 from __future__ import annotations
@@ -16,30 +16,30 @@ from contextlib import suppress
 from select import select
 from typing import Self
 
-Answer = Callable[[bytes], bytes | None]
+Responder = Callable[[bytes], bytes | None]
 Split = Callable[[bytes], tuple[list[bytes], bytes]]
 _TICK = 0.05
 
 
-def silence(_: bytes) -> None:
-    """Answer nothing."""
+def no_reply(_: bytes) -> None:
+    """Return None: send nothing."""
 
 
-def into_lines(data: bytes) -> tuple[list[bytes], bytes]:
-    """Return the whole lines of `data` without their ends, and the part of one that follows."""
+def split_lines(data: bytes) -> tuple[list[bytes], bytes]:
+    """Return the complete lines of `data` without their ends, and the incomplete rest."""
     *lines, part = data.replace(b"\r", b"").split(b"\n")
     return lines, part
 
 
-class FarEnd(ABC):
-    """What both kinds share: a thread that answers, every question in `asked`, and `say` for what streams."""
+class FakeInstrument(ABC):
+    """Base of both kinds: a thread that answers; `received` has every query, and `send` sends unasked."""
 
-    def __init__(self, answer: Answer = silence, split: Split = into_lines) -> None:
+    def __init__(self, answer: Responder = no_reply, split: Split = split_lines) -> None:
         self.answer = answer
         self.split = split
-        self.asked: list[bytes] = []
+        self.received: list[bytes] = []
         self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name="far end", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name="fake instrument", daemon=True)
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -48,32 +48,32 @@ class FarEnd(ABC):
     def __exit__(self, *_: object) -> None:
         self._ended.set()
         self._thread.join(5)
-        self._let_go()
+        self._release()
 
     @abstractmethod
-    def say(self, data: bytes) -> None:
-        """Send `data` without being asked. Raises `OSError` where nobody listens."""
+    def send(self, data: bytes) -> None:
+        """Send `data` unasked. Raises `OSError` where nothing is connected."""
 
     @abstractmethod
     def _serve(self) -> None: ...
 
     @abstractmethod
-    def _let_go(self) -> None: ...
+    def _release(self) -> None: ...
 
     def _respond(self, part: bytes, data: bytes, send: Callable[[bytes], object]) -> bytes:
-        questions, part = self.split(part + data)
-        for question in questions:
-            self.asked.append(question)
-            reply = self.answer(question)
+        queries, part = self.split(part + data)
+        for query in queries:
+            self.received.append(query)
+            reply = self.answer(query)
             if reply:
                 send(reply)
         return part
 
 
-class TcpFarEnd(FarEnd):
-    """A TCP server for one client after the other; `unplug` and `plug_in` take it off the network and back."""
+class FakeTcpInstrument(FakeInstrument):
+    """A TCP server for one client at a time; `unplug` and `plug_in` take it off the network and back."""
 
-    def __init__(self, answer: Answer = silence, greeting: bytes = b"", split: Split = into_lines) -> None:
+    def __init__(self, answer: Responder = no_reply, greeting: bytes = b"", split: Split = split_lines) -> None:
         super().__init__(answer, split)
         self.greeting = greeting
         self._server = socket.create_server(("127.0.0.1", 0))
@@ -81,7 +81,7 @@ class TcpFarEnd(FarEnd):
         self._client: socket.socket | None = None
         self._present = threading.Event()
         self.clients = 0
-        """How many have connected so far."""
+        """The number of clients that have connected so far."""
 
     @property
     def visa_address(self) -> str:
@@ -90,27 +90,27 @@ class TcpFarEnd(FarEnd):
 
     @property
     def url(self) -> str:
-        """The address as pyserial writes it."""
+        """The address as a URL of pyserial."""
         return f"socket://127.0.0.1:{self.port}"
 
-    def say(self, data: bytes) -> None:
-        """Send `data` to the client. Raises `ConnectionResetError` where there is none within two seconds."""
+    def send(self, data: bytes) -> None:
+        """Send `data` to the client. Raises `ConnectionResetError` if there is none within two seconds."""
         self._present.wait(2)
         if self._client is None:
-            raise ConnectionResetError("nobody is connected")
+            raise ConnectionResetError("no client is connected")
         self._client.sendall(data)
 
     def unplug(self) -> None:
         """Close the connection and refuse new ones."""
         self._ended.set()
         self._thread.join(5)
-        self._let_go()
+        self._release()
 
     def plug_in(self) -> None:
         """Listen again on the same port."""
         self._server = socket.create_server(("127.0.0.1", self.port))
         self._ended.clear()
-        self._thread = threading.Thread(target=self._serve, name="far end", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name="fake instrument", daemon=True)
         self._thread.start()
 
     def _serve(self) -> None:
@@ -137,18 +137,18 @@ class TcpFarEnd(FarEnd):
                     return
                 part = self._respond(part, data, client.sendall)
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         self._server.close()
 
 
-class PtyFarEnd(FarEnd):
-    """The far end of a pseudo-terminal; `path` is the serial port to open."""
+class FakeSerialInstrument(FakeInstrument):
+    """An instrument on a pseudo-terminal; `path` is the serial port to open."""
 
-    def __init__(self, answer: Answer = silence, split: Split = into_lines) -> None:
+    def __init__(self, answer: Responder = no_reply, split: Split = split_lines) -> None:
         super().__init__(answer, split)
         self._ours, theirs = os.openpty()
         self.path = os.ttyname(theirs)
-        # Keeping their end open too, as a plugged-in cable does: else the line breaks whenever a driver closes it.
+        # The driver's end stays open here too: otherwise the line would break whenever a driver closes it.
         self._theirs: int | None = theirs
         self._set_raw(theirs)
 
@@ -157,13 +157,13 @@ class PtyFarEnd(FarEnd):
         """The VISA resource name."""
         return f"ASRL{self.path}::INSTR"
 
-    def say(self, data: bytes) -> None:
-        """Send `data` as if it came over the cable."""
+    def send(self, data: bytes) -> None:
+        """Send `data` to the driver."""
         os.write(self._ours, data)
 
     @staticmethod
     def _set_raw(line: int) -> None:
-        import tty  # noqa: PLC0415  there is none on Windows, where this class is not used
+        import tty  # noqa: PLC0415  not available on Windows, where this class is not used
 
         tty.setraw(line)
 
@@ -172,13 +172,13 @@ class PtyFarEnd(FarEnd):
         while not self._ended.is_set():
             if select([self._ours], [], [], _TICK)[0]:
                 with suppress(OSError):
-                    part = self._respond(part, os.read(self._ours, 4096), self.say)
+                    part = self._respond(part, os.read(self._ours, 4096), self.send)
 
     def unplug(self) -> None:
-        """Break the line for good."""
+        """Break the line permanently."""
         self.__exit__()
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         if self._theirs is not None:
             os.close(self._theirs)
             os.close(self._ours)

@@ -1,4 +1,4 @@
-"""A Modbus line through pymodbus: TCP, or RTU over a serial port, one question at a time.
+"""A Modbus connection through pymodbus: TCP, or RTU over a serial port, one query at a time.
 
 `tcp://host:port` speaks Modbus TCP; every other address is a serial port or a URL of pyserial's and speaks RTU.
 """
@@ -20,13 +20,20 @@ from pymodbus.pdu import ModbusPDU
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.os_errors import explain
 from benchmon.text import one_line
-from benchmon_drivers.serial.port import SerialKeys, close_port, explain_port, open_port, read_until_quiet, severs
+from benchmon_drivers.serial.port import (
+    SerialKeys,
+    close_port,
+    discards_on_close,
+    explain_port,
+    open_port,
+    read_until_quiet,
+)
 
-# Where nobody wants the library's log, it must not end up on standard error.
+# Without a handler, the library's log would end up on standard error.
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 _TICK = 0.05
-_SLOWEST_OPENING, _QUICKEST_OPENING = 2.0, 1.0
+_LONGEST_CONNECT, _SHORTEST_CONNECT = 2.0, 1.0
 _BITS_A_CHARACTER = 11
 _SHORTEST_GAP = 0.00175
 
@@ -48,15 +55,15 @@ _REMEDIES = {
     3: "check register (counted from 0) and type",
     10: "check unit, and the gateway's own settings",
 }
-_NOBODY_BEHIND_THE_GATEWAY = 11
-_NOBODY_WAITS_FOR = 0xFFFF
-"""A transaction number that pymodbus does not reach."""
+_GATEWAY_TARGET_SILENT = 11
+_UNUSED_TRANSACTION = 0xFFFF
+"""A transaction number that pymodbus never reaches, so that its reply is skipped."""
 _QUIET, _LONGEST_ANSWER = 0.005, 0.4
-"""Seconds of silence after which a line is free, and the longest that an answer takes."""
+"""Seconds of silence after which a line is free, and the longest time of a reply."""
 
 
 class Refused(BadReply):
-    """An exception response: the instrument is there and understood the question, but will not answer it."""
+    """An exception response: the instrument is there and understood the query, but refuses it."""
 
     def __init__(self, code: int) -> None:
         name = EXCEPTIONS.get(code, "an exception of its own")
@@ -64,8 +71,8 @@ class Refused(BadReply):
         self.code = code
 
 
-def tcp_place(address: str) -> tuple[str, int] | None:
-    """Return host and port of a `tcp://` address, None where it is a serial one. Raises `BadInput`."""
+def tcp_endpoint(address: str) -> tuple[str, int] | None:
+    """Return host and port of a `tcp://` address, None for a serial one. Raises `BadInput` for an invalid one."""
     if not address.lower().startswith("tcp:"):
         return None
     try:
@@ -78,12 +85,12 @@ def tcp_place(address: str) -> tuple[str, int] | None:
     return place[0], place[1]
 
 
-class _GivesWay(Exception):
-    """Somebody needs the line at once. No `OSError`: pymodbus would close the line for one."""
+class _Interrupted(Exception):
+    """The line is needed urgently. It is no `OSError`, for which pymodbus would close the line."""
 
 
-class _YieldingPort:
-    """A serial port that a question waits at, until `needed` says that somebody needs it at once."""
+class _InterruptiblePort:
+    """A serial port that raises `_Interrupted` to a waiting query while `needed` returns True."""
 
     def __init__(self, port: Any, needed: Callable[[], bool]) -> None:
         self._port, self._needed = port, needed
@@ -91,44 +98,47 @@ class _YieldingPort:
     @property
     def in_waiting(self) -> int:
         if self._needed():
-            raise _GivesWay
+            raise _Interrupted
         return int(self._port.in_waiting)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._port, name)
 
 
-class ModbusLine:
-    """One line, closed at first. `timeout` is the seconds to wait for an answer."""
+class ModbusConnection:
+    """One connection, closed at first. `timeout` is the seconds to wait for a reply."""
 
     def __init__(self, address: str, keys: SerialKeys, timeout: float) -> None:
         self._address, self._keys, self._timeout = address, keys, timeout
-        self._tcp = tcp_place(address)
+        self._tcp = tcp_endpoint(address)
         self._client: ModbusTcpClient | ModbusSerialClient | None = None
-        self._talking = threading.Lock()
-        self._needed_by: int | None = None
-        """The thread that needs a serial line at once."""
-        self._heard = 0
-        self._asked = 0.0
-        self._owed = False
-        """Whether an answer to an earlier question may still come; an RTU frame does not tell which it answers."""
-        self._dirty = False
-        """Whether what came last was no answer, so that more of its kind may follow."""
+        self._lock = threading.Lock()
+        self._urgent_thread: int | None = None
+        """The thread that needs a serial line urgently."""
+        self._received_bytes = 0
+        self._sent_at = 0.0
+        self._late_reply_possible = False
+        """Whether a reply to an earlier query may still arrive; an RTU frame does not identify its query."""
+        self._out_of_step = False
+        """Whether the last bytes were no valid reply, so that more may follow."""
         self._last_frame = 0.0
         self._gap = 0.0 if self._tcp else max(_SHORTEST_GAP, 3.5 * _BITS_A_CHARACTER / keys.baud)
-        """Seconds of silence that part two RTU frames (MODBUS over serial line V1.02, 2.5.1.1)."""
+        """Seconds of silence between two RTU frames (MODBUS over serial line V1.02, 2.5.1.1)."""
 
     def open(self, *, late: bool) -> None:
-        """Open the line anew. `late` says that an answer to an earlier question may still come."""
-        self._dirty = False
+        """Open the connection. `late` is whether a reply to an earlier query may still arrive.
+
+        Raises `OSError`, or an error of pyserial (see `explain`).
+        """
+        self._out_of_step = False
         if self._tcp:
             self._client = self._tcp_client(*self._tcp)
             return
         self._client = self._serial_client()
-        self._owed = late and not severs(self._address)
+        self._late_reply_possible = late and not discards_on_close(self._address)
 
     def close(self) -> None:
-        """Close the line; may be called at any time."""
+        """Close the connection; may be called at any time."""
         client, self._client = self._client, None
         if client is not None:
             port: Any = client.socket
@@ -143,87 +153,87 @@ class ModbusLine:
         """Whether it is open."""
         return self._client is not None
 
-    def ask(self, request: ModbusPDU) -> ModbusPDU:
-        """Return the answer to `request`.
+    def query(self, request: ModbusPDU) -> ModbusPDU:
+        """Return the reply to `request`.
 
-        Raises `Refused` for an exception response, `InstrumentTimeout` where nothing came, `BadReply` where no answer
-        to this question came, and whatever pymodbus raises where the line breaks.
+        Raises `Refused` for an exception response, `InstrumentTimeout` for no reply, `BadReply` for bytes that are no
+        reply to this query, and the errors of pymodbus where the line breaks.
         """
-        with self._talking:
+        with self._lock:
             try:
-                return self._ask(request)
-            except _GivesWay:
-                self._dirty = True
-                raise BadReply("gave way to switching off") from None
+                return self._query(request)
+            except _Interrupted:
+                self._out_of_step = True
+                raise BadReply("was interrupted to switch off") from None
 
-    def ask_at_once(self, request: ModbusPDU) -> ModbusPDU:
-        """Return the answer to `request` as `ask` does, from another thread: a question on its way is broken off.
+    def query_urgently(self, request: ModbusPDU) -> ModbusPDU:
+        """Return the reply to `request` like `query`, from another thread, interrupting a pending query.
 
-        An answer that is just coming in is let come, since nobody hears anything on a line while another talks.
+        A reply that is just arriving is read first, since no device receives a request while another one is sending.
         """
-        self._needed_by = threading.get_ident()
+        self._urgent_thread = threading.get_ident()
         try:
-            if not self._talking.acquire(timeout=_LONGEST_ANSWER):
+            if not self._lock.acquire(timeout=_LONGEST_ANSWER):
                 raise InstrumentTimeout(f"{self._address}: the line is not free")
             try:
-                self._owed, self._dirty = False, False
+                self._late_reply_possible, self._out_of_step = False, False
                 if self._client is not None and not self._tcp:
                     read_until_quiet(self._client.socket, max(_QUIET, self._gap), _LONGEST_ANSWER)
-                return self._ask(request)
+                return self._query(request)
             finally:
-                self._dirty = True
-                self._talking.release()
+                self._out_of_step = True
+                self._lock.release()
         finally:
-            self._needed_by = None
+            self._urgent_thread = None
 
-    def tell(self, request: ModbusPDU) -> bool:
-        """Send `request` on an open TCP line, whatever else is on its way there; return whether it was sent.
+    def send_unacknowledged(self, request: ModbusPDU) -> bool:
+        """Send `request` on an open TCP connection, even while a query is pending; return whether it was sent.
 
-        The answer bears a number that nobody waits for, so it is passed over.
+        The reply has a transaction number that no query waits for, so it is skipped.
         """
         client = self._client
         connection = client.socket if isinstance(client, ModbusTcpClient) else None
         if client is None or connection is None:
             return False
-        request.transaction_id = _NOBODY_WAITS_FOR
+        request.transaction_id = _UNUSED_TRANSACTION
         try:
             connection.send(client.framer.buildFrame(request))
         except OSError:
             return False
         return True
 
-    def _ask(self, request: ModbusPDU) -> ModbusPDU:
-        if self._owed or self._dirty:
-            self._come_into_step()
+    def _query(self, request: ModbusPDU) -> ModbusPDU:
+        if self._late_reply_possible or self._out_of_step:
+            self._resynchronise()
         if self._client is None:
             raise InstrumentError(f"{self._address}: the line is not open")
         if self._gap:
             time.sleep(max(0.0, self._last_frame + self._gap - time.monotonic()))
-        self._heard, self._asked = 0, time.monotonic()
+        self._received_bytes, self._sent_at = 0, time.monotonic()
         try:
             response = self._client.execute(False, request)
         except ConnectionException:
             raise
         except ModbusException as problem:
-            raise self._nothing_fit() from problem
+            raise self._no_valid_reply() from problem
         finally:
             if self._gap:
                 self._last_frame = time.monotonic()
-        return self._fitting(request, response)
+        return self._checked(request, response)
 
     def explain(self, problem: Exception) -> InstrumentError | None:
-        """Return what an error of pymodbus or pyserial means, None where it is none of theirs."""
+        """Return the instrument error for an error of pymodbus or pyserial, None for any other exception."""
         if not isinstance(problem, ModbusException):
             return explain_port(problem, self._address)
-        # pymodbus tells that the line broke, and hides why.
+        # pymodbus reports that the line broke, but not why.
         cause = problem.__context__
         known = explain(cause, self._address) if isinstance(cause, OSError) else None
         return known or InstrumentError(f"{self._address}: the instrument closed the connection; is it switched on?")
 
-    def _come_into_step(self) -> None:
-        """Throw away what may stand on the line after a question that got no answer, or none that was one."""
-        owed, dirty = self._owed, self._dirty
-        self._owed = self._dirty = False
+    def _resynchronise(self) -> None:
+        """Discard bytes that may be on the line after a query without a valid reply."""
+        owed, dirty = self._late_reply_possible, self._out_of_step
+        self._late_reply_possible = self._out_of_step = False
         if dirty and self._tcp:
             self.close()
             self.open(late=False)
@@ -233,9 +243,9 @@ class ModbusLine:
 
     def _tcp_client(self, host: str, port: int) -> ModbusTcpClient:
         client = ModbusTcpClient(host, port=port, timeout=self._timeout, retries=0, trace_packet=self._trace)
-        within = min(max(self._timeout, _QUICKEST_OPENING), _SLOWEST_OPENING)
+        within = min(max(self._timeout, _SHORTEST_CONNECT), _LONGEST_CONNECT)
         try:
-            # pymodbus's own way of connecting logs the reason of a failure and does not tell it.
+            # pymodbus's own connect logs the reason of a failure but does not raise it.
             client.socket = socket.create_connection((host, port), timeout=within)
         except UnicodeError as problem:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
@@ -252,38 +262,36 @@ class ModbusLine:
             retries=0,
             trace_packet=self._trace,
         )
-        port: Any = _YieldingPort(open_port(self._address, keys, _TICK, self._timeout), self._is_needed)
+        port: Any = _InterruptiblePort(open_port(self._address, keys, _TICK, self._timeout), self._is_interrupted)
         client.socket = port
         return client
 
-    def _is_needed(self) -> bool:
-        return self._needed_by not in (None, threading.get_ident())
+    def _is_interrupted(self) -> bool:
+        return self._urgent_thread not in (None, threading.get_ident())
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
-        """Count what arrives, and end an answer that drips in and never ends, which not every pymodbus does."""
+        """Count received bytes, and end a reply that trickles in without end, which not every pymodbus does."""
         if not sending:
-            self._heard = max(self._heard, len(data))
-            if time.monotonic() > self._asked + 2 * self._timeout:
-                raise self._nothing_fit()
+            self._received_bytes = max(self._received_bytes, len(data))
+            if time.monotonic() > self._sent_at + 2 * self._timeout:
+                raise self._no_valid_reply()
         return data
 
-    def _nothing_fit(self) -> InstrumentError:
-        if not self._heard:
-            self._owed = self._tcp is None
+    def _no_valid_reply(self) -> InstrumentError:
+        if not self._received_bytes:
+            self._late_reply_possible = self._tcp is None
             return InstrumentTimeout(f"{self._address}: no answer within {self._timeout:.3g} s; is it switched on?")
-        self._dirty = True
+        self._out_of_step = True
         where = "address" if self._tcp else "baud, parity and stop_bits"
-        return BadReply(f"answered {self._heard} bytes that are no answer to the question; check unit and {where}")
+        return BadReply(f"answered {self._received_bytes} bytes that are no reply to the query; check unit and {where}")
 
-    def _fitting(self, request: ModbusPDU, response: ModbusPDU) -> ModbusPDU:
+    def _checked(self, request: ModbusPDU, response: ModbusPDU) -> ModbusPDU:
         if response.function_code == request.function_code:
             return response
         if response.function_code != request.function_code | 0x80:
-            raise BadReply(
-                f"answered another question (function {response.function_code}, not {request.function_code})"
-            )
+            raise BadReply(f"answered another query (function {response.function_code}, not {request.function_code})")
         code = response.exception_code
-        if code == _NOBODY_BEHIND_THE_GATEWAY:
+        if code == _GATEWAY_TARGET_SILENT:
             raise InstrumentTimeout(one_line(f"{self._address}: unit {request.dev_id}: {EXCEPTIONS[code]}"))
         raise Refused(code)
 

@@ -1,7 +1,7 @@
-"""Instruments that speak Modbus, over TCP or a serial line (RTU): numbers in registers.
+"""The Modbus driver, over TCP or a serial line (RTU): numbers in registers.
 
-Registers that adjoin and are due at the same time come in one request. Registers are counted from 0, as the protocol
-does: what a manual calls holding register 40001 is register 0 of function "holding".
+Adjoining registers that are due at the same time are read in one request. Registers are counted from 0, as in the
+protocol: holding register 40001 of a manual is register 0 of function "holding".
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
-from benchmon_drivers.modbus.connection import ModbusLine, Refused, tcp_place
+from benchmon_drivers.modbus.connection import ModbusConnection, Refused, tcp_endpoint
 from benchmon_drivers.modbus.registers import Function, Kind, RegisterBlock, RegisterPlace, blocks, length, reader
 from benchmon_drivers.modbus.switch import CoilSettings, SwitchCoil, UnitId
 from benchmon_drivers.serial.port import SERIAL_KEYS, Order, SerialKeys, not_zero
@@ -55,7 +55,7 @@ class ModbusSettings(InstrumentSettings, SerialKeys):
         if not self.address:
             raise KeyedError("address", "", 'must be like "tcp://192.0.2.5:502", or a serial port like "/dev/ttyUSB0"')
         try:
-            is_tcp = tcp_place(self.address) is not None
+            is_tcp = tcp_endpoint(self.address) is not None
         except BadInput as problem:
             raise KeyedError("address", self.address, str(problem)) from problem
         needless = sorted(SERIAL_KEYS & self.model_fields_set)
@@ -112,41 +112,41 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
     settings_model: ClassVar[type[InstrumentSettings]] = ModbusSettings
     channel_model: ClassVar[type[ChannelSettings]] = ModbusChannel
     switch_model: ClassVar[type[SwitchSettings] | None] = CoilSettings
-    asks_together = True
+    queries_together = True
 
     def __init__(self, name: str, settings: ModbusSettings, channels: Sequence[RegisterChannel]) -> None:
         super().__init__(name, settings, channels)
-        self._line = ModbusLine(settings.address, settings, self.timeout)
-        self._readers = {channel.name: _reader(channel.ask, settings) for channel in channels}
+        self._connection = ModbusConnection(settings.address, settings, self.timeout)
+        self._readers = {channel.name: _reader(channel.settings, settings) for channel in channels}
         self._alone: set[str] = set()
-        """Channels whose registers the instrument refuses to give together with others."""
+        """Channels whose registers the instrument refuses to send together with others."""
         self._plans: dict[tuple[str, ...], list[tuple[RegisterBlock[str], ModbusPDU]]] = {}
 
     def _open(self) -> str:
-        self._line.open(late=self.late)
+        self._connection.open(late=self.late)
         return self._identify() if self.settings.identify else ""
 
     def _close(self) -> None:
-        self._line.close()
+        self._connection.close()
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        return self._line.explain(problem)
+        return self._connection.explain(problem)
 
-    def _ask_many(self, channels: Sequence[RegisterChannel]) -> list[float | InstrumentError]:
+    def _query_many(self, channels: Sequence[RegisterChannel]) -> list[float | InstrumentError]:
         answers: dict[str, float | InstrumentError] = {}
         for block, request in self._plan(channels):
             answers.update(self._fetch(block, request))
         return [answers[channel.name] for channel in channels]
 
-    def _lives(self, identity: str, unanswered: Sequence[RegisterChannel]) -> bool:
-        """Ask something else: a unit that is off must not silence the others on its line."""
+    def _responds(self, identity: str, unanswered: Sequence[RegisterChannel]) -> bool:
+        """Query another channel: a unit that is off must not silence the others on its line."""
         silent = {channel.name for channel in unanswered}
         if identity or len(silent) == len(self.channels):
             return bool(identity)
         other = next(channel for channel in self.channels.values() if channel.name not in silent)
-        return not isinstance(self._ask_many([other])[0], InstrumentTimeout)
+        return not isinstance(self._query_many([other])[0], InstrumentTimeout)
 
-    def _ready_switch(self, how: CoilSettings) -> None:
+    def _arm_switch(self, how: CoilSettings) -> None:
         if not self.channels:
             self._coil(how).reach()
 
@@ -157,20 +157,20 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         return self._coil(how).is_off()
 
     def _coil(self, how: CoilSettings) -> SwitchCoil:
-        return SwitchCoil(how, self.settings.unit, self.settings.address, self.settings, self._line)
+        return SwitchCoil(how, self.settings.unit, self.settings.address, self.settings, self._connection)
 
     # Requests
 
     def _identify(self) -> str:
         try:
-            answer = self._line.ask(ReadDeviceInformationRequest(read_code=1, dev_id=self.settings.unit))
+            answer = self._connection.query(ReadDeviceInformationRequest(read_code=1, dev_id=self.settings.unit))
         except Refused:
             return ""
         parts = getattr(answer, "information", {}).values()
         return " ".join(part.decode("latin-1") for part in parts if isinstance(part, bytes))
 
     def _plan(self, channels: Sequence[RegisterChannel]) -> list[tuple[RegisterBlock[str], ModbusPDU]]:
-        """Return the requests that fetch `channels`; the same channels fall due together again and again."""
+        """Return the requests that read `channels`, kept because the same channels are due together repeatedly."""
         names = tuple([channel.name for channel in channels])
         if names not in self._plans:
             found = blocks(map(self._place, channels), self.settings.at_once, self._alone)
@@ -178,14 +178,14 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         return self._plans[names]
 
     def _place(self, channel: RegisterChannel) -> RegisterPlace[str]:
-        ask = channel.ask
-        unit = self.settings.unit if ask.unit is None else ask.unit
-        return RegisterPlace(channel.name, unit, ask.function, ask.start, ask.count)
+        keys = channel.settings
+        unit = self.settings.unit if keys.unit is None else keys.unit
+        return RegisterPlace(channel.name, unit, keys.function, keys.start, keys.count)
 
     def _fetch(self, block: RegisterBlock[str], request: ModbusPDU) -> dict[str, float | InstrumentError]:
-        """Return what one request brings for its channels; one that is refused as a whole is made in parts."""
+        """Return the answers of one request by channel; if it is refused, each channel is requested alone."""
         try:
-            found = self._asked(request)
+            found = self._query_once_more(request)
             return {place.key: self._value(found, block, place) for place in block.places}
         except InstrumentTimeout as problem:
             return dict.fromkeys((place.key for place in block.places), problem)
@@ -200,39 +200,39 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             answers |= self._fetch(single, _request(single))
         return answers
 
-    def _asked(self, request: ModbusPDU) -> ModbusPDU:
+    def _query_once_more(self, request: ModbusPDU) -> ModbusPDU:
         try:
-            return self._line.ask(request)
+            return self._connection.query(request)
         except Refused:
             raise
         except BadReply:
-            # Noise on the line is let pass once.
-            return self._line.ask(request)
+            # Noise on the line is tolerated once.
+            return self._connection.query(request)
 
     def _value(self, found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> float:
-        ask = self.channels[place.key].ask
+        keys = self.channels[place.key].settings
         start = place.register - block.register
         if place.function in ("coil", "discrete"):
             if not block.count <= len(found.bits) < block.count + 8:
-                raise BadReply(f"answered {len(found.bits)} bits where {block.count} were asked for")
-            return float(found.bits[start]) * ask.factor + ask.offset
+                raise BadReply(f"answered {len(found.bits)} bits instead of {block.count}")
+            return float(found.bits[start]) * keys.factor + keys.offset
         if len(found.registers) != block.count:
-            raise BadReply(f"answered {len(found.registers)} registers where {block.count} were asked for")
+            raise BadReply(f"answered {len(found.registers)} registers instead of {block.count}")
         raw = self._readers[place.key](found.registers[start : start + place.count])
-        if ask.no_value and raw in ask.no_value:
+        if keys.no_value and raw in keys.no_value:
             return math.nan
-        if ask.overload and raw in ask.overload:
+        if keys.overload and raw in keys.overload:
             return math.copysign(math.inf, raw)
-        return raw * ask.factor + ask.offset
+        return raw * keys.factor + keys.offset
 
 
 def _request(block: RegisterBlock[str]) -> ModbusPDU:
     return _REQUESTS[block.function](address=block.register, count=block.count, dev_id=block.unit)
 
 
-def _reader(ask: ModbusChannel, settings: ModbusSettings) -> Callable[[Sequence[int]], float]:
-    word_order, byte_order = ask.word_order or settings.word_order, ask.byte_order or settings.byte_order
-    return reader(ask.type or "uint16", word_order, byte_order)
+def _reader(keys: ModbusChannel, settings: ModbusSettings) -> Callable[[Sequence[int]], float]:
+    word_order, byte_order = keys.word_order or settings.word_order, keys.byte_order or settings.byte_order
+    return reader(keys.type or "uint16", word_order, byte_order)
 
 
 def _refuses_the_place(problem: BadReply) -> bool:

@@ -1,4 +1,4 @@
-"""Values in Modbus registers: their types and orders, and which of them one request can fetch."""
+"""Values in Modbus registers: their types and orders, and the requests that read them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FORMATS: dict[str, str] = {
 }
 """The struct format of each type."""
 MOST = {"holding": 125, "input": 125, "coil": 2000, "discrete": 2000}
-"""How many registers or bits one answer can hold (MODBUS application protocol V1.1b3, 6.1 to 6.4)."""
+"""The most registers or bits of one reply (MODBUS application protocol V1.1b3, 6.1 to 6.4)."""
 
 
 def length(kind: Kind) -> int:
@@ -38,11 +38,10 @@ def length(kind: Kind) -> int:
 
 
 def reader(kind: Kind, word_order: Order, byte_order: Order) -> Callable[[Sequence[int]], float]:
-    """Return what reads the number that registers (0 to 65535 each) hold; nan and ±inf where a float says so.
+    """Return a function from registers (0 to 65535 each) to their number; NaN and ±inf for such a float.
 
     `word_order` "big" has the register with the highest bits first, `byte_order` "big" the higher byte of a register,
-    as the protocol itself has it. What is returned raises `struct.error` where the number of registers is not the
-    type's.
+    as in the protocol itself. The returned function raises `struct.error` for a wrong number of registers.
 
     >>> reader("float32", "big", "big")([0x42F6, 0xE979])
     123.45600128173828
@@ -64,7 +63,7 @@ K = TypeVar("K")
 
 @dataclass(frozen=True, slots=True)
 class RegisterPlace(Generic[K]):
-    """Where one value is: `count` registers (or bits) from `register` on, of one `function` of one `unit`."""
+    """The place of one value: `count` registers (or bits) from `register` on, of one `function` of one `unit`."""
 
     key: K
     unit: int
@@ -75,7 +74,7 @@ class RegisterPlace(Generic[K]):
 
 @dataclass(frozen=True, slots=True)
 class RegisterBlock(Generic[K]):
-    """What one request fetches: `count` registers from `register` on, for all of `places`."""
+    """The registers of one request: `count` registers from `register` on, for all of `places`."""
 
     unit: int
     function: Function
@@ -87,10 +86,10 @@ class RegisterBlock(Generic[K]):
 def blocks(
     places: Iterable[RegisterPlace[K]], most: int = 125, alone: AbstractSet[K] = frozenset()
 ) -> list[RegisterBlock[K]]:
-    """Return the fewest requests that fetch `places`: those that adjoin or overlap go together, up to `most` registers.
+    """Return the fewest requests that read `places`: adjoining or overlapping ones together, up to `most` registers.
 
-    Nothing that was not asked for is fetched: many instruments refuse a request that touches a register they do not
-    have. The keys in `alone` are fetched by themselves.
+    No other register is read, since many instruments refuse a request with a register that they do not have. The keys
+    in `alone` are read in requests of their own.
     """
     found: list[RegisterBlock[K]] = []
     for place in sorted(places, key=lambda place: (place.unit, place.function, place.register)):
@@ -105,7 +104,7 @@ def blocks(
 
 
 def _joined(block: RegisterBlock[K], other: RegisterBlock[K], most: int) -> RegisterBlock[K] | None:
-    """Return both as one, None where they do not adjoin or are too long; `other` does not begin before `block`."""
+    """Return both as one block, None if they do not adjoin or are too long; `other` does not start before `block`."""
     end = max(block.register + block.count, other.register + other.count)
     adjoin = (block.unit, block.function) == (other.unit, other.function)
     adjoin = adjoin and other.register <= block.register + block.count

@@ -1,4 +1,4 @@
-"""Switching the power off by a Modbus coil, past whatever else is being asked on the line."""
+"""Switching the power off by a Modbus coil, even while a query is pending on the line."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from pymodbus.pdu.bit_message import ReadCoilsRequest, WriteSingleCoilRequest
 
 from benchmon.errors import BadReply, InstrumentError
 from benchmon.instruments.types import SwitchSettings
-from benchmon_drivers.modbus.connection import ModbusLine, tcp_place
+from benchmon_drivers.modbus.connection import ModbusConnection, tcp_endpoint
 from benchmon_drivers.serial.port import SerialKeys
 
 _PATIENCE = 0.5
-"""Seconds to wait for a coil's answer."""
+"""Seconds to wait for a coil's reply."""
 UnitId = Annotated[int, Field(ge=0, le=255)]
 
 
@@ -32,19 +32,19 @@ class CoilSettings(SwitchSettings):
 
 
 class SwitchCoil:
-    """A coil of `unit` on the line at `address`, on which `line` may be asking meanwhile."""
+    """A coil of `unit` at `address`, where a query may be pending on the connection `line`."""
 
-    def __init__(self, how: CoilSettings, unit: int, address: str, keys: SerialKeys, line: ModbusLine) -> None:
+    def __init__(self, how: CoilSettings, unit: int, address: str, keys: SerialKeys, line: ModbusConnection) -> None:
         self._coil, self._value = how.coil, bool(how.value)
         self._unit = unit if how.unit is None else how.unit
-        self._address, self._keys, self._line = address, keys, line
+        self._address, self._keys, self._connection = address, keys, line
 
     def switch_off(self) -> str:
-        """Write the coil; return what came of it in words. Raises `InstrumentError`, or what pymodbus raises."""
+        """Write the coil; return a description of the result. Raises `InstrumentError` or pymodbus's errors."""
         what = f"coil {self._coil} of unit {self._unit} written {self._value:d}"
-        told = self._line.tell(self._write())
+        told = self._connection.send_unacknowledged(self._write())
         try:
-            answer = self._ask(self._write())
+            answer = self._query(self._write())
         except (InstrumentError, ModbusException, OSError) as problem:
             if not told:
                 raise
@@ -54,29 +54,29 @@ class SwitchCoil:
         return f"{what}, acknowledged"
 
     def is_off(self) -> bool:
-        """Return whether the coil reads as it was to be written. Raises like `switch_off`."""
+        """Return whether the coil has the value that switches off. Raises like `switch_off`."""
         request = ReadCoilsRequest(address=self._coil, count=1, dev_id=self._unit)
-        return bool(self._ask(request).bits[0]) is self._value
+        return bool(self._query(request).bits[0]) is self._value
 
     def reach(self) -> None:
-        """Raise where there is no way to the coil's line now."""
-        with self._a_line():
+        """Raise like `switch_off` if the coil's line cannot be opened now."""
+        with self._usable_connection():
             pass
 
     def _write(self) -> ModbusPDU:
         return WriteSingleCoilRequest(address=self._coil, bits=[self._value], dev_id=self._unit)
 
-    def _ask(self, request: ModbusPDU) -> ModbusPDU:
-        with self._a_line() as line:
-            return line.ask_at_once(request)
+    def _query(self, request: ModbusPDU) -> ModbusPDU:
+        with self._usable_connection() as line:
+            return line.query_urgently(request)
 
     @contextmanager
-    def _a_line(self) -> Iterator[ModbusLine]:
-        """Give the open serial line, which nobody else may open, or a connection of its own."""
-        if self._line.is_open and tcp_place(self._address) is None:
-            yield self._line
+    def _usable_connection(self) -> Iterator[ModbusConnection]:
+        """Yield the open serial line, which cannot be opened twice, or a connection of its own."""
+        if self._connection.is_open and tcp_endpoint(self._address) is None:
+            yield self._connection
             return
-        own = ModbusLine(self._address, self._keys, _PATIENCE)
+        own = ModbusConnection(self._address, self._keys, _PATIENCE)
         try:
             own.open(late=False)
             yield own

@@ -1,10 +1,8 @@
-"""A line that carries messages, over PyVISA: opened, written, read with deadlines, emptied of what nobody asked for.
+"""A connection for messages over PyVISA: opening, writing, reading with deadlines, discarding unread replies.
 
-It knows how each kind of VISA resource ends a message and is brought back in step, and nothing of what is said on it.
-
-What PyVISA needs said once: one resource manager a backend, and the words of a serial line in VISA's.
-
-The VISA resources of this computer, and what answers there.
+`ScpiConnection` handles how each kind of VISA resource ends a message and is resynchronised. The functions before it
+adapt PyVISA: one resource manager for each backend, serial settings in VISA's terms, a deadline for LAN sockets. This
+is the module that touches parts of PyVISA that are not public. `find_visa` lists the VISA resources of this computer.
 """
 
 from __future__ import annotations
@@ -51,7 +49,7 @@ _managers_lock = threading.Lock()
 
 
 def manager(backend: str) -> ResourceManager:
-    """Return the one resource manager of `backend`, shared by all threads."""
+    """Return the resource manager of `backend`, which all threads share."""
     with _managers_lock:
         if backend not in _managers:
             _managers[backend] = ResourceManager(backend)
@@ -59,7 +57,7 @@ def manager(backend: str) -> ResourceManager:
 
 
 def resolve(address: str) -> None:
-    """Raise `socket.gaierror` where the host of a LAN socket has no address; pyvisa-py would leave a socket open."""
+    """Raise `socket.gaierror` if the host of a LAN socket has no address; pyvisa-py would leave a socket open."""
     parsed = rname.parse_resource_name(address)
     if isinstance(parsed, rname.TCPIPSocket):
         try:
@@ -68,14 +66,14 @@ def resolve(address: str) -> None:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
 
 
-class GuardedSocket(socket.socket):
-    """A LAN socket under pyvisa-py, which waits busily for one that closed, and for ever while bytes drip."""
+class DeadlineSocket(socket.socket):
+    """A LAN socket for pyvisa-py, which otherwise polls a closed socket, or waits forever for trickling bytes."""
 
     deadline = math.inf
-    """The monotonic time after which no further byte is taken."""
+    """The monotonic time after which no further byte is accepted."""
 
     def recv(self, size: int, flags: int = 0) -> bytes:
-        """Return what has come. Raises `ConnectionResetError` where nothing will, `BadReply` past the deadline."""
+        """Return received bytes. Raises `ConnectionResetError` if it was closed, `BadReply` past the deadline."""
         data = super().recv(size, flags)
         if not data:
             raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
@@ -84,13 +82,13 @@ class GuardedSocket(socket.socket):
         return data
 
 
-def guard(resource: MessageBasedResource) -> GuardedSocket | None:
-    """Put a guard in the place of the LAN socket of `resource`; None where pyvisa-py has none there."""
+def install_deadline(resource: MessageBasedResource) -> DeadlineSocket | None:
+    """Replace the LAN socket of `resource` by one with a deadline; return None where pyvisa-py has no socket."""
     session = getattr(resource.visalib, "sessions", {}).get(resource.session)
     interface = getattr(session, "interface", None)
     if session is None or not isinstance(interface, socket.socket):
         return None
-    guarded = session.interface = GuardedSocket(fileno=interface.detach())
+    guarded = session.interface = DeadlineSocket(fileno=interface.detach())
     return guarded
 
 
@@ -103,8 +101,8 @@ def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
     resource.flow_control = _HANDSHAKES[keys.handshake]
 
 
-def way_to_discard(resource: MessageBasedResource) -> BufferOperation | None:
-    """Return the buffer operation that forgets unread bytes, None where the backend or the line has none."""
+def discard_operation(resource: MessageBasedResource) -> BufferOperation | None:
+    """Return the buffer operation that discards unread bytes, None where the backend or the line has none."""
     if isinstance(resource, SerialInstrument):
         way = BufferOperation.discard_read_buffer
     elif resource.resource_class == "SOCKET":
@@ -120,19 +118,20 @@ def way_to_discard(resource: MessageBasedResource) -> BufferOperation | None:
 
 _LONGEST_REPLY = 1000
 _QUIET = 0.05
-"""Seconds without a byte after which nothing more is expected on a line that was not asked."""
+"""Seconds without a byte after which no more is expected without a query."""
 _QUIET_AFTER_BLOCK = 0.3
-"""The same on a line that cannot be cut off, where the rest of a block may still be on its way."""
+"""The same where the rest of a block may still be on its way and closing does not discard it."""
 _PIECE, _PIECE_OF_A_SLOW_LINE = 65_536, 32
-"""Bytes of a block that are read in one go; a whole piece must come within the timeout."""
+"""Bytes of a block that are read at once; a whole piece must arrive within the timeout."""
 _END_OF_BLOCK = 0.2
 """Seconds allowed for the end of a message whose block is complete."""
 
 
-class MessageLine:
-    """The line at the address of `settings`, closed until `connect`. Its methods raise PyVISA's errors and `OSError`.
+class ScpiConnection:
+    """The connection to the address of `settings`, closed until `connect`.
 
-    `severs` says whether closing it cuts off every answer that is still on its way.
+    Its methods raise PyVISA's errors and `OSError`. `discards_on_close` is whether closing it discards every reply that
+    is still on its way.
     """
 
     def __init__(self, settings: ScpiSettings) -> None:
@@ -141,15 +140,15 @@ class MessageLine:
         self._visalib: Any = None
         self._session: Any = None
         self._discard: BufferOperation | None = None
-        """How bytes that were not asked for are thrown away before a question; None where a device clear does it."""
-        self._guard: GuardedSocket | None = None
+        """How unread bytes are discarded before a query; None where a device clear does it."""
+        self._deadline_socket: DeadlineSocket | None = None
         self._opened = ExitStack()
         self._piece = _PIECE
-        self._patience = 0.0
-        """Seconds that are waited for an answer now."""
-        self.severs = False
-        self.in_a_block = False
-        """Whether a block was begun and not read to its end."""
+        self._reply_timeout = 0.0
+        """The present timeout in seconds."""
+        self.discards_on_close = False
+        self.in_block = False
+        """Whether a block was not read to its end."""
 
     @property
     def is_open(self) -> bool:
@@ -157,7 +156,7 @@ class MessageLine:
         return self._resource is not None
 
     def connect(self, timeout: float) -> None:
-        """Open it within `timeout` seconds. Raises `InstrumentError` where what is there takes no messages."""
+        """Open it within `timeout` seconds. Raises `InstrumentError` if the resource takes no messages."""
         settings = self._settings
         if settings.backend == "@py":
             resolve(settings.address)
@@ -166,18 +165,18 @@ class MessageLine:
             resource.close()
             raise InstrumentError(f"{settings.address}: is no instrument that takes messages; check the address")
         self._resource, self._visalib, self._session = resource, resource.visalib, resource.session
-        # A reply longer than allowed is judged here; the library need not warn of it.
+        # A reply longer than allowed is checked here; the library need not warn about it.
         self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
         resource.read_termination = settings.read_termination
-        self._guard = guard(resource) if resource.resource_class == "SOCKET" else None
-        self.severs = resource.interface_type == InterfaceType.tcpip
-        self._discard = way_to_discard(resource)
+        self._deadline_socket = install_deadline(resource) if resource.resource_class == "SOCKET" else None
+        self.discards_on_close = resource.interface_type == InterfaceType.tcpip
+        self._discard = discard_operation(resource)
         if isinstance(resource, SerialInstrument):
             set_line(resource, settings)
             self._piece = _PIECE_OF_A_SLOW_LINE
 
     def close(self) -> None:
-        """Close it, where it is open."""
+        """Close it if it is open."""
         resource, self._resource, self._visalib, self._session = self._resource, None, None, None
         try:
             self._opened.close()
@@ -186,20 +185,21 @@ class MessageLine:
                 resource.close()
 
     def set_timeout(self, seconds: float) -> None:
-        """Wait so long for answers from now on."""
-        self._patience = seconds
+        """Set the timeout for replies."""
+        self._reply_timeout = seconds
         if self._resource is not None:
             self._resource.timeout = max(1, round(1000 * seconds))
 
     def discard(self) -> None:
-        """Throw away what has come unasked, without waiting."""
+        """Discard bytes that have arrived, without waiting."""
         if self._discard is not None:
             self._visalib.flush(self._session, self._discard)
 
     def empty(self, late_answer_within: float | None = None) -> None:
-        """Throw away what the instrument says unasked: a greeting, or the answer to a question given up.
+        """Discard unrequested bytes: a greeting, or the late reply to an earlier query.
 
-        That answer may take `late_answer_within` seconds; None where the line is brought in step by other means too.
+        That reply may take `late_answer_within` seconds; None where the connection is resynchronised by other means
+        too.
         """
         if self._discard is None:
             try:
@@ -207,9 +207,9 @@ class MessageLine:
             except (NotImplementedError, VisaIOError):
                 self._read_until_quiet(_QUIET)
             return
-        quiet = _QUIET_AFTER_BLOCK if self.in_a_block and not self.severs else _QUIET
+        quiet = _QUIET_AFTER_BLOCK if self.in_block and not self.discards_on_close else _QUIET
         self._read_until_quiet(quiet if late_answer_within is None else late_answer_within)
-        self.in_a_block = False
+        self.in_block = False
 
     def write(self, message: bytes) -> None:
         """Send a whole message."""
@@ -217,10 +217,10 @@ class MessageLine:
         if status < 0:
             raise VisaIOError(status)
 
-    def write_meanwhile(self, message: bytes) -> bool:
-        """Send a message from another thread, where sockets and serial lines allow it; return whether it went.
+    def write_concurrently(self, message: bytes) -> bool:
+        """Send a message from another thread, where sockets and serial lines allow it; return whether it was sent.
 
-        A new message interrupts a question that is being answered (IEEE 488.2), so it need not wait for the answer.
+        A new message interrupts a query that is being answered (IEEE 488.2), so it need not wait for the reply.
         """
         resource, visalib, session = self._resource, self._visalib, self._session
         if resource is None or self._settings.backend != "@py" or self._discard is None:
@@ -228,12 +228,12 @@ class MessageLine:
         try:
             return int(visalib.write(session, message)[1]) >= 0
         except (VisaError, OSError, AttributeError):
-            # The thread that reads has closed it just now.
+            # The reading thread has just closed it.
             return False
 
     def read(self) -> bytes:
-        """Return one message. Raises `BadReply` where it has no end."""
-        self._arm_the_guard(time.monotonic() + self._patience)
+        """Return one message. Raises `BadReply` if it has no end."""
+        self._set_deadline(time.monotonic() + self._reply_timeout)
         reply, status = self._visalib.read(self._session, _LONGEST_REPLY)
         if status == StatusCode.success_max_count_read:
             raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")
@@ -244,13 +244,13 @@ class MessageLine:
     def read_block(self, text: bool, within: float, give_up: Callable[[], bool]) -> bytes:
         """Return the data of a block (IEEE 488.2, 8.7.9 and 8.7.10), or of samples in `text`.
 
-        Raises `InstrumentTimeout` where it takes more than `within` seconds or `give_up` says so, and `BadReply` where
-        it is not whole.
+        Raises `InstrumentTimeout` if it takes more than `within` seconds or `give_up` returns True, and `BadReply` if
+        it is not complete.
         """
         block = BlockReply(text=text)
         deadline = time.monotonic() + within
-        self._arm_the_guard(deadline)
-        self.in_a_block, ended = True, False
+        self._set_deadline(deadline)
+        self.in_block, ended = True, False
         while block.missing and not ended:
             if give_up() or time.monotonic() > deadline:
                 raise InstrumentTimeout(
@@ -261,13 +261,13 @@ class MessageLine:
             ended = self._ends(block, piece, status)
         if block.ends_itself and not ended:
             self._read_the_end(block)
-        self.in_a_block = False
+        self.in_block = False
         return block.data()
 
     def _read_until_quiet(self, quiet: float) -> None:
         self.set_timeout(quiet)
         give_up = time.monotonic() + 10 * quiet
-        self._arm_the_guard(give_up)
+        self._set_deadline(give_up)
         while time.monotonic() < give_up:
             try:
                 self._visalib.read(self._session, _LONGEST_REPLY)
@@ -276,9 +276,9 @@ class MessageLine:
                     return
                 raise
 
-    def _arm_the_guard(self, deadline: float) -> None:
-        if self._guard is not None:
-            self._guard.deadline = deadline
+    def _set_deadline(self, deadline: float) -> None:
+        if self._deadline_socket is not None:
+            self._deadline_socket.deadline = deadline
 
     def _read_piece(self, most: int) -> tuple[bytes, StatusCode]:
         piece, status = self._visalib.read(self._session, most)
@@ -287,10 +287,10 @@ class MessageLine:
         return bytes(piece), status
 
     def _ends(self, block: BlockReply, piece: bytes, status: StatusCode) -> bool:
-        """Return whether a message ends with `piece`: by the line's own sign, or in text by its termination.
+        """Return whether a message ends with `piece`: by the status of the read, or in text by its termination.
 
-        Where the line has no sign, the termination may as well be one of the samples of a block without a length: the
-        message ends there if nothing follows.
+        Where the status does not show it, the termination may also be a sample of a block without a length: the message
+        ends there if nothing follows.
         """
         if self._discard is None and status == StatusCode.success:
             return True
@@ -304,8 +304,8 @@ class MessageLine:
         return piece.endswith(last)
 
     def _read_the_end(self, block: BlockReply) -> bytes:
-        """Take what still comes behind a block, its termination as a rule; return it, nothing where nothing comes."""
-        patience = self._patience
+        """Read what follows a block, usually its termination; return it, b"" if nothing arrives."""
+        patience = self._reply_timeout
         self.set_timeout(_END_OF_BLOCK)
         try:
             piece, _ = self._read_piece(_LONGEST_REPLY if block.ends_itself else 1)
@@ -320,12 +320,12 @@ class MessageLine:
 
 
 def find_visa(report: Callable[[Port], None], timeout: float, ask_serial: bool, backend: str = "@py") -> None:
-    """Report the resources of `backend`, first as they are, then with what answered to `*IDN?`.
+    """Report the resources of `backend`, first without and then with their reply to `*IDN?`.
 
-    All are asked at the same time, each for at most `timeout` seconds. Serial lines are left out unless `ask_serial`.
+    All are queried at the same time, each for at most `timeout` seconds. Serial lines are left out unless `ask_serial`.
     """
     with warnings.catch_warnings():
-        # pyvisa-py warns that it searches the network better with optional libraries; nobody asked.
+        # pyvisa-py warns that optional libraries would improve its search of the network.
         warnings.filterwarnings("ignore", category=UserWarning, module=r"pyvisa_py\..*")
         try:
             names = manager(backend).list_resources("?*")
@@ -335,7 +335,7 @@ def find_visa(report: Callable[[Port], None], timeout: float, ask_serial: bool, 
     threads = []
     for port in found:
         report(port)
-        thread = threading.Thread(target=_ask, args=(report, port, timeout, backend), name=port.address, daemon=True)
+        thread = threading.Thread(target=_query, args=(report, port, timeout, backend), name=port.address, daemon=True)
         thread.start()
         threads.append(thread)
     deadline = time.monotonic() + timeout
@@ -343,11 +343,11 @@ def find_visa(report: Callable[[Port], None], timeout: float, ask_serial: bool, 
         thread.join(max(0.0, deadline - time.monotonic()))
 
 
-def _ask(report: Callable[[Port], None], port: Port, timeout: float, backend: str) -> None:
+def _query(report: Callable[[Port], None], port: Port, timeout: float, backend: str) -> None:
     milliseconds = max(1, round(500 * timeout))
     try:
         resource = manager(backend).open_resource(port.address, open_timeout=milliseconds)
-    except Exception as problem:  # noqa: BLE001  whatever the library raises is why nobody answers there
+    except Exception as problem:  # noqa: BLE001  whatever the library raises is the reason for no reply
         report(Port(port.driver, port.address, problem=one_line(problem)))
         return
     try:

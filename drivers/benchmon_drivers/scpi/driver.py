@@ -1,8 +1,8 @@
-"""Instruments that speak SCPI, over PyVISA: LAN sockets, serial lines, and whatever else its backends reach.
+"""The SCPI driver, over PyVISA: LAN sockets, serial lines, and every other resource of its backends.
 
-After a question that got no answer the line is opened anew and brought into step again: the answer to `*IDN?` is
-awaited, and whatever looks like a reading before it is a late answer and thrown away. So a late answer is never taken
-for the next channel's. What channels make of captured waves is in `scpi_waves`.
+After a query without a reply the connection is reopened and resynchronised: the driver waits for the reply to `*IDN?`
+and discards any reading before it as a late reply. So a late reply is never taken for the next channel's. The measures
+of captured waves are in `waveform`.
 """
 
 from __future__ import annotations
@@ -22,24 +22,24 @@ from benchmon.instruments.types import ChannelSettings, DrivenChannel, Instrumen
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
 from benchmon_drivers.number_parsing import begins_with_number, plain_number, scpi_number
-from benchmon_drivers.scpi.connection import MessageLine, find_visa
+from benchmon_drivers.scpi.connection import ScpiConnection, find_visa
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
-from benchmon_drivers.scpi.waveform import Waves
+from benchmon_drivers.scpi.waveform import WaveCaptures
 
 __all__ = ["ScpiChannel", "ScpiDriver", "ScpiSettings", "ScpiSwitch"]
 
 _WHOLE_WAVE = 5.0
-"""Seconds allowed for a whole wave, or four timeouts."""
+"""Seconds allowed for a whole wave, if four time-outs are less."""
 _MOST_ERRORS = 10
 _FIRST_IDENTITY, _LATER_IDENTITY, _AFTER_SETUP = 1.0, 0.4, 2.0
-"""Seconds allowed at least for the identity, at the first opening and later, and for what follows the setup."""
+"""The least seconds allowed for the identity, at the first opening and later, and for replies after the setup."""
 _SWITCHES_WITHIN = 0.5
-"""Seconds allowed for an answer of a switch."""
+"""Seconds allowed for a reply of a switch."""
 _ERROR = re.compile(r'\s*([+-]?\d{1,9})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
 
 
 class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
-    """A SCPI instrument behind a VISA resource."""
+    """A SCPI instrument at a VISA resource."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = ScpiSettings
     channel_model: ClassVar[type[ChannelSettings]] = ScpiChannel
@@ -47,68 +47,72 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
 
     def __init__(self, name: str, settings: ScpiSettings, channels: Sequence[DrivenChannel[ScpiChannel]]) -> None:
         super().__init__(name, settings, channels)
-        self._questions = {channel.name: self._message(channel.ask.query) for channel in channels}
-        self._units = {channel.name: channel.ask.unit or channel.unit for channel in channels}
-        self._waves = Waves(channels, settings.waves)
+        self._query_messages = {channel.name: self._message(channel.settings.query) for channel in channels}
+        self._units = {channel.name: channel.settings.unit or channel.unit for channel in channels}
+        self._waves = WaveCaptures(channels, settings.waves)
         self._asks_errors = settings.error_queue
-        self._line = MessageLine(settings)
+        self._connection = ScpiConnection(settings)
         self._was_open = False
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
-        """Report the VISA resources of this computer, and what answers to `*IDN?` there."""
+        """Report the VISA resources of this computer, and their replies to `*IDN?`."""
         find_visa(report, timeout, ask_serial)
 
     # The hooks
 
     def _open(self) -> str:
-        self._line.connect(min(max(self.timeout, 1.0), 2.0))
-        self._empty_the_line()
+        self._connection.connect(min(max(self.timeout, 1.0), 2.0))
+        self._discard_pending()
         identity = self._identify()
         self._was_open = True
-        self._line.set_timeout(max(self.timeout, _AFTER_SETUP))
+        self._connection.set_timeout(max(self.timeout, _AFTER_SETUP))
         for command in self.settings.setup:
-            self._line.write(self._message(command))
+            self._connection.write(self._message(command))
             if "?" in command:
-                self._line.read()
+                self._connection.read()
         if identity and not self._error_queue_is_read():
             self._close()
             return self._open()
-        self._line.set_timeout(self.timeout)
+        self._connection.set_timeout(self.timeout)
         return identity
 
-    def _ask_many(self, channels: Sequence[DrivenChannel[ScpiChannel]]) -> Sequence[float | InstrumentError]:
-        return [self._ask_wave(channel) if channel.ask.wave else self._ask(channel) for channel in channels]
+    def _query_many(self, channels: Sequence[DrivenChannel[ScpiChannel]]) -> Sequence[float | InstrumentError]:
+        return [self._ask_wave(channel) if channel.settings.wave else self._query(channel) for channel in channels]
 
-    def _ask(self, channel: DrivenChannel[ScpiChannel]) -> float:
-        reply = self._exchange(self._questions[channel.name], self._line.read)
-        return scpi_number(reply, self._units[channel.name], channel.ask.index) * channel.ask.factor
+    def _query(self, channel: DrivenChannel[ScpiChannel]) -> float:
+        reply = self._exchange(self._query_messages[channel.name], self._connection.read)
+        return scpi_number(reply, self._units[channel.name], channel.settings.index) * channel.settings.factor
 
     def _ask_wave(self, channel: DrivenChannel[ScpiChannel]) -> float | InstrumentError:
         capture = self._waves.latest(channel, self.clock())
         if capture is None:
-            wave = self._captured(channel.ask)
+            wave = self._captured(channel.settings)
             capture, told = self._waves.take(channel, self.clock(), wave)
             if told is not None:
                 self.on_wave(told)
         return self._waves.value(channel, capture)
 
-    def _captured(self, ask: ScpiChannel) -> tuple[Floats, Floats, bool]:
+    def _captured(self, channel_keys: ScpiChannel) -> tuple[Floats, Floats, bool]:
         keys = self.settings.waves
-        assert keys is not None  # noqa: S101 - for the type checker; `Waves` has made sure of it
-        reply = self._exchange(self._message(ask.preamble), self._line.read) if ask.preamble else b""
+        assert keys is not None  # noqa: S101 - for the type checker; `WaveCaptures` has made sure of it
+        reply = (
+            self._exchange(self._message(channel_keys.preamble), self._connection.read)
+            if channel_keys.preamble
+            else b""
+        )
         preamble = keys.read_preamble(reply)
         within = max(_WHOLE_WAVE, 4 * self.timeout)
         block = self._exchange(
-            self._message(ask.wave),
-            lambda: self._line.read_block(preamble.codes == "ascii", within, lambda: self.ending),
+            self._message(channel_keys.wave),
+            lambda: self._connection.read_block(preamble.codes == "ascii", within, lambda: self.ending),
         )
         return keys.read_samples(block, preamble)
 
     def _exchange(self, question: bytes, read: Callable[[], bytes]) -> bytes:
-        self._line.discard()
+        self._connection.discard()
         try:
-            self._line.write(question)
+            self._connection.write(question)
             return read()
         except VisaIOError as problem:
             if problem.error_code != StatusCode.error_timeout:
@@ -118,47 +122,49 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
                 "is it switched on, and does it know that query?"
             ) from problem
 
-    def _back_in_step(self) -> None:
-        if self._line.in_a_block and self._line.severs:
+    def _resynchronise(self) -> None:
+        if self._connection.in_block and self._connection.discards_on_close:
             self._close()
             self._open()
             return
-        self._empty_the_line()
+        self._discard_pending()
         if self.identity and not self._error_queue_is_read():
             self._close()
             self._open()
-        self._line.set_timeout(self.timeout)
+        self._connection.set_timeout(self.timeout)
 
-    def _ready_switch(self, how: ScpiSwitch) -> None:  # noqa: ARG002
+    def _arm_switch(self, how: ScpiSwitch) -> None:  # noqa: ARG002
         if not self.channels:
-            with self._line_of_its_own() as line:
+            with self._second_connection() as line:
                 self._acknowledged(line)
 
     def _switch_off(self, how: ScpiSwitch) -> str:
-        """Say the command on the open line, past the question that may be on its way there, and on one of its own."""
-        told = self._line.write_meanwhile(self._message(how.command))
-        if told and not self._line.severs:
+        """Send the command on the open connection, even while a query is pending there, and on a second one."""
+        told = self._connection.write_concurrently(self._message(how.command))
+        if told and not self._connection.discards_on_close:
             return f"{how.command} sent"
         try:
-            with self._line_of_its_own() as line:
+            with self._second_connection() as line:
                 line.write(self._message(how.command))
                 self._acknowledged(line)
         except (VisaError, OSError) as problem:
             if not told:
                 raise
-            return f"{how.command} sent on its open line, not acknowledged on another ({self._translated(problem)})"
+            return (
+                f"{how.command} sent on the open connection, not acknowledged on another ({self._translated(problem)})"
+            )
         return f"{how.command} sent and acknowledged"
 
     def _is_off(self, how: ScpiSwitch) -> bool | None:
-        if not how.confirm or (self._line.is_open and not self._line.severs):
+        if not how.confirm or (self._connection.is_open and not self._connection.discards_on_close):
             return None
-        with self._line_of_its_own() as line:
+        with self._second_connection() as line:
             line.write(self._message(how.confirm))
             answer = line.read().decode("latin-1").strip()
         return answer.upper() == "OFF" or plain_number(answer) == 0
 
     def _close(self) -> None:
-        self._line.close()
+        self._connection.close()
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
         where = self.settings.address
@@ -166,7 +172,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             if problem.error_code == StatusCode.error_timeout:
                 return InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
             if problem.error_code == StatusCode.error_resource_not_found:
-                return InstrumentError(f"{where}: there is no such resource; `benchmon ports` lists those there are")
+                return InstrumentError(f"{where}: there is no such resource; `benchmon ports` lists the resources")
             return InstrumentError(one_line(f"{where}: {problem.description}"))
         if "could not connect" in str(problem):
             return InstrumentTimeout(f"{where}: cannot be connected in time; check cable and address")
@@ -174,16 +180,16 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             return InstrumentError(one_line(f"{where}: {problem}"))
         return None
 
-    # The line
+    # The connection
 
-    def _acknowledged(self, line: MessageLine) -> None:
-        """Wait until everything is done that was asked for on `line` (IEEE 488.2, *OPC?)."""
+    def _acknowledged(self, line: ScpiConnection) -> None:
+        """Wait until all commands on `line` are complete (IEEE 488.2, *OPC?)."""
         line.write(self._message("*OPC?"))
         line.read()
 
     @contextmanager
-    def _line_of_its_own(self) -> Iterator[MessageLine]:
-        line = MessageLine(self.settings)
+    def _second_connection(self) -> Iterator[ScpiConnection]:
+        line = ScpiConnection(self.settings)
         try:
             line.connect(1.0)
             line.set_timeout(_SWITCHES_WITHIN)
@@ -191,22 +197,22 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         finally:
             line.close()
 
-    def _empty_the_line(self) -> None:
-        in_step_anyway = self._line.severs or bool(self.identity)
-        self._line.empty(2 * self.timeout if self.late and not in_step_anyway else None)
+    def _discard_pending(self) -> None:
+        in_step_anyway = self._connection.discards_on_close or bool(self.identity)
+        self._connection.empty(2 * self.timeout if self.late and not in_step_anyway else None)
 
     def _identify(self) -> str:
-        """Return the answer to the identity question; "" where there never was one.
+        """Return the reply to the identity query; "" where there never was one.
 
-        Replies that begin with a number or a block are late answers to earlier questions and are passed over.
+        Replies that begin with a number or a block are late replies to earlier queries and are skipped.
         """
         if not self.settings.identity:
             return ""
-        self._line.set_timeout(max(self.timeout, _LATER_IDENTITY if self._was_open else _FIRST_IDENTITY))
-        self._line.write(self._message(self.settings.identity))
+        self._connection.set_timeout(max(self.timeout, _LATER_IDENTITY if self._was_open else _FIRST_IDENTITY))
+        self._connection.write(self._message(self.settings.identity))
         try:
             for _ in range(_MOST_ERRORS):
-                reply = self._line.read()
+                reply = self._connection.read()
                 if not (begins_with_number(reply) or reply.startswith(b"#")):
                     return reply.decode("latin-1")
         except VisaIOError as problem:
@@ -215,14 +221,14 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         return ""
 
     def _error_queue_is_read(self) -> bool:
-        """Complain of every entry of the error queue (SCPI-1999 volume 2, SYSTem:ERRor?), at most a few.
+        """Report every entry of the error queue as a complaint (SCPI-1999 volume 2, SYSTem:ERRor?), at most a few.
 
-        Return False where the instrument has none that answers; it is then not asked again, but may still answer late.
+        Return False where it does not answer; it is then not queried again, but a reply may still arrive late.
         """
         for _ in range(_MOST_ERRORS if self._asks_errors else 0):
-            self._line.write(self._message("SYST:ERR?"))
+            self._connection.write(self._message("SYST:ERR?"))
             try:
-                entry = _ERROR.fullmatch(self._line.read().decode("latin-1"))
+                entry = _ERROR.fullmatch(self._connection.read().decode("latin-1"))
             except VisaIOError as problem:
                 if problem.error_code != StatusCode.error_timeout:
                     raise

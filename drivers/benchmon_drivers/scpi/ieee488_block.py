@@ -1,4 +1,4 @@
-"""A wave's samples as an instrument sends them: a block of IEEE 488.2, which is found in what comes piece by piece.
+"""Blocks of IEEE 488.2, in which instruments send a wave's samples, decoded piece by piece.
 
 A definite block begins with `#`, the number of digits that follow, and in these the number of its bytes (8.7.9); an
 indefinite one with `#0`, and the end of the message ends it (8.7.10). A header word may stand before it. Samples in
@@ -13,28 +13,28 @@ from benchmon.errors import BadReply
 from benchmon_drivers.number_parsing import shown
 
 LONGEST = 4_000_000
-"""Bytes of a block, or characters of samples in text: 200,000 samples of any kind."""
+"""The most bytes of a block, or characters of samples in text: 200,000 samples of any type."""
 _LONGEST_HEADER = 64
-"""Characters that may stand before a block."""
+"""The most characters before a block."""
 _PIECE = 65_536
 _SPACE = b" \t\r\n"
 _TEXT_BEGINS = re.compile(rb"\s*(?:[:A-Za-z][\w:]{0,60}\s+)?[+\-.0-9]")
-"""Samples in text, perhaps behind a header word."""
+"""Samples in text, optionally after a header word."""
 
 
 class BlockReply:
-    """One reply as it grows. `text` says that samples come as text, which needs no block around it."""
+    """A reply as it arrives. `text` is whether samples are in text, which needs no block."""
 
     def __init__(self, *, text: bool = False) -> None:
         self._text = text
         self._got = bytearray()
         self._start: int | None = None
-        """Where its data begin, None while that is not known."""
+        """The position of the first data byte, None while unknown."""
         self._length: int | None = None
-        """Bytes of its data, None where the end of the message ends them."""
+        """The number of data bytes, None where the end of the message ends them."""
 
     def take(self, piece: bytes) -> None:
-        """Take what came next. Raises `BadReply` where this is no block, or one that is longer than allowed."""
+        """Add the next bytes. Raises `BadReply` if the reply is no block, or too long."""
         self._got += piece
         if self._start is None:
             self._find_start()
@@ -43,14 +43,14 @@ class BlockReply:
 
     @property
     def begun(self) -> bool:
-        """Return whether its data have begun."""
+        """Whether its data have begun."""
         return self._start is not None
 
     @property
     def missing(self) -> int:
-        """Return how many bytes to ask for next, 0 where all are there.
+        """The number of bytes to read next, 0 when complete.
 
-        What has no length of its own is never complete by itself: its `missing` is a piece of any size.
+        A reply without a length is never complete by its count: its `missing` is the size of a piece.
         """
         if self._start is None:
             return self._missing_before_data()
@@ -60,16 +60,16 @@ class BlockReply:
 
     @property
     def is_text(self) -> bool:
-        """Return whether it is text without a block around it."""
+        """Whether it is text without a block."""
         return self._start == 0
 
     @property
     def ends_itself(self) -> bool:
-        """Return whether its own length tells its end."""
+        """Whether it has a length, which gives its end."""
         return self._length is not None
 
     def data(self) -> bytes:
-        """Return its data. Raises `BadReply` where they are fewer or more than it announced."""
+        """Return the data. Raises `BadReply` if there are fewer or more bytes than announced."""
         if self._start is None:
             raise BadReply(
                 f'answered "{shown(bytes(self._got))}", which is no block of samples; check the wave\'s query'

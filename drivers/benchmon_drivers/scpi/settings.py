@@ -1,4 +1,4 @@
-"""What the driver for SCPI takes from a bench file."""
+"""The bench-file keys of the SCPI driver."""
 
 from __future__ import annotations
 
@@ -93,9 +93,9 @@ class ScpiChannel(ChannelSettings):
         for_values = sorted({"query", "index", "unit"} & self.model_fields_set) if self.wave else []
         if for_values:
             key = for_values[0]
-            raise KeyedError(key, getattr(self, key), "does not go together with wave; take one of them out")
+            raise KeyedError(key, getattr(self, key), "cannot be combined with wave; remove one of them")
         if self.preamble and not self.wave:
-            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the question for its samples as wave")
+            raise KeyedError("preamble", self.preamble, "belongs to a wave; add the query for its samples as wave")
         return self
 
 

@@ -1,4 +1,4 @@
-"""How an instrument tells its waves: what the fields of a preamble mean, and how its samples are coded."""
+"""The format of an instrument's waves: the fields of the preamble, and the codes of the samples."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ Scale = Literal["x_increment", "x_origin", "x_reference", "y_increment", "y_orig
 PreambleField = Literal[Scale, "points", "format", "-"]
 
 _SCALES: Final = get_args(Scale)
-_BEYOND = 9.9e37
-"""From here on a sample is none: overload, or "not a number" (SCPI-1999 volume 1, 7.2.1)."""
+_OVERRANGE_FROM = 9.9e37
+"""A sample from here on is an overload or "not a number" (SCPI-1999 volume 1, 7.2.1)."""
 _NOT_ASCII = re.compile(rb"[^0-9+\-.eE,; \t\r\n]")
 _HEADER_WORD = re.compile(rb"\s*[:A-Za-z][\w:]{0,60}\s+(?=[+\-.0-9])")
 
 
 @dataclass(frozen=True, slots=True)
 class Preamble:
-    """What holds for one wave: scale by names, how its samples are coded, and how many there should be."""
+    """The preamble of one wave: its scale by name, the codes of its samples, and their number if it is given."""
 
     scale: Mapping[str, float]
     codes: Codes
@@ -74,14 +74,14 @@ class WaveKeys(BaseModel):
     y_reference: Number = Field(0.0, description="Reference code, where the preamble does not hold it.")
 
     @model_validator(mode="after")
-    def _all_is_told(self) -> WaveKeys:
+    def _is_complete(self) -> WaveKeys:
         told = [name for name in self.preamble if name != "-"]
         twice = sorted({name for name in told if told.count(name) > 1})
         if twice:
             raise KeyedError("preamble", twice[0], "is there twice; write - for a field that does not matter")
         for name in _SCALES:
             if name in self.preamble and name in self.model_fields_set:
-                raise KeyedError(name, getattr(self, name), "is told by the preamble too; take one of them out")
+                raise KeyedError(name, getattr(self, name), "is in the preamble too; remove one of them")
         if self.x_increment is None and "x_increment" not in self.preamble:
             raise BadInput("needs x_increment, the seconds from sample to sample, among the preamble's fields or fixed")
         if self.y_increment == 0.0:
@@ -91,7 +91,7 @@ class WaveKeys(BaseModel):
         return self
 
     def read_preamble(self, reply: bytes) -> Preamble:
-        """Return what a preamble says. Raises `BadReply` where it cannot be so."""
+        """Return the preamble in a reply. Raises `BadReply` where it is not plausible."""
         fields = reply.strip().split(b",") if self.preamble else []
         if len(fields) < len(self.preamble):
             raise BadReply(
@@ -101,7 +101,7 @@ class WaveKeys(BaseModel):
         scale = {name: float(getattr(self, name) or 0.0) for name in _SCALES}
         scale |= {name: _number(name, field) for name, field in told.items() if name in _SCALES}
         if not 0.0 < scale["x_increment"] <= 1000.0 or scale["y_increment"] == 0.0:
-            raise BadReply(f'answered the preamble "{shown(reply)}", whose increments cannot be; check the order')
+            raise BadReply(f'answered the preamble "{shown(reply)}", whose increments are impossible; check the order')
         points = _points(told["points"]) if "points" in told else None
         return Preamble(scale, self._codes_of(told.get("format")), points)
 
@@ -116,7 +116,7 @@ class WaveKeys(BaseModel):
     def read_samples(self, data: bytes, preamble: Preamble) -> tuple[Floats, Floats, bool]:
         """Return times (n,) in seconds, values (n,), and whether a sample is beyond the range.
 
-        Raises `BadReply` where `data` are no wave.
+        Raises `BadReply` where `data` is no wave.
         """
         codes = _texts(data) if preamble.codes == "ascii" else self._binary(data, preamble.codes)
         count = len(codes)
@@ -125,14 +125,14 @@ class WaveKeys(BaseModel):
         if not 2 <= count <= MOST_SAMPLES:
             raise BadReply(f"sends a wave of {count} samples; there must be 2 to {MOST_SAMPLES}")
         with np.errstate(over="ignore", invalid="ignore"):
-            beyond = bool(np.any(np.isin(codes, self.overload)) or np.any(np.abs(codes) >= _BEYOND))
+            beyond = bool(np.any(np.isin(codes, self.overload)) or np.any(np.abs(codes) >= _OVERRANGE_FROM))
             scale = preamble.scale
             values = (codes - scale["y_reference"]) * scale["y_increment"] + scale["y_origin"]
             times = (
                 scale["x_origin"] + (np.arange(count, dtype=np.float64) - scale["x_reference"]) * scale["x_increment"]
             )
         rises = bool(np.all(np.diff(times) > 0.0))
-        if not rises or not (beyond or (np.all(np.isfinite(values)) and np.abs(values).max() < _BEYOND)):
+        if not rises or not (beyond or (np.all(np.isfinite(values)) and np.abs(values).max() < _OVERRANGE_FROM)):
             raise BadReply("sends a wave whose times do not rise or whose samples are no numbers; check the preamble")
         return times, values, beyond
 
@@ -145,7 +145,7 @@ class WaveKeys(BaseModel):
 
 def _number(name: str, field: bytes) -> float:
     value = plain_number(field.decode("latin-1"))
-    if value is None or abs(value) >= _BEYOND:
+    if value is None or abs(value) >= _OVERRANGE_FROM:
         raise BadReply(f'answered "{shown(field)}" for {name} of the preamble, which is no number; check the order')
     return value
 
@@ -158,7 +158,7 @@ def _points(field: bytes) -> int:
 
 
 def _texts(data: bytes) -> Floats:
-    """Return samples that are written as text, separated by commas."""
+    """Return samples in text, separated by commas, shape (n,)."""
     plain = _HEADER_WORD.sub(b"", data, count=1).strip(b" \t\r\n,;")
     fields = plain.replace(b";", b",").split(b",", MOST_SAMPLES + 1)
     wrong = _NOT_ASCII.search(plain)
@@ -168,4 +168,4 @@ def _texts(data: bytes) -> Floats:
         return np.array([float(field) for field in fields])
     except ValueError as problem:
         at = wrong.start() if wrong is not None else 0
-        raise BadReply(f'answered "{shown(plain[at : at + 60])}" among samples, which are to be numbers') from problem
+        raise BadReply(f'answered "{shown(plain[at : at + 60])}" among samples, which must be numbers') from problem

@@ -1,4 +1,4 @@
-"""What drivers on a serial port have in common: the port, opened by its keys, and the switch that its lines may be."""
+"""Base of the drivers on a serial port: the port, and the switch on its RTS or DTR line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchmon_drivers.serial.port import PortAddress, SerialKeys, explain_port
 from benchmon_drivers.serial.switch import LineSettings, SwitchedPort
 
 _DRIVER_TICK = 0.05
-"""Seconds after which a read that got nothing returns."""
+"""Seconds after which a read without data returns."""
 
 
 class SerialSettings(InstrumentSettings, SerialKeys):
@@ -26,30 +26,30 @@ class SerialSettings(InstrumentSettings, SerialKeys):
 
 
 Keys = TypeVar("Keys", bound=SerialSettings)
-Ask = TypeVar("Ask", bound=ChannelSettings)
+ChannelKeys = TypeVar("ChannelKeys", bound=ChannelSettings)
 
 
-class SerialDriver(Driver[Keys, Ask]):
+class SerialDriver(Driver[Keys, ChannelKeys]):
     """A meter on a serial port; `_port` is that port, None while it is closed."""
 
     switch_model: ClassVar[type[SwitchSettings] | None] = LineSettings
 
-    def __init__(self, name: str, settings: Keys, channels: Sequence[DrivenChannel[Ask]]) -> None:
+    def __init__(self, name: str, settings: Keys, channels: Sequence[DrivenChannel[ChannelKeys]]) -> None:
         super().__init__(name, settings, channels)
         self._port: Any = None
         self._switched = SwitchedPort(settings.address, settings, _DRIVER_TICK, self.timeout)
 
-    def fit_switch(self, how: SwitchSettings) -> None:
-        """Take what [switch_off] says. Raises `BadInput` where it does not fit the port."""
-        super().fit_switch(how)
+    def configure_switch(self, how: SwitchSettings) -> None:
+        """Set the keys of [switch_off]. Raises `BadInput` where they do not fit the port."""
+        super().configure_switch(how)
         if isinstance(how, LineSettings):
-            self._switched.fit(how)
+            self._switched.configure(how)
 
     def _close(self) -> None:
         self._port = None
         self._switched.close(for_good=self.ending)
 
-    def _ready_switch(self, how: LineSettings) -> None:
+    def _arm_switch(self, how: LineSettings) -> None:
         self._switched.arm(how, opened=not self.channels)
 
     def _switch_off(self, how: LineSettings) -> str:

@@ -1,6 +1,6 @@
-"""Meters with a binary output: frames over a serial line, sent by themselves or on request.
+"""Meters with a binary output: frames over a serial line, streamed or in reply to a query.
 
-Whole binary frames out of what arrives on a line, in step again after noise, and never one with a wrong checksum.
+`FrameSplitter` finds complete frames in the received bytes, resynchronises after noise, and rejects wrong checksums.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
-from benchmon_drivers.serial.port import Order, arrived, not_zero, read_until_quiet, severs
+from benchmon_drivers.serial.port import Order, arrived, discards_on_close, not_zero, read_until_quiet
 
 Checksum = Literal["none", "sum", "xor", "crc16"]
 
 LONGEST_FRAME = 1024
 _GAP = 0.5
-"""Seconds: an unfinished frame older than this will never be finished; the instrument was cut off."""
+"""Seconds after which an incomplete frame is discarded: the instrument was disconnected."""
 
 
 def crc16(data: bytes) -> int:
@@ -55,16 +55,16 @@ CHECKSUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
     "xor": (1, lambda data: reduce(xor, data, 0)),
     "crc16": (2, crc16),
 }
-"""Of each checksum the bytes it takes, and how it is worked out."""
+"""The number of bytes of each checksum, and its function."""
 
 
 @dataclass(frozen=True, slots=True)
 class FrameLayout:
-    """What a frame looks like; positions are bytes from its beginning, or from its end if they are negative.
+    """The layout of a frame; positions are bytes from its beginning, or from its end if negative.
 
     A frame begins with `sync`, ends with `tail`, and is `length` bytes long; where that is None, the byte at
-    `length_at` tells, and `length_adds` is added to it. The checksum stands at `checksum_at` (just before the tail if
-    None) and is of the bytes from `checksum_from` up to it.
+    `length_at` gives it, plus `length_adds`. The checksum is at `checksum_at` (just before the tail if
+    None) and covers the bytes from `checksum_from` up to it.
     """
 
     sync: bytes = b""
@@ -79,11 +79,11 @@ class FrameLayout:
 
     @property
     def shortest(self) -> int:
-        """The bytes that every frame has."""
+        """The length of the shortest frame."""
         return max(1, len(self.sync) + len(self.tail) + CHECKSUMS[self.checksum][0], self.length_at + 1)
 
     def size(self, data: bytes) -> int | None:
-        """Return the size of the frame that `data` begins with; None if not to be told yet, 0 if it is none."""
+        """Return the size of the frame at the start of `data`; None if not known yet, 0 if there is none."""
         if not data.startswith(self.sync[: len(data)]):
             return 0
         if self.length is not None:
@@ -94,7 +94,7 @@ class FrameLayout:
         return size if self.shortest <= size <= LONGEST_FRAME else 0
 
     def holds(self, frame: bytes) -> bool:
-        """Return whether a whole frame has its sync, its tail and the right checksum."""
+        """Return whether a complete frame has sync, tail and the right checksum."""
         size, work_out = CHECKSUMS[self.checksum]
         at = -size - len(self.tail) if self.checksum_at is None else self.checksum_at
         at = at + len(frame) if at < 0 else at
@@ -105,10 +105,10 @@ class FrameLayout:
 
 
 class FrameSplitter:
-    """Collects bytes and gives whole frames; what is none is passed over, byte by byte, and counted in `dropped`.
+    """Collects bytes and returns complete frames; other bytes are skipped one by one and counted in `dropped`.
 
-    Frames without a checksum prove themselves by their place: after noise, and at the beginning of a stream, the first
-    one is let go, and the next is taken where it follows at once.
+    Frames without a checksum are recognised by their position: after noise, and at the beginning of a stream, the first
+    one is discarded, and the next one is accepted if it follows immediately.
     """
 
     def __init__(self, layout: FrameLayout) -> None:
@@ -118,12 +118,12 @@ class FrameSplitter:
         self.restart(in_step=False)
 
     def restart(self, *, in_step: bool) -> None:
-        """Forget what was collected. `in_step` says that the next byte begins a frame."""
+        """Discard the collected bytes. `in_step` is whether the next byte begins a frame."""
         self._part = b""
         self._in_step = in_step or self.layout.checksum != "none"
 
     def feed(self, data: bytes, now: float) -> list[bytes]:
-        """Return the frames that `data`, which arrived at `now` (monotonic seconds), completes."""
+        """Return the frames completed by `data`, which arrived at `now` (monotonic seconds)."""
         if self._part and now - self._last > _GAP:
             self._drop()
         if data:
@@ -141,7 +141,7 @@ class FrameSplitter:
         return frames
 
     def _next(self) -> int | None:
-        """Return the size of the frame that stands next, 0 where there is none, None where more must come."""
+        """Return the size of the next frame, 0 if there is none, None if more bytes are needed."""
         size = self.layout.size(self._part)
         if not size:
             return size
@@ -150,7 +150,7 @@ class FrameSplitter:
         return size if self.layout.holds(self._part[:size]) else 0
 
     def _drop(self) -> None:
-        """Let go of what cannot begin a frame, at least one byte."""
+        """Discard bytes that cannot begin a frame, at least one."""
         sync = self.layout.sync[:1]
         at = self._part.find(sync, 1) if sync else 1
         count = at if at > 0 else len(self._part)
@@ -160,7 +160,7 @@ class FrameSplitter:
 
 
 _FORMAT = re.compile(r"[<>]?[bBhHiIqQfd]")
-_ABSURD = 1e15
+_IMPLAUSIBLE = 1e15
 
 _Position = Annotated[int, Field(ge=-LONGEST_FRAME, le=LONGEST_FRAME - 1)]
 
@@ -222,13 +222,13 @@ class SerialFramesSettings(SerialSettings):
     )
 
     @model_validator(mode="after")
-    def _a_frame_can_be_told(self) -> SerialFramesSettings:
+    def _frames_can_be_found(self) -> SerialFramesSettings:
         if (self.length is None) == (self.length_at is None):
             raise KeyedError(
-                "length", self.length, "give either length, or length_at where a byte of the frame tells it"
+                "length", self.length, "give either length, or length_at where a byte of the frame holds it"
             )
         if not self.sync and self.checksum == "none":
-            raise KeyedError("sync", "", "needs sync bytes or a checksum; else nothing tells where a frame begins")
+            raise KeyedError("sync", "", "needs sync bytes or a checksum to find the beginning of a frame")
         if self.length is not None and self.length < self.layout.shortest:
             why = f"leaves no room for sync, checksum and tail, which take {self.layout.shortest}"
             raise KeyedError("length", self.length, why)
@@ -236,7 +236,7 @@ class SerialFramesSettings(SerialSettings):
 
     @property
     def layout(self) -> FrameLayout:
-        """What the frames look like."""
+        """The layout of the frames."""
         return FrameLayout(
             self.sync,
             self.tail,
@@ -274,15 +274,15 @@ FramesChannel = DrivenChannel[SerialFramesChannel]
 
 
 class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]):
-    """A meter that sends binary frames, by itself or when asked."""
+    """A meter that sends binary frames, streamed or in reply to a query."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialFramesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
-    asks_together = True
+    queries_together = True
 
     def __init__(self, name: str, settings: SerialFramesSettings, channels: Sequence[FramesChannel]) -> None:
         super().__init__(name, settings, channels)
-        self._queries = {channel.name: channel.ask.query or settings.query for channel in channels}
+        self._queries = {channel.name: channel.settings.query or settings.query for channel in channels}
         without = [name for name, query in self._queries.items() if not query]
         if without and len(without) < len(channels):
             raise BadInput(
@@ -292,14 +292,14 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         for channel in channels:
             _check_inside(channel, settings.length)
         self._frames = FrameSplitter(settings.layout)
-        self._owed = False
-        """Whether the answer to a question given up may still come."""
+        self._late_reply_possible = False
+        """Whether a reply to an earlier query may still arrive."""
         self._strange = 0
 
     def _open(self) -> str:
         keys = self.settings
         self._port = self._switched.open()
-        self._owed = self.late and not severs(keys.address)
+        self._late_reply_possible = self.late and not discards_on_close(keys.address)
         for command in keys.setup:
             self._port.write(command)
         self._strange = self._frames.dropped = 0
@@ -315,48 +315,48 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
             self._strange += not fitting
             yield from fitting
 
-    def _silence(self) -> str:
+    def _timeout_message(self) -> str:
         dropped = self._frames.dropped
         if self._strange:
             return f"{self.settings.address}: {self._strange} frames, none of which is about a channel; check when"
         if dropped:
             what = f"{dropped} bytes that are no whole frame"
             return f"{self.settings.address}: {what}; check sync, length, checksum and baud"
-        return super()._silence()
+        return super()._timeout_message()
 
-    # When asked
+    # Polled meters
 
-    def _ask_many(self, channels: Sequence[FramesChannel]) -> list[float | InstrumentError]:
+    def _query_many(self, channels: Sequence[FramesChannel]) -> list[float | InstrumentError]:
         answers: dict[str, float | InstrumentError] = {}
         for query in dict.fromkeys(self._queries[channel.name] for channel in channels):
             asked = [channel for channel in channels if self._queries[channel.name] == query]
             try:
                 answers |= self._exchange(query, asked)
             except (BadReply, InstrumentTimeout) as problem:
-                self._owed = self._owed or isinstance(problem, InstrumentTimeout)
+                self._late_reply_possible = self._late_reply_possible or isinstance(problem, InstrumentTimeout)
                 answers |= dict.fromkeys((channel.name for channel in asked), problem)
         return [answers[channel.name] for channel in channels]
 
     def _exchange(self, query: bytes, asked: Sequence[FramesChannel]) -> dict[str, float | InstrumentError]:
         """Ask once; return the values of `asked` from the frames that follow."""
-        if self._owed:
-            self._owed = False
+        if self._late_reply_possible:
+            self._late_reply_possible = False
             read_until_quiet(self._port, 2 * self.timeout)
         self._port.reset_input_buffer()
         self._frames.restart(in_step=True)
         self._port.write(query)
         found: dict[str, float | InstrumentError] = {}
-        heard = False
+        received = False
         give_up = time.monotonic() + self.timeout
         while time.monotonic() < give_up:
             data = arrived(self._port)
-            heard = heard or bool(data)
+            received = received or bool(data)
             for frame in self._frames.feed(data, self.clock()):
                 values = {channel.name: _value(channel, frame) for channel in asked}
                 found |= {name: value for name, value in values.items() if value is not None}
             if len(found) == len(asked):
                 return found
-        if not heard:
+        if not received:
             where = self.settings.address
             raise InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
         why = BadReply("answered, but with no whole frame about it; check sync, length, checksum, when and baud")
@@ -366,29 +366,31 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
 def _check_inside(channel: FramesChannel, length: int | None) -> None:
     if length is None:
         return
-    at, size = channel.ask.at, struct.calcsize(channel.ask.format)
+    at, size = channel.settings.at, struct.calcsize(channel.settings.format)
     begin = at + length if at < 0 else at
     if not 0 <= begin <= length - size:
-        raise BadInput(f"frames of {length} bytes have no {channel.ask.format} at {at}, which {channel.name} wants")
+        raise BadInput(
+            f"frames of {length} bytes have no {channel.settings.format} at {at}, which {channel.name} wants"
+        )
 
 
 def _value(channel: FramesChannel, frame: bytes) -> float | BadReply | None:
-    """Return what a frame says of a channel: its value, why it is none, or None where the frame is not about it."""
-    ask = channel.ask
-    if ask.when is not None:
-        at, wanted = ask.when
+    """Return a channel's value in a frame, why it has none, or None where the frame is not about the channel."""
+    keys = channel.settings
+    if keys.when is not None:
+        at, wanted = keys.when
         if not -len(frame) <= at < len(frame) or frame[at] != wanted:
             return None
-    at = ask.at + len(frame) if ask.at < 0 else ask.at
-    layout = ask.format if ask.format[0] in "<>" else f">{ask.format}"
+    at = keys.at + len(frame) if keys.at < 0 else keys.at
+    layout = keys.format if keys.format[0] in "<>" else f">{keys.format}"
     if not 0 <= at <= len(frame) - struct.calcsize(layout):
-        return BadReply(f"sent a frame of {len(frame)} bytes, which has no {ask.format} at {ask.at}")
+        return BadReply(f"sent a frame of {len(frame)} bytes, which has no {keys.format} at {keys.at}")
     raw = float(struct.unpack_from(layout, frame, at)[0])
-    if raw in ask.no_value:
+    if raw in keys.no_value:
         return math.nan
-    if raw in ask.overload:
+    if raw in keys.overload:
         return math.copysign(math.inf, raw)
-    value = raw * ask.factor + ask.offset
-    if math.isfinite(value) and abs(value) > _ABSURD:
-        return BadReply(f"shows {value:.3g}, which is absurd; check at and format")
+    value = raw * keys.factor + keys.offset
+    if math.isfinite(value) and abs(value) > _IMPLAUSIBLE:
+        return BadReply(f"shows {value:.3g}, which is implausible; check at and format")
     return value

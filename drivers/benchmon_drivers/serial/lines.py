@@ -1,8 +1,7 @@
-"""Meters with a text output: lines over a serial line, sent by themselves or on request, read by a pattern.
+"""Meters with a text output: lines over a serial line, streamed or in reply to a query, read by a pattern.
 
-A line is a reading where the whole of it, without spaces at its ends, fits the channel's pattern.
-
-Whole lines out of what arrives on a line, however it is cut, and never a half one taken for a whole.
+A line is a reading if the whole of it, stripped of spaces, matches the channel's pattern. `LineSplitter` finds complete
+lines in the received bytes and never returns an incomplete one.
 """
 
 from __future__ import annotations
@@ -31,21 +30,21 @@ from benchmon_drivers.number_parsing import (
     written_number,
 )
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
-from benchmon_drivers.serial.port import arrived, one_command, read_until_quiet, severs, termination
+from benchmon_drivers.serial.port import arrived, discards_on_close, one_command, read_until_quiet, termination
 
 LONGEST_LINE = 1000
 _GAP = 1.0
-"""Seconds: an unfinished line older than this will never be finished; the instrument was cut off."""
+"""Seconds after which an incomplete line is discarded: the instrument was disconnected."""
 _QUIET = 0.2
-"""Seconds without a byte, far longer than between two characters of one line: what comes next begins a line."""
+"""Seconds without a byte, far longer than between two characters of a line, after which a new line begins."""
 _END = re.compile(rb"[\r\n]")
 
 
 class LineSplitter:
-    """Collects bytes, gives whole lines without their ends (CR, LF or both); empty ones are left out.
+    """Collects bytes and returns complete lines without their ends (CR, LF or both); empty ones are left out.
 
-    Where a line's beginning may be missing (at the start, after an endless line, after a gap) everything up to the
-    next line end is thrown away and counted in `dropped`. Times are monotonic seconds.
+    Where the beginning of a line may be missing (at the start, after an endless line, after a gap) everything up to the
+    next line end is discarded and counted in `dropped`. Times are monotonic seconds.
     """
 
     def __init__(self) -> None:
@@ -55,13 +54,13 @@ class LineSplitter:
         self._in_step: bool | None = True
 
     def restart(self, now: float, *, in_step: bool) -> None:
-        """Forget what was collected. If not `in_step`, a line that is already on its way at `now` is thrown away."""
+        """Discard the collected bytes. Unless `in_step`, a line that has begun before `now` is discarded too."""
         self._part = b""
         self._last = now
         self._in_step = True if in_step else None
 
     def feed(self, data: bytes, now: float) -> list[bytes]:
-        """Return the lines that `data`, which arrived at `now`, completes."""
+        """Return the lines completed by `data`, which arrived at `now`."""
         if not data:
             return []
         if self._in_step is None:
@@ -87,7 +86,7 @@ class LineSplitter:
 
 
 _MOST_LINES = 20
-"""Lines that are passed over while the answer to a question is awaited, such as an echo or an acknowledgement."""
+"""The most lines that are skipped while waiting for a reply, such as an echo or an acknowledgement."""
 
 
 Command = Annotated[str, BeforeValidator(one_command)]
@@ -131,14 +130,14 @@ LinesChannel = DrivenChannel[SerialLinesChannel]
 
 
 class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
-    """A meter that sends text lines, by itself or when asked."""
+    """A meter that sends text lines, streamed or in reply to a query."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel
 
     def __init__(self, name: str, settings: SerialLinesSettings, channels: Sequence[LinesChannel]) -> None:
         super().__init__(name, settings, channels)
-        asked = [channel.name for channel in channels if channel.ask.query]
+        asked = [channel.name for channel in channels if channel.settings.query]
         if asked and len(asked) < len(channels):
             raise BadInput(f"has channels with a query ({', '.join(asked)}) and without; give all of them one, or none")
         self.streams = not asked
@@ -149,7 +148,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:  # noqa: ARG003
-        """Report the serial ports of this computer; there is no question that every meter would understand."""
+        """Report the serial ports of this computer; there is no query that every meter would understand."""
         for port in comports():
             report(Port("serial_lines", port.device, description=one_line(port.description, 100)))
 
@@ -158,7 +157,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
     def _open(self) -> str:
         keys = self.settings
         self._port = self._switched.open()
-        if self.late and not severs(keys.address):
+        if self.late and not discards_on_close(keys.address):
             read_until_quiet(self._port, 2 * self.timeout)
         for command in keys.setup:
             self._send(command)
@@ -166,10 +165,10 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         self._lines.restart(self.clock(), in_step=False)
         return ""
 
-    def _ask(self, channel: LinesChannel) -> float:
+    def _query(self, channel: LinesChannel) -> float:
         self._port.reset_input_buffer()
         self._lines.restart(self.clock(), in_step=True)
-        self._send(channel.ask.query)
+        self._send(channel.settings.query)
         strange: list[bytes] = []
         give_up = time.monotonic() + self.timeout
         while time.monotonic() < give_up and len(strange) < _MOST_LINES:
@@ -183,7 +182,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         if strange:
             raise BadReply(f'answered "{shown(strange[0])}", which does not fit the pattern')
         raise InstrumentTimeout(
-            f"{self.settings.address}: no answer to {channel.ask.query} within {self.timeout:.3g} s; "
+            f"{self.settings.address}: no answer to {channel.settings.query} within {self.timeout:.3g} s; "
             "is it switched on, and are baud and query right?"
         )
 
@@ -198,9 +197,9 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
                 self._count_misfit(line)
             yield from fitting
 
-    def _silence(self) -> str:
+    def _timeout_message(self) -> str:
         if not self._misfits:
-            return super()._silence()
+            return super()._timeout_message()
         return f"{self.settings.address}: {self._misfits} lines, none of which fits the pattern; check pattern and baud"
 
     # The line
@@ -211,34 +210,34 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
     def _count_misfit(self, line: bytes) -> None:
         self._misfits += 1
         if self._misfits == 1:
-            self.complain(f'a line does not fit the pattern: "{shown(line)}"; further ones are passed over')
+            self.complain(f'a line does not fit the pattern: "{shown(line)}"; further ones are ignored')
 
     def _value(self, channel: LinesChannel, text: str) -> float | BadReply | None:
-        """Return what a line says of a channel: its value, why it is none, or None where the line is not about it."""
+        """Return a channel's value in a line, why it has none, or None where the line is not about the channel."""
         match = self._patterns[channel.name].fullmatch(text)
         if match is None:
             only = len(self.channels) == 1
             return over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
-        digits = match[channel.ask.group]
+        digits = match[channel.settings.group]
         if digits is None:
             return None
         overrange = over_range(digits.strip(), self._overload)
         if overrange is not None:
             return overrange
         groups = match.groupdict()
-        unit = groups.get(f"{channel.ask.group}_unit") or groups.get("unit") or ""
+        unit = groups.get(f"{channel.settings.group}_unit") or groups.get("unit") or ""
         try:
-            return written_number(digits, unit, channel.ask.unit or channel.unit)
+            return written_number(digits, unit, channel.settings.unit or channel.unit)
         except BadReply as problem:
             return problem
 
 
 def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:
-    pattern = re.compile(channel.ask.pattern or settings.pattern)
-    if channel.ask.group not in pattern.groupindex:
+    pattern = re.compile(channel.settings.pattern or settings.pattern)
+    if channel.settings.group not in pattern.groupindex:
         groups = ", ".join(pattern.groupindex) or "none"
         raise KeyedError(
-            "pattern", pattern.pattern, f'has no group "{channel.ask.group}" for {channel.name}, only {groups}'
+            "pattern", pattern.pattern, f'has no group "{channel.settings.group}" for {channel.name}, only {groups}'
         )
     return pattern
 

@@ -1,7 +1,4 @@
-"""Opening and closing a serial port, or a URL of pyserial's, by the keys of a bench file.
-
-The keys of a serial line, as every driver that can speak over one takes them.
-"""
+"""Serial ports: the bench-file keys of a serial line, and opening, reading and closing a port or URL of pyserial."""
 
 from __future__ import annotations
 
@@ -16,7 +13,7 @@ from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout
 from benchmon.text import one_line
 
 Order = Literal["big", "little"]
-"""Which byte, or word, of a number comes first: that of the highest bits, or that of the lowest."""
+"""Whether the byte or word with the highest bits comes first ("big"), or that with the lowest ("little")."""
 
 
 def _one_of_three(value: float) -> float:
@@ -39,21 +36,21 @@ SERIAL_KEYS = frozenset(SerialKeys.model_fields)
 
 
 def not_zero(value: float) -> float:
-    """Refuse a factor of 0."""
+    """Return a factor. Raises `BadInput` for 0."""
     if value == 0:
         raise BadInput("must not be 0")
     return value
 
 
 def one_command(value: Any) -> Any:
-    """Refuse text that would be more than one printable ASCII line on the wire."""
+    """Return a command. Raises `BadInput` for text that is not one printable ASCII line."""
     if isinstance(value, str) and (not value.isascii() or one_line(value, 500) != value):
         raise BadInput("must be one line of printable ASCII characters")
     return value
 
 
 def termination(value: str) -> str:
-    r"""Refuse what cannot end a line; one or two control codes, such as "\n" or "\r\n", can."""
+    r"""Return a line termination. Raises `BadInput` unless it is one or two control codes, such as "\n" or "\r\n"."""
     if len(value) not in (1, 2) or not value.isascii() or value.isprintable() or len(set(value)) != len(value):
         raise BadInput(r'must be one or two control codes that end a line, such as "\n" or "\r\n"')
     return value
@@ -83,9 +80,10 @@ PortAddress = Annotated[str, AfterValidator(_read_port)]
 def open_port(
     address: str, keys: SerialKeys, timeout: float, write_timeout: float, lines: Mapping[str, bool] | None = None
 ) -> Any:
-    """Return the port at `address`, opened for this program alone; a read waits at most `timeout` seconds.
+    """Return the port at `address`, opened exclusively; a read waits at most `timeout` seconds.
 
-    `lines` says whether "rts" and "dtr" are to be asserted from the beginning; they are where it does not say.
+    `lines` is whether "rts" and "dtr" are asserted from the beginning; those not given are. Raises `OSError` or an
+    error of pyserial (see `explain_port`).
     """
     port = serial.serial_for_url(
         address,
@@ -98,7 +96,7 @@ def open_port(
         rtscts=keys.handshake == "rts/cts",
         dsrdtr=keys.handshake == "dtr/dsr",
         timeout=timeout,
-        # pyserial has none for a port behind a network.
+        # pyserial has none for a port over a network.
         write_timeout=None if address.startswith("rfc2217://") else write_timeout,
         exclusive=True,
     )
@@ -109,10 +107,10 @@ def open_port(
 
 
 def close_port(port: Any) -> None:
-    """Close a port; None is let pass."""
+    """Close a port; do nothing for None."""
     if port is None:
         return
-    # A pyserial socket whose other end is gone forgets to close itself.
+    # pyserial does not close a socket whose other end is gone.
     socket = getattr(port, "_socket", None)
     try:
         port.close()
@@ -122,32 +120,32 @@ def close_port(port: Any) -> None:
 
 
 def arrived(port: Any) -> bytes:
-    """Return what is waiting, or what comes within the port's timeout."""
+    """Return the bytes that are waiting, or that arrive within the port's timeout."""
     data = bytearray(port.read(max(1, min(port.in_waiting, _CHUNK))))
-    # Of a socket pyserial knows only whether a byte is waiting, not how many.
+    # For a socket, pyserial knows only whether bytes are waiting, not how many.
     while data and len(data) < _CHUNK and (waiting := port.in_waiting):
         data += port.read(min(waiting, _CHUNK))
     return bytes(data)
 
 
 def read_until_quiet(port: Any, quiet: float, longest: float | None = None) -> None:
-    """Throw away what comes until nothing came for `quiet` seconds, for at most `longest` (three times as long)."""
-    start = heard = time.monotonic()
+    """Discard bytes until none has arrived for `quiet` seconds, for at most `longest` (by default three times that)."""
+    start = received = time.monotonic()
     give_up = start + (3 * quiet if longest is None else longest)
-    while (now := time.monotonic()) - heard < quiet and now < give_up:
+    while (now := time.monotonic()) - received < quiet and now < give_up:
         if port.in_waiting and arrived(port):
-            heard = now
+            received = now
         else:
             time.sleep(min(_TICK, quiet / 4))
 
 
-def severs(address: str) -> bool:
-    """Return whether closing the line cuts off every answer that is still on its way."""
+def discards_on_close(address: str) -> bool:
+    """Return whether closing the line discards every reply that is still on its way."""
     return address.startswith("socket://")
 
 
 def explain_port(problem: Exception, address: str) -> InstrumentError | None:
-    """Return what an error of pyserial's own means, None where it is none."""
+    """Return the instrument error for an error of pyserial, None for any other exception."""
     if isinstance(problem, serial.SerialTimeoutException):
         return InstrumentTimeout(f"{address}: takes no more bytes; check the handshake")
     if type(problem) is ValueError:

@@ -1,8 +1,7 @@
-"""Switching the power off by RTS or DTR of a serial port: a relay hangs on that line.
+"""Switching the power off by a relay on RTS or DTR of a serial port.
 
-The line stands at the level that switches off until it is armed; from then on it is held at the other one, until it
-switches off. So the port is kept open even where its meter falls silent: closing it would let both lines go, and the
-relay with them.
+The line has the level that switches off until it is armed; it then has the other level until it switches off. So the
+port stays open even if its meter falls silent: closing it would release both lines, and the relay with them.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ class LineSettings(SwitchSettings):
 
 
 class SwitchedPort:
-    """The serial port at `address`, whose lines may be a switch. A read waits at most `timeout` seconds."""
+    """The serial port at `address`, whose RTS or DTR line may be a switch. A read waits at most `timeout` seconds."""
 
     def __init__(self, address: str, keys: SerialKeys, timeout: float, write_timeout: float) -> None:
         self._address, self._keys, self._timeouts = address, keys, (timeout, write_timeout)
@@ -40,8 +39,8 @@ class SwitchedPort:
         self._is_armed = self._was_needed = False
         self._lock = threading.Lock()
 
-    def fit(self, how: LineSettings) -> None:
-        """Take the line that switches. Raises `KeyedError` where the port has none."""
+    def configure(self, how: LineSettings) -> None:
+        """Set the line that switches. Raises `KeyedError` where the port has no such free line."""
         if self._address.startswith("socket://"):
             raise KeyedError("line", how.line, "is a line of a serial port, and a socket has none")
         if self._keys.handshake == _HANDSHAKES[how.line]:
@@ -49,7 +48,7 @@ class SwitchedPort:
         self._how = how
 
     def open(self) -> Any:
-        """Return the port, opened if it is not; a switch on it stands where it stood."""
+        """Return the port, opened if necessary; a switch on it keeps its state. Raises like `open_port`."""
         with self._lock:
             if self._port is None:
                 lines: dict[str, bool] = {}
@@ -59,7 +58,7 @@ class SwitchedPort:
             return self._port
 
     def arm(self, how: LineSettings, *, opened: bool) -> None:
-        """Let the power come, unless it was switched off; with `opened`, on a port opened for it."""
+        """Enable the power unless it was switched off; with `opened`, open the port for it. Raises like `open_port`."""
         self._is_armed = True
         if opened:
             self.open()
@@ -68,7 +67,7 @@ class SwitchedPort:
                 setattr(self._port, how.line, self._asserted(how))
 
     def close(self, *, for_good: bool) -> None:
-        """Close the port, unless it is a switch that still works and this is not `for_good`."""
+        """Close the port; one with a working switch only if `for_good`."""
         with self._lock:
             if self._how is not None and not for_good and _works(self._port):
                 return
@@ -76,7 +75,10 @@ class SwitchedPort:
             close_port(port)
 
     def switch_off(self, how: LineSettings) -> str:
-        """Set the line to the level that switches off, on the open port or one opened for it; return what was done."""
+        """Set the line to the level that switches off, opening the port if necessary; return what was done.
+
+        Raises like `open_port`.
+        """
         self._was_needed = True
         port = self.open()
         try:

@@ -1,4 +1,4 @@
-"""The faults that can befall the simulated bench: of the supply, of meters, and of instruments' lines."""
+"""The catalogue of faults of the simulated bench: circuit faults, meter faults and line faults."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ __all__ = ["FAULTS", "CircuitFault", "Fault", "LineFault", "MeterFault", "fault_
 
 
 def fault_named(name: str) -> type[CircuitFault | MeterFault | LineFault]:
-    """Return the fault called `name`. Raises `BadInput` that tells where they are listed."""
+    """Return the fault called `name`. Raises `BadInput` if there is none."""
     for fault in FAULTS:
         if fault.name == name:
             return fault

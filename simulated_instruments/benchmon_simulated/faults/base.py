@@ -1,4 +1,4 @@
-"""What every fault has: a name, a line about it, and where it can strike."""
+"""Base classes of faults: a name, a one-line description, and what the fault can affect."""
 
 from __future__ import annotations
 
@@ -14,69 +14,72 @@ from benchmon_simulated.supply.supply import SupplyUnderTest
 
 
 class Fault:
-    """Something that goes wrong on the simulated bench. A subclass's own words say what it does physically."""
+    """A fault on the simulated bench. The docstring of each subclass describes its physical effect."""
 
     name: ClassVar[str]
     description: ClassVar[str]
-    strikes: ClassVar[str]
-    """What may be named after its name and a colon: "", "diode", "winding", "channel" or "instrument"."""
+    target: ClassVar[str]
+    """What may be named after the fault's name and a colon: "", "diode", "winding", "channel" or "instrument"."""
 
 
 class CircuitFault(Fault):
-    """A fault of the supply under test. `number` is the diode's or winding's, as it was named or by default."""
+    """A fault of the supply under test. `number` is that of the diode or winding, `default_number` if none is named.
 
-    strikes: ClassVar[str] = ""
+    Raises `BadInput` where `which` names nothing of this supply, or the supply cannot have the fault.
+    """
+
+    target: ClassVar[str] = ""
     default_number: ClassVar[int] = 1
 
     def __init__(self, which: str, supply: SupplyUnderTest) -> None:
         self.number = self._number(which, supply)
         self.supply = supply
-        self.refuse_misfit()
+        self.check_supply()
 
-    def refuse_misfit(self) -> None:
-        """Raise `BadInput` with the reason where this supply cannot have the fault."""
+    def check_supply(self) -> None:
+        """Raise `BadInput` with the reason if this supply cannot have the fault."""
 
-    def alter(self, defects: SupplyDefects, age: float) -> SupplyDefects:
-        """Return `defects` with this one added, `age` seconds after it began."""
+    def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:
+        """Return `defects` with this fault added, `age` seconds after it began."""
         raise NotImplementedError
 
     def _number(self, which: str, supply: SupplyUnderTest) -> int:
-        most = {"diode": len(supply.wiring.diodes), "winding": supply.wiring.windings}.get(self.strikes, 0)
+        most = {"diode": len(supply.wiring.diodes), "winding": supply.wiring.windings}.get(self.target, 0)
         if not which:
             return min(self.default_number, max(1, most))
         if most == 0:
-            raise BadInput(f"{self.name} takes nothing after it; {one_line(which, 40)!r} is too much")
+            raise BadInput(f"{self.name} takes nothing after its name; leave out {one_line(which, 40)!r}")
         if which.isascii() and which.isdigit() and 1 <= int(which[:4]) <= most:
             return int(which)
-        raise BadInput(f"{self.name}: {one_line(which, 40)!r} is no {self.strikes} of this supply; it has 1 to {most}")
+        raise BadInput(f"{self.name}: {one_line(which, 40)!r} is no {self.target} of this supply; it has 1 to {most}")
 
 
 class MeterFault(Fault):
-    """A fault of one channel of a meter."""
+    """A meter fault: it affects one channel."""
 
-    strikes: ClassVar[str] = "channel"
+    target: ClassVar[str] = "channel"
     where: ClassVar[str]
-    """What kind of channel it can befall, as errors say it."""
+    """What kind of channel it can affect, as in error messages."""
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it can befall `meter`."""
+        """Return whether it can affect `meter`."""
         raise NotImplementedError
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:
-        """Return what befalls `meter`."""
+    def effect(self, meter: Meter) -> MeterFaultEffect:
+        """Return its effect on `meter`."""
         raise NotImplementedError
 
 
 class LineFault(Fault):
-    """A fault of an instrument's line, or of the instrument as the line shows it."""
+    """A line fault: it affects an instrument's line, or the instrument as seen from its line."""
 
-    strikes: ClassVar[str] = "instrument"
+    target: ClassVar[str] = "instrument"
     where: ClassVar[str] = "an instrument on a line"
 
-    def fits(self, twin: InstrumentServer) -> bool:
-        """Return whether it can befall `twin`."""
-        return twin.medium != "none"
+    def fits(self, server: InstrumentServer) -> bool:
+        """Return whether it can affect `server`."""
+        return server.medium != "none"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return what befalls the line."""
+    def effect(self) -> LineFaultEffect:
+        """Return its effect on the line."""
         raise NotImplementedError

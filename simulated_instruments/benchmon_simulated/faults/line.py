@@ -1,4 +1,4 @@
-"""Faults of instruments as their lines show them."""
+"""Line faults: cable, power, delay, damaged bytes, clock and identity of an instrument."""
 
 from __future__ import annotations
 
@@ -10,50 +10,50 @@ from benchmon_simulated.faults.base import LineFault
 from benchmon_simulated.servers.server import InstrumentServer
 from benchmon_simulated.servers.transports import misread
 
-LATE = 2.5
+REPLY_DELAY = 2.5
 """Seconds."""
 
 
 class _CableOut(LineFaultEffect):
-    life = CABLE_OUT
+    link_state = CABLE_OUT
 
 
 class Unplugged(LineFault):
-    """A serial adapter's device is gone until it is back; on a network, nothing passes, without a word of it."""
+    """A serial adapter's device disappears until it is plugged in again; on a network, bytes are lost silently."""
 
     name, description = "unplugged", "an instrument's cable is pulled out"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the pulled cable."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of a pulled cable."""
         return _CableOut()
 
 
 class _PowerOff(LineFaultEffect):
-    life = POWER_OFF
+    link_state = POWER_OFF
 
 
 class AutoPowerOff(LineFault):
-    """A serial port stays there and is silent; a socket hangs up and refuses connections."""
+    """A serial port stays and is silent; a socket closes and refuses connections."""
 
     name, description = "auto-power-off", "an instrument switches itself off"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the switch."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of an instrument without power."""
         return _PowerOff()
 
 
-class _Late(LineFaultEffect):
-    delay = LATE
+class _Delayed(LineFaultEffect):
+    delay = REPLY_DELAY
 
 
 class LateReplies(LineFault):
-    """Every reply leaves 2.5 s after it should, in order: longer than most will wait, and then for another question."""
+    """Every reply is sent 2.5 s late, in order: after most time-outs, so that it then answers another query."""
 
-    name, description = "late-replies", f"every reply comes {LATE} s late"
+    name, description = "late-replies", f"every reply comes {REPLY_DELAY} s late"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the delay."""
-        return _Late()
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of the delay."""
+        return _Delayed()
 
 
 class _Halves(LineFaultEffect):
@@ -61,18 +61,18 @@ class _Halves(LineFaultEffect):
         self._whole = True
 
     def sent(self, data: bytes) -> bytes:
-        """Return every second message whole, the others without their second half."""
+        """Return every second message whole, and the first half of the others."""
         self._whole = not self._whole
         return data if self._whole else data[: len(data) // 2]
 
 
 class HalfLines(LineFault):
-    """Of every second message the second half and the end are missing, so that the next one sticks to it."""
+    """Every second message lacks its second half and its end, so that the next one is appended to it."""
 
     name, description = "half-lines", "every second line breaks off in the middle"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the gap."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of cut messages."""
         return _Halves()
 
 
@@ -81,42 +81,42 @@ class _Garbage(LineFaultEffect):
         self._random = random.Random(0xBAD)  # noqa: S311 (no secret)
 
     def sent(self, data: bytes) -> bytes:
-        """Return as many bytes of noise, with the same end."""
+        """Return as many random bytes, with the same end."""
         return self._random.randbytes(max(0, len(data) - 2)) + data[-2:]
 
 
 class Garbage(LineFault):
-    """In place of what it says come as many random bytes, control codes among them; only the end is right."""
+    """Every message is replaced by as many random bytes, control codes among them; only the end is right."""
 
     name, description = "garbage", "an instrument sends meaningless bytes"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the noise."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of random bytes."""
         return _Garbage()
 
 
 class _WrongBaud(LineFaultEffect):
-    def heard(self, data: bytes) -> bytes:
-        """Return what it hears of a sender at half its speed."""
+    def received(self, data: bytes) -> bytes:
+        """Return what it receives from a sender at half its speed."""
         return misread(data, 2.0)
 
     def sent(self, data: bytes) -> bytes:
-        """Return what a listener at half its speed hears."""
+        """Return what a receiver at half its speed gets."""
         return misread(data, 0.5)
 
 
 class WrongBaud(LineFault):
-    """The instrument sends and listens at twice the speed of the line: the bits are sampled at the wrong moments."""
+    """The instrument sends and receives at twice the speed of the line: bits are sampled at the wrong times."""
 
     name, description = "wrong-baud", "an instrument on a serial line is set to twice the baud"
     where = "an instrument on a serial line"
 
-    def fits(self, twin: InstrumentServer) -> bool:
-        """Return whether there are bits to misread."""
-        return twin.medium == "serial"
+    def fits(self, server: InstrumentServer) -> bool:
+        """Return whether its line is serial."""
+        return server.medium == "serial"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the other speed."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of the other speed."""
         return _WrongBaud()
 
 
@@ -130,12 +130,12 @@ class ClockJump(LineFault):
     name, description = "clock-jump", "the clock of an instrument that sends the time jumps ahead by an hour"
     where = "an instrument that sends a time"
 
-    def fits(self, twin: InstrumentServer) -> bool:
+    def fits(self, server: InstrumentServer) -> bool:
         """Return whether it sends a time."""
-        return twin.has_clock
+        return server.has_clock
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the jump."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of the clock set ahead."""
         return _ClockAhead()
 
 
@@ -151,33 +151,33 @@ class DecimalComma(LineFault):
     name, description = "decimal-comma", "an instrument writes its numbers with a comma"
     where = "an instrument that sends lines of text"
 
-    def fits(self, twin: InstrumentServer) -> bool:
+    def fits(self, server: InstrumentServer) -> bool:
         """Return whether it sends text."""
-        return twin.speaks == "text"
+        return server.speaks == "text"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the comma."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect of decimal commas."""
         return _Comma()
 
 
 class _ControlCodes(LineFaultEffect):
     def identity(self, text: str) -> str:
-        """Return the name with codes that would clear, colour and ring a terminal."""
+        """Return the name with codes that would clear the terminal, colour it and ring its bell."""
         return f"\x1b[2J\x1b[31m[bold]{text}\x07\x9b5m"
 
 
 class ControlCodes(LineFault):
-    """The answer to *IDN? holds escape sequences and markup, as a hostile or broken instrument's may."""
+    """The reply to *IDN? holds escape sequences and markup, as that of a hostile or broken instrument may."""
 
-    name, description = "control-codes", "an instrument's name holds codes that would steer a terminal"
-    where = "an instrument that tells its name"
+    name, description = "control-codes", "an instrument's name holds codes that would control a terminal"
+    where = "an instrument that reports its name"
 
-    def fits(self, twin: InstrumentServer) -> bool:
+    def fits(self, server: InstrumentServer) -> bool:
         """Return whether it answers *IDN?."""
-        return twin.speaks == "scpi"
+        return server.speaks == "scpi"
 
-    def mishap(self) -> LineFaultEffect:
-        """Return the name."""
+    def effect(self) -> LineFaultEffect:
+        """Return the effect on the name."""
         return _ControlCodes()
 
 

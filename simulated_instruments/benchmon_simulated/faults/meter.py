@@ -1,4 +1,4 @@
-"""Faults of meters: a channel senses something else than it should, or shows something else than it senses."""
+"""Meter faults: a channel senses a wrong value, or shows another value than it senses."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from benchmon_simulated.supply.circuit import Floats
 from benchmon_simulated.supply.supply import Snapshot
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
-"""What a sine-calibrated average-responding meter multiplies the rectified mean with: 1.1107 (closed form)."""
+"""The factor of a sine-calibrated average-responding meter on the rectified mean: π/(2·√2) = 1.1107."""
 
 _WAVES = ("voltage", "current")
-_WITHOUT_DIRECT_PART = ("mains.", "secondary.")
+_NO_DC_COMPONENT = ("mains.", "secondary.")
 
 
 def wave_of(quantity: str, snapshot: Snapshot) -> Floats | None:
-    """Return the waveform, shape (400,), that a quantity is measured of; None where there is none."""
+    """Return the waveform, shape (400,), that a quantity is measured on; None if there is none."""
     return snapshot.waveforms.get(".".join(quantity.split(".")[:2]))
 
 
@@ -32,15 +32,15 @@ def _has_wave(meter: Meter, *hows: str) -> bool:
 
 
 class _Sensed(MeterFaultEffect):
-    """A detector that makes something else of the waveform."""
+    """A detector other than the one that the quantity needs."""
 
     def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:
-        """Return what it makes of the waveform."""
+        """Return what the detector measures on the waveform."""
         wave = wave_of(quantity, snapshot)
         return value if wave is None else self.detected(wave, quantity)
 
     def detected(self, wave: Floats, quantity: str) -> float:
-        """Return what this detector makes of `wave`."""
+        """Return what this detector measures on `wave`, shape (n,)."""
         raise NotImplementedError
 
 
@@ -50,21 +50,21 @@ class _AverageResponding(_Sensed):
         return SINE_FORM_FACTOR * float(np.abs(alternating).mean())
 
 
-class _WithoutDirectPart(_Sensed):
-    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
+class _AcOnly(_Sensed):
+    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (part of the interface)
         return float(wave.std())
 
     def captured(self, wave: Floats) -> Floats:
-        """Return the wave without its direct part."""
+        """Return the wave without its DC component."""
         return np.asarray(wave - wave.mean(), dtype=np.float64)
 
 
-class _DirectPartAlone(_Sensed):
-    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (a detector)
+class _DcOnly(_Sensed):
+    def detected(self, wave: Floats, quantity: str) -> float:  # noqa: ARG002 (part of the interface)
         return float(wave.mean())
 
     def captured(self, wave: Floats) -> Floats:
-        """Return the direct part alone."""
+        """Return the DC component alone."""
         return np.full_like(wave, float(wave.mean()))
 
 
@@ -75,27 +75,27 @@ class AverageDetector(MeterFault):
     where = "an rms channel of a voltage or current"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it reads an rms."""
+        """Return whether the channel measures an rms value."""
         return _has_wave(meter, "rms", "ac_rms")
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the detector."""
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the wrong detector."""
         return _AverageResponding()
 
 
 class AcCoupling(MeterFault):
-    """A capacitor before the detector takes the direct part away: the AC range, where AC+DC or DC was meant."""
+    """A capacitor before the detector removes the DC component: the AC range, where AC+DC or DC was meant."""
 
     name, description = "ac-coupling", "a meter is on its AC range instead of AC+DC or DC"
-    where = "an rms or mean channel of something with a direct part"
+    where = "an rms or mean channel of a quantity with a DC component"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether there is a direct part to lose."""
-        return _has_wave(meter, "rms", "mean") and not meter.channel.quantity.startswith(_WITHOUT_DIRECT_PART)
+        """Return whether the quantity may have a DC component."""
+        return _has_wave(meter, "rms", "mean") and not meter.channel.quantity.startswith(_NO_DC_COMPONENT)
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the detector."""
-        return _WithoutDirectPart()
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the wrong detector."""
+        return _AcOnly()
 
 
 class DcCoupling(MeterFault):
@@ -105,19 +105,19 @@ class DcCoupling(MeterFault):
     where = "an rms channel of a voltage or current"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it reads an rms."""
+        """Return whether the channel measures an rms value."""
         return _has_wave(meter, "rms", "ac_rms")
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the detector."""
-        return _DirectPartAlone()
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the wrong detector."""
+        return _DcOnly()
 
 
-class _Times(MeterFaultEffect):
+class _Scaled(MeterFaultEffect):
     def __init__(self, factor: float) -> None:
         self._factor = factor
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (part of the interface)
         """Return the value times the factor."""
         return self._factor * value
 
@@ -131,63 +131,63 @@ class _WrongRatio(MeterFault):
     where = "a channel of a current"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it reads a current, as a clamp would."""
+        """Return whether the channel measures a current, as a clamp does."""
         return meter.channel.unit == "A"
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the ratio."""
-        return _Times(self.factor)
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the wrong ratio."""
+        return _Scaled(self.factor)
 
 
 class ClampTenfold(_WrongRatio):
-    """The clamp gives ten times the millivolts an ampere that the meter reckons with."""
+    """The clamp gives ten times the millivolts per ampere that the meter is set to."""
 
     name, description = "clamp-tenfold", "a current clamp is set to the wrong ratio: ten times too much"
     factor = 10.0
 
 
 class ClampTenth(_WrongRatio):
-    """The clamp gives a tenth of the millivolts an ampere that the meter reckons with."""
+    """The clamp gives a tenth of the millivolts per ampere that the meter is set to."""
 
     name, description = "clamp-tenth", "a current clamp is set to the wrong ratio: a tenth"
     factor = 0.1
 
 
 class ReversedLeads(MeterFault):
-    """Plus and minus are exchanged: what has a sign has the other one."""
+    """Plus and minus are exchanged: a signed value has the opposite sign."""
 
     name, description = "reversed-leads", "the leads of a meter are exchanged: its sign is wrong"
     where = "a mean of a voltage or current"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it reads something with a sign."""
+        """Return whether the channel measures a signed value."""
         return _has_wave(meter, "mean")
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the sign."""
-        return _Times(-1.0)
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the opposite sign."""
+        return _Scaled(-1.0)
 
 
 class _AnyChannel(MeterFault):
     where = "a channel"
 
-    def fits(self, meter: Meter) -> bool:  # noqa: ARG002 (a MeterFault)
-        """Return that it can befall every meter."""
+    def fits(self, meter: Meter) -> bool:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return True: it can affect every meter."""
         return True
 
 
 class _Overload(MeterFaultEffect):
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (part of the interface)
         return math.copysign(math.inf, value)
 
 
 class Overload(_AnyChannel):
-    """The range is held by hand, too low for what comes in: nothing but overload is shown."""
+    """The range is held by hand, too low for the input: the meter shows overload."""
 
     name, description = "overload", "a meter is held in a range that is too low and shows overload"
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the range."""
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the range."""
         return _Overload()
 
 
@@ -196,7 +196,7 @@ class _Frozen(MeterFaultEffect):
         self._held: float | None = None
         self._held_wave: Floats | None = None
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a MeterMishap)
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (part of the interface)
         if self._held is None and not math.isnan(value):
             self._held = value
         return value if self._held is None else self._held
@@ -208,12 +208,12 @@ class _Frozen(MeterFaultEffect):
 
 
 class FrozenValue(_AnyChannel):
-    """The display holds what it showed when the fault began (a hold key, a hung converter), and answers as ever."""
+    """The display holds what it showed when the fault began (a hold key, a hung converter); queries are answered."""
 
     name, description = "frozen-value", "a meter goes on answering, but its value stands still"
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the hold."""
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the hold."""
         return _Frozen()
 
 
@@ -228,33 +228,33 @@ class _Creeping(MeterFaultEffect):
 
 
 class WeakBattery(_AnyChannel):
-    """The reference sinks with its battery, so the meter shows more and more: 3 % a minute."""
+    """The reference falls with the battery, so the meter shows more and more: 3 % a minute."""
 
     name, description = "weak-battery", "a meter's battery is low and its readings creep upwards by 3 % a minute"
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the sinking reference."""
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of the falling reference."""
         return _Creeping()
 
 
-class _ReadsTheAir(MeterFaultEffect):
-    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (a MeterMishap)
+class _MeasuresAmbient(MeterFaultEffect):
+    def sensed(self, value: float, quantity: str, snapshot: Snapshot) -> float:  # noqa: ARG002 (part of the interface)
         return snapshot.values["ambient.temperature"]
 
 
 class LooseProbe(MeterFault):
-    """The probe has come off its part and hangs in the air: it shows the air's temperature."""
+    """The probe has come off its part: it shows the ambient temperature."""
 
-    name, description = "loose-probe", "a temperature probe has come off its part and reads the air"
+    name, description = "loose-probe", "a temperature probe has come off its part and measures the ambient"
     where = "a channel of a part's temperature"
 
     def fits(self, meter: Meter) -> bool:
-        """Return whether it reads a temperature other than the air's."""
+        """Return whether the channel measures a temperature other than ambient."""
         return meter.channel.unit == "°C" and meter.channel.quantity != "ambient.temperature"
 
-    def mishap(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (a MeterFault)
-        """Return the air."""
-        return _ReadsTheAir()
+    def effect(self, meter: Meter) -> MeterFaultEffect:  # noqa: ARG002 (part of MeterFault's interface)
+        """Return the effect of a probe at ambient."""
+        return _MeasuresAmbient()
 
 
 METER_FAULTS: tuple[type[MeterFault], ...] = (

@@ -1,1 +1,1 @@
-"""The simulated meters and oscilloscope."""
+"""The simulated meters: detector, filter, calibration, ranges and last digit."""

@@ -1,6 +1,6 @@
-"""What a meter shows of a true value: a chain of stages, each a little of what real meters do.
+"""The meter of a channel: a chain of stages from the true value to the display.
 
-A mishap of a meter changes what it senses, before the first stage, or what it shows, after the last.
+The effect of a meter fault changes what the meter senses, before the first stage, or what it shows, after the last.
 """
 
 from __future__ import annotations
@@ -21,26 +21,26 @@ RANGE_ENDS = {"V": 1000.0, "A": 100.0, "W": 10_000.0, "VA": 10_000.0, "°C": 137
 
 
 RANGES = {"V": 5, "A": 5, "W": 4, "VA": 4}
-"""How many ranges a meter has, a decade apart; one where not said, as a thermometer."""
+"""The number of ranges of a meter, a decade apart; one for every other unit."""
 
 
 class MeterStage(Protocol):
     """One step between the true value and the display."""
 
     def shown(self, value: float, time: float) -> float:
-        """Return what the stage makes of `value` (the quantity's unit) at `time` seconds."""
+        """Return the stage's output for `value` (in the quantity's unit) at `time` seconds."""
         ...
 
 
 class Settling:
-    """The meter's filter: it follows its input with a time constant, in seconds."""
+    """The meter's low-pass filter with a time constant in seconds."""
 
     def __init__(self, time_constant: float) -> None:
         self._time_constant = time_constant
         self._last: tuple[float, float] | None = None
 
     def shown(self, value: float, time: float) -> float:
-        """Return the filtered value; the first one, and the first after none, is shown at once."""
+        """Return the filtered value; the first value, and the first after NaN, is shown at once."""
         if self._last is not None and math.isfinite(self._last[0]):
             level, then = self._last
             value = value + (level - value) * math.exp(-max(0.0, time - then) / self._time_constant)
@@ -49,12 +49,12 @@ class Settling:
 
 
 class Calibration:
-    """A gain and an offset that the last calibration left."""
+    """The gain and offset errors that remain after calibration."""
 
     def __init__(self, gain: float, offset: float) -> None:
         self.gain, self.offset = gain, offset
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a Stage)
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (part of MeterStage's interface)
         """Return the value with gain and offset."""
         return value * (1.0 + self.gain) + self.offset
 
@@ -64,32 +64,32 @@ class Calibration:
 
 
 class WarmUp:
-    """A gain error of the cold meter that is gone after a few time constants."""
+    """A gain error of the cold meter that decays with a time constant."""
 
     def __init__(self, gain: float, time_constant: float) -> None:
         self._gain, self._time_constant = gain, time_constant
 
     def shown(self, value: float, time: float) -> float:
-        """Return the value as the meter shows it `time` seconds after it was switched on."""
+        """Return the value with the gain error that is left `time` seconds after switch-on."""
         return value * (1.0 + self._gain * math.exp(-time / self._time_constant))
 
 
 class MeterNoise:
-    """Normal noise, a part of the accuracy."""
+    """Normally distributed noise; `part` is its deviation as a part of the accuracy."""
 
     def __init__(self, random: np.random.Generator, accuracy: Accuracy, part: float) -> None:
         self._random, self._accuracy, self._part = random, accuracy, part
 
-    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (a Stage)
+    def shown(self, value: float, time: float) -> float:  # noqa: ARG002 (part of MeterStage's interface)
         """Return the value with noise."""
         return value + self._part * self._accuracy.of(value) * float(self._random.standard_normal())
 
 
 class Display:
-    """The ranges, decades down from `end` where there are several, and the last digit of each.
+    """The ranges, decades down from `end`, and the last digit of each.
 
-    A digit is a decimal step of at most a fifth of the accuracy at the range's lower end. A meter that ranges by itself
-    shows for `settling` seconds what it last showed when it changes; beyond its highest range it shows overload.
+    A digit is a decimal step of at most a fifth of the accuracy at the range's lower end. An autoranging meter
+    holds its reading for `settling` seconds after a change of range; beyond its highest range it shows overload.
     """
 
     def __init__(self, accuracy: Accuracy, end: float, ranges: int = 1, settling: float = 0.0) -> None:
@@ -104,7 +104,7 @@ class Display:
             return value
         at = self._fitting(abs(value))
         if at != self._at:
-            # The first range of all is there from the beginning.
+            # The first range needs no settling.
             self._ready = time + self._settling if self._at is not None else -math.inf
             self._at = at
         if time >= self._ready:
@@ -112,7 +112,7 @@ class Display:
         return self._shown
 
     def _fitting(self, size: float) -> int:
-        """Return the range for a value of this size: the present one, unless it is too low or much too high."""
+        """Return the range for a magnitude: the present one, unless it is too low or much too high."""
         now = self._at
         if now is not None and size <= self._ends[now] and (size > 0.08 * self._ends[now] or now == self._last):
             return now
@@ -130,7 +130,7 @@ class Display:
 
 
 class Meter:
-    """One channel of a simulated instrument. Its errors are drawn by `seed` and lie within the channel's accuracy."""
+    """One channel of a simulated instrument. Its errors are drawn with `seed` and lie within the channel's accuracy."""
 
     def __init__(self, channel: Channel, seed: int) -> None:
         self.channel = channel
@@ -145,15 +145,15 @@ class Meter:
             MeterNoise(random, accuracy, 0.04),
             Display(accuracy, RANGE_ENDS.get(channel.unit, math.inf), RANGES.get(channel.unit, 1), 0.3),
         ]
-        self.mishaps: tuple[MeterFaultEffect, ...] = ()
+        self.effects: tuple[MeterFaultEffect, ...] = ()
 
     def read(self, snapshot: Snapshot) -> float:
-        """Return what the instrument says: before the channel's `scale`, ±inf on overload, NaN where nothing is."""
+        """Return what the meter shows: before the channel's `scale`, ±inf on overload, NaN where there is no value."""
         value = snapshot.values[self.channel.quantity]
-        for mishap in self.mishaps:
-            value = mishap.sensed(value, self.channel.quantity, snapshot)
+        for effect in self.effects:
+            value = effect.sensed(value, self.channel.quantity, snapshot)
         for stage in self.stages:
             value = stage.shown(value, snapshot.time)
-        for mishap in self.mishaps:
-            value = mishap.shown(value, snapshot.time)
+        for effect in self.effects:
+            value = effect.shown(value, snapshot.time)
         return value / self.channel.scale

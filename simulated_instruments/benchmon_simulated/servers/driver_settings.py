@@ -1,4 +1,4 @@
-"""The drivers' keys of a bench file, as far as a twin needs them."""
+"""The drivers' keys of a bench file, as far as the servers need them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from benchmon.text import one_line
 
 
 class Keys:
-    """The keys of one section. `owner` is how errors call it; reading raises `BadInput` naming key and value."""
+    """The keys of one section of a bench file.
+
+    Every method raises `BadInput`, naming `owner` (the section), key and value, for a value of the wrong kind.
+    """
 
     def __init__(self, owner: str, keys: Mapping[str, object]) -> None:
         self._owner, self._keys = owner, keys
@@ -21,24 +24,24 @@ class Keys:
         value = self._keys.get(key, default)
         if isinstance(value, str):
             return value
-        raise self._refusal(key, value, "must be text")
+        raise self._error(key, value, "must be text")
 
     def number(self, key: str, default: float) -> float:
         """Return a number above zero."""
         try:
             value = parse_value(self._keys.get(key, default), NUMBER)
         except BadInput as problem:
-            raise self._refusal(key, self._keys[key], str(problem)) from problem
+            raise self._error(key, self._keys[key], str(problem)) from problem
         if value > 0:
             return value
-        raise self._refusal(key, value, "must be above zero")
+        raise self._error(key, value, "must be above zero")
 
     def index(self, key: str) -> int:
-        """Return a place in a list, from 0, which is also the default."""
+        """Return an index into a list, from 0, which is also the default."""
         value = self._keys.get(key, 0)
         if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 1000:
             return value
-        raise self._refusal(key, value, "must be a whole number from 0 to 1000")
+        raise self._error(key, value, "must be a whole number from 0 to 1000")
 
     def real(self, key: str, default: float) -> float:
         """Return any finite number."""
@@ -46,65 +49,65 @@ class Keys:
         try:
             return parse_value(value, NUMBER)
         except BadInput as problem:
-            raise self._refusal(key, value, str(problem)) from problem
+            raise self._error(key, value, str(problem)) from problem
 
     def reals(self, key: str) -> Sequence[float]:
         """Return a list of numbers."""
         value = self._keys.get(key, [])
         if isinstance(value, list | tuple) and all(isinstance(item, int | float) for item in value):
             return [float(item) for item in value]
-        raise self._refusal(key, value, "must be a list of numbers")
+        raise self._error(key, value, "must be a list of numbers")
 
     def integer(self, key: str, default: int | None, low: int, high: int) -> int:
-        """Return a whole number from `low` to `high`; without a default the key must be there."""
+        """Return a whole number from `low` to `high`; without a default the key is required."""
         value = self._keys.get(key, default)
         if value is None:
             raise BadInput(f"{self._owner}: {key} is missing; add it")
         if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high:
             return value
-        raise self._refusal(key, value, f"must be a whole number from {low} to {high}")
+        raise self._error(key, value, f"must be a whole number from {low} to {high}")
 
     def choice(self, key: str, default: str, choices: Sequence[str]) -> str:
         """Return one of `choices`."""
         value = self.text(key, default)
         if value in choices:
             return value
-        raise self._refusal(key, value, f"must be one of {', '.join(choices)}")
+        raise self._error(key, value, f"must be one of {', '.join(choices)}")
 
     def flag(self, key: str, *, default: bool) -> bool:
         """Return true or false."""
         value = self._keys.get(key, default)
         if isinstance(value, bool):
             return value
-        raise self._refusal(key, value, "must be true or false")
+        raise self._error(key, value, "must be true or false")
 
     def octets(self, key: str) -> bytes:
-        """Return bytes that are written in hexadecimal."""
+        """Return bytes written in hexadecimal."""
         value = self.text(key)
         try:
             return bytes.fromhex(value)
         except ValueError as problem:
-            raise self._refusal(key, value, "must be bytes in hexadecimal") from problem
+            raise self._error(key, value, "must be bytes in hexadecimal") from problem
 
     def is_integer(self, key: str) -> bool:
-        """Return whether the key is there and a whole number, which true and false are not."""
+        """Return whether the key is present and a whole number (true and false are none)."""
         return type(self._keys.get(key)) is int
 
     def section(self, key: str) -> Keys | None:
-        """Return the keys of a section within this one, None where there is none."""
+        """Return the keys of a section within this one, None if there is none."""
         value = self._keys.get(key)
         if value is None:
             return None
         if isinstance(value, Mapping) and value:
             return Keys(f"{self._owner}: {key}", value)
-        raise self._refusal(key, value, "must be a section with keys")
+        raise self._error(key, value, "must be a section with keys")
 
     def names(self) -> Sequence[str]:
         """Return the names of the keys, in their order."""
         return list(self._keys)
 
     def has(self, key: str) -> bool:
-        """Return whether the key is there."""
+        """Return whether the key is present."""
         return key in self._keys
 
     def texts(self, key: str) -> Sequence[str]:
@@ -112,9 +115,9 @@ class Keys:
         value = self._keys.get(key, [])
         if isinstance(value, list | tuple) and all(isinstance(item, str) for item in value):
             return list(value)
-        raise self._refusal(key, value, "must be a list of texts")
+        raise self._error(key, value, "must be a list of texts")
 
-    def _refusal(self, key: str, value: object, reason: str) -> BadInput:
+    def _error(self, key: str, value: object, reason: str) -> BadInput:
         return BadInput(f"{self._owner}: {key} = {one_line(value, 40)}: {reason}")
 
 

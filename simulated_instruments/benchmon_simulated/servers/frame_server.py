@@ -1,4 +1,4 @@
-"""The twin of a meter with a binary output: it sends frames by itself, or one when it is asked."""
+"""The server of a meter with a binary output: it streams frames, or sends one in reply to a query."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from benchmon_simulated.servers.transports import PtyTransport
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 _SHORTEST_PERIOD = 0.05
-_LONGEST_QUESTION = 500
+_LONGEST_QUERY = 500
 _CHECKSUMS = {"none": 0, "sum": 1, "xor": 1, "crc16": 2}
 
 
 def crc16(data: bytes) -> int:
-    """Return the CRC-16 of Modbus: polynomial 0xA001 from the low end, beginning with 0xFFFF.
+    """Return the CRC-16 of Modbus: polynomial 0xA001 (reflected), initial value 0xFFFF.
 
     >>> f"{crc16(bytes([2, 7])):04x}"
     '1241'
@@ -40,7 +40,7 @@ def crc16(data: bytes) -> int:
 
 @dataclass(frozen=True)
 class FrameFormat:
-    """What every frame of an instrument has: its first and last bytes, its length, where the length and check stand."""
+    """The layout of an instrument's frames: first and last bytes, length, places of length byte and checksum."""
 
     sync: bytes
     tail: bytes
@@ -53,7 +53,7 @@ class FrameFormat:
     checksum_order: Literal["big", "little"]
 
     def filled(self, fields: Sequence[tuple[int, bytes]]) -> bytes:
-        """Return a frame with each of `fields`, a place and bytes, in it."""
+        """Return a frame with each of `fields`, an offset and its bytes, filled in."""
         frame = bytearray(self.size)
         frame[: len(self.sync)] = self.sync
         frame[self.size - len(self.tail) :] = self.tail
@@ -72,7 +72,7 @@ class FrameFormat:
 
 
 class FrameServer(WiredServer):
-    """A meter on a pseudo-terminal that sends frames: one for each `when` of its channels, or one with all of them."""
+    """A meter on a pseudo-terminal that sends a frame for each `when` of its channels, or one with all of them."""
 
     speaks: Language = "frames"
     medium: Medium = "serial"
@@ -80,11 +80,11 @@ class FrameServer(WiredServer):
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         self._supply = supply
-        self._wire = PtyTransport(self._hear, instrument.name)
-        super().__init__(instrument.name, self._wire)
+        self._transport = PtyTransport(self._receive, instrument.name)
+        super().__init__(instrument.name, self._transport)
         channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
-        self._heard = b""
+        self._received = b""
         kinds: dict[tuple[bytes, tuple[int, ...]], list[Channel]] = {}
         for channel in channels:
             own = keys_of(channel)
@@ -94,31 +94,31 @@ class FrameServer(WiredServer):
         self.meters = [meter for _, kind in self._kinds for meter in kind.meters]
 
     async def open(self) -> str:
-        """Open its line; return the device's path. Raises `InstrumentError`."""
-        await self.open_wire()
-        return self._wire.path
+        """Open its line; return the device's path. Raises `InstrumentError` where it cannot be opened."""
+        await self.open_transport()
+        return self._transport.path
 
     async def run(self) -> None:
-        """Send the frames that nobody need ask for, every period, for ever."""
+        """Send the frames without a query every period, until cancelled."""
         while True:
             for query, kind in self._kinds:
                 if not query:
-                    self._wire.send(kind.frame(self._supply))
+                    self._transport.send(kind.frame(self._supply))
             await asyncio.sleep(self._period)
 
-    def _hear(self, data: bytes) -> bytes:
-        self._heard = (self._heard + data)[-_LONGEST_QUESTION:]
-        said = b""
+    def _receive(self, data: bytes) -> bytes:
+        self._received = (self._received + data)[-_LONGEST_QUERY:]
+        reply = b""
         for query, kind in self._kinds:
-            if query and query in self._heard:
-                said += kind.frame(self._supply)
-        if said:
-            self._heard = b""
-        return said
+            if query and query in self._received:
+                reply += kind.frame(self._supply)
+        if reply:
+            self._received = b""
+        return reply
 
 
 class _FrameKind:
-    """One kind of frame, and the meters behind its fields."""
+    """One kind of frame, and the meter of each of its fields."""
 
     def __init__(self, keys: Keys, when: tuple[int, ...], channels: Sequence[Channel], seed: int) -> None:
         self.meters = [Meter(channel, seed) for channel in channels]
@@ -130,14 +130,14 @@ class _FrameKind:
                 raise BadInput(f"channel {channel.name!r}: at is outside a frame of {self._frame.size} bytes")
 
     def frame(self, supply: SupplyUnderTest) -> bytes:
-        """Return the frame as it is now."""
+        """Return the frame with the present values."""
         size = self._frame.size
         values = [(field, meter.read(supply.snapshot)) for field, meter in zip(self._fields, self.meters, strict=True)]
         return self._frame.filled([*self._marks, *((field.at(size), field.packed(value)) for field, value in values)])
 
 
 class _Field:
-    """Where and how a value stands in a frame."""
+    """The place and format of a value in a frame."""
 
     def __init__(self, keys: Keys) -> None:
         self._at = keys.integer("at", None, -1024, 1023)
@@ -146,21 +146,21 @@ class _Field:
         try:
             self.width = struct.calcsize(self._layout)
         except struct.error as problem:
-            raise BadInput(f"format = {layout!r} is no number of Python's struct") from problem
+            raise BadInput(f"format = {layout!r} is no number format of Python's struct") from problem
         self._factor, self._offset = keys.real("factor", 1.0) or 1.0, keys.real("offset", 0.0)
         self._overload, self._no_value = keys.reals("overload"), keys.reals("no_value")
 
     @property
     def end(self) -> int:
-        """The least length of a frame that holds it."""
+        """The shortest length of a frame that holds the field."""
         return self._at + self.width if self._at >= 0 else -self._at
 
     def at(self, size: int) -> int:
-        """Return its place from the beginning of a frame of `size` bytes."""
+        """Return its offset from the beginning of a frame of `size` bytes."""
         return self._at if self._at >= 0 else size + self._at
 
     def packed(self, value: float) -> bytes:
-        """Return the bytes of `value`; where it is none or over range, those that the keys say, or zeros."""
+        """Return the bytes of `value`; NaN and ±inf become `no_value` and `overload`, or zero without these keys."""
         special = self._no_value if math.isnan(value) else self._overload if math.isinf(value) else None
         raw = (value - self._offset) / self._factor if special is None else next(iter(special), 0.0)
         if self._layout[-1] in "fd":
@@ -171,7 +171,7 @@ class _Field:
 
 
 def frame_of(keys: Keys, needed: int) -> FrameFormat:
-    """Return what the frames look like whose fields need `needed` bytes from the beginning. Raises `BadInput`."""
+    """Return the layout of frames whose fields need `needed` bytes. Raises `BadInput` for invalid keys."""
     sync, tail = keys.octets("sync"), keys.octets("tail")
     checksum = keys.choice("checksum", "none", tuple(_CHECKSUMS))
     after = _CHECKSUMS[checksum] + len(tail)

@@ -1,9 +1,7 @@
-"""The twin of a Modbus instrument: pymodbus's own server, with the registers that the bench file's channels read.
+"""The Modbus server: pymodbus's own server with the registers that the bench file's channels read.
 
-The server listens on this machine; what its clients see is a socket (Modbus TCP) or a pseudo-terminal (RTU) before it,
-on which faults can happen.
-
-Values in Modbus registers: what a unit's registers hold for a number, by the keys of a channel.
+The server listens on this machine. Its clients see a socket (Modbus TCP) or a pseudo-terminal (RTU) in front of it, to
+which line faults are applied. `RegisterFormat` encodes a value into registers by the keys of a channel.
 """
 
 from __future__ import annotations
@@ -27,7 +25,7 @@ from benchmon.errors import BadInput
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
-from benchmon_simulated.servers.transports import HOST, Answer, PtyTransport, Put, Relay, TcpTransport
+from benchmon_simulated.servers.transports import HOST, PtyTransport, Relay, RequestHandler, TcpTransport, Write
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 FORMATS = {
@@ -45,7 +43,7 @@ ORDERS = ("big", "little")
 
 @dataclass(frozen=True)
 class RegisterFormat:
-    """How a channel's value stands in registers: its type, orders, register × factor + offset, and special values."""
+    """How registers hold a channel's value: type, orders, value = register × factor + offset, and special values."""
 
     kind: str
     word_order: str
@@ -56,8 +54,8 @@ class RegisterFormat:
     no_value: float | None
 
     @classmethod
-    def of(cls, channel: Keys, instrument: Keys) -> RegisterFormat:
-        """Return what the keys of a channel and of its instrument say. Raises `BadInput`."""
+    def from_keys(cls, channel: Keys, instrument: Keys) -> RegisterFormat:
+        """Return the format by the keys of a channel and of its instrument. Raises `BadInput` for invalid keys."""
         overload, no_value = channel.reals("overload"), channel.reals("no_value")
         return cls(
             channel.choice("type", "uint16", tuple(FORMATS)),
@@ -71,23 +69,23 @@ class RegisterFormat:
 
     @property
     def count(self) -> int:
-        """How many registers a value takes."""
+        """The number of registers of a value."""
         return struct.calcsize(FORMATS[self.kind]) // 2
 
     def registers(self, value: float) -> list[int]:
         """Return the registers, each 0 to 65535, that hold `value`.
 
-        Where there is none, or it is over range, they hold what the keys say; failing that, not a number or infinity
-        in a float, and the largest magnitude in an integer.
+        NaN and ±inf are encoded as `no_value` and `overload`; where the keys give none, as NaN or infinity in a float
+        and as the largest magnitude in an integer.
 
-        >>> Words("int16", "big", "big", 0.1, 0.0, None, None).registers(-3.14)
+        >>> RegisterFormat("int16", "big", "big", 0.1, 0.0, None, None).registers(-3.14)
         [65505]
         """
         special = self.no_value if math.isnan(value) else self.overload if math.isinf(value) else None
         raw = (value - self.offset) / self.factor if special is None else special
         data = struct.pack(f">{FORMATS[self.kind]}", raw if self.kind.startswith("float") else self._whole(raw))
-        words = [int.from_bytes(data[at : at + 2], self._byte_order) for at in range(0, len(data), 2)]
-        return words if self.word_order == "big" else words[::-1]
+        layout = [int.from_bytes(data[at : at + 2], self._byte_order) for at in range(0, len(data), 2)]
+        return layout if self.word_order == "big" else layout[::-1]
 
     @property
     def _byte_order(self) -> Literal["big", "little"]:
@@ -101,23 +99,23 @@ class RegisterFormat:
         return min(high, max(low, round(raw)))
 
 
-# Where nobody wants the library's log, it must not end up on standard error.
+# Without a handler, the library's log would end up on standard error.
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 _FUNCTIONS = {"holding": 3, "input": 4}
-_NOWHERE = 65_520
-"""A register that stands in a block that has none: pymodbus knows no empty ones."""
+_PLACEHOLDER_REGISTER = 65_520
+"""The register of a block that would be empty, which pymodbus does not allow."""
 
 
 @dataclass(frozen=True)
 class MainsRelay:
-    """A relay in the mains: what it is written with to switch off, and what then happens."""
+    """A relay in the mains, operated by a coil; `off` is the coil's value that switches the mains off."""
 
     off: bool
     supply: SupplyUnderTest
 
     def write(self, *, value: bool) -> None:
-        """Switch off or on."""
+        """Switch the mains off or on."""
         if value is self.off:
             self.supply.switch_off()
         else:
@@ -126,29 +124,29 @@ class MainsRelay:
 
 @dataclass(frozen=True)
 class ServedRegister:
-    """Where a channel's value stands in a unit, and the meter behind it."""
+    """The first register of a channel's value in a unit, and the meter that gives the value."""
 
     function: int
     start: int
-    words: RegisterFormat
+    layout: RegisterFormat
     meter: Meter
 
     def read(self, supply: SupplyUnderTest, registers: list[int], first: int) -> None:
-        """Put the value as it is now into `registers`, of which the first is number `first`."""
+        """Write the present value into `registers`, of which the first has the number `first`."""
         at = self.start - first
-        registers[at : at + self.words.count] = self.words.registers(self.meter.read(supply.snapshot))
+        registers[at : at + self.layout.count] = self.layout.registers(self.meter.read(supply.snapshot))
 
 
 @dataclass
 class Unit:
-    """One unit of a line: its channels, and what its coils do when they are written."""
+    """One unit on a line: the registers of its channels, and its coils."""
 
-    places: list[ServedRegister] = field(default_factory=list)
+    registers: list[ServedRegister] = field(default_factory=list)
     coils: dict[int, MainsRelay] = field(default_factory=dict)
 
 
 class ModbusServer(WiredServer):
-    """One Modbus line with the units that its channels name."""
+    """A Modbus line with the units that its channels name."""
 
     speaks: Language = "modbus"
     has_clock = False
@@ -157,35 +155,38 @@ class ModbusServer(WiredServer):
         self._supply, self._units = supply, units_of(instrument, bench, seed)
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
-        self.meters: Sequence[Meter] = [place.meter for unit in self._units.values() for place in unit.places]
+        self.meters: Sequence[Meter] = [register.meter for unit in self._units.values() for register in unit.registers]
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._serial_relay: Relay | None = None
         tcp = re.fullmatch(r"tcp://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
-        self._wire: TcpTransport | PtyTransport
+        self._transport: TcpTransport | PtyTransport
         self.medium: Medium
         if tcp is not None:
             port = int(tcp[1] or 0) if re.match(r"tcp://(127\.0\.0\.1|localhost)[:/]?", instrument.address) else 0
-            self._wire, self.medium = TcpTransport(self._session, port if port <= 65_535 else 0, _let_go), "socket"
+            self._transport, self.medium = (
+                TcpTransport(self._session, port if port <= 65_535 else 0, _close_relay),
+                "socket",
+            )
         else:
-            self._wire, self.medium = PtyTransport(self._hear, instrument.name), "serial"
-        super().__init__(instrument.name, self._wire)
+            self._transport, self.medium = PtyTransport(self._receive, instrument.name), "serial"
+        super().__init__(instrument.name, self._transport)
 
     async def open(self) -> str:
-        """Open its line; return its address. Raises `InstrumentError`."""
+        """Open its line; return its address. Raises `InstrumentError` where it cannot be opened."""
         framer = FramerType.SOCKET if self.medium == "socket" else FramerType.RTU
         devices = [_device(number, unit, self._supply) for number, unit in self._units.items()]
         self._server = ModbusTcpServer(devices, framer=framer, address=(HOST, 0))
         await self._server.serve_forever(background=True)
         self._port = _port_of(self._server)
-        await self.open_wire()
-        if isinstance(self._wire, PtyTransport):
-            self._serial_relay = Relay(self._port, self._wire.send)
-            return self._wire.path
-        return f"tcp://{HOST}:{self._wire.port}"
+        await self.open_transport()
+        if isinstance(self._transport, PtyTransport):
+            self._serial_relay = Relay(self._port, self._transport.send)
+            return self._transport.path
+        return f"tcp://{HOST}:{self._transport.port}"
 
     async def run(self) -> None:
-        """Wait for ever: it speaks only when asked."""
+        """Wait until cancelled: the instrument only answers."""
         await asyncio.Event().wait()
 
     async def close(self) -> None:
@@ -196,37 +197,37 @@ class ModbusServer(WiredServer):
         if self._server is not None:
             await self._server.shutdown()  # type: ignore[no-untyped-call]
 
-    def _session(self, put: Put) -> Answer:
-        return Relay(self._port, put)
+    def _session(self, write: Write) -> RequestHandler:
+        return Relay(self._port, write)
 
-    def _hear(self, data: bytes) -> bytes:
+    def _receive(self, data: bytes) -> bytes:
         return self._serial_relay(data) if self._serial_relay is not None else b""
 
 
 def _port_of(server: ModbusTcpServer) -> int:
-    assert isinstance(server.transport, asyncio.Server)  # noqa: S101 (what pymodbus keeps there while it listens)
+    assert isinstance(server.transport, asyncio.Server)  # noqa: S101 (set by pymodbus while it listens)
     return int(server.transport.sockets[0].getsockname()[1])
 
 
-def _let_go(answer: Answer) -> None:
-    if isinstance(answer, Relay):
-        answer.close()
+def _close_relay(handler: RequestHandler) -> None:
+    if isinstance(handler, Relay):
+        handler.close()
 
 
 def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]:
-    """Return the units, by number, that the channels of `instrument` are of. Raises `BadInput`."""
+    """Return the units of the channels of `instrument`, by number. Raises `BadInput` for invalid keys."""
     common = keys_of(instrument)
     default = common.integer("unit", 1, 0, 255)
     units: dict[int, Unit] = {default: Unit()}
     for channel in channels_of(bench, instrument):
         keys = keys_of(channel)
         function = _FUNCTIONS[keys.choice("function", "holding", tuple(_FUNCTIONS))]
-        start, words = keys.integer("register", None, 0, 65_535), RegisterFormat.of(keys, common)
+        start, layout = keys.integer("register", None, 0, 65_535), RegisterFormat.from_keys(keys, common)
         unit = units.setdefault(keys.integer("unit", default, 0, 255), Unit())
-        place = ServedRegister(function, start, words, Meter(channel, seed))
-        if any(_overlap(place, other) for other in unit.places):
-            raise BadInput(f"channel {channel.name!r}: register = {start}: another channel has it already")
-        unit.places.append(place)
+        register = ServedRegister(function, start, layout, Meter(channel, seed))
+        if any(_overlap(register, other) for other in unit.registers):
+            raise BadInput(f"channel {channel.name!r}: register = {start}: another channel uses it already")
+        unit.registers.append(register)
     return units
 
 
@@ -237,12 +238,12 @@ def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> No
 
 
 def _overlap(one: ServedRegister, other: ServedRegister) -> bool:
-    apart = one.start >= other.start + other.words.count or other.start >= one.start + one.words.count
+    apart = one.start >= other.start + other.layout.count or other.start >= one.start + one.layout.count
     return one.function == other.function and not apart
 
 
 def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
-    async def refresh(  # noqa: PLR0917 (pymodbus calls it so)
+    async def refresh(  # noqa: PLR0917 (pymodbus's signature)
         function: int,
         first: int,
         address: int,
@@ -252,19 +253,23 @@ def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
     ) -> ExcCodes | None:
         if written is not None:
             return _write(unit, function, address, written)
-        for place in unit.places:
-            if place.function == function and place.start < address + count and address < place.start + _size(place):
-                place.read(supply, registers, first)
+        for register in unit.registers:
+            if (
+                register.function == function
+                and register.start < address + count
+                and address < register.start + _size(register)
+            ):
+                register.read(supply, registers, first)
         return None
 
     coils = [SimData(at, values=not unit.coils[at].off, datatype=DataType.BITS) for at in sorted(unit.coils)]
-    held, inputs = (_registers(unit, function) for function in _FUNCTIONS.values())
-    blocks = (coils or _nothing(DataType.BITS), _nothing(DataType.BITS), held, inputs)
+    held, inputs = (_register_blocks(unit, function) for function in _FUNCTIONS.values())
+    blocks = (coils or _empty_block(DataType.BITS), _empty_block(DataType.BITS), held, inputs)
     return SimDevice(number, simdata=blocks, action=refresh)
 
 
-def _size(place: ServedRegister) -> int:
-    return place.words.count
+def _size(register: ServedRegister) -> int:
+    return register.layout.count
 
 
 def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]) -> ExcCodes | None:
@@ -275,11 +280,13 @@ def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]
     return None
 
 
-def _registers(unit: Unit, function: int) -> list[SimData]:
-    places = [place for place in unit.places if place.function == function]
-    numbers = sorted({at for place in places for at in range(place.start, place.start + place.words.count)})
-    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in numbers] or _nothing(DataType.REGISTERS)
+def _register_blocks(unit: Unit, function: int) -> list[SimData]:
+    registers = [register for register in unit.registers if register.function == function]
+    numbers = sorted(
+        {at for register in registers for at in range(register.start, register.start + register.layout.count)}
+    )
+    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in numbers] or _empty_block(DataType.REGISTERS)
 
 
-def _nothing(kind: DataType) -> list[SimData]:
-    return [SimData(_NOWHERE, values=False if kind is DataType.BITS else 0, datatype=kind)]
+def _empty_block(kind: DataType) -> list[SimData]:
+    return [SimData(_PLACEHOLDER_REGISTER, values=False if kind is DataType.BITS else 0, datatype=kind)]

@@ -1,12 +1,9 @@
-"""A SCPI instrument: its registers, and the headers that it has learnt to answer.
+"""A SCPI instrument without a transport: status registers, error queue, headers, and a parser for each client.
 
-One client's line to a SCPI instrument, without a transport: bytes in, bytes out.
-
-Several clients of one instrument share its registers and its error queue, as they do on a real one.
-
-The status registers and the error queue of a SCPI instrument (IEEE 488.2 chapter 11, SCPI-1999 chapter 21).
-
-The words of SCPI headers: long and short forms, and how a program message is taken apart (IEEE 488.2, SCPI-1999).
+`Status` has the registers and the error queue (IEEE 488.2 chapter 11, SCPI-1999 chapter 21). The functions after it
+split program messages and know long and short forms of headers. `ScpiInstrument` has the headers that the instrument
+answers; `ScpiSession` is one client's connection, bytes in and bytes out. Clients of one instrument share its registers
+and its error queue, as on a real one.
 """
 
 from __future__ import annotations
@@ -30,7 +27,7 @@ ERRORS = {
     -350: "Queue overflow",
     -363: "Input buffer overrun",
 }
-"""The standard's numbers and names of what this instrument can complain of."""
+"""The standard's numbers and texts of the errors of this instrument."""
 
 QUEUE_LENGTH = 20
 
@@ -63,8 +60,8 @@ class Status:
         self.event_mask = self.request_mask = 0
         self._queue: deque[int] = deque()
 
-    def complain(self, number: int) -> None:
-        """Queue the error `number` and set its event bit. A full queue ends with −350 and takes no more."""
+    def add_error(self, number: int) -> None:
+        """Queue the error `number` and set its event bit. The last entry of a full queue becomes −350."""
         self.events |= {1: COMMAND_ERROR, 2: EXECUTION_ERROR, 3: DEVICE_ERROR, 4: QUERY_ERROR}[-number // 100]
         if len(self._queue) < QUEUE_LENGTH:
             self._queue.append(number)
@@ -73,17 +70,17 @@ class Status:
             self.events |= DEVICE_ERROR
 
     def next_error(self) -> str:
-        """Take the oldest error off the queue, as the reply to SYSTem:ERRor?."""
+        """Remove the oldest error from the queue and return it as the reply to SYSTem:ERRor?."""
         number = self._queue.popleft() if self._queue else 0
         return f'{number},"{ERRORS.get(number, "No error")}"'
 
-    def take_events(self) -> int:
+    def read_events(self) -> int:
         """Return the standard event register; reading clears it."""
         events, self.events = self.events, 0
         return events
 
     def clear(self) -> None:
-        """Do what *CLS does: events and queue are emptied, masks stay."""
+        """Clear events and queue, as *CLS does; masks stay."""
         self.events = 0
         self._queue.clear()
 
@@ -103,7 +100,7 @@ _SPELLED = """
     REAL RESISTANCE RIPPLE SCALAR SENSE STATE SYSTEM TEMPERATURE THERMOCOUPLE VERSION VOLTAGE
 """
 LONG_FORMS = frozenset(_SPELLED.split())
-"""Words whose long form is known when a bench file has only the short one."""
+"""Words whose long form is known where a bench file has only the short one."""
 
 _WORD = re.compile(r"([A-Za-z][A-Za-z_]*)([0-9]*)")
 
@@ -124,7 +121,7 @@ _LONG_OF_SHORT = {short_form(word): word for word in sorted(LONG_FORMS)}
 
 
 def split_suffix(node: str) -> tuple[str, str] | None:
-    """Return a header node's letters, upper case, and its numeric suffix ("" for 1); None if it is no node.
+    """Return a header node's letters, in upper case, and its numeric suffix ("" for 1); None if `node` is no node.
 
     >>> split_suffix("volt1"), split_suffix("CHAN2"), split_suffix("4th")
     (('VOLT', ''), ('CHAN', '2'), None)
@@ -136,7 +133,7 @@ def split_suffix(node: str) -> tuple[str, str] | None:
 
 
 def both_forms(word: str) -> tuple[str, str]:
-    """Return the long and the short form of `word` as a bench file or a manual writes it.
+    """Return the long and the short form of `word`, which is written as in a bench file or manual.
 
     >>> both_forms("VOLTage"), both_forms("volt"), both_forms("TEMPERATURE")
     (('VOLTAGE', 'VOLT'), ('VOLTAGE', 'VOLT'), ('TEMPERATURE', 'TEMP'))
@@ -151,7 +148,7 @@ def both_forms(word: str) -> tuple[str, str]:
 
 
 def split_outside_quotes(text: str, separator: str) -> Iterator[str]:
-    """Yield the parts of `text` between separators that stand in no quotes and no parentheses."""
+    """Yield the parts of `text` between separators outside quotes and parentheses."""
     part, quote, depth = "", "", 0
     for char in text:
         if quote:
@@ -169,7 +166,7 @@ def split_outside_quotes(text: str, separator: str) -> Iterator[str]:
 
 
 def split_unit(unit: str) -> tuple[str, tuple[str, ...]]:
-    """Return the header of one program message unit and its parameters, each without blanks around it."""
+    """Return the header of one program message unit and its parameters, each stripped of blanks."""
     header, _, rest = unit.strip().partition(" ")
     if not rest.strip():
         return header, ()
@@ -178,7 +175,7 @@ def split_unit(unit: str) -> tuple[str, tuple[str, ...]]:
 
 OVERLOAD = 9.9e37
 NOT_A_NUMBER = 9.91e37
-"""What SCPI-1999 says for an overload, and where there is no number (volume 1, 7.2.1)."""
+"""The values of SCPI-1999 for an overload and for no number (volume 1, 7.2.1)."""
 
 Header = tuple[str, ...]
 Parameters = tuple[str, ...]
@@ -202,16 +199,16 @@ def real(value: float) -> str:
 
 
 class ScpiInstrument:
-    """A SCPI instrument that measures what it is taught. `identity` has the four fields of *IDN?.
+    """A SCPI instrument that answers the headers added to it. `identity` has the four fields of *IDN?.
 
-    Headers are learnt as a manual or a bench file writes them, and answered in short and long form, in any case.
+    Headers are added as a manual or a bench file writes them, and are answered in short and long form, in any case.
     """
 
     def __init__(self, identity: Sequence[str]) -> None:
         self.status = Status()
         self._identity = ",".join(re.sub(r"[^ -~]|[,;]", "_", field) for field in identity)
-        self.rename: Callable[[str], str] = lambda name: name
-        """What a mishap makes of its identity."""
+        self.identity_filter: Callable[[str], str] = lambda name: name
+        """Returns the identity as a line fault changes it."""
         self._words = {form: word for word in LONG_FORMS for form in both_forms(word)}
         self._readers: dict[tuple[Header, Parameters], dict[int, Reader]] = {}
         self._actions: dict[tuple[Header, Parameters], Action] = {}
@@ -221,37 +218,37 @@ class ScpiInstrument:
     @property
     def identity(self) -> str:
         """Return the reply to *IDN?."""
-        return self.rename(self._identity)
+        return self.identity_filter(self._identity)
 
-    def learn_query(self, query: str, reader: Reader, index: int = 0) -> None:
-        """Answer `query` with what `reader` returns, as the value at `index` (from 0) of a list.
+    def add_query(self, query: str, reader: Reader, index: int = 0) -> None:
+        """Answer `query` with the value of `reader`, at `index` (from 0) of a list.
 
-        Raises `BadInput` with the reason where `query` is no query, or its value at `index` is taken.
+        Raises `BadInput` with the reason where `query` is no query, or another channel has its value at `index`.
         """
         if not split_unit(query)[0].endswith("?"):
             raise BadInput("is no query; it must end its header with a question mark")
-        values = self._readers.setdefault(self._learn(query), {})
+        values = self._readers.setdefault(self._add_header(query), {})
         if index in values:
-            raise BadInput("is asked by another channel of the same instrument")
+            raise BadInput("is used by another channel of the same instrument")
         values[index] = reader
 
-    def learn_text(self, query: str, teller: Callable[[], str]) -> None:
-        """Answer `query` with the text that `teller` returns, whose characters are bytes (Latin-1)."""
-        self._texts[self._learn(query)] = teller
+    def add_text_query(self, query: str, text: Callable[[], str]) -> None:
+        """Answer `query` with the text that `text` returns; its characters are bytes (Latin-1). Raises `BadInput`."""
+        self._texts[self._add_header(query)] = text
 
-    def learn_command(self, command: str, action: Action) -> None:
-        """Do `action` when `command` comes with just its parameters. Raises `BadInput` where it is no command."""
-        self._actions[self._learn(command)] = action
+    def add_command(self, command: str, action: Action) -> None:
+        """Call `action` when `command` arrives with exactly its parameters. Raises `BadInput` if it is no header."""
+        self._actions[self._add_header(command)] = action
 
-    def learn_setting(self, message: str) -> None:
-        """Take the whole `message` as a setting that has no effect on what is measured."""
+    def add_setting(self, message: str) -> None:
+        """Accept the whole `message` as a setting without an effect on the measurement."""
         self._settings.add(_tidy(message))
 
     def is_setting(self, message: str) -> bool:
         """Return whether `message` is such a setting."""
         return _tidy(message) in self._settings
 
-    def _learn(self, text: str) -> tuple[Header, Parameters]:
+    def _add_header(self, text: str) -> tuple[Header, Parameters]:
         if len(list(split_outside_quotes(text.strip(), ";"))) > 1:
             raise BadInput("chains several messages; the simulated instrument takes one at a time")
         head, parameters = split_unit(text)
@@ -283,16 +280,16 @@ class ScpiInstrument:
         return tuple(nodes)
 
     def execute(self, head: str, parameters: Parameters) -> str | None:
-        """Do one learnt message unit; return its reply, None for a command. Raises `ScpiError`."""
+        """Execute one message unit; return its reply, None for a command. Raises `ScpiError` for an unknown one."""
         header, given = self.canonical(head), tuple(part.upper() for part in parameters)
         action = self._actions.get((header, given))
         if action is not None:
             action()
             return None
-        teller = self._texts.get((header, given))
-        if teller is not None:
-            return teller()
-        # MEASure, READ and FETCh ask for the same: this meter measures all the time.
+        text = self._texts.get((header, given))
+        if text is not None:
+            return text()
+        # MEASure, READ and FETCh are the same here: the meter measures all the time.
         headers = [header, *((lead, *header[1:]) for lead in _LEADS if header[0] in _LEADS)]
         for asked in headers:
             values = self._readers.get((asked, given))
@@ -301,7 +298,7 @@ class ScpiInstrument:
         raise ScpiError(self._misfit(headers, given))
 
     def _misfit(self, headers: Sequence[Header], given: Parameters) -> int:
-        """Return what is wrong with a message unit that is not known with the parameters `given`."""
+        """Return the error number of a message unit that is unknown with the parameters `given`."""
         known = [
             parameters for header, parameters in (*self._readers, *self._actions, *self._texts) if header in headers
         ]
@@ -317,13 +314,16 @@ def _tidy(message: str) -> str:
 
 
 LONGEST_MESSAGE = 4096
-"""Bytes of a program message; a longer one is an input buffer overrun."""
+"""The most bytes of a program message; a longer one is an input buffer overrun."""
 
 SCPI_VERSION = "1999.0"
 
 
 def integer(parameter: str, low: int, high: int) -> int:
-    """Return a decimal parameter rounded to an integer; −104 if it is no number, −222 outside `low` to `high`."""
+    """Return a decimal parameter rounded to an integer.
+
+    Raises `ScpiError`: −104 if it is no number, −222 outside `low` to `high`.
+    """
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", parameter, re.IGNORECASE):
         raise ScpiError(-104)
     number = float(parameter)
@@ -333,9 +333,9 @@ def integer(parameter: str, low: int, high: int) -> int:
 
 
 class ScpiSession:
-    """The parser of one connection. It holds half a message until its end comes.
+    """The parser of one connection. It keeps an incomplete message until its end arrives.
 
-    A message ends with `message_end`, a line feed or a carriage return; a reply with `reply_end`.
+    A message ends with `message_end`, a line feed or a carriage return; a reply ends with `reply_end`.
     """
 
     def __init__(self, instrument: ScpiInstrument, reply_end: str = "\n", message_end: str = "\n") -> None:
@@ -348,7 +348,7 @@ class ScpiSession:
         self._replies: list[str] = []
 
     def feed(self, data: bytes) -> bytes:
-        """Take what came, execute every complete message in it, return the replies. Never raises."""
+        """Execute every complete message up to the end of `data`; return the replies. Never raises."""
         *messages, self._buffer = self._ends.split(self._buffer + data)
         replies = b"".join(self._message(message) for message in messages)
         if len(self._buffer) > LONGEST_MESSAGE:
@@ -358,10 +358,10 @@ class ScpiSession:
     def _message(self, message: bytes) -> bytes:
         if self._overrun or len(message) > LONGEST_MESSAGE:
             self._overrun = False
-            self._status.complain(-363)
+            self._status.add_error(-363)
             return b""
         if re.search(rb"[^\t -~]", message):
-            self._status.complain(-101)
+            self._status.add_error(-101)
             return b""
         self._replies = []
         text = message.decode("ascii").replace("\t", " ")
@@ -372,7 +372,7 @@ class ScpiSession:
         return ";".join(self._replies).encode("latin-1") + self._reply_end if self._replies else b""
 
     def _execute_units(self, message: str) -> None:
-        """Execute the units of a message; a command error ends it, since what follows may have lost its sense."""
+        """Execute the units of a message; a command error ends it, as the rest may no longer make sense."""
         path = ""
         for unit in split_outside_quotes(message, ";"):
             if not unit.strip():
@@ -383,7 +383,7 @@ class ScpiSession:
             try:
                 reply = self._execute(head, parameters)
             except ScpiError as problem:
-                self._status.complain(problem.number)
+                self._status.add_error(problem.number)
                 if problem.number > -200:
                     return
                 reply = None
@@ -413,7 +413,7 @@ class ScpiSession:
         return str(self._status.event_mask)
 
     def _events(self, _: Sequence[str]) -> str:
-        return str(self._status.take_events())
+        return str(self._status.read_events())
 
     def _identity(self, _: Sequence[str]) -> str:
         return self._instrument.identity
@@ -422,7 +422,7 @@ class ScpiSession:
         self._status.events |= OPERATION_COMPLETE
 
     def _nothing(self, _: Sequence[str]) -> None:
-        """*RST and *WAI: there is no setting to put back and nothing that overlaps."""
+        """*RST and *WAI: there are no settings to restore and no overlapping commands."""
 
     def _one(self, _: Sequence[str]) -> str:
         return "1"
@@ -464,4 +464,4 @@ _COMMANDS: dict[str, tuple[int, Callable[[ScpiSession, Sequence[str]], str | Non
     "SYSTEM:ERROR:NEXT?": (0, ScpiSession._next_error),
     "SYSTEM:VERSION?": (0, ScpiSession._version),
 }
-"""The mandatory commands: how many parameters each takes, and what it does."""
+"""The mandatory commands: the number of parameters of each, and its method."""

@@ -1,7 +1,4 @@
-"""What stands in for an instrument of the bench file, on a line of its own.
-
-The twin of a meter without an interface: it has a display, which a person may look at.
-"""
+"""Instrument servers: the interface of a simulated instrument on its line, and what servers on a transport share."""
 
 from __future__ import annotations
 
@@ -24,7 +21,7 @@ Language = Literal["scpi", "text", "frames", "modbus", "file", "nothing"]
 class InstrumentServer(Protocol):
     """A simulated instrument on its line.
 
-    `meters` are those of its channels; `medium` and `speaks` tell what its line is and what goes over it; `has_clock`
+    `meters` are those of its channels; `medium` is the kind of its line and `speaks` the protocol on it; `has_clock` is
     whether it sends times of its own.
     """
 
@@ -39,15 +36,15 @@ class InstrumentServer(Protocol):
         ...
 
     async def open(self) -> str:
-        """Open its line; return the address under which its driver reaches it, "" if none. Raises `InstrumentError`."""
+        """Open its line; return the address for its driver, "" if it has none. Raises `InstrumentError`."""
         ...
 
     async def run(self) -> None:
-        """Do what it does by itself, for ever."""
+        """Do what the instrument does unasked, until cancelled."""
         ...
 
-    async def suffer(self, mishaps: tuple[LineFaultEffect, ...]) -> None:
-        """Let `mishaps`, and no others, befall its line from now on."""
+    async def apply(self, effects: tuple[LineFaultEffect, ...]) -> None:
+        """Replace the active effects on its line."""
         ...
 
     async def close(self) -> None:
@@ -56,35 +53,35 @@ class InstrumentServer(Protocol):
 
 
 class WiredServer:
-    """What twins on a wire share: opening and closing it, and what befalls it."""
+    """Base of servers on a transport: opens and closes it, and applies effects to it."""
 
     meters: Sequence[Meter]
 
-    def __init__(self, name: str, wire: Transport) -> None:
+    def __init__(self, name: str, transport: Transport) -> None:
         self.name = name
-        self.mishaps: tuple[LineFaultEffect, ...] = ()
-        self._base_wire = wire
+        self.effects: tuple[LineFaultEffect, ...] = ()
+        self._base_transport = transport
 
-    async def open_wire(self) -> None:
-        """Open the line. Raises `InstrumentError` in one line."""
+    async def open_transport(self) -> None:
+        """Open the line. Raises `InstrumentError` where the system refuses it."""
         try:
-            await self._base_wire.open()
+            await self._base_transport.open()
         except OSError as problem:
             why = problem.strerror or problem
             raise InstrumentError(f"instrument {self.name!r}: its simulated line cannot be opened: {why}") from problem
 
-    async def suffer(self, mishaps: tuple[LineFaultEffect, ...]) -> None:
-        """Let `mishaps`, and no others, befall its line from now on."""
-        self.mishaps = mishaps
-        await self._base_wire.suffer(mishaps)
+    async def apply(self, effects: tuple[LineFaultEffect, ...]) -> None:
+        """Replace the active effects on its line."""
+        self.effects = effects
+        await self._base_transport.apply(effects)
 
     async def close(self) -> None:
         """Close its line."""
-        await self._base_wire.close()
+        await self._base_transport.close()
 
 
 class HandServer:
-    """A meter that is on no line."""
+    """A meter without a line: it has a display, which a person may read."""
 
     speaks: Language = "nothing"
     medium: Medium = "none"
@@ -95,15 +92,15 @@ class HandServer:
         self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
 
     async def open(self) -> str:
-        """There is nothing to open, and no address."""
+        """Return "": there is nothing to open, and no address."""
         return ""
 
     async def run(self) -> None:
-        """Wait for ever: it never speaks."""
+        """Wait until cancelled."""
         await asyncio.Event().wait()
 
-    async def suffer(self, mishaps: tuple[LineFaultEffect, ...]) -> None:
-        """Leave it as it is: it has no line that anything could befall."""
+    async def apply(self, effects: tuple[LineFaultEffect, ...]) -> None:
+        """Do nothing: there is no line."""
 
     async def close(self) -> None:
-        """There is nothing to close."""
+        """Do nothing: there is no line."""

@@ -1,6 +1,6 @@
-"""The twin of a meter with a text output: it streams lines, or sends one when it is asked.
+"""The server of a meter with a text output: it streams lines, or sends one in reply to a query.
 
-The text lines of a meter that has no commands, shaped as the bench file's pattern expects them.
+`LineFormat` makes the lines that the bench file's pattern matches.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from benchmon_simulated.servers.transports import PtyTransport
 from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
 PLAIN_UNITS = {"°C": "C", "": ""}
-"""How such meters spell units, where it is not the unit's own sign."""
+"""Plain spellings of units that such meters use."""
 
 _GROUP = re.compile(r"\(\?P<(\w+)>((?:\\.|\[\^?\]?[^\]]*\]|\(\?:[^()]*\)|[^()\\\[])*)\)")
 _TOKEN = re.compile(r"(?P<nothing>\\s\*|\^|\$|\\[bAZ])|(?P<blank>\\s\+?)|\\(?P<escaped>\W)|(?P<other>.)", re.DOTALL)
@@ -30,9 +30,9 @@ _SAMPLES = (20.0, 104.5, 0.0, 7.25)
 class LineFormat:
     """The line that `pattern`, a regular expression of literal text and named groups, describes.
 
-    Groups are numbers, but for those in `texts`, which are always said so. `decimals` is how many a number should
-    have; where the pattern does not take that many, others are tried. Raises `BadInput` with the reason where no line
-    can be made that the pattern matches.
+    Groups are numbers, except those in `texts`, which have a fixed text. `decimals` is the preferred number of decimals
+    of each group; others are tried where the pattern does not match it. Raises `BadInput` with the reason where no line
+    matches the pattern.
     """
 
     def __init__(self, pattern: str, decimals: Mapping[str, int], texts: Mapping[str, str]) -> None:
@@ -51,13 +51,13 @@ class LineFormat:
             raise BadInput("pattern is more than literal text and named number groups, so no line can be made for it")
 
     def line(self, values: Mapping[str, float], overload: str = "OL") -> str:
-        """Return the line that says `values`, one for each of `numbers`; `overload` is said for ±inf."""
-        said = [self._say(name, values, overload) for name in self._names]
+        """Return the line with `values`, one for each of `numbers`; `overload` stands for ±inf."""
+        texts = [self._text_of(name, values, overload) for name in self._names]
         return self._literals[0] + "".join(
-            text + literal for text, literal in zip(said, self._literals[1:], strict=True)
+            text + literal for text, literal in zip(texts, self._literals[1:], strict=True)
         )
 
-    def _say(self, name: str, values: Mapping[str, float], overload: str = "") -> str:
+    def _text_of(self, name: str, values: Mapping[str, float], overload: str = "") -> str:
         if name in self._texts:
             return self._texts[name]
         return overload if math.isinf(values[name]) else format(values[name], self._forms[name])
@@ -67,39 +67,39 @@ class LineFormat:
         match = self._pattern.fullmatch(self.line(values).strip())
         if match is None or self._pattern.groups != len(self._names):
             return False
-        return all(match[name] == self._say(name, values) for name in self._names)
+        return all(match[name] == self._text_of(name, values) for name in self._names)
 
 
 def _literal(text: str) -> str:
-    r"""Return the plainest text that a pattern without groups matches: blanks for `\\s`, escapes undone."""
+    r"""Return the simplest text that a pattern without groups matches: a blank for `\\s`, escapes removed."""
     return _TOKEN.sub(lambda token: " " if token["blank"] else token["escaped"] or token["other"] or "", text)
 
 
 def _form(body: str, decimals: int) -> str:
-    """Return the first form of a number, signed or not, that the group `body` takes."""
+    """Return the first format of a number, signed or not, that the group `body` matches."""
     forms = [f"{sign}.{count}f" for count in (decimals, 1, 2, 3, 4, 0) for sign in "+-"]
     forms += [f"{sign}.{count}E" for count in (4, 3, 5, 6) for sign in "+-"]
-    taker = re.compile(body)
-    return next((form for form in forms if all(taker.fullmatch(format(value, form)) for value in _SAMPLES)), ".1f")
+    matcher = re.compile(body)
+    return next((form for form in forms if all(matcher.fullmatch(format(value, form)) for value in _SAMPLES)), ".1f")
 
 
 PLAIN_PATTERN = r"(?P<value>[+-]?[0-9.]+) (?P<unit>\w*)"
-"""The line of a meter whose bench file has no pattern: a number and its unit."""
+"""The line where the bench file has no pattern: a number and its unit."""
 
 OVERLOAD = "OL"
-"""What is shown over range where the bench file has no word of its own."""
+"""The text for an overload where the bench file gives none."""
 
 CLOCK = "time"
-"""The group of a pattern that is the seconds of the meter's own clock, where no channel reads it."""
+"""The group of a pattern that holds the seconds of the meter's own clock, where no channel reads it."""
 
 _SHORTEST_PERIOD = 0.1
-_LONGEST_QUESTION = 500
+_LONGEST_QUERY = 500
 
 
 class TextServer(WiredServer):
     """A meter on a pseudo-terminal that sends a line for each pattern of its channels.
 
-    It streams with the shortest period of its channels; if they have a `query`, it answers that instead.
+    It streams with the shortest period of its channels; channels with a `query` are sent in reply to it instead.
     """
 
     speaks: Language = "text"
@@ -107,9 +107,9 @@ class TextServer(WiredServer):
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         self._supply = supply
-        self._wire = PtyTransport(self._hear, instrument.name)
-        super().__init__(instrument.name, self._wire)
-        self._half_question = b""
+        self._transport = PtyTransport(self._receive, instrument.name)
+        super().__init__(instrument.name, self._transport)
+        self._incomplete = b""
         channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
         overload = next(iter(keys.texts("overload")), OVERLOAD)
@@ -126,31 +126,31 @@ class TextServer(WiredServer):
         self.has_clock = any(line.has_clock for _, line in self._lines)
 
     async def open(self) -> str:
-        """Open its line; return the device's path. Raises `InstrumentError`."""
-        await self.open_wire()
-        return self._wire.path
+        """Open its line; return the device's path. Raises `InstrumentError` where it cannot be opened."""
+        await self.open_transport()
+        return self._transport.path
 
     async def run(self) -> None:
-        """Send the lines that nobody need ask for, every period, for ever."""
+        """Send the lines without a query every period, until cancelled."""
         while True:
             for query, line in self._lines:
                 if not query:
-                    self._wire.send(self._said(line))
+                    self._transport.send(self._line_now(line))
             await asyncio.sleep(self._period)
 
-    def _said(self, line: _TextLine) -> bytes:
-        ahead = sum(mishap.clock_ahead for mishap in self.mishaps)
-        return line.say(self._supply.snapshot, ahead)
+    def _line_now(self, line: _TextLine) -> bytes:
+        ahead = sum(effect.clock_ahead for effect in self.effects)
+        return line.line_now(self._supply.snapshot, ahead)
 
-    def _hear(self, data: bytes) -> bytes:
-        *questions, rest = re.split(rb"[\r\n]", self._half_question + data)
-        self._half_question = rest[-_LONGEST_QUESTION:]
-        asked = [line for question in questions for query, line in self._lines if query and query == question.strip()]
-        return b"".join(self._said(line) for line in asked)
+    def _receive(self, data: bytes) -> bytes:
+        *requests, rest = re.split(rb"[\r\n]", self._incomplete + data)
+        self._incomplete = rest[-_LONGEST_QUERY:]
+        queried = [line for request in requests for query, line in self._lines if query and query == request.strip()]
+        return b"".join(self._line_now(line) for line in queried)
 
 
 class _TextLine:
-    """One kind of line, and the meter behind each of its numbers."""
+    """One kind of line, and the meter of each of its numbers."""
 
     def __init__(self, instrument: str, pattern: str, channels: list[Channel], seed: int, overload: str) -> None:
         self._overload = overload
@@ -169,8 +169,8 @@ class _TextLine:
         self.meters = {name: Meter(channel, seed) for name, channel in groups.items()}
         self.has_clock = CLOCK in self._format.numbers and CLOCK not in groups
 
-    def say(self, snapshot: Snapshot, clock_ahead: float) -> bytes:
-        """Return the line as it is now; nothing where one of its values is none, as such meters do."""
+    def line_now(self, snapshot: Snapshot, clock_ahead: float) -> bytes:
+        """Return the line with the present values; b"" where one of them is NaN, as such meters do."""
         shown = {name: meter.read(snapshot) for name, meter in self.meters.items()}
         if any(math.isnan(value) for value in shown.values()):
             return b""
@@ -182,7 +182,7 @@ class _TextLine:
 
 
 def _unit_texts(pattern: str, channels: dict[str, Channel]) -> dict[str, str]:
-    """Return what the groups `unit` and NAME_unit say: the unit of their channel, as the drivers read them."""
+    """Return the texts of the groups `unit` and NAME_unit: the unit of their channel, as the drivers read it."""
     texts = {}
     for name, channel in channels.items():
         unit = keys_of(channel).text("unit", channel.unit)

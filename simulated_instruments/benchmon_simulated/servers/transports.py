@@ -1,11 +1,11 @@
-"""What a simulated instrument is reached by: a TCP socket of this machine, or a pseudo-terminal as a serial line.
+"""Transports of simulated instruments: a TCP socket on this machine, or a pseudo-terminal as a serial line.
 
-Everything here runs in one asyncio event loop. No client can hold it up: what comes is taken in small pieces, and what
-a client does not fetch stops its own line only. Mishaps damage, delay or cut what goes over the wire.
+Everything here runs in one asyncio event loop. No client can block it: bytes are read in small pieces, and a client
+that does not fetch its replies stops only its own line. The effects of line faults damage, delay or cut what is
+transmitted.
 
-A way to a server that runs by itself on this machine, so that what goes over its line can be damaged on the way.
-
-What a serial receiver makes of bytes that were sent at another speed than it listens at.
+`Relay` connects a transport to a server of its own on this machine, so that faults can be applied to its line too.
+`misread` gives the bytes that a serial receiver decodes at another speed than the sender's.
 """
 
 from __future__ import annotations
@@ -23,130 +23,132 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+from benchmon_simulated.addresses import HOST
 from benchmon_simulated.fault_effects import ALIVE, CABLE_OUT, POWER_OFF, LineFaultEffect, LinkState
-
-HOST = "127.0.0.1"
 
 MOST_CLIENTS = 16
 """Connections that one socket serves at a time; further ones are closed at once."""
 
 PIECE = 4096
-"""Bytes taken from a client in one go."""
+"""The most bytes read from a client at once."""
 
 UNREAD = 2048
-"""Bytes that a serial line holds for a client that is slow or away; then the old ones are lost, as on a real one."""
+"""Bytes that a serial line holds for a client that does not read; beyond, old ones are lost, as on a real line."""
 
-Answer = Callable[[bytes], bytes]
-"""Takes what a client says, returns what is answered at once."""
+RequestHandler = Callable[[bytes], bytes]
+"""Takes the bytes from a client, returns the immediate reply."""
 
-Put = Callable[[bytes], None]
-"""Says something to a client later."""
+Write = Callable[[bytes], None]
+"""Sends bytes to a client."""
 
 
 class Transport:
-    """What both kinds of wire share: the mishaps on their way. Work it from its event loop only."""
+    """Base of both transports: applies the effects of line faults. Use it from its event loop only."""
 
     def __init__(self) -> None:
-        self._mishaps: tuple[LineFaultEffect, ...] = ()
+        self._effects: tuple[LineFaultEffect, ...] = ()
 
     @property
-    def life(self) -> LinkState:
-        """Whether the instrument is there, unplugged or switched off."""
-        lives = {mishap.life for mishap in self._mishaps}
-        return POWER_OFF if POWER_OFF in lives else CABLE_OUT if CABLE_OUT in lives else ALIVE
+    def link_state(self) -> LinkState:
+        """Whether the instrument is connected, unplugged or switched off."""
+        states = {effect.link_state for effect in self._effects}
+        return POWER_OFF if POWER_OFF in states else CABLE_OUT if CABLE_OUT in states else ALIVE
 
-    async def suffer(self, mishaps: tuple[LineFaultEffect, ...]) -> None:
-        """Let `mishaps`, and no others, happen from now on."""
-        before = self.life
-        self._mishaps = mishaps
-        if self.life != before:
-            await self._live_on(before)
+    async def apply(self, effects: tuple[LineFaultEffect, ...]) -> None:
+        """Replace the active effects."""
+        before = self.link_state
+        self._effects = effects
+        if self.link_state != before:
+            await self._on_link_state_change(before)
 
     async def open(self) -> None:
-        """Be there for clients. Raises `OSError` where the system does not let it."""
+        """Accept clients. Raises `OSError` where the system refuses it."""
         raise NotImplementedError
 
     async def close(self) -> None:
-        """Be there no more."""
+        """Drop every client and release the line."""
         raise NotImplementedError
 
-    async def _live_on(self, before: LinkState) -> None:
+    async def _on_link_state_change(self, before: LinkState) -> None:
         raise NotImplementedError
 
-    def heard(self, data: bytes) -> bytes:
-        """Return what the instrument hears of `data`."""
-        for mishap in self._mishaps:
-            data = mishap.heard(data)
+    def received(self, data: bytes) -> bytes:
+        """Return what the instrument receives of `data`."""
+        for effect in self._effects:
+            data = effect.received(data)
         return data
 
-    def say(self, data: bytes, put: Put) -> None:
-        """Hand to `put` what comes of `data`, now or late; nothing while the instrument is cut off."""
-        for mishap in self._mishaps:
-            data = mishap.sent(data)
-        delay = max((mishap.delay for mishap in self._mishaps), default=0.0)
-        if not data or self.life != ALIVE:
+    def send_reply(self, data: bytes, write: Write) -> None:
+        """Pass `data`, as the effects change it, to `write`, at once or delayed; nothing while there is no link."""
+        for effect in self._effects:
+            data = effect.sent(data)
+        delay = max((effect.delay for effect in self._effects), default=0.0)
+        if not data or self.link_state != ALIVE:
             return
         if delay > 0.0:
-            asyncio.get_running_loop().call_later(delay, put, data)
+            asyncio.get_running_loop().call_later(delay, write, data)
         else:
-            put(data)
+            write(data)
 
 
 class _Connection(asyncio.BufferedProtocol):
-    def __init__(self, wire: TcpTransport) -> None:
-        self._wire = wire
-        self._piece = bytearray(PIECE)
-        self._transport: asyncio.Transport | None = None
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)  # noqa: S101 (asyncio gives sockets such a one)
+    def __init__(self, transport: TcpTransport) -> None:
         self._transport = transport
-        self._answer = self._wire.admit(transport, lambda data: self._wire.say(data, self._put))
+        self._piece = bytearray(PIECE)
+        self._stream: asyncio.Transport | None = None
+
+    def connection_made(self, stream: asyncio.BaseTransport) -> None:
+        assert isinstance(stream, asyncio.Transport)  # noqa: S101 (always so for sockets)
+        self._stream = stream
+        self._handle = self._transport.admit(stream, lambda data: self._transport.send_reply(data, self._write))
 
     def get_buffer(self, sizehint: int) -> memoryview:  # noqa: ARG002 (asyncio's name)
         return memoryview(self._piece)
 
     def buffer_updated(self, nbytes: int) -> None:
-        if self._answer is not None and self._wire.life == ALIVE:
-            data = self._wire.heard(bytes(self._piece[:nbytes]))
-            self._wire.say(self._answer(data), self._put)
+        if self._handle is not None and self._transport.link_state == ALIVE:
+            data = self._transport.received(bytes(self._piece[:nbytes]))
+            self._transport.send_reply(self._handle(data), self._write)
 
-    def _put(self, data: bytes) -> None:
-        if self._transport is not None and not self._transport.is_closing():
-            self._transport.write(data)
+    def _write(self, data: bytes) -> None:
+        if self._stream is not None and not self._stream.is_closing():
+            self._stream.write(data)
 
     def pause_writing(self) -> None:
-        # The client fetches no replies: it is heard again when it does.
-        if self._transport is not None:
-            self._transport.pause_reading()
+        # The client does not fetch its replies: read from it again when it does.
+        if self._stream is not None:
+            self._stream.pause_reading()
 
     def resume_writing(self) -> None:
-        if self._transport is not None:
-            self._transport.resume_reading()
+        if self._stream is not None:
+            self._stream.resume_reading()
 
     def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 (asyncio's name)
-        if self._transport is not None:
-            self._wire.dismiss(self._transport)
+        if self._stream is not None:
+            self._transport.dismiss(self._stream)
 
 
 class TcpTransport(Transport):
-    """A listening socket on 127.0.0.1; `new_session` gives each client what answers it, `gone` hears of its end.
+    """A listening socket on 127.0.0.1; `new_session` makes each client's handler, `gone` is called with it at the end.
 
-    With its cable out, it takes connections and says nothing, as a network does; switched off, it refuses them.
+    With its cable out it accepts connections and stays silent, as a network does; switched off it refuses them.
     """
 
     def __init__(
-        self, new_session: Callable[[Put], Answer], port: int = 0, gone: Callable[[Answer], None] | None = None
+        self,
+        new_session: Callable[[Write], RequestHandler],
+        port: int = 0,
+        gone: Callable[[RequestHandler], None] | None = None,
     ) -> None:
         super().__init__()
         self._new_session, self._wanted, self._gone = new_session, port, gone
-        self._clients: dict[asyncio.Transport, Answer] = {}
+        self._clients: dict[asyncio.Transport, RequestHandler] = {}
         self._server: asyncio.Server | None = None
         self._held: socket.socket | None = None
         self.port = 0
 
     async def open(self) -> None:
-        """Listen on the wanted port, or on another one where it is taken or not allowed."""
+        """Listen on the wanted port, or on another one if it is taken or not allowed. Raises `OSError`."""
         try:
             await self._listen(self._wanted)
         except OSError:
@@ -157,39 +159,39 @@ class TcpTransport(Transport):
         self._server = await loop.create_server(lambda: _Connection(self), HOST, port)
         self.port = self._server.sockets[0].getsockname()[1]
 
-    def admit(self, client: asyncio.Transport, put: Put) -> Answer | None:
-        """Return the session of a new client; None, and the line closed, where there are too many."""
+    def admit(self, client: asyncio.Transport, write: Write) -> RequestHandler | None:
+        """Return the handler of a new client; abort the client and return None where there are too many."""
         if len(self._clients) >= MOST_CLIENTS:
             client.abort()
             return None
-        answer = self._clients[client] = self._new_session(put)
-        return answer
+        handler = self._clients[client] = self._new_session(write)
+        return handler
 
     def dismiss(self, client: asyncio.Transport) -> None:
-        """Forget a client that is gone."""
-        answer = self._clients.pop(client, None)
-        if answer is not None and self._gone is not None:
-            self._gone(answer)
+        """Remove a client that has gone."""
+        handler = self._clients.pop(client, None)
+        if handler is not None and self._gone is not None:
+            self._gone(handler)
 
-    async def _live_on(self, before: LinkState) -> None:
-        if self.life == POWER_OFF:
+    async def _on_link_state_change(self, before: LinkState) -> None:
+        if self.link_state == POWER_OFF:
             await self.close()
-            # Bound but not listening, the port is kept from others, and connections are refused.
+            # While bound but not listening, the port stays reserved and connections are refused.
             self._held = socket.socket()
             self._held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             self._held.bind((HOST, self.port))
         elif before == POWER_OFF:
-            self._let_go()
+            self._release_port()
             await self._listen(self.port)
 
-    def _let_go(self) -> None:
+    def _release_port(self) -> None:
         if self._held is not None:
             self._held.close()
             self._held = None
 
     async def close(self) -> None:
         """Stop listening and drop every client."""
-        self._let_go()
+        self._release_port()
         for client in tuple(self._clients):
             client.abort()
         if self._server is not None:
@@ -199,21 +201,21 @@ class TcpTransport(Transport):
 
 
 class PtyTransport(Transport):
-    """A pseudo-terminal in raw mode; clients open `path`. The other end stays open when a client closes it.
+    """A pseudo-terminal in raw mode; clients open `path`. It stays open when a client closes it.
 
-    With its cable out, the device is gone, as a serial adapter's is; switched off, it is there and silent.
+    With its cable out the device is gone, as a serial adapter's is; switched off it stays and is silent.
     """
 
-    def __init__(self, answer: Answer | None = None, name: str = "line") -> None:
+    def __init__(self, handler: RequestHandler | None = None, name: str = "line") -> None:
         super().__init__()
-        self._answer = answer
+        self._handle = handler
         self._name = re.sub(r"[^A-Za-z0-9_-]", "-", name)[:40] or "line"
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._plugged = False
         self.path = ""
 
     async def open(self) -> None:
-        """Create the pseudo-terminal, under a name that stays when it is plugged in again, and hear what comes."""
+        """Create the pseudo-terminal, under a name that stays when it is plugged in again. Raises `OSError`."""
         self._folder = tempfile.TemporaryDirectory(prefix="benchmon-line-")
         self.path = str(Path(self._folder.name) / self._name)
         self._plug_in()
@@ -223,7 +225,7 @@ class PtyTransport(Transport):
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
         Path(self.path).symlink_to(os.ttyname(self._slave))
-        asyncio.get_running_loop().add_reader(self._master, self._hear)
+        asyncio.get_running_loop().add_reader(self._master, self._receive)
         self._plugged = True
 
     def _pull_out(self) -> None:
@@ -234,25 +236,25 @@ class PtyTransport(Transport):
             os.close(self._master)
             os.close(self._slave)
 
-    async def _live_on(self, before: LinkState) -> None:  # noqa: ARG002 (a Wire)
-        if self.life == CABLE_OUT:
+    async def _on_link_state_change(self, before: LinkState) -> None:  # noqa: ARG002 (part of Transport's interface)
+        if self.link_state == CABLE_OUT:
             self._pull_out()
         elif not self._plugged:
             self._plug_in()
 
-    def _hear(self) -> None:
+    def _receive(self) -> None:
         try:
             data = os.read(self._master, PIECE)
         except BlockingIOError:
             return
-        if self._answer is not None and self.life == ALIVE:
-            self.send(self._answer(self.heard(data)))
+        if self._handle is not None and self.link_state == ALIVE:
+            self.send(self._handle(self.received(data)))
 
     def send(self, data: bytes) -> None:
-        """Send `data`; what the line cannot hold is lost, old bytes first."""
-        self.say(data, self._put)
+        """Send `data`; bytes that the line cannot hold are lost, the oldest first."""
+        self.send_reply(data, self._write)
 
-    def _put(self, data: bytes) -> None:
+    def _write(self, data: bytes) -> None:
         if not self._plugged:
             return
         if _waiting(self._slave) > UNREAD:
@@ -260,7 +262,7 @@ class PtyTransport(Transport):
         try:
             os.write(self._master, data)
         except BlockingIOError:
-            # A serial line without handshake loses what nobody takes.
+            # A serial line without handshake loses bytes that are not read.
             return
 
     async def close(self) -> None:
@@ -272,7 +274,7 @@ class PtyTransport(Transport):
 
 
 def _waiting(line: int) -> int:
-    """Return how many bytes wait on a terminal for a client to read them."""
+    """Return the number of bytes that wait on a terminal to be read."""
     return int(struct.unpack("i", fcntl.ioctl(line, termios.FIONREAD, b"\0" * 4))[0])
 
 
@@ -280,30 +282,30 @@ _MOST_WAITING = 64
 
 
 class Relay:
-    """One connection to the server at `port`: what a client says goes in by calling it, answers come out by `put`."""
+    """One connection to the server at `port`: calling it sends a client's bytes, replies are passed to `write`."""
 
-    def __init__(self, port: int, put: Put) -> None:
-        self._port, self._put = port, put
+    def __init__(self, port: int, write: Write) -> None:
+        self._port, self._write = port, write
         self._outgoing: asyncio.Queue[bytes] = asyncio.Queue(_MOST_WAITING)
         self._task = asyncio.get_running_loop().create_task(self._carry())
 
     def __call__(self, data: bytes) -> bytes:
-        """Pass `data` on, as far as there is room; nothing is answered at once."""
+        """Pass `data` on if the queue has room; return no immediate reply."""
         with suppress(asyncio.QueueFull):
             self._outgoing.put_nowait(data)
         return b""
 
     def close(self) -> None:
-        """Let the connection go."""
+        """Close the connection."""
         self._task.cancel()
 
     async def _carry(self) -> None:
         try:
             reader, writer = await asyncio.open_connection(HOST, self._port)
         except OSError:
-            # The server behind is just being closed: its client hears nothing more.
+            # The server is being closed: its client receives nothing more.
             return
-        bringing = asyncio.get_running_loop().create_task(self._bring(reader))
+        replies = asyncio.get_running_loop().create_task(self._carry_replies(reader))
         try:
             while True:
                 writer.write(await self._outgoing.get())
@@ -311,23 +313,23 @@ class Relay:
         except OSError:
             return
         finally:
-            bringing.cancel()
+            replies.cancel()
             writer.close()
 
-    async def _bring(self, reader: asyncio.StreamReader) -> None:
+    async def _carry_replies(self, reader: asyncio.StreamReader) -> None:
         with suppress(OSError):
             while data := await reader.read(PIECE):
-                self._put(data)
+                self._write(data)
 
 
 START, STOP = 0, 1
 
 
 def misread(data: bytes, speed: float) -> bytes:
-    r"""Return the bytes that a receiver at `speed` times the sender's finds in `data`, eight bits without parity.
+    r"""Return the bytes that a receiver at `speed` times the sender's decodes from `data`, eight bits without parity.
 
-    Sender and receiver have start bit, eight data bits from the lowest on, and stop bit. The receiver waits for the
-    line to fall and samples in the middle of what it takes for bits, as real ones do; a wrong stop bit is let pass.
+    Sender and receiver use a start bit, eight data bits from the lowest on, and a stop bit. The receiver waits for the
+    line to fall and samples in the middle of each bit at its own speed, as real ones do; a wrong stop bit is ignored.
 
     >>> misread(b"21.5", 1.0), misread(b"21.5", 0.5), misread(b"A", 2.0)
     (b'21.5', b'Zy', b'\x06\xfe')
@@ -343,12 +345,12 @@ def misread(data: bytes, speed: float) -> bytes:
 
 
 def _level(line: list[int], time: float) -> int:
-    """Return the line's level at `time`, in the sender's bits from its first; it rests high."""
+    """Return the line's level at `time`, in bits of the sender; the idle level is high."""
     return line[int(time)] if time < len(line) else STOP
 
 
 def _next_fall(line: list[int], time: float) -> float | None:
-    """Return when the line next falls after `time`."""
+    """Return the time of the next falling edge after `time`, None if there is none."""
     at = int(time)
     while at < len(line) and line[at] == START:
         at += 1

@@ -1,4 +1,4 @@
-"""Transformer and rectifier with what they feed, stepped through one mains period after another."""
+"""Data of one mains period: its conditions, its waveforms, and the filters and loads behind the rectifier."""
 
 from __future__ import annotations
 
@@ -15,49 +15,49 @@ from benchmon_simulated.supply.topology import NodeWiring
 Floats = NDArray[np.float64]
 
 STEPS = 400
-"""Time steps a mains period: ten for the 40th harmonic."""
+"""Time steps in a mains period: ten in a period of the 40th harmonic."""
 
 RESIDUE = 0.5
-"""Volts that junctions alone may leave on a capacitor: below them a diode in its way out hardly conducts."""
+"""Volts that may stay on a capacitor behind a diode: below, the diode in its discharge path hardly conducts."""
 
 CREEP = 1e-4
-"""Volts by which a residue may fall in a period and be taken as standing: 5 mV a second at 50 Hz."""
+"""Volts by which a residue may fall in a period and still count as constant: 5 mV a second at 50 Hz."""
 
 
 @dataclass(frozen=True)
-class DiodeNow:
-    """A diode as it is in this period: n·k·T/q in volts, saturation in amperes, ohms; sound, open or shorted."""
+class DiodeState:
+    """A diode in this period: n·k·T/q in volts, saturation in amperes, ohms; healthy, open or shorted."""
 
     slope: float
     saturation: float
     ohms: float
-    condition: str = "sound"
+    condition: str = "healthy"
 
 
 @dataclass(frozen=True)
 class PeriodConditions:
-    """What one period runs under: ohms of the primary circuit and of one winding, diodes, each winding's polarity."""
+    """The conditions of one period: ohms of the primary circuit and of one winding, diodes, each winding's polarity."""
 
     frequency: float
     primary_resistance: float
     secondary_resistance: float
-    diodes: tuple[DiodeNow, ...]
+    diodes: tuple[DiodeState, ...]
     polarities: tuple[int, ...] = (1, 1)
 
     @property
-    def sound(self) -> bool:
+    def healthy(self) -> bool:
         """Whether nothing in the rectifier is broken or misconnected."""
-        return all(diode.condition == "sound" for diode in self.diodes) and min(self.polarities) > 0
+        return all(diode.condition == "healthy" for diode in self.diodes) and min(self.polarities) > 0
 
 
 @dataclass(frozen=True)
 class Cycle:
     """One period, evenly stepped, every trace of shape (STEPS,). Volts and amperes.
 
-    `reflected_current` is what the windings draw, seen at the primary, its direct part included; `winding_voltage` and
+    `reflected_current` is the windings' current referred to the primary, with its DC component; `winding_voltage` and
     `winding_current` are the first winding's; `diode_current` and `diode_voltage` those of diode 1, forward;
     `diode_powers` each diode's mean watts; `winding_squares` the sum of all windings' mean squared amperes;
-    `port_voltages`, of shape (ports, STEPS), is what the rectifier charges; `feed_voltage` is before the regulator.
+    `port_voltages`, shape (ports, STEPS), are the rectifier's outputs; `feed_voltage` is before the regulator.
     """
 
     frequency: float
@@ -76,14 +76,14 @@ class Cycle:
     reservoir_current: Floats
 
     def repeats(self, before: Cycle, tolerance: float) -> bool:
-        """Return whether what is charged and the output are as in the period `before`, but for `tolerance` × peak.
+        """Return whether stored voltages and output equal those of the period `before` within `tolerance` × peak.
 
-        The peak is the largest of all these voltages: what has next to none may go on falling for ever.
+        The peak is the largest of all these voltages: one that is next to zero may go on falling indefinitely.
         """
         return bool(self._moved(before) <= tolerance * np.abs(self._stored()).max())
 
     def is_spent(self, before: Cycle) -> bool:
-        """Return whether a discharge is over: only a residue is left, and hardly less than in the period `before`."""
+        """Return whether a discharge is over: only a residue is left, hardly less than in the period `before`."""
         return bool(np.abs(self._stored()).max() < RESIDUE) and self._moved(before) < CREEP
 
     def _moved(self, before: Cycle) -> float:
@@ -93,15 +93,15 @@ class Cycle:
         return np.vstack((self.port_voltages, self.output_voltage))
 
 
-class Charged:
-    """What the rectifier feeds: a filter and a load at each port. It keeps its state from one period to the next."""
+class OutputNetwork:
+    """The filter and load at each port of the rectifier. It keeps its state from one period to the next."""
 
     def __init__(self, parts: ActualParts, wiring: NodeWiring) -> None:
-        # A multiplier's first capacitor is there several times.
-        inner = wiring.topology.capacitors
-        before = tuple(FilterChain(parts.filter[:1], OpenLoad(kind="open")) for _ in inner)
-        behind = parts.filter[1:] if inner else parts.filter
-        self.rails = tuple(FilterChain(behind, parts.load, parts.regulator) for _ in wiring.topology.rails)
+        # A doubler has its first capacitor twice, each between one end and the middle.
+        halves = 2 if wiring.kind == "full-wave doubler" else 0
+        before = tuple(FilterChain(parts.filter[:1], OpenLoad(kind="open")) for _ in range(halves))
+        behind = parts.filter[1:] if halves else parts.filter
+        self.rails = tuple(FilterChain(behind, parts.load, parts.regulator) for _ in wiring.ports[halves:])
         self.ports = before + self.rails
         self.reservoir = self.ports[0].reservoir
 

@@ -1,4 +1,4 @@
-"""A silicon diode: Shockley's equation with its temperature, and the current of a path that holds it."""
+"""A silicon diode: Shockley's equation with temperature, and the current of a diode in series with a resistance."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ BOLTZMANN_PER_CHARGE = 8.617333e-5
 """Volts per kelvin: k/q (CODATA 2018)."""
 
 BAND_GAP = 1.11
-"""Electronvolts, silicon, as circuit simulators take it."""
+"""Electronvolts, silicon, as usual in circuit simulation."""
 
 REFERENCE_TEMPERATURE = 25.0
 ZERO_CELSIUS = 273.15
@@ -21,7 +21,7 @@ ZERO_CELSIUS = 273.15
 
 @dataclass(frozen=True, slots=True)
 class DiodeLaw:
-    """Shockley's diode with its ohmic part, `saturation_current` (A) at 25 °C, `series_resistance` in ohms."""
+    """Shockley's diode with a series resistance in ohms; `saturation_current` in amperes at 25 °C."""
 
     saturation_current: float
     emission: float
@@ -48,17 +48,17 @@ class DiodeLaw:
 
 
 def diode_law(diode: Diode) -> DiodeLaw:
-    """Return the law of the bench file's diode; forward points are fitted."""
+    """Return the law of the bench file's diode, fitted where the file gives forward points."""
     if diode.saturation_current is None or diode.emission_coefficient is None:
         return fit_forward(diode.forward or ())
     return DiodeLaw(diode.saturation_current, diode.emission_coefficient, diode.series_resistance)
 
 
 def fit_forward(points: tuple[tuple[float, float], ...]) -> DiodeLaw:
-    """Return the law that fits forward `points` (volts, amperes) at 25 °C best, by least squares.
+    """Return the least-squares fit to forward `points` (volts, amperes) at 25 °C.
 
-    Far above the saturation current V = a·ln I − a·ln Is + rs·I, which is linear in a, a·ln Is and rs. Where the
-    ohmic part cannot be told (two points) or came out negative, it is zero.
+    Far above the saturation current V = a·ln I − a·ln Is + rs·I, which is linear in a, a·ln Is and rs. If the
+    series resistance is undetermined (two points) or negative, it is zero.
     """
     volts, amperes = np.array(points).T
     columns = np.column_stack([np.log(amperes), np.ones_like(amperes), amperes])
@@ -71,7 +71,7 @@ def fit_forward(points: tuple[tuple[float, float], ...]) -> DiodeLaw:
 
 
 def path_current(drive: float, resistance: float, slope: float, saturation: float) -> float:
-    """Return the current that `drive` volts send through a resistance and an exponential diode in series, in amperes.
+    """Return the current in amperes of a resistance and an exponential diode in series at `drive` volts.
 
     Solves drive = R·i + a·ln(1 + i/Is), R in ohms (> 0), a = `slope` in volts, Is = `saturation` in amperes. In closed
     form i = (a/R)·ω(z) − Is with z = ln(Is·R/a) + (drive + Is·R)/a and Wright's ω; two steps of Fritsch, Shafer and

@@ -1,12 +1,9 @@
-"""The thorough way through a period: every diode and every winding for itself, whatever conducts together.
+"""Any rectifier as a network of windings and diodes, each diode on its own, so that any may be open or shorted.
 
-Windings are linked by the primary circuit that they share; each has its own resistance and leakage inductance.
-
-The diodes of a rectifier, one by one, within a linear network: solved together by Newton's method.
-
-Each diode stands in the network as the tangent to its curve: a conductance and a source. Where its current grows, the
-tangent is taken at the new current, else at the new voltage; so the exponential never overshoots, and a step begins
-from where the last one ended.
+`solve` finds the node voltages by Newton's method. Each diode is represented by the tangent to its curve: a conductance
+and a source. Where its current grows, the tangent is taken at the new current, else at the new voltage, so that the
+exponential never overshoots; a time step starts from the end of the last one. The windings (`WindingBranches`) share
+the primary circuit; each has its own resistance and leakage inductance.
 """
 
 from __future__ import annotations
@@ -16,33 +13,37 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchmon.bench.topology import Nodes
-from benchmon_simulated.supply.circuit import STEPS, Charged, Cycle, DiodeNow, Floats, PeriodConditions
+from benchmon_simulated.supply.circuit import STEPS, Cycle, DiodeState, Floats, OutputNetwork, PeriodConditions
 from benchmon_simulated.supply.diode import path_current
-from benchmon_simulated.supply.filter import GEAR, Past
-from benchmon_simulated.supply.topology import NodeWiring
+from benchmon_simulated.supply.filter import GEAR, StateHistory
+from benchmon_simulated.supply.topology import Nodes, NodeWiring
+
+Matrix = list[list[float]]
+
+OPEN, SHORTED = "open", "shorted"
 
 MOST_ROUNDS = 60
 CLOSE = 1e-7
-"""The part of the largest current by which a diode's current may still be off its curve."""
+"""The deviation of a diode's current from its curve that is accepted, as a part of the largest current."""
 
-_NOTHING = 1e-15
+SHORT_OHMS = 5e-3
+"""The resistance of a shorted diode."""
+
+LEAK = 1e-7
+"""Siemens across every diode, open ones too: real ones leak, and a node without a path to common has no voltage."""
+
+_NEGLIGIBLE = 1e-15
 """Siemens."""
 
 _KNEE_CURRENT = 0.7
 """Amperes per volt of slope."""
 
-OPEN, SHORTED = "open", "shorted"
-
-SHORT_OHMS = 5e-3
-"""What a diode is that has alloyed through."""
-
-LEAK = 1e-7
-"""Siemens across every diode, open ones too: real ones leak, and a node without any way to common has no voltage."""
+_LEAST_OHMS = 1e-5
+"""The least resistance of a winding: without any, the currents of parallel windings would be undetermined."""
 
 
 class NetworkDiode:
-    """One diode between two nodes. `slope` (V), `saturation` (A) and `ohms` are its curve, `current` its last one."""
+    """A diode between two nodes: `slope` (V), `saturation` (A) and `ohms` of its curve, and its last `current`."""
 
     __slots__ = (
         "_knee",
@@ -64,14 +65,14 @@ class NetworkDiode:
         self.conductance = self.source = self._offset = self._knee = 0.0
 
     def set_curve(self, slope: float, saturation: float, ohms: float) -> None:
-        """Follow this curve from now on, from the same current."""
+        """Set the curve; the current stays."""
         self.slope, self.saturation, self.ohms = slope, saturation, ohms
-        # Where the exponential becomes steep, as circuit simulators take it.
+        # Where the exponential becomes steep, as usual in circuit simulation.
         self._knee = slope * math.log1p(_KNEE_CURRENT * slope / saturation)
         self._tangent_at_current(max(0.0, self.current))
 
     def follow(self, volts: float) -> float:
-        """Take the tangent anew after the network had `volts` across the diode; return the amperes it was off."""
+        """Update the tangent for `volts` across the diode; return the current's deviation from the curve in amperes."""
         linear = self.source + self.conductance * volts
         if volts > self._offset and volts > self._knee:
             self._tangent_at_current(max(linear, _KNEE_CURRENT * self.slope))
@@ -104,35 +105,33 @@ class NetworkDiode:
         self.source = self.current - self.conductance * volts
 
 
-def solve(
-    matrix: Sequence[Sequence[float]], currents: Sequence[float], junctions: Sequence[NetworkDiode]
-) -> list[float]:
-    """Return the node voltages (volts, the first one that of common, 0) of a network with `junctions`.
+def solve(matrix: Sequence[Sequence[float]], currents: Sequence[float], diodes: Sequence[NetworkDiode]) -> list[float]:
+    """Return the node voltages in volts (the first is common, 0 V) of a network with `diodes`.
 
     `matrix` (siemens, symmetric and positive) and `currents` (amperes into each node) are its linear part, with a row
-    for common that is not looked at. Afterwards each junction's `current` is its share. Where Newton's method finds no
-    end, the last round stands: a step later it starts from there.
+    for common that is ignored. Afterwards each diode's `current` is set. Where Newton's method does not converge, the
+    last iteration is returned, and the next time step starts from it.
     """
     volts: list[float] = []
     for _ in range(MOST_ROUNDS):
         rows = [[*row, current] for row, current in zip(matrix, currents, strict=True)]
-        for junction in junctions:
-            above, below = rows[junction.anode], rows[junction.cathode]
-            above[-1] -= junction.source
-            below[-1] += junction.source
-            conductance = junction.conductance
-            # Most of the time most diodes block, and then there is nothing to add.
-            if conductance > _NOTHING:
-                above[junction.anode] += conductance
-                below[junction.cathode] += conductance
-                above[junction.cathode] -= conductance
-                below[junction.anode] -= conductance
+        for diode in diodes:
+            above, below = rows[diode.anode], rows[diode.cathode]
+            above[-1] -= diode.source
+            below[-1] += diode.source
+            conductance = diode.conductance
+            # Most diodes block most of the time: nothing to add.
+            if conductance > _NEGLIGIBLE:
+                above[diode.anode] += conductance
+                below[diode.cathode] += conductance
+                above[diode.cathode] -= conductance
+                below[diode.anode] -= conductance
         volts = _eliminate(rows)
         off = largest = 0.0
-        for junction in junctions:
-            wrong = junction.follow(volts[junction.anode] - volts[junction.cathode])
+        for diode in diodes:
+            wrong = diode.follow(volts[diode.anode] - volts[diode.cathode])
             off = max(off, wrong)
-            largest = max(largest, junction.current)
+            largest = max(largest, diode.current)
         if off <= CLOSE * largest + 1e-12:
             break
     return volts
@@ -158,22 +157,16 @@ def _eliminate(rows: list[list[float]]) -> list[float]:
     return volts
 
 
-_LEAST_OHMS = 1e-5
-"""Of a winding: without any, windings in parallel would have no telling how they share a current."""
-
-Matrix = list[list[float]]
-
-
 class WindingBranches:
-    """The branches of windings in one period: what they are to the network, and their currents afterwards."""
+    """The branches of windings in one period: their part of the network, and their currents after each step."""
 
     def __init__(self, wiring: NodeWiring, ratio: float, leakage: float) -> None:
         self._wiring, self.ratio, self._leakage = wiring, ratio, leakage
-        self._flows = [Past() for _ in wiring.branches]
-        self.inert = leakage > 0.0
+        self._flows = [StateHistory() for _ in wiring.branches]
+        self.has_inertia = leakage > 0.0
 
     def set_period(self, now: PeriodConditions) -> None:
-        """Take ohms, polarities and frequency of the period to come."""
+        """Set ohms, polarities and frequency of the next period."""
         self.turns = [sum(now.polarities[at] for at in branch.windings) for branch in self._wiring.branches]
         own = max(now.secondary_resistance, _LEAST_OHMS)
         inertia = self._leakage * now.frequency * STEPS / GEAR
@@ -183,12 +176,12 @@ class WindingBranches:
         ohms = ohms + np.diag([own * count for count in counts]) + np.diag(self.inertias)
         self.conductance: Matrix = np.linalg.inv(ohms).tolist()
         ones: list[float] = [0.0] * (self._wiring.size + 1)
-        self.pushes = ones
+        self.injections = ones
         """Amperes into each node for a volt of EMF of one winding, without inertia."""
         for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
-            pushed = sum(siemens * turns for siemens, turns in zip(row, self.turns, strict=True))
-            ones[branch.nodes[0]] += pushed
-            ones[branch.nodes[1]] -= pushed
+            injected = sum(siemens * turns for siemens, turns in zip(row, self.turns, strict=True))
+            ones[branch.nodes[0]] += injected
+            ones[branch.nodes[1]] -= injected
 
     def stamp(self, matrix: Matrix) -> None:
         """Add the branches to the network's `matrix`."""
@@ -202,15 +195,15 @@ class WindingBranches:
                 matrix[end][begin] -= siemens
 
     def drive(self, emf: float, currents: list[float]) -> list[float]:
-        """Add what `emf`, the volts of one winding, pushes into each node; return each branch's driving volts."""
+        """Add the current of `emf`, the volts of one winding, into each node; return each branch's driving volts."""
         driving = [
             turns * emf + inertia * flow.expected
             for turns, inertia, flow in zip(self.turns, self.inertias, self._flows, strict=True)
         ]
         for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
-            pushed = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
-            currents[branch.nodes[0]] += pushed
-            currents[branch.nodes[1]] -= pushed
+            injected = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
+            currents[branch.nodes[0]] += injected
+            currents[branch.nodes[1]] -= injected
         return driving
 
     def accept(self, driving: list[float], volts: list[float]) -> None:
@@ -228,67 +221,71 @@ class WindingBranches:
         return [flow.last for flow in self._flows]
 
     def currents_at(self, emf: Floats, nodes: Floats) -> Floats:
-        """Return the branches' currents, (branches, STEPS), without inertia: a winding's EMF, node volts."""
+        """Return the branches' currents without inertia, (branches, STEPS), by one winding's EMF and the node volts."""
         ends = [nodes[branch.nodes[0]] - nodes[branch.nodes[1]] for branch in self._wiring.branches]
         currents: Floats = np.array(self.conductance) @ (np.outer(self.turns, emf) - np.array(ends))
         return currents
 
 
 class DiodeNetwork:
-    """Any rectifier with any of its diodes open or shorted, or a winding reversed."""
+    """Any rectifier, with any of its diodes open or shorted, or a winding reversed."""
 
-    def __init__(self, wiring: NodeWiring, ratio: float, leakage: float, charged: Charged) -> None:
-        self._wiring, self._charged = wiring, charged
+    def __init__(self, wiring: NodeWiring, ratio: float, leakage: float, outputs: OutputNetwork) -> None:
+        self._wiring, self._outputs = wiring, outputs
         self._windings = WindingBranches(wiring, ratio, leakage)
-        self._junctions = [NetworkDiode(nodes) for nodes in wiring.diodes]
+        self._diodes = [NetworkDiode(nodes) for nodes in wiring.diodes]
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
-        """Step through one period of the unloaded mains' voltage, shape (STEPS,), and return what happened."""
+        """Step through one period of the unloaded mains voltage, shape (STEPS,), and return its waveforms."""
         self._windings.set_period(now)
-        for ladder in self._charged.ports:
-            ladder.set_step(1.0 / (now.frequency * STEPS))
-        sound: list[NetworkDiode] = []
-        for junction, diode in zip(self._junctions, now.diodes, strict=True):
-            if diode.condition in (OPEN, SHORTED):
-                junction.current = 0.0
+        for chain in self._outputs.ports:
+            chain.set_step(1.0 / (now.frequency * STEPS))
+        healthy: list[NetworkDiode] = []
+        for diode, state in zip(self._diodes, now.diodes, strict=True):
+            if state.condition in (OPEN, SHORTED):
+                diode.current = 0.0
             else:
-                junction.set_curve(diode.slope, diode.saturation, diode.ohms)
-                sound.append(junction)
-        rows = self._step(mains_emf * self._windings.ratio, self._linear_part(now.diodes), sound)
+                diode.set_curve(state.slope, state.saturation, state.ohms)
+                healthy.append(diode)
+        rows = self._step(mains_emf * self._windings.ratio, self._linear_part(now.diodes), healthy)
         return self._cycle(mains_emf, now, np.array(rows).T)
 
-    def _linear_part(self, diodes: tuple[DiodeNow, ...]) -> Matrix:
+    def _linear_part(self, diodes: tuple[DiodeState, ...]) -> Matrix:
         matrix = [[0.0] * (self._wiring.size + 1) for _ in range(self._wiring.size + 1)]
         self._windings.stamp(matrix)
-        for nodes, diode in zip(self._wiring.diodes, diodes, strict=True):
-            _connect(matrix, nodes, 1.0 / SHORT_OHMS if diode.condition == SHORTED else LEAK)
+        for nodes, state in zip(self._wiring.diodes, diodes, strict=True):
+            _connect(matrix, nodes, 1.0 / SHORT_OHMS if state.condition == SHORTED else LEAK)
         return matrix
 
-    def _step(self, emf: Floats, linear: Matrix, sound: list[NetworkDiode]) -> list[list[float]]:
-        charged, windings, ports = self._charged, self._windings, self._wiring.ports
-        reservoir, rail = charged.reservoir, charged.first
+    def _step(self, emf: Floats, linear: Matrix, healthy: list[NetworkDiode]) -> list[list[float]]:
+        outputs, windings, ports = self._outputs, self._windings, self._wiring.ports
+        reservoir, rail = outputs.reservoir, outputs.first
         last: list[float] = []
         matrix = linear
         traces: list[list[float]] = []
         for volts in emf.tolist():
-            seen = [ladder.seen() for ladder in charged.ports]
-            conductances = [conductance for conductance, _ in seen]
+            equivalent = [chain.equivalent() for chain in outputs.ports]
+            conductances = [conductance for conductance, _ in equivalent]
             if conductances != last:
-                # A load that lets go changes it; otherwise it is the same from step to step.
+                # It changes only when the load or regulator changes its mode.
                 matrix, last = _with_ports(linear, ports, conductances), conductances
-            currents = [pushed * volts for pushed in windings.pushes] if not windings.inert else [0.0] * len(linear)
-            driving = windings.drive(volts, currents) if windings.inert else []
-            for (plus, minus), (_, source) in zip(ports, seen, strict=True):
+            currents = (
+                [injected * volts for injected in windings.injections]
+                if not windings.has_inertia
+                else [0.0] * len(linear)
+            )
+            driving = windings.drive(volts, currents) if windings.has_inertia else []
+            for (plus, minus), (_, source) in zip(ports, equivalent, strict=True):
                 currents[plus] -= source
                 currents[minus] += source
-            nodes = solve(matrix, currents, sound)
-            if windings.inert:
+            nodes = solve(matrix, currents, healthy)
+            if windings.has_inertia:
                 windings.accept(driving, nodes)
-            for (plus, minus), (conductance, source), ladder in zip(ports, seen, charged.ports, strict=True):
+            for (plus, minus), (conductance, source), chain in zip(ports, equivalent, outputs.ports, strict=True):
                 across = nodes[plus] - nodes[minus]
-                ladder.accept(across, conductance * across + source)
+                chain.accept(across, conductance * across + source)
             stored = (reservoir.voltage, reservoir.current) if reservoir else (0.0, 0.0)
-            flows = [junction.current for junction in self._junctions]
+            flows = [diode.current for diode in self._diodes]
             traces.append([*nodes, *windings.currents, *flows, rail.feed, rail.output, *stored])
         return traces
 
@@ -296,18 +293,18 @@ class DiodeNetwork:
         wiring, windings = self._wiring, self._windings
         ends = np.cumsum([wiring.size + 1, len(wiring.branches), len(wiring.diodes)])
         nodes, branches, flows, others = np.split(traces, ends)
-        if not windings.inert:
+        if not windings.has_inertia:
             branches = windings.currents_at(windings.ratio * mains_emf, nodes)
         reflected = windings.ratio * (np.array(windings.turns, float) @ branches)
         emf = windings.ratio * (mains_emf - now.primary_resistance * reflected)
         volts = [nodes[anode] - nodes[cathode] for anode, cathode in wiring.diodes]
         amperes = [
-            across / SHORT_OHMS if diode.condition == SHORTED else flow
-            for diode, across, flow in zip(now.diodes, volts, flows, strict=True)
+            across / SHORT_OHMS if state.condition == SHORTED else flow
+            for state, across, flow in zip(now.diodes, volts, flows, strict=True)
         ]
         counts = np.array([len(branch.windings) for branch in wiring.branches], float)
         (start, end), turns = wiring.branches[0].nodes, windings.turns[0]
-        # What the branch lacks of its EMF is lost in its windings, in each alike.
+        # The difference of EMF and terminal voltage drops equally in each winding of the branch.
         lost = (turns * emf - nodes[start] + nodes[end]) / counts[0]
         return Cycle(
             frequency=now.frequency,

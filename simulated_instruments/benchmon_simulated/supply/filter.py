@@ -1,8 +1,8 @@
-"""The filter and the load behind the rectifier, as a ladder that is stepped through time.
+"""Filter, regulator and load behind the rectifier, as a chain of parts that is stepped through time.
 
-Each part is replaced, for one time step, by a conductance and a source that stands for its past (its companion model).
-The rule is the second-order backward difference (Gear 1971), which never rings when a diode begins or ends to conduct.
-Seen from the rectifier the whole ladder is then i = g·v + s.
+For one time step each part is replaced by a conductance and a source that represents its past (its companion model).
+The integration rule is the second-order backward difference (Gear 1971), which does not ring when a diode starts or
+stops conducting. At the rectifier the whole chain is then equivalent to i = g·v + s.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ from benchmon.bench import (
 )
 
 LEAST_CONDUCTANCE = 1e-9
-"""Siemens: every real circuit leaks a little, and a node without any way to ground has no voltage."""
+"""Siemens: every real circuit leaks a little, and a node without a path to ground has no defined voltage."""
 
 KNEE = 0.5
-"""Volts below which an electronic load cannot draw its current and is no more than a resistance."""
+"""Volts below which an electronic load cannot draw its current and acts as a resistance."""
 
 
-class Past:
-    """What a state (a capacitor's voltage, a choke's current) was at the last two steps.
+class StateHistory:
+    """A state (a capacitor's voltage, a choke's current) at the last two steps.
 
-    The rule says x = `expected` + (2/3)·step·(its rate of change at the new step).
+    The integration rule is x = `expected` + (2/3)·step·(dx/dt at the new step).
     """
 
     __slots__ = ("_before", "last")
@@ -41,7 +41,7 @@ class Past:
 
     @property
     def expected(self) -> float:
-        """The new state if its rate of change were nought."""
+        """The new state for a rate of change of zero."""
         return (4.0 * self.last - self._before) / 3.0
 
     def accept(self, state: float) -> None:
@@ -53,22 +53,22 @@ GEAR = 2.0 / 3.0
 
 
 class ShuntCapacitor:
-    """A capacitor with its series resistance across the line. `voltage` is that of its terminals."""
+    """A capacitor with its series resistance across the line. `voltage` is across its terminals."""
 
     def __init__(self, part: Capacitor) -> None:
         self._capacitance, self._esr = part.capacitance, part.esr
-        self._charge = Past()
+        self._charge = StateHistory()
         self.current = self.voltage = 0.0
         self.left = 1.0
-        """The part of its capacitance that is left; as it goes, its series resistance grows."""
+        """The remaining part of its capacitance; the series resistance is divided by it."""
 
     def set_step(self, step: float) -> None:
-        """Take time steps of `step` seconds from now on."""
+        """Set the time step in seconds."""
         self._inertia = GEAR * step / (self._capacitance * self.left)
         self._conductance = 1.0 / (self._esr / self.left + self._inertia)
 
-    def seen(self, conductance: float, source: float) -> tuple[float, float]:
-        """Return g and s before this part, given those behind it."""
+    def equivalent(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part from those behind it."""
         return conductance + self._conductance, source - self._conductance * self._charge.expected
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
@@ -86,14 +86,14 @@ class SeriesPart:
     def __init__(self, part: SeriesResistor | Choke) -> None:
         self._ohms = part.resistance
         self._inductance = part.inductance if isinstance(part, Choke) else 0.0
-        self._flow = Past()
+        self._flow = StateHistory()
 
     def set_step(self, step: float) -> None:
-        """Take time steps of `step` seconds from now on."""
+        """Set the time step in seconds."""
         self._inertia = self._inductance / (GEAR * step)
 
-    def seen(self, conductance: float, source: float) -> tuple[float, float]:
-        """Return g and s before this part, given those behind it."""
+    def equivalent(self, conductance: float, source: float) -> tuple[float, float]:
+        """Return g and s before this part from those behind it."""
         part = 1.0 + (self._ohms + self._inertia) * conductance
         return conductance / part, (source + conductance * self._inertia * self._flow.expected) / part
 
@@ -122,23 +122,23 @@ class FilterChain:
         return next((part for part in self._parts if isinstance(part, ShuntCapacitor)), None)
 
     def set_step(self, step: float) -> None:
-        """Take time steps of `step` seconds from now on."""
+        """Set the time step in seconds."""
         for part in self._parts:
             part.set_step(step)
 
-    def seen(self) -> tuple[float, float]:
-        """Return g (siemens) and s (amperes) of i = g·v + s, as the rectifier sees the ladder in this step."""
+    def equivalent(self) -> tuple[float, float]:
+        """Return g (siemens) and s (amperes) of i = g·v + s, of the chain in this step, at the rectifier."""
         regulator = self.regulator
         if regulator is None:
-            conductance, source = load_seen(self.load, self.output)
+            conductance, source = load_equivalent(self.load, self.output)
         else:
-            conductance, source = regulated_load_seen(regulator, self.load, self.feed)
+            conductance, source = regulated_load_equivalent(regulator, self.load, self.feed)
         for part in self._backwards:
-            conductance, source = part.seen(conductance, source)
+            conductance, source = part.equivalent(conductance, source)
         return max(conductance, LEAST_CONDUCTANCE), source
 
     def accept(self, voltage: float, current: float) -> None:
-        """End the step with `voltage` across the ladder and `current` into it."""
+        """End the step with `voltage` across the chain and `current` into it."""
         for part in self._parts:
             voltage, current = part.accept(voltage, current)
         self.feed = self.output = voltage
@@ -151,8 +151,8 @@ def regulated(regulator: Regulator, feed: float) -> float:
     return min(regulator.output_voltage, max(0.0, feed - regulator.dropout))
 
 
-def load_seen(load: Load, last: float) -> tuple[float, float]:
-    """Return g and s of `load`, whose voltage at the last step was `last`."""
+def load_equivalent(load: Load, last: float) -> tuple[float, float]:
+    """Return g and s of `load`, whose voltage was `last` at the last step."""
     if isinstance(load, ResistorLoad):
         return 1.0 / load.resistance, 0.0
     if isinstance(load, OpenLoad):
@@ -160,10 +160,10 @@ def load_seen(load: Load, last: float) -> tuple[float, float]:
     return (0.0, load.current) if last >= KNEE else (load.current / KNEE, 0.0)
 
 
-def regulated_load_seen(regulator: Regulator, load: Load, last: float) -> tuple[float, float]:
+def regulated_load_equivalent(regulator: Regulator, load: Load, last: float) -> tuple[float, float]:
     """Return g and s of a regulator and its load, fed with `last` volts at the last step.
 
-    While it regulates, a constant current; below that, the load less the dropout; near nought, nothing to speak of.
+    While it regulates, a constant current; below, the load behind the dropout; near zero, the quiescent current alone.
     """
     idle = (0.0, regulator.quiescent_current) if last >= KNEE else (regulator.quiescent_current / KNEE, 0.0)
     output = regulated(regulator, last)
@@ -171,7 +171,7 @@ def regulated_load_seen(regulator: Regulator, load: Load, last: float) -> tuple[
         return idle[0], idle[1] + load_current(load, output)
     if output <= 0.0:
         return idle
-    conductance, source = load_seen(load, output)
+    conductance, source = load_equivalent(load, output)
     return idle[0] + conductance, idle[1] + source - conductance * regulator.dropout
 
 

@@ -1,4 +1,4 @@
-"""The mains socket: a level of its own, slow wander, and a little distortion. It can be switched off."""
+"""The mains socket: its level, slow wander, distortion, and a switch."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _ANGLES = 2.0 * np.pi * np.arange(STEPS) / STEPS
 
 
 class Wander:
-    """A slow swing of ±`amplitude` over `period` seconds, from a phase of its own."""
+    """A sinusoidal swing of ±`amplitude` with a `period` in seconds and a phase in radians."""
 
     def __init__(self, period: float, amplitude: float, phase: float) -> None:
         self._period, self._amplitude, self._phase = period, amplitude, phase
@@ -39,7 +39,7 @@ class MainsSocket:
 
     @property
     def volts(self) -> float:
-        """The level that was set, without wander."""
+        """The voltage that was set, without wander, in volts rms."""
         return self._volts
 
     def set_voltage(self, volts: float) -> None:
@@ -64,7 +64,7 @@ class MainsSocket:
 
 
 def _flat_topped(distortion: float) -> Floats:
-    """Return one period of 1 V rms, bent as mains are that feed many rectifiers.
+    """Return one period of 1 V rms, shape (STEPS,), with a flat top as on mains that feed many rectifiers.
 
     The share of each order is our assumption.
     """

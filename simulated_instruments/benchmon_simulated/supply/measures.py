@@ -1,4 +1,4 @@
-"""From one period of waveforms to the quantities of the vocabulary, as an ideal meter would read them."""
+"""The quantities of one period of waveforms, as ideal meters would show them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _ANGLES = 2.0 * np.pi * np.arange(STEPS) / STEPS
 
 @dataclass(frozen=True)
 class NoLoad:
-    """What the transformer takes by itself: active and magnetising amperes rms at `voltage` volts of mains."""
+    """The transformer's no-load current: active and magnetising amperes rms at `voltage` volts of mains."""
 
     voltage: float
     active: float
@@ -43,14 +43,14 @@ class NoLoad:
 
 @dataclass(frozen=True)
 class LineSide:
-    """Voltage and current where the supply is plugged in, one period of each."""
+    """Voltage and current at the mains terminals, one period of each, shape (STEPS,)."""
 
     voltage: Floats
     current: Floats
 
 
 def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
-    """Return what flows in the mains lead. No direct current crosses the transformer."""
+    """Return voltage and current of the mains lead. No direct current crosses the transformer."""
     reflected = cycle.reflected_current - cycle.reflected_current.mean()
     current = reflected + no_load.current(cycle.mains_emf)
     return LineSide(cycle.mains_emf - source_resistance * current, current)
@@ -62,7 +62,7 @@ def rms(wave: Floats) -> float:
 
 
 def ratio(part: float, whole: float) -> float:
-    """Return part/whole, NaN where there is no whole, or next to none."""
+    """Return part/whole, NaN where `whole` is zero or negligible."""
     return part / whole if abs(whole) > max(1e-9, 1e-6 * abs(part)) else math.nan
 
 
@@ -70,11 +70,11 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
     """Return the `mains` quantities. Factors are NaN while no current flows."""
     volts, amperes = rms(line.voltage), rms(line.current)
     active, peak = float(line.voltage @ line.current) / STEPS, float(np.abs(line.current).max())
-    spectrum = np.fft.rfft(line.current) / STEPS
-    tension = np.fft.rfft(line.voltage) / STEPS
-    fundamental = float(abs(spectrum[1]))
-    in_phase = float((tension[1] * spectrum[1].conjugate()).real)
-    harmonics = math.sqrt(float(np.sum(np.abs(spectrum[2 : LAST_ORDER + 1]) ** 2)))
+    current_spectrum = np.fft.rfft(line.current) / STEPS
+    voltage_spectrum = np.fft.rfft(line.voltage) / STEPS
+    fundamental = float(abs(current_spectrum[1]))
+    in_phase = float((voltage_spectrum[1] * current_spectrum[1].conjugate()).real)
+    harmonics = math.sqrt(float(np.sum(np.abs(current_spectrum[2 : LAST_ORDER + 1]) ** 2)))
     return {
         "mains.voltage.rms": volts,
         "mains.current.rms": amperes,
@@ -84,7 +84,7 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
         "mains.power.active": active,
         "mains.power.apparent": volts * amperes,
         "mains.power_factor": ratio(active, volts * amperes),
-        "mains.displacement_factor": ratio(in_phase, float(abs(tension[1])) * fundamental),
+        "mains.displacement_factor": ratio(in_phase, float(abs(voltage_spectrum[1])) * fundamental),
         "mains.frequency": frequency if volts > 0.0 else math.nan,
     }
 
@@ -135,7 +135,7 @@ def load_currents(load: Load, wave: Floats) -> Floats:
 
 
 def output_quantities(cycle: Cycle, load: Load) -> dict[str, float]:
-    """Return the `output` and `load` quantities, but for temperature."""
+    """Return the `output` and `load` quantities except temperatures."""
     wave = cycle.output_voltage
     current = load_currents(load, wave)
     total, mean = rms(wave), float(wave.mean())
@@ -158,14 +158,14 @@ def output_quantities(cycle: Cycle, load: Load) -> dict[str, float]:
 
 
 def ripple_frequency(wave: Floats, frequency: float) -> float:
-    """Return the frequency in hertz of the strongest alternating part of `wave`, NaN where there is none to count."""
+    """Return the frequency in hertz of the strongest alternating part of `wave`, NaN where there is no ripple."""
     spectrum = np.abs(np.fft.rfft(wave)) / STEPS
     order = 1 + int(np.argmax(spectrum[1:]))
     return order * frequency if spectrum[order] > 1e-5 * max(1.0, spectrum[0]) else math.nan
 
 
 def waveforms(cycle: Cycle, line: LineSide, load: Load) -> dict[str, Floats]:
-    """Return the traces of one period, named after points of the circuit, and `time` in seconds; all (STEPS,)."""
+    """Return the waveforms of one period by circuit point and quantity, and `time` in seconds; all (STEPS,)."""
     traces = {
         "time": np.arange(STEPS) / (STEPS * cycle.frequency),
         "mains.voltage": line.voltage,

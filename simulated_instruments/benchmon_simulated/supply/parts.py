@@ -1,7 +1,4 @@
-"""The parts that are really in the supply: each drawn, by a seed, within what the bench file says of it.
-
-What is wrong with the supply under test, as one value: how it differs from the supply that was meant.
-"""
+"""The actual parts of the supply, drawn with a seed within the bench file's tolerances, and the supply's defects."""
 
 from __future__ import annotations
 
@@ -15,12 +12,12 @@ from benchmon.errors import BadInput
 from benchmon_simulated.supply.diode import DiodeLaw, diode_law
 
 COLDEST = -60.0
-"""°C: below, silicon no longer follows the law used here."""
+"""°C; the model of silicon diodes is not valid below."""
 
 
 @dataclass(frozen=True)
 class ActualParts:
-    """The values of the parts that are in this supply. Volts rms, hertz, ohms, henries; temperatures in °C."""
+    """The values of the parts in this supply. Volts rms, hertz, ohms, henries; temperatures in °C."""
 
     mains_voltage: float
     mains_frequency: float
@@ -44,7 +41,7 @@ class ActualParts:
 
 
 class PartSpread:
-    """Draws part values around the bench file's, the same ones for the same seed."""
+    """Draws part values around those of the bench file; the same seed gives the same values."""
 
     def __init__(self, seed: int) -> None:
         self._random = np.random.default_rng([seed, 0x50A27])
@@ -63,8 +60,8 @@ class PartSpread:
 
 
 def draw_parts(bench: Bench, seed: int) -> ActualParts:
-    """Return the parts of one supply built after `bench`. Raises `BadInput` for circuits that are not simulated."""
-    refuse_unknown_circuits(bench)
+    """Return the parts of one supply built from `bench`. Raises `BadInput` for circuits that are not simulated."""
+    check_simulated(bench)
     spread = PartSpread(seed)
     mains, transformer, law = bench.mains, bench.transformer, diode_law(bench.diode)
     return ActualParts(
@@ -86,8 +83,8 @@ def draw_parts(bench: Bench, seed: int) -> ActualParts:
     )
 
 
-def refuse_unknown_circuits(bench: Bench) -> None:
-    """Raise `BadInput` where the bench holds a circuit that the simulated bench has no model of."""
+def check_simulated(bench: Bench) -> None:
+    """Raise `BadInput` if the bench has a circuit that is not simulated."""
     if bench.ambient.temperature < COLDEST:
         raise BadInput(
             f"ambient.temperature is below {COLDEST:.0f} °C, where the simulated bench has no model of diodes"
@@ -98,7 +95,7 @@ def _draw_filter(parts: Sequence[FilterPart], spread: PartSpread) -> tuple[Filte
     drawn: list[FilterPart] = []
     for part in parts:
         if isinstance(part, Capacitor):
-            # A maker's sorting leaves few parts at the very edge of the tolerance.
+            # Few parts on the market are at the very edge of their tolerance.
             values = {
                 "capacitance": spread.within(part.capacitance, 0.8 * part.tolerance),
                 "esr": spread.within(part.esr, 0.02),
@@ -130,13 +127,14 @@ def _draw_regulator(regulator: Regulator | None, spread: PartSpread) -> Regulato
 
 @dataclass(frozen=True)
 class SupplyDefects:
-    """How a supply differs from what it should be; by itself it does not.
+    """The defects of a supply; the default is none (`HEALTHY`).
 
     `diodes` maps a diode's number (from 1; diode 1 carries the meters) to "open" or "shorted"; `reversed_windings` are
-    windings by number. `reservoir_left` is the part of its capacitance that is left. `load` is the factor on what it
-    draws, `load_open` whether it is off. `mains` is a factor on the voltage, `mains_distortion` is added to its THD,
-    `primary_ohms` to the primary circuit. `cooling` is a factor on every thermal resistance, `air` is kelvins on the
-    ambient. `stuck` is whether the mains stays on when it is switched off.
+    numbers of windings. `reservoir_left` is the remaining part of the reservoir's capacitance. `load` is a factor on
+    the load's current, `load_open` whether the load is disconnected. `mains` is a factor on the voltage,
+    `mains_distortion` is added to its THD, `primary_ohms` to the resistance of the primary circuit. `cooling` is a
+    factor on every thermal resistance, `ambient_rise` is added to the ambient, in kelvins. `stuck` is whether the mains
+    stays on when it is switched off.
     """
 
     diodes: Mapping[int, str] = field(default_factory=dict)
@@ -148,8 +146,8 @@ class SupplyDefects:
     mains_distortion: float = 0.0
     primary_ohms: float = 0.0
     cooling: float = 1.0
-    air: float = 0.0
+    ambient_rise: float = 0.0
     stuck: bool = False
 
 
-SOUND = SupplyDefects()
+HEALTHY = SupplyDefects()

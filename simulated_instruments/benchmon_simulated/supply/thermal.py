@@ -1,4 +1,4 @@
-"""What warms up: each body one thermal resistance and one time constant above ambient."""
+"""Temperatures: each body has one thermal resistance to ambient and one time constant."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from benchmon.bench import Bench, Fuse, Ntc, ResistorLoad
 from benchmon_simulated.supply.diode import ZERO_CELSIUS
 
 COPPER = 0.00393
-"""Per kelvin: how the resistance of copper grows, from 20 °C (IEC 60028)."""
+"""Temperature coefficient of copper's resistance per kelvin, at 20 °C (IEC 60028)."""
 
 CASE_SHARE = 0.85
-"""How much of its junction's rise the case of a diode or a regulator shows (our assumption)."""
+"""The case's share of the junction's rise, of diodes and regulators (our assumption)."""
 
 
 class Body:
-    """A part that dissipates: its `rise` over ambient in kelvins. It starts cold.
+    """A part that dissipates, with its `rise` over ambient in kelvins. It starts at ambient.
 
-    `resistance` in K/W; `time_constant` in seconds, 0 for a part whose file tells none: it settles at once.
+    `resistance` in K/W; `time_constant` in seconds, 0 where the bench file gives none: the body settles at once.
     """
 
     def __init__(self, resistance: float, time_constant: float) -> None:
@@ -25,31 +25,32 @@ class Body:
         self._resistance, self._time_constant = resistance, time_constant
 
     def advance(self, power: float, seconds: float, cooling: float = 1.0) -> None:
-        """Let `power` watts heat the body for `seconds`; `cooling` is a factor on its thermal resistance."""
+        """Heat the body with `power` watts for `seconds`; `cooling` is a factor on its thermal resistance."""
         final = max(0.0, power) * self._resistance * cooling
-        # What it stores stays the same, so it is slower to warm the worse it is cooled.
+        # The heat capacity stays the same, so worse cooling makes the time constant longer.
         left = math.exp(-seconds / (self._time_constant * cooling)) if self._time_constant > 0 else 0.0
         self.rise = final + (self.rise - final) * left
 
 
 class InrushLimiter(Body):
-    """The thermistor in the primary circuit: hot, it has almost no resistance."""
+    """The NTC thermistor in the primary circuit: when hot, it has almost no resistance."""
 
     def __init__(self, ntc: Ntc) -> None:
         super().__init__(1.0 / ntc.dissipation_factor, ntc.time_constant)
         self._r25, self._beta = ntc.r25, ntc.beta
 
     def ohms(self, ambient: float) -> float:
-        """Return its resistance: R25·exp(β·(1/T − 1/298.15 K)), the usual law of such thermistors."""
+        """Return its resistance: R25·exp(β·(1/T − 1/298.15 K)), the usual model of NTC thermistors."""
         kelvins = ambient + self.rise + ZERO_CELSIUS
         return self._r25 * math.exp(self._beta * (1.0 / kelvins - 1.0 / 298.15))
 
 
 class FuseElement:
-    """The wire in the fuse: it melts once it is hot enough, and then the primary circuit is open.
+    """The wire in the fuse: it melts once it is hot enough, and the primary circuit is then open.
 
-    It takes 1.6 times its rating for ever, and melts from its melting I²t (A²s) where the current is far above. Where
-    the file tells none, it is taken as 10 s·rating² for a time-lag and 1 s·rating² for a fast fuse (our assumption).
+    It carries 1.6 times its rating indefinitely, and melts at its melting I²t (A²s) where the current is far above.
+    Where the bench file gives no I²t, it is 10 s·rating² for a time-lag and 1 s·rating² for a fast fuse (our
+    assumption).
     """
 
     def __init__(self, fuse: Fuse) -> None:
@@ -60,17 +61,17 @@ class FuseElement:
         self.blown = False
 
     def advance(self, square: float, seconds: float) -> None:
-        """Let a mean squared current of `square` A² flow for `seconds`."""
+        """Heat the fuse with a mean squared current of `square` A² for `seconds`."""
         final = square / self._held
         self._heat = final + (self._heat - final) * math.exp(-seconds / self._time_constant)
         self.blown = self.blown or self._heat >= 1.0
 
 
 class ThermalState:
-    """Everything on the bench that warms. Where the file is silent, the values are our assumptions.
+    """The temperatures of all parts. Values that the bench file does not give are our assumptions.
 
-    The transformer reaches about 40 K at full load whatever its size, in 20 minutes; a load resistor 60 K at its
-    rated power; a reservoir's can has 12 K/W; a regulator warms in 60 s.
+    The transformer rises by about 40 K at full load whatever its size, in 20 minutes; a load resistor by 60 K at its
+    rated power; a reservoir's can has 12 K/W; a regulator's time constant is 60 s.
     """
 
     def __init__(self, bench: Bench, diodes: int) -> None:
@@ -87,15 +88,15 @@ class ThermalState:
 
     @property
     def copper(self) -> float:
-        """The factor by which warm windings have more resistance than cold ones."""
+        """The resistance of the warm windings relative to cold ones."""
         return 1.0 + COPPER * self.transformer.rise
 
     def limiter_ohms(self, ambient: float) -> float:
-        """Return the resistance of the inrush limiter in an `ambient` of °C, 0 if there is none."""
+        """Return the resistance of the inrush limiter at an `ambient` in °C, 0 if there is none."""
         return self.limiter.ohms(ambient) if self.limiter else 0.0
 
     def temperatures(self, ambient: float) -> dict[str, float]:
-        """Return every temperature of the vocabulary that this bench has, °C; the diode is diode 1."""
+        """Return every temperature quantity of this bench in °C; the diode is diode 1."""
         bodies = {"transformer.temperature": self.transformer, "load.temperature": self.load}
         if self.limiter:
             bodies["ntc.temperature"] = self.limiter

@@ -1,20 +1,20 @@
-"""How windings, diodes and what they charge are connected: the net list of the bench's topology, with its windings."""
+"""The connections of windings, diodes and ports for each kind of rectifier, as nodes and branches.
+
+Node 0 is common: the supply's negative output, the centre tap, or the middle of a doubler's two capacitors.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 from benchmon.bench import Bench
-from benchmon.bench.topology import Nodes, Topology
+
+Nodes = tuple[int, int]
 
 
 @dataclass(frozen=True)
 class NodeBranch:
-    """Windings one after another, from one node to another; their starts point to the first node.
-
-    `windings` are counted from 0.
-    """
+    """Windings in series from one node to another; their starts point to the first node."""
 
     nodes: Nodes
     windings: tuple[int, ...]
@@ -22,46 +22,46 @@ class NodeBranch:
 
 @dataclass(frozen=True)
 class NodeWiring:
-    """A rectifier of a topology with nodes 1 to `size`.
+    """A rectifier of `kind` with nodes 1 to `size`.
 
-    `diodes` are pairs of anode and cathode; diode 1, the first, is the one that carries meters. `ports` are pairs of
-    plus and minus: of a multiplier's capacitors, then of each rail's filter. `backwards` are the diodes of the path
-    that conducts in the second half of the mains.
+    `diodes` are pairs of anode and cathode; diode 1, the first, carries the meters. `ports` are pairs of
+    plus and minus: of each rail's filter, or of a doubler's two capacitors and of what follows them. `backwards` are
+    the diodes of the path that conducts in the second half of the mains.
     """
 
-    topology: Topology
+    kind: str
+    size: int
     branches: tuple[NodeBranch, ...]
+    diodes: tuple[Nodes, ...]
+    ports: tuple[Nodes, ...]
+    backwards: tuple[int, ...] = ()
 
     @property
-    def size(self) -> int:
-        """The number of nodes beside the common one."""
-        return self.topology.nodes
-
-    @property
-    def diodes(self) -> tuple[Nodes, ...]:
-        """Anode and cathode of each diode."""
-        return self.topology.diodes
-
-    @cached_property
-    def ports(self) -> tuple[Nodes, ...]:
-        """Plus and minus of what is charged."""
-        return (*(capacitor.nodes for capacitor in self.topology.capacitors), *self.topology.rails)
-
-    @cached_property
-    def backwards(self) -> tuple[int, ...]:
-        """The diodes that conduct in the second half of the mains."""
-        return self.topology.backwards
-
-    @cached_property
     def windings(self) -> int:
-        """How many secondary windings are connected."""
+        """The number of connected secondary windings."""
         return sum(len(branch.windings) for branch in self.branches)
 
 
 def wiring_of(bench: Bench) -> NodeWiring:
-    """Return how the bench's windings and diodes are connected."""
-    topology = bench.rectifier.topology
-    branches = topology.branches(bench.transformer.connection)
-    return NodeWiring(
-        topology, tuple(NodeBranch(nodes, tuple(number - 1 for number in windings)) for nodes, windings in branches)
-    )
+    """Return the wiring of the bench's windings and diodes."""
+    kind = bench.rectifier.kind
+    if kind == "centre tap":
+        halves = (NodeBranch((1, 0), (0,)), NodeBranch((0, 2), (1,)))
+        return NodeWiring(kind, 3, halves, ((1, 3), (2, 3)), ((3, 0),), (2,))
+    if kind == "split rail":
+        halves = (NodeBranch((1, 0), (0,)), NodeBranch((0, 2), (1,)))
+        return NodeWiring(kind, 4, halves, ((1, 3), (2, 3), (4, 1), (4, 2)), ((3, 0), (0, 4)), (2, 3))
+    if kind == "bridge":
+        return NodeWiring(kind, 3, _branches(bench, (1, 2)), ((1, 3), (2, 3), (0, 1), (0, 2)), ((3, 0),), (2, 3))
+    if kind == "half wave":
+        return NodeWiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
+    return NodeWiring(kind, 3, _branches(bench, (1, 0)), ((1, 2), (3, 1)), ((2, 0), (0, 3), (2, 3)), (2,))
+
+
+def _branches(bench: Bench, nodes: Nodes) -> tuple[NodeBranch, ...]:
+    connection = bench.transformer.connection
+    if connection == "series":
+        return (NodeBranch(nodes, (0, 1)),)
+    if connection == "parallel":
+        return NodeBranch(nodes, (0,)), NodeBranch(nodes, (1,))
+    return (NodeBranch(nodes, (0,)),)

@@ -1,11 +1,11 @@
-"""The far end of a Modbus line that a test plays: a unit with registers and bits, over TCP or a pseudo-terminal.
+"""A fake Modbus instrument for tests: a unit with registers and bits, over TCP or a pseudo-terminal.
 
 It writes its frames by itself, so that a fault of the library under the driver shows.
 """
 
 import struct
 
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 
 FUNCTIONS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 
@@ -20,7 +20,7 @@ def crc(data):
     return value.to_bytes(2, "little")
 
 
-def tcp_questions(data):
+def tcp_queries(data):
     found = []
     while len(data) >= 6 and len(data) >= (end := 6 + int.from_bytes(data[4:6], "big")):
         found.append(data[:end])
@@ -28,8 +28,8 @@ def tcp_questions(data):
     return found, data
 
 
-def rtu_questions(data):
-    """All questions that are asked here have eight bytes, except for the identification, which has seven."""
+def rtu_queries(data):
+    """All queries here have eight bytes, except for the identification, which has seven."""
     found = []
     while len(data) >= (size := 7 if data[1:2] == b"\x2b" else 8):
         found.append(data[:size])
@@ -45,9 +45,9 @@ class Unit:
         self.identity = None
         self.refuses = None
 
-    def answer(self, question):
+    def answer(self, query):
         """Return the answer's function code and data."""
-        function, start, count = struct.unpack(">BHH", question[:5])
+        function, start, count = struct.unpack(">BHH", query[:5])
         if self.refuses is not None:
             return bytes([function | 0x80, self.refuses])
         if function == 0x2B and self.identity is not None:
@@ -55,7 +55,7 @@ class Unit:
             return bytes([0x2B, 0x0E, 1, 1, 0, 0, len(self.identity)]) + parts
         if function == 5:
             self.tables.setdefault("coil", {})[start] = count == 0xFF00
-            return question[:5]
+            return query[:5]
         table = self.tables.get(FUNCTIONS.get(function))
         if table is None:
             return bytes([function | 0x80, 1])
@@ -71,14 +71,18 @@ class Unit:
         return bytes([function, len(data)]) + data
 
 
-class ModbusFarEnd:
-    """Units on a line; `manner` may replace every answer: it gets the frame and returns what is sent instead."""
+class FakeModbusInstrument:
+    """Units on a line; `behaviour` may replace every answer: it gets the frame and returns what is sent instead."""
 
     def __init__(self, units, tcp=True):
         self.units = units
-        self.manner = lambda frame: frame
+        self.behaviour = lambda frame: frame
         self.tcp = tcp
-        self.line = TcpFarEnd(self._answer, split=tcp_questions) if tcp else PtyFarEnd(self._answer, rtu_questions)
+        self.line = (
+            FakeTcpInstrument(self._answer, split=tcp_queries)
+            if tcp
+            else FakeSerialInstrument(self._answer, rtu_queries)
+        )
 
     def __enter__(self):
         self.line.__enter__()
@@ -92,18 +96,18 @@ class ModbusFarEnd:
         return f"tcp://127.0.0.1:{self.line.port}" if self.tcp else self.line.path
 
     @property
-    def questions(self):
-        """Return (unit, function, start, count) of every question so far."""
-        heads = [question[6:12] if self.tcp else question[:6] for question in self.line.asked]
+    def queries(self):
+        """Return (unit, function, start, count) of every query so far."""
+        heads = [query[6:12] if self.tcp else query[:6] for query in self.line.received]
         return [struct.unpack(">BBHH", head) for head in heads]
 
-    def _answer(self, question):
-        unit, asked = (question[6], question[7:]) if self.tcp else (question[0], question[1:-2])
-        if not self.tcp and crc(question[:-2]) != question[-2:]:
-            raise AssertionError(f"the question {question.hex()} has a wrong CRC")
+    def _answer(self, query):
+        unit, asked = (query[6], query[7:]) if self.tcp else (query[0], query[1:-2])
+        if not self.tcp and crc(query[:-2]) != query[-2:]:
+            raise AssertionError(f"the query {query.hex()} has a wrong CRC")
         if unit not in self.units:
             return None
         answer = bytes([unit]) + self.units[unit].answer(asked.ljust(5, b"\0"))
         if self.tcp:
-            return self.manner(question[:4] + len(answer).to_bytes(2, "big") + answer)
-        return self.manner(answer + crc(answer))
+            return self.behaviour(query[:4] + len(answer).to_bytes(2, "big") + answer)
+        return self.behaviour(answer + crc(answer))

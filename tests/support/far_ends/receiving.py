@@ -1,10 +1,10 @@
-"""Readings that a driver hears by itself."""
+"""Reading from streaming drivers in tests."""
 
 import time
 
 
-def heard(driver, number=1, patience=60.0):
-    """Return the next readings of a driver that listens, `number` or more, within `patience` seconds."""
+def next_readings(driver, number=1, patience=60.0):
+    """Return the next readings of a streaming driver, `number` or more, within `patience` seconds."""
     readings, deadline = [], time.monotonic() + patience
     while len(readings) < number:
         assert time.monotonic() < deadline, readings

@@ -54,11 +54,11 @@ class Rfc2217Port:
         return {"rts": self.port.rts, "dtr": self.port.dtr}
 
     def write(self, data):
-        """What the far side itself says to the client."""
+        """What the other side sends to the client."""
         with suppress(OSError):
             self._client.sendall(data)
 
-    def say(self, data):
+    def send(self, data):
         self.write(b"".join(self._manager.escape(data)))
 
     def _serve(self):

@@ -108,7 +108,7 @@ def catalogue(bench: Bench, seed: int) -> Iterator[CatalogueCase]:
 def _circuit_cases(
     bench: Bench, sound: SupplyUnderTest, kind: type[CircuitFault], seed: int
 ) -> Iterator[CatalogueCase]:
-    most = {"diode": len(sound.wiring.diodes), "winding": sound.wiring.windings}.get(kind.strikes, 0)
+    most = {"diode": len(sound.wiring.diodes), "winding": sound.wiring.windings}.get(kind.target, 0)
     for which in [str(number) for number in range(1, most + 1)] or [""]:
         supply = copy.deepcopy(sound)
         try:
@@ -132,7 +132,7 @@ def _let_it_settle(supply: SupplyUnderTest, fault: CircuitFault) -> None:
     for count, each in ((20, 0.25), (11, 5.0), (4, 15.0), (0 if fault.name == "drifting-resistor" else 16, 60.0)):
         for _ in range(count):
             age += each
-            supply.defects = fault.alter(type(supply.defects)(), age)
+            supply.defects = fault.modify(type(supply.defects)(), age)
             supply.advance(each, each=each)
 
 
@@ -140,7 +140,7 @@ def _meter_case(
     bench: Bench, supply: SupplyUnderTest, fault: MeterFault, meters: list[Meter], index: int
 ) -> CatalogueCase:
     struck = meters[index]
-    struck.mishaps = (fault.mishap(struck),)
+    struck.effects = (fault.effect(struck),)
     struck.read(supply.snapshot)
     name = struck.channel.name
     if fault.name == "weak-battery":

@@ -149,7 +149,7 @@ SIMULATED_FAULTS = (
     SimulatedFault("mains failure", SupplyDefects(mains=0.0), "there is no mains voltage", is_slow=True),
     SimulatedFault("distorted mains", SupplyDefects(mains_distortion=0.09), "the mains wave is distorted"),
     SimulatedFault("lost cooling", SupplyDefects(cooling=2.5), "the diode is cooled", seconds=400.0, is_slow=True),
-    SimulatedFault("hot room", SupplyDefects(air=20.0), "the air is not as warm"),
+    SimulatedFault("hot room", SupplyDefects(ambient_rise=20.0), "the air is not as warm"),
 )
 
 

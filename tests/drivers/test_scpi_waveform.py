@@ -16,7 +16,7 @@ from pyvisa.util import to_ieee_block
 from benchmon.bench import read_bench
 from benchmon.errors import BadInput, BenchFileError, BenchmonError, InstrumentError
 from benchmon.instruments.registry import prepare
-from benchmon.instruments.testing.fake_instrument import PtyFarEnd, TcpFarEnd
+from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
@@ -53,15 +53,15 @@ def scope_at(address, *channels, waves=WAVES, **keys):
 
 
 @pytest.fixture
-def far_end():
-    with TcpFarEnd(ANSWERS.get) as end:
+def fake_instrument():
+    with FakeTcpInstrument(ANSWERS.get) as end:
         yield end
 
 
-def test_a_block_becomes_measures_and_a_wave(opened, far_end):
+def test_a_block_becomes_measures_and_a_wave(opened, fake_instrument):
     driver = opened(
         scope_at(
-            far_end.visa_address,
+            fake_instrument.visa_address,
             channel("rms", "output.voltage.rms", scale=10.0),
             channel("mean", "output.voltage.mean", scale=10.0),
             channel("ripple", "output.voltage.ripple", scale=10.0),
@@ -74,19 +74,19 @@ def test_a_block_becomes_measures_and_a_wave(opened, far_end):
     assert values["ripple"] == pytest.approx(40.0, rel=1e-3)
     assert values["frequency"] == pytest.approx(50.0, rel=1e-4)
     # All four were measured on one capture, which is told once, in volts at the probe's tip.
-    assert far_end.asked.count(b"DATA?") == far_end.asked.count(b"PRE?") == 1
+    assert fake_instrument.received.count(b"DATA?") == fake_instrument.received.count(b"PRE?") == 1
     [wave] = driver.captured
     assert (wave.channel, wave.unit) == ("rms", "V")
     assert np.allclose(wave.values, 10 * (0.002 * CODES + 0.1))
     assert np.allclose(wave.times, 4e-5 * np.arange(SAMPLES))
 
 
-def test_distortion_through_a_clamp_is_no_larger_by_its_ratio(opened, far_end):
+def test_distortion_through_a_clamp_is_no_larger_by_its_ratio(opened, fake_instrument):
     square = to_ieee_block(np.sign(np.sin(ANGLE + 1e-6)).astype(int) * 100, "h", is_big_endian=True) + b"\n"
-    far_end.answer = (ANSWERS | {b"DATA?": square}).get
+    fake_instrument.answer = (ANSWERS | {b"DATA?": square}).get
     driver = opened(
         scope_at(
-            far_end.visa_address,
+            fake_instrument.visa_address,
             channel("thd", "mains.current.thd", "", scale=100.0),
             channel("peak", "mains.current.peak", "A", scale=100.0),
         )
@@ -97,26 +97,28 @@ def test_distortion_through_a_clamp_is_no_larger_by_its_ratio(opened, far_end):
     assert driver.captured[0].unit == "A"
 
 
-def test_every_period_has_its_own_capture(opened, far_end):
-    driver = opened(scope_at(far_end.visa_address, channel("one", RIPPLE), channel("other", "reservoir.voltage.mean")))
+def test_every_period_has_its_own_capture(opened, fake_instrument):
+    driver = opened(
+        scope_at(fake_instrument.visa_address, channel("one", RIPPLE), channel("other", "reservoir.voltage.mean"))
+    )
     now = [100.0]
     driver.clock = lambda: now[0]
     for _ in range(3):
         driver.read("one")
         driver.read("other")
         now[0] += 1.0
-    assert far_end.asked.count(b"DATA?") == 3
+    assert fake_instrument.received.count(b"DATA?") == 3
     assert [wave.time for wave in driver.captured] == [100.0, 101.0, 102.0]
     # A channel never has the same capture twice, and none has an old one.
     driver.read("other")
     driver.read("other")
-    assert far_end.asked.count(b"DATA?") == 5
+    assert fake_instrument.received.count(b"DATA?") == 5
     now[0] += 0.6
     driver.read("one")
-    assert far_end.asked.count(b"DATA?") == 6
+    assert fake_instrument.received.count(b"DATA?") == 6
 
 
-@pytest.mark.parametrize("line", [TcpFarEnd, PtyFarEnd])
+@pytest.mark.parametrize("line", [FakeTcpInstrument, FakeSerialInstrument])
 @pytest.mark.parametrize(
     ("block", "waves"),
     [
@@ -145,10 +147,10 @@ def test_every_way_to_send_a_wave_on_every_line(opened, line, block, waves):
             assert driver.read("v").value == 7.5
 
 
-def test_without_a_preamble_the_bench_file_says_what_the_codes_mean(opened, far_end):
-    far_end.answer = (ANSWERS | {b"CURVE?": b"#14" + bytes([128, 130, 128, 126]) + b"\n"}).get
+def test_without_a_preamble_the_bench_file_gives_the_scale(opened, fake_instrument):
+    fake_instrument.answer = (ANSWERS | {b"CURVE?": b"#14" + bytes([128, 130, 128, 126]) + b"\n"}).get
     waves = {"codes": "uint8", "x_increment": 5e-3, "y_increment": 0.5, "y_reference": 128}
-    driver = opened(scope_at(far_end.visa_address, channel("ripple", RIPPLE, wave="CURVE?"), waves=waves))
+    driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="CURVE?"), waves=waves))
     assert driver.read("ripple").value == 2.0
 
 
@@ -157,16 +159,16 @@ BAD = {
     "longer": (BLOCK[:-1] + b"123\n", "goes on after"),
     "fewer": (to_ieee_block(CODES[:100], "h", is_big_endian=True) + b"\n", "100 samples where"),
     "odd": (b"#13abc\n", "no whole number of samples"),
-    "absurd": (b"#9999999999" + bytes(5000) + b"\n", "announces a wave of 999999999 bytes"),
+    "implausible": (b"#9999999999" + bytes(5000) + b"\n", "announces a wave of 999999999 bytes"),
     "text": (b"*** no trace ***\n", "no block of samples"),
     "number": (b"1.25\n", "no block of samples"),
     "empty": (b"\n", "no answer to DATA?"),
 }
 
 
-@pytest.mark.parametrize("line", [TcpFarEnd, PtyFarEnd])
+@pytest.mark.parametrize("line", [FakeTcpInstrument, FakeSerialInstrument])
 @pytest.mark.parametrize("bad", BAD)
-def test_after_a_bad_block_every_other_answer_is_taken_rightly(opened, line, bad):
+def test_after_a_bad_block_every_other_reply_is_correct(opened, line, bad):
     block, says = BAD[bad]
     with line((ANSWERS | {b"DATA?": block}).get) as end:
         driver = opened(
@@ -181,7 +183,7 @@ def test_after_a_bad_block_every_other_answer_is_taken_rightly(opened, line, bad
         assert driver.captured == []
 
 
-@pytest.mark.parametrize("line", [TcpFarEnd, PtyFarEnd])
+@pytest.mark.parametrize("line", [FakeTcpInstrument, FakeSerialInstrument])
 def test_a_wave_that_comes_late_is_not_taken_for_the_next_channel_s(opened, line):
     def late(question):
         if question == b"DATA?":
@@ -203,25 +205,25 @@ def test_a_wave_that_comes_late_is_not_taken_for_the_next_channel_s(opened, line
         assert driver.identity in ("", "Acme,Scope,1,1.0")
 
 
-def test_a_wave_beyond_its_range_is_over_range(opened, far_end):
+def test_a_wave_beyond_its_range_is_over_range(opened, fake_instrument):
     channels = channel("ripple", RIPPLE), channel("f", "output.voltage.frequency", "Hz")
-    driver = opened(scope_at(far_end.visa_address, *channels, waves=WAVES | {"overload": [1000]}))
+    driver = opened(scope_at(fake_instrument.visa_address, *channels, waves=WAVES | {"overload": [1000]}))
     assert driver.read("ripple").value == math.inf
     assert "beyond its range" in driver.read("f").problem
 
 
-def test_a_flat_wave_has_no_frequency_and_the_line_is_left_alone(opened, far_end):
-    far_end.answer = (ANSWERS | {b"DATA?": to_ieee_block(np.zeros(SAMPLES, int), "h") + b"\n"}).get
+def test_a_flat_wave_has_no_frequency_and_the_line_is_left_alone(opened, fake_instrument):
+    fake_instrument.answer = (ANSWERS | {b"DATA?": to_ieee_block(np.zeros(SAMPLES, int), "h") + b"\n"}).get
     channels = channel("f", "output.voltage.frequency", "Hz"), channel("ripple", RIPPLE)
-    driver = opened(scope_at(far_end.visa_address, *channels))
-    far_end.asked.clear()
-    assert "tells no such measure" in driver.read("f").problem
+    driver = opened(scope_at(fake_instrument.visa_address, *channels))
+    fake_instrument.received.clear()
+    assert "without such a measure" in driver.read("f").problem
     assert driver.read("ripple").value == 0.0
-    assert far_end.asked == [b"PRE?", b"DATA?"]
+    assert fake_instrument.received == [b"PRE?", b"DATA?"]
 
 
 def test_a_wave_from_pyvisa_sim(opened, tmp_path):
-    """Pyvisa-sim is an instrument that nobody here wrote; it speaks text, so the codes are letters."""
+    """Pyvisa-sim is an instrument from elsewhere; it sends text, so the codes are letters."""
     (tmp_path / "scope.yaml").write_text(
         'spec: "1.1"\ndevices:\n  scope:\n    eom:\n      GPIB INSTR:\n        q: "\\n"\n        r: "\\n"\n'
         "    dialogues:\n"
@@ -253,7 +255,7 @@ def test_a_wave_from_pyvisa_sim(opened, tmp_path):
     )
 )
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_fuzzed_blocks_never_raise_anything_but_the_family(fuzzed_end, replies):
+def test_fuzzed_blocks_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
 
     def answer(question):
@@ -282,14 +284,14 @@ def test_fuzzed_blocks_never_raise_anything_but_the_family(fuzzed_end, replies):
 
 @pytest.fixture(scope="module")
 def fuzzed_end():
-    with TcpFarEnd() as end:
+    with FakeTcpInstrument() as end:
         yield end
 
 
 @pytest.mark.parametrize(
     ("one", "waves", "says"),
     [
-        (channel("c", RIPPLE), None, r"add \[instrument.waves\]"),
+        (channel("c", RIPPLE), None, r"as \[instrument.waves\]"),
         (channel("c", "mains.power.active", "W"), WAVES, "no measure of one wave"),
         (channel("c", "diode.temperature.case", "°C"), WAVES, "no measure of one wave"),
         (channel("c", RIPPLE, wave="DATA?"), WAVES, "its preamble cannot be read"),
@@ -330,7 +332,10 @@ preamble = "PRE?"
             "bench.toml:23: instrument[1].waves = {'preamble': ['points']}: needs x_increment",
         ),
         (('wave = "DATA?"', 'query = "MEAS?"'), 'channel[1].preamble = "PRE?": belongs to a wave'),
-        (('wave = "DATA?"', 'wave = "DATA?"\nquery = "MEAS?"'), 'channel[1].query = "MEAS?": does not go together'),
+        (
+            ('wave = "DATA?"', 'wave = "DATA?"\nquery = "MEAS?"'),
+            'channel[1].query = "MEAS?": cannot be combined with wave',
+        ),
         (('wave = "DATA?"\npreamble = "PRE?"\n', ""), "channel[1].query: is missing; its driver needs it"),
         (("[instrument.waves]", "[instrument.wave]"), "takes no such key"),
     ],

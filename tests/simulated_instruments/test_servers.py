@@ -1,4 +1,4 @@
-"""Every family of instruments, twin against driver over the real line: registers, frames, files, tables."""
+"""Every family of instruments, server against driver over the real line: registers, frames, files, tables."""
 
 from __future__ import annotations
 
@@ -187,7 +187,7 @@ def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(driver, address
         (driver,) = prepare(read_bench(simulated.bench_text()))
         driver.open()
         try:
-            driver.ready_switch()
+            driver.arm_switch()
             assert simulated.supply.on
             assert driver.is_off() in (None, False)
             driver.switch_off()

@@ -49,7 +49,7 @@ def test_a_pattern_that_no_line_can_be_made_for_is_refused(pattern):
         LineFormat(pattern, {}, {})
 
 
-def test_groups_of_units_say_their_unit():
+def test_groups_of_units_hold_their_unit():
     shape = LineFormat(r"(?P<value>[0-9.]+) (?P<unit>\w+)", {"value": 3}, {"unit": "mV"})
     assert shape.line({"value": 12.5}) == "12.500 mV"
     assert shape.numbers == ("value",)

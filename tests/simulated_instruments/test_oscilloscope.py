@@ -1,4 +1,4 @@
-"""Captured waves over the wire: definite blocks and their preamble, read by PyVISA, which knows nothing of them."""
+"""Captured waveforms over a real line: definite blocks and their preamble, read by PyVISA."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pyvisa
 
 from benchmon.errors import BadInput
 from benchmon_simulated import SimulatedBench
-from benchmon_simulated.meters.oscilloscope import PERIODS
+from benchmon_simulated.servers.oscilloscope import PERIODS
 from support.supplies import SMOOTHING, easy
 
 SCOPE = '[[instrument]]\nname = "scope"\ndriver = "scpi"\naddress = "TCPIP::127.0.0.1::0::SOCKET"\n'
@@ -52,7 +52,7 @@ def test_a_wave_comes_whole_and_in_scale(scope, number, wave):
     assert np.abs(values - expected).max() > 0.0
 
 
-def test_the_codes_are_of_the_capture_that_the_preamble_tells_of(scope):
+def test_the_codes_are_of_the_capture_of_the_last_preamble(scope):
     simulated, line = scope
     times, values, _ = captured(line, 1)
     again = line.query_binary_values("TRAC1:DATA?", datatype="h", is_big_endian=True, container=np.array)
@@ -97,11 +97,11 @@ def test_a_wave_that_the_bench_file_asks_for_in_its_own_words():
                 simulated.addresses["scope"], read_termination="\n", write_termination="\n", timeout=60_000
             )
         ) as line:
-            told = line.query("TRAC:PRE? CH1").strip().split(",")
+            preamble = line.query("TRAC:PRE? CH1").strip().split(",")
             codes = line.query_binary_values(":TRAC:DATA? CH1", datatype="H", container=np.array)
         wave = simulated.supply.snapshot.waveforms["output.voltage"]
-    assert told[:3] == ["7", "1600", "0"]
-    values = (codes.astype(float) - float(told[5])) * float(told[4])
+    assert preamble[:3] == ["7", "1600", "0"]
+    values = (codes.astype(float) - float(preamble[5])) * float(preamble[4])
     assert np.abs(values - np.tile(wave, PERIODS)).max() < 0.04 * np.abs(wave).max()
 
 
@@ -130,8 +130,8 @@ def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave():
         ) as line,
     ):
         _, values, _ = captured(line, 1)
-        simulated.order("clear all")
-        simulated.order("fault frozen-value:clamp")
+        simulated.execute("clear all")
+        simulated.execute("fault frozen-value:clamp")
         held = captured(line, 1)[1]
         simulated.order("load open")
         give_up = time.monotonic() + 60

@@ -22,7 +22,7 @@ FIXED = {"x_increment": 1e-4}
 
 
 def taken(whole, pieces=(), *, text=False):
-    """Return the data of a block that comes in so many bytes at a time, asked for as a driver does."""
+    """Return the data of a block that arrives in pieces of so many bytes, read as a driver does."""
     block = BlockReply(text=text)
     sizes = iter(pieces)
     at = 0
@@ -63,7 +63,7 @@ def test_an_indefinite_block_ends_with_its_message(data, pieces):
         (b"#0" + b"x" * (LONGEST + 500), "more than 4000000 bytes"),
     ],
 )
-def test_what_is_no_block_is_said_to_be_none(reply, says):
+def test_what_is_no_block_is_refused(reply, says):
     with pytest.raises(BadReply, match=says):
         taken(reply)
 
@@ -138,9 +138,9 @@ def test_a_preamble_is_read_by_its_declared_fields():
     [
         (b"4,1E-3\n", "2 fields where 3 are wanted"),
         (b"4,volts,1\n", "x_increment"),
-        (b"4,0,1\n", "increments cannot be"),
-        (b"4,-1,1\n", "increments cannot be"),
-        (b"4,1E-3,0\n", "increments cannot be"),
+        (b"4,0,1\n", "increments are impossible"),
+        (b"4,-1,1\n", "increments are impossible"),
+        (b"4,1E-3,0\n", "increments are impossible"),
         (b"4,9.91E37,1\n", "no number"),
         (b"4.5,1E-3,1\n", "points"),
         (b"5,1E-3,1\n", "4 samples where its preamble announces 5"),
@@ -176,7 +176,7 @@ def test_data_that_are_no_wave_are_a_bad_reply(codes, data, says):
         keys.read_samples(data, keys.read_preamble(b""))
 
 
-def test_codes_and_numbers_beyond_the_range_are_told():
+def test_codes_and_numbers_beyond_the_range_are_reported():
     keys = WaveKeys(codes="int8", overload=[127, -128], **FIXED)
     assert keys.read_samples(bytes([1, 2, 127]), keys.read_preamble(b""))[2]
     assert not keys.read_samples(bytes([1, 2, 126]), keys.read_preamble(b""))[2]
@@ -190,7 +190,7 @@ def test_codes_and_numbers_beyond_the_range_are_told():
         ({}, "needs x_increment"),
         ({"x_increment": 0}, "greater than 0"),
         ({"x_increment": 1e-4, "y_increment": 0}, "must not be zero"),
-        ({"preamble": ["x_increment"], "x_increment": 1e-4}, "is told by the preamble too"),
+        ({"preamble": ["x_increment"], "x_increment": 1e-4}, "is in the preamble too"),
         ({"preamble": ["x_increment", "points", "points"]}, "is there twice"),
         ({"preamble": ["x_increment", "format"]}, "belongs to a field"),
         ({"x_increment": 1e-4, "formats": {"0": "int8"}}, "belongs to a field"),

@@ -14,9 +14,9 @@ from benchmon_simulated.servers.scpi_instrument import ScpiInstrument, ScpiSessi
 
 def instrument() -> ScpiInstrument:
     box = ScpiInstrument(("maker", "model", "serial", "1"))
-    box.learn_query("MEASure:VOLTage:DC?", lambda: 22.14)
-    box.learn_query("MEAS:CURR:AC?", lambda: 0.5)
-    box.learn_query("MEASure:TEMPerature? (@102)", lambda: 42.0)
+    box.add_query("MEASure:VOLTage:DC?", lambda: 22.14)
+    box.add_query("MEAS:CURR:AC?", lambda: 0.5)
+    box.add_query("MEASure:TEMPerature? (@102)", lambda: 42.0)
     return box
 
 
@@ -64,7 +64,7 @@ def test_what_is_neither_long_nor_short_form_is_an_undefined_header(session, que
     assert errors(session) == [-113]
 
 
-def test_a_header_learnt_in_short_form_is_known_in_long_form(session):
+def test_a_header_added_in_short_form_is_known_in_long_form(session):
     assert float(ask(session, "MEASURE:CURRENT:AC?")) == 0.5
 
 
@@ -76,7 +76,7 @@ def test_a_number_is_nr3(session):
 def test_overload_and_not_a_number_are_as_scpi_has_them(value, reply):
     # SCPI-1999: 9.9E37 is overload, 9.91E37 not a number.
     box = ScpiInstrument(("a", "b", "c", "d"))
-    box.learn_query("READ?", lambda: float(value))
+    box.add_query("READ?", lambda: float(value))
     assert float(ask(ScpiSession(box), "READ?")) == reply
 
 
@@ -89,17 +89,17 @@ def test_parameters_of_a_query_belong_to_it(session):
 
 def test_values_at_an_index_come_as_a_list():
     box = ScpiInstrument(("a", "b", "c", "d"))
-    box.learn_query("FETCh:ALL?", lambda: 1.0, index=0)
-    box.learn_query("FETCh:ALL?", lambda: 3.0, index=2)
+    box.add_query("FETCh:ALL?", lambda: 1.0, index=0)
+    box.add_query("FETCh:ALL?", lambda: 3.0, index=2)
     assert [float(field) for field in ask(ScpiSession(box), "FETC:ALL?").split(",")] == [1.0, 9.91e37, 3.0]
     with pytest.raises(BadInput, match="another channel"):
-        box.learn_query("FETC:ALL?", lambda: 4.0, index=2)
+        box.add_query("FETC:ALL?", lambda: 4.0, index=2)
 
 
 @pytest.mark.parametrize("query", ["", "?", "VOLT", "12?", "A:B C?", "MEAS:VOLT?;CURR?", "*IDN?", "MEAS::VOLT?", "ä?"])
-def test_a_query_that_is_none_is_refused_when_it_is_learnt(query):
+def test_a_query_that_is_none_is_refused_when_it_is_added(query):
     with pytest.raises(BadInput):
-        ScpiInstrument(("a", "b", "c", "d")).learn_query(query, lambda: 0.0)
+        ScpiInstrument(("a", "b", "c", "d")).add_query(query, lambda: 0.0)
 
 
 def test_queries_in_one_message_are_answered_in_one(session):
@@ -112,7 +112,7 @@ def test_queries_in_one_message_are_answered_in_one(session):
 def test_a_header_in_a_chain_goes_on_from_the_path_of_the_one_before():
     # SCPI-1999 volume 1, 6.2.4: a header without a leading colon starts at the last header's path.
     box = instrument()
-    box.learn_query("MEAS:VOLT:AC?", lambda: 7.0)
+    box.add_query("MEAS:VOLT:AC?", lambda: 7.0)
     session = ScpiSession(box)
     assert [float(field) for field in ask(session, "MEAS:VOLT:DC?;AC?").split(";")] == [22.14, 7.0]
     assert ask(session, "MEAS:VOLT:DC?;MEAS:VOLT:AC?").count(";") == 0
@@ -131,7 +131,7 @@ def test_the_mandatory_commands_are_there(session):
     assert len(ask(session, "*IDN?").split(",")) == 4
 
 
-def test_the_error_queue_tells_the_oldest_first_and_then_none(session):
+def test_the_error_queue_gives_the_oldest_first_and_then_none(session):
     assert ask(session, "SYST:ERR?") == '0,"No error"\n'
     ask(session, "NO:SUCH:HEADER")
     ask(session, "*ESE")
@@ -174,7 +174,7 @@ def test_a_full_queue_ends_with_queue_overflow(session):
     assert len(found) == 20
 
 
-def test_the_event_register_tells_what_happened_and_reading_clears_it(session):
+def test_the_event_register_holds_what_happened_and_reading_clears_it(session):
     assert int(ask(session, "*ESR?")) == 128  # power on
     ask(session, "NO:SUCH")
     ask(session, "*ESE 999")
@@ -225,9 +225,9 @@ def test_clients_share_registers_and_queue():
     assert errors(ScpiSession(box)) == [-113]
 
 
-def test_what_is_taught_as_a_command_is_done():
+def test_an_added_command_calls_its_action():
     box, done = instrument(), []
-    box.learn_command("OUTPut:STATe OFF", lambda: done.append(1))
+    box.add_command("OUTPut:STATe OFF", lambda: done.append(1))
     session = ScpiSession(box)
     assert ask(session, "outp:stat off") == ""
     assert done == [1]
@@ -236,9 +236,9 @@ def test_what_is_taught_as_a_command_is_done():
     assert done == [1]
 
 
-def test_settings_of_the_bench_file_are_taken_without_a_word():
+def test_settings_of_the_bench_file_are_accepted_silently():
     box = instrument()
-    box.learn_setting("CONF:VOLT:DC 100;:TRIG:SOUR IMM")
+    box.add_setting("CONF:VOLT:DC 100;:TRIG:SOUR IMM")
     session = ScpiSession(box)
     assert ask(session, "conf:volt:dc  100;:trig:sour imm") == ""
     assert errors(session) == []

@@ -46,7 +46,7 @@ def test_the_same_seed_reads_the_same_and_another_channel_reads_otherwise():
     assert first != other
 
 
-def test_the_instrument_says_the_value_before_the_channel_s_scale():
+def test_the_instrument_shows_the_value_before_the_channel_s_scale():
     # A clamp of 10 mV/A on a voltmeter: the channel multiplies by 100.
     keys = {"quantity": "mains.current.rms", "accuracy": "1 %", "scale": 100}
     reading = Meter(channel(**keys), seed=1).read(shot(2.0, quantity="mains.current.rms"))

@@ -1,4 +1,4 @@
-"""Faults as a person sees them: simulated instruments, real lines and drivers, the recorder, and what its session says.
+"""Faults over real lines and drivers: what the session of a recording holds of each.
 
 Several faults share one recording, each on an instrument of its own, so that the whole stays short.
 """
@@ -43,7 +43,7 @@ REGISTER = 'register = 0\ntype = "float32"\n'
 
 @dataclass
 class Course:
-    """What a session tells of one channel."""
+    """What a session holds of one channel."""
 
     judgements: list[Judgement] = field(default_factory=list)
 
@@ -65,7 +65,7 @@ class Course:
 
 @dataclass
 class Recording:
-    """What a whole session tells, and when, in session seconds, each fault began and ended."""
+    """What a whole session holds, and when, in session seconds, each fault began and ended."""
 
     courses: dict[str, Course]
     events: tuple
@@ -75,9 +75,9 @@ class Recording:
 
 def recorded(bench, faults, seconds, path):
     """Record a simulated bench with faults for some seconds."""
-    news, started = [], []
+    events, started = [], []
     with SimulatedBench(
-        bench, seed=3, faults=faults, tell=lambda line: news.append((time.monotonic(), line))
+        bench, seed=3, faults=faults, notify=lambda line: events.append((time.monotonic(), line))
     ) as simulated:
         text = simulated.bench_text()
         record(read_bench(text), path, duration=seconds, on_ready=lambda: started.append(time.monotonic()))
@@ -88,7 +88,7 @@ def recorded(bench, faults, seconds, path):
     for judgement in update.judgements:
         courses.setdefault(judgement.channel, Course()).judgements.append(judgement)
     recording = Recording(courses, update.events, {}, {})
-    for at, line in news:
+    for at, line in events:
         name, word = re.match(r"[0-9.]+ s: ([a-z-]+).*? (begins|ends)", line).groups()
         (recording.began if word == "begins" else recording.ended)[name] = at - started[0]
     return recording
@@ -156,7 +156,7 @@ def spell(lines):
     return lines.began["unplugged"], lines.ended["unplugged"]
 
 
-def test_whatever_befalls_a_line_no_wrong_value_is_ever_taken_for_a_reading(lines, spell):
+def test_no_line_fault_makes_a_wrong_value_a_reading(lines, spell):
     for name, course in lines.courses.items():
         values = course.between(spell[0] - 0.6, 99.0)
         assert len(values) > 5, name
@@ -165,7 +165,7 @@ def test_whatever_befalls_a_line_no_wrong_value_is_ever_taken_for_a_reading(line
 
 
 @pytest.mark.parametrize("name", CUT_OFF)
-def test_a_line_that_is_cut_off_or_talks_nonsense_turns_stale_says_why_and_recovers(lines, spell, name):
+def test_a_line_that_is_cut_off_or_sends_nonsense_turns_stale_and_recovers(lines, spell, name):
     course = lines.courses[name]
     assert course.between(spell[0] + 0.4, spell[1] - 0.05) == []
     assert [at for at in course.stale if spell[0] < at < spell[1]]
@@ -190,11 +190,11 @@ def test_what_only_looks_odd_is_read_on(lines, spell, name):
 
 
 def test_control_codes_in_a_name_are_shown_as_text(lines):
-    (told,) = (
+    (identity,) = (
         event.message for event in lines.events if event.kind == "connected" and event.message.startswith("rude")
     )
-    assert told.isprintable()
-    assert "\\x1b[2J" in told
+    assert identity.isprintable()
+    assert "\\x1b[2J" in identity
     assert all(event.message.isprintable() for event in lines.events)
 
 
@@ -231,7 +231,7 @@ def test_meters_that_are_set_wrong_disagree_as_their_detectors_say_and_the_other
     rms, mean, winding = (last[name].value for name in ("output", "mean", "winding"))
     for name, (_, _, fault) in BRIDGE_METERS.items():
         if name != "mains" and fault not in ("overload", "frozen-value"):
-            # An average-responding detector is wrong by a few per cent here: not every meter is exact enough to tell.
+            # An average-responding detector is wrong by a few per cent here: not every meter is exact enough to notify.
             wrong = {Verdict.DISAGREES, Verdict.QUESTIONABLE} if "average" in fault else {Verdict.DISAGREES}
             assert last[name].verdict in (wrong if fault else {Verdict.AGREES}), name
     # Closed forms of a rectified wave: what is left without its mean, and 1.1107 times the rectified rest.
@@ -305,7 +305,7 @@ def before(supply):
     return 0.5 * supply.began["dried-reservoir"], supply.began["dried-reservoir"]
 
 
-def test_a_sound_supply_agrees_before_and_after_its_faults(supply, before):
+def test_a_healthy_supply_agrees_before_and_after_its_faults(supply, before):
     after = supply.began["shorted-diode"]
     for start, end in (before, (after - 0.5, after)):
         assert verdicts(supply, start, end) == {name: {Verdict.AGREES} for name in supply.courses}
@@ -313,18 +313,18 @@ def test_a_sound_supply_agrees_before_and_after_its_faults(supply, before):
 
 def test_a_dried_reservoir_doubles_the_ripple(supply, before):
     when = window(supply, "dried-reservoir")
-    seen = verdicts(supply, *when)
-    assert seen["ripple"] == {Verdict.DISAGREES}
-    assert seen["mains"] == {Verdict.AGREES}
+    equivalent = verdicts(supply, *when)
+    assert equivalent["ripple"] == {Verdict.DISAGREES}
+    assert equivalent["mains"] == {Verdict.AGREES}
     ripple = supply.courses["ripple"]
     assert ripple.between(*when)[-1] == pytest.approx(2 * ripple.between(*before)[-1], rel=0.15)
 
 
 def test_an_open_diode_is_seen_everywhere_but_at_the_mains(supply, before):
     when = window(supply, "open-diode")
-    seen = verdicts(supply, *when)
-    assert all(seen[name] == {Verdict.DISAGREES} for name in ("output", "ripple", "winding"))
-    assert seen["mains"] == {Verdict.AGREES}
+    equivalent = verdicts(supply, *when)
+    assert all(equivalent[name] == {Verdict.DISAGREES} for name in ("output", "ripple", "winding"))
+    assert equivalent["mains"] == {Verdict.AGREES}
     # One pulse a period has to bring what two brought: higher, and the ripple larger.
     winding = supply.courses["winding"]
     assert winding.between(*when)[-1] > 1.08 * winding.between(*before)[-1]
@@ -332,8 +332,8 @@ def test_an_open_diode_is_seen_everywhere_but_at_the_mains(supply, before):
 
 def test_twice_the_load_draws_twice_the_current(supply, before):
     when = window(supply, "double-load")
-    seen = verdicts(supply, *when)
-    assert seen["winding"] == seen["line"] == {Verdict.DISAGREES}
+    equivalent = verdicts(supply, *when)
+    assert equivalent["winding"] == equivalent["line"] == {Verdict.DISAGREES}
     winding = supply.courses["winding"]
     assert winding.between(*when)[-1] == pytest.approx(1.8 * winding.between(*before)[-1], rel=0.15)
 
@@ -347,7 +347,7 @@ def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(sup
 
 
 @pytest.mark.parametrize(("faults", "kind"), [([], "switched off"), (["stuck-relay"], "switch-off failed")])
-def test_a_trip_cuts_the_mains_by_a_coil_and_a_welded_relay_is_told_loudly(tmp_path, faults, kind):
+def test_a_trip_cuts_the_mains_by_a_coil_and_a_welded_relay_is_an_event(tmp_path, faults, kind):
     text = scenario_named("regulated").path.read_text(encoding="utf-8")
     text = text.replace('warn_above = "85 °C"\n', "").replace('trip_above = "105 °C"', 'trip_above = "22.8 °C"')
     recording = recorded(read_bench(text), faults, 5.0, tmp_path / "a.benchmon")

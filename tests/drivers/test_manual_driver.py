@@ -37,7 +37,7 @@ def driver_of(unit="V", period=60.0, scale=1.0, **settings):
 )
 def test_what_a_display_shows_is_taken_with_its_unit(text, unit, value):
     driver = driver_of(unit)
-    driver.type_in("a", text, 5.0)
+    driver.enter_manual("a", text, 5.0)
     [reading] = driver.receive(0.0)
     assert (reading.channel, reading.time) == ("a", 5.0)
     assert reading.value == pytest.approx(value)
@@ -59,7 +59,7 @@ def test_what_a_display_shows_is_taken_with_its_unit(text, unit, value):
 def test_what_is_none_is_refused_in_one_line(text, says):
     driver = driver_of()
     with pytest.raises(BadInput) as refused:
-        driver.type_in("a", text, 5.0)
+        driver.enter_manual("a", text, 5.0)
     assert says in str(refused.value)
     assert str(refused.value).isprintable()
     assert driver.receive(0.0) == []
@@ -67,23 +67,23 @@ def test_what_is_none_is_refused_in_one_line(text, says):
 
 def test_a_clamp_s_ratio_holds_for_what_is_typed_too():
     driver = driver_of(scale=100.0)
-    driver.type_in("a", "10 mV", 5.0)
+    driver.enter_manual("a", "10 mV", 5.0)
     assert driver.receive(0.0)[0].value == 1.0
 
 
 def test_a_reading_seen_before_the_last_one_is_refused():
     driver = driver_of()
-    driver.type_in("a", "2 V", 5.0)
+    driver.enter_manual("a", "2 V", 5.0)
     with pytest.raises(BadInput, match="typed in meanwhile"):
-        driver.type_in("a", "1 V", 4.0)
-    driver.type_in("b", "1 V", 4.0)
+        driver.enter_manual("a", "1 V", 4.0)
+    driver.enter_manual("b", "1 V", 4.0)
 
 
 def test_what_was_typed_while_nobody_listened_waits():
     driver = driver_of()
     driver.close()
-    driver.type_in("a", "2 V", 5.0)
-    driver.type_in("a", "3 V", 6.0)
+    driver.enter_manual("a", "2 V", 5.0)
+    driver.enter_manual("a", "3 V", 6.0)
     driver.open()
     assert [one.value for one in driver.receive(0.0)] == [2.0, 3.0]
 
@@ -95,9 +95,9 @@ def test_a_person_is_waited_for_three_periods_of_the_slowest_channel():
         _ = [driver.receive(0.05) for _ in range(20)]
 
 
-def test_a_listener_hears_at_once():
+def test_a_listener_receives_at_once():
     driver = driver_of()
-    driver.type_in("a", "2 V", time.monotonic())
+    driver.enter_manual("a", "2 V", time.monotonic())
     assert [one.value for one in driver.receive(0.0)] == [2.0]
 
 
@@ -105,7 +105,7 @@ def test_a_listener_hears_at_once():
 def test_whatever_is_typed_is_a_value_or_refused(text, unit):
     driver = driver_of(unit)
     try:
-        driver.type_in("a", text, 1.0)
+        driver.enter_manual("a", text, 1.0)
     except BadInput as problem:
         said = str(problem)
     else:

@@ -1,15 +1,16 @@
-"""Captured waves, as an oscilloscope gives them: a preamble that says what the codes mean, and a block of codes.
+"""The oscilloscope: captured waveforms as a preamble, which gives the scale, and a block of codes.
 
-A SCPI twin answers what the bench file's channels ask for, their `preamble` and `wave`, as its [instrument.waves] says
-that they are told. Its channel n, in the order of the bench file, whose quantity is of a wave answers besides
+A SCPI server answers the `preamble` and `wave` queries of the bench file's channels in the format of its
+[instrument.waves]. Besides, channel n (in the order of the bench file), if its quantity is measured on a waveform,
+answers
 
-    TRACe<n>:PREamble?  captures anew and answers  points,dx,x0,dy,y0  : sample k is at x0 + k·dx seconds, code c
+    TRACe<n>:PREamble?  makes a new capture and answers  points,dx,x0,dy,y0  : sample k is at x0 + k·dx seconds, code c
                         is y0 + c·dy in the unit of the wave
     TRACe<n>:DATA?      the codes of the last capture as a definite block (IEEE 488.2, 8.7.9), two bytes each, signed,
-                        the higher first
+                        the higher byte first
 
-The words are after SCPI's TRACe, the answers are our own. A capture is of four periods. The codes have twelve bits (or
-eight where there is no room for more), with half a step of noise, as an oscilloscope of some quality has.
+The headers follow SCPI's TRACe, the replies are our own. A capture has four periods. The codes have twelve bits (or
+eight where the type has no more), with noise of half a step, as those of a good oscilloscope.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from benchmon_simulated.supply.supply import Snapshot
 PERIODS = 4
 LEVELS = {"int8": 128, "uint8": 128}
 MOST_LEVELS = 2048
-"""Codes go from −2048 to 2047, or as far as they have room."""
+"""Codes go from −2048 to 2047, or over the range of an 8-bit type."""
 
 FIELDS = ("points", "x_increment", "x_origin", "y_increment", "y_origin")
 _CODES = ("int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii")
@@ -47,8 +48,8 @@ def definite_block(data: bytes) -> bytes:
 
 
 @dataclass(frozen=True)
-class Telling:
-    """How waves are told: the preamble's fields, the codes, and the scale that is fixed and not told."""
+class WaveformFormat:
+    """The format of a transferred waveform: the preamble's fields, the codes, and the fixed scale it leaves out."""
 
     fields: Sequence[str] = FIELDS
     codes: str = "int16"
@@ -57,24 +58,24 @@ class Telling:
     fixed: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, keys: Keys) -> Telling:
-        """Return what an [instrument.waves] says. Raises `BadInput`."""
+    def from_keys(cls, keys: Keys) -> WaveformFormat:
+        """Return the format by the keys of an [instrument.waves]. Raises `BadInput` for invalid keys."""
         formats = keys.section("formats")
         codes = keys.choice("codes", "int16", _CODES)
-        said = ""
+        name = ""
         if formats is not None:
-            said = formats.names()[0]
-            codes = formats.choice(said, "int16", _CODES)
+            name = formats.names()[0]
+            codes = formats.choice(name, "int16", _CODES)
         fixed = {name: keys.real(name, 0.0) for name in _SCALE if keys.has(name)}
-        return cls(keys.texts("preamble"), codes, keys.choice("byte_order", "big", ("big", "little")), said, fixed)
+        return cls(keys.texts("preamble"), codes, keys.choice("byte_order", "big", ("big", "little")), name, fixed)
 
     def preamble(self, points: int, scale: Mapping[str, float]) -> str:
-        """Return the preamble of a wave of so many points."""
-        told = {name: real(value) for name, value in scale.items()} | {"points": str(points), "format": self.format}
-        return ",".join(told.get(name, "0") for name in self.fields)
+        """Return the preamble of a waveform with `points` samples and `scale`."""
+        values = {name: real(value) for name, value in scale.items()} | {"points": str(points), "format": self.format}
+        return ",".join(values.get(name, "0") for name in self.fields)
 
     def data(self, codes: Floats) -> bytes:
-        """Return codes as a block, or as text."""
+        """Return `codes`, shape (n,), as a block or as text."""
         if self.codes == "ascii":
             return ",".join(real(code) for code in codes.tolist()).encode()
         kind = np.dtype(self.codes).newbyteorder(">" if self.byte_order == "big" else "<")
@@ -82,36 +83,36 @@ class Telling:
 
 
 class ScopeTrace:
-    """The last wave that was captured, told in one way. `meters` are those of the channels that share it."""
+    """The last captured waveform in one format. `meters` are those of the channels that share it."""
 
-    def __init__(self, wave: str, meter: Meter, seed: int, telling: Telling) -> None:
-        self._wave, self._telling = wave, telling
+    def __init__(self, wave: str, meter: Meter, seed: int, wave_format: WaveformFormat) -> None:
+        self._wave, self._format = wave, wave_format
         self.meters = [meter]
         self._random = np.random.default_rng([seed, len(wave)])
         self._codes = np.zeros(0)
         self._scale: dict[str, float] = {}
 
     def preamble(self, snapshot: Snapshot) -> str:
-        """Capture anew; return what the codes mean."""
+        """Make a new capture; return its preamble."""
         self._capture(snapshot)
-        return self._telling.preamble(len(self._codes), self._scale)
+        return self._format.preamble(len(self._codes), self._scale)
 
     def data(self, snapshot: Snapshot) -> bytes:
-        """Return the codes of the last capture as a block; of a new one where no preamble tells of it."""
-        if not len(self._codes) or not self._telling.fields:
+        """Return the codes of the last capture, or of a new one where the format has no preamble."""
+        if not len(self._codes) or not self._format.fields:
             self._capture(snapshot)
-        return self._telling.data(self._codes)
+        return self._format.data(self._codes)
 
     def _capture(self, snapshot: Snapshot) -> None:
         wave, times = np.tile(snapshot.waveforms[self._wave], PERIODS), snapshot.waveforms["time"]
-        for mishap in (mishap for meter in self.meters for mishap in meter.mishaps):
-            wave = mishap.captured(wave)
+        for effect in (effect for meter in self.meters for effect in meter.effects):
+            wave = effect.captured(wave)
         first = self.meters[0]
         wave = first.calibration.of_wave(wave) / first.channel.scale
-        floating = self._telling.codes.startswith(("float", "ascii"))
-        levels = LEVELS.get(self._telling.codes, MOST_LEVELS)
+        floating = self._format.codes.startswith(("float", "ascii"))
+        levels = LEVELS.get(self._format.codes, MOST_LEVELS)
         step = full_scale(wave) / levels
-        middle = float(levels if self._telling.codes.startswith("u") else 0)
+        middle = float(levels if self._format.codes.startswith("u") else 0)
         self._scale = {
             "x_increment": float(times[1] - times[0]),
             "x_origin": 0.0,
@@ -119,7 +120,7 @@ class ScopeTrace:
             "y_increment": 1.0 if floating else step,
             "y_origin": 0.0,
             "y_reference": middle,
-        } | dict(self._telling.fixed)
+        } | dict(self._format.fixed)
         noisy = wave + 0.5 * step * self._random.standard_normal(len(wave))
         codes = (noisy - self._scale["y_origin"]) / self._scale["y_increment"] + self._scale["y_reference"]
         self._codes = codes if floating else np.clip(np.rint(codes), middle - levels, middle + levels - 1.0)

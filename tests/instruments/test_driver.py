@@ -15,7 +15,7 @@ MUTE = InstrumentTimeout("no answer")
 
 
 class Scripted(Driver):
-    """Asked, it does what `script` says next: raises it or returns it. `names` are its identities, one an opening."""
+    """A query raises or returns the next item of `script`. `names` are its identities, one an opening."""
 
     def __init__(self, *script, names=("Acme",), settings=None, period=1.0, scale=1.0, streams=False):
         channels = [DrivenChannel(name, "V", period, scale, ChannelSettings()) for name in ("a", "b")]
@@ -34,14 +34,14 @@ class Scripted(Driver):
     def _close(self):
         self.closed += 1
 
-    def _ask(self, _):
+    def _query(self, _):
         return self._next(self.script)
 
     def _listen(self, seconds):
         self.now += seconds
         return self._next(self.script)
 
-    def _back_in_step(self):
+    def _resynchronise(self):
         self.cleared += 1
 
     @staticmethod
@@ -52,7 +52,7 @@ class Scripted(Driver):
         return step
 
 
-def test_a_reading_is_scaled_and_stamped_after_the_answer():
+def test_a_reading_is_scaled_and_stamped_after_the_reply():
     driver = Scripted(0.25, scale=100.0)
     driver.open()
     reading = driver.read("a")
@@ -84,7 +84,7 @@ def test_a_bad_reply_is_no_lost_instrument_and_the_line_is_cleared():
     assert driver.read("a").value == 5.0
 
 
-def test_one_hiccup_is_asked_again_on_a_line_opened_anew():
+def test_one_failure_is_retried_on_a_line_reopened():
     driver = Scripted(MUTE, 5.0)
     driver.open()
     assert driver.read("a").value == 5.0
@@ -92,7 +92,7 @@ def test_one_hiccup_is_asked_again_on_a_line_opened_anew():
 
 
 @pytest.mark.parametrize("retries", [0, 1, 3])
-def test_a_mute_instrument_is_lost_after_its_retries(retries):
+def test_a_silent_instrument_is_lost_after_its_retries(retries):
     driver = Scripted(MUTE, names=[""], settings=InstrumentSettings(address="here", retries=retries))
     driver.open()
     with pytest.raises(InstrumentTimeout):
@@ -109,7 +109,7 @@ def test_a_broken_line_that_cannot_be_opened_again_is_lost_with_the_reason_of_th
     assert caught.value.__cause__ is refused
 
 
-def test_where_only_one_question_stays_unanswered_the_others_go_on():
+def test_where_only_one_query_stays_unanswered_the_others_go_on():
     driver = Scripted(MUTE, MUTE, 7.0, 8.0)
     driver.open()
     assert "no answer" in driver.read("a").problem
@@ -126,16 +126,16 @@ def test_where_only_one_question_stays_unanswered_the_others_go_on():
 
 
 class AskedTogether(Scripted):
-    """Answers `a` and `b` in one go, as `script` says: a list of two, or what is raised."""
+    """Answers `a` and `b` together by `script`: a list of two, or what is raised."""
 
-    asks_together = True
+    queries_together = True
 
-    def _ask_many(self, channels):
+    def _query_many(self, channels):
         answers = dict(zip("ab", self._next(self.script), strict=True))
         return [answers[channel.name] for channel in channels]
 
 
-def test_channels_asked_together_come_together_and_a_mute_one_of_them_rests_alone():
+def test_channels_queried_together_come_together_and_a_silent_one_of_them_rests_alone():
     driver = AskedTogether([1.0, MUTE], [2.0, 3.0])
     driver.open()
     first, silent = driver.read_together(["a", "b"])
@@ -147,16 +147,16 @@ def test_channels_asked_together_come_together_and_a_mute_one_of_them_rests_alon
     assert driver.opened == 1
 
 
-def test_where_nobody_answers_together_the_instrument_is_lost():
+def test_if_none_answers_together_the_instrument_is_lost():
     driver = AskedTogether([MUTE, MUTE], names=[""])
     driver.open()
     with pytest.raises(InstrumentTimeout):
         driver.read_together(["a", "b"])
 
 
-def test_a_driver_that_answers_for_too_few_channels_is_told_to_its_author():
+def test_a_driver_that_answers_for_too_few_channels_is_an_error_for_its_author():
     driver = AskedTogether([1.0, 2.0])
-    driver._ask_many = lambda _: [1.0]
+    driver._query_many = lambda _: [1.0]
     driver.open()
     with pytest.raises(InstrumentError, match="1 answers for 2 channels"):
         driver.read_together(["a", "b"])
@@ -169,7 +169,7 @@ def test_a_bad_reply_among_answers_that_came_together_is_no_value_and_the_line_s
     assert (driver.opened, driver.cleared) == (1, 0)
 
 
-def test_a_question_that_stays_unanswered_rests_longer_and_longer():
+def test_a_query_that_stays_unanswered_rests_longer_and_longer():
     driver = Scripted(MUTE)
     driver.open()
     rests, began, asked = [], 100.0, 1
@@ -206,7 +206,7 @@ def test_when_acquisition_ends_nothing_is_tried_again():
         (UnicodeDecodeError("ascii", b"\xff", 0, 1, "ordinal"), InstrumentError, "driver failed"),
     ],
 )
-def test_whatever_a_library_raises_becomes_one_line_of_the_family(raised, expected, says):
+def test_whatever_a_library_raises_becomes_an_instrument_error_in_one_line(raised, expected, says):
     driver = Scripted(1.0, names=[raised])
     with pytest.raises(expected) as caught:
         driver.open()
@@ -217,7 +217,7 @@ def test_whatever_a_library_raises_becomes_one_line_of_the_family(raised, expect
 
 
 @given(st.one_of(st.none(), st.text(), st.binary(), st.integers(), st.lists(st.floats())))
-def test_a_hook_that_returns_nonsense_never_raises_anything_but_the_family(value):
+def test_a_hook_that_returns_nonsense_raises_only_instrument_errors(value):
     driver = Scripted(value)
     driver.open()
     try:
@@ -253,7 +253,7 @@ def test_a_flood_of_complaints_has_an_end():
     assert len(driver.complaints) == 100
 
 
-def test_another_instrument_on_the_same_line_is_told():
+def test_another_instrument_on_the_same_line_is_a_complaint():
     driver = Scripted(1.0, names=["Acme,1", "Other,2"])
     driver.open()
     driver.close()
@@ -277,14 +277,14 @@ def test_a_stream_is_lost_when_it_falls_silent_for_its_timeout():
     driver.open()
     assert driver.timeout == 5.0
     assert driver.receive(0.1)[0].value == 1.0
-    heard = driver.now
+    received = driver.now
     assert not any(driver.receive(0.1) for _ in range(49))
     with pytest.raises(InstrumentTimeout, match="no reading for 5 s"):
         _ = [driver.receive(0.1) for _ in range(3)]
-    assert 5.0 < driver.now - heard < 5.3
+    assert 5.0 < driver.now - received < 5.3
 
 
-def test_a_mute_polled_instrument_is_noticed_within_three_periods():
+def test_a_silent_polled_instrument_is_noticed_within_three_periods():
     driver = Scripted(1.0, period=1.0)
     assert 2 * driver.timeout <= 3.0
     assert Scripted(1.0, period=1.0, settings=InstrumentSettings(timeout="250 ms")).timeout == 0.25

@@ -290,7 +290,7 @@ def test_whatever_the_parts_the_values_stay_numbers(
         values = supply.advance(0.08).values
         wrong = {name: value for name, value in values.items() if math.isinf(value) or abs(value) > 1e9}
         assert not wrong
-    # No supply feeds the mains, but for the reverse leakage of its diodes while a charged reservoir settles.
+    # No supply feeds the mains, but for the reverse leakage of its diodes while a outputs reservoir settles.
     # Through a shorted one it feeds back what it holds, as it should.
     if not broken:
         assert values["mains.power.active"] >= -0.01 * values["mains.power.apparent"] - 1e-5 * volts

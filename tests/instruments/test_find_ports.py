@@ -14,7 +14,7 @@ from benchmon_drivers.serial import lines
 
 @pytest.fixture
 def drivers(monkeypatch):
-    """Let only these drivers be installed: names and what they do when asked to look."""
+    """Install only these drivers: names and their `discover`."""
     table = {}
 
     def load(name):
@@ -64,7 +64,7 @@ def test_one_driver_s_fault_hides_no_other_s_ports(drivers):
 
 
 @pytest.mark.parametrize("asked", [False, True])
-def test_serial_ports_are_asked_only_if_wanted(drivers, asked):
+def test_serial_ports_are_queried_only_if_wanted(drivers, asked):
     seen = []
     drivers["one"] = lambda *arguments: seen.append(arguments[-1])
     find_ports(ask_serial=asked)
@@ -88,7 +88,7 @@ def visa(tmp_path):
     return visa
 
 
-def test_visa_resources_are_listed_with_who_answers(visa):
+def test_visa_resources_are_listed_with_their_replies(visa):
     found = visa(ask_serial=False)
     assert found["GPIB0::9::INSTR"].identity == "SCPI,MOCK,VERSION_1.0"
     # A device that does not know the question says so, or nothing.
@@ -97,7 +97,7 @@ def test_visa_resources_are_listed_with_who_answers(visa):
     assert {port.driver for port in found.values()} == {"scpi"}
 
 
-def test_serial_resources_are_asked_when_wanted(visa):
+def test_serial_resources_are_queried_when_wanted(visa):
     assert [address for address in visa(ask_serial=True) if address.startswith("ASRL")]
 
 

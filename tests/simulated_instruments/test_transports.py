@@ -1,4 +1,4 @@
-"""Simulated instruments over real sockets and pseudo-terminals, with clients as rude as they come."""
+"""Simulated instruments over real sockets and pseudo-terminals, with ill-behaved clients."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def test_a_value_comes_over_the_serial_line(simulated):
     assert value == pytest.approx(simulated.supply.snapshot.values["secondary.current.rms"], rel=0.02)
 
 
-def test_the_thermometer_talks_by_itself_in_the_shape_of_its_pattern(simulated):
+def test_the_thermometer_streams_in_the_format_of_its_pattern(simulated):
     with serial_to(simulated, "thermometer") as port:
         port.readline()
         line = port.readline().decode().strip()
@@ -132,7 +132,7 @@ def test_two_clients_are_served_side_by_side(simulated):
         assert one.ask(b"N?").count(b",") == 3
 
 
-def test_a_client_that_goes_without_a_word_hurts_nobody(simulated):
+def test_a_client_that_disconnects_abruptly_affects_no_other(simulated):
     with line_to(simulated) as rude:
         rude.socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
         rude.socket.sendall(b"*IDN?\n" * 100 + b"MEAS:VO")
@@ -180,16 +180,16 @@ def test_a_serial_flood_that_nobody_reads_loses_old_bytes_and_goes_on(simulated)
 
 
 async def test_a_serial_line_without_a_listener_keeps_the_newest_lines():
-    wire = PtyTransport()
-    await wire.open()
+    transport = PtyTransport()
+    await transport.open()
     try:
         for number in range(1000):
-            wire.send(f"line {number}\r\n".encode())
+            transport.send(f"line {number}\r\n".encode())
             await asyncio.sleep(0)
             if number % 10 == 0:
                 # A stream has pauses, in which the system carries its bytes to the other end.
                 await asyncio.sleep(0.001)
-        descriptor = os.open(wire.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        descriptor = os.open(transport.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
         held = b""
         give_up = time.monotonic() + 60
         while not held.endswith(b"line 999\r\n") and time.monotonic() < give_up:
@@ -197,7 +197,7 @@ async def test_a_serial_line_without_a_listener_keeps_the_newest_lines():
                 held += os.read(descriptor, 65536)
         os.close(descriptor)
     finally:
-        await wire.close()
+        await transport.close()
     assert held.endswith(b"line 999\r\n")
     assert len(held) < 2 * UNREAD
     numbers = [int(line.split()[1]) for line in held.decode().splitlines()[1:]]
@@ -205,18 +205,18 @@ async def test_a_serial_line_without_a_listener_keeps_the_newest_lines():
 
 
 async def test_a_client_that_leaves_does_not_end_a_serial_line():
-    wire = PtyTransport(lambda data: data.upper())
-    await wire.open()
+    transport = PtyTransport(lambda data: data.upper())
+    await transport.open()
     try:
         for text in (b"one\n", b"two\n"):
-            with serial.Serial(wire.path, timeout=60) as port:
+            with serial.Serial(transport.path, timeout=60) as port:
                 port.write(text)
                 assert await asyncio.to_thread(port.readline) == text.upper()
     finally:
-        await wire.close()
+        await transport.close()
 
 
-def test_a_line_without_end_is_bounded_and_the_next_is_heard(simulated):
+def test_a_line_without_end_is_bounded_and_the_next_is_answered(simulated):
     with line_to(simulated) as line:
         line.ask(b"*CLS;*OPC?")
         line.socket.sendall(b"A" * 200_000)

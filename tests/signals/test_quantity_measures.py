@@ -1,4 +1,4 @@
-"""What a channel reads of a captured wave, against closed forms: textbook waves (from memory, and by integration)."""
+"""Wave measures by quantity, against closed forms: textbook waves (from memory, and by integration)."""
 
 import math
 
@@ -43,7 +43,7 @@ def test_ripple_valley_and_headroom_are_between_the_samples_extremes():
 
 def test_a_square_current():
     square = 2.0 * np.sign(np.sin(PHASE + 1e-6))
-    # Orders 3, 5, … 39 of a square wave: thd² = Σ 1/k².
+    # Commands 3, 5, … 39 of a square wave: thd² = Σ 1/k².
     assert reads("mains.current.thd", square) == pytest.approx(math.sqrt(sum(k**-2 for k in range(3, 41, 2))), rel=0.01)
     assert reads("mains.current.crest_factor", square) == pytest.approx(1.0, rel=1e-3)
 
@@ -64,7 +64,7 @@ def test_a_flat_wave_has_levels_and_no_period(level):
     assert reads("output.voltage.ac_rms", flat, times) == 0.0
     assert reads("output.voltage.ripple", flat, times) == 0.0
     for quantity in ("mains.current.thd", "output.voltage.frequency", "mains.current.crest_factor"):
-        with pytest.raises(BadReply, match="tells no such measure"):
+        with pytest.raises(BadReply, match="without such a measure"):
             reads(quantity, flat, times)
 
 
