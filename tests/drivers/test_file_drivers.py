@@ -7,12 +7,12 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from streaming import next_readings
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings, GrowingFile
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
+from support.far_ends.receiving import next_readings
 
 
 def value_file(address, channels, unit="°C", **keys):

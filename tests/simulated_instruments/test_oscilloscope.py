@@ -133,7 +133,7 @@ def test_a_wrong_clamp_and_a_hold_key_show_in_the_wave():
         simulated.execute("clear all")
         simulated.execute("fault frozen-value:clamp")
         held = captured(line, 1)[1]
-        simulated.order("load open")
+        simulated.execute("load open")
         give_up = time.monotonic() + 60
         while np.abs(simulated.supply.snapshot.waveforms["mains.current"]).max() > 0.8 * np.abs(held).max():
             assert time.monotonic() < give_up

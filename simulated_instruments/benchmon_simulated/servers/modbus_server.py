@@ -22,10 +22,11 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput
+from benchmon_simulated.addresses import HOST
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
-from benchmon_simulated.servers.transports import HOST, PtyTransport, Relay, RequestHandler, TcpTransport, Write
+from benchmon_simulated.servers.transports import PtyTransport, Relay, RequestHandler, TcpTransport, Write
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 FORMATS = {
