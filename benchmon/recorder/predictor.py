@@ -111,7 +111,7 @@ class Predictor:
         answer = self._answer
         if answer is None or answer[1] is None or answer[0].load != wanted.load:
             return None
-        return answer[1] if answer[1].holds_for(wanted.mains_voltage, wanted.ambient) else None
+        return answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
 
     @property
     def latest(self) -> Prediction | None:

@@ -91,7 +91,7 @@ def test_an_inrush_limiter_agrees_at_the_resistance_its_heat_makes():
     bench = plain(
         filter=RESERVOIR, load=resistor(5.0), ntc=ntc, fuse={"rating": 1.0, "speed": "fast", "resistance": 0.3}
     )
-    warm = solve(bench, parts_of(bench)).warm
+    warm = solve(bench, parts_of(bench)).equilibrium
     ohms = float(warm.parts["ntc.resistance"][0])
     expected = reference(bench, ntc_ohms=ohms)
     assert expected["mains.current.rms"] ** 2 * ohms == pytest.approx(0.02 * (float(warm.ntc[0]) - 25.0), rel=0.003)

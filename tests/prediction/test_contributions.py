@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.prediction import predict
-from benchmon.prediction.uncertainty import MODEL, shares_of, with_another
+from benchmon.prediction.uncertainty import MODEL, shares_of, with_contribution
 from support.supplies import rated
 
 SIZES = st.lists(st.floats(0.0, 1e6), min_size=1, max_size=12)
@@ -29,7 +29,7 @@ def test_a_label_that_stands_twice_is_added_up():
 
 
 def test_another_contribution_takes_its_share_from_all():
-    assert dict(with_another([("a", 0.5), ("b", 0.5)], "c", 0.6)) == pytest.approx({"c": 0.6, "a": 0.2, "b": 0.2})
+    assert dict(with_contribution([("a", 0.5), ("b", 0.5)], "c", 0.6)) == pytest.approx({"c": 0.6, "a": 0.2, "b": 0.2})
 
 
 def test_nothing_unknown_has_no_shares():

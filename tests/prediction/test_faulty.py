@@ -96,7 +96,9 @@ def test_variants_are_solved_alike():
     defects = Defects(shorted_diodes=frozenset({1}))
     parts = parts_of(bench).replaced({"diode.thermal_resistance": np.array([0.0])})
     alone = solve_fault_circuit(bench, parts, defects)
-    pair = solve_fault_circuit(bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, near=alone)
+    pair = solve_fault_circuit(
+        bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, initial_guess=alone
+    )
     for quantity, value in alone.quantities.items():
         assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=1e-6), quantity
     assert pair.quantities["mains.current.rms"][1] > 1.03 * pair.quantities["mains.current.rms"][0]

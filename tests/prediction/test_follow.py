@@ -155,11 +155,11 @@ def test_the_mains_meter_s_uncertainty_goes_on_in_proportion_to_the_slope(follow
 
 def test_predictions_around_a_state_hold_for_its_neighbours_only(follower):
     around = follower.around(230.0, 25.4)
-    assert around.holds_for(230.0 * (1 + 0.9 * SPACING), 26.9)
-    assert not around.holds_for(230.0 * (1 + 1.5 * SPACING), 25.4)
-    assert not around.holds_for(230.0, 29.0)
-    assert not around.holds_for(None, 25.4)
-    assert not around.holds_for(230.0, None)
+    assert around.covers(230.0 * (1 + 0.9 * SPACING), 26.9)
+    assert not around.covers(230.0 * (1 + 1.5 * SPACING), 25.4)
+    assert not around.covers(230.0, 29.0)
+    assert not around.covers(None, 25.4)
+    assert not around.covers(230.0, None)
 
 
 def test_an_unmeasured_mains_leaves_the_bench_s_own(follower):

@@ -64,7 +64,7 @@ def test_agrees_with_first_order_for_every_wiring(kind):
 )
 def test_quick_draws_are_the_draws_solved_in_full(changes):
     made = rated(**changes)
-    quick, full = (monte_carlo(made, 200, seed=5, quickly=quickly) for quickly in (True, False))
+    quick, full = (monte_carlo(made, 200, seed=5, fast=fast) for fast in (True, False))
     assert full.solved_in_full == 200
     assert quick.solved_in_full < 60
     for name in ("output.voltage.mean", "mains.current.rms", "diode.power.mean", "mains.current.peak"):

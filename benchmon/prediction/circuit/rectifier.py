@@ -1,4 +1,4 @@
-"""The wirings of a rectifier, each as conducting paths from the winding's EMF to the ports that they charge."""
+"""Rectifier topologies as conducting paths, from the EMF of the winding to the ports that they charge."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from benchmon.signals.arrays import Floats
 
 @dataclass(frozen=True)
 class PathWiring:
-    """A wiring that does not depend on the values of parts.
+    """The conducting paths of a rectifier, without the values of parts.
 
-    `signs` is the sign of the EMF in each conducting path; `ports` the port each path charges; `in_series` the diodes
-    in one path; `diodes` all of them; `shared` whether the paths share one winding in both directions (else each has
+    `signs` is the sign of the EMF in each path; `ports` the port that each path charges; `in_series` the number of
+    diodes in one path, `diodes` in all; `shared` whether the paths share one winding in both directions (else each has
     its own half). `turns` is the EMF of a path in windings, `line` the primary ampere-turns of a path in windings.
     """
 
@@ -53,7 +53,7 @@ def wiring_of(bench: Bench) -> PathWiring:
 
 @dataclass(frozen=True)
 class WindingModel:
-    """The transformer as the paths see it, for b variants and p paths.
+    """The transformer as seen by the paths, for b variants and p paths.
 
     `emf` (b,) rms volts in a path; `winding` (b,) and `reflected` (b,) ohms of the winding and of the primary circuit;
     `resistance` and `inductance` (b, p, p) couple the path currents; `line_ratio` (b,) primary amperes per ampere of

@@ -1,4 +1,4 @@
-"""What the capacitors still hold after power off, and how long the load takes to drain them."""
+"""Energy stored in the capacitors after power-off, and the time in which the load discharges them."""
 
 from __future__ import annotations
 
@@ -12,34 +12,34 @@ from benchmon.prediction.ratings.worst_case import WorstCase
 
 
 @dataclass(frozen=True)
-class Stored:
-    """Energy in joules of all capacitors, and what one output sees: farads, and volts at their highest."""
+class StoredEnergy:
+    """Energy of all capacitors in joules, and at one output the capacitance in farads and the highest voltage."""
 
     joules: float
     farads: float
     volts: float
 
 
-def stored(stress: WorstCase) -> Stored:
-    """Return what the capacitors hold at worst: high mains, no load."""
-    bench, joules, farads, volts = stress.bench, 0.0, 0.0, 0.0
+def stored_energy(worst_case: WorstCase) -> StoredEnergy:
+    """Return the energy stored in the capacitors in the worst case: high mains, no load."""
+    bench, joules, farads, volts = worst_case.bench, 0.0, 0.0, 0.0
     outputs = 2 if bench.rectifier.kind == "split rail" else 1
     for index, part in enumerate(bench.filter):
         if not isinstance(part, Capacitor):
             continue
         in_series = 2 if index == 0 and bench.rectifier.kind == "full-wave doubler" else 1
-        high = highest_voltage(stress, index)
+        high = highest_voltage(worst_case, index)
         joules += 0.5 * part.capacitance * high**2 * in_series * outputs
         farads += part.capacitance / in_series
         volts = max(volts, high * in_series)
-    return Stored(joules, farads, volts)
+    return StoredEnergy(joules, farads, volts)
 
 
 def bleed_time(bench: Bench, farads: float, volts: float, level: float) -> float | None:
-    """Return the seconds in which the load alone brings `farads` from `volts` to `level`, None where it never does.
+    """Return the seconds in which the load alone discharges `farads` from `volts` to `level`, None if it never does.
 
-    A resistor: R·C·ln(V0/V); a constant current: C·(V0 − V)/I (closed forms). A regulator draws constant current until
-    it drops out. Series parts of the filter are left out: they are small beside the load.
+    A resistor takes R·C·ln(V0/V), a constant current C·(V0 − V)/I. A regulator draws a constant current until it drops
+    out. Series parts of the filter are neglected: they are small compared with the load.
 
     >>> from types import SimpleNamespace
     >>> round(bleed_time(SimpleNamespace(regulator=None, load=ResistorLoad(kind="resistor", resistance=100.0)),

@@ -1,7 +1,8 @@
-"""Load resistor and transformer: a bench file has no thermal resistance of theirs, but their rating says what is usual.
+"""Temperature rise of the load resistor and the transformer, estimated from their ratings.
 
-Both temperatures are estimates, and their uncertainty says so. The transformer's does not go back into the circuit: a
-bench file's winding resistances are taken as they stand, and `check` tells what warm copper changes.
+A bench file has no thermal resistance for these parts, but their rating implies a usual rise. Both temperatures are
+estimates with a large uncertainty. That of the transformer does not act on the circuit: the winding resistances of the
+bench file are used unchanged, and `ratings.check` reports the effect of warm copper.
 """
 
 from __future__ import annotations
@@ -16,16 +17,16 @@ from benchmon.prediction.circuit.traces import Traces
 from benchmon.signals.arrays import Floats
 
 LOAD_RISE = 275.0
-"""Kelvin by which a wirewound resistor's body rises at its rated power in free air (from memory)."""
+"""Rise, in kelvin, of the body of a wirewound resistor at its rated power in free air (from memory)."""
 
 TRANSFORMER_RISE = 60.0
-"""Kelvin by which a small transformer's windings rise at rated load (from memory)."""
+"""Rise, in kelvin, of the windings of a small transformer at rated load (from memory)."""
 
-LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0
-"""Time constants of both, in seconds (from memory)."""
+LOAD_TIME_CONSTANT, TRANSFORMER_TIME_CONSTANT = 240.0, 1200.0
+"""Thermal time constants of both, in seconds (from memory)."""
 
 COPPER = 234.5
-"""°C below zero at which copper's resistance, taken as a line, is nothing (IEC 60335-1, IEC 62368-1)."""
+"""°C below zero at which the linear resistance law of copper reaches zero (IEC 60335-1, IEC 62368-1)."""
 
 
 def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | float) -> Floats | float:
@@ -40,13 +41,13 @@ def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | f
 
 
 def load_heats_itself(bench: Bench) -> bool:
-    """Return whether the load's own heat changes its resistance by an amount that can be told."""
+    """Return whether self-heating changes the resistance of the load, by an amount known from its rating."""
     load = bench.load
     return isinstance(load, ResistorLoad) and load.power_rating is not None and load.temperature_coefficient != 0.0
 
 
 def load_rise(bench: Bench, traces: Traces) -> Floats | None:
-    """Return by how many kelvins the load resistor is warmer than the air, (b,); None where its rating is not known."""
+    """Return the rise of the load resistor above ambient, kelvin (b,), or None if its rating is unknown."""
     load = bench.load
     if not isinstance(load, ResistorLoad) or load.power_rating is None:
         return None
@@ -55,9 +56,9 @@ def load_rise(bench: Bench, traces: Traces) -> Floats | None:
 
 
 def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) -> Floats | None:
-    """Return by how many kelvins the windings are warmer than the air, (b,); None where no rating is known.
+    """Return the rise of the windings above ambient, kelvin (b,), or None if no rating is known.
 
-    The rise at rated load, in proportion to the losses of copper and core.
+    It is the rise at rated load, in proportion to the losses of copper and core.
     """
     transformer = bench.transformer
     if transformer.rating is None:
