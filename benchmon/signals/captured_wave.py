@@ -1,7 +1,7 @@
 """Measures of a captured wave with their uncertainty, from a capture of any length.
 
-An uncertainty is expanded (k = 2) and holds what the capture itself shows: noise and what does not repeat, the step of
-its values, its length. The scope's own accuracy comes on top where it is given.
+Uncertainties are expanded (k = 2). They cover what the capture itself shows: noise and other parts that do not repeat,
+the resolution of the values, and the length. The accuracy of the oscilloscope is added if it is given.
 """
 
 from __future__ import annotations
@@ -16,14 +16,11 @@ from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import samples_of
 from benchmon.signals.measures import ORDERS, Levels, shape_of
-from benchmon.signals.samples import Sampled, check_periods_alike, fundamental_of
+from benchmon.signals.samples import DOES_NOT_REPEAT, Sampled, check_equal_periods, fundamental_of
 from benchmon.signals.uncertainty import MeasureUncertainty, UncertainValue
 
-_LITTLE = 0.4
-_TWICE = 2
-_DOES_NOT_REPEAT = (
-    "the wave does not repeat within the capture; capture two whole periods or more, or tell its frequency"
-)
+_WEAK_FUNDAMENTAL = 0.4
+_LEAST_PERIODS = 2
 MEASURES = (
     "rms",
     "mean",
@@ -38,12 +35,12 @@ MEASURES = (
     "crest_factor",
     "ripple_factor",
 )
-"""What is told of a wave, in this order."""
+"""Names of the measures of a wave, in the order of the output."""
 
 
 @dataclass(frozen=True)
 class Wave:
-    """A captured wave that has been measured: by names of `MEASURES`, and pairs of order and rms."""
+    """A measured wave: `measures` by the names of `MEASURES`, `harmonics` as pairs of order and rms, in its unit."""
 
     sampled: Sampled
     measures: dict[str, UncertainValue]
@@ -54,34 +51,35 @@ class Wave:
 def measure_wave(
     time: Floats, value: Floats, *, frequency: float | None = None, accuracy: Accuracy | None = None
 ) -> Wave:
-    """Return the measures of a wave sampled at `time` (n,) seconds.
+    """Return the measures of a wave with samples `value` (n,) at `time` (n,) seconds.
 
-    `frequency` is its fundamental where that is known; `accuracy` the scope's own. Raises `DataFileError` in one line
-    for what is no wave: too few samples, not finite, zero, flat, shorter than a period, periods of different length.
+    `frequency` is the fundamental in Hz, if known; `accuracy` is that of the oscilloscope. Raises `DataFileError`, in
+    one line, if the samples are no periodic wave: too few, not finite, zero, flat, shorter than a period, or with
+    periods of different length.
     """
     wave = samples_of(time, value)
     sampled = Sampled.of(wave, frequency or fundamental_of(wave))
     if frequency is None:
-        check_periods_alike(sampled)
+        check_equal_periods(sampled)
     shape, notes = shape_of(sampled)
-    is_little = shape.harmonics[0][1] < _LITTLE * shape.ac_rms
-    if is_little and frequency is None and sampled.periods < _TWICE:
-        raise DataFileError(_DOES_NOT_REPEAT)
-    if is_little and frequency is not None:
+    is_weak = shape.harmonics[0][1] < _WEAK_FUNDAMENTAL * shape.ac_rms
+    if is_weak and frequency is None and sampled.periods < _LEAST_PERIODS:
+        raise DataFileError(DOES_NOT_REPEAT)
+    if is_weak and frequency is not None:
         notes += (f"little of the wave is at {frequency:g} Hz; is that its fundamental?",)
     if sampled.samples_a_period < 2 * ORDERS:
         notes += (f"{sampled.samples_a_period:.3g} samples a period show no order above {sampled.orders_seen}",)
     levels = Levels.of(sampled, shape)
-    doubts = MeasureUncertainty(sampled, levels, shape, accuracy or Accuracy())
-    return Wave(sampled, _measures(levels, doubts), shape.harmonics, notes)
+    uncertainty = MeasureUncertainty(sampled, levels, shape, accuracy or Accuracy())
+    return Wave(sampled, _measures(levels, uncertainty), shape.harmonics, notes)
 
 
-def _measures(levels: Levels, doubts: MeasureUncertainty) -> dict[str, UncertainValue]:
-    rms = doubts.level(lambda found: np.sqrt(found.square), levels.rms)
-    mean = doubts.level(lambda found: found.mean, levels.whole_mean)
-    ac_rms = doubts.level(lambda found: np.sqrt(found.ac_square), levels.ac_rms)
-    magnitude = doubts.level(lambda found: found.magnitude, levels.whole_magnitude)
-    highest, lowest = doubts.extreme(levels.highest), doubts.extreme(levels.lowest)
+def _measures(levels: Levels, uncertainty: MeasureUncertainty) -> dict[str, UncertainValue]:
+    rms = uncertainty.level(lambda found: np.sqrt(found.square), levels.rms)
+    mean = uncertainty.level(lambda found: found.mean, levels.whole_mean)
+    ac_rms = uncertainty.level(lambda found: np.sqrt(found.ac_square), levels.ac_rms)
+    magnitude = uncertainty.level(lambda found: found.magnitude, levels.whole_magnitude)
+    highest, lowest = uncertainty.extreme(levels.highest), uncertainty.extreme(levels.lowest)
     peak = highest if abs(highest.value) >= abs(lowest.value) else UncertainValue(abs(lowest.value), lowest.uncertainty)
     swing = UncertainValue(highest.value - lowest.value, math.hypot(highest.uncertainty, lowest.uncertainty))
     found = {
@@ -92,8 +90,8 @@ def _measures(levels: Levels, doubts: MeasureUncertainty) -> dict[str, Uncertain
         "peak_to_peak": swing,
         "highest": highest,
         "lowest": lowest,
-        "frequency": doubts.frequency(),
-        "thd": doubts.distortion(),
+        "frequency": uncertainty.frequency(),
+        "thd": uncertainty.distortion(),
         "form_factor": _ratio(rms, magnitude),
         "crest_factor": _ratio(peak, rms),
         "ripple_factor": _ratio(ac_rms, UncertainValue(abs(mean.value), mean.uncertainty)),
@@ -101,9 +99,10 @@ def _measures(levels: Levels, doubts: MeasureUncertainty) -> dict[str, Uncertain
     return {name: found[name] for name in MEASURES}
 
 
-def _ratio(above: UncertainValue, below: UncertainValue) -> UncertainValue:
-    """Return a quotient; NaN where what is below is zero within its uncertainty."""
-    if below.value <= below.uncertainty:
+def _ratio(numerator: UncertainValue, denominator: UncertainValue) -> UncertainValue:
+    """Return a quotient; NaN if the denominator is zero within its uncertainty."""
+    if denominator.value <= denominator.uncertainty:
         return UncertainValue(math.nan, math.nan)
-    value = above.value / below.value
-    return UncertainValue(value, math.hypot(above.uncertainty, value * below.uncertainty) / below.value)
+    value = numerator.value / denominator.value
+    uncertainty = math.hypot(numerator.uncertainty, value * denominator.uncertainty) / denominator.value
+    return UncertainValue(value, uncertainty)

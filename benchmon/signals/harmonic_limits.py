@@ -1,4 +1,4 @@
-"""Limits of harmonic currents that a supply may draw from the public mains (IEC 61000-3-2, tables 1 and 3, memory)."""
+"""Limits of harmonic currents drawn from the public mains (IEC 61000-3-2, tables 1 and 3, from memory)."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _HIGHEST_ORDER = 40
 
 @dataclass(frozen=True, slots=True)
 class HarmonicLimit:
-    """A harmonic's rms beside its limit, both in amperes; `ok` tells whether it keeps it."""
+    """The rms of a harmonic and its limit, both in amperes; `ok` is whether it is within the limit."""
 
     order: int
     value: float
@@ -45,7 +45,7 @@ def limit_of(order: int, kind: Class = "A", power: float = 0.0) -> float | None:
 def compare_with_limits(
     harmonics: Iterable[tuple[int, float]], kind: Class = "A", power: float = 0.0
 ) -> list[HarmonicLimit]:
-    """Return every harmonic (order, rms amperes) that has a limit, beside it."""
+    """Return every harmonic (order, rms amperes) that has a limit, with the limit."""
     found = []
     for order, value in harmonics:
         limit = limit_of(order, kind, power)

@@ -8,30 +8,35 @@ import numpy as np
 
 from benchmon.signals.captured_wave import Wave
 from benchmon.signals.measures import MOST_FOR_HARMONICS, is_exact, measure_power
-from benchmon.signals.samples import averaged
+from benchmon.signals.samples import decimate
 from benchmon.signals.uncertainty import COVERAGE, UncertainValue
 
 POWER_UNITS = {"active": "W", "apparent": "VA", "power_factor": "", "displacement_factor": ""}
-"""What is told of a voltage and a current together, with its unit."""
+"""Names of the power measures of a voltage and a current, with their units."""
 
 
 def measure_pair(voltage: Wave, current: Wave) -> dict[str, UncertainValue]:
     """Return active and apparent power and both factors (IEEE 1459-2010), by the names of `POWER_UNITS`.
 
-    Both waves must be of one capture; the voltage gives the frequency. Factors are negative where power flows back.
+    Both waves must be of one capture; the voltage gives the frequency. Factors are negative if power flows back. Raises
+    `DataFileError` as `measures.measure_power` does.
     """
     sampled, amperes = voltage.sampled, current.sampled.wave
     volts = sampled.wave
     each = [piece.weights @ (volts.value[piece.chosen] * amperes.value[piece.chosen]) for piece in sampled.pieces]
-    few = averaged(amperes, sampled.averaged)
+    decimated = decimate(amperes, sampled.decimation)
     most = slice(0, MOST_FOR_HARMONICS)
-    found = measure_power(sampled.few.time[most], sampled.few.value[most], few.value[most], sampled.frequency)
+    found = measure_power(
+        sampled.decimated.time[most], sampled.decimated.value[most], decimated.value[most], sampled.frequency
+    )
     active = found.active if is_exact(sampled) else float(np.mean(each))
     scatter = float(np.std(each, ddof=1)) / math.sqrt(len(each)) if len(each) > 1 else 0.0
-    return _with_doubts(active, scatter, found.displacement_factor, voltage.measures["rms"], current.measures["rms"])
+    return _with_uncertainties(
+        active, scatter, found.displacement_factor, voltage.measures["rms"], current.measures["rms"]
+    )
 
 
-def _with_doubts(
+def _with_uncertainties(
     active: float, scatter: float, displacement: float, volts: UncertainValue, amperes: UncertainValue
 ) -> dict[str, UncertainValue]:
     apparent = volts.value * amperes.value

@@ -1,4 +1,4 @@
-"""Which measure of a captured wave a channel's quantity is."""
+"""The value of a channel's quantity from a captured wave: which measure of the wave it is."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ from benchmon.signals.measures import WaveMeasures, measure
 
 @dataclass
 class MeasuredWave:
-    """A captured wave, `times` (n,) in seconds and `values` (n,), with its measures, which are taken once.
+    """A captured wave, `times` (n,) in seconds and `values` (n,), with its measures, which are calculated once.
 
-    What needs no period, such as the mean, is told of a flat wave too: then it is of the whole capture.
+    Measures that need no period, such as the mean, also exist for a flat wave: then they are of the whole capture.
+    Measures that need a period raise `BadReply` if the wave has none.
     """
 
     times: Floats
@@ -34,7 +35,7 @@ class MeasuredWave:
     @property
     def _periodic(self) -> WaveMeasures:
         if isinstance(self._found, DataFileError):
-            raise BadReply(f"sends a wave that tells no such measure: {self._found}")
+            raise BadReply(f"sends a wave that has no such measure: {self._found}")
         return self._found
 
     @property
@@ -69,43 +70,43 @@ class MeasuredWave:
 
     @property
     def ripple(self) -> float:
-        """From the lowest to the highest sample."""
+        """The difference of the highest and the lowest sample."""
         return self.highest - self.lowest
 
     @property
     def frequency(self) -> float:
-        """How often the wave repeats, in hertz. Raises `BadReply` where it does not, as the next ones do."""
+        """The fundamental frequency in hertz. Raises `BadReply` if the wave does not repeat."""
         return self._periodic.frequency
 
     @property
     def thd(self) -> float:
-        """The distortion, orders 2 to 40, as a fraction of the fundamental."""
+        """The distortion, orders 2 to 40, as a fraction of the fundamental. Raises `BadReply` as `frequency` does."""
         return self._periodic.thd
 
     @property
     def crest_factor(self) -> float:
-        """The largest magnitude over the rms."""
+        """The largest magnitude over the rms. Raises `BadReply` as `frequency` does."""
         return self._periodic.crest_factor
 
     @property
     def form_factor(self) -> float:
-        """The rms over the mean's magnitude."""
+        """The rms over the magnitude of the mean. Raises `BadReply` if the mean is zero."""
         return self._over_mean(self.rms)
 
     @property
     def ripple_factor(self) -> float:
-        """The rms without the mean over the mean's magnitude."""
+        """The rms without the mean over the magnitude of the mean. Raises `BadReply` if the mean is zero."""
         return self._over_mean(self.ac_rms)
 
     def _over_mean(self, value: float) -> float:
         if self.mean == 0.0:
-            raise BadReply("sends a wave without a mean, which tells no such factor")
+            raise BadReply("sends a wave without a mean, which has no such factor")
         return value / abs(self.mean)
 
 
 Measure = Callable[[MeasuredWave], float]
 
-_BY_HOW: Final[dict[str, Measure]] = {
+_BY_NAME: Final[dict[str, Measure]] = {
     "rms": lambda wave: wave.rms,
     "mean": lambda wave: wave.mean,
     "ac_rms": lambda wave: wave.ac_rms,
@@ -125,28 +126,28 @@ _UNITS: Final = {"voltage": "V", "current": "A"}
 
 
 def measure_of(quantity: str) -> Measure | None:
-    """Return the measure that `quantity` is of a wave of its voltage or current, None where it is of none.
+    """Return the function that measures `quantity` on a wave of its voltage or current, or None if there is none.
 
-    Alternating currents have their peak on either side, so there it is the largest magnitude.
+    The peak of an alternating voltage or current may have either sign, so it is the largest magnitude.
     """
     point, _, rest = quantity.partition(".")
-    what, _, how = rest.partition(".")
+    kind, _, measure_name = rest.partition(".")
     if quantity == "mains.frequency":
-        return _BY_HOW["frequency"]
-    if what not in _UNITS:
+        return _BY_NAME["frequency"]
+    if kind not in _UNITS:
         return None
-    if how == "peak" and point in ("mains", "secondary"):
+    if measure_name == "peak" and point in ("mains", "secondary"):
         return lambda wave: wave.largest
-    return _BY_HOW.get(how)
+    return _BY_NAME.get(measure_name)
 
 
 def is_of_shape(quantity: str) -> bool:
-    """Return whether `quantity` is the same at any scale of the wave."""
+    """Return whether `quantity` is independent of the scale of the wave."""
     return quantity.rpartition(".")[2] in _SHAPE_ALONE
 
 
 def unit_of_wave(quantity: str) -> str:
-    """Return the unit of the wave that `quantity` is measured on, "" where it names none.
+    """Return the unit of the wave that `quantity` is measured on, "" if it has none.
 
     >>> unit_of_wave("mains.current.thd"), unit_of_wave("mains.frequency")
     ('A', '')

@@ -70,7 +70,7 @@ def test_decimal_commas(capture, separator):
 def test_a_file_without_headings_is_in_si_and_says_so(capture):
     found = read_capture(capture(TIME, VOLTS, head=""))
     check(found, unit="")
-    assert any("seconds are taken" in note for note in found.notes)
+    assert any("seconds are assumed" in note for note in found.notes)
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_counted_samples_take_the_interval_that_the_file_tells(capture, head):
 
 
 def test_counted_samples_without_an_interval_are_no_times(capture):
-    with pytest.raises(DataFileError, match="only count the samples"):
+    with pytest.raises(DataFileError, match="only number the samples"):
         read_capture(capture(np.arange(len(TIME)), VOLTS, head="X,CH1"))
 
 

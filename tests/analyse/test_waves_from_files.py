@@ -73,7 +73,7 @@ def test_the_measures_of_a_dense_capture_are_those_of_a_thin_one():
     time = np.arange(600_000) / 5e6
     wave = sum(np.sin(order * 2 * np.pi * 50.02 * time + order) / order for order in range(1, 41))
     dense, thin = measure_wave(time, wave), measure_wave(time[::97], wave[::97])
-    assert dense.sampled.averaged > 100
+    assert dense.sampled.decimation > 100
     for (order, size), (_, other) in zip(dense.harmonics, thin.harmonics, strict=True):
         assert size == pytest.approx(1 / order / math.sqrt(2), rel=2e-3)
         assert other == pytest.approx(1 / order / math.sqrt(2), rel=2e-3)
@@ -198,7 +198,7 @@ def test_power_is_the_same_of_a_dense_capture(capture):
     time = np.arange(60_000) / 4e5
     turns = 2 * np.pi * 50 * time
     found = analyse(capture(time, np.sin(turns), np.sin(turns - 1), head="t (s),u (V),i (A)"))
-    assert found.columns[0].wave.sampled.averaged > 1
+    assert found.columns[0].wave.sampled.decimation > 1
     assert found.power["power_factor"].value == pytest.approx(math.cos(1), rel=1e-4)
 
 
@@ -260,7 +260,7 @@ def test_questions_that_do_not_fit_are_refused(capture, question, reason):
 def test_a_column_beside_that_is_no_wave_is_left_out_and_named(capture):
     found = analyse(capture(TIME, np.sin(ANGLE), 0 * TIME, head="t (s),CH1 (V),CH2 (V)"))
     assert [one.name for one in found.columns] == ["CH1"]
-    assert any("CH2 is left out" in note for note in found.notes)
+    assert any("CH2 is skipped" in note for note in found.notes)
 
 
 @pytest.mark.parametrize("periods", [2.0, 2.4, 3.7])

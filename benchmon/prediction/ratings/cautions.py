@@ -198,8 +198,9 @@ def _surge(worst_case: WorstCase) -> Iterator[str]:
     blows = " That is beyond the fuse's melting I²t: at an unlucky moment it may blow without any fault."
     yield (
         f"A saturated core may add, by an upper estimate, a peak of {_value(core.peak, 'A')} and "
-        f"{_value(core.i2t, 'A²s')}: flux doubled on top of 80 % remanence, limited only by the primary circuit's {_value(core.resistance, 'Ω')}. Toroids come "
-        f"close to it, stacked cores stay well below.{blows if melts else ''}"
+        f"{_value(core.i2t, 'A²s')}: flux doubled on top of 80 % remanence, limited only by the primary circuit's "
+        f"{_value(core.resistance, 'Ω')}. Toroids come close to it, "
+        f"stacked cores stay well below.{blows if melts else ''}"
     )
 
 
