@@ -1,4 +1,4 @@
-"""A supply with broken diodes or turned windings, against scipy's steps of the same circuit drawn node by node."""
+"""Supplies with defective diodes or reversed windings, against scipy integrating the same circuit node by node."""
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ PERIODS = 30
 
 
 def cold(name):
-    """Return an example bench whose junctions stay at 25 °C, where its diode's law is stated."""
+    """Return an example bench whose junctions stay at 25 °C, where the diode is specified."""
     bench = load_bench(scenario_named(name).path)
     diode = bench.diode.model_copy(update={"thermal_resistance": None})
     load = bench.load.model_copy(update={"temperature_coefficient": 0.0})
@@ -36,7 +36,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("name", "fault"), CASES, ids=lambda one: str(one).strip("{}"))
-def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
+def test_a_faulty_supply_agrees_with_the_integrated_circuit(name, fault):
     bench = cold(name)
     if not bench.filter:
         bench = bench.model_copy(update={"filter": load_bench(scenario_named("reservoir").path).filter[:1]})
@@ -60,7 +60,7 @@ def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
 
 @pytest.mark.parametrize("name", ["bridge", "reservoir", "centre-tap", "split-rail", "doubler", "regulated"])
 def test_without_defects_both_engines_agree(name):
-    """The sound supply's engine, by paths, is itself held to an independent reference."""
+    """The engine for healthy supplies, by paths, is itself tested against an independent reference."""
     bench = load_bench(scenario_named(name).path)
     sound, by_diode = (
         solve(bench, parts_of(bench)).quantities,
@@ -85,13 +85,13 @@ def test_leakage_inductance_and_chokes_agree_too():
         assert by_diode[quantity] == pytest.approx(sound[quantity], rel=2e-3)
 
 
-def test_a_missing_half_wave_halves_the_ripple_s_frequency():
+def test_a_missing_half_wave_halves_the_ripple_frequency():
     bench = load_bench(scenario_named("regulated").path)
     found = solve_fault_circuit(bench, parts_of(bench), Defects(open_diodes=frozenset({1}))).quantities
     assert found["output.voltage.frequency"] == pytest.approx(np.array([bench.mains.frequency]))
 
 
-def test_variants_are_solved_alike():
+def test_variants_agree_with_single_solutions():
     bench = load_bench(scenario_named("doubler").path)
     defects = Defects(shorted_diodes=frozenset({1}))
     parts = parts_of(bench).replaced({"diode.thermal_resistance": np.array([0.0])})
