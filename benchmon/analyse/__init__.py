@@ -1,8 +1,8 @@
-"""Measures of captured waves: what `benchmon analyse` says.
+"""Analysis of oscilloscope captures: the command `benchmon analyse`.
 
-`analyse` is the door. Behind it: `capture` (the file, with `layout`, `headings` and `times`), `chosen` (which column is
-what), `wave` and `power` (measures, with `sampling`, `levels` and `doubts`), `expected` and `differences` (beside what
-the bench file leads to expect), `answer` (the object of the contract, and text for people).
+`analyse` is the entry point. It uses `scope_file` (reading the file, with `file_layout` and `number_columns`),
+`columns` (what each column is), `benchmon.signals` (measures), `expected` and `diagnosis` (comparison with the
+prediction of a bench file), and `output` (JSON and text).
 """
 
 from benchmon.analyse.analysis import Analysis, AnalysisRequest, analyse

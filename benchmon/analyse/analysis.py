@@ -1,14 +1,14 @@
-"""The whole analysis of a capture: every column measured, power, limits, and beside the expected wave."""
+"""The whole analysis of a capture: measures of every column, power, limits, and comparison with the expected wave."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from benchmon.analyse.columns import Chosen, chosen_columns
+from benchmon.analyse.columns import ChosenColumn, choose_columns
 from benchmon.analyse.diagnosis import explain
-from benchmon.analyse.expected import MeasureComparison, compare, is_frequency, predict_for
+from benchmon.analyse.expected import MeasureComparison, compare, is_same_frequency, predict_for
 from benchmon.analyse.scope_file import read_capture
 from benchmon.bench import Accuracy, Bench
 from benchmon.bench.fields import parse_accuracy
@@ -27,10 +27,10 @@ _LINE_CURRENT = "mains.current"
 
 @dataclass(frozen=True)
 class AnalysisRequest:
-    """What is asked of a capture.
+    """The options of an analysis.
 
     `quantities` and `probes` are texts as on the command line, for a column by name or for all; `mains` is a measured
-    mains voltage, V rms; `frequency` the fundamental where it is known, Hz; `accuracy` the scope's own, such as "3 %".
+    mains voltage, V rms; `frequency` the fundamental in Hz, if known; `accuracy` that of the scope, such as "3 %".
     """
 
     quantities: Sequence[str] = ()
@@ -41,8 +41,8 @@ class AnalysisRequest:
 
 
 @dataclass(frozen=True)
-class Analysed:
-    """One column that was measured: its name, what it is of ("" where nobody said), its unit, and its wave."""
+class AnalysedColumn:
+    """One measured column: its name, its quantity ("" if unknown), its unit, its measures and its values (n,)."""
 
     name: str
     quantity: str
@@ -53,16 +53,16 @@ class Analysed:
 
 @dataclass(frozen=True)
 class Analysis:
-    """What is known of a capture. The first of `columns` is the one asked for.
+    """The result of an analysis. The first of `columns` is the requested one.
 
     `power` is by the names of `POWER_UNITS`, empty without a voltage and a current; `limits` are those of
-    IEC 61000-3-2 class A, empty where no column is line current; `comparisons` and `explanations` are of the first
-    column beside `prediction`.
+    IEC 61000-3-2 class A, empty if no column is line current; `comparisons` and `explanations` compare the first
+    column with `prediction`.
     """
 
     file: str
     time: Floats
-    columns: list[Analysed]
+    columns: list[AnalysedColumn]
     notes: tuple[str, ...] = ()
     power: dict[str, UncertainValue] = field(default_factory=dict)
     limits: list[HarmonicLimit] = field(default_factory=list)
@@ -71,44 +71,44 @@ class Analysis:
     explanations: list[Explanation] = field(default_factory=list)
 
     @property
-    def first(self) -> Analysed:
-        """The column that was asked for."""
+    def first(self) -> AnalysedColumn:
+        """The requested column."""
         return self.columns[0]
 
 
-def analyse(path: Path | str, question: AnalysisRequest | None = None, bench: Bench | None = None) -> Analysis:
-    """Return the measures of the capture in the file at `path`, beside what `bench` leads to expect where it is given.
+def analyse(path: Path | str, request: AnalysisRequest | None = None, bench: Bench | None = None) -> Analysis:
+    """Return the measures of the capture in the file at `path`, compared with the prediction of `bench` if given.
 
-    Raises `DataFileError` for a file or a wave that cannot be measured, `BadInput` for a question that does not fit
-    it, `PredictionError` where the bench cannot be solved.
+    Raises `DataFileError` for a file or a wave that cannot be measured, `BadInput` for a request that does not fit it,
+    `PredictionError` if the bench cannot be solved.
     """
-    asked = question or AnalysisRequest()
-    if bench is not None and not asked.quantities:
-        raise BadInput("--bench: say what the capture is of, such as --quantity output.voltage")
+    request = request or AnalysisRequest()
+    if bench is not None and not request.quantities:
+        raise BadInput("--bench: name the captured quantity, such as --quantity output.voltage")
     capture = read_capture(path)
     shown = one_line(path)
     columns, notes = [], list(capture.notes)
-    for number, one in enumerate(chosen_columns(capture, asked.quantities, asked.probes)):
+    for number, one in enumerate(choose_columns(capture, request.quantities, request.probes)):
         try:
-            columns.append(_measured(capture.time, one, asked))
+            columns.append(_measured(capture.time, one, request))
         except DataFileError as problem:
             if number == 0 or one.quantity:
                 raise DataFileError(f"{shown}: {one.column.name}: {problem}") from problem
-            notes.append(f"{one.column.name} is left out: {problem}")
+            notes.append(f"{one.column.name} is skipped: {problem}")
     power = _power(columns)
     limits = [
         limit for one in columns if one.quantity == _LINE_CURRENT for limit in compare_with_limits(one.wave.harmonics)
     ]
     notes += [note for one in columns for note in one.wave.notes]
     found = Analysis(shown, capture.time, columns, tuple(notes), power, limits)
-    return found if bench is None else _beside(found, bench, asked.mains)
+    return found if bench is None else _compared(found, bench, request.mains)
 
 
-def _measured(time: Floats, one: Chosen, asked: AnalysisRequest) -> Analysed:
-    column = one.column
-    accuracy = _accuracy(asked.accuracy, column.unit)
-    wave = measure_wave(time, column.values, frequency=asked.frequency, accuracy=accuracy)
-    return Analysed(column.name, one.quantity, column.unit, wave, column.values)
+def _measured(time: Floats, chosen: ChosenColumn, request: AnalysisRequest) -> AnalysedColumn:
+    column = chosen.column
+    accuracy = _accuracy(request.accuracy, column.unit)
+    wave = measure_wave(time, column.values, frequency=request.frequency, accuracy=accuracy)
+    return AnalysedColumn(column.name, chosen.quantity, column.unit, wave, column.values)
 
 
 def _accuracy(text: str, unit: str) -> Accuracy:
@@ -120,20 +120,20 @@ def _accuracy(text: str, unit: str) -> Accuracy:
         raise BadInput(f"--accuracy {one_line(text, 60)!r}: {problem}") from problem
 
 
-def _power(columns: Sequence[Analysed]) -> dict[str, UncertainValue]:
-    """Return power of the first voltage and the first current, of the same point where both are told."""
+def _power(columns: Sequence[AnalysedColumn]) -> dict[str, UncertainValue]:
+    """Return the power of the first voltage and current; none if they are of different points or frequencies."""
     volts = [one for one in columns if one.unit == "V"]
     amperes = [one for one in columns if one.unit == "A"]
     if not volts or not amperes:
         return {}
     points = {one.quantity.partition(".")[0] for one in (volts[0], amperes[0]) if one.quantity}
     of_volts, of_amperes = volts[0].wave, amperes[0].wave
-    together = is_frequency(of_amperes.sampled.frequency, of_volts.sampled.frequency)
-    return measure_pair(of_volts, of_amperes) if len(points) < 2 and together else {}
+    in_step = is_same_frequency(of_amperes.sampled.frequency, of_volts.sampled.frequency)
+    return measure_pair(of_volts, of_amperes) if len(points) < 2 and in_step else {}
 
 
-def _beside(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
-    """Return the analysis with what the bench file leads to expect, at the measured mains voltage if there is one."""
+def _compared(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
+    """Return the analysis compared with the prediction of `bench`, at the measured mains voltage if there is one."""
     captured = [one for one in found.columns if one.quantity == "mains.voltage"]
     if mains is None and captured:
         mains = captured[0].wave.measures["rms"].value
@@ -141,14 +141,4 @@ def _beside(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
     first = found.first
     comparisons = compare(first.wave, first.quantity, prediction)
     explanations = explain(first.wave.sampled, first.quantity, bench, prediction)
-    return Analysis(
-        found.file,
-        found.time,
-        found.columns,
-        found.notes,
-        found.power,
-        found.limits,
-        prediction,
-        comparisons,
-        explanations,
-    )
+    return replace(found, prediction=prediction, comparisons=comparisons, explanations=explanations)

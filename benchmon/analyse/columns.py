@@ -1,4 +1,4 @@
-"""Which columns of a capture are what: by quantities and ratios the user names, else by their units."""
+"""Assign quantities to the columns of a capture, by the quantities and probe ratios of the user, else by units."""
 
 from __future__ import annotations
 
@@ -17,33 +17,37 @@ WAVES: dict[str, str] = {
     for quantity, unit in UNITS.items()
     if unit in ("V", "A") and (point_and_what := quantity.rpartition(".")[0]).count(".") == 1
 }
-"""What a capture may be of: a point of the circuit and voltage or current there, and its unit."""
+"""Waves that can be captured: the voltage or current at a point of the circuit, and its unit."""
 
 _RATIO = re.compile(r"([0-9.]+)\s*(?::\s*([0-9.]+)|[x×])?")
 _PER_AMPERE = re.compile(r"(.+)/\s*A")
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """One column with what it is of ("" where nobody said), after its ratio; values (n,) in SI."""
+class ChosenColumn:
+    """One column, scaled by its probe ratio to SI, with its quantity ("" if unknown)."""
 
     column: CaptureColumn
     quantity: str
 
 
 def wave_of(quantity: str) -> str:
-    """Return the wave that `quantity` is a measure of: `mains.current` for `mains.current.rms`. Raises `BadInput`."""
+    """Return the wave that `quantity` is measured on: `mains.current` for `mains.current.rms`.
+
+    Raises `BadInput` if it is not measured on a wave.
+    """
     name = quantity if quantity in WAVES else quantity.rpartition(".")[0]
     if name not in WAVES:
         known = ", ".join(WAVES)
-        raise BadInput(f"--quantity {one_line(quantity, 60)}: is no wave that can be captured; there is {known}")
+        raise BadInput(f"--quantity {one_line(quantity, 60)}: is no wave that can be captured; choose from {known}")
     return name
 
 
 def ratio_of(text: str) -> tuple[float, str]:
-    """Return what the values of a probe or clamp are multiplied by, and the unit they then have ("" for the same).
+    """Return the factor of a probe or clamp, and the unit of the product ("" for that of the column).
 
-    A probe is given as 10, 10:1 or 10x, a clamp by its output, such as "100 mV/A". Raises `BadInput`.
+    A probe is given as 10, 10:1 or 10x, a clamp by its output, such as "100 mV/A". Raises `BadInput` if `text` is
+    neither, or the factor is extreme.
 
     >>> ratio_of("10:1"), ratio_of("100 mV/A")
     ((10.0, ''), (10.0, 'A'))
@@ -64,25 +68,27 @@ def ratio_of(text: str) -> tuple[float, str]:
     return factor, unit
 
 
-def chosen_columns(capture: ScopeCapture, quantities: Sequence[str], probes: Sequence[str]) -> list[Chosen]:
-    """Return the columns of a capture that are to be measured, the one asked for first.
+def choose_columns(capture: ScopeCapture, quantities: Sequence[str], probes: Sequence[str]) -> list[ChosenColumn]:
+    """Return the columns of a capture to be measured, the requested one first.
 
     A quantity or a ratio is for the column it names, as in `CH2=mains.current`; without a name a quantity is for the
-    first column of its unit or of none, and a ratio for all columns. Raises `BadInput`.
+    first column of its unit or of none, and a ratio for all columns. Raises `BadInput` if a text is malformed or fits
+    no column.
     """
     columns = [_scaled(column, probes) for column in capture.columns]
     _check_names(capture, [*quantities, *probes])
     given: dict[int, str] = {}
     for place, column in enumerate(columns):
         for quantity in quantities:
-            name, _, what = quantity.rpartition("=")
+            name, _, wave = quantity.rpartition("=")
             if name == column.name:
-                given[place] = wave_of(what)
+                given[place] = wave_of(wave)
     for quantity in quantities:
         if "=" not in quantity:
             given[_place_for(wave_of(quantity), columns, given)] = wave_of(quantity)
     found = [
-        Chosen(_with_unit(column, given.get(place, "")), given.get(place, "")) for place, column in enumerate(columns)
+        ChosenColumn(_with_unit(column, given.get(place, "")), given.get(place, ""))
+        for place, column in enumerate(columns)
     ]
     order = [wave_of(quantity.rpartition("=")[2]) for quantity in quantities]
     return sorted(found, key=lambda one: order.index(one.quantity) if one.quantity else len(order))
@@ -129,5 +135,5 @@ def _with_unit(column: CaptureColumn, wave: str) -> CaptureColumn:
     if not wave:
         return column
     if column.unit and column.unit != WAVES[wave]:
-        raise BadInput(f"{column.name}={wave}: the column is in {column.unit}; a clamp's ratio is told by --probe")
+        raise BadInput(f"{column.name}={wave}: the column is in {column.unit}; give the ratio of a clamp by --probe")
     return CaptureColumn(column.name, WAVES[wave], column.values)

@@ -1,7 +1,4 @@
-"""How a file of samples is laid out: where its numbers begin, what separates them, which columns hold them.
-
-What the heading of a column says: its name, its unit, and by what its numbers become SI.
-"""
+"""Layout of a text file of samples: separator, first line of numbers, and columns with name, unit and factor."""
 
 from __future__ import annotations
 
@@ -37,25 +34,25 @@ _NUMBERING = ("index", "sample", "samples", "point", "points", "no", "no.", "nr"
 
 @dataclass(frozen=True, slots=True)
 class ColumnHeading:
-    """A column's name, the SI unit of its values ("" where it says none), and what its numbers are multiplied by."""
+    """The name of a column, the SI unit of its values ("" if it has none), and the factor of its numbers to SI."""
 
     name: str
     unit: str = ""
     factor: float = 1.0
 
     @property
-    def tells_time(self) -> bool:
-        """Whether the column holds times: by its unit, or by its name."""
+    def is_time(self) -> bool:
+        """Whether the column holds times, by its unit or its name."""
         return self.unit == "s" or (not self.unit and self.name.lower() in _TIME_NAMES)
 
     @property
-    def numbers_samples(self) -> bool:
-        """Whether the column only counts the samples."""
+    def is_sample_number(self) -> bool:
+        """Whether the column only numbers the samples."""
         return not self.unit and self.name.lower() in _NUMBERING
 
 
 def unit_and_factor(text: str) -> tuple[str, float] | None:
-    """Return the SI unit that `text` names and its factor, None where it is no unit of a wave.
+    """Return the SI unit that `text` names and its factor, or None if it is not the unit of a wave.
 
     >>> unit_and_factor("mV"), unit_and_factor("µs"), unit_and_factor("Volts"), unit_and_factor("fathom")
     (('V', 0.001), ('s', 1e-06), ('V', 1.0), None)
@@ -83,11 +80,13 @@ def unit_and_factor(text: str) -> tuple[str, float] | None:
 
 
 def read_heading(text: str, unit: str = "") -> ColumnHeading:
-    """Return what a heading says; `unit` is that of a line of units under it, if there is one.
+    """Return the parsed heading of a column; `unit` is from a line of units under it, if there is one.
 
-    >>> read_heading("time (ms)"), read_heading("CH1 [mV]"), read_heading("time_s")
-    (Heading(name='time', unit='s', factor=0.001), Heading(name='CH1', unit='V', factor=0.001), Heading(name='time', unit='s', factor=1.0))
-    """  # noqa: E501 - a doctest's line
+    >>> read_heading("time (ms)")
+    ColumnHeading(name='time', unit='s', factor=0.001)
+    >>> read_heading("CH1 [mV]"), read_heading("time_s").unit
+    (ColumnHeading(name='CH1', unit='V', factor=0.001), 's')
+    """
     name = one_line(text.strip().strip('"').strip(), 40)
     below = unit_and_factor(unit) if unit.strip() else None
     if below is not None:
@@ -115,10 +114,10 @@ _MOST_COLUMNS = 64
 
 @dataclass(frozen=True)
 class FileLayout:
-    """The layout of a file: `first_line` is that of the first sample (from 0), `separator` None for white space.
+    """The layout of a file: `first_line` is the index of the first sample, `separator` None for white space.
 
-    `columns` are the places of the columns of numbers, `headings` what stands above each of them; `interval` is the
-    time between samples, s, where a line above the numbers tells it, else None.
+    `columns` are the indices of the columns of numbers, `headings` their headings; `interval` is the time between
+    samples in seconds if a line above the numbers states it, else None.
     """
 
     separator: str | None
@@ -140,29 +139,29 @@ def is_number(cell: str) -> bool:
 
 
 def layout_of(lines: Sequence[str]) -> FileLayout:
-    """Return the layout that the first lines of a file show.
+    """Return the layout of a file, from its first lines.
 
-    Raises `DataFileError` where there are no two columns of numbers.
+    Raises `DataFileError` if there are not at least two columns of numbers.
     """
-    told = [number for number, line in enumerate(lines) if line.strip() and line.lstrip()[0] not in COMMENT_MARKS]
-    later = told[len(told) // 2 :]
+    content = [number for number, line in enumerate(lines) if line.strip() and line.lstrip()[0] not in COMMENT_MARKS]
+    later = content[len(content) // 2 :]
     for separator in _SEPARATORS:
         rows = [cells_of(lines[number], separator) for number in later]
         columns = _columns_of_numbers(rows)
         if len(columns) < 2 or (separator == "," and _are_decimal_commas(rows)):
             continue
-        start = next((number for number in told if _holds(cells_of(lines[number], separator), columns)), None)
+        start = next((number for number in content if _has_numbers(cells_of(lines[number], separator), columns)), None)
         if start is not None:
             cells = [cell for row in rows for place, cell in enumerate(row) if place in columns]
             comma = separator != "," and any("," in cell for cell in cells)
             above = lines[:start]
             headings = _headings(above, separator, columns)
             return FileLayout(separator, comma, start, columns, headings, _interval(above, separator))
-    raise DataFileError(_why_not(lines, later))
+    raise DataFileError(_reason(lines, later))
 
 
 def _columns_of_numbers(rows: Sequence[Sequence[str]]) -> tuple[int, ...]:
-    """Return the places that hold a number in most rows."""
+    """Return the indices of the columns that hold a number in most rows."""
     width = min(max((len(row) for row in rows), default=0), _MOST_COLUMNS)
     filled = [sum(place < len(row) and is_number(row[place]) for row in rows) for place in range(width)]
     return tuple(place for place, count in enumerate(filled) if count >= max(_MOSTLY * len(rows), 1))
@@ -173,16 +172,16 @@ def _are_decimal_commas(rows: Sequence[Sequence[str]]) -> bool:
     return sum(any(_TWO_NUMBERS.search(cell) for cell in row) for row in rows) > _MOSTLY * len(rows)
 
 
-def _holds(cells: Sequence[str], columns: Sequence[int]) -> bool:
+def _has_numbers(cells: Sequence[str], columns: Sequence[int]) -> bool:
     return len(cells) > max(columns) and all(is_number(cells[place]) for place in columns)
 
 
 def _headings(above: Sequence[str], separator: str | None, columns: Sequence[int]) -> tuple[ColumnHeading, ...]:
-    """Return what stands above the columns: names, perhaps with units, perhaps with a line of units under them."""
+    """Return the headings of the columns: names, perhaps with units, perhaps with a line of units under them."""
     rows = [cells_of(line.strip().lstrip(COMMENT_MARKS), separator) for line in above]
     rows = [row for row in rows if len(row) > max(columns) and sum(bool(row[place]) for place in columns) > 1]
     if separator is None:
-        # Words that white space separates stand above their columns only if there is one for each.
+        # Words separated by white space are headings only if there is one for each column.
         rows = [row for row in rows if len(row) == max(columns) + 1]
     if not rows:
         return tuple(ColumnHeading(f"column {place + 1}") for place in columns)
@@ -194,21 +193,21 @@ def _headings(above: Sequence[str], separator: str | None, columns: Sequence[int
 
 
 def _interval(above: Sequence[str], separator: str | None) -> float | None:
-    """Return the seconds between samples that a line above them tells, beside its name or in the line below."""
+    """Return the time between samples in seconds from the lines above them: beside its name, or in the line below."""
     rows = [cells_of(line.strip().lstrip(COMMENT_MARKS), separator) for line in above]
     for row, below in pairwise([*rows, []]):
         for place, cell in enumerate(row):
             if _INTERVAL.fullmatch(cell.lower()) is None:
                 continue
-            told = [*row[place + 1 : place + 2], *below[place : place + 1]]
-            found = next((float(one.replace(",", ".")) for one in told if is_number(one)), 0.0)
+            candidates = [*row[place + 1 : place + 2], *below[place : place + 1]]
+            found = next((float(one.replace(",", ".")) for one in candidates if is_number(one)), 0.0)
             if 0.0 < found < math.inf:
                 return found
     return None
 
 
-def _why_not(lines: Sequence[str], later: Sequence[int]) -> str:
-    """Return why there are no two columns of numbers."""
+def _reason(lines: Sequence[str], later: Sequence[int]) -> str:
+    """Return the reason why there are not two columns of numbers."""
     if not later:
         return "holds no samples; it needs a column of times and one of values"
     for separator in _SEPARATORS:

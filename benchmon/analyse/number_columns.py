@@ -1,4 +1,4 @@
-"""The numbers of a file of samples: read by numpy, a large plain file by Arrow where that is installed or as JSON."""
+"""Read the columns of numbers of a file: by numpy, or a large plain file by Arrow if installed, else as JSON."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ _CHUNK = 1 << 24
 _BLOCK = 1 << 20
 _OF_NUMBERS = b"0123456789+-.eE \r"
 LARGE = 8_000_000
-"""Bytes from which on loading Arrow costs less than it saves."""
+"""Bytes above which loading Arrow saves more time than it takes."""
 
 
 def read_numbers(file: Path, layout: FileLayout, *, has_percent: bool) -> list[Floats]:
     """Return the columns of numbers of a file, each (n,).
 
-    `has_percent` is whether a percent sign begins a comment in it. Raises `DataFileError` with the line at fault.
+    `has_percent` is whether a percent sign starts a comment in it. Raises `DataFileError` with the faulty line.
     """
     if file.stat().st_size >= LARGE and layout.separator is not None and _is_all_numbers(layout):
-        quickly = _by_arrow(file, layout, layout.separator) or _as_json(file, layout, layout.separator)
-        if quickly is not None:
-            return quickly
+        columns = _by_arrow(file, layout, layout.separator) or _as_json(file, layout, layout.separator)
+        if columns is not None:
+            return columns
     if not layout.has_decimal_comma:
         return _by_numpy(file, file, layout, has_percent=has_percent)
     with tempfile.NamedTemporaryFile(prefix="benchmon-", suffix=".txt") as plain:
@@ -47,10 +47,10 @@ def _is_all_numbers(layout: FileLayout) -> bool:
 
 
 def _by_arrow(file: Path, layout: FileLayout, separator: str) -> list[Floats] | None:
-    """Return the columns of a file that is nothing but numbers; None of any other, which numpy reads, or refuses.
+    """Return the columns of a file of numbers only, or None for any other, which numpy reads or refuses.
 
-    Arrow takes a line with a comment, a quote, a missing or an additional cell for an error, as long as every cell is
-    asked for as a number: nothing is passed over here.
+    Arrow rejects a line with a comment, a quote, a missing or an additional cell if every cell must be a number: so no
+    line is skipped silently.
     """
     try:
         import pyarrow as pa  # noqa: PLC0415 - an extra, and it takes a fifth of a second
@@ -76,9 +76,9 @@ def _by_arrow(file: Path, layout: FileLayout, separator: str) -> list[Floats] | 
 
 
 def _as_json(file: Path, layout: FileLayout, separator: str) -> list[Floats] | None:
-    """Return the columns of a file that is nothing but numbers as JSON has them; None of any other.
+    """Return the columns of a file of JSON numbers only, or None for any other.
 
-    JSON knows no `+1`, `.5` or `nan`, no empty cell and no comment: a file with such ones is left to numpy.
+    JSON has no `+1`, `.5` or `nan`, no empty cell and no comment: numpy reads a file with any of these.
     """
     mark = separator.encode()
     a_line = mark * (len(layout.columns) - 1) + b"\n"
@@ -88,7 +88,7 @@ def _as_json(file: Path, layout: FileLayout, separator: str) -> list[Floats] | N
             stream.readline()
         for block in _whole_lines(stream):
             plain = block.replace(b",", b".") if layout.has_decimal_comma else block
-            # What is left without the numbers tells how many cells each line has, and that nothing else is in it.
+            # Without the digits only separators and line ends remain: the same number of cells in every line.
             marks = plain.translate(None, _OF_NUMBERS)
             if marks != a_line * (len(marks) // len(a_line)):
                 return None
@@ -101,7 +101,7 @@ def _as_json(file: Path, layout: FileLayout, separator: str) -> list[Floats] | N
 
 
 def _whole_lines(stream: BinaryIO) -> Iterator[bytes]:
-    """Yield the rest of a file in blocks of lines, each with its end."""
+    """Yield the rest of a file in blocks of whole lines."""
     begun = b""
     while block := stream.read(_BLOCK):
         lines, end, rest = block.rpartition(b"\n")
@@ -127,12 +127,12 @@ def _by_numpy(source: Path, file: Path, layout: FileLayout, *, has_percent: bool
             ndmin=2,
         )
     except ValueError as problem:
-        raise DataFileError(_first_fault(file, layout) or one_line(problem, 200)) from problem
+        raise DataFileError(_first_error(file, layout) or one_line(problem, 200)) from problem
     return list(table.T)
 
 
-def _first_fault(file: Path, layout: FileLayout) -> str | None:
-    """Return what is wrong with the first line that is no samples."""
+def _first_error(file: Path, layout: FileLayout) -> str | None:
+    """Return a message about the first line that holds no samples, or None."""
     with file.open(encoding="latin-1") as lines:
         for number, line in enumerate(islice(lines, layout.first_line, None), layout.first_line + 1):
             if not line.strip() or line.lstrip()[0] in COMMENT_MARKS:
@@ -143,5 +143,5 @@ def _first_fault(file: Path, layout: FileLayout) -> str | None:
                 if place >= len(cells) or not cells[place]:
                     return f"{where} ends before the others; give every line a value in each column"
                 if not is_number(cells[place]):
-                    return f"{where} = {one_line(cells[place], 30)!r} is no number; take the line out or put it right"
+                    return f"{where} = {one_line(cells[place], 30)!r} is no number; remove the line or correct it"
     return None

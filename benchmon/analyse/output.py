@@ -1,4 +1,4 @@
-"""What an analysis says: one object for programs, tables for people."""
+"""Output of an analysis: a dictionary for JSON, tables for people."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchmon.analyse.analysis import Analysed, Analysis
+from benchmon.analyse.analysis import AnalysedColumn, Analysis
 from benchmon.quantities import format_value
 from benchmon.signals.harmonic_limits import HarmonicLimit
 from benchmon.signals.power import POWER_UNITS
@@ -20,12 +20,12 @@ _ORDERS_SHOWN = 15
 
 
 def unit_of(measure: str, unit: str) -> str:
-    """Return the unit of a measure of a wave in `unit`."""
+    """Return the unit of a `measure` of a wave in `unit`."""
     return "Hz" if measure == "frequency" else "" if measure in _PLAIN else unit
 
 
 def analysis_as_dict(found: Analysis) -> dict[str, Any]:
-    """Return an analysis in the form of the contract; a measure without a meaning is not finite."""
+    """Return an analysis as a dictionary for JSON; a measure without a meaning is not finite."""
     answer = _column_as_dict(found.first) | {
         "file": found.file,
         "columns": {one.name: _column_as_dict(one) for one in found.columns},
@@ -43,11 +43,11 @@ def analysis_as_dict(found: Analysis) -> dict[str, Any]:
             ],
         }
     if found.prediction is not None:
-        answer |= _beside_as_dict(found)
+        answer |= _comparison_as_dict(found)
     return answer
 
 
-def _column_as_dict(one: Analysed) -> dict[str, Any]:
+def _column_as_dict(one: AnalysedColumn) -> dict[str, Any]:
     sampled = one.wave.sampled
     return {
         "column": one.name,
@@ -71,7 +71,7 @@ def _uncertainties(measures: Mapping[str, UncertainValue]) -> dict[str, float]:
     return {name: measured.uncertainty for name, measured in measures.items()}
 
 
-def _beside_as_dict(found: Analysis) -> dict[str, Any]:
+def _comparison_as_dict(found: Analysis) -> dict[str, Any]:
     return {
         "mains_voltage": found.prediction.mains_voltage if found.prediction else None,
         "comparisons": {
@@ -102,7 +102,7 @@ def analysis_as_text(found: Analysis) -> str:
     if found.limits:
         lines += ["", *_limits(found.limits)]
     if found.prediction is not None:
-        lines += ["", *_beside(found)]
+        lines += ["", *_comparison(found)]
     lines += [f"Note: {one_line(note, 300)}" for note in found.notes]
     return "\n".join(lines)
 
@@ -117,7 +117,7 @@ def _first_line(found: Analysis) -> str:
     )
 
 
-def _measures_of(one: Analysed) -> str:
+def _measures_of(one: AnalysedColumn) -> str:
     rows = [
         (name.replace("_", " "), _shown(measured, unit_of(name, one.unit)))
         for name, measured in one.wave.measures.items()
@@ -129,7 +129,7 @@ def _shown(measured: UncertainValue, unit: str) -> str:
     return with_uncertainty(measured.value, measured.uncertainty, unit) if math.isfinite(measured.value) else "–"
 
 
-def _harmonics_of(one: Analysed) -> list[str]:
+def _harmonics_of(one: AnalysedColumn) -> list[str]:
     fundamental = one.wave.harmonics[0][1]
     strong = [
         f"{order}: {format_value(size, one.unit)}"
@@ -144,13 +144,14 @@ def _limits(limits: Sequence[HarmonicLimit]) -> list[str]:
     if not broken:
         nearest = max(limits, key=lambda limit: limit.value / limit.limit)
         part = 100 * nearest.value / nearest.limit
-        return [f"IEC 61000-3-2 class A: every order keeps its limit; nearest is order {nearest.order} at {part:.0f} %"]
+        closest = f"the closest is order {nearest.order} at {part:.0f} %"
+        return [f"IEC 61000-3-2 class A: every order is within its limit; {closest}"]
     rows = [(str(limit.order), format_value(limit.value, "A"), format_value(limit.limit, "A")) for limit in broken]
     head = f"IEC 61000-3-2 class A: {len(broken)} {'order is' if len(broken) == 1 else 'orders are'} above the limit"
     return [head, table(("order", "reads", "limit"), rows, (0, 1, 2))]
 
 
-def _beside(found: Analysis) -> list[str]:
+def _comparison(found: Analysis) -> list[str]:
     lines = []
     if found.comparisons:
         rows = [
@@ -165,7 +166,7 @@ def _beside(found: Analysis) -> list[str]:
         ]
         lines = [table(("by the bench file", "reads", "expected", "En", "verdict"), rows, (1, 2, 3))]
     else:
-        lines = [f"The bench file leads to expect nothing of {found.first.quantity}"]
+        lines = [f"Nothing of {found.first.quantity} is predicted from the bench file"]
     if found.explanations:
         lines += ["", "Likely causes:"]
         lines += [

@@ -1,6 +1,6 @@
-"""A capture as a scope saves it: times and one or more columns of values, read from a file of any layout.
+"""Read a capture saved by an oscilloscope: times and columns of values, from a text file of any layout.
 
-Times as exports write them: rounded to too few digits, or the same one twice.
+Times that are rounded to too few digits, or repeated, are repaired, with a note.
 """
 
 from __future__ import annotations
@@ -18,13 +18,16 @@ from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
 
 _ROUNDING = 1.01
+_HEAD = 1 << 16
+_LARGEST_FILE = 4_000_000_000
 
 
 def usable_times(time: Floats, values: Sequence[Floats]) -> tuple[Floats, list[Floats], tuple[str, ...]]:
-    """Return times (n,) that rise, the values that belong to them, and what had to be put right, in words.
+    """Return rising times (n,), their values, and notes on the repairs.
 
-    Times that stand still only because they were rounded are those of even sampling. Other samples of one time count
-    as one, their mean. Times that go back are left as they are, for whoever measures to refuse.
+    Times that repeat only because they were rounded are replaced by even sampling. Otherwise samples of equal time are
+    replaced by their mean. Times that decrease are unchanged: the measuring functions refuse them. Raises
+    `DataFileError` if all times are equal.
     """
     if len(time) < 2 or np.all(time[1:] > time[:-1]) or not np.all(np.isfinite(time)):
         return time, list(values), ()
@@ -35,29 +38,25 @@ def usable_times(time: Floats, values: Sequence[Floats]) -> tuple[Floats, list[F
     if largest == 0.0:
         raise DataFileError("all samples have the same time; export the times with more digits")
     even = np.linspace(time[0], time[-1], len(time))
-    # The last time may itself be rounded by up to one step of the writing.
+    # The last time may itself be rounded by up to one step.
     if len(time) > 2 and np.max(np.abs(time - even)) <= _ROUNDING * largest and _is_rounded(steps):
-        return even, list(values), (f"times are rounded to {largest:.3g} s: even sampling is taken",)
+        return even, list(values), (f"times are rounded to {largest:.3g} s: even sampling is assumed",)
     starts = np.flatnonzero(np.concatenate([[True], steps > 0.0]))
     counts = np.diff(np.append(starts, len(time)))
     means = [np.add.reduceat(value, starts) / counts for value in values]
     doubled = len(time) - len(starts)
-    return time[starts], means, (f"{doubled} samples have the time of the one before: their mean is taken",)
+    return time[starts], means, (f"{doubled} samples have the time of the one before: their mean is used",)
 
 
 def _is_rounded(steps: Floats) -> bool:
-    """Return whether times stand still as often, and go on by as much, as rounding makes them."""
+    """Return whether steps between times are zero as often, and otherwise as equal, as rounding makes them."""
     moving = steps[steps > 0.0]
     return bool(np.max(moving) <= 2.01 * np.min(moving)) and len(moving) < 0.9 * len(steps)
 
 
-_HEAD = 1 << 16
-_LARGEST_FILE = 4_000_000_000
-
-
 @dataclass(frozen=True)
 class CaptureColumn:
-    """One column: its name, its unit ("V", "A", "W", or "" where the file names none), and values (n,) in SI."""
+    """One column: its name, its unit ("V", "A", "W", or "" if the file names none), and values (n,) in SI."""
 
     name: str
     unit: str
@@ -66,7 +65,7 @@ class CaptureColumn:
 
 @dataclass(frozen=True)
 class ScopeCapture:
-    """Times (n,) in seconds that rise, columns of as many values, and what had to be put right to get them."""
+    """Rising times (n,) in seconds, columns of as many values, and notes on repairs."""
 
     time: Floats
     columns: tuple[CaptureColumn, ...]
@@ -74,12 +73,12 @@ class ScopeCapture:
 
 
 def read_capture(path: Path | str) -> ScopeCapture:
-    """Return what the file at `path` holds.
+    """Return the capture in the file at `path`.
 
     Columns are separated by commas, semicolons, tabs or white space; with the latter three a decimal comma may be used.
-    What stands above the numbers is taken as headings, with units such as `time (ms)`, `CH1 [mV]` or `time_s`; lines
-    that begin with `#` or `%` are passed over. The column of times is told by its unit or name, else it is the first.
-    Raises `DataFileError` in one line with the file, the line where there is one, and the remedy.
+    Lines above the numbers are headings, with units such as `time (ms)`, `CH1 [mV]` or `time_s`; lines that begin with
+    `#` or `%` are ignored. The time column is recognised by its unit or name, else it is the first one. Raises
+    `DataFileError` in one line with the file, the line number if there is one, and the remedy.
     """
     file, shown = Path(path), one_line(path)
     try:
@@ -108,7 +107,7 @@ def _read(file: Path) -> ScopeCapture:
 
 
 def _as_text(head: bytes) -> str:
-    """Return the text that a file begins with; exports are UTF-8, or of one byte a character."""
+    """Return the start of a file as text, in UTF-8 or else one byte a character."""
     if b"\0" in head:
         wide = head[:2] in (b"\xff\xfe", b"\xfe\xff")
         raise DataFileError("is UTF-16; save it as UTF-8 text" if wide else "is no text; export the capture as CSV")
@@ -121,8 +120,8 @@ def _as_text(head: bytes) -> str:
 
 def _capture(layout: FileLayout, numbers: Sequence[Floats]) -> ScopeCapture:
     headings = layout.headings
-    places = [place for place, heading in enumerate(headings) if heading.tells_time]
-    rest = [place for place, heading in enumerate(headings) if not heading.numbers_samples]
+    places = [place for place, heading in enumerate(headings) if heading.is_time]
+    rest = [place for place, heading in enumerate(headings) if not heading.is_sample_number]
     at = places[0] if places else rest[0] if rest else 0
     chosen = [place for place in rest if place != at and headings[place].unit != "s"]
     if not chosen:
@@ -130,13 +129,13 @@ def _capture(layout: FileLayout, numbers: Sequence[Floats]) -> ScopeCapture:
     scaled = [_scaled(numbers[place], headings[place].factor) for place in (at, *chosen)]
     time, values, notes = usable_times(scaled[0], scaled[1:])
     if not headings[at].unit and len(time) > 1 and np.all(np.diff(time) == 1.0):
-        # Whole numbers that rise by one count the samples; a wave of the mains is not taken once a second.
+        # Whole numbers that rise by one number the samples; a wave of the mains is not sampled once a second.
         if layout.interval is None:
-            raise DataFileError("its times only count the samples; give a column of times in seconds")
+            raise DataFileError("its times only number the samples; give a column of times in seconds")
         time = layout.interval * time
-        notes = (f"samples are counted: {layout.interval:.4g} s between them, as the file says", *notes)
+        notes = (f"samples are numbered: {layout.interval:.4g} s between them, from the file", *notes)
     elif not headings[at].unit:
-        notes = ("the file names no unit of time: seconds are taken", *notes)
+        notes = ("the file names no unit of time: seconds are assumed", *notes)
     columns = (
         CaptureColumn(headings[place].name, headings[place].unit, value)
         for place, value in zip(chosen, values, strict=True)
@@ -145,5 +144,5 @@ def _capture(layout: FileLayout, numbers: Sequence[Floats]) -> ScopeCapture:
 
 
 def _scaled(numbers: Floats, factor: float) -> Floats:
-    """Return a column in SI, side by side in memory: whatever follows goes through it many times."""
+    """Return a column in SI, contiguous in memory, since it is read many times."""
     return np.ascontiguousarray(numbers) if factor == 1.0 else factor * numbers

@@ -1,12 +1,14 @@
-"""Prediction: what every meter should read, from the circuit alone. Pure: no clock, file, thread or screen.
+"""Expected reading of every meter on a bench, calculated from the circuit alone.
 
-`predict` is the door. Behind it: `parts` (values), `rectifier` and `network` (the circuit's equations), `collocation`
-and `steady` (its periodic steady state), `heat` (temperatures that fit), `traces`, `measures` and `readings` (what
-meters show), `allowances` (what is not known exactly) and `blame` (which part keeps a circuit from an answer).
+The package is pure: no clock, file, thread or screen. `predict` is the entry point.
 
-Beside it: `follow` and `vicinity` (predictions at the measured mains, without steps), `monte_carlo` (distributions
-instead of first order), `ratings` (margins and cautions before power, from `switch_on`, `inrush` and `stress`), and
-`waveform` (measures of sampled waves, with `periods` and `limits_61000_3_2`).
+- `circuit`: part values, equations, periodic steady state, transient, traces and what meters read from them.
+- `collocation`: the numerical method for periodic solutions.
+- `thermal`: temperatures in equilibrium with the dissipation, and rises estimated from ratings.
+- `uncertainty`: standard uncertainty of each input, and the budget of each result; `monte_carlo`: distributions.
+- `operating_point`: predictions at the measured mains, ambient and load, interpolated without steps.
+- `defects`: circuits with open, shorted or reversed parts, solved diode by diode.
+- `ratings`: worst-case states, switch-on transient, margins and cautions before power is applied.
 """
 
 from benchmon.prediction.predict import predict

@@ -1,16 +1,13 @@
-"""Periodic steady state, found directly: collocation over one period, all instants and all variants in one Newton.
+"""Collocation over one period: find a periodic steady state directly, all instants and all variants in one Newton loop.
 
 The two-stage Radau IIA method (order 3, stiffly accurate: Hairer & Wanner, Solving Ordinary Differential Equations II,
-IV.5) is written for every interval of a mesh at once. Each interval's stages are eliminated, which leaves
-δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left (`intervals.py`), so the
+IV.5) is written for every interval of a mesh at once. The stages of each interval are eliminated, which leaves
+δy(k+1) = A(k)·δy(k) + b(k) around the period; pairs of intervals are joined until one is left (`close_period`), so the
 work is linear in the number of intervals and stays inside array operations.
 
-Small matrices, one of every interval and variant: solved all at once, and joined around a period.
-
-Shapes are (rows, columns, b, m) for b variants and m intervals: the matrices' own axes come first, so that a step of an
-elimination is one operation on whole rows. Where one variant stands for all, b is 1 beside other arrays' b.
-
-Matrix products of many rows, kept in one thread.
+Values have shape (b, m, 2, n): b variants, m intervals, two stages, n unknowns. Small matrices, one for every interval
+and variant, have shape (rows, columns, b, m): their own axes come first, so that a step of an elimination is one
+operation on whole rows. If one variant represents all of them, its b is 1.
 """
 
 from __future__ import annotations
@@ -25,107 +22,8 @@ from numpy.typing import NDArray
 from benchmon.errors import PredictionError
 from benchmon.signals.arrays import Floats
 
-_FEW, _SMALL = 2, 32
-"""Variants, and unknowns of one, up to which a whole matrix is quicker than joining intervals on and on."""
-
-MANY = 6
-"""Unknowns from which on a matrix is better left to LAPACK and BLAS than taken element by element."""
-
-
-def no_single_answer() -> PredictionError:
-    """Return the refusal of a circuit whose matrix has no inverse."""
-    return PredictionError(
-        "the circuit has no single answer: a node is held by nothing or by two things at once; "
-        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
-    )
-
-
-def solve_blocks(local: Floats, right: Floats) -> Floats:
-    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gauss's elimination; both are used up.
-
-    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
-    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
-    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
-    """
-    size = len(local)
-    for k in range(size - 1):
-        factor = local[k + 1 :, k] / local[k, k]
-        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
-        right[k + 1 :] -= factor[:, None] * right[k]
-    for k in reversed(range(size)):
-        right[k] /= local[k, k]
-        right[:k] -= local[:k, k, None] * right[k]
-    return right
-
-
-def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:
-    """Return the same as `eliminated`, with partial pivoting."""
-    try:
-        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
-    except np.linalg.LinAlgError as problem:
-        raise no_single_answer() from problem
-    return solved.transpose(2, 3, 0, 1)
-
-
-def inverted(local: Floats) -> Floats:
-    """Return the inverse, (m, k, k), of the one variant of local (k, k, 1, m)."""
-    try:
-        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
-    except np.linalg.LinAlgError as problem:
-        raise no_single_answer() from problem
-    return inverse
-
-
-def matvec(matrix: Floats, vector: Floats) -> Floats:
-    """Return matrix (i, j, …) times vector (j, …)."""
-    if len(vector) > MANY:
-        return _block_product(matrix, vector[:, None])[:, 0]
-    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
-
-
-def _block_product(left: Floats, right: Floats) -> Floats:
-    """Return left (i, j, …) times right (j, k, …)."""
-    if len(right) > MANY:
-        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
-        return found.transpose(2, 3, 0, 1)
-    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
-
-
-def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
-    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period."""
-    n, variants, intervals = offset.shape
-    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
-        return _closed(gain, offset, exchange)
-    even, odd = gain[..., 0::2], gain[..., 1::2]
-    joined = _block_product(odd, even)
-    starts = close_period(joined, matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
-    between = matvec(even, starts) + offset[..., 0::2]
-    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
-
-
-def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
-    """Return the same as `around`, all intervals in one matrix a variant: for few variants that is quicker."""
-    n, variants, intervals = offset.shape
-    whole = np.zeros((variants, intervals, n, intervals, n))
-    steps = gain.transpose(2, 3, 0, 1)
-    forced = offset.transpose(1, 2, 0).copy()
-    at = np.arange(intervals)
-    whole[:, at, :, at, :] = np.eye(n)
-    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
-    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
-    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
-    size = intervals * n
-    try:
-        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
-            float
-        )
-    except np.linalg.LinAlgError as problem:
-        raise no_single_answer() from problem
-    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
-
-
 STAGES = np.array([1.0 / 3.0, 1.0])
-"""Where in an interval the two stages stand."""
+"""Positions of the two stages in an interval, as fractions of its width."""
 
 WEIGHTS = np.array([0.75, 0.25])
 """Quadrature weights of the two stages."""
@@ -134,21 +32,21 @@ _INVERSE = np.array([[1.5, 0.5], [-4.5, 2.5]])
 _MOST_STEPS = 60
 _MOST_HALVINGS = 12
 _TOLERANCE = 3e-6
-"""Relative size of a step after which no other is taken: Newton's next would be about its square."""
+"""Relative size of the last step: the error left by Newton's method is about its square."""
 
-_MOST_ALIKE, _ALIKE_FALL = 15, 0.7
-"""Steps by one matrix for all variants, and the part of the last one that each must be at most."""
+_MOST_SHARED_STEPS, _SHARED_CONTRACTION = 15, 0.7
+"""Most steps with one Jacobian for all variants, and the largest allowed ratio of successive steps."""
 
-_ALIKE_TOLERANCE, _ALIKE_PART = 3e-7, 1e-3
-"""Relative size of such a step, and part of a variant's first one, after which no other is taken."""
+_SHARED_TOLERANCE, _SHARED_FRACTION = 3e-7, 1e-3
+"""Relative size of the last such step, or its size as a fraction of a variant's first one."""
 
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
-"""Volts or amperes: steps of what is smaller or larger are judged by these, for a junction bends within millivolts."""
+"""Limits, in volts or amperes, of the size that a step is compared with: a junction bends within millivolts."""
 
 
 @dataclass(frozen=True)
 class Mesh:
-    """Intervals over one repeat of the circuit, in radians of the mains: `edges` (m + 1,), m a power of two."""
+    """Intervals over one repetition of the circuit, in radians of the mains: `edges` (m + 1,), m a power of two."""
 
     edges: Floats
 
@@ -165,17 +63,17 @@ class Mesh:
 
     @cached_property
     def weights(self) -> Floats:
-        """Weights (m, 2) that average a trace over the repeat; their sum is 1."""
+        """Weights (m, 2) that average a trace over the repetition; their sum is 1."""
         weights: Floats = self.widths[:, None] * WEIGHTS / (self.edges[-1] - self.edges[0])
         return weights
 
 
 class PeriodicSystem(Protocol):
-    """d q(y)/dt = f(y, t) for b variants and n unknowns, repeating with y(end) = S·y(start), S its own inverse."""
+    """d q(y)/dt = f(y, t) for b variants and n unknowns, with y(end) = S·y(start), where S is its own inverse."""
 
     @property
     def exchange(self) -> Floats:
-        """S, (n, n): what the second half period exchanges; the unit matrix over a full period."""
+        """S, (n, n): the exchange of unknowns after half a period; the unit matrix over a full period."""
         ...
 
     @property
@@ -185,7 +83,7 @@ class PeriodicSystem(Protocol):
 
     @property
     def needs_pivoting(self) -> bool:
-        """Whether an unknown may have no term of its own in its own equation."""
+        """Whether an equation may have a zero on its diagonal."""
         ...
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
@@ -208,18 +106,18 @@ def solve_periodic(
 ) -> PeriodicSolution:
     """Return the periodic solution by Newton's method from stage values `start` (b, m, 2, n).
 
-    `damped` shortens steps that do not bring the equations nearer: slower, and seldom lost. Variants that do not
-    converge within `most_steps` are marked, never passed over.
+    `damped` shortens steps that do not reduce the residual: slower, but it seldom diverges. Variants that do not
+    converge within `most_steps` are marked as such. Raises `PredictionError` if the first matrix is singular.
     """
     y = start
     seconds = mesh.widths / system.angular_frequency[:, None]
     converged = np.zeros(len(y), bool)
-    # A variant that runs away does so to infinity, and is marked like any other that does not converge.
+    # A variant that diverges becomes infinite, and is marked like any other that does not converge.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for step in range(most_steps):
             change = _newton_step(system, mesh, seconds, y)
             if step == 0 and not np.any(np.isfinite(change)):
-                raise no_single_answer()
+                raise singular_circuit()
             scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
             y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
@@ -232,8 +130,9 @@ def solve_periodic(
 def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
     """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
 
-    All take their steps by one matrix, the one of the variants' mean, which is many times cheaper than one for each.
-    Every step is then a fraction of the last. Where it is not, variants are marked as not converged.
+    All variants use one Jacobian, the mean of theirs (simplified Newton), which is many times cheaper than one for
+    each. Convergence is linear; if the steps do not shrink, variants are marked as not converged. Raises
+    `PredictionError` if the shared matrix is singular.
     """
     y, seconds = start, mesh.widths / system.angular_frequency[:, None]
     scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
@@ -245,15 +144,15 @@ def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> 
         inverse = inverted(local)
         by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
         first, last = None, np.inf
-        for _ in range(_MOST_ALIKE):
+        for _ in range(_MOST_SHARED_STEPS):
             forced = -_residual(system, seconds, q, f)
             change = _step(by_start, (inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0), system.exchange, stored)
             y = y + change
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             first = sizes if first is None else first
-            converged = sizes < np.maximum(_ALIKE_TOLERANCE, _ALIKE_PART * first)
+            converged = sizes < np.maximum(_SHARED_TOLERANCE, _SHARED_FRACTION * first)
             largest = float(np.max(sizes))
-            if np.all(converged) or not largest < _ALIKE_FALL * last:
+            if np.all(converged) or not largest < _SHARED_CONTRACTION * last:
                 break
             last = largest
             q, f, _, _ = system.evaluate(y, mesh)
@@ -268,7 +167,7 @@ def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
 
 
 def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats) -> Floats:
-    """Return `change` with each variant's halved until its scaled residual falls."""
+    """Return `change`, halved for each variant until its scaled residual falls (a line search)."""
     _, _, q_slope, f_slope = system.evaluate(y, mesh)
     stiffness = np.abs(np.diagonal(q_slope, axis1=-2, axis2=-1)) / seconds[:, :, None, None]
     stiffness = stiffness + np.abs(np.diagonal(f_slope, axis1=-2, axis2=-1))
@@ -277,16 +176,16 @@ def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, c
     def distance(at: Floats) -> Floats:
         q, f, _, _ = system.evaluate(at, mesh)
         off = (_rates(q, _starts(system, q), seconds) - f) / stiffness
-        whole: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
-        return whole
+        norm: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
+        return norm
 
     before, share = distance(y), np.ones(len(y))
     for _ in range(_MOST_HALVINGS):
         shortened = share[:, None, None, None] * change
-        nearer = distance(y + shortened) <= (1.0 - 0.1 * share) * before
-        if np.all(nearer):
+        is_closer = distance(y + shortened) <= (1.0 - 0.1 * share) * before
+        if np.all(is_closer):
             break
-        share = np.where(nearer, share, share / 2.0)
+        share = np.where(is_closer, share, share / 2.0)
     return shortened
 
 
@@ -316,20 +215,19 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
 
 
 def _residual(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
-    """Return by how much the equations of both stages are missed, (2n, b, m)."""
-    missed = (_rates(q, _starts(system, q), seconds) - f).transpose(2, 3, 0, 1)
-    return missed.reshape(-1, *missed.shape[2:])
+    """Return the residual of the equations of both stages, (2n, b, m)."""
+    residual = (_rates(q, _starts(system, q), seconds) - f).transpose(2, 3, 0, 1)
+    return residual.reshape(-1, *residual.shape[2:])
 
 
 def _stages(
     system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats
 ) -> tuple[Floats, Floats, NDArray[np.intp]]:
-    """Return the matrices of every interval's stages (2n, 2n, b, m), and how they hang on what is stored at its start.
+    """Return the matrices of every interval's stages (2n, 2n, b, m), and their dependence on the state at its start.
 
-    That is (2n, s, b, m) for the s unknowns of the third array: only these have charge or flux, and the rest of an
-    interval forgets what was before it.
+    The dependence is (2n, s, b, m) for the s unknowns in the third array: only these store charge or flux; the others
+    have no memory of the interval before.
     """
-    # The small matrices' own axes come first: every step of an elimination is then one operation on whole rows.
     q_slope, f_slope = (slope.transpose(3, 4, 0, 1, 2) for slope in (q_slope, f_slope))
     n, _, variants, intervals, _ = q_slope.shape
     start_slope = np.empty((n, n, variants, intervals))
@@ -353,8 +251,8 @@ def _stages(
 def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np.intp]) -> Floats:
     """Return the change of all stages (b, m, 2, n) that closes the period.
 
-    Within an interval it is `by_start` (2n, s, b, m) times the change of what is stored at its start, and `forced`
-    (2n, b, m) beside that. One variant in `by_start` stands for all.
+    Within an interval it is `by_start` (2n, s, b, m) times the change of the stored unknowns at its start, plus
+    `forced` (2n, b, m). A single variant in `by_start` applies to all.
     """
     n = len(forced) // 2
     change = forced
@@ -365,14 +263,119 @@ def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np
     return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
 
 
+_FEW, _SMALL = 2, 32
+"""Most variants, and unknowns of one, for which one whole matrix is faster than joining intervals recursively."""
+
+MANY = 6
+"""Unknowns above which LAPACK and BLAS are faster on a matrix than operations on whole rows."""
+
+
+def singular_circuit() -> PredictionError:
+    """Return the error for a circuit whose matrix has no inverse."""
+    return PredictionError(
+        "the circuit has no unique solution: a node is connected to nothing or held by two parts at once; "
+        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
+    )
+
+
+def solve_blocks(local: Floats, right: Floats) -> Floats:
+    """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gaussian elimination in place.
+
+    Without pivoting: with their rows scaled, the equations of resistors, diodes and capacitors under this method have
+    a positive definite symmetric part, for which elimination in any order is stable (Golub & Van Loan, Matrix
+    Computations, 4.3). A node between two chokes has nothing on its diagonal: see `needs_pivoting`.
+    """
+    size = len(local)
+    for k in range(size - 1):
+        factor = local[k + 1 :, k] / local[k, k]
+        local[k + 1 :, k + 1 :] -= factor[:, None] * local[k, None, k + 1 :]
+        right[k + 1 :] -= factor[:, None] * right[k]
+    for k in reversed(range(size)):
+        right[k] /= local[k, k]
+        right[:k] -= local[:k, k, None] * right[k]
+    return right
+
+
+def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:
+    """Return the same as `solve_blocks`, with partial pivoting. Raises `PredictionError` if a matrix is singular."""
+    try:
+        solved: Floats = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise singular_circuit() from problem
+    return solved.transpose(2, 3, 0, 1)
+
+
+def inverted(local: Floats) -> Floats:
+    """Return the inverse, (m, k, k), of the single variant of local (k, k, 1, m).
+
+    Raises `PredictionError` if a matrix is singular.
+    """
+    try:
+        inverse: Floats = np.linalg.inv(local[:, :, 0].transpose(2, 0, 1)).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise singular_circuit() from problem
+    return inverse
+
+
+def matvec(matrix: Floats, vector: Floats) -> Floats:
+    """Return matrix (i, j, …) times vector (j, …)."""
+    if len(vector) > MANY:
+        return _block_product(matrix, vector[:, None])[:, 0]
+    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
+
+
+def _block_product(left: Floats, right: Floats) -> Floats:
+    """Return left (i, j, …) times right (j, k, …)."""
+    if len(right) > MANY:
+        found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
+        return found.transpose(2, 3, 0, 1)
+    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
+
+
+def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return δy at the start of every interval, (n, b, m), for δy(end) = gain·δy(start) + offset around the period.
+
+    Raises `PredictionError` if no such δy exists.
+    """
+    n, variants, intervals = offset.shape
+    if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
+        return _closed(gain, offset, exchange)
+    even, odd = gain[..., 0::2], gain[..., 1::2]
+    joined = _block_product(odd, even)
+    starts = close_period(joined, matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
+    between = matvec(even, starts) + offset[..., 0::2]
+    return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
+
+
+def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
+    """Return the same as `close_period` with all intervals in one matrix: faster for few variants."""
+    n, variants, intervals = offset.shape
+    whole = np.zeros((variants, intervals, n, intervals, n))
+    steps = gain.transpose(2, 3, 0, 1)
+    forced = offset.transpose(1, 2, 0).copy()
+    at = np.arange(intervals)
+    whole[:, at, :, at, :] = np.eye(n)
+    whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
+    whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
+    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
+    size = intervals * n
+    try:
+        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
+            float
+        )
+    except np.linalg.LinAlgError as problem:
+        raise singular_circuit() from problem
+    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
+
+
 _SMALL_MATRIX = 200_000
-"""Multiplications in one product below which BLAS libraries do not spread it over threads."""
+"""Multiplications in one product below which BLAS libraries do not use several threads."""
 
 
 def blocked_matmul(rows: Floats, matrix: Floats) -> Floats:
     """Return rows (b, k) times matrix (k, n), in blocks of rows.
 
-    A product of this size is done sooner than threads have found one another, above all on a machine that is busy.
+    A product of this size takes less time than starting threads for it, above all on a busy machine.
     """
     block = max(1, _SMALL_MATRIX // matrix.size)
     whole = len(rows) // block * block

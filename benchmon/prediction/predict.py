@@ -1,4 +1,8 @@
-"""The prediction of a bench: expected value and expanded uncertainty of every quantity, harmonics and waveforms."""
+"""Predict a bench: expected value and expanded uncertainty of every quantity, harmonics and waveforms.
+
+The nominal circuit is solved first, then one variant for each input moved by a part of its standard uncertainty; the
+differences are the sensitivities (first-order propagation, JCGM 100:2008, 5.1).
+"""
 
 from __future__ import annotations
 
@@ -23,29 +27,32 @@ from benchmon.prediction.uncertainty import (
     Shares,
     input_uncertainties_of,
     shares_of,
-    with_another,
+    with_contribution,
 )
 from benchmon.quantities import UNITS, Expected
 from benchmon.signals.arrays import Floats
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
-COVERAGE = 2.0
 STEP = 0.2
+"""The change of an input in a varied circuit, in standard uncertainties."""
+
 _CASE_PART = 0.85
+"""Case temperature rise divided by junction temperature rise (a usual value for a diode in free air, from memory)."""
 
 ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
     "load.temperature": (0.15, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
-"""Temperatures that no thermal resistance is known for: their doubt as a part of the rise (k = 1), and of what."""
+"""Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
 
 
 @dataclass(frozen=True)
 class SolvedQuantities:
-    """Every quantity of every variant, with the state that it was read from."""
+    """Every quantity of every variant, (b,), and the solved state that it was calculated from."""
 
-    warm: ThermalEquilibrium
+    equilibrium: ThermalEquilibrium
     quantities: dict[str, Floats]
     harmonics: Harmonics
 
@@ -57,10 +64,11 @@ def predict(
     ambient: float | None = None,
     load: float | Literal["open"] | None = None,
 ) -> Prediction:
-    """Return what every meter on `bench` should read, settled.
+    """Return the settled reading expected of every meter on `bench`.
 
-    `mains_voltage` (V rms) stands for a measured mains: it replaces the bench's, whose tolerance then leaves the
-    uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open". Raises `PredictionError`.
+    `mains_voltage` (V rms) is a measured mains: it replaces the voltage of the bench, and the mains tolerance then does
+    not add to the uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open". Raises
+    `PredictionError` if the circuit cannot be solved.
     """
     bench = with_load(bench, load)
     parts = _at(parts_of(bench), mains_voltage, ambient)
@@ -68,17 +76,17 @@ def predict(
 
 
 def predict_parts(
-    bench: Bench, parts: Parts, *, mains_is_measured: bool, near: ThermalEquilibrium | None = None
+    bench: Bench, parts: Parts, *, mains_is_measured: bool, initial_guess: ThermalEquilibrium | None = None
 ) -> tuple[Prediction, ThermalEquilibrium]:
-    """Return the prediction of a bench with the values in `parts` (b = 1), and the state that it was read from.
+    """Return the prediction of a bench with the values in `parts` (b = 1), and the solved state.
 
-    `near` is a state to start from. Raises `PredictionError`.
+    `initial_guess` is a solved state to start from. Raises `PredictionError` if the circuit cannot be solved.
     """
-    known = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
-    nominal = solve(bench, parts, near=near)
-    varied = solve(bench, *varied_parts(parts, nominal.warm, known), near=nominal.warm)
+    inputs = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
+    nominal = solve(bench, parts, initial_guess=initial_guess)
+    varied = solve(bench, *varied_parts(parts, nominal.equilibrium, inputs), initial_guess=nominal.equilibrium)
     expected, contributions = {}, {}
-    labels = [entry.label for entry in known]
+    labels = [entry.label for entry in inputs]
     for name, value in nominal.quantities.items():
         changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
@@ -90,11 +98,11 @@ def predict_parts(
         ambient=float(parts["ambient.temperature"][0]),
         quantities={name: expected[name] for name in UNITS if name in expected},
         harmonics={"mains.current": _sizes(nominal.harmonics[0])},
-        waveforms=_waveforms(nominal.warm, float(parts["mains.frequency"][0])),
+        waveforms=_waveforms(nominal.equilibrium, float(parts["mains.frequency"][0])),
         warm_up=_warm_up(bench),
         contributions=contributions,
     )
-    return prediction, nominal.warm
+    return prediction, nominal.equilibrium
 
 
 def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
@@ -117,65 +125,69 @@ def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Par
 
 
 def solve(
-    bench: Bench, parts: Parts, shift: Floats | float = 0.0, near: ThermalEquilibrium | None = None
+    bench: Bench, parts: Parts, shift: Floats | float = 0.0, initial_guess: ThermalEquilibrium | None = None
 ) -> SolvedQuantities:
-    """Return all quantities of all variants in `parts`. Raises `PredictionError`, never a number it does not trust."""
+    """Return all quantities of all variants in `parts`, each (b,).
+
+    `shift` (b,) kelvin is added to the junction's rise; `initial_guess` is a solved state to start from. Raises
+    `PredictionError` if any variant has no finite, converged solution.
+    """
     if np.any(parts["mains.voltage"] <= 0):
-        raise PredictionError("mains.voltage: is zero, so there is nothing to predict; give volts above zero")
+        raise PredictionError("mains.voltage: is zero, so nothing can be predicted; give volts above zero")
     try:
-        warm = solve_in_equilibrium(bench, parts, near, shift)
+        equilibrium = solve_in_equilibrium(bench, parts, initial_guess, shift)
     except NoSteadyState:
         raise PredictionError(diagnose_convergence(bench, parts)) from None
     ripple_order = bench.rectifier.topology.ripple_order
-    quantities, harmonics = readings_of(warm.traces, parts["mains.frequency"], ripple_order)
-    quantities |= temperatures_of(bench, warm, quantities)
+    quantities, harmonics = readings_of(equilibrium.traces, parts["mains.frequency"], ripple_order)
+    quantities |= temperatures_of(bench, equilibrium, quantities)
     if not all(np.all(np.isfinite(value)) for value in quantities.values()):
         raise PredictionError("the circuit's steady state is not finite; check the bench file for extreme values")
-    if not np.all(warm.state.solution.converged):
+    if not np.all(equilibrium.state.solution.converged):
         raise PredictionError(
             "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
         )
-    return SolvedQuantities(warm, quantities, harmonics)
+    return SolvedQuantities(equilibrium, quantities, harmonics)
 
 
-class Settled(Protocol):
-    """A settled state: see `WarmState`, which is one."""
+class ThermalState(Protocol):
+    """A steady state with its temperatures, such as `ThermalEquilibrium`."""
 
     @property
     def traces(self) -> Traces:
-        """One period of it."""
+        """The traces over one period."""
         ...
 
     @property
     def parts(self) -> Parts:
-        """The parts at their temperatures."""
+        """The values of the parts at their temperatures."""
         ...
 
     @property
     def junction(self) -> Floats:
-        """The measured diode's junction, °C, (b,)."""
+        """The junction temperature of the measured diode, °C, (b,)."""
         ...
 
     @property
     def ntc(self) -> Floats:
-        """The inrush limiter, °C, (b,)."""
+        """The temperature of the inrush limiter, °C, (b,)."""
         ...
 
 
-def temperatures_of(bench: Bench, warm: Settled, quantities: dict[str, Floats]) -> dict[str, Floats]:
-    """Return every temperature, (b,), of a settled state whose other quantities are known."""
-    parts = warm.parts
+def temperatures_of(bench: Bench, equilibrium: ThermalState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+    """Return every temperature, °C (b,), of a solved state with the given electrical `quantities`."""
+    parts = equilibrium.parts
     ambient = parts["ambient.temperature"]
     found = {"ambient.temperature": ambient}
     if bench.diode.thermal_resistance is not None:
-        found["diode.temperature.junction"] = warm.junction
-        found["diode.temperature.case"] = ambient + _CASE_PART * (warm.junction - ambient)
+        found["diode.temperature.junction"] = equilibrium.junction
+        found["diode.temperature.case"] = ambient + _CASE_PART * (equilibrium.junction - ambient)
     if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
         rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
         found["regulator.temperature.junction"] = ambient + rise
     if bench.ntc is not None:
-        found["ntc.temperature"] = warm.ntc
-    load, transformer = load_rise(bench, warm.traces), transformer_rise(bench, parts, quantities)
+        found["ntc.temperature"] = equilibrium.ntc
+    load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)
     if load is not None:
         found["load.temperature"] = ambient + load
     if transformer is not None:
@@ -183,13 +195,13 @@ def temperatures_of(bench: Bench, warm: Settled, quantities: dict[str, Floats]) 
     return found
 
 
-def varied_parts(parts: Parts, warm: ThermalEquilibrium, known: list[InputUncertainty]) -> tuple[Parts, Floats]:
-    """Return one variant for each allowance, moved by STEP times its standard uncertainty, and junction shifts."""
-    count = len(known)
+def varied_parts(parts: Parts, equilibrium: ThermalEquilibrium, inputs: list[InputUncertainty]) -> tuple[Parts, Floats]:
+    """Return one variant for each input, moved by `STEP` standard uncertainties, and the junction shifts (b,) in K."""
+    count = len(inputs)
     changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
     shift = np.zeros(count)
-    rise = float(warm.junction[0] - parts["ambient.temperature"][0])
-    for row, entry in enumerate(known):
+    rise = float(equilibrium.junction[0] - parts["ambient.temperature"][0])
+    for row, entry in enumerate(inputs):
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -STEP * entry.size * rise
             continue
@@ -204,24 +216,24 @@ def _expanded(changes: Floats, model: float) -> float:
 
 
 def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
-    """Widen the bands of temperatures that are estimated from what is usual, by a part of their rise."""
-    for name, (doubt, label) in ESTIMATES.items():
+    """Widen the uncertainty of temperatures estimated from usual values, in proportion to their rise."""
+    for name, (relative, label) in ESTIMATES.items():
         found = expected.get(name)
         if found is not None:
-            own = COVERAGE * doubt * (found.value - expected["ambient.temperature"].value)
-            wide = float(np.hypot(found.uncertainty, own))
-            expected[name] = Expected(found.value, wide, found.unit)
-            share = (own / wide) ** 2 if wide > 0.0 else 0.0
-            contributions[name] = with_another(contributions[name], label, share)
+            own = COVERAGE * relative * (found.value - expected["ambient.temperature"].value)
+            combined = float(np.hypot(found.uncertainty, own))
+            expected[name] = Expected(found.value, combined, found.unit)
+            share = (own / combined) ** 2 if combined > 0.0 else 0.0
+            contributions[name] = with_contribution(contributions[name], label, share)
 
 
 def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:
     return [(order, float(size)) for order, size in enumerate(np.abs(harmonics), 1)]
 
 
-def _waveforms(warm: ThermalEquilibrium, frequency: float) -> Waveforms:
-    time = warm.traces.angle / (2.0 * np.pi * frequency)
-    return Waveforms(time, {name: trace[0] for name, trace in warm.traces.values.items()})
+def _waveforms(equilibrium: ThermalEquilibrium, frequency: float) -> Waveforms:
+    time = equilibrium.traces.angle / (2.0 * np.pi * frequency)
+    return Waveforms(time, {name: trace[0] for name, trace in equilibrium.traces.values.items()})
 
 
 def _warm_up(bench: Bench) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""What a prediction says: expected values with their uncertainty, harmonics and waveforms."""
+"""The result of a prediction: expected values with their uncertainty, harmonics and waveforms."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["Expected", "Floats", "Prediction", "Waveforms"]
 class Waveforms:
     """One mains period of the circuit in steady state: `time` in seconds, (n,), and every trace on it, (n,).
 
-    Times are not evenly spaced: they crowd where currents change. Traces are named after points of the circuit:
+    Times are not evenly spaced: they are denser where currents change. Traces are named after points of the circuit:
     `mains.voltage`, `mains.current`, `secondary.current`, `diode.current`, `output.voltage`, …; volts and amperes.
     """
 
@@ -26,12 +26,11 @@ class Waveforms:
 
 @dataclass(frozen=True)
 class Prediction:
-    """Every expected reading of a bench in one state.
+    """Every expected reading of a bench at one operating point: mains in V rms and Hz, ambient in °C.
 
-    `quantities` maps a quantity of the vocabulary to its settled value. `harmonics` maps `mains.current` to pairs of
-    order and rms amperes. `warm_up` gives the time constant, in seconds, of those temperatures that have one.
-    `contributions` maps a quantity to what its uncertainty comes from: labels and shares of the variance, largest
-    first, at most 1 in all.
+    `quantities` maps a quantity name to its settled value. `harmonics` maps `mains.current` to pairs of order and rms
+    amperes. `warm_up` maps a temperature to its time constant in seconds. `contributions` maps a quantity to its
+    uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1.
     """
 
     mains_voltage: float
@@ -44,17 +43,18 @@ class Prediction:
     contributions: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
 
     def at(self, quantity: str, since_power_on: float | None = None) -> Expected | None:
-        """Return what `quantity` should read `since_power_on` seconds after power-on, or settled if None.
+        """Return the expected value of `quantity` at `since_power_on` seconds after power-on; None means settled.
 
-        A temperature rises from ambient along 1 − exp(−t/τ); its uncertainty grows with its rise. None where nothing
-        is predicted.
+        A temperature rises from ambient along 1 − exp(−t/τ); its uncertainty grows with its rise. Returns None if
+        `quantity` is not predicted.
         """
         settled = self.quantities.get(quantity)
         tau = self.warm_up.get(quantity)
         if settled is None or tau is None or since_power_on is None:
             return settled
-        part = 1.0 - float(np.exp(-max(0.0, since_power_on) / tau))
+        fraction = 1.0 - float(np.exp(-max(0.0, since_power_on) / tau))
         rise = settled.value - self.ambient
-        # While it warms, the time constant is the worst-known value: a third of the rise still to come is allowed.
-        allowance = abs(rise) * (1.0 - part) / 3 * min(1.0, since_power_on / tau) if since_power_on > 0 else 0.0
-        return Expected(self.ambient + rise * part, max(1.0, settled.uncertainty * part) + allowance, settled.unit)
+        # During warm-up the time constant is the least certain value: allow a third of the rise still to come.
+        allowance = abs(rise) * (1.0 - fraction) / 3 * min(1.0, since_power_on / tau) if since_power_on > 0 else 0.0
+        uncertainty = max(1.0, settled.uncertainty * fraction) + allowance
+        return Expected(self.ambient + rise * fraction, uncertainty, settled.unit)

@@ -1,6 +1,7 @@
-"""What a prediction does not know exactly: a standard uncertainty for every part's value, each with its reason.
+"""Standard uncertainty of each input of a prediction, and the uncertainty budget of its results.
 
-Which part an uncertainty comes from: each allowance's share of the variance (the budget of JCGM 100:2008, H.1).
+Sizes come from the tolerances in the bench file where it gives them, else from the usual values below, each with its
+reason (from memory). The budget lists each input's share of the variance (JCGM 100:2008, H.1).
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ _RECTANGULAR = 3.0**-0.5
 class InputUncertainty:
     """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit.
 
-    `rectangular` tells that it comes from a tolerance, of which any value is as likely as any other.
+    `rectangular` marks a tolerance, within which all values are equally likely.
     """
 
     part: str
@@ -32,12 +33,12 @@ class InputUncertainty:
 
 
 JUNCTION_SHIFT = "junction shift"
-"""Not a part's value: how far the junction may be from the temperature predicted, as a part of its rise."""
+"""The name of an input that is no part: the error of the junction temperature, as a fraction of its rise."""
 
 _MODEL = (
-    # The grid holds its frequency within about 0.1 Hz nearly always.
+    # The grid frequency is nearly always within about 0.1 Hz.
     InputUncertainty("mains.frequency", "mains frequency", 0.001),
-    # A mains' distortion is seldom known to better than a per cent.
+    # The distortion of a mains is seldom known to better than one per cent.
     InputUncertainty("mains.voltage_thd", "mains distortion", 0.008, relative=False),
     # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
     InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
@@ -50,7 +51,7 @@ _MODEL = (
     InputUncertainty("diode.saturation_current", "diode forward drop", 0.5),
     InputUncertainty("diode.series_resistance", "diode series resistance", 0.15),
     InputUncertainty("diode.thermal_resistance", "diode thermal resistance", 0.1),
-    # Until the supply is warm, and in still or moving air, a junction is not quite where it is expected.
+    # During warm-up, and in still or moving air, the junction temperature differs somewhat from the predicted one.
     InputUncertainty(JUNCTION_SHIFT, "diode warm-up", 0.25),
     InputUncertainty("ambient.temperature", "ambient temperature", 1.0, relative=False),
     InputUncertainty("load.resistance", "load resistance", 0.005),
@@ -67,7 +68,7 @@ MODEL_FLOOR = 0.0005
 
 
 def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> list[InputUncertainty]:
-    """Return the allowances that apply to a bench; a measured mains voltage has none of its own."""
+    """Return the input uncertainties that apply to a bench; a measured mains voltage adds none."""
     found = [entry for entry in _MODEL if _applies(entry, parts)]
     measured = bench.transformer.rated_voltage is None
     found.append(
@@ -97,28 +98,28 @@ def _applies(entry: InputUncertainty, parts: Parts) -> bool:
 
 
 Shares = list[tuple[str, float]]
-"""Labels with their share of the variance, largest first; what is left to 1 are allowances too small to name."""
+"""Labels with their share of the variance, largest first; the rest to 1 are inputs too small to list."""
 
 MODEL = "the model itself"
 _LEAST = 0.001
 
 
 def shares_of(labels: Sequence[str], changes: Floats, model: float) -> Shares:
-    """Return the shares of `changes` (count,), one for each label, and of `model`, all standard uncertainties.
+    """Return the shares of the variance of `changes` (k,), one for each label, and of `model`.
 
-    Labels that stand twice are added up.
+    All are standard uncertainties in one unit. Entries with the same label are added up.
     """
     variances = dict.fromkeys([*labels, MODEL], 0.0)
     for label, change in zip([*labels, MODEL], [*np.asarray(changes), model], strict=True):
         variances[label] += float(change) ** 2
-    whole = sum(variances.values())
-    if whole <= 0.0:
+    total = sum(variances.values())
+    if total <= 0.0:
         return []
-    shares = [(label, variance / whole) for label, variance in variances.items() if variance > _LEAST * whole]
+    shares = [(label, variance / total) for label, variance in variances.items() if variance > _LEAST * total]
     return sorted(shares, key=lambda entry: -entry[1])
 
 
-def with_another(shares: Shares, label: str, share: float) -> Shares:
-    """Return the shares with one more contribution, which makes up `share` of the variance then."""
+def with_contribution(shares: Shares, label: str, share: float) -> Shares:
+    """Return the shares with one more contribution, which is `share` of the new variance."""
     rest = [(name, part * (1.0 - share)) for name, part in shares]
     return sorted([*rest, (label, share)], key=lambda entry: -entry[1])

@@ -1,4 +1,4 @@
-"""Array types."""
+"""Array types used in signatures."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The measures of a captured wave with their uncertainty, for a capture of any length.
+"""Measures of a captured wave with their uncertainty, from a capture of any length.
 
-An uncertainty is expanded (k = 2) and includes what the capture itself shows: noise and other changes from period to
-period, the resolution of its values, its length. The oscilloscope's accuracy is added where it is given.
+Uncertainties are expanded (k = 2). They cover what the capture itself shows: noise and other parts that do not repeat,
+the resolution of the values, and the length. The accuracy of the oscilloscope is added if it is given.
 """
 
 from __future__ import annotations
@@ -16,14 +16,11 @@ from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import samples_of
 from benchmon.signals.measures import ORDERS, Levels, shape_of
-from benchmon.signals.samples import Sampled, check_periods_alike, fundamental_of
+from benchmon.signals.samples import DOES_NOT_REPEAT, Sampled, check_equal_periods, fundamental_of
 from benchmon.signals.uncertainty import MeasureUncertainty, UncertainValue
 
-_SMALL_FUNDAMENTAL = 0.4
-_TWICE = 2
-_DOES_NOT_REPEAT = (
-    "the wave does not repeat within the capture; capture two whole periods or more, or give its frequency"
-)
+_WEAK_FUNDAMENTAL = 0.4
+_LEAST_PERIODS = 2
 MEASURES = (
     "rms",
     "mean",
@@ -38,12 +35,12 @@ MEASURES = (
     "crest_factor",
     "ripple_factor",
 )
-"""The names of the measures, in order."""
+"""Names of the measures of a wave, in the order of the output."""
 
 
 @dataclass(frozen=True)
 class Wave:
-    """A measured wave: measures by the names of `MEASURES`, harmonics as pairs of order and rms, and notes."""
+    """A measured wave: `measures` by the names of `MEASURES`, `harmonics` as pairs of order and rms, in its unit."""
 
     sampled: Sampled
     measures: dict[str, UncertainValue]
@@ -54,21 +51,21 @@ class Wave:
 def measure_wave(
     time: Floats, value: Floats, *, frequency: float | None = None, accuracy: Accuracy | None = None
 ) -> Wave:
-    """Return the measures of a wave sampled at `time` (n,) seconds.
+    """Return the measures of a wave with samples `value` (n,) at `time` (n,) seconds.
 
-    `value` has shape (n,). `frequency` is the fundamental in hertz if it is known; `accuracy` is the oscilloscope's.
-    Raises `DataFileError` for data that are no wave: too few samples, not finite, zero, flat, shorter than a period,
+    `frequency` is the fundamental in Hz, if known; `accuracy` is that of the oscilloscope. Raises `DataFileError`, in
+    one line, if the samples are no periodic wave: too few, not finite, zero, flat, shorter than a period, or with
     periods of different length.
     """
     wave = samples_of(time, value)
     sampled = Sampled.of(wave, frequency or fundamental_of(wave))
     if frequency is None:
-        check_periods_alike(sampled)
+        check_equal_periods(sampled)
     shape, notes = shape_of(sampled)
-    small_fundamental = shape.harmonics[0][1] < _SMALL_FUNDAMENTAL * shape.ac_rms
-    if small_fundamental and frequency is None and sampled.periods < _TWICE:
-        raise DataFileError(_DOES_NOT_REPEAT)
-    if small_fundamental and frequency is not None:
+    is_weak = shape.harmonics[0][1] < _WEAK_FUNDAMENTAL * shape.ac_rms
+    if is_weak and frequency is None and sampled.periods < _LEAST_PERIODS:
+        raise DataFileError(DOES_NOT_REPEAT)
+    if is_weak and frequency is not None:
         notes += (f"little of the wave is at {frequency:g} Hz; is that its fundamental?",)
     if sampled.samples_a_period < 2 * ORDERS:
         notes += (f"{sampled.samples_a_period:.3g} samples a period show no order above {sampled.orders_seen}",)
@@ -102,9 +99,10 @@ def _measures(levels: Levels, uncertainty: MeasureUncertainty) -> dict[str, Unce
     return {name: found[name] for name in MEASURES}
 
 
-def _ratio(above: UncertainValue, below: UncertainValue) -> UncertainValue:
-    """Return a quotient; NaN where the divisor is zero within its uncertainty."""
-    if below.value <= below.uncertainty:
+def _ratio(numerator: UncertainValue, denominator: UncertainValue) -> UncertainValue:
+    """Return a quotient; NaN if the denominator is zero within its uncertainty."""
+    if denominator.value <= denominator.uncertainty:
         return UncertainValue(math.nan, math.nan)
-    value = above.value / below.value
-    return UncertainValue(value, math.hypot(above.uncertainty, value * below.uncertainty) / below.value)
+    value = numerator.value / denominator.value
+    uncertainty = math.hypot(numerator.uncertainty, value * denominator.uncertainty) / denominator.value
+    return UncertainValue(value, uncertainty)

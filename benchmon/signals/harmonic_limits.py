@@ -16,7 +16,7 @@ from benchmon.standards import (
 
 @dataclass(frozen=True, slots=True)
 class HarmonicLimit:
-    """A harmonic's rms and its limit, both in amperes; `ok` is whether it is within the limit."""
+    """The rms of a harmonic and its limit, both in amperes; `ok` is whether it is within the limit."""
 
     order: int
     value: float

@@ -1,11 +1,9 @@
-"""Measures of a captured wave: rms, mean, peaks, factors, harmonics and distortion, power and its factors.
+"""Measures of a sampled wave: rms, mean, peaks, factors, harmonics and distortion, power and its factors.
 
 Windows are those of IEC 61000-4-7, values of several windows are averaged by their squares (IEC 61000-4-30), power
-quantities are those of IEEE 1459-2010. Harmonics are fitted, not taken from a transform, so the capture need neither
-start at a zero crossing nor be sampled evenly or synchronously.
-
-`measure` and `measure_power` take a capture of moderate size. For one of any size, `Levels` averages over all whole
-periods, and `shape_of` takes the harmonics from a decimated part.
+quantities are those of IEEE 1459-2010. Harmonics are fitted, not taken from a transform, so the capture may start
+anywhere and be sampled unevenly or out of step with the wave. For long captures `Levels` averages over every whole
+period, and `shape_of` takes the harmonics from a decimated part.
 """
 
 from __future__ import annotations
@@ -19,13 +17,19 @@ from numpy.typing import ArrayLike, NDArray
 from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import PeriodWindow, Samples, frequency_of, samples_of, windows_of
-from benchmon.signals.samples import BLOCK, Sampled, lost_by_averaging
+from benchmon.signals.samples import BLOCK, Sampled, averaging_response
 
 ORDERS = 40
 Complexes = NDArray[np.complex128]
 
-_LEAST_SPREAD = 1e-6
+_LEAST_EIGENVALUE = 1e-6
+"""Ratio of smallest to largest eigenvalue below which the normal equations are ill-conditioned."""
+
 _MOST_POWER = 1.2
+"""Largest power of fitted harmonics relative to that of the samples."""
+
+MOST_FOR_HARMONICS = 400_000
+"""Most samples, after decimation, that harmonics are calculated from: some 1500 periods."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +38,8 @@ class WaveMeasures:
 
     `rms` is true rms with the mean, `ac_rms` without, `peak` the largest magnitude, `peak_to_peak` the ripple of a
     direct voltage, `form_factor` rms / mean magnitude, `crest_factor` peak / rms. `harmonics` are pairs of order and
-    rms, of the fundamental that repeats at `frequency`; `thd` (orders 2 to 40, as a fraction of the fundamental) is by
-    groups or subgroups of IEC 61000-4-7 where those were asked for, as the harmonics are.
+    rms; `thd` covers orders 2 to 40, as a fraction of the fundamental. Both are by groups or subgroups of IEC 61000-4-7
+    if those were requested.
     """
 
     frequency: float
@@ -52,13 +56,13 @@ class WaveMeasures:
 
     @property
     def ripple_factor(self) -> float:
-        """The rms of the AC component over the mean's magnitude; infinite for a mean of zero."""
+        """The rms of the alternating part over the magnitude of the mean; infinite without a mean."""
         return self.ac_rms / abs(self.mean) if self.mean else float("inf")
 
 
 @dataclass(frozen=True)
 class PowerMeasures:
-    """Measures of a voltage and a current: watts, volt-amperes, factors (negative where power flows back)."""
+    """Measures of a voltage and a current: watts, volt-amperes, factors (negative if power flows back)."""
 
     voltage: WaveMeasures
     current: WaveMeasures
@@ -70,7 +74,7 @@ class PowerMeasures:
 
 @dataclass(frozen=True)
 class _HarmonicFit:
-    """A window's harmonics: mean, complex rms (orders,), and the residuals `rest` of the samples (n,)."""
+    """The harmonics of a window: mean, complex rms (orders,), `fitted` values and residual `rest`, both (n,)."""
 
     mean: float
     phasors: Complexes
@@ -79,7 +83,7 @@ class _HarmonicFit:
     weights: Floats
 
     def product(self, other: _HarmonicFit) -> float:
-        """Return the mean of the product of two waves: exactly for the harmonics, by the weights for the residuals."""
+        """Return the mean of the product of two waves: exact for the harmonics, by the weights for the residual."""
         exact = self.mean * other.mean + float(np.sum((self.phasors * other.phasors.conj()).real))
         mixed = (self.fitted + self.rest) * (other.fitted + other.rest) - self.fitted * other.fitted
         return exact + float(self.weights @ mixed)
@@ -88,8 +92,8 @@ class _HarmonicFit:
 def measure(time: ArrayLike, value: ArrayLike, frequency: float | None = None) -> WaveMeasures:
     """Return the measures of a wave sampled at `time` (n,) seconds.
 
-    `value` has shape (n,). `frequency` is the fundamental if it is known better than from the wave. Raises
-    `DataFileError` for data that are no wave: too few samples, not finite, flat, without a whole period.
+    `frequency` is its fundamental in Hz, if it is known better than from the wave. Raises `DataFileError`, in one line,
+    for data that is no wave: too few samples, not finite, flat, without a whole period.
     """
     wave = samples_of(time, value)
     found = frequency_of(wave) if frequency is None else _known(frequency)
@@ -126,12 +130,12 @@ def measure_power(
 
 def _known(frequency: float) -> float:
     if not np.isfinite(frequency) or frequency <= 0.0:
-        raise DataFileError(f"a fundamental of {frequency:g} Hz is impossible; give hertz above zero")
+        raise DataFileError(f"{frequency:g} Hz is not a fundamental frequency; give hertz above zero")
     return frequency
 
 
 def _fit(wave: Samples, window: PeriodWindow, frequency: float) -> _HarmonicFit:
-    """Return the window's harmonics by least squares, as many orders as its samples can resolve.
+    """Return the harmonics of a window by least squares, as many orders as its samples can resolve.
 
     The unknowns are the complex amplitudes of e^(jkθ), |k| ≤ orders: their normal equations are a Toeplitz matrix of
     the sums Σ e^(jkθ), so the work grows with samples × orders only.
@@ -165,7 +169,7 @@ def _sums(turn: Complexes, value: Floats, orders: int) -> tuple[Complexes, Compl
 def _solved(sums: Complexes, projections: Complexes, most: float) -> Complexes:
     """Return the amplitudes of orders from 0, as many as the samples resolve with a power of at most `most`.
 
-    Too many orders for samples with gaps would oscillate between the samples. Raises `DataFileError` if no order fits.
+    Too many orders would oscillate in the gaps between the samples, with a power that was not measured.
     """
     orders = len(projections) - 1
     while orders > 0:
@@ -173,13 +177,13 @@ def _solved(sums: Complexes, projections: Complexes, most: float) -> Complexes:
         index = np.arange(2 * orders + 1)
         normal = two_sided[index[None, :] - index[:, None] + 2 * orders]
         right = np.concatenate([projections[orders:0:-1].conj(), projections[: orders + 1]])
-        spread = np.linalg.eigvalsh(normal)
-        if spread[0] > _LEAST_SPREAD * spread[-1]:
+        eigenvalues = np.linalg.eigvalsh(normal)
+        if eigenvalues[0] > _LEAST_EIGENVALUE * eigenvalues[-1]:
             solved: Complexes = np.linalg.solve(normal, right)
             if np.sum(np.abs(solved) ** 2) <= most:
                 return solved[orders:]
         orders = 3 * orders // 4
-    raise DataFileError("the samples are too unevenly spaced to fit a wave; capture it again")
+    raise DataFileError("the samples are too unevenly spaced to fit a wave to them; capture it again")
 
 
 def _wave_measures(
@@ -208,26 +212,30 @@ def _wave_measures(
 
 
 MOST_FOR_HARMONICS = 400_000
-"""The most samples for harmonics, after averaging: about 1500 periods."""
+"""Samples from which harmonics are taken, after averaging: some 1500 periods."""
 
 
 def is_exact(sampled: Sampled) -> bool:
-    """Return whether the harmonics use all samples unaveraged, so that averages may be taken from them."""
-    return sampled.averaged == 1 and len(sampled.wave.time) <= MOST_FOR_HARMONICS
+    """Return whether the harmonics are calculated from all samples, so that averages may be taken from them."""
+    return sampled.decimation == 1 and len(sampled.wave.time) <= MOST_FOR_HARMONICS
 
 
 def shape_of(sampled: Sampled) -> tuple[WaveMeasures, tuple[str, ...]]:
-    """Return the measures of a decimated part of a wave, its harmonics corrected for averaging, and notes."""
-    reduced, notes = sampled.reduced, tuple[str, ...]()
-    if len(reduced.time) > MOST_FOR_HARMONICS:
-        reduced = Samples(reduced.time[:MOST_FOR_HARMONICS], reduced.value[:MOST_FOR_HARMONICS])
-        notes = (f"harmonics are those of its first {reduced.duration:.3g} s",)
-    shape = measure(reduced.time, reduced.value, sampled.frequency)
-    if sampled.averaged == 1:
+    """Return the measures of a decimated part of a wave, with harmonics corrected for the averaging, and notes.
+
+    Raises `DataFileError` as `measure` does.
+    """
+    part, notes = sampled.decimated, tuple[str, ...]()
+    if len(part.time) > MOST_FOR_HARMONICS:
+        part = Samples(part.time[:MOST_FOR_HARMONICS], part.value[:MOST_FOR_HARMONICS])
+        notes = (f"harmonics are those of its first {part.duration:.3g} s",)
+    shape = measure(part.time, part.value, sampled.frequency)
+    if sampled.decimation == 1:
         return shape, notes
     orders = np.array([order for order, _ in shape.harmonics])
-    lost = lost_by_averaging(orders, sampled.frequency, reduced.spacing / sampled.averaged, sampled.averaged)
-    sizes = np.array([size for _, size in shape.harmonics]) / lost
+    spacing = part.spacing / sampled.decimation
+    response = averaging_response(orders, sampled.frequency, spacing, sampled.decimation)
+    sizes = np.array([size for _, size in shape.harmonics]) / response
     thd = float(np.sqrt(np.sum(sizes[1:] ** 2)) / sizes[0]) if sizes[0] > 0.0 else 0.0
     harmonics = [(order, float(size)) for order, size in enumerate(sizes, 1)]
     return replace(shape, thd=thd, harmonics=harmonics), notes
@@ -235,7 +243,7 @@ def shape_of(sampled: Sampled) -> tuple[WaveMeasures, tuple[str, ...]]:
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels of each piece of a wave, (p,): mean, mean square, mean magnitude; extremes; and averages over all."""
+    """Levels of each piece of a wave, (p,): mean, mean square, mean magnitude; the extremes; averages over all."""
 
     mean: Floats
     square: Floats
@@ -249,15 +257,15 @@ class Levels:
 
     @classmethod
     def of(cls, sampled: Sampled, shape: WaveMeasures) -> Levels:
-        """Return the levels of a wave; averages over all are those of its harmonics if these are exact."""
+        """Return the levels of a wave; averages over the whole are those of its harmonics if these are exact."""
         found = np.zeros((3, len(sampled.pieces)))
         highest, lowest = -math.inf, math.inf
         for row, piece in enumerate(sampled.pieces):
             values = sampled.wave.value[piece.chosen]
             for start in range(0, len(values), BLOCK):
                 value = values[start : start + BLOCK]
-                weighed = piece.weights[start : start + BLOCK] * value
-                found[:, row] += weighed.sum(), weighed @ value, np.abs(weighed).sum()
+                weighted = piece.weights[start : start + BLOCK] * value
+                found[:, row] += weighted.sum(), weighted @ value, np.abs(weighted).sum()
                 highest, lowest = max(highest, float(value.max())), min(lowest, float(value.min()))
         mean, square, magnitude = found
         if is_exact(sampled):

@@ -1,4 +1,4 @@
-"""The measures of a captured wave by quantity, for channels that are measured on a wave."""
+"""The value of a channel's quantity from a captured wave: which measure of the wave it is."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ from benchmon.signals.measures import WaveMeasures, measure
 
 @dataclass
 class MeasuredWave:
-    """A captured wave, `times` (n,) in seconds and `values` (n,), whose measures are calculated once.
+    """A captured wave, `times` (n,) in seconds and `values` (n,), with its measures, which are calculated once.
 
-    Measures that need no period, such as the mean, are of the whole capture if the wave is flat.
+    Measures that need no period, such as the mean, also exist for a flat wave: then they are of the whole capture.
+    Measures that need a period raise `BadReply` if the wave has none.
     """
 
     times: Floats
@@ -34,7 +35,7 @@ class MeasuredWave:
     @property
     def _periodic(self) -> WaveMeasures:
         if isinstance(self._found, DataFileError):
-            raise BadReply(f"sends a wave without such a measure: {self._found}")
+            raise BadReply(f"sends a wave that has no such measure: {self._found}")
         return self._found
 
     @property
@@ -74,38 +75,38 @@ class MeasuredWave:
 
     @property
     def frequency(self) -> float:
-        """The frequency in hertz. Raises `BadReply` if the wave does not repeat, as do `thd` and `crest_factor`."""
+        """The fundamental frequency in hertz. Raises `BadReply` if the wave does not repeat."""
         return self._periodic.frequency
 
     @property
     def thd(self) -> float:
-        """The distortion, orders 2 to 40, as a fraction of the fundamental."""
+        """The distortion, orders 2 to 40, as a fraction of the fundamental. Raises `BadReply` as `frequency` does."""
         return self._periodic.thd
 
     @property
     def crest_factor(self) -> float:
-        """The largest magnitude over the rms."""
+        """The largest magnitude over the rms. Raises `BadReply` as `frequency` does."""
         return self._periodic.crest_factor
 
     @property
     def form_factor(self) -> float:
-        """The rms over the mean's magnitude. Raises `BadReply` for a mean of zero, as does `ripple_factor`."""
+        """The rms over the magnitude of the mean. Raises `BadReply` if the mean is zero."""
         return self._over_mean(self.rms)
 
     @property
     def ripple_factor(self) -> float:
-        """The rms without the mean over the mean's magnitude."""
+        """The rms without the mean over the magnitude of the mean. Raises `BadReply` if the mean is zero."""
         return self._over_mean(self.ac_rms)
 
     def _over_mean(self, value: float) -> float:
         if self.mean == 0.0:
-            raise BadReply("sends a wave without a mean, so such a factor does not exist")
+            raise BadReply("sends a wave without a mean, which has no such factor")
         return value / abs(self.mean)
 
 
 Measure = Callable[[MeasuredWave], float]
 
-_BY_HOW: Final[dict[str, Measure]] = {
+_BY_NAME: Final[dict[str, Measure]] = {
     "rms": lambda wave: wave.rms,
     "mean": lambda wave: wave.mean,
     "ac_rms": lambda wave: wave.ac_rms,
@@ -120,33 +121,33 @@ _BY_HOW: Final[dict[str, Measure]] = {
     "form_factor": lambda wave: wave.form_factor,
     "ripple_factor": lambda wave: wave.ripple_factor,
 }
-_DIMENSIONLESS: Final = ("frequency", "thd", "crest_factor", "form_factor", "ripple_factor")
+_SHAPE_ALONE: Final = ("frequency", "thd", "crest_factor", "form_factor", "ripple_factor")
 _UNITS: Final = {"voltage": "V", "current": "A"}
 
 
 def measure_of(quantity: str) -> Measure | None:
-    """Return the measure of a voltage or current wave that gives `quantity`, None if there is none.
+    """Return the function that measures `quantity` on a wave of its voltage or current, or None if there is none.
 
-    The peak of an alternating current is its largest magnitude.
+    The peak of an alternating voltage or current may have either sign, so it is the largest magnitude.
     """
     point, _, rest = quantity.partition(".")
-    what, _, how = rest.partition(".")
+    kind, _, measure_name = rest.partition(".")
     if quantity == "mains.frequency":
-        return _BY_HOW["frequency"]
-    if what not in _UNITS:
+        return _BY_NAME["frequency"]
+    if kind not in _UNITS:
         return None
-    if how == "peak" and point in ("mains", "secondary"):
+    if measure_name == "peak" and point in ("mains", "secondary"):
         return lambda wave: wave.largest
-    return _BY_HOW.get(how)
+    return _BY_NAME.get(measure_name)
 
 
 def is_of_shape(quantity: str) -> bool:
-    """Return whether `quantity` is independent of the wave's scale."""
-    return quantity.rpartition(".")[2] in _DIMENSIONLESS
+    """Return whether `quantity` is independent of the scale of the wave."""
+    return quantity.rpartition(".")[2] in _SHAPE_ALONE
 
 
 def unit_of_wave(quantity: str) -> str:
-    """Return the unit of the wave that `quantity` is measured on, "" if there is none.
+    """Return the unit of the wave that `quantity` is measured on, "" if it has none.
 
     >>> unit_of_wave("mains.current.thd"), unit_of_wave("mains.frequency")
     ('A', '')

@@ -69,7 +69,7 @@ class Predictions:
         answer = self._answer
         if answer is None or answer[1] is None or answer[0].load != wanted.load:
             return None
-        return answer[1] if answer[1].holds_for(wanted.mains_voltage, wanted.ambient) else None
+        return answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
 
     def predict(self, wanted: Conditions) -> None:
         """Make the predictions around `wanted`; `around` gives them from then on.

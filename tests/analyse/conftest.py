@@ -1,4 +1,4 @@
-"""Captures as files, and what the engine gives for them."""
+"""Captures as files, and a cache of predicted waves."""
 
 import pytest
 
@@ -7,13 +7,13 @@ from benchmon.watch.diagnosis.circuit_faults import SuspectedFault
 
 @pytest.fixture(scope="session")
 def solved_faults():
-    """Return the traces of faults, by bench, what is altered, and mains voltage."""
+    """Return a cache of the traces of faults, by bench, defect and mains voltage."""
     return {}
 
 
 @pytest.fixture(autouse=True)
 def _each_fault_is_solved_once(monkeypatch, solved_faults):
-    """Let captures beside one bench share the waves of its faults: these know nothing of a capture."""
+    """Share the waves of faults between the captures of one bench: they do not depend on a capture."""
     solve = SuspectedFault.traces
 
     def traces(fault, mains):

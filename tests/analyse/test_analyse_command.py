@@ -65,7 +65,7 @@ def test_tables_for_people(capture):
         assert words in said
 
 
-def test_beside_the_bench_file(capture):
+def test_comparison_with_the_bench_file(capture):
     path = capture(TIME, 3 * np.abs(SINE))
     bench = scenario_named("bridge").path
     said = run(path, "--quantity", "output.voltage", "--bench", bench, "--mains", "230 V")[1]
@@ -118,7 +118,7 @@ def test_bad_input_is_one_line_and_exit_status_2(capture, tmp_path, arguments, r
 
 
 def complaint(arguments, capsys):
-    """Return the one line that `benchmon analyse` leaves with."""
+    """Return the one line that `benchmon analyse` exits with."""
     with pytest.raises(SystemExit) as left:
         main(["analyse", *map(str, arguments)])
     said = capsys.readouterr()
@@ -135,7 +135,7 @@ def test_hostile_headings_are_shown_as_plain_text(capture):
         assert "[bold]" in said
 
 
-def test_it_is_drawn_in_the_terminal(capture):
+def test_the_wave_is_drawn_in_the_terminal(capture):
     path = capture(TIME, 10 * SINE, head="t (s),u (V)")
     drawn = run(path, "--draw")[1]
     assert "V over ms" in drawn
@@ -146,7 +146,7 @@ def test_it_is_drawn_in_the_terminal(capture):
     assert "dotted" in run(path, "--draw", "--quantity", "output.voltage", "--bench", scenario_named("bridge").path)[1]
 
 
-def test_a_picture_is_written_whole_or_not(capture, tmp_path):
+def test_a_picture_is_written_whole_or_not_at_all(capture, tmp_path):
     path = capture(TIME, 10 * SINE, head="t (s),u (V)")
     run(path, "--picture", tmp_path / "wave.svg")
     assert (tmp_path / "wave.svg").read_bytes().startswith(b"<?xml")

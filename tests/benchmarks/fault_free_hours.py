@@ -144,8 +144,8 @@ def followed_by(
     values, doubts, unit = np.empty(len(volts)), np.empty(len(volts)), ""
     for around, rows in near:
         assert around.mains is not None
-        assert around.air is not None
-        part, warmer = np.log(volts[rows] / around.mains) / SPACING, kelvins[rows] - around.air
+        assert around.ambient is not None
+        part, warmer = np.log(volts[rows] / around.mains) / SPACING, kelvins[rows] - around.ambient
         sides = []
         for row in around.rows:
             nodes = [node.quantities[quantity] for node in row]

@@ -1,4 +1,4 @@
-"""Every kind of circuit against scipy's integration of it, quantity by quantity."""
+"""Every kind of circuit against its integration by scipy, quantity by quantity."""
 
 import pytest
 
@@ -84,7 +84,7 @@ def test_the_reference_predicts_every_electrical_quantity_that_benchmon_does():
         assert set(found) - {"ambient.temperature"} == set(reference(CASES[name]))
 
 
-def test_a_warm_junction_agrees_at_the_temperature_its_dissipation_makes():
+def test_a_warm_junction_agrees_at_its_equilibrium_temperature():
     bench = plain(filter=RESERVOIR, load=resistor(5.0), diode={"thermal_resistance": 40.0})
     found = predicted(bench)
     junction = found["diode.temperature.junction"]
@@ -94,12 +94,12 @@ def test_a_warm_junction_agrees_at_the_temperature_its_dissipation_makes():
     assert max(used.values()) <= 1.0
 
 
-def test_an_inrush_limiter_agrees_at_the_resistance_its_heat_makes():
+def test_an_inrush_limiter_agrees_at_its_equilibrium_resistance():
     ntc = {"r25": 10.0, "beta": 3000.0, "dissipation_factor": 0.02, "time_constant": 60.0}
     bench = plain(
         filter=RESERVOIR, load=resistor(5.0), ntc=ntc, fuse={"rating": 1.0, "speed": "fast", "resistance": 0.3}
     )
-    warm = solve(bench, parts_of(bench)).warm
+    warm = solve(bench, parts_of(bench)).equilibrium
     ohms = float(warm.parts["ntc.resistance"][0])
     expected = reference(bench, ntc_ohms=ohms)
     assert expected["mains.current.rms"] ** 2 * ohms == pytest.approx(0.02 * (float(warm.ntc[0]) - 25.0), rel=0.003)

@@ -1,4 +1,4 @@
-"""What every solved supply must obey, whatever its values: energy, charge, and the order of mean, rms and peak."""
+"""Balances of every solved supply: energy, charge, and the order of mean, rms and peak."""
 
 import random
 
@@ -21,13 +21,13 @@ def balance(bench) -> Balance:
 
 @FEW
 @given(DRAWN)
-def test_what_the_mains_supplies_is_what_all_parts_dissipate(bench):
+def test_the_energy_from_the_mains_is_dissipated_in_the_parts(bench):
     assert abs(balance(bench).missing()) < 2e-4
 
 
 @FEW
 @given(DRAWN)
-def test_a_capacitor_keeps_no_charge_and_the_diodes_bring_what_the_load_draws(bench):
+def test_charge_is_conserved_in_capacitors_diodes_and_load(bench):
     found = balance(bench)
     assert found.mean(found.rectified) == pytest.approx(found.mean(found.drawn), rel=1e-4)
     if bench.reservoir is not None:
@@ -62,7 +62,7 @@ def test_powers_and_factors_of_the_line_are_in_order(bench):
     assert q["mains.current.crest_factor"] == pytest.approx(q["mains.current.peak"] / q["mains.current.rms"], rel=1e-9)
 
 
-def test_a_loss_without_a_no_load_current_is_not_forgotten():
+def test_a_loss_without_a_no_load_current_is_included():
     without = balance(plain(filter=[capacitor(4.7e-3)])).quantities["mains.power.active"]
     given = {"no_load_loss": 3.0}
     assert balance(plain(filter=[capacitor(4.7e-3)], transformer=given)).quantities[

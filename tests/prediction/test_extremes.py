@@ -1,4 +1,4 @@
-"""Extreme yet legal values work; impossible ones are named in one line; nothing in between is a wrong number."""
+"""Extreme legal values are predicted, impossible ones are refused in one line, and no result is wrong."""
 
 import math
 import random
@@ -81,7 +81,7 @@ WILD = st.builds(draw_wild, st.builds(random.Random, st.integers(0, 10**9)))
 
 @settings(max_examples=20, deadline=None)
 @given(WILD)
-def test_any_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
+def test_any_legal_bench_is_balanced_or_refused_in_one_line(bench):
     assert_balanced_or_refused(bench)
 
 
@@ -89,7 +89,7 @@ def test_any_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
 @pytest.mark.timeout(3000)
 @settings(max_examples=600, deadline=None)
 @given(WILD)
-def test_many_a_legal_bench_gives_balanced_numbers_or_one_clear_line(bench):
+def test_many_legal_benches_are_balanced_or_refused_in_one_line(bench):
     assert_balanced_or_refused(bench)
 
 
@@ -111,7 +111,7 @@ def assert_balanced_or_refused(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "full-wave doubler"])
-def test_an_open_reservoir_stands_where_forward_and_reverse_current_balance(kind):
+def test_an_unloaded_reservoir_balances_forward_and_reverse_current(kind):
     """Mean of Is·(exp((e − V)/a) − 1) = 0 with a sine e gives V = a·ln I0(Ê/a), I0 the Bessel function."""
     bench = plain(kind, filter=RESERVOIR, load=OPEN, diode={"saturation_current": 1e-5})
     a = (2 if kind == "bridge" else 1) * 1.8 * THERMAL_VOLTAGE
@@ -151,7 +151,7 @@ def test_impossible_circuits_are_named(name):
     assert len(str(caught.value)) < 300
 
 
-def test_a_circuit_without_an_answer_tells_the_part_and_a_value_that_has_one():
+def test_a_circuit_without_a_steady_state_names_the_part_and_a_value_that_has_one():
     stiff = {"secondary_resistance": 0.0, "primary_resistance": 0.0}
     changes = {"mains": {"frequency": 400.0}, "filter": [capacitor(1.6e-3)], "load": resistor(1.5)}
     with pytest.raises(PredictionError) as caught:
@@ -161,7 +161,7 @@ def test_a_circuit_without_an_answer_tells_the_part_and_a_value_that_has_one():
     assert predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 500e-6})).quantities
 
 
-def test_where_no_single_part_is_to_blame_that_is_said(monkeypatch):
+def test_without_a_single_cause_the_message_says_so(monkeypatch):
     def never(*_):
         raise NoSteadyState("none")
 
@@ -175,12 +175,12 @@ def test_a_measured_ambient_of_an_oven_is_refused():
         predict(plain(), ambient=900.0)
 
 
-def test_a_mains_of_nothing_is_refused():
+def test_a_mains_of_zero_is_refused():
     with pytest.raises(PredictionError, match=r"mains\.voltage: is zero"):
         predict(plain(), mains_voltage=0.0)
 
 
-def test_a_hot_diode_settles_although_its_heat_feeds_back_strongly():
+def test_a_hot_diode_converges_in_spite_of_strong_thermal_feedback():
     bench = plain(filter=[capacitor(1e-2)], load=resistor(2.0), diode={"thermal_resistance": 55.0})
     found = predict(bench).quantities
     junction = found["diode.temperature.junction"].value

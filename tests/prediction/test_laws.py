@@ -1,4 +1,4 @@
-"""Laws that a circuit keeps when all of it is scaled, and the ways to write a bench that must not matter."""
+"""Scaling laws of a circuit, and equivalent ways to write a bench."""
 
 import random
 
@@ -69,7 +69,7 @@ def test_impedances_times_k_are_currents_over_k(bench, factor):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_with_next_to_ideal_diodes_twice_the_voltage_is_twice_of_everything(kind):
+def test_with_almost_ideal_diodes_everything_is_in_proportion_to_the_voltage(kind):
     diode = {"saturation_current": 1e-3, "emission_coefficient": 0.5, "series_resistance": 0.0}
     low = plain(kind, filter=RESERVOIR, diode=diode, transformer={"open_circuit_voltage": 500.0})
     high = low.model_copy(update={"mains": low.mains.model_copy(update={"voltage": 460.0})})

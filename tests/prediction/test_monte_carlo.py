@@ -1,4 +1,4 @@
-"""Propagation of distributions: beside first order where both hold, and where first order cannot follow."""
+"""Propagation of distributions: against first order where both hold, and where first order fails."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ALMOST_LINEAR = (
 )
 
 
-def beside_first_order(bench, draws=2000, **options):
+def compare_with_first_order(bench, draws=2000, **options):
     """Return pairs (Monte Carlo, first order) of deviation and of the mean's shift in deviations, by quantity."""
     first = predict(bench, **options).quantities
     drawn = monte_carlo(bench, draws, **options).quantities
@@ -33,7 +33,7 @@ def beside_first_order(bench, draws=2000, **options):
 
 
 def test_agrees_with_first_order_where_the_circuit_is_nearly_linear():
-    deviations, shifts = beside_first_order(rated(), 4000)
+    deviations, shifts = compare_with_first_order(rated(), 4000)
     for name in ALMOST_LINEAR:
         drawn, first = deviations[name]
         # 4000 draws tell a deviation to about 1 %, a mean to 0.016 deviations.
@@ -44,7 +44,7 @@ def test_agrees_with_first_order_where_the_circuit_is_nearly_linear():
 @pytest.mark.parametrize("kind", ["half wave", "centre tap", "split rail", "full-wave doubler"])
 def test_agrees_with_first_order_for_every_wiring(kind):
     transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
-    deviations, _ = beside_first_order(rated(rectifier=f'kind = "{kind}"', transformer=transformer))
+    deviations, _ = compare_with_first_order(rated(rectifier=f'kind = "{kind}"', transformer=transformer))
     for name in ("output.voltage.mean", "mains.current.rms", "diode.current.peak"):
         drawn, first = deviations[name]
         assert drawn == pytest.approx(first, rel=0.08), name
@@ -62,9 +62,9 @@ def test_agrees_with_first_order_for_every_wiring(kind):
     ],
     ids=["bridge", "half wave", "no filter", "limiter", "dropping regulator", "constant current"],
 )
-def test_quick_draws_are_the_draws_solved_in_full(changes):
+def test_the_fast_method_agrees_with_the_full_solution(changes):
     made = rated(**changes)
-    quick, full = (monte_carlo(made, 200, seed=5, quickly=quickly) for quickly in (True, False))
+    quick, full = (monte_carlo(made, 200, seed=5, fast=fast) for fast in (True, False))
     assert full.solved_in_full == 200
     assert quick.solved_in_full < 60
     for name in ("output.voltage.mean", "mains.current.rms", "diode.power.mean", "mains.current.peak"):
@@ -92,7 +92,7 @@ def test_a_measured_mains_is_not_drawn():
     assert known.quantities[name].deviation == pytest.approx(first.uncertainty / 2, rel=0.1)
 
 
-def test_a_tolerance_is_drawn_evenly_and_never_beyond():
+def test_a_tolerance_has_a_rectangular_distribution():
     volts = monte_carlo(rated(), 4000).values["mains.voltage.rms"]
     assert 230 * 0.94 * 0.997 < volts.min() < 230 * 0.945
     assert 230 * 1.055 < volts.max() < 230 * 1.06 * 1.003
@@ -108,7 +108,7 @@ def test_the_same_seed_gives_the_same_draws_whatever_their_number():
     assert len(first.values[name]) == 300
 
 
-def test_intervals_hold_95_per_cent_of_the_draws():
+def test_intervals_contain_95_per_cent_of_the_draws():
     drawn = monte_carlo(rated(), 1000)
     for name, spread in drawn.quantities.items():
         values = drawn.values[name]

@@ -1,4 +1,4 @@
-"""Ratings: every margin from its own arithmetic, broken limits found, and cautions that say what matters."""
+"""Ratings: the arithmetic of every margin, exceeded limits, and the cautions."""
 
 from __future__ import annotations
 
@@ -88,14 +88,14 @@ def test_the_capacitor_input_trap_counts_rms_current():
     assert "rms" in text
 
 
-def test_an_unused_winding_does_not_lend_its_rating():
+def test_an_unused_winding_does_not_add_to_the_rating():
     one = by_name(check(rated()))["transformer apparent power"].value
     two = by_name(check(rated(transformer=CENTRE_TAPPED)))["transformer apparent power"].value
     assert two == pytest.approx(2.0 * one)
     assert windings_used(rated(transformer=CENTRE_TAPPED)) == 1
 
 
-def test_rated_windings_count_their_rated_volts():
+def test_rated_windings_count_with_their_rated_voltage():
     windings = (
         'primary_voltage = "230 V"\nsecondaries = 2\nconnection = "series"\nrated_voltage = "9 V"\n'
         'regulation = "12 %"\nrating = "100 VA"'
@@ -105,7 +105,7 @@ def test_rated_windings_count_their_rated_volts():
     assert found.value == pytest.approx(high["secondary.current.rms"].value * 18.0, rel=1e-3)
 
 
-def test_broken_limits_are_negative_and_named_first():
+def test_exceeded_limits_are_negative_and_named_first():
     small = RATED["filter"][0] | {"voltage_rating": "25 V"}
     ratings = check(rated(filter=[small], load={"power_rating": "20 W"}))
     found = by_name(ratings)
@@ -127,7 +127,7 @@ def test_broken_limits_are_negative_and_named_first():
         ("max_junction", "diode junction temperature"),
     ],
 )
-def test_what_the_file_does_not_say_is_a_caution_instead(key, name):
+def test_a_missing_rating_is_a_caution(key, name):
     ratings = check(rated(diode={key: None}))
     assert name not in by_name(ratings)
     assert key in caution(ratings, "Not checked")
@@ -174,8 +174,8 @@ def test_a_regulator_needs_its_dropout_at_low_mains():
     assert not starved.ok
     assert starved.margin < 0.0
     # Out of regulation the output falls with the input; what counts is the output that was asked for.
-    stress = worst_case_of(rated(regulator=regulator.format(19, 4)))
-    assert headroom(stress)[LOW] < 2.0 - 0.05
+    worst_case = worst_case_of(rated(regulator=regulator.format(19, 4)))
+    assert headroom(worst_case)[LOW] < 2.0 - 0.05
     hot = by_name(check(rated(regulator=regulator.format(5, 40))))["regulator junction temperature"]
     assert not hot.ok
 
@@ -190,10 +190,10 @@ def test_margins_of_limits_from_above_and_below():
     assert below("x", 30.0, -5.0, "°C").margin < 0
 
 
-def test_a_fuse_bears_the_pulse_but_not_for_ever():
-    stress = worst_case_of(rated())
-    pulse = stress.surge.first_half_cycle_i2t
-    assert pulse <= fuse_heating(stress) <= stress.surge.surge_i2t
+def test_fuse_heating_is_between_one_pulse_and_the_whole_surge():
+    worst_case = worst_case_of(rated())
+    pulse = worst_case.surge.first_half_cycle_i2t
+    assert pulse <= fuse_heating(worst_case) <= worst_case.surge.surge_i2t
     slow = worst_case_of(
         rated(filter=['kind = "capacitor"\ncapacitance = "0.5 F"'], fuse='rating = "20 A"\nspeed = "fast"')
     )
@@ -201,7 +201,7 @@ def test_a_fuse_bears_the_pulse_but_not_for_ever():
     assert fuse_heating(slow) < 0.5 * slow.surge.surge_i2t
 
 
-def test_gates_stand_in_for_a_missing_melting_i2t_only_where_they_cover_the_surge():
+def test_gates_replace_a_missing_melting_i2t_only_if_they_cover_the_surge():
     lag = rated(fuse='rating = "1 A"\nspeed = "time-lag"')
     found = by_name(check(lag))["fuse surge I²t (least by IEC 60127-2)"]
     assert found.limit == pytest.approx(2.0)
@@ -251,14 +251,14 @@ def test_an_open_load_bleeds_nothing():
     caution(check(rated(load='kind = "open"')), "Nothing bleeds")
 
 
-def test_high_secondary_voltages_are_said_to_be_dangerous():
+def test_high_secondary_voltages_are_a_caution():
     assert not any("ES1" in text for text in check(rated()).cautions)
     doubler = rated(rectifier='kind = "full-wave doubler"', transformer={"open_circuit_voltage": "24 V"})
     assert "before it" in caution(check(doubler), "ES1")
 
 
 @pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"])
-def test_every_wiring_has_its_word_on_earthed_probes(kind):
+def test_every_topology_has_a_caution_on_earthed_probes(kind):
     transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
     text = caution(check(rated(rectifier=f'kind = "{kind}"', transformer=transformer)), "ground clip")
     assert ("tap" in text) == (kind in ("centre tap", "split rail"))

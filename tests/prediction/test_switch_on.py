@@ -1,4 +1,4 @@
-"""The switch-on transient against scipy on equations of the tests' own, and against closed forms."""
+"""The switch-on transient against scipy on independent equations, and against closed forms."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_time_to_90_per_cent_agrees_with_scipy():
     assert worst.time_to_90 == pytest.approx(max(reached), abs=2e-5)
 
 
-def test_an_lc_filter_rings_as_scipy_says():
+def test_the_ringing_of_an_lc_filter_agrees_with_scipy():
     choke = 'kind = "choke"\ninductance = "20 mH"\nresistance = "0.2 Ω"'
     worst = switch_on(rated(filter=[choke, 'kind = "capacitor"\ncapacitance = "1 mF"'], load='kind = "open"'))
     top, omega = 18.4 * np.sqrt(2.0), 2 * np.pi * 50
@@ -87,14 +87,14 @@ def test_an_lc_filter_rings_as_scipy_says():
     assert worst.capacitor_peaks[1] > top
 
 
-def test_a_large_empty_reservoir_draws_what_the_source_lets_through():
+def test_a_large_empty_reservoir_is_limited_by_the_source():
     worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "1 F"']))
     assert worst.closing_angle == pytest.approx(90.0, abs=8.0)
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE)), rel=0.002)
     assert worst.half_cycles > 50
 
 
-def test_without_a_filter_switching_on_is_no_more_than_running():
+def test_without_a_filter_the_surge_is_the_steady_state():
     worst = switch_on(rated(filter=[]))
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE + 15.0)), rel=0.001)
     assert worst.time_to_90 < 0.01
@@ -103,7 +103,7 @@ def test_without_a_filter_switching_on_is_no_more_than_running():
     assert per_half_cycle == pytest.approx(np.full(len(per_half_cycle), per_half_cycle.mean()), rel=1e-4)
 
 
-def test_a_cold_limiter_takes_the_peak_down_and_warms_by_the_energy_it_takes():
+def test_a_cold_limiter_lowers_the_peak_and_warms_by_its_energy():
     bare = switch_on(rated())
     ntc = 'r25 = "10 Ω"\nbeta = "3000 K"\ndissipation_factor = "10 mW/K"\ntime_constant = "50 s"'
     limited = switch_on(rated(ntc=ntc))
@@ -118,7 +118,7 @@ def test_a_cold_limiter_takes_the_peak_down_and_warms_by_the_energy_it_takes():
     assert hot.diode_peak > limited.diode_peak
 
 
-def test_a_limiter_that_warms_makes_the_start_quicker():
+def test_a_warming_limiter_shortens_the_start():
     ntc = 'r25 = "60 Ω"\nbeta = "3500 K"\ndissipation_factor = "8 mW/K"\ntime_constant = "{} s"'
     slow = switch_on(rated(ntc=ntc.format(500), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
     quick = switch_on(rated(ntc=ntc.format(5), filter=['kind = "capacitor"\ncapacitance = "47 mF"']))
@@ -130,7 +130,7 @@ def test_a_limiter_that_warms_makes_the_start_quicker():
     "kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"], ids=lambda kind: kind
 )
 @pytest.mark.parametrize("leakage", ["0 H", "60 µH"])
-def test_every_wiring_starts(kind, leakage):
+def test_every_topology_starts(kind, leakage):
     transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
     made = rated(rectifier=f'kind = "{kind}"', transformer=transformer | {"leakage_inductance": leakage})
     worst = switch_on(made)
@@ -144,7 +144,7 @@ def test_every_wiring_starts(kind, leakage):
     assert 0.003 < worst.time_to_90 < 0.06
 
 
-def test_more_closing_angles_find_no_more():
+def test_more_closing_angles_do_not_change_the_result():
     some, many = switch_on(rated()), switch_on(rated(), angles=96)
     assert many.diode_peak == pytest.approx(some.diode_peak, rel=0.003)
     assert many.surge_i2t == pytest.approx(some.surge_i2t, rel=0.005)
@@ -186,7 +186,7 @@ def test_every_load_and_filter_starts(changes):
     assert 0.0 < worst.winding_peak < float(rectified(18.4 * np.sqrt(2.0), SOURCE))
 
 
-def test_a_supply_that_never_starts_says_so():
+def test_a_supply_that_never_starts_has_no_start_time():
     ntc = 'r25 = "20 kΩ"\nbeta = "3000 K"\ndissipation_factor = "10 W/K"\ntime_constant = "50 s"'
     worst = switch_on(rated(ntc=ntc, filter=['kind = "capacitor"\ncapacitance = "1 F"'], load='kind = "open"'))
     assert worst.time_to_90 is None

@@ -1,4 +1,4 @@
-"""The predicted uncertainty beside the package `uncertainties` and beside benches drawn at random."""
+"""The predicted uncertainty against the package `uncertainties` and against benches drawn at random."""
 
 import functools
 import random
@@ -30,7 +30,7 @@ QUANTITIES = (
 
 
 def with_value(bench, part: str, value: float):
-    """Return the bench with one value replaced, by the name that allowances give it."""
+    """Return the bench with one value replaced, by its name as an input."""
     section, _, key = part.partition(".")
     if section != "filter":
         return bench.model_copy(update={section: getattr(bench, section).model_copy(update={key: value})})
@@ -45,7 +45,7 @@ def nominal(bench, part: str) -> float:
 
 
 def standard(bench) -> dict[str, float]:
-    """The standard uncertainty that each part's allowance makes of its value."""
+    """Return the standard uncertainty of each input in its own unit."""
     entries = input_uncertainties_of(bench, parts_of(bench), mains_is_measured=False)
     return {entry.part: entry.size * (nominal(bench, entry.part) if entry.relative else 1.0) for entry in entries}
 
@@ -112,14 +112,14 @@ def test_every_uncertainty_is_above_zero_and_finite(bench):
         assert expected.uncertainty < 3 * abs(expected.value) + 10.0, name
 
 
-def test_a_measured_mains_takes_the_tolerance_out():
+def test_a_measured_mains_removes_the_tolerance():
     bench = plain(filter=[capacitor(4.7e-3)], mains={"tolerance": 0.1})
     wide, narrow = (predict(bench, mains_voltage=volts).quantities for volts in (None, 230.0))
     assert wide["output.voltage.mean"].uncertainty > 8 * narrow["output.voltage.mean"].uncertainty
     assert narrow["output.voltage.mean"].value == pytest.approx(wide["output.voltage.mean"].value)
 
 
-def test_a_wider_tolerance_widens_what_it_governs_and_nothing_else():
+def test_a_wider_tolerance_widens_only_what_depends_on_it():
     def ripple(tolerance):
         return predict(plain(filter=[capacitor(4.7e-3, tolerance=tolerance), choke(0.01), capacitor(1e-3)])).quantities
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from benchmon.prediction.monte_carlo import deviates_of, spread_of
+from benchmon.prediction.monte_carlo import deviates_of, distribution_of
 from benchmon.prediction.uncertainty import InputUncertainty, shares_of
 
 
@@ -16,7 +16,7 @@ def test_sum_of_four_inputs_of_unit_deviation(rectangular, half_width):
     """JCGM 101:2008, 9.2.2 and 9.2.3: normal and rectangular inputs; 1.7 of a rectangular one is its half width √3."""
     inputs = [InputUncertainty(f"x{index}", f"X{index}", 1.0, rectangular=rectangular) for index in range(4)]
     draws = deviates_of(np.random.default_rng(2008), inputs, 400_000)
-    found = spread_of(draws.sum(axis=1), "")
+    found = distribution_of(draws.sum(axis=1), "")
     assert found.mean == pytest.approx(0.0, abs=0.02)
     assert found.deviation == pytest.approx(2.0, rel=0.005)
     assert found.high == pytest.approx(half_width, abs=0.025)

@@ -37,7 +37,7 @@ def asked(monkeypatch):
         nothing = Waveforms(np.zeros(1), {})
         return Prediction(volts, 50.0, 25.0, quantities, {}, nothing, {"diode.temperature.case": 100.0})
 
-    class FakeFollower:
+    class FakePredictor:
         def __init__(self, bench, accuracy):
             self.nominal, self.accuracy = predict(bench.mains.voltage), accuracy
 
@@ -48,7 +48,7 @@ def asked(monkeypatch):
             air = None if ambient is None else int(ambient)
             return OperatingGrid((row,) if air is None else (row, row), mains, air, self.accuracy)
 
-    monkeypatch.setattr(expectation, "Follower", FakeFollower)
+    monkeypatch.setattr(expectation, "OperatingPointPredictor", FakePredictor)
     return calls
 
 

@@ -92,7 +92,7 @@ def test_a_circuit_without_a_prediction_is_recorded_all_the_same(tmp_path, bench
     def fail(*_, **__):
         raise ZeroDivisionError("in the depths\n of a model")
 
-    monkeypatch.setattr("benchmon.watch.expectation.Follower", fail)
+    monkeypatch.setattr("benchmon.watch.expectation.OperatingPointPredictor", fail)
     summary = record(bench, tmp_path / "a.benchmon", duration=0.8)
     assert {channel.verdict for channel in summary.channels} == {Verdict.UNPREDICTED}
     [event] = [event for event in recorded(tmp_path / "a.benchmon").events if event.kind == "prediction"]
@@ -101,7 +101,7 @@ def test_a_circuit_without_a_prediction_is_recorded_all_the_same(tmp_path, bench
 
 def test_a_prediction_that_takes_for_ever_delays_no_limit(tmp_path, bench, meter, monkeypatch):
     never = threading.Event()
-    monkeypatch.setattr("benchmon.watch.expectation.Follower", lambda *_, **__: never.wait(60))
+    monkeypatch.setattr("benchmon.watch.expectation.OperatingPointPredictor", lambda *_, **__: never.wait(60))
     meter.line = lambda number: f"m 230.0 v 15.0 t {95.0 if 20 <= number < 25 else 41.5}"
     try:
         summary = record(bench, tmp_path / "a.benchmon", duration=1.2)

@@ -1,4 +1,8 @@
-"""A sound supply's circuit, at given junction temperatures, as the collocation takes it."""
+"""The circuit of a healthy supply at given junction temperatures, as a `PeriodicSystem` of the collocation.
+
+`Circuit` evaluates the assembled network; `circuit_of` builds it from a bench. `mains_wave`, `batched_matvec` and
+`conductance_jacobian` are shared with the circuit that is solved diode by diode.
+"""
 
 from __future__ import annotations
 
@@ -17,14 +21,15 @@ from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.signals.arrays import Floats
 
 HARMONICS = (3, 5, 7)
-"""Orders of the mains' voltage that a fault may add."""
+"""Orders of the mains voltage that a fault may add."""
 
 _UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
+"""Allowed imbalance of charge: as a fraction of the load current, and as a conductance across the winding."""
 
 
 @dataclass(frozen=True)
 class Circuit:
-    """The equations of a circuit at given junction temperatures, as the collocation takes them."""
+    """The equations of a circuit, with saturation current and thermal voltage (b,) of its diodes in `junction`."""
 
     equations: Equations
     junction: tuple[Floats, Floats]
@@ -41,7 +46,7 @@ class Circuit:
 
     @cached_property
     def exchange(self) -> Floats:
-        """Which unknowns change places after half a period: the doubler's capacitors, the paths' windings."""
+        """The unknowns exchanged after half a period: the capacitors of a doubler, the windings of the paths."""
         swapped = np.eye(self.equations.size)
         if self.equations.wiring.symmetric:
             pairs = [self.equations.winding_unknowns] if self.equations.winding_unknowns else []
@@ -59,87 +64,93 @@ class Circuit:
         return np.pi if self.equations.wiring.symmetric else 2.0 * np.pi
 
     def emf(self, angle: Floats) -> Floats:
-        """Return the winding's EMF at mains angles (…), volts, (b, …)."""
+        """Return the EMF of the winding at mains angles (…), volts, (b, …)."""
         return mains_wave(self.equations.parts, self.equations.windings.emf, angle)
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return q, f and their derivatives at stage values y, as `PeriodicSystem` says."""
-        at = self.equations
+        """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
+        equations = self.equations
         emf = self.emf(mesh.stages)
-        current, conductance = path_currents(at, y, emf, self.junction)
-        q = spread(at.mass, y)
-        f = spread(at.conductance, y) + spread(at.inject, current)
-        f_slope = at.conductance[:, None, None] + slopes(at.inject, conductance, at.drive)
-        q_slope = np.broadcast_to(at.mass[:, None, None], f_slope.shape)
-        for path, unknown in enumerate(at.winding_unknowns):
-            f[..., unknown] += at.wiring.signs[path] * emf
-        if at.winding_unknowns:
-            q = q + spread(at.flux, current)
-            q_slope = q_slope + slopes(at.flux, conductance, at.drive)
-        if not load_is_linear(at.bench):
-            node = list(at.load_node)
-            through, slope, _ = load_current(at, y[..., node].sum(-1))
+        current, conductance = path_currents(equations, y, emf, self.junction)
+        q = batched_matvec(equations.mass, y)
+        f = batched_matvec(equations.conductance, y) + batched_matvec(equations.inject, current)
+        f_slope = equations.conductance[:, None, None] + conductance_jacobian(
+            equations.inject, conductance, equations.drive
+        )
+        q_slope = np.broadcast_to(equations.mass[:, None, None], f_slope.shape)
+        for path, unknown in enumerate(equations.winding_unknowns):
+            f[..., unknown] += equations.wiring.signs[path] * emf
+        if equations.winding_unknowns:
+            q = q + batched_matvec(equations.flux, current)
+            q_slope = q_slope + conductance_jacobian(equations.flux, conductance, equations.drive)
+        if not load_is_linear(equations.bench):
+            node = list(equations.load_node)
+            through, slope, _ = load_current(equations, y[..., node].sum(-1))
             f[..., node] -= through[..., None]
             f_slope[..., np.ix_(node, node)[0], np.ix_(node, node)[1]] -= slope[..., None, None]
         return q, f, q_slope, f_slope
 
     def currents(self, y: Floats, angle: Floats) -> Floats:
-        """Return the paths' currents at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""
+        """Return the currents of the paths at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""
         return path_currents(self.equations, y, self.emf(angle), self.junction)[0]
 
-    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
-        """Return which variants bring the load what it draws, (b,).
+    def is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
+        """Return which variants conserve charge, (b,).
 
-        Charge: over a period no capacitor keeps any, so the paths' mean current is the load's.
+        Over a period no capacitor gains charge, so the mean current of the paths is that of the load.
         """
-        at, mesh = self.equations, found.mesh
-        brought = np.einsum("bmsp,ms->b", self.currents(found.y, mesh.stages), mesh.weights) / at.wiring.ports
-        drawn = np.einsum("bms,ms->b", load_current(at, found.y[..., list(at.load_node)].sum(-1))[0], mesh.weights)
-        stray = _STRAY_SIEMENS * at.windings.emf
-        balanced: NDArray[np.bool_] = np.abs(brought - drawn) <= _UNBALANCED * np.abs(drawn) + stray
+        equations, mesh = self.equations, solution.mesh
+        supplied = (
+            np.einsum("bmsp,ms->b", self.currents(solution.y, mesh.stages), mesh.weights) / equations.wiring.ports
+        )
+        drawn = np.einsum(
+            "bms,ms->b", load_current(equations, solution.y[..., list(equations.load_node)].sum(-1))[0], mesh.weights
+        )
+        stray = _STRAY_SIEMENS * equations.windings.emf
+        balanced: NDArray[np.bool_] = np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + stray
         return balanced
 
-    def softened(self, factor: float) -> Circuit:
-        """Return the circuit with diodes and loads whose corners are `factor` times wider."""
+    def with_wider_corners(self, factor: float) -> Circuit:
+        """Return the circuit with diode and load characteristics whose corners are `factor` times wider."""
         saturation, thermal = self.junction
         return replace(
-            self, equations=replace(self.equations, softness=factor), junction=(saturation, thermal * factor)
+            self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
         )
 
     def guess(self, mesh: Mesh) -> Floats:
-        """Return stage values to start from, (b, m, 2, n)."""
-        at = self.equations
-        start = np.zeros((at.parts.variants, len(mesh.widths), 2, at.size))
-        level = (0.85 * np.sqrt(2.0) * at.windings.emf - at.wiring.in_series * 0.8).clip(min=0.1)
+        """Return rough stage values to start from, (b, m, 2, n)."""
+        equations = self.equations
+        start = np.zeros((equations.parts.variants, len(mesh.widths), 2, equations.size))
+        level = (0.85 * np.sqrt(2.0) * equations.windings.emf - equations.wiring.in_series * 0.8).clip(min=0.1)
         start += level[:, None, None, None]
-        for current in at.chokes.values():
+        for current in equations.chokes.values():
             load = np.full(len(level), 0.0)
-            if "load.resistance" in at.parts:
-                load = level / at.parts.load_ohms
+            if "load.resistance" in equations.parts:
+                load = level / equations.parts.load_ohms
             start[..., current] = load[:, None, None]
         emf = self.emf(mesh.stages)
-        for path, unknown in enumerate(at.winding_unknowns):
-            start[..., unknown] = at.wiring.signs[path] * emf
+        for path, unknown in enumerate(equations.winding_unknowns):
+            start[..., unknown] = equations.wiring.signs[path] * emf
         return start
 
     def energy_lost(self, solution: PeriodicSolution) -> float:
-        """Return what the first variant's capacitors and inductances lose over a period, of the energy coming in.
+        """Return the numerical energy loss of the first variant over a period, as a fraction of the energy supplied.
 
-        They lose nothing: the method does (Radau IIA damps), the more the coarser the mesh is for what happens on it.
+        Ideal capacitors and inductances lose nothing, but the method damps (Radau IIA), the more the coarser the mesh.
         """
-        at, mesh = self.equations, solution.mesh
+        equations, mesh = self.equations, solution.mesh
         emf, current = self.emf(mesh.stages), self.currents(solution.y, mesh.stages)
         coupled = solution.y.copy()
-        if at.winding_unknowns:
-            # A winding's row holds the volts of its leakage inductance, which its path's current works on.
-            coupled[..., list(at.winding_unknowns)] = current
+        if equations.winding_unknowns:
+            # The row of a winding holds the voltage of its leakage inductance, which acts on the current of its path.
+            coupled[..., list(equations.winding_unknowns)] = current
         stored = np.einsum("msn,msn,ms->", coupled[0], charge_rates(self, solution)[0], mesh.weights)
-        taken = np.einsum("msp,p,ms,ms->", current[0], np.array(at.wiring.signs, float), emf[0], mesh.weights)
-        return abs(float(stored)) / (abs(float(taken)) or 1.0)
+        supplied = np.einsum("msp,p,ms,ms->", current[0], np.array(equations.wiring.signs, float), emf[0], mesh.weights)
+        return abs(float(stored)) / (abs(float(supplied)) or 1.0)
 
 
 def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
-    """Return the equations of a bench's circuit with junctions at `celsius` (b,)."""
+    """Return the circuit of a bench with junctions at `celsius` (b,). Raises `PredictionError` as `assemble` does."""
     wiring = wiring_of(bench)
     equations = assemble(bench, wiring, windings_of(wiring, parts, bench.transformer.primary_voltage), parts)
     diode = DiodeCharacteristic(
@@ -148,26 +159,26 @@ def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
     return Circuit(equations, diode.at(celsius))
 
 
-def spread(matrix: Floats, vectors: Floats) -> Floats:
+def batched_matvec(matrix: Floats, vectors: Floats) -> Floats:
     """Return matrix (b, i, j) times every vector of (b, m, 2, j): one product a variant, not one an instant."""
     variants, intervals, stages, length = vectors.shape
     product = vectors.reshape(variants, intervals * stages, length) @ matrix.transpose(0, 2, 1)
     return product.reshape(variants, intervals, stages, -1)
 
 
-def slopes(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
+def conductance_jacobian(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
     """Return inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths."""
     outer = inject.transpose(0, 2, 1)[..., None] * drive[:, None, :]
     variants, paths, rows, columns = outer.shape  # there may be no path
-    found = spread(outer.reshape(variants, paths, rows * columns).transpose(0, 2, 1), conductance)
+    found = batched_matvec(outer.reshape(variants, paths, rows * columns).transpose(0, 2, 1), conductance)
     return found.reshape(*conductance.shape[:3], rows, columns)
 
 
 def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:
-    """Return a wave of `rms` (b,) at mains angles (…) with the mains' distortion, (b, …).
+    """Return a wave of `rms` (b,) at mains angles (…) with the distortion of the mains, (b, …).
 
-    The distortion is a third harmonic whose sign flattens the top, and what `mains.harmonic.N` adds of another order,
-    N odd, in phase with the fundamental's zero; the rms is that of the whole wave.
+    The distortion is a third harmonic whose sign flattens the top, plus the odd orders N given as `mains.harmonic.N`,
+    with their zero at that of the fundamental; `rms` is that of the whole wave.
     """
     shape = (-1, *[1] * angle.ndim)
     orders = {3: parts["mains.voltage_thd"]}

@@ -1,4 +1,4 @@
-"""Which part keeps a circuit from a steady state: the first one that, made milder by itself, lets one be found."""
+"""Find the part that prevents convergence: the first one whose value, changed alone, gives a steady state."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.steady_state import solve_circuit
 from benchmon.quantities import format_value
 
-_MILDER = 100.0
+_FACTOR = 100.0
 _MOST_TRIED = 6
-"""A circuit that is not solved costs seconds, and so may each that is tried in its place."""
+"""A circuit that does not converge costs seconds, and so may each of its variants."""
 _OF_REACTANCE = 0.02
-"""Ohms in series that calm a bare inductance, in parts of its reactance at the mains frequency."""
+"""Series resistance that damps a bare inductance, as a fraction of its reactance at the mains frequency."""
 
 
 @dataclass(frozen=True)
 class _Change:
-    """A value of `parts` that is to blame if `milder`, in its place, gives a steady state."""
+    """A value of `parts`, by `key`, and the `milder` value to try in its place; `part` is its name for the user."""
 
     part: str
     key: str
@@ -32,7 +32,7 @@ class _Change:
 
 
 def diagnose_convergence(bench: Bench, parts: Parts) -> str:
-    """Return one line about a circuit without a steady state: which part, and the value with which there is one."""
+    """Return one line for a circuit without a steady state: the part at fault, and a value that has one."""
     one = Parts({name: value[:1] for name, value in parts.values.items()})
     for change in islice(_changes(bench, one), _MOST_TRIED):
         if _is_solved(bench, one.replaced({change.key: np.array([change.milder])})):
@@ -52,8 +52,8 @@ def _is_solved(bench: Bench, parts: Parts) -> bool:
 
 
 def _changes(bench: Bench, parts: Parts) -> Iterator[_Change]:
-    """Yield the changes to try, the likeliest culprits first."""
-    yield from _milder(bench, parts, _MILDER)
+    """Yield the changes to try, the most likely causes first."""
+    yield from _milder(bench, parts, _FACTOR)
     leakage = "transformer.leakage_inductance"
     ohms = _OF_REACTANCE * 2.0 * np.pi * float(parts["mains.frequency"][0] * parts[leakage][0])
     if ohms > float(parts["transformer.secondary_resistance"][0]):

@@ -1,4 +1,4 @@
-"""The rectifier diode: Shockley's junction with an ohmic part, at any temperature, and the current a path conducts."""
+"""The rectifier diode: a Shockley junction with a series resistance, its temperature, and the current of a path."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ BOLTZMANN_PER_CHARGE = 8.617333262e-5
 
 ZERO_CELSIUS = 273.15
 REFERENCE = 25.0
-"""The temperature, in °C, at which a bench file states its diode."""
+"""Temperature, in °C, at which a bench file specifies its diode."""
 
 _LARGEST_EMISSION = 2.0
 _LEAST_RESISTANCE = 1e-6
@@ -46,12 +46,15 @@ class DiodeCharacteristic:
 
 
 def forward_voltage(current: Floats, saturation: Floats, thermal: Floats, resistance: Floats) -> Floats:
-    """Return a diode's volts at `current` amperes: n·Vt·ln(1 + i/Is) + r·i (Shockley 1949, with the ohmic part)."""
+    """Return the diode voltage at `current` amperes: n·Vt·ln(1 + i/Is) + r·i (Shockley 1949, with the ohmic part)."""
     return thermal * np.log1p(np.maximum(current / saturation, -1.0 + 1e-15)) + resistance * current
 
 
 def junction_of(diode: Diode) -> tuple[float, float, float]:
-    """Return saturation current, emission coefficient and series resistance of a bench file's diode, at 25 °C."""
+    """Return saturation current, emission coefficient and series resistance of the diode in a bench file, at 25 °C.
+
+    Raises `PredictionError` if it has neither Shockley values nor forward points, or if `fit_forward` fails.
+    """
     if diode.forward is not None:
         return fit_forward(diode.forward)
     if diode.saturation_current is None or diode.emission_coefficient is None:
@@ -62,9 +65,9 @@ def junction_of(diode: Diode) -> tuple[float, float, float]:
 def fit_forward(points: tuple[tuple[float, float], ...]) -> tuple[float, float, float]:
     """Return (Is, n, r) of the Shockley curve nearest to data-sheet points of (volts, amperes).
 
-    Linear least squares of v = n·Vt·ln i − n·Vt·ln Is + r·i at 25 °C, with r ≥ 0 and n ≤ 2 (a silicon junction's
-    largest emission coefficient): two points alone go to the junction, and what is steeper than n = 2 to the ohmic
-    part. Two points are met exactly.
+    Linear least squares of v = n·Vt·ln i − n·Vt·ln Is + r·i at 25 °C, with r ≥ 0 and n ≤ 2 (the largest emission
+    coefficient of a silicon junction). Two points determine the junction alone, exactly; a curve steeper than n = 2 is
+    attributed to the ohmic part. Raises `PredictionError` if no such curve fits the points.
     """
     volts, amperes = (np.array(column) for column in zip(*points, strict=True))
     thermal = BOLTZMANN_PER_CHARGE * (REFERENCE + ZERO_CELSIUS)
@@ -87,7 +90,7 @@ def fit_forward(points: tuple[tuple[float, float], ...]) -> tuple[float, float, 
 
 
 def conduct(drive: Floats, resistance: Floats, saturation: Floats, thermal: Floats) -> tuple[Floats, Floats]:
-    """Return current and conductance of a path: `drive` volts across a resistance in series with junctions.
+    """Return current and conductance of a path with `drive` volts across a resistance in series with junctions.
 
     Solves drive = R·i + a·ln(1 + i/Is) in closed form: with w = R·(i + Is)/a it is w + ln w = z, Wright's omega
     function. `thermal` is a, the emission × thermal voltage of all junctions in series. Any shapes that broadcast.
@@ -102,7 +105,7 @@ def wright_omega(z: Floats) -> Floats:
     """Return w > 0 with w + ln w = z, for real z, to near machine precision.
 
     Two steps of the fourth-order iteration of Fritsch, Shafer and Crowley (CACM 16, 1973, algorithm 443). Far below
-    zero, where most blocking diodes are, w is e^z; iterating there would only be slow, in numbers near the smallest.
+    zero, where most blocking diodes are, w is e^z: an iteration would gain nothing and be slow with subnormal numbers.
     """
     z = np.asarray(z, np.float64)
     found: Floats = np.exp(np.clip(z, -700.0, 0.0))

@@ -1,11 +1,10 @@
 """The network from the winding to the load as equations d q(y)/dt = f(y, t), for many variants at a time.
 
-The unknowns y are node voltages, the inner voltages of capacitors with ESR, choke currents and, where paths conduct
-together (leakage inductance, or a choke that draws on through the zero of the mains), each path's EMF less what the
-others drop. Rows of nodes are sums of currents (Kirchhoff); diodes enter through the
-closed form of their path's current, so the equations stay smooth and need no switching.
-
-Stamps of a network's linear parts: where in the matrices of d q(y)/dt = f(y) each conductance and mass stands.
+The unknowns y are node voltages, the inner voltages of capacitors with ESR, choke currents and, if paths can conduct
+together (leakage inductance, or a choke that draws current through the zero of the mains), the EMF of each path less
+the voltage drops caused by the others. Rows of nodes are sums of currents (Kirchhoff). Diodes enter through the closed
+form of their path's current, so the equations are smooth and need no switching. Linear parts are stamped into the
+matrices (modified nodal analysis).
 """
 
 from __future__ import annotations
@@ -24,11 +23,11 @@ from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel
 from benchmon.signals.arrays import Floats
 
 Node = tuple[int, ...]
-"""Unknowns whose sum is a node's voltage: a doubler's output stands on two capacitors."""
+"""Unknowns whose sum is the voltage of a node: the output of a doubler is the sum of two. Empty for the common line."""
 
 
 class Stamps:
-    """Collects stamps, then makes the matrices."""
+    """Collects the stamps of linear parts in d q(y)/dt = f(y), then adds them up to matrices."""
 
     def __init__(self, variants: int) -> None:
         self.variants = variants
@@ -37,19 +36,19 @@ class Stamps:
         self.conductances: list[tuple[int, int, Floats]] = []
 
     def unknown(self) -> int:
-        """Return a new unknown."""
+        """Add an unknown and return its number."""
         self.count += 1
         return self.count - 1
 
     def capacitance(self, start: Node, value: Floats, end: Node = ()) -> None:
-        """Stamp a capacitance between two nodes; an empty node is the common line."""
+        """Stamp a capacitance between two nodes."""
         for sign, rows in ((1.0, start), (-1.0, end)):
             for row in rows:
                 self.masses += [(row, column, sign * value) for column in start]
                 self.masses += [(row, column, -sign * value) for column in end]
 
     def connect(self, start: Node, end: Node, value: Floats) -> None:
-        """Stamp a conductance between two nodes; an empty node is the common line."""
+        """Stamp a conductance between two nodes."""
         for sign, rows in ((-1.0, start), (1.0, end)):
             for row in rows:
                 self.conductances += [(row, column, sign * value) for column in start]
@@ -65,23 +64,23 @@ class Stamps:
 
 _LEAST_CONDUCTANCE = 1e-9
 _KNEE = 2e-3
-_DEAD_LOAD = 0.02
+"""Volts over which the corners of a regulator are rounded."""
+
+_TURN_ON = 0.02
+"""Volts over which a constant-current load turns on."""
 
 
-class Loaded(Protocol):
-    """A circuit with a load: see `Equations`, which is one."""
+class LoadedCircuit(Protocol):
+    """Equations of a circuit with a load, such as `Equations`."""
 
     parts: Parts
     bench: Bench
-    softness: float
+    corner_factor: float
 
 
 @dataclass
 class CapacitorAt:
-    """Where a filter capacitor sits: its node, the unknown that holds its charge, and its capacitance (b,).
-
-    `end` is the node of its other side.
-    """
+    """Position of a filter capacitor: its nodes, the unknown behind its ESR, and its capacitance in farads (b,)."""
 
     node: Node
     inner: Node
@@ -91,10 +90,12 @@ class CapacitorAt:
 
 @dataclass
 class Equations:
-    """The assembled network: `mass` and `conductance` (b, n, n), and what is not linear.
+    """The assembled network: matrices `mass` and `conductance` (b, n, n), and the coupling of the nonlinear paths.
 
-    `drive` (p, n) picks each path's driving voltage from y; `inject` (b, n, p) and `flux` (b, n, p) add path currents
-    to f and to q.
+    `drive` (p, n) gives the driving voltage of each path from y; `inject` and `flux` (b, n, p) add path currents to f
+    and to q. `capacitors` and `chokes` (the unknown of the current) are by the index of the part in the filter;
+    `winding_unknowns` is empty if only one path conducts at a time. `corner_factor` widens the corners of the load
+    characteristic, see `steady_state`.
     """
 
     wiring: PathWiring
@@ -111,8 +112,7 @@ class Equations:
     capacitors: dict[int, CapacitorAt] = field(default_factory=dict)
     chokes: dict[int, int] = field(default_factory=dict)
     winding_unknowns: tuple[int, ...] = ()
-    softness: float = 1.0
-    """How many times wider than they are the corners of the load's curve are made, on the way to a solution."""
+    corner_factor: float = 1.0
 
     @property
     def size(self) -> int:
@@ -121,14 +121,17 @@ class Equations:
 
     @cached_property
     def path_ohms(self) -> Floats:
-        """What stands in series with each path's junctions, (b, p)."""
+        """The resistance in series with the junctions of each path, ohms (b, p)."""
         own = np.diagonal(self.windings.resistance, axis1=1, axis2=2)
         ohms: Floats = own + self.wiring.in_series * self.parts["diode.series_resistance"][:, None]
         return ohms
 
 
 def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Parts) -> Equations:
-    """Return the equations of the bench's circuit with the values in `parts`. Raises `PredictionError`."""
+    """Return the equations of a bench's circuit with the values in `parts`.
+
+    Raises `PredictionError` if a choke feeds a load that determines its current, or the load has no resistance.
+    """
     _refuse_held_choke(bench)
     build = Stamps(parts.variants)
     ports: list[Node] = [(build.unknown(),) for _ in range(wiring.ports)]
@@ -140,10 +143,11 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
         if isinstance(part, Capacitor):
             targets = ports if index == 0 and len(ports) > 1 else [node]
             for target in targets:
-                placed = _place_capacitor(build, parts, index, target)
+                placed = place_capacitor(build, parts, index, target)
                 capacitors.setdefault(index, placed)
         else:
-            node = _place_series(build, parts, index, node, chokes if isinstance(part, Choke) else None)
+            node, current = place_series_part(build, parts, index, node, is_choke=isinstance(part, Choke))
+            chokes |= {} if current is None else {index: current}
     ones = np.ones(parts.variants)
     for port in {*ports, node}:
         build.connect(port, (), _LEAST_CONDUCTANCE * ones)
@@ -172,7 +176,7 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
 
 
 def _refuse_held_choke(bench: Bench) -> None:
-    """Refuse a choke whose current the load holds: nothing then says what voltage stands between them."""
+    """Refuse a choke whose current the load determines: the voltage between the two is then undefined."""
     last = max((index for index, part in enumerate(bench.filter) if not isinstance(part, SeriesResistor)), default=None)
     if last is None or not isinstance(bench.filter[last], Choke) or load_is_linear(bench):
         return
@@ -184,39 +188,47 @@ def _refuse_held_choke(bench: Bench) -> None:
 
 
 def _commutates(bench: Bench, wiring: PathWiring, parts: Parts) -> bool:
-    """Return whether both paths may conduct at once, so that each feels the other's drop in what they share.
+    """Return whether both paths may conduct at once, so that the voltage drop of one affects the other.
 
-    Without leakage inductance they do where the rectifier's output falls below zero: only a choke can pull it there,
-    through a capacitor too if that is small.
+    Without leakage inductance this happens if the output of the rectifier falls below zero: only a choke can pull it
+    there, even through a capacitor if that is small.
     """
     pulled = wiring.symmetric and any(isinstance(part, Choke) for part in bench.filter)
     return pulled or wiring.overlaps or bool(np.any(parts["transformer.leakage_inductance"] > 0))
 
 
-def _place_capacitor(build: Stamps, parts: Parts, index: int, node: Node) -> CapacitorAt:
-    capacitance, esr = parts[f"filter.{index}.capacitance"], parts[f"filter.{index}.esr"]
+def place_capacitor(
+    build: Stamps, parts: Parts, index: int, node: Node, end: Node = (), *, remaining: tuple[float, float] = (1.0, 1.0)
+) -> CapacitorAt:
+    """Stamp the filter's capacitor `index` with its ESR from `node` to `end`, and return its position.
+
+    `remaining` are factors of its capacitance and ESR, for a defective one.
+    """
+    capacitance, esr = parts[f"filter.{index}.capacitance"] * remaining[0], parts[f"filter.{index}.esr"] * remaining[1]
     inner = node
     if np.any(esr > 0):
         inner = (build.unknown(),)
         build.connect(node, inner, 1.0 / np.maximum(esr, 1e-6))
-    build.capacitance(inner, capacitance)
-    return CapacitorAt(node, inner, capacitance)
+    build.capacitance(inner, capacitance, end)
+    return CapacitorAt(node, inner, capacitance, end)
 
 
-def _place_series(build: Stamps, parts: Parts, index: int, node: Node, chokes: dict[int, int] | None) -> Node:
+def place_series_part(
+    build: Stamps, parts: Parts, index: int, node: Node, *, is_choke: bool
+) -> tuple[Node, int | None]:
+    """Stamp the filter's choke or resistor `index` after `node`; return the node behind it, and a choke's current."""
     after: Node = (build.unknown(),)
-    if chokes is None:
+    if not is_choke:
         build.connect(node, after, 1.0 / parts[f"filter.{index}.resistance"])
-        return after
+        return after, None
     current = build.unknown()
-    chokes[index] = current
     ones = np.ones(build.variants)
     build.masses.append((current, current, parts[f"filter.{index}.inductance"]))
     build.conductances.append((current, current, -parts[f"filter.{index}.resistance"]))
     for sign, end in ((1.0, node), (-1.0, after)):
         for unknown in end:
             build.conductances += [(current, unknown, sign * ones), (unknown, current, -sign * ones)]
-    return after
+    return after, current
 
 
 def _paths(
@@ -256,33 +268,33 @@ def _like(value: Floats, shape: Floats) -> Floats:
     return value.reshape(-1, *[1] * (shape.ndim - 1))
 
 
-def load_current(equations: Loaded, voltage: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return what the last node feeds, at its `voltage` (b, …): amperes in, their slope, and volts at the load.
+def load_current(equations: LoadedCircuit, voltage: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the current into the load, its derivative, and the load voltage, at a `voltage` (b, …) of the last node.
 
-    A regulator holds its output until the node falls below output voltage and dropout; a constant-current load lets go
-    as its voltage comes near zero, so that no load ever delivers energy. The corners are rounded over 2 mV.
+    A regulator holds its output until the node falls below output voltage plus dropout; a constant-current load turns
+    off as its voltage approaches zero, so that no load ever delivers energy. The corners are rounded over 2 mV.
     """
     parts, bench = equations.parts, equations.bench
     output, slope = voltage, np.ones_like(voltage)
     quiescent = np.zeros_like(voltage)
     if bench.regulator is not None:
         gap = voltage - _like(parts["regulator.dropout"] + parts["regulator.output_voltage"], voltage)
-        fall, slope = _soft_negative(gap, equations.softness)
+        fall, slope = _rounded_minimum(gap, equations.corner_factor)
         output = _like(parts["regulator.output_voltage"], voltage) + fall
-        below, alive = _soft_negative(-output, equations.softness)
-        output, slope = -below, slope * alive
+        below, passes = _rounded_minimum(-output, equations.corner_factor)
+        output, slope = -below, slope * passes
         quiescent = _like(parts["regulator.quiescent_current"], voltage)
     if isinstance(bench.load, ResistorLoad):
         ohms = _like(parts.load_ohms, voltage)
         through, rise = output / ohms, 1.0 / ohms
     elif isinstance(bench.load, CurrentLoad):
         amperes = _like(parts["load.current"], voltage)
-        alive, rise = _comes_alive(output, equations.softness)
-        through, rise = amperes * alive, amperes * rise
+        fraction, rise = _load_turn_on(output, equations.corner_factor)
+        through, rise = amperes * fraction, amperes * rise
     else:
         through, rise = np.zeros_like(voltage), np.zeros_like(voltage)
-    kept, grows = _comes_alive(voltage, equations.softness)
-    return through + quiescent * kept, rise * slope + quiescent * grows, output
+    fraction, fraction_slope = _load_turn_on(voltage, equations.corner_factor)
+    return through + quiescent * fraction, rise * slope + quiescent * fraction_slope, output
 
 
 def load_is_linear(bench: Bench) -> bool:
@@ -290,17 +302,17 @@ def load_is_linear(bench: Bench) -> bool:
     return bench.regulator is None and not isinstance(bench.load, CurrentLoad)
 
 
-def _comes_alive(voltage: Floats, softness: float) -> tuple[Floats, Floats]:
-    """Return the part of its current that a load draws near zero volts, and the slope; a resistor below zero."""
-    width = _DEAD_LOAD * softness
+def _load_turn_on(voltage: Floats, corner_factor: float) -> tuple[Floats, Floats]:
+    """Return the fraction of its current that a load draws at a low `voltage`, and its slope; linear below zero."""
+    width = _TURN_ON * corner_factor
     scaled = voltage / width
     rest = np.exp(-np.clip(scaled, 0.0, 700.0))
     return np.where(scaled > 0.0, 1.0 - rest, scaled), rest / width
 
 
-def _soft_negative(gap: Floats, softness: float) -> tuple[Floats, Floats]:
-    """Return min(gap, 0) with its corner rounded, and its slope."""
-    width = _KNEE * softness
+def _rounded_minimum(gap: Floats, corner_factor: float) -> tuple[Floats, Floats]:
+    """Return min(gap, 0) with a rounded corner, and its slope."""
+    width = _KNEE * corner_factor
     scaled = np.clip(gap / width, -500.0, 500.0)
     value = np.where(np.abs(scaled) < 500.0, -width * np.log1p(np.exp(-scaled)), np.minimum(gap, 0.0))
     return value, 1.0 / (1.0 + np.exp(scaled))

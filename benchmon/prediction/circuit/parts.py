@@ -1,4 +1,4 @@
-"""The values of every part of a supply, many variants at a time: the one form in which the circuit engine takes them.
+"""The values of every part of a supply, many variants at a time: the input of the circuit engine.
 
 Each value is an array of shape (b,): one entry a variant. A single prediction has b = 1; sensitivities and Monte
 Carlo draws are further variants, solved in the same pass.
@@ -38,7 +38,7 @@ class Parts:
     def load_ohms(self) -> Floats:
         """The load resistor, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0.
 
-        T is that of the air, or `load.temperature` once its own heat is known.
+        T is the ambient temperature, or `load.temperature` once its self-heating is known.
         """
         celsius = self["load.temperature"] if "load.temperature" in self else self["ambient.temperature"]
         factor = 1.0 + self["load.temperature_coefficient"] * (celsius - REFERENCE)
@@ -56,7 +56,7 @@ class Parts:
 
 
 def parts_of(bench: Bench) -> Parts:
-    """Return the nominal values of a bench as one variant."""
+    """Return the nominal values of a bench as one variant. Raises `PredictionError` if its diode cannot be fitted."""
     saturation, emission, ohms = junction_of(bench.diode)
     values: dict[str, float] = {
         "mains.voltage": bench.mains.voltage,

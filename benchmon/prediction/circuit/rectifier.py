@@ -1,4 +1,4 @@
-"""The wirings of a rectifier, each as conducting paths from the winding's EMF to the ports that they charge."""
+"""Rectifier topologies as conducting paths, from the EMF of the winding to the ports that they charge."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchmon.signals.arrays import Floats
 
 @dataclass(frozen=True)
 class PathWiring:
-    """A wiring that does not depend on the values of parts.
+    """The conducting paths of a rectifier, without the values of parts.
 
     `signs` is the sign of the EMF in each of p conducting paths; `charges` (p, ports) by which sign each path's current
     charges each port, 0 where it does not; `outputs` the ports that feed the filter; `in_series` the diodes in one
@@ -64,7 +64,7 @@ def wiring_of(bench: Bench) -> PathWiring:
 
 @dataclass(frozen=True)
 class WindingModel:
-    """The transformer as the paths see it, for b variants and p paths.
+    """The transformer as seen by the paths, for b variants and p paths.
 
     `emf` (b,) rms volts in a path; `winding` (b,) and `reflected` (b,) ohms of the winding and of the primary circuit;
     `resistance` and `inductance` (b, p, p) couple the path currents; `line_ratio` (b,) primary amperes per ampere of

@@ -1,4 +1,8 @@
-"""The steady state of a bench's circuit: a first solution on an even mesh, then on meshes that follow it."""
+"""Periodic steady state of a circuit: a first solution on an even mesh, then on adaptive meshes.
+
+If Newton's method fails it is damped, and at last the circuit is solved by continuation: from diodes and loads with
+wide corners, which are narrowed step by step to the real ones.
+"""
 
 from __future__ import annotations
 
@@ -22,27 +26,28 @@ from benchmon.prediction.collocation import (
 from benchmon.signals.arrays import Floats
 
 COARSE, FINE = 32, 64
-"""Intervals of the first and of the following meshes, per half period."""
+"""Intervals of the first and of the adapted meshes, per half period."""
 
 _FINER, _MOST_LOST = (128, 256), 1e-4
-"""Intervals where those were too few: capacitors and chokes then lose more than this part of the input's energy."""
+"""Intervals if those are too few: if the numerical loss is more than this fraction of the energy supplied."""
 
-_FOLLOWINGS, _MOST_FOLLOWINGS = 2, 6
-"""Meshes that follow a solution: the first finds the steps of current, the second resolves them."""
+_ADAPTATIONS, _MOST_ADAPTATIONS = 2, 6
+"""Adapted meshes: the first locates the steps of current, the second resolves them."""
 
 _LARGEST_STEP = 0.15
-"""The largest change of a path's current between neighbouring instants, of its swing, that counts as resolved."""
+"""Largest change of a path's current between neighbouring instants, relative to its swing, that counts as resolved."""
 
 _EVEN_SHARE = 1.5
+"""Density of an adapted mesh that does not depend on the curvature, relative to the part that does."""
 
-_SOFTEST, _SOFTENING = 100.0, 3.0
-"""How much softer than they are diodes and loads are made where Newton fails, and by what factor they harden again."""
+_WIDEST_CORNERS, _NARROWING = 100.0, 3.0
+"""Continuation: how many times wider the corners of diodes and loads are at first, and the factor of each step back."""
 
-_MOST_HARDENINGS = 30
+_MOST_NARROWINGS = 30
 
 
 class PeriodicCircuit(PeriodicSystem, Protocol):
-    """A circuit whose steady state can be found: see `Circuit`, which is one."""
+    """A circuit whose steady state can be found, such as `Circuit`."""
 
     @property
     def repeat(self) -> float:
@@ -57,11 +62,11 @@ class PeriodicCircuit(PeriodicSystem, Protocol):
         """Return stage values to start from, (b, m, 2, n)."""
         ...
 
-    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
+    def is_physical(self, found: PeriodicSolution) -> NDArray[np.bool_]:
         """Return for which variants, (b,), the end of Newton's steps is a solution."""
         ...
 
-    def softened(self, factor: float) -> Self:
+    def with_wider_corners(self, factor: float) -> Self:
         """Return the circuit with diodes and loads whose corners are `factor` times wider."""
         ...
 
@@ -78,45 +83,48 @@ class SteadyState:
     solution: PeriodicSolution
 
 
-def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, near: SteadyState | None = None) -> SteadyState:
-    """Return the steady state with all junctions at `celsius` (b,); `near` is a solution to start from.
+def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, initial_guess: SteadyState | None = None) -> SteadyState:
+    """Return the steady state with all junctions at `celsius` (b,); `initial_guess` is a solution to start from.
 
-    Raises `PredictionError` where no variant converges; single variants that fail are marked in the solution.
+    Raises `NoSteadyState`, a `PredictionError`, if no variant converges; single variants that fail are marked in the
+    solution.
     """
     circuit = circuit_of(bench, parts, celsius)
-    return SteadyState(circuit, steady_solution(circuit, parts.variants, near.solution if near else None))
+    start = initial_guess.solution if initial_guess else None
+    return SteadyState(circuit, steady_solution(circuit, parts.variants, start))
 
 
 def steady_solution(
-    circuit: PeriodicCircuit, variants: int, near: PeriodicSolution | None, fine: int = FINE
+    circuit: PeriodicCircuit, variants: int, initial_guess: PeriodicSolution | None, fine: int = FINE
 ) -> PeriodicSolution:
-    """Return the periodic solution of a circuit's `variants`, on a mesh of `fine` intervals that follows its currents.
+    """Return the periodic solution of the `variants` of a circuit on an adapted mesh of `fine` intervals a half period.
 
-    Raises `PredictionError` where no variant converges.
+    `initial_guess` is a solution of a similar circuit, whose mesh is used as it is. Raises `NoSteadyState` if no
+    variant converges.
     """
-    if near is not None:
-        start = np.broadcast_to(near.y, (variants, *near.y.shape[1:]))
+    if initial_guess is not None:
+        start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
         if variants > 1:
-            solution = solve_shared_jacobian(circuit, near.mesh, start)
+            solution = solve_shared_jacobian(circuit, initial_guess.mesh, start)
             if np.all(solution.converged):
                 return solution
-        solution = _solve_on(circuit, near.mesh, start)
+        solution = _solve_on(circuit, initial_guess.mesh, start)
         if np.all(solution.converged):
             return solution
     mesh = even_mesh(circuit)
     solution = _solve_on(circuit, mesh, circuit.guess(mesh))
-    for followed in range(_MOST_FOLLOWINGS):
-        if followed >= _FOLLOWINGS and _largest_step(circuit, solution) <= _LARGEST_STEP:
+    for adapted in range(_MOST_ADAPTATIONS):
+        if adapted >= _ADAPTATIONS and _largest_step(circuit, solution) <= _LARGEST_STEP:
             break
         _refuse_unsolved(solution)
-        mesh = following_mesh(circuit, solution, fine)
-        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+        mesh = adapted_mesh(circuit, solution, fine)
+        solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
     for intervals in _FINER:
         if circuit.energy_lost(solution) <= _MOST_LOST:
             break
         _refuse_unsolved(solution)
-        mesh = following_mesh(circuit, solution, intervals)
-        solution = _solve_on(circuit, mesh, _moved(solution, mesh, circuit))
+        mesh = adapted_mesh(circuit, solution, intervals)
+        solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
     _refuse_unsolved(solution)
     return solution
 
@@ -135,34 +143,34 @@ def even_mesh(circuit: PeriodicCircuit) -> Mesh:
 
 
 def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
-    """Return the solution on `mesh`; where Newton fails, damped, and at last by way of softer diodes and loads."""
+    """Return the solution on `mesh`: by Newton's method, else damped, else by continuation from wide corners."""
     for damped in (False, True):
         solution = _solved(circuit, mesh, start, damped=damped)
         if np.all(solution.converged):
             return solution
-    softness, step = _SOFTEST, _SOFTENING
-    for _ in range(_MOST_HARDENINGS):
-        softened = _solved(circuit.softened(softness), mesh, start, damped=True)
-        if not np.all(softened.converged):
-            # Back to what was solved, and on from there by a smaller step.
-            softness, step = softness * step, step**0.5
-        elif softness == 1.0:
-            return softened
+    corner_factor, step = _WIDEST_CORNERS, _NARROWING
+    for _ in range(_MOST_NARROWINGS):
+        wider = _solved(circuit.with_wider_corners(corner_factor), mesh, start, damped=True)
+        if not np.all(wider.converged):
+            # Go back to the last solution, and on from there by a smaller step.
+            corner_factor, step = corner_factor * step, step**0.5
+        elif corner_factor == 1.0:
+            return wider
         else:
-            start = softened.y
-        softness = max(softness / step, 1.0)
+            start = wider.y
+        corner_factor = max(corner_factor / step, 1.0)
     return solution
 
 
 def _solved(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
-    """Return Newton's solution; what is no answer for the circuit is none, however small Newton's last step."""
+    """Return Newton's solution; a solution that is not physical is marked as not converged."""
     found = solve_periodic(circuit, mesh, start, damped=damped)
     with np.errstate(over="ignore", invalid="ignore"):
-        return replace(found, converged=found.converged & circuit.is_answer(found))
+        return replace(found, converged=found.converged & circuit.is_physical(found))
 
 
 def _largest_step(circuit: PeriodicCircuit, solution: PeriodicSolution) -> float:
-    """Return the largest change of the first variant's path currents between neighbouring instants, of their swing."""
+    """Return the largest change of the first variant's path currents between instants, relative to their swing."""
     current = _currents(circuit, solution)
     return float(np.max(np.abs(np.diff(current, axis=0)))) / (float(np.ptp(current)) or 1.0)
 
@@ -174,11 +182,11 @@ def _currents(circuit: PeriodicCircuit, solution: PeriodicSolution) -> Floats:
     return first
 
 
-def following_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> Mesh:
-    """Return a mesh whose `intervals` a half period crowd where the first variant's path currents bend.
+def adapted_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> Mesh:
+    """Return a mesh of `intervals` a half period that is denser where the first variant's path currents bend.
 
-    Intervals are spaced as the square root of the summed curvature of both paths, beside an even share: so each has a
-    like share of the error of a line through its ends.
+    The density is the square root of the summed curvature of both paths, plus an even share, so that the error of a
+    straight line is about equal in each interval.
     """
     current = _currents(circuit, solution)
     current = current / (np.ptp(current) or 1.0)
@@ -196,8 +204,8 @@ def following_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, interva
     return Mesh(edges)
 
 
-def _moved(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircuit) -> Floats:
-    """Return stage values of `solution` interpolated to another mesh, as a start."""
+def _interpolated(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircuit) -> Floats:
+    """Return the stage values of `solution` interpolated to another mesh, to start from."""
     known = solution.mesh.stages.ravel()
     ends = solution.y[:, -1, 1] @ circuit.exchange.T
     values = np.concatenate([ends[:, None], solution.y.reshape(len(ends), -1, ends.shape[-1])], axis=1)

@@ -1,9 +1,8 @@
-"""Measures of a periodic trace that is sampled at uneven instants with quadrature weights; many variants at a time.
+"""Measures of the traces of a circuit, and from them the readings of every meter; many variants at a time.
 
-Traces are (b, k) over one whole period, weights (k,) with sum 1. Definitions are those of IEEE 1459-2010 and
-IEC 61000-4-7: rms is true rms of the whole wave, distortion is of the fundamental, orders 2 to 40.
-
-From the traces of a circuit to the readings that meters would show.
+Traces are (b, k) over one whole period, at unevenly spaced instants with quadrature weights (k,) whose sum is 1.
+Definitions are those of IEEE 1459-2010 and IEC 61000-4-7: rms is true rms of the whole wave, distortion is relative to
+the fundamental, orders 2 to 40.
 """
 
 from __future__ import annotations
@@ -17,6 +16,9 @@ from benchmon.signals.arrays import Floats
 
 ORDERS = 40
 
+Harmonics = NDArray[np.complex128]
+"""Complex rms of orders 1 to `ORDERS`, (b, orders)."""
+
 
 def mean_of(trace: Floats, weights: Floats) -> Floats:
     """Return the average, (b,)."""
@@ -29,22 +31,22 @@ def rms_of(trace: Floats, weights: Floats) -> Floats:
 
 
 def ac_rms_of(trace: Floats, weights: Floats) -> Floats:
-    """Return the rms of what is left without the mean, (b,): sqrt(rms² − mean²), without its cancellation."""
+    """Return the rms without the mean, (b,): sqrt(rms² − mean²), calculated without cancellation."""
     return rms_of(trace - mean_of(trace, weights)[:, None], weights)
 
 
 def peak_of(trace: Floats, angle: Floats) -> Floats:
     """Return the largest value, (b,), from the parabola through the highest sample and its neighbours.
 
-    `angle` (k,) are the instants, rising, over one period of 2π. Where the neighbours do not curve like the top, there
-    is a corner and no parabola, and its rise counts as far as they do.
+    `angle` (k,) are the instants, rising, over one period of 2π. If the neighbours curve less than the top, it is a
+    corner rather than a parabola, and the rise above the highest sample is reduced in proportion.
     """
     top = np.argmax(trace, axis=1)
     highest = trace[np.arange(len(trace)), top]
     slope, curvature = _parabola(trace, angle, top)
     beside = np.minimum(_parabola(trace, angle, top - 1)[1], _parabola(trace, angle, top + 1)[1])
-    alike = np.clip(ratio(beside, curvature), 0.0, 1.0)
-    rise = np.where(curvature > 0, alike * ratio(slope * slope, 4.0 * curvature), 0.0)
+    smoothness = np.clip(ratio(beside, curvature), 0.0, 1.0)
+    rise = np.where(curvature > 0, smoothness * ratio(slope * slope, 4.0 * curvature), 0.0)
     top_of_parabola: Floats = highest + rise
     return top_of_parabola
 
@@ -63,10 +65,10 @@ def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Float
 
 
 def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:
-    """Return the complex rms of orders 1 to `orders`, (b, orders), of a trace at `angle` (k,), straight in between.
+    """Return the complex rms of orders 1 to `orders`, (b, orders), of a trace at `angle` (k,), linear in between.
 
-    Straight pieces have their Fourier integral in closed form (Filon 1928, with linear interpolation): so high orders
-    need no more instants than the trace's bends do.
+    Linear pieces have a closed Fourier integral (Filon 1928, with linear interpolation), so high orders need no more
+    instants than the shape of the trace does.
     """
     turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
     change = (np.roll(turns, -1, axis=0) - turns) / (np.sqrt(2.0) * np.pi * np.arange(1, orders + 1) ** 2)
@@ -83,18 +85,15 @@ def distortion_of(harmonics: NDArray[np.complex128]) -> Floats:
 
 
 def ratio(upper: Floats, lower: Floats) -> Floats:
-    """Return upper/lower, and 0 where the lower one is zero."""
-    some = np.abs(lower) > 1e-300
-    return np.where(some, upper / np.where(some, lower, 1.0), 0.0)
-
-
-Harmonics = NDArray[np.complex128]
+    """Return upper/lower, and 0 where `lower` is zero."""
+    nonzero = np.abs(lower) > 1e-300
+    return np.where(nonzero, upper / np.where(nonzero, lower, 1.0), 0.0)
 
 
 def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -> tuple[dict[str, Floats], Harmonics]:
     """Return every electrical quantity, (b,), and the line current's complex rms harmonics, (b, 40).
 
-    `frequency` (b,) is the mains'; `ripple_order` how often the output repeats within its period.
+    `frequency` (b,) is that of the mains; `ripple_order` how often the output repeats within a mains period.
     """
     harmonics = phasors(traces["mains.current"], traces.angle)
     values = _mains(traces, frequency, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
@@ -178,9 +177,9 @@ def _output(traces: Traces, ripple_frequency: Floats) -> dict[str, Floats]:
 def _regulator(traces: Traces) -> dict[str, Floats]:
     if "regulator.input" not in traces:
         return {}
-    over = traces["regulator.input"] - traces["output.voltage"]
+    drop = traces["regulator.input"] - traces["output.voltage"]
     quiescent = traces["regulator.input"] * traces["regulator.quiescent"]
     return {
-        "regulator.voltage.headroom": -peak_of(-over, traces.angle),
-        "regulator.power.mean": mean_of(over * traces["output.current"] + quiescent, traces.weights),
+        "regulator.voltage.headroom": -peak_of(-drop, traces.angle),
+        "regulator.power.mean": mean_of(drop * traces["output.current"] + quiescent, traces.weights),
     }

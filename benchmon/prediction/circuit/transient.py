@@ -1,6 +1,6 @@
-"""A circuit followed in time from rest: the two-stage Radau IIA method, one Newton a step, all variants at once.
+"""Transient of a circuit after switch-on: the two-stage Radau IIA method, one Newton loop a step, all variants at once.
 
-It takes the same equations as the periodic steady state, so every wiring and filter that has one has the other.
+The equations are those of the periodic steady state, so both are available for every topology and filter.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ _LEAST_STEP = 1e-9
 
 @dataclass(frozen=True)
 class ClosedCircuit(Circuit):
-    """A circuit whose variants are switched on at mains angles `closing` (b,), in radians; angle zero is then."""
+    """A circuit whose variants are switched on at mains angles `closing` (b,), in radians; angle zero is switch-on."""
 
     closing: Floats
 
     def emf(self, angle: Floats) -> Floats:
-        """Return the winding's EMF at angles (…) since switch-on, volts, (b, …)."""
+        """Return the EMF of the winding at angles (…) since switch-on, volts, (b, …)."""
         shape = (-1, *[1] * angle.ndim)
         thd = self.equations.parts["mains.voltage_thd"].reshape(shape)
         peak = np.sqrt(2.0 / (1.0 + thd**2)) * self.equations.windings.emf.reshape(shape)
@@ -41,9 +41,12 @@ class ClosedCircuit(Circuit):
 
 
 def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit:
-    """Return the bench's circuit with junctions at ambient, switched on at `closing` (b,)."""
-    made = circuit_of(bench, parts, parts["ambient.temperature"])
-    return ClosedCircuit(made.equations, made.junction, closing)
+    """Return the circuit of a bench with junctions at ambient, switched on at mains angles `closing` (b,), radians.
+
+    Raises `PredictionError` as `circuit_of` does.
+    """
+    circuit = circuit_of(bench, parts, parts["ambient.temperature"])
+    return ClosedCircuit(circuit.equations, circuit.junction, closing)
 
 
 @dataclass(frozen=True)
@@ -58,14 +61,14 @@ class TransientStep:
 def integrate(circuit: Circuit, y: Floats, start: float, end: float, width: float) -> Iterator[TransientStep]:
     """Yield steps of at most `width` radians from `y` (b, n) at angle `start` to `end`.
 
-    From angle zero the first steps are tiny, so that what jumps at switch-on is met. A step that Newton cannot solve
-    is halved. Raises `PredictionError` where even the smallest step has no solution.
+    The first steps after angle zero are tiny, to resolve the jump at switch-on. A step that Newton's method cannot
+    solve is halved. Raises `PredictionError` if even the smallest step has no solution.
     """
-    at, size = start, width if start > 0.0 else _FIRST_STEP * width
+    angle, size = start, width if start > 0.0 else _FIRST_STEP * width
     slope = np.zeros_like(y)
-    while at < end - _LEAST_STEP:
-        size = min(size, width, end - at)
-        mesh = Mesh(np.array([at, at + size]))
+    while angle < end - _LEAST_STEP:
+        size = min(size, width, end - angle)
+        mesh = Mesh(np.array([angle, angle + size]))
         stages = _solve_step(circuit, y, mesh, y[:, None] + slope[:, None] * (size * STAGES[:, None]))
         if stages is None:
             size /= 2.0
@@ -75,9 +78,9 @@ def integrate(circuit: Circuit, y: Floats, start: float, end: float, width: floa
                     "check the filter and load for values far out of proportion"
                 )
             continue
-        yield TransientStep(at + size * STAGES, size * WEIGHTS, stages)
+        yield TransientStep(angle + size * STAGES, size * WEIGHTS, stages)
         slope = (stages[:, 1] - stages[:, 0]) / ((STAGES[1] - STAGES[0]) * size)
-        y, at, size = stages[:, 1], at + size, 2.0 * size
+        y, angle, size = stages[:, 1], angle + size, 2.0 * size
 
 
 def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh, guess: Floats) -> Floats | None:

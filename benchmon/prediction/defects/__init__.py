@@ -1,1 +1,1 @@
-"""Supplies with a fault: open, shorted or reversed diodes and windings."""
+"""Supplies with defects: open or shorted diodes, reversed windings, open or dry capacitors, solved diode by diode."""

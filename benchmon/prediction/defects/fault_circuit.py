@@ -1,4 +1,4 @@
-"""What meters read on a supply with defects, settled: the circuit diode by diode, with each diode at its own heat."""
+"""Settled readings of a supply with defects, solved diode by diode, each diode at its own junction temperature."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.steady_state import steady_solution
 from benchmon.prediction.circuit.trace_measures import phasors, readings_of
-from benchmon.prediction.circuit.traces import Traces, fed_by, mains_side, without_overshoot
+from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, without_overshoot
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects.network import DiodeCircuit, diode_circuit
 from benchmon.prediction.defects.wiring import Defects
@@ -20,10 +20,10 @@ from benchmon.prediction.thermal.equilibrium import Temperatures, solve_equilibr
 from benchmon.signals.arrays import Floats
 
 _FINE = 32
-"""Intervals per half period: half as many as a sound supply has, since there are twice the unknowns and more faults."""
+"""Intervals per half period: half as many as for a healthy supply, since there are twice the unknowns."""
 
 _ONCE = 0.5
-"""The part of its second harmonic from which on the output's first makes it repeat once a period, not twice."""
+"""Ratio of first to second harmonic of the output above which it repeats once a mains period, not twice."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class FaultState:
 
 @dataclass(frozen=True)
 class FaultCircuit:
-    """A settled supply with defects, (b,) of every quantity; `junctions` (b, d) are those of all diodes, in °C."""
+    """A solved supply with defects: quantities and `ntc` (°C) are (b,), `junctions` of all diodes (b, d) in °C."""
 
     state: FaultState
     traces: Traces
@@ -47,7 +47,7 @@ class FaultCircuit:
 
     @property
     def junction(self) -> Floats:
-        """The measured diode's, the first one's, (b,)."""
+        """The junction temperature of the measured diode, the first one, °C (b,)."""
         return self.junctions[:, 0]
 
 
@@ -56,11 +56,12 @@ def solve_fault_circuit(
     parts: Parts,
     defects: Defects,
     shift: Floats | float = 0.0,
-    near: FaultCircuit | None = None,
+    initial_guess: FaultCircuit | None = None,
 ) -> FaultCircuit:
-    """Return all quantities of all variants in `parts`, with `defects`; `near` is a supply to start from.
+    """Return all quantities of all variants in `parts`, with `defects`; `initial_guess` is a solution to start from.
 
-    `shift` (b,) kelvin is added to every junction's rise. Raises `PredictionError`, never a number it does not trust.
+    `shift` (b,) kelvin is added to the rise of every junction. Raises `PredictionError` if any variant has no finite,
+    converged solution.
     """
 
     def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats]:
@@ -68,20 +69,20 @@ def solve_fault_circuit(
         state = FaultState(circuit, steady_solution(circuit, now.variants, state.solution if state else None, _FINE))
         return state, _diode_powers(state)
 
-    parts, ntc = with_ntc(bench, parts, near.ntc if near else None)
+    parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     diodes = len(diode_circuit(bench, parts, defects, parts["ambient.temperature"][:, None]).equations.wiring.diodes)
-    start = near.junctions if near else parts["ambient.temperature"][:, None]
-    warmth = Temperatures(parts, np.broadcast_to(start, (parts.variants, diodes)), ntc)
+    start = initial_guess.junctions if initial_guess else parts["ambient.temperature"][:, None]
+    temperatures = Temperatures(parts, np.broadcast_to(start, (parts.variants, diodes)), ntc)
     try:
-        first = near.state if near else None
-        state, warmth = solve_equilibrium(bench, warmth, shift, first, solve=solve, traces_of=fault_traces)
+        first = initial_guess.state if initial_guess else None
+        state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=fault_traces)
     except NoSteadyState:
         raise PredictionError("the steady state of the circuit with this fault was not found") from None
     if not np.all(state.solution.converged):
         raise PredictionError("the steady state of the circuit with this fault did not converge")
     traces = fault_traces(state)
-    quantities, _ = readings_of(traces, warmth.parts["mains.frequency"], _ripple_order(traces))
-    found = FaultCircuit(state, traces, warmth.parts, warmth.junction, warmth.ntc, quantities)
+    quantities, _ = readings_of(traces, temperatures.parts["mains.frequency"], _ripple_order(traces))
+    found = FaultCircuit(state, traces, temperatures.parts, temperatures.junction, temperatures.ntc, quantities)
     quantities |= temperatures_of(bench, found, quantities)
     if not all(np.all(np.isfinite(value)) for value in quantities.values()):
         raise PredictionError("the steady state of the circuit with this fault is not finite")
@@ -96,22 +97,22 @@ def _diode_powers(state: FaultState) -> Floats:
 
 
 def _ripple_order(traces: Traces) -> Floats:
-    """Return how often the output repeats within a period, (b,); behind a regulator, what feeds it."""
+    """Return how often the output, or the input of a regulator, repeats within a mains period, (b,)."""
     ripple = traces["regulator.input"] if "regulator.input" in traces else traces["output.voltage"]
     first, second = np.abs(phasors(ripple, traces.angle, 2)).T
     return np.where(first > _ONCE * second, 1.0, 2.0)
 
 
 def fault_traces(state: FaultState) -> Traces:
-    """Return the traces of a circuit with defects: those that its meters are on."""
+    """Return the traces of a circuit with defects, at the points where its meters are."""
     circuit, solution = state.circuit, state.solution
-    at, mesh = circuit.equations, solution.mesh
-    flat = (len(solution.y), -1, at.size)
+    equations, mesh = circuit.equations, solution.mesh
+    flat = (len(solution.y), -1, equations.size)
     y, dy = solution.y.reshape(flat), solution.dy.reshape(flat)
     angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
     currents, volts = (values[..., 0] for values in circuit.all_diodes(y))
-    branches = y[..., list(at.branches)]
-    first = at.wiring.branches[0]
+    branches = y[..., list(equations.branches)]
+    first = equations.wiring.branches[0]
     across = y[..., list(first.start)].sum(-1) - y[..., list(first.end)].sum(-1)
     values = {
         "secondary.voltage": across / len(first.windings),
@@ -120,10 +121,12 @@ def fault_traces(state: FaultState) -> Traces:
         "diode.drop": volts,
         "diode.reverse": without_overshoot(np.maximum(-volts, 0.0), currents),
     }
-    values |= mains_side(at.bench, at.parts, angle, weights, at.ratio[:, None] * (branches @ at.turns))
-    values |= fed_by(at, y @ at.loads[0])
-    if at.reservoir is not None:
-        placed = at.reservoir
+    values |= mains_side(
+        equations.bench, equations.parts, angle, weights, equations.ratio[:, None] * (branches @ equations.turns)
+    )
+    values |= output_side(equations, y @ equations.loads[0])
+    if equations.reservoir is not None:
+        placed = equations.reservoir
         values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1) - y[..., list(placed.end)].sum(-1)
         rate = dy[..., list(placed.inner)].sum(-1) - dy[..., list(placed.end)].sum(-1)
         values["reservoir.current"] = placed.capacitance[:, None] * rate

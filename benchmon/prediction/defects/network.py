@@ -1,10 +1,8 @@
-"""A supply with defects: every diode and every winding for itself, whatever conducts together.
+"""The network of a supply with defects, with every diode and winding by itself, as a `PeriodicSystem`.
 
-`network` knows paths, which is quick and enough for sound rectifiers. Here each winding's current and each node's
-voltage is an unknown, so that diodes may be open or shorted and windings the wrong way round, in any rectifier.
-Nothing repeats within a mains period then, so a whole one is solved.
-
-A circuit with defects as the collocation takes it: the stamped network, each diode's junction at its own heat.
+`circuit.network` combines diodes to conducting paths, which is fast and sufficient for healthy rectifiers. Here the
+current of each winding branch and the voltage of each node is an unknown, so that in any rectifier diodes may be open
+or shorted and windings reversed. Half periods then differ, so a whole mains period is solved.
 """
 
 from __future__ import annotations
@@ -17,9 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
-from benchmon.prediction.circuit.circuit import mains_wave, slopes, spread
+from benchmon.prediction.circuit.circuit import batched_matvec, conductance_jacobian, mains_wave
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct
-from benchmon.prediction.circuit.network import CapacitorAt, Node, Stamps, load_current, load_is_linear
+from benchmon.prediction.circuit.network import (
+    CapacitorAt,
+    Node,
+    Stamps,
+    load_current,
+    load_is_linear,
+    place_capacitor,
+    place_series_part,
+)
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects.wiring import Defects, DiodeWiring, Rail, wiring_by_diode
@@ -27,7 +33,7 @@ from benchmon.signals.arrays import Floats
 from benchmon.standards import SHORTED_DIODE
 
 _LEAK = 1e-7
-"""Siemens across every diode. Where all diodes block, nothing else says where the winding stands."""
+"""Siemens across every diode. If all diodes block, nothing else determines the potential of the winding."""
 
 _LEAST_OHMS = 1e-5
 _DISCONNECTED = 1e-6
@@ -35,12 +41,12 @@ _DISCONNECTED = 1e-6
 
 @dataclass
 class DiodeEquations:
-    """The assembled network: `mass` and `conductance` (b, n, n), and what drives it.
+    """The assembled network: matrices `mass` and `conductance` (b, n, n), and its nonlinear parts and sources.
 
-    `across` (d, n) picks the volts across the diodes that still are diodes; `conducting` are their places in the
-    wiring, `shorted` those of the shorted ones. `loads` (r, n) picks the volts across the loads. `turns` (w,) are the
-    windings in each branch, less the reversed ones; `branches` and `chokes` the unknowns that are currents; `reservoir`
-    is the first capacitor of the first rail.
+    `across` (d, n) gives the voltages of the working diodes from y; `conducting` are their places in the wiring,
+    `shorted` those of the shorted ones. `loads` (r, n) gives the voltages of the loads. `turns` (w,) is the net number
+    of windings in each branch, reversed ones counted negative; `branches` and `chokes` are the unknowns that are
+    currents; `ratio` (b,) is the voltage ratio of a winding; `reservoir` is the first capacitor of the first rail.
     """
 
     wiring: DiodeWiring
@@ -57,7 +63,7 @@ class DiodeEquations:
     chokes: tuple[int, ...]
     ratio: Floats
     reservoir: CapacitorAt | None
-    softness: float = 1.0
+    corner_factor: float = 1.0
 
     @property
     def size(self) -> int:
@@ -66,7 +72,10 @@ class DiodeEquations:
 
 
 def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEquations:
-    """Return the equations of the bench's circuit with `defects` and the values in `parts`."""
+    """Return the equations of a bench's circuit with `defects` and the values in `parts`.
+
+    Raises `PredictionError` if the load has no resistance.
+    """
     wiring = wiring_by_diode(bench)
     build = Stamps(parts.variants)
     for _ in range(wiring.nodes):
@@ -80,7 +89,8 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
     ends: list[tuple[Node, Node, int]] = []
     chokes: list[int] = []
     for number, rail in enumerate(wiring.rails, 1):
-        placed, end = _place_filter(build, bench, parts, rail, chokes=chokes, left=_left_of(number, defects))
+        remaining = _remaining_capacitance(number, defects)
+        placed, end = _place_filter(build, bench, parts, rail, chokes=chokes, remaining=remaining)
         reservoir = reservoir or placed
         if load_is_linear(bench) and isinstance(bench.load, ResistorLoad):
             build.connect(end, rail.end, 1.0 / parts.load_ohms)
@@ -104,7 +114,7 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
 
 
 def _place_diodes(build: Stamps, wiring: DiodeWiring, defects: Defects, ones: Floats) -> tuple[int, ...]:
-    """Stamp what is linear of the diodes; return the places of those that are still diodes."""
+    """Stamp the linear parts of the diodes; return the places of the working ones."""
     for number, (anode, cathode) in enumerate(wiring.diodes, 1):
         build.connect(anode, cathode, ones / SHORTED_DIODE if number in defects.shorted_diodes else _LEAK * ones)
     broken = defects.open_diodes | defects.shorted_diodes
@@ -119,7 +129,7 @@ def _turns_of(wiring: DiodeWiring, defects: Defects) -> Floats:
 
 
 def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Floats, turns: Floats) -> tuple[int, ...]:
-    """Stamp the branches; their rows are volts: EMF less drops less what stands between the nodes is L·di/dt."""
+    """Stamp the winding branches and return their unknowns; their rows are L·di/dt = EMF − drops − node voltage."""
     primary = (
         parts["mains.source_resistance"]
         + parts["transformer.primary_resistance"]
@@ -128,13 +138,13 @@ def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Flo
     ) * ratio**2
     currents = tuple(build.unknown() for _ in wiring.branches)
     ones = np.ones(build.variants)
-    for at, (branch, current) in enumerate(zip(wiring.branches, currents, strict=True)):
+    for place, (branch, current) in enumerate(zip(wiring.branches, currents, strict=True)):
         count = len(branch.windings)
         own = count * np.maximum(parts["transformer.secondary_resistance"], _LEAST_OHMS)
         build.masses.append((current, current, count * parts["transformer.leakage_inductance"]))
         build.conductances.append((current, current, -own))
         for other, through in enumerate(currents):
-            build.conductances.append((current, through, -turns[at] * turns[other] * primary))
+            build.conductances.append((current, through, -turns[place] * turns[other] * primary))
         for sign, node in ((1.0, branch.start), (-1.0, branch.end)):
             for row in node:
                 build.conductances += [(row, current, sign * ones), (current, row, -sign * ones)]
@@ -144,23 +154,23 @@ def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Flo
 def _place_halves(build: Stamps, wiring: DiodeWiring, parts: Parts, defects: Defects) -> CapacitorAt | None:
     """Stamp a multiplier's capacitors; return the first one."""
     placed = [
-        _place_capacitor(build, parts, 0, (plus, minus), _left_of(number, defects))
+        place_capacitor(build, parts, 0, plus, minus, remaining=_remaining_capacitance(number, defects))
         for number, (plus, minus) in enumerate(wiring.halves, 1)
     ]
     return placed[0] if placed else None
 
 
-def _left_of(number: int, defects: Defects) -> tuple[float, float]:
-    """Return by what the first capacitor's capacitance and series resistance are multiplied in a rail or half."""
+def _remaining_capacitance(number: int, defects: Defects) -> tuple[float, float]:
+    """Return the capacitance and ESR factors of the first capacitor of rail or half `number`."""
     if number in defects.open_reservoirs:
         return _DISCONNECTED, 1.0
     return (0.5, 2.0) if number in defects.dry_reservoirs else (1.0, 1.0)
 
 
 def _place_filter(
-    build: Stamps, bench: Bench, parts: Parts, rail: Rail, *, chokes: list[int], left: tuple[float, float]
+    build: Stamps, bench: Bench, parts: Parts, rail: Rail, *, chokes: list[int], remaining: tuple[float, float]
 ) -> tuple[CapacitorAt | None, Node]:
-    """Stamp a rail's filter; return its first capacitor and the node that feeds the load."""
+    """Stamp the filter of a rail and add its choke currents to `chokes`; return the first capacitor and last node."""
     first: CapacitorAt | None = None
     node = rail.start
     has_halves = bool(bench.rectifier.topology.capacitors)
@@ -168,45 +178,17 @@ def _place_filter(
         if isinstance(part, Capacitor):
             if has_halves and index == 0:
                 continue
-            placed = _place_capacitor(build, parts, index, (node, rail.end), (1.0, 1.0) if first else left)
+            factors = (1.0, 1.0) if first else remaining
+            placed = place_capacitor(build, parts, index, node, rail.end, remaining=factors)
             first = first or placed
             continue
-        after: Node = (build.unknown(),)
-        if isinstance(part, Choke):
-            chokes.append(_place_choke(build, parts, index, node, after))
-        else:
-            build.connect(node, after, 1.0 / parts[f"filter.{index}.resistance"])
-        node = after
+        node, current = place_series_part(build, parts, index, node, is_choke=isinstance(part, Choke))
+        chokes += [] if current is None else [current]
     return first, node
 
 
-def _place_capacitor(
-    build: Stamps, parts: Parts, index: int, between: tuple[Node, Node], left: tuple[float, float]
-) -> CapacitorAt:
-    """Stamp a capacitor with its series resistance, each multiplied by what is `left` of it."""
-    start, end = between
-    capacitance, esr = parts[f"filter.{index}.capacitance"] * left[0], parts[f"filter.{index}.esr"] * left[1]
-    inner = start
-    if np.any(esr > 0):
-        inner = (build.unknown(),)
-        build.connect(start, inner, 1.0 / np.maximum(esr, 1e-6))
-    build.capacitance(inner, capacitance, end)
-    return CapacitorAt(start, inner, capacitance, end)
-
-
-def _place_choke(build: Stamps, parts: Parts, index: int, start: Node, end: Node) -> int:
-    current = build.unknown()
-    ones = np.ones(build.variants)
-    build.masses.append((current, current, parts[f"filter.{index}.inductance"]))
-    build.conductances.append((current, current, -parts[f"filter.{index}.resistance"]))
-    for sign, node in ((1.0, start), (-1.0, end)):
-        for row in node:
-            build.conductances += [(current, row, sign * ones), (row, current, -sign * ones)]
-    return current
-
-
 def differences(pairs: Sequence[tuple[Node, Node]], count: int) -> Floats:
-    """Return rows (p, n) that pick the volts from the first to the second node of each pair."""
+    """Return rows (p, n) that give the voltage from the first to the second node of each pair."""
     rows = np.zeros((len(pairs), count))
     for row, (plus, minus) in zip(rows, pairs, strict=True):
         row[list(plus)] += 1.0
@@ -214,12 +196,13 @@ def differences(pairs: Sequence[tuple[Node, Node]], count: int) -> Floats:
     return rows
 
 
-_OFF_CURVE, _STRAY_SIEMENS = 1e-3, 1e-4
+_UNBALANCED, _STRAY_SIEMENS = 1e-3, 1e-4
+"""Allowed error of the node currents: as a fraction of the largest current, and as a conductance across the winding."""
 
 
 @dataclass(frozen=True)
 class DiodeCircuit:
-    """The equations with each diode's junction, (b, d) of all diodes, as `PeriodicCircuit` takes them."""
+    """The equations, with saturation current and thermal voltage (b, d) of all diodes in `junction`."""
 
     equations: DiodeEquations
     junction: tuple[Floats, Floats]
@@ -231,7 +214,7 @@ class DiodeCircuit:
 
     @property
     def needs_pivoting(self) -> bool:
-        """Windings' currents have no diagonal to rely on."""
+        """True: the rows of winding currents may have a zero on the diagonal."""
         return True
 
     @cached_property
@@ -241,84 +224,93 @@ class DiodeCircuit:
 
     @cached_property
     def exchange(self) -> Floats:
-        """Nothing changes places over a whole period."""
+        """The unit matrix: nothing is exchanged over a whole period."""
         return np.eye(self.equations.size)
 
     def emf(self, angle: Floats) -> Floats:
-        """Return one winding's EMF at mains angles (…), volts, (b, …)."""
-        at = self.equations
-        return mains_wave(at.parts, at.parts["mains.voltage"] * at.ratio, angle)
+        """Return the EMF of one winding at mains angles (…), volts, (b, …)."""
+        equations = self.equations
+        return mains_wave(equations.parts, equations.parts["mains.voltage"] * equations.ratio, angle)
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return q, f and their derivatives at stage values y, as `PeriodicSystem` says."""
-        at = self.equations
+        """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
+        equations = self.equations
         current, conductance = self._diodes(y)
-        inject = np.broadcast_to(-at.across.T, (len(y), *at.across.T.shape))
-        f = spread(at.conductance, y) + spread(inject, current)
-        f_slope = at.conductance[:, None, None] + slopes(inject, conductance, at.across)
+        inject = np.broadcast_to(-equations.across.T, (len(y), *equations.across.T.shape))
+        f = batched_matvec(equations.conductance, y) + batched_matvec(inject, current)
+        f_slope = equations.conductance[:, None, None] + conductance_jacobian(inject, conductance, equations.across)
         emf = self.emf(mesh.stages)
-        for turns, unknown in zip(at.turns.tolist(), at.branches, strict=True):
+        for turns, unknown in zip(equations.turns.tolist(), equations.branches, strict=True):
             f[..., unknown] += turns * emf
-        if not load_is_linear(at.bench):
-            through, slope, _ = load_current(at, y @ at.loads.T)
-            drawn = np.broadcast_to(-at.loads.T, (len(y), *at.loads.T.shape))
-            f += spread(drawn, through)
-            f_slope = f_slope + slopes(drawn, slope, at.loads)
-        return spread(at.mass, y), f, np.broadcast_to(at.mass[:, None, None], f_slope.shape), f_slope
+        if not load_is_linear(equations.bench):
+            through, slope, _ = load_current(equations, y @ equations.loads.T)
+            drawn = np.broadcast_to(-equations.loads.T, (len(y), *equations.loads.T.shape))
+            f += batched_matvec(drawn, through)
+            f_slope = f_slope + conductance_jacobian(drawn, slope, equations.loads)
+        return (
+            batched_matvec(equations.mass, y),
+            f,
+            np.broadcast_to(equations.mass[:, None, None], f_slope.shape),
+            f_slope,
+        )
 
     def _diodes(self, y: Floats) -> tuple[Floats, Floats]:
-        """Return current and conductance of the diodes that still are some, (b, …, d), at unknowns y (b, …, n)."""
-        at = self.equations
-        # No diode may be left, as in a half-wave circuit with its diode shorted: sizes are told, not inferred.
-        alike = [1] * (y.ndim - 2)
+        """Return current and conductance of the working diodes, (b, …, d), at unknowns y (b, …, n)."""
+        equations = self.equations
+        # The sizes are explicit, not inferred by −1: a half-wave circuit with its diode shorted has no diode left.
+        ones = [1] * (y.ndim - 2)
         saturation, thermal = (
-            value[:, list(at.conducting)].reshape(len(value), *alike, len(at.conducting)) for value in self.junction
+            value[:, list(equations.conducting)].reshape(len(value), *ones, len(equations.conducting))
+            for value in self.junction
         )
-        ohms = at.parts["diode.series_resistance"].reshape(-1, *alike, 1)
-        return conduct(y @ at.across.T, ohms, saturation, thermal)
+        ohms = equations.parts["diode.series_resistance"].reshape(-1, *ones, 1)
+        return conduct(y @ equations.across.T, ohms, saturation, thermal)
 
     def all_diodes(self, y: Floats) -> tuple[Floats, Floats]:
         """Return current and voltage of every diode of the wiring, (b, …, d), at unknowns y (b, …, n)."""
-        at = self.equations
-        volts = y @ differences(at.wiring.diodes, at.size).T
+        equations = self.equations
+        volts = y @ differences(equations.wiring.diodes, equations.size).T
         current = np.zeros_like(volts)
-        current[..., list(at.shorted)] = volts[..., list(at.shorted)] / SHORTED_DIODE
-        current[..., list(at.conducting)] = self._diodes(y)[0]
+        current[..., list(equations.shorted)] = volts[..., list(equations.shorted)] / SHORTED_DIODE
+        current[..., list(equations.conducting)] = self._diodes(y)[0]
         return current, volts
 
     def currents(self, y: Floats, angle: Floats) -> Floats:  # noqa: ARG002 (a PeriodicCircuit)
-        """Return what meshes follow: the windings' and the diodes' currents, (b, …, p)."""
+        """Return the currents that the mesh is adapted to: those of windings and diodes, (b, …, p)."""
         branches: Floats = y[..., list(self.equations.branches)]
         return np.concatenate([branches, self._diodes(y)[0]], axis=-1)
 
     def guess(self, mesh: Mesh) -> Floats:
-        """Return stage values to start from: every node at common, no current."""
-        at = self.equations
-        return np.zeros((at.parts.variants, len(mesh.widths), 2, at.size))
+        """Return stage values to start from: every unknown is zero."""
+        equations = self.equations
+        return np.zeros((equations.parts.variants, len(mesh.widths), 2, equations.size))
 
-    def is_answer(self, found: PeriodicSolution) -> NDArray[np.bool_]:
-        """Return which variants, (b,), leave no current unaccounted for at any node."""
-        rest = np.abs(charge_rates(self, found) - self.evaluate(found.y, found.mesh)[1])
-        most = np.max(np.abs(self.currents(found.y, found.mesh.stages)), axis=(1, 2, 3))
+    def is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
+        """Return which variants, (b,), have balanced currents at every node."""
+        residual = np.abs(charge_rates(self, solution) - self.evaluate(solution.y, solution.mesh)[1])
+        largest = np.max(np.abs(self.currents(solution.y, solution.mesh.stages)), axis=(1, 2, 3))
         stray = _STRAY_SIEMENS * self.equations.parts["mains.voltage"] * self.equations.ratio
-        met: NDArray[np.bool_] = (
-            np.max(rest[..., : self.equations.wiring.nodes], axis=(1, 2, 3)) <= _OFF_CURVE * most + stray
+        balanced: NDArray[np.bool_] = (
+            np.max(residual[..., : self.equations.wiring.nodes], axis=(1, 2, 3)) <= _UNBALANCED * largest + stray
         )
-        return met
+        return balanced
 
-    def softened(self, factor: float) -> DiodeCircuit:
-        """Return the circuit with diodes and loads whose corners are `factor` times wider."""
+    def with_wider_corners(self, factor: float) -> DiodeCircuit:
+        """Return the circuit with diode and load characteristics whose corners are `factor` times wider."""
         saturation, thermal = self.junction
-        equations = replace(self.equations, softness=factor)
+        equations = replace(self.equations, corner_factor=factor)
         return replace(self, equations=equations, junction=(saturation, thermal * factor))
 
     def energy_lost(self, solution: PeriodicSolution) -> float:  # noqa: ARG002 (a PeriodicCircuit)
-        """Return nothing: a faulty circuit is asked for to a few parts in a thousand."""
+        """Return 0: for a circuit with a fault an error of a few parts in a thousand is accepted."""
         return 0.0
 
 
 def diode_circuit(bench: Bench, parts: Parts, defects: Defects, celsius: Floats) -> DiodeCircuit:
-    """Return the circuit with the diodes' junctions at `celsius` (b, d)."""
+    """Return the circuit of a bench with `defects` and the diode junctions at `celsius` (b, d).
+
+    Raises `PredictionError` if the load has no resistance.
+    """
     values = ("diode.saturation_current", "diode.emission_coefficient", "diode.series_resistance")
     junction = DiodeCharacteristic(*(parts[name][:, None] for name in values))
     saturation, thermal = junction.at(celsius)

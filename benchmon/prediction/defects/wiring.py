@@ -1,6 +1,6 @@
-"""What may be wrong with a rectifier: single diodes and windings, and capacitors that are not there.
+"""Rectifier topologies diode by diode, and the defects that they may have.
 
-The wirings of a rectifier diode by diode: between which nodes each winding, diode, capacitor and load stands.
+A wiring lists the nodes between which each winding, diode, capacitor and load is connected.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from benchmon.prediction.circuit.network import Node
 
 @dataclass(frozen=True)
 class Defects:
-    """Diodes, windings and rails are numbered from 1, as `wiring_by_diode` lists them; diode 1 is the measured one.
+    """The defective parts of a supply, numbered from 1 in the order of `wiring_by_diode`; diode 1 is the measured one.
 
     `open_reservoirs` are the rails (of a split rail) or halves (of a doubler) whose first capacitor is disconnected,
-    `dry_reservoirs` those where half of its capacitance is left, and its series resistance is twice as large.
+    `dry_reservoirs` those where it has half its capacitance and twice its series resistance.
     """
 
     open_diodes: frozenset[int] = frozenset()
@@ -31,7 +31,7 @@ COMMON: Node = ()
 
 @dataclass(frozen=True)
 class WindingBranch:
-    """Windings one after another, whose EMF drives current out of `start`; `windings` are their numbers, from 1."""
+    """Windings in series, whose EMF drives current out of `start`; `windings` are their numbers, from 1."""
 
     start: Node
     end: Node
@@ -40,7 +40,7 @@ class WindingBranch:
 
 @dataclass(frozen=True)
 class Rail:
-    """A filter with its load: it begins at `start` and returns to `end`, and is positive there if `sign` is 1."""
+    """A filter with its load between the nodes `start` and `end`; `start` is positive if `sign` is 1."""
 
     start: Node
     end: Node
@@ -49,7 +49,7 @@ class Rail:
 
 @dataclass(frozen=True)
 class DiodeWiring:
-    """A rectifier with `nodes` nodes beside the common one, numbered from 0.
+    """A rectifier with `nodes` nodes besides the common one, numbered from 0.
 
     `diodes` are pairs of anode and cathode, of which the first carries meters. `halves` are the nodes, plus and minus,
     of a multiplier's capacitors; elsewhere the first capacitor is part of each rail's filter.

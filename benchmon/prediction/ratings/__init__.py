@@ -1,1 +1,1 @@
-"""Ratings, margins and cautions before power is applied."""
+"""Ratings before power is applied: worst-case states, switch-on transient, margins, stored energy and cautions."""

@@ -1,4 +1,4 @@
-"""Ratings before power: how far every part is from its limits in the worst state, and what to take care of."""
+"""Check a bench before power is applied: the margin of every rating in the worst case, and cautions."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from benchmon.prediction.ratings.worst_case import worst_case_of
 
 @dataclass(frozen=True)
 class Ratings:
-    """The margins of every rating the bench file gives, and cautions in plain words."""
+    """The margins of every rating that the bench file gives, and cautions as sentences."""
 
     margins: tuple[Margin, ...]
     cautions: tuple[str, ...]
 
     @property
     def ok(self) -> bool:
-        """Whether every part keeps its limits."""
+        """Whether every part is within its limits."""
         return all(margin.ok for margin in self.margins)
 
 
 def check(bench: Bench) -> Ratings:
-    """Return margins and cautions of a bench at its worst: low, normal and high mains, no load, and switching on.
+    """Return margins and cautions of a bench in its worst case: low, normal and high mains, no load, and switch-on.
 
-    Raises `PredictionError` where the circuit has no trustworthy answer.
+    Raises `PredictionError` if the circuit cannot be solved.
     """
-    stress = worst_case_of(bench)
-    margins = margins_of(stress)
-    return Ratings(tuple(margins), tuple(cautions_of(stress, margins)))
+    worst_case = worst_case_of(bench)
+    margins = margins_of(worst_case)
+    return Ratings(tuple(margins), tuple(cautions_of(worst_case, margins)))

@@ -1,4 +1,4 @@
-"""What the capacitors still hold after power off, and how long the load takes to drain them."""
+"""Energy stored in the capacitors after power-off, and the time in which the load discharges them."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from benchmon.prediction.ratings.worst_case import WorstCase
 
 
 @dataclass(frozen=True)
-class Stored:
-    """Energy in joules of all capacitors, and what one output sees: farads, and volts at their highest."""
+class StoredEnergy:
+    """Energy of all capacitors in joules, and at one output the capacitance in farads and the highest voltage."""
 
     joules: float
     farads: float
     volts: float
 
 
-def stored(stress: WorstCase) -> Stored:
-    """Return what the capacitors hold at worst: high mains, no load."""
-    bench, joules, farads, volts = stress.bench, 0.0, 0.0, 0.0
+def stored_energy(worst_case: WorstCase) -> StoredEnergy:
+    """Return the energy stored in the capacitors in the worst case: high mains, no load."""
+    bench, joules, farads, volts = worst_case.bench, 0.0, 0.0, 0.0
     topology = bench.rectifier.topology
     for index, part in enumerate(bench.filter):
         if not isinstance(part, Capacitor):
             continue
-        high = highest_voltage(stress, index)
+        high = highest_voltage(worst_case, index)
         inner = topology.capacitors if index == 0 else ()
         # Of a multiplier's capacitors the one with most has `high`, and those that feed the output are in series.
         peaks = [capacitor.peaks / max(one.peaks for one in inner) for capacitor in inner] or [1.0]
@@ -35,14 +35,14 @@ def stored(stress: WorstCase) -> Stored:
         joules += 0.5 * part.capacitance * high**2 * sum(share**2 for share in peaks) * len(topology.rails)
         farads += part.capacitance / len(feeding)
         volts = max(volts, high * sum(feeding))
-    return Stored(joules, farads, volts)
+    return StoredEnergy(joules, farads, volts)
 
 
 def bleed_time(bench: Bench, farads: float, volts: float, level: float) -> float | None:
-    """Return the seconds in which the load alone brings `farads` from `volts` to `level`, None where it never does.
+    """Return the seconds in which the load alone discharges `farads` from `volts` to `level`, None if it never does.
 
-    A resistor: R·C·ln(V0/V); a constant current: C·(V0 − V)/I (closed forms). A regulator draws constant current until
-    it drops out. Series parts of the filter are left out: they are small beside the load.
+    A resistor takes R·C·ln(V0/V), a constant current C·(V0 − V)/I. A regulator draws a constant current until it drops
+    out. Series parts of the filter are neglected: they are small compared with the load.
 
     >>> from types import SimpleNamespace
     >>> round(bleed_time(SimpleNamespace(regulator=None, load=ResistorLoad(kind="resistor", resistance=100.0)),

@@ -1,9 +1,8 @@
-"""The switch-on transient: an empty reservoir, a cold inrush limiter, and the worst angle to close the switch.
+"""Worst-case switch-on: the charging transient of the supply, and an upper bound of the transformer's inrush current.
 
-The transformer's core is left unsaturated here; `inrush` bounds what a saturated one adds. Until the core's flux has
-drifted, which takes several periods, the whole winding current is reflected into the line, a half wave's mean too.
-
-What a saturated transformer core may draw at switch-on: an estimate from above, with its assumptions stated.
+`switch_on` integrates the circuit with empty capacitors and a cold inrush limiter, over many closing angles, with an
+unsaturated core. Until the flux of the core has drifted, which takes several periods, the whole winding current is
+reflected into the line, including the mean of a half wave. `core_inrush` bounds the current of a saturated core.
 """
 
 from __future__ import annotations
@@ -24,24 +23,29 @@ ANGLES = 24
 """Closing angles tried in each half period in which the circuit differs."""
 
 _SEGMENTS = 6
-_STEPS = 8
-_LATER_STEPS = 4
+"""Parts of a half period; after each the limiter's resistance is updated."""
+
+_STEPS, _LATER_STEPS = 8, 4
+"""Integration steps of a segment in the first `_FINE_HALF_CYCLES`, and later."""
+
 _FINE_HALF_CYCLES = 6
 _LEAST_HALF_CYCLES = 3
 _MOST_HALF_CYCLES = 400
 _HOTTEST_RISE = 1000.0
-_SETTLED = 0.9
+_STARTED = 0.9
+"""Fraction of the settled voltage at which the supply counts as started."""
 
 
 @dataclass(frozen=True)
 class SwitchOn:
-    """What switching on does at worst, each figure over all closing angles.
+    """The worst case of switch-on, each figure over all closing angles.
 
     Peaks in amperes: `winding_peak` (one winding), `diode_peak` (one diode), `line_peak` (mains side). `line_i2t`
-    (angles, k) are A²s of the line current in each half period since closing, for the worst angles. `time_to_90` is in
-    seconds to 90 % of the settled voltage of the reservoir (without one: of the last node), None if not reached within
-    `half_cycles`. `capacitor_peaks` maps a filter capacitor's index to its highest volts. `closing_angle` (degrees
-    after the mains' rising zero) is that of `diode_peak`; `ntc_temperature` the limiter's highest, °C.
+    (angles, k) is the I²t of the line current, A²s, in each half period since closing, for the worst angles.
+    `time_to_90` is in seconds to 90 % of the settled voltage of the reservoir (without one: of the last node), None if
+    not reached within `half_cycles`. `capacitor_peaks` maps the index of a filter capacitor to its highest voltage.
+    `closing_angle` (degrees after the rising zero of the mains) is that of `diode_peak`; `ntc_temperature` is the
+    highest of the limiter, °C.
     """
 
     winding_peak: float
@@ -56,21 +60,25 @@ class SwitchOn:
 
     @property
     def first_half_cycle_i2t(self) -> float:
-        """A²s of the line current over the first half period."""
+        """I²t of the line current over the first half period, A²s."""
         return float(np.max(self.line_i2t[:, 0]))
 
     @property
     def surge_i2t(self) -> float:
-        """A²s of the line current until the reservoir has 90 % of its settled voltage, to the end of that half period.
+        """I²t of the line current, A²s, to the end of the half period in which the supply reaches 90 %.
 
-        A fuse gives off heat in that time, so this overstates what it must bear once the surge lasts tens of ms.
+        A fuse dissipates heat in that time, so this overstates its stress if the surge lasts tens of milliseconds.
         """
         return float(np.max(np.sum(self.line_i2t, axis=1)))
 
 
 @dataclass
 class _Surge:
-    """What is followed while the circuit marches; arrays are (b,) over closing angles."""
+    """The state of the integration; arrays are (b,) over closing angles.
+
+    `watched` is the node that shows whether the supply has started, `volts` its last voltage, `level` the voltage at
+    which it has, and `reached` the time of that in seconds (NaN before).
+    """
 
     circuit: ClosedCircuit
     bench: Bench
@@ -85,12 +93,12 @@ class _Surge:
     volts: Floats
     line_i2t: list[Floats] = field(default_factory=list)
 
-    def note(self, step: TransientStep) -> None:
-        """Take in one step: peaks, I²t, the limiter's heat, and whether the voltage has come."""
-        at, wiring = self.circuit.equations, self.circuit.equations.wiring
-        current, _ = path_currents(at, step.y, self.circuit.emf(step.angles), self.circuit.junction)
+    def update(self, step: TransientStep) -> None:
+        """Update peaks, I²t, the temperature of the limiter and the start time by one step."""
+        equations, wiring = self.circuit.equations, self.circuit.equations.wiring
+        current, _ = path_currents(equations, step.y, self.circuit.emf(step.angles), self.circuit.junction)
         net = current @ np.array(wiring.signs, float)
-        line = at.windings.line_ratio[:, None] * net
+        line = equations.windings.line_ratio[:, None] * net
         seconds = step.weights / self.circuit.angular_frequency[:, None]
         i2t = np.sum(line**2 * seconds, axis=1)
         self.line_i2t[-1] += i2t
@@ -98,15 +106,15 @@ class _Surge:
         own = np.abs(net if wiring.shared else current.max(axis=2)) / wiring.windings_in_parallel
         self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
         self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
-        for index, placed in at.capacitors.items():
+        for index, placed in equations.capacitors.items():
             volts = step.y[..., list(placed.inner)].sum(-1).max(axis=1)
             self.capacitor_peaks[index] = np.maximum(self.capacitor_peaks[index], volts)
-        self._look(step.y[:, 1, list(self.watched)].sum(-1), step.angles[1], np.sum(seconds, axis=1))
+        self._update_start_time(step.y[:, 1, list(self.watched)].sum(-1), step.angles[1], np.sum(seconds, axis=1))
         if self.bench.ntc is not None:
-            self._warm(self.bench.ntc, i2t, np.sum(seconds, axis=1))
+            self._update_limiter(self.bench.ntc, i2t, np.sum(seconds, axis=1))
 
-    def keep_the_worst(self, y: Floats) -> Floats:
-        """Follow only those closing angles further that are worst in something; return their unknowns of `y` (b, n)."""
+    def keep_worst_angles(self, y: Floats) -> Floats:
+        """Keep only the closing angles that are the worst in any figure; return their unknowns of `y` (b, n)."""
         past = np.stack(self.line_i2t)
         late = np.where(np.isnan(self.reached), np.inf, self.reached)
         highest = [self.winding_peak, self.diode_peak, self.line_peak, late, -self.volts, past[0], past.sum(axis=0)]
@@ -122,29 +130,29 @@ class _Surge:
         kept_unknowns: Floats = y[chosen]
         return kept_unknowns
 
-    def _look(self, volts: Floats, angle: float, seconds: Floats) -> None:
-        """Note when the watched voltage came to its level, between the last step's end and this one's."""
+    def _update_start_time(self, volts: Floats, angle: float, seconds: Floats) -> None:
+        """Interpolate the time at which the watched voltage reached its level, if that is within this step."""
         rise = np.where(volts > self.volts, volts - self.volts, 1.0)
-        over = np.clip((volts - self.level) / rise, 0.0, 1.0)
-        came = angle / self.circuit.angular_frequency - over * seconds
-        self.reached = np.where((volts >= self.level) & np.isnan(self.reached), came, self.reached)
+        excess = np.clip((volts - self.level) / rise, 0.0, 1.0)
+        time = angle / self.circuit.angular_frequency - excess * seconds
+        self.reached = np.where((volts >= self.level) & np.isnan(self.reached), time, self.reached)
         self.volts = volts
 
-    def _warm(self, ntc: Ntc, i2t: Floats, seconds: Floats) -> None:
-        """Warm the limiter: D·τ·dT/dt = i²·R − D·(T − Ta), exact over a step of constant power."""
+    def _update_limiter(self, ntc: Ntc, i2t: Floats, seconds: Floats) -> None:
+        """Heat the limiter: D·τ·dT/dt = i²·R − D·(T − Ta), exact over a step of constant power."""
         parts = self.circuit.equations.parts
         power = i2t / seconds * parts["ntc.resistance"]
         end = parts["ambient.temperature"] + power / ntc.dissipation_factor
-        left = np.exp(-seconds / ntc.time_constant)
+        decay = np.exp(-seconds / ntc.time_constant)
         hottest = parts["ambient.temperature"] + _HOTTEST_RISE
-        self.ntc = np.minimum(end + (self.ntc - end) * left, hottest)
+        self.ntc = np.minimum(end + (self.ntc - end) * decay, hottest)
 
 
 def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = ANGLES) -> SwitchOn:
-    """Return the worst of switching `bench` on, over `angles` closing angles in each half period that differs.
+    """Return the worst case of switch-on, over `angles` closing angles in each half period that differs.
 
-    `mains_voltage` (V rms) replaces the bench's. Everything starts cold, at ambient, with empty capacitors. Raises
-    `PredictionError` where the circuit cannot be followed.
+    `mains_voltage` (V rms) replaces that of the bench. All parts start at ambient, capacitors empty. Raises
+    `PredictionError` if the circuit has no steady state or its transient cannot be integrated.
     """
     parts = parts_of(bench)
     if mains_voltage is not None:
@@ -161,28 +169,28 @@ def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = AN
     level = float(mean_of(settled.traces[name], settled.traces.weights)[0])
     if name == "reservoir.voltage":
         level *= bench.rectifier.topology.output_peaks
-    surge = _started(circuit, bench, watched, _SETTLED * level)
-    _follow(surge)
-    return _worst(surge)
+    surge = _at_rest(circuit, bench, watched, _STARTED * level)
+    _integrate_until_started(surge)
+    return _result(surge)
 
 
-def _watched(at: Equations) -> tuple[Node, str]:
-    """Return the node whose voltage tells that the supply has started, and the trace of its settled voltage."""
-    if at.capacitors:
-        first = next(iter(at.capacitors.values()))
-        return (at.input_node if len(at.input_node) > 1 else first.node), "reservoir.voltage"
-    return at.load_node, "regulator.input" if at.bench.regulator else "output.voltage"
+def _watched(equations: Equations) -> tuple[Node, str]:
+    """Return the node whose voltage shows that the supply has started, and the name of its settled trace."""
+    if equations.capacitors:
+        first = next(iter(equations.capacitors.values()))
+        return (equations.input_node if len(equations.input_node) > 1 else first.node), "reservoir.voltage"
+    return equations.load_node, "regulator.input" if equations.bench.regulator else "output.voltage"
 
 
-def _started(circuit: ClosedCircuit, bench: Bench, watched: Node, level: float) -> _Surge:
+def _at_rest(circuit: ClosedCircuit, bench: Bench, watched: Node, level: float) -> _Surge:
     none = np.zeros(len(circuit.closing))
     ntc = circuit.equations.parts["ambient.temperature"]
     peaks = dict.fromkeys(circuit.equations.capacitors, none)
     return _Surge(circuit, bench, watched, level, ntc, none, none, none, none + np.nan, peaks, none)
 
 
-def _follow(surge: _Surge) -> None:
-    """March until the slowest closing angle has started, and with chokes on through their overshoot."""
+def _integrate_until_started(surge: _Surge) -> None:
+    """Integrate until the supply has started at every angle, and with chokes as long again for the overshoot."""
     y = np.zeros((len(surge.circuit.closing), surge.circuit.equations.size))
     enough, half_cycle = _MOST_HALF_CYCLES, 0
     while half_cycle < enough:
@@ -192,19 +200,19 @@ def _follow(surge: _Surge) -> None:
             start = (half_cycle + segment / _SEGMENTS) * np.pi
             end = (half_cycle + (segment + 1) / _SEGMENTS) * np.pi
             for step in integrate(surge.circuit, y, start, end, np.pi / (_SEGMENTS * steps)):
-                surge.note(step)
+                surge.update(step)
                 y = step.y[:, 1]
-            _cool_limiter(surge)
+            _set_limiter_resistance(surge)
         half_cycle += 1
         if half_cycle == _FINE_HALF_CYCLES:
-            y = surge.keep_the_worst(y)
+            y = surge.keep_worst_angles(y)
         if enough == _MOST_HALF_CYCLES and not np.any(np.isnan(surge.reached)):
             overshoot = half_cycle if any(isinstance(part, Choke) for part in surge.bench.filter) else 0
             enough = max(half_cycle + overshoot, _LEAST_HALF_CYCLES)
 
 
-def _cool_limiter(surge: _Surge) -> None:
-    """Give the circuit the limiter's resistance at its temperature now."""
+def _set_limiter_resistance(surge: _Surge) -> None:
+    """Set the resistance of the limiter in the circuit to that of its temperature."""
     if surge.bench.ntc is None:
         return
     parts = surge.circuit.equations.parts
@@ -212,7 +220,7 @@ def _cool_limiter(surge: _Surge) -> None:
     surge.circuit = closed_circuit(surge.bench, warm, surge.circuit.closing)
 
 
-def _worst(surge: _Surge) -> SwitchOn:
+def _result(surge: _Surge) -> SwitchOn:
     slowest = float(np.max(surge.reached))
     return SwitchOn(
         winding_peak=float(np.max(surge.winding_peak)),
@@ -228,18 +236,19 @@ def _worst(surge: _Surge) -> SwitchOn:
 
 
 REMANENCE = 0.8
-"""Flux that may be left in the core, in parts of its normal peak: a toroid without a gap; stacked cores keep less."""
+"""Largest remanent flux relative to the normal peak flux: a toroid without a gap; stacked cores have less."""
 
 SATURATION = 1.25
-"""Flux at which the core saturates, in parts of the normal peak flux: about 1.9 T in a core that works at 1.5 T."""
+"""Flux at which the core saturates, relative to the normal peak flux: about 1.9 T in a core that works at 1.5 T."""
 
 
 @dataclass(frozen=True)
 class CoreInrush:
-    """An estimate from above of the magnetising inrush: `peak` in amperes of the line, `i2t` in A²s.
+    """An upper bound of the magnetising inrush: `peak` in amperes of the line, `i2t` in A²s.
 
-    `resistance` is the cold primary circuit's ohms, all that limits it here; `saturated_from` the angle in degrees
-    after closing at a zero of the mains. Both figures are None where the bench file gives no resistance at all.
+    `resistance` is that of the cold primary circuit in ohms, the only limit in this estimate; `saturated_from` is the
+    angle of saturation in degrees after closing at a zero of the mains. `peak` and `i2t` are None if the bench file
+    gives no resistance of the primary circuit.
     """
 
     peak: float | None
@@ -251,10 +260,11 @@ class CoreInrush:
 def core_inrush(bench: Bench, mains_voltage: float, remanence: float = REMANENCE) -> CoreInrush:
     """Return the worst magnetising inrush at `mains_voltage` (V rms), closed at its zero.
 
-    The flux starts at `remanence` r and would swing on by twice its peak, m = mains/primary voltage. Past saturation s
-    the winding is taken as the bare resistance R of the cold primary circuit: its air-core inductance is not known and
-    would only lower the current. So i = V̂·sin θ/R from θs = arccos(1 − (s − r)/m) to π, where the voltage turns, and
-    I²t = (V̂/R)²/ω·((π − θs)/2 + sin(2θs)/4). Source: textbook transformer theory (flux doubling), from memory.
+    The flux starts at the remanence r and would rise by twice its peak, m = mains/primary voltage. Above saturation s
+    the winding is modelled as the resistance R of the cold primary circuit: its air-core inductance is unknown and
+    would only lower the current. So i = V̂·sin θ/R from θs = arccos(1 − (s − r)/m) to π, where the voltage reverses, and
+    I²t = (V̂/R)²/ω·((π − θs)/2 + sin(2θs)/4). Source: textbook transformer theory (flux doubling), from memory. Raises
+    `PredictionError` if the diode of the bench cannot be fitted.
     """
     level = mains_voltage / bench.transformer.primary_voltage
     start = float(np.arccos(np.clip(1.0 - (SATURATION - remanence) / level, -1.0, 1.0)))

@@ -1,4 +1,4 @@
-"""The states in which parts are stressed most: low, normal and high mains, no load, and switching on."""
+"""Worst-case operating states of a bench: low, normal and high mains, no load, and switch-on."""
 
 from __future__ import annotations
 
@@ -9,19 +9,21 @@ import numpy as np
 from benchmon.bench import Bench, OpenLoad
 from benchmon.prediction.circuit import trace_measures as m
 from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.circuit.traces import unknowns_over_period
 from benchmon.prediction.predict import SolvedQuantities, solve
 from benchmon.prediction.ratings.switch_on import CoreInrush, SwitchOn, core_inrush, switch_on
 from benchmon.prediction.thermal.rated_rise import warm_resistance
 from benchmon.signals.arrays import Floats
 
 NORMAL, HIGH, LOW = 0, 1, 2
+"""Variants of the mains voltage in `WorstCase.loaded`."""
 
 
 @dataclass(frozen=True)
 class WorstCase:
-    """A bench in its worst states. `loaded` has the variants NORMAL, HIGH and LOW of the mains; `unloaded` is HIGH.
+    """A bench in its worst-case states: `loaded` with the mains variants NORMAL, HIGH and LOW, `unloaded` with HIGH.
 
-    `warm_copper` is NORMAL with the windings as warm as their rating lets expect, None where no rating is known.
+    `warm_copper` is NORMAL with the windings at the temperature estimated from their rating, None without a rating.
     """
 
     bench: Bench
@@ -31,17 +33,17 @@ class WorstCase:
     surge: SwitchOn
     core: CoreInrush
 
-    def worst(self, quantity: str) -> float:
-        """Return a quantity's largest value with load, over low, normal and high mains."""
+    def largest(self, quantity: str) -> float:
+        """Return the largest value of a quantity with load, over low, normal and high mains."""
         return float(np.max(self.loaded.quantities[quantity]))
 
-    def worst_of_all(self, quantity: str) -> float:
-        """Return a quantity's largest value with and without load."""
-        return max(self.worst(quantity), float(self.unloaded.quantities[quantity][0]))
+    def largest_at_any_load(self, quantity: str) -> float:
+        """Return the largest value of a quantity with and without load."""
+        return max(self.largest(quantity), float(self.unloaded.quantities[quantity][0]))
 
 
 def worst_case_of(bench: Bench) -> WorstCase:
-    """Return the worst states of a bench. Raises `PredictionError`."""
+    """Return the worst-case states of a bench. Raises `PredictionError` if the circuit cannot be solved."""
     nominal, part = bench.mains.voltage, bench.mains.tolerance
     mains = nominal * np.array([1.0, 1.0 + part, max(1.0 - part, 1e-3)])
     parts = parts_of(bench)
@@ -65,23 +67,18 @@ def _warm_copper(bench: Bench, loaded: SolvedQuantities) -> SolvedQuantities | N
 
 
 def capacitor_voltage(solved: SolvedQuantities, index: int) -> Floats:
-    """Return the highest volts, (b,), on the filter's capacitor `index` (in a doubler, on one of the first two)."""
-    return m.peak_of(_capacitor(solved, index)[0], solved.warm.traces.angle)
+    """Return the peak voltage, (b,), of the filter's capacitor `index` (in a doubler, of one of the first two)."""
+    return m.peak_of(_capacitor(solved, index)[0], solved.equilibrium.traces.angle)
 
 
 def capacitor_current(solved: SolvedQuantities, index: int) -> Floats:
-    """Return the rms amperes, (b,), through the filter's capacitor `index`."""
-    return m.rms_of(_capacitor(solved, index)[1], solved.warm.traces.weights)
+    """Return the rms current, (b,), of the filter's capacitor `index`."""
+    return m.rms_of(_capacitor(solved, index)[1], solved.equilibrium.traces.weights)
 
 
 def _capacitor(solved: SolvedQuantities, index: int) -> tuple[Floats, Floats]:
-    """Return volts and amperes (b, k) of a capacitor over one whole period, as the traces are."""
-    circuit, solution = solved.warm.state.circuit, solved.warm.state.solution
-    at = circuit.equations
-    placed = at.capacitors[index]
-    y, dy = (part.reshape(len(part), -1, at.size) for part in (solution.y, solution.dy))
-    if at.wiring.symmetric:
-        swap = circuit.exchange.T
-        y, dy = np.concatenate([y, y @ swap], axis=1), np.concatenate([dy, dy @ swap], axis=1)
+    """Return voltage and current (b, k) of a capacitor over one whole period."""
+    placed = solved.equilibrium.state.circuit.equations.capacitors[index]
+    y, dy = unknowns_over_period(solved.equilibrium.state)
     volts = y[..., list(placed.node)].sum(-1)
     return volts, placed.capacitance[:, None] * dy[..., list(placed.inner)].sum(-1)

@@ -1,4 +1,8 @@
-"""Circuit and heat together: dissipation warms a part, the warm part changes the circuit, until both agree."""
+"""Thermal equilibrium: the steady state of a circuit and the temperatures of its parts, solved together.
+
+Dissipation warms a part, and its temperature changes the circuit: the diode junction (a secant iteration), the inrush
+limiter and a load resistor with a temperature coefficient (fixed-point iterations).
+"""
 
 from __future__ import annotations
 
@@ -24,17 +28,17 @@ _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
 _MOST_ROUNDS = 30
 _HOTTEST = 300.0
-"""In °C: above it silicon conducts by itself, and no diode's law holds."""
+"""In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
 
 _STEEPEST = 20.0
-
+"""Largest fall of the temperature error per kelvin that the secant iteration assumes."""
 
 S = TypeVar("S")
 
 
 @dataclass(frozen=True)
 class ThermalEquilibrium:
-    """A steady state whose temperatures, in °C and of shape (b,), fit its dissipations."""
+    """A steady state in equilibrium with its temperatures, in °C (b,): those of the measured diode and the limiter."""
 
     state: SteadyState
     traces: Traces
@@ -44,32 +48,32 @@ class ThermalEquilibrium:
 
 
 def solve_in_equilibrium(
-    bench: Bench, parts: Parts, near: ThermalEquilibrium | None = None, shift: Floats | float = 0.0
+    bench: Bench, parts: Parts, initial_guess: ThermalEquilibrium | None = None, shift: Floats | float = 0.0
 ) -> ThermalEquilibrium:
-    """Return the settled state of circuit and temperatures; `near` is one to start from.
+    """Return the steady state of circuit and temperatures; `initial_guess` is one to start from.
 
-    `shift` (b,) kelvin is added to every junction's rise, for what the thermal model does not know. Raises
-    `PredictionError` where circuit and heat find no common answer.
+    `shift` (b,) kelvin is added to the rise of every junction, for the error of the thermal model. Raises
+    `PredictionError` if the circuit has no steady state or the temperatures find no equilibrium.
     """
 
     def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats]:
         state = solve_circuit(bench, now, junction, state)
         return state, diode_power(state)
 
-    start = near.junction if near else parts["ambient.temperature"]
-    parts, ntc = with_ntc(bench, parts, near.ntc if near else None)
-    warmth = Temperatures(parts, _widened(start, parts), ntc)
-    state, warmth = solve_equilibrium(
-        bench, warmth, shift, near.state if near else None, solve=solve, traces_of=traces_of
+    start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
+    parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
+    temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc)
+    state, temperatures = solve_equilibrium(
+        bench, temperatures, shift, initial_guess.state if initial_guess else None, solve=solve, traces_of=traces_of
     )
-    return ThermalEquilibrium(state, traces_of(state), warmth.parts, warmth.junction, warmth.ntc)
+    return ThermalEquilibrium(state, traces_of(state), temperatures.parts, temperatures.junction, temperatures.ntc)
 
 
 @dataclass(frozen=True)
 class Temperatures:
-    """Parts with the resistances that their temperatures give them, and temperatures in °C.
+    """Temperatures in °C, and the parts with their resistances at these temperatures.
 
-    `junction` is (b,), or (b, d) where diodes differ; `ntc` (b,).
+    `junction` is (b,), or (b, d) if the diodes differ; `ntc` is (b,).
     """
 
     parts: Parts
@@ -79,30 +83,31 @@ class Temperatures:
 
 def solve_equilibrium(
     bench: Bench,
-    warmth: Temperatures,
+    temperatures: Temperatures,
     shift: Floats | float,
     state: S | None,
     *,
     solve: Callable[[Parts, Floats, S | None], tuple[S, Floats]],
     traces_of: Callable[[S], Traces],
 ) -> tuple[S, Temperatures]:
-    """Return the circuit's state and the temperatures that fit it, from first guesses of both.
+    """Return the state of the circuit and the temperatures in equilibrium with it, from first guesses of both.
 
-    `solve` gives the state at parts and junctions, starting from another, and the diodes' dissipations in the shape of
-    the junctions. Raises `PredictionError` where there is no common answer.
+    `solve` returns the state at given parts and junctions, from a state to start from, and the dissipation of the
+    diodes in the shape of the junctions. Raises `PredictionError` if the iteration does not converge, or a diode would
+    be too hot.
     """
-    parts, junction, ntc = warmth.parts, warmth.junction, warmth.ntc
-    alike = (-1, *[1] * (junction.ndim - 1))
-    shift = np.reshape(shift, alike)
+    parts, junction, ntc = temperatures.parts, temperatures.junction, temperatures.ntc
+    column = (-1, *[1] * (junction.ndim - 1))
+    shift = np.reshape(shift, column)
     last: tuple[Floats, Floats] | None = None
     for _ in range(_MOST_ROUNDS):
         state, power = solve(parts, junction, state)
-        rise = parts["diode.thermal_resistance"].reshape(alike) * power
-        off = parts["ambient.temperature"].reshape(alike) + rise + np.where(rise > 0, shift, 0.0) - junction
-        _refuse_too_hot(junction, off)
-        settled = bool(np.max(np.abs(off)) < _CLOSE_KELVIN)
-        following = junction + off if settled else _secant(junction, off, last)
-        last, junction = (junction, off), following
+        rise = parts["diode.thermal_resistance"].reshape(column) * power
+        error = parts["ambient.temperature"].reshape(column) + rise + np.where(rise > 0, shift, 0.0) - junction
+        _refuse_too_hot(junction, error)
+        settled = bool(np.max(np.abs(error)) < _CLOSE_KELVIN)
+        following = junction + error if settled else _secant(junction, error, last)
+        last, junction = (junction, error), following
         if bench.ntc is not None:
             traces = traces_of(state)
             ntc = ntc_temperature(parts, rms_of(traces["mains.current"], traces.weights))
@@ -115,74 +120,78 @@ def solve_equilibrium(
         if settled:
             return state, Temperatures(parts, junction, ntc)
     raise PredictionError(
-        "diode, load or inrush limiter: circuit and temperature find no common answer; "
+        "diode, load or inrush limiter: circuit and temperature find no equilibrium; "
         "check thermal_resistance, temperature_coefficient and the limiter's r25, beta and dissipation_factor"
     )
 
 
 def _with_warm_load(bench: Bench, parts: Parts, traces: Traces) -> tuple[Parts, bool]:
-    """Return the parts with the load at the temperature that its dissipation gives it, and whether that has settled."""
+    """Return the parts with the load at the temperature of its dissipation, and whether that has converged."""
     rise = load_rise(bench, traces)
     celsius = parts["ambient.temperature"] + (rise if rise is not None else 0.0)
     before = parts["load.temperature"] if "load.temperature" in parts else parts["ambient.temperature"]
     return parts.replaced({"load.temperature": celsius}), bool(np.max(np.abs(celsius - before)) < _CLOSE_LOAD_KELVIN)
 
 
-def _refuse_too_hot(junction: Floats, off: Floats) -> None:
-    if np.any((junction > _HOTTEST) | ((junction == _HOTTEST) & (off > 0))):
+def _refuse_too_hot(junction: Floats, error: Floats) -> None:
+    if np.any((junction > _HOTTEST) | ((junction == _HOTTEST) & (error > 0))):
         raise PredictionError(
-            f"diode: would be hotter than {_HOTTEST:.0f} °C, where none works and nothing can be predicted; "
+            f"diode: would be hotter than {_HOTTEST:.0f} °C, where no diode works and nothing can be predicted; "
             "check the load, diode.thermal_resistance and ambient.temperature"
         )
 
 
-def _secant(junction: Floats, off: Floats, last: tuple[Floats, Floats] | None) -> Floats:
-    """Return the next junction temperatures to try, from how far `off` these and the last ones are.
+def _secant(junction: Floats, error: Floats, last: tuple[Floats, Floats] | None) -> Floats:
+    """Return the next junction temperatures to try, from the `error` of these and of the last ones.
 
-    A hotter diode dissipates less, so `off` falls by one kelvin or more a kelvin; the root is kept below the hottest.
+    A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin; the root is limited to the
+    hottest temperature allowed.
     """
-    slope = np.full_like(off, -1.0)
+    slope = np.full_like(error, -1.0)
     if last is not None:
         moved = junction - last[0]
         far = np.abs(moved) > 1e-6
-        slope = np.clip(np.where(far, (off - last[1]) / np.where(far, moved, 1.0), -1.0), -_STEEPEST, -1.0)
-    return np.minimum(junction - off / slope, _HOTTEST)
+        slope = np.clip(np.where(far, (error - last[1]) / np.where(far, moved, 1.0), -1.0), -_STEEPEST, -1.0)
+    return np.minimum(junction - error / slope, _HOTTEST)
 
 
 def diode_power(state: SteadyState) -> Floats:
     """Return the mean dissipation of one diode, watts, (b,)."""
     circuit, solution = state.circuit, state.solution
-    at, mesh = circuit.equations, solution.mesh
-    current, _ = path_currents(at, solution.y, circuit.emf(mesh.stages), circuit.junction)
+    equations, mesh = circuit.equations, solution.mesh
+    current, _ = path_currents(equations, solution.y, circuit.emf(mesh.stages), circuit.junction)
     saturation, thermal = (value[:, None, None, None] for value in circuit.junction)
-    ohms = at.parts["diode.series_resistance"][:, None, None, None]
+    ohms = equations.parts["diode.series_resistance"][:, None, None, None]
     power = (current * forward_voltage(current, saturation, thermal, ohms)).sum(-1)
-    # What one diode does in the second half period, the other path's does in the first.
-    mean: Floats = np.einsum("bms,ms->b", power, mesh.weights) / len(at.wiring.signs)
+    # In the second half period a diode behaves as that of the other path does in the first.
+    mean: Floats = np.einsum("bms,ms->b", power, mesh.weights) / len(equations.wiring.signs)
     return mean
 
 
-def _widened(values: Floats, parts: Parts) -> Floats:
+def _for_all_variants(values: Floats, parts: Parts) -> Floats:
     return np.broadcast_to(values, (parts.variants,))
 
 
-def with_ntc(bench: Bench, parts: Parts, near: Floats | None) -> tuple[Parts, Floats]:
-    """Return the parts with a first guess of the limiter's resistance, and its temperature; `near` is a better one."""
+def with_ntc(bench: Bench, parts: Parts, initial_guess: Floats | None) -> tuple[Parts, Floats]:
+    """Return the parts with a first value of the limiter's resistance, and its temperature, °C (b,).
+
+    `initial_guess` is a temperature to start from; None starts at a usual one.
+    """
     ambient = parts["ambient.temperature"]
     if bench.ntc is None:
         return parts, ambient
-    ntc = _widened(near, parts) if near is not None else ambient + 80.0
+    ntc = _for_all_variants(initial_guess, parts) if initial_guess is not None else ambient + 80.0
     return parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)}), ntc
 
 
 def ntc_resistance(parts: Parts, celsius: Floats) -> Floats:
-    """Return the limiter's ohms: R25·exp(β·(1/T − 1/298.15 K)) (the β equation of IEC 60539-1, from memory)."""
+    """Return the resistance of the limiter: R25·exp(β·(1/T − 1/298.15 K)) (β equation of IEC 60539-1, from memory)."""
     inverse = 1.0 / (celsius + ZERO_CELSIUS) - 1.0 / (REFERENCE + ZERO_CELSIUS)
     return parts["ntc.r25"] * np.exp(parts["ntc.beta"] * inverse)
 
 
 def ntc_temperature(parts: Parts, current: Floats) -> Floats:
-    """Return the temperature, °C, at which the limiter gives off what `current` (b,) rms amperes bring.
+    """Return the temperature, °C (b,), at which the limiter dissipates the heat of `current` (b,) rms amperes.
 
     D·(T − Ta) − I²·R(T) rises with T, so there is one root; it is bisected between ambient and 1000 K above.
     """

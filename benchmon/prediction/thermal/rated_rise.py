@@ -1,7 +1,8 @@
-"""Load resistor and transformer: a bench file has no thermal resistance of theirs, but their rating says what is usual.
+"""Temperature rise of the load resistor and the transformer, estimated from their ratings.
 
-Both temperatures are estimates, and their uncertainty says so. The transformer's does not go back into the circuit: a
-bench file's winding resistances are taken as they stand, and `check` tells what warm copper changes.
+A bench file has no thermal resistance for these parts, but their rating implies a usual rise. Both temperatures are
+estimates with a large uncertainty. That of the transformer does not act on the circuit: the winding resistances of the
+bench file are used unchanged, and `ratings.check` reports the effect of warm copper.
 """
 
 from __future__ import annotations
@@ -28,13 +29,13 @@ def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | f
 
 
 def load_heats_itself(bench: Bench) -> bool:
-    """Return whether the load's own heat changes its resistance by an amount that can be told."""
+    """Return whether self-heating changes the resistance of the load, by an amount known from its rating."""
     load = bench.load
     return isinstance(load, ResistorLoad) and load.power_rating is not None and load.temperature_coefficient != 0.0
 
 
 def load_rise(bench: Bench, traces: Traces) -> Floats | None:
-    """Return by how many kelvins the load resistor is warmer than the air, (b,); None where its rating is not known."""
+    """Return the rise of the load resistor above ambient, kelvin (b,), or None if its rating is unknown."""
     load = bench.load
     if not isinstance(load, ResistorLoad) or load.power_rating is None:
         return None
@@ -43,9 +44,9 @@ def load_rise(bench: Bench, traces: Traces) -> Floats | None:
 
 
 def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) -> Floats | None:
-    """Return by how many kelvins the windings are warmer than the air, (b,); None where no rating is known.
+    """Return the rise of the windings above ambient, kelvin (b,), or None if no rating is known.
 
-    The rise at rated load, in proportion to the losses of copper and core.
+    It is the rise at rated load, in proportion to the losses of copper and core.
     """
     transformer = bench.transformer
     if transformer.rating is None:

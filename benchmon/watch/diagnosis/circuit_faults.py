@@ -70,7 +70,7 @@ class SuspectedFault:
         parts = self.parts(mains_voltage)
         if self.defects is not None:
             return solve_fault_circuit(self.bench, parts, self.defects).traces
-        return solve(self.bench, parts).warm.traces
+        return solve(self.bench, parts).equilibrium.traces
 
 
 _COLD = {"diode.thermal_resistance": 0.0}

@@ -153,15 +153,15 @@ class _SolvedCircuit:
 
 
 def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None) -> _SolvedCircuit:
-    nominal = solve(bench, parts, near=near)
-    names, sizes, varied, shift = _varied(bench, parts, nominal.warm.junction)
-    other = solve(bench, varied, shift, near=nominal.warm)
-    read = (nominal.quantities, nominal.warm.traces)
-    return _SolvedCircuit(nominal.warm, read, (other.quantities, other.warm.traces), names, sizes)
+    nominal = solve(bench, parts, initial_guess=near)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.equilibrium.junction)
+    other = solve(bench, varied, shift, initial_guess=nominal.equilibrium)
+    read = (nominal.quantities, nominal.equilibrium.traces)
+    return _SolvedCircuit(nominal.equilibrium, read, (other.quantities, other.equilibrium.traces), names, sizes)
 
 
 def _solved_faulty(bench: Bench, parts: Parts, defects: Defects, near: FaultCircuit | None) -> _SolvedCircuit:
-    nominal = solve_fault_circuit(bench, parts, defects, near=near)
+    nominal = solve_fault_circuit(bench, parts, defects, initial_guess=near)
     names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
     other = solve_fault_circuit(bench, varied, defects, shift, nominal)
     read = (nominal.quantities, nominal.traces)

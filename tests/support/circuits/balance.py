@@ -19,7 +19,7 @@ class Balance:
     """The currents of a solved supply with at most two capacitors, and the powers they make, in watts."""
 
     def __init__(self, bench: Bench, solved: SolvedQuantities) -> None:
-        self.bench, self.warm, self.traces = bench, solved.warm, solved.warm.traces
+        self.bench, self.warm, self.traces = bench, solved.equilibrium, solved.equilibrium.traces
         self.quantities = {name: float(value[0]) for name, value in solved.quantities.items()}
         self.half_wave = bench.rectifier.kind == "half wave"
         self.rails = 2 if bench.rectifier.kind == "split rail" else 1

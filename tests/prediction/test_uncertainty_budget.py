@@ -1,4 +1,4 @@
-"""Which part an uncertainty comes from."""
+"""Uncertainty budget: the share of each input in the variance of a result."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.prediction import predict
-from benchmon.prediction.uncertainty import MODEL, shares_of, with_another
+from benchmon.prediction.uncertainty import MODEL, shares_of, with_contribution
 from support.supplies import rated
 
 SIZES = st.lists(st.floats(0.0, 1e6), min_size=1, max_size=12)
 
 
 @given(SIZES, st.floats(0.0, 1e3))
-def test_shares_are_parts_of_one_and_fall(sizes, model):
+def test_shares_add_up_to_at_most_one_and_fall(sizes, model):
     shares = shares_of([f"part {index}" for index in range(len(sizes))], np.array(sizes), model)
     parts = [share for _, share in shares]
     assert sum(parts) <= 1.0 + 1e-9
@@ -23,20 +23,20 @@ def test_shares_are_parts_of_one_and_fall(sizes, model):
     assert all(share > 0.0 for share in parts)
 
 
-def test_a_label_that_stands_twice_is_added_up():
+def test_entries_with_the_same_label_are_added_up():
     shares = dict(shares_of(["winding", "mains", "winding"], np.array([1.0, -2.0, 1.0]), 0.0))
     assert shares == pytest.approx({"mains": 2 / 3, "winding": 1 / 3})
 
 
-def test_another_contribution_takes_its_share_from_all():
-    assert dict(with_another([("a", 0.5), ("b", 0.5)], "c", 0.6)) == pytest.approx({"c": 0.6, "a": 0.2, "b": 0.2})
+def test_another_contribution_reduces_all_other_shares():
+    assert dict(with_contribution([("a", 0.5), ("b", 0.5)], "c", 0.6)) == pytest.approx({"c": 0.6, "a": 0.2, "b": 0.2})
 
 
-def test_nothing_unknown_has_no_shares():
+def test_without_uncertainty_there_are_no_shares():
     assert shares_of(["a"], np.array([0.0]), 0.0) == []
 
 
-def test_a_wide_mains_dominates_and_leaves_when_it_is_measured():
+def test_a_wide_mains_tolerance_dominates_unless_the_mains_is_measured():
     wide = predict(rated())
     label, share = wide.contributions["output.voltage.mean"][0]
     assert label == "mains voltage"

@@ -1,4 +1,4 @@
-"""Load resistor and transformer, whose heat is estimated from their ratings."""
+"""Temperature rise of load resistor and transformer, estimated from their ratings."""
 
 import pytest
 from hypothesis import given
@@ -19,7 +19,7 @@ def with_coefficient(coefficient):
     return read_bench(plain.replace("[load]", f'[load]\ntemperature_coefficient = "{coefficient}"', 1))
 
 
-def test_winding_rise_by_resistance_as_the_standard_says():
+def test_winding_rise_by_resistance_follows_the_standard():
     # IEC 60335-1 and IEC 62368-1: Δt = (R2 − R1)/R1·(k + t1) − (t2 − t1), k = 234.5 for copper. From 10.0 to 12.5 Ω
     # while the air warms from 20 to 22 °C is a rise of 61.625 K, so the winding is at 83.625 °C.
     assert warm_resistance(10.0, 20.0, 22.0 + 61.625) == pytest.approx(12.5, abs=1e-9)
@@ -30,7 +30,7 @@ def test_cooling_down_again_gives_the_cold_resistance(ohms, cold, warm):
     assert warm_resistance(warm_resistance(ohms, cold, warm), warm, cold) == pytest.approx(ohms, rel=1e-12)
 
 
-def test_the_load_is_as_warm_as_its_share_of_its_rating():
+def test_the_rise_of_the_load_is_in_proportion_to_its_rating():
     bench = load_bench(scenario_named("bridge").path)
     found = predict(bench)
     share = found.quantities["load.power.mean"].value / bench.load.power_rating
@@ -39,7 +39,7 @@ def test_the_load_is_as_warm_as_its_share_of_its_rating():
     assert found.quantities["load.temperature"].uncertainty > 0.25 * rise
 
 
-def test_a_load_whose_resistance_grows_draws_less_and_all_fits_together():
+def test_a_load_with_a_positive_coefficient_draws_less_in_equilibrium():
     plain, warm = (predict(with_coefficient(value)) for value in ("0 ppm/K", "400 ppm/K"))
     celsius = warm.quantities["load.temperature"].value
     ohms = warm.quantities["output.voltage.rms"].value / warm.quantities["output.current.rms"].value
@@ -48,7 +48,7 @@ def test_a_load_whose_resistance_grows_draws_less_and_all_fits_together():
     assert warm.quantities["output.current.rms"].value < plain.quantities["output.current.rms"].value
 
 
-def test_a_transformer_at_its_rating_rises_as_usual():
+def test_a_transformer_at_its_rating_has_the_rated_rise():
     bench = load_bench(scenario_named("reservoir").path)
     found = predict(bench)
     used = found.quantities["secondary.current.rms"].value / (bench.transformer.rating / (2 * 18))
@@ -57,16 +57,16 @@ def test_a_transformer_at_its_rating_rises_as_usual():
     assert found.warm_up["transformer.temperature"] > 600
 
 
-def test_without_ratings_nothing_is_made_up():
+def test_without_ratings_no_temperature_is_predicted():
     lines = (line for line in TEXT.splitlines() if not line.startswith("power_rating"))
     assert "load.temperature" not in predict(read_bench("\n".join(lines))).quantities
 
 
-def test_check_tells_what_warm_copper_changes():
+def test_check_warns_of_the_effect_of_warm_copper():
     cautions = check(load_bench(scenario_named("reservoir").path)).cautions
     assert any("lower than predicted" in caution and "estimate" in caution for caution in cautions)
 
 
-def test_check_tells_nothing_of_warm_copper_where_a_regulator_keeps_the_output():
+def test_check_does_not_mention_warm_copper_behind_a_regulator():
     cautions = check(load_bench(scenario_named("regulated").path)).cautions
     assert not any("lower than predicted" in caution for caution in cautions)

@@ -1,4 +1,4 @@
-"""Two hundred supplies drawn at random against the reference, all wirings, filters and loads.
+"""Two hundred random supplies against the reference: all topologies, filters and loads.
 
 Minutes: `pytest -m long -s tests/prediction` also prints the worst share of the allowed difference per quantity.
 """

@@ -1,4 +1,4 @@
-"""A capture beside the bench file: right ones agree, wrong ones are explained."""
+"""A capture compared with the bench file: correct ones agree, wrong ones are explained."""
 
 import math
 
@@ -25,7 +25,7 @@ def benches():
 
 
 def trace(bench, of, time=TIME):
-    """Return a wave of a bench over `time`, as the scope would see it: with noise, and somewhere in its period."""
+    """Return a wave of a bench over `time`, as the scope would capture it: with noise, at any phase."""
     waves = predict(bench, mains_voltage=MAINS).waveforms
     clean = np.interp(time, waves.time, waves.traces[of], period=1 / bench.mains.frequency)
     return clean + np.random.default_rng(7).normal(0, 0.003 * np.ptp(clean), len(time))
@@ -59,7 +59,7 @@ def test_a_right_wave_agrees(capture, benches, name, of):
     ],
 )
 @pytest.mark.parametrize("name", ["bridge", "reservoir"])
-def test_mistakes_of_measuring_are_explained(capture, benches, name, spoil, cause):
+def test_measurement_errors_are_explained(capture, benches, name, spoil, cause):
     bench = benches[name]
     path = capture(TIME, spoil(trace(bench, "output.voltage")))
     found = analyse(path, AnalysisRequest(("output.voltage",), mains=MAINS), bench)
@@ -97,7 +97,7 @@ def test_every_second_half_wave_cut_away_by_hand_is_explained_too(capture, bench
     assert causes(found)[0] in ("a diode is open", "the rectifier is wired as half-wave instead of full-wave")
 
 
-def test_what_no_known_cause_gives_is_said_to_be_unknown(capture, benches):
+def test_an_unknown_cause_is_reported_as_unknown(capture, benches):
     wave = 9.0 + 6.0 * np.sign(np.sin(2 * np.pi * 50 * TIME) * np.sin(2 * np.pi * 150 * TIME + 1))
     found = analyse(capture(TIME, wave), AnalysisRequest(("output.voltage",), mains=MAINS), benches["bridge"])
     assert causes(found)[0] == "none of these"
@@ -129,21 +129,21 @@ def test_without_a_quantity_there_is_nothing_to_compare_with(capture, benches):
         analyse(capture(TIME, np.sin(300 * TIME)), AnalysisRequest(), benches["bridge"])
 
 
-def test_a_wave_that_is_not_predicted_is_measured_all_the_same(capture, benches):
+def test_a_wave_that_is_not_predicted_is_still_measured(capture, benches):
     path = capture(TIME, np.sin(2 * np.pi * 50 * TIME))
     found = analyse(path, AnalysisRequest(("regulator.voltage",)), benches["bridge"])
     assert (found.comparisons, found.explanations) == ([], [])
     assert found.first.wave.measures["rms"].value == pytest.approx(math.sqrt(0.5), rel=1e-3)
 
 
-def test_a_wave_is_laid_into_one_mains_period_whatever_its_own():
+def test_a_wave_is_folded_into_one_mains_period():
     wave = measure_wave(TIME, np.abs(np.sin(2 * np.pi * 50 * TIME)))
     once, frequency = folded(wave.sampled, 50.0)
     assert frequency == pytest.approx(50, rel=1e-3)
     assert once[: BINS // 2] == pytest.approx(once[BINS // 2 :], abs=0.02)
 
 
-def test_likelihoods_are_parts_of_one(benches):
+def test_likelihoods_add_up_to_one(benches):
     bench = benches["reservoir"]
     wave = measure_wave(TIME, 3 * trace(bench, "output.voltage"))
     found = explain(wave.sampled, "output.voltage", bench, predict(bench))
@@ -151,7 +151,7 @@ def test_likelihoods_are_parts_of_one(benches):
     assert all(one.message.isprintable() for one in found)
 
 
-def test_a_right_shape_of_a_wrong_size_is_said_to_be_that(capture, benches):
+def test_a_right_shape_of_a_wrong_size_is_named(capture, benches):
     bench = benches["reservoir"]
     path = capture(TIME, 1.37 * trace(bench, "mains.current"))
     found = analyse(path, AnalysisRequest(("mains.current",), mains=MAINS), bench)

@@ -1,4 +1,4 @@
-"""Measures of captured waves: any phase, length and offset, even or uneven samples, and data that is no wave."""
+"""Measures of sampled waves: any phase, length and offset, even or uneven samples, and data that is no wave."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ def test_a_known_frequency_measures_a_single_period():
     assert found.rms == pytest.approx(RMS, rel=1e-6)
 
 
-def test_few_samples_a_period_still_give_what_they_can_tell():
+def test_few_samples_a_period_give_the_resolved_orders():
     time, angle = capture(50.0, 0.4, 10.0, 8)
     found = measure(time, 2.0 * np.sin(angle) + 0.5 * np.sin(3 * angle))
     assert found.thd == pytest.approx(0.25, rel=1e-6)
@@ -142,7 +142,7 @@ def test_a_gap_in_the_samples_is_bridged_or_named():
         measure(time[large], mixed(angle[large]), frequency=50.0)
 
 
-def test_the_engine_s_own_waveforms_measure_as_it_says():
+def test_the_measures_of_predicted_waveforms_are_the_predicted_quantities():
     prediction = predict(rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "3 %"'))
     waves, quantities = prediction.waveforms, prediction.quantities
     time = np.arange(0.0, 0.2, 5e-5)

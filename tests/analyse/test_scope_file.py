@@ -1,4 +1,4 @@
-"""Files of samples in whatever layout a scope writes, and files that are none."""
+"""Files of samples in any layout of an oscilloscope, and files that hold none."""
 
 import math
 import sys
@@ -19,7 +19,7 @@ VOLTS = 12.5 * np.sin(2 * np.pi * 50 * TIME)
 
 @pytest.fixture(autouse=True, params=["numpy", "Arrow", "JSON"])
 def reader(request, monkeypatch):
-    """Let small files be read as large ones are, too: whoever reads them, they are the same."""
+    """Read small files with the readers of large ones, too: the result is the same."""
     if request.param == "Arrow":
         pytest.importorskip("pyarrow")
     if request.param == "JSON":
@@ -52,7 +52,7 @@ def check(found, *, values=VOLTS, unit="V", time=TIME):
         ("Record Length,400\nSample Interval,1e-4\nNote,scope of the workshop\n\ntime_s,V", 1, 1),
     ],
 )
-def test_headings_tell_units(capture, head, factor_of_time, factor):
+def test_units_in_headings(capture, head, factor_of_time, factor):
     check(read_capture(capture(factor_of_time * TIME, factor * VOLTS, head=head)))
 
 
@@ -70,24 +70,24 @@ def test_decimal_commas(capture, separator):
 def test_a_file_without_headings_is_in_si_and_says_so(capture):
     found = read_capture(capture(TIME, VOLTS, head=""))
     check(found, unit="")
-    assert any("seconds are taken" in note for note in found.notes)
+    assert any("seconds are assumed" in note for note in found.notes)
 
 
 @pytest.mark.parametrize(
     "head", ["X,CH1,Start,Increment\nSequence,Volt,0.0,1e-4", "Sample Interval,1.0E-04\nX,CH1 (V)"]
 )
-def test_counted_samples_take_the_interval_that_the_file_tells(capture, head):
+def test_numbered_samples_use_the_interval_in_the_file(capture, head):
     found = read_capture(capture(np.arange(len(TIME)), VOLTS, head=head))
     check(found, time=TIME - TIME[0])
     assert any("0.0001 s between them" in note for note in found.notes)
 
 
-def test_counted_samples_without_an_interval_are_no_times(capture):
-    with pytest.raises(DataFileError, match="only count the samples"):
+def test_numbered_samples_without_an_interval_are_refused(capture):
+    with pytest.raises(DataFileError, match="only number the samples"):
         read_capture(capture(np.arange(len(TIME)), VOLTS, head="X,CH1"))
 
 
-def test_columns_beside_are_told_apart(capture):
+def test_further_columns_are_distinguished(capture):
     number = np.arange(len(TIME))
     head = "index,time (s),CH1 (V),CH2 (mA)"
     found = read_capture(capture(number, TIME, VOLTS, 250 * VOLTS, head=head))
@@ -117,7 +117,7 @@ def test_the_time_may_stand_behind_its_values(capture):
     check(read_capture(capture(VOLTS, TIME, head="CH1 (V),time (s)")))
 
 
-def test_settings_beside_the_first_samples_are_passed_over(tmp_path):
+def test_settings_beside_the_first_samples_are_ignored(tmp_path):
     lines = [f",,,{time:.6g},{volts:.9g}" for time, volts in zip(TIME, VOLTS, strict=True)]
     lines[0] = "Record Length,400,Points" + lines[0][2:]
     lines[1] = "Vertical Scale,5.0,V" + lines[1][2:]
@@ -134,7 +134,7 @@ def test_comments_blank_lines_and_windows_line_ends(tmp_path):
     check(read_capture(tmp_path / "wave.csv"))
 
 
-def test_lines_may_end_as_they_did_on_old_machines(tmp_path):
+def test_lines_may_end_with_a_carriage_return(tmp_path):
     rows = [f"{time:.6g},{volts:.9g}" for time, volts in zip(TIME, VOLTS, strict=True)]
     (tmp_path / "wave.csv").write_bytes("\r".join(["time_s,u_V", *rows]).encode())
     check(read_capture(tmp_path / "wave.csv"))
@@ -146,7 +146,7 @@ def test_a_file_of_one_byte_a_character(tmp_path):
     check(read_capture(tmp_path / "wave.csv"))
 
 
-def test_times_that_were_rounded_are_those_of_even_sampling(capture):
+def test_rounded_times_are_evenly_sampled(capture):
     time = np.arange(3000) / 1e6
     found = read_capture(capture(np.round(time, 5), np.sin(900 * time), head="time_s,u_V"))
     assert found.time == pytest.approx(time, abs=2e-5)
@@ -154,7 +154,7 @@ def test_times_that_were_rounded_are_those_of_even_sampling(capture):
     assert any("rounded" in note for note in found.notes)
 
 
-def test_samples_of_one_time_count_as_one(capture):
+def test_samples_of_equal_time_are_averaged(capture):
     time, volts = np.insert(TIME, 100, TIME[100]), np.insert(VOLTS, 100, VOLTS[100] + 1.0)
     found = read_capture(capture(time, volts, head="time_s,u_V"))
     assert found.time == pytest.approx(TIME)
@@ -197,7 +197,7 @@ def test_binary_and_wide_text_are_refused(tmp_path):
         read_capture(tmp_path / "b")
 
 
-def test_what_is_no_file_is_refused(tmp_path):
+def test_a_path_that_is_no_file_is_refused(tmp_path):
     for path, reason in ((tmp_path, "folder"), (tmp_path / "none.csv", "no such file")):
         with pytest.raises(DataFileError, match=reason):
             read_capture(path)

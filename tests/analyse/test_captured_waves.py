@@ -68,12 +68,12 @@ def test_harmonics_against_scipy(capture):
         assert size == pytest.approx(spectrum[10 * order], abs=3e-6)
 
 
-def test_the_measures_of_a_dense_capture_are_those_of_a_thin_one():
-    """Averaging neighbours takes 2.5 % from order 40; that is made good."""
+def test_a_dense_capture_has_the_measures_of_a_sparse_one():
+    """Averaging neighbours takes 2.5 % from order 40; that is corrected."""
     time = np.arange(600_000) / 5e6
     wave = sum(np.sin(order * 2 * np.pi * 50.02 * time + order) / order for order in range(1, 41))
     dense, thin = measure_wave(time, wave), measure_wave(time[::97], wave[::97])
-    assert dense.sampled.averaged > 100
+    assert dense.sampled.decimation > 100
     for (order, size), (_, other) in zip(dense.harmonics, thin.harmonics, strict=True):
         assert size == pytest.approx(1 / order / math.sqrt(2), rel=2e-3)
         assert other == pytest.approx(1 / order / math.sqrt(2), rel=2e-3)
@@ -175,7 +175,7 @@ def test_what_is_no_wave_is_refused_in_one_line(capture, case):
 
 
 def test_periods_of_slightly_different_length_are_refused():
-    """Noise free, the second half a tenth slower: it still looks like itself, but is no mains."""
+    """Without noise, the second half a tenth slower: it still correlates with itself, but is no mains."""
     time = np.arange(20_000) / 1e5
     turns = np.where(time < 0.1, 50 * time, 5 + 45 * (time - 0.1))
     with pytest.raises(DataFileError, match=r"periods last from 0\.0\d+ to 0\.022"):
@@ -198,7 +198,7 @@ def test_power_is_the_same_of_a_dense_capture(capture):
     time = np.arange(60_000) / 4e5
     turns = 2 * np.pi * 50 * time
     found = analyse(capture(time, np.sin(turns), np.sin(turns - 1), head="t (s),u (V),i (A)"))
-    assert found.columns[0].wave.sampled.averaged > 1
+    assert found.columns[0].wave.sampled.decimation > 1
     assert found.power["power_factor"].value == pytest.approx(math.cos(1), rel=1e-4)
 
 
@@ -210,7 +210,7 @@ def test_no_power_of_two_points_or_two_frequencies(capture):
     assert analyse(path, AnalysisRequest(("mains.voltage", "mains.current"))).power
 
 
-def test_line_current_is_held_against_class_a(capture):
+def test_line_current_is_compared_with_class_a(capture):
     amperes = 5 * np.sin(ANGLE) + 3.0 * math.sqrt(2) * np.sin(3 * ANGLE)
     found = analyse(capture(TIME, amperes), AnalysisRequest(("mains.current",)))
     broken = [limit.order for limit in found.limits if not limit.ok]
@@ -251,16 +251,16 @@ def test_columns_are_chosen_by_name(capture):
         (AnalysisRequest(accuracy="3 ohms"), "--accuracy.*not a voltage"),
     ],
 )
-def test_questions_that_do_not_fit_are_refused(capture, question, reason):
+def test_requests_that_do_not_fit_are_refused(capture, question, reason):
     path = capture(TIME, np.sin(ANGLE), head="t (s),CH1 (V)")
     with pytest.raises(BadInput, match=reason):
         analyse(path, question)
 
 
-def test_a_column_beside_that_is_no_wave_is_left_out_and_named(capture):
+def test_another_column_that_is_no_wave_is_skipped_with_a_note(capture):
     found = analyse(capture(TIME, np.sin(ANGLE), 0 * TIME, head="t (s),CH1 (V),CH2 (V)"))
     assert [one.name for one in found.columns] == ["CH1"]
-    assert any("CH2 is left out" in note for note in found.notes)
+    assert any("CH2 is skipped" in note for note in found.notes)
 
 
 @pytest.mark.parametrize("periods", [2.0, 2.4, 3.7])
@@ -310,7 +310,7 @@ COARSE = {
 
 @pytest.mark.parametrize("shape", COARSE)
 @pytest.mark.parametrize("begin", [0.013, 0.41])
-def test_few_samples_a_period_leave_a_doubt_that_holds(shape, begin):
+def test_the_uncertainty_of_few_samples_a_period_is_sufficient(shape, begin):
     wave, rms, mean, size = COARSE[shape]
     time = np.arange(100) / 500
     found = measure_wave(time, wave(2 * np.pi * (50 * time + begin)))
@@ -320,20 +320,20 @@ def test_few_samples_a_period_leave_a_doubt_that_holds(shape, begin):
     assert any("no order above 4" in note or "no order above 5" in note for note in found.notes)
 
 
-def test_a_jump_at_the_very_begin_leaves_its_doubt_in_the_frequency():
+def test_a_jump_at_the_start_adds_uncertainty_to_the_frequency():
     time = np.arange(5000) / 50_000
     found = measure_wave(time, np.where(time % 0.02 < 0.01, 1.0, -1.0)).measures["frequency"]
     assert abs(found.value - 50.0) <= found.uncertainty < 0.1
 
 
-def test_two_unlike_periods_and_a_rest_are_not_one_long_period():
+def test_two_unequal_periods_and_a_rest_are_not_one_long_period():
     time = np.arange(2000) / 50_000
     wave = np.where(time < 0.02, np.sin(2 * np.pi * 50 * time), np.sin(2 * np.pi * 62.5 * (time - 0.02)))
     with pytest.raises(DataFileError, match="does not repeat"):
         measure_wave(time, wave)
 
 
-def test_a_frequency_that_is_hardly_in_the_wave_is_doubted():
+def test_a_given_frequency_that_is_weak_in_the_wave_is_noted():
     time = np.arange(5000) / 50_000
     sine = np.sin(2 * np.pi * 50 * time)
     assert any("little of the wave is at 60 Hz" in note for note in measure_wave(time, sine, frequency=60.0).notes)
@@ -342,7 +342,7 @@ def test_a_frequency_that_is_hardly_in_the_wave_is_doubted():
 
 @pytest.mark.parametrize("periods", [2.0, 5.0, 10.0])
 @pytest.mark.parametrize("phase", [0.0, 0.1, 0.25])
-def test_a_jump_at_the_ends_does_not_pull_at_the_frequency(periods, phase):
+def test_a_jump_at_the_ends_does_not_bias_the_frequency(periods, phase):
     time = np.arange(int(periods * 2000)) * 1e-5
     found = measure_wave(time, np.where((50.0 * time + phase) % 1.0 < 0.5, 3.0, -3.0)).measures["frequency"]
     # Closed form: edges 10 ms apart; they can be told to a sample of 10 µs in so many periods.
