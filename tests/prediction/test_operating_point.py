@@ -165,8 +165,8 @@ def test_an_unmeasured_mains_is_the_nominal_one(predictor):
     assert around.expected("output.voltage.mean", None) == predictor.nominal.quantities["output.voltage.mean"]
 
 
-def test_a_load_that_is_set_is_predicted_exactly(bench):
-    stiff = bench(mains='voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"')
+def test_a_load_that_is_set_is_predicted_exactly():
+    stiff = rated()
     followed, plain = OperatingPointPredictor(stiff).at(load=20.009), predict(stiff, load=20.009)
     current = "output.current.mean"
     assert followed.quantities[current].value == pytest.approx(plain.quantities[current].value, rel=1e-9)
