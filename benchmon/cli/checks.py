@@ -1,16 +1,107 @@
-"""What `check` does beyond arithmetic: it opens the instruments, and exercises the switch."""
+"""The commands around a test that print once: check, predict, assess and ports."""
 
 from __future__ import annotations
 
-from benchmon.bench import Bench
-from benchmon.errors import BadInput
-from benchmon.instruments.connection_test import Tried, try_instruments
-from benchmon.instruments.registry import prepare
-from benchmon.recorder.switch_off import exercise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchmon.cli.options import BENCH, JSON, PATH, QuantityParam
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
+from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
+
+if TYPE_CHECKING:
+    from benchmon.bench import Bench
+    from benchmon.instruments.connection_test import Tried
+
+
+@click.command()
+@BENCH
+@click.option(
+    "--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help='A measured mains voltage, such as "241 V".'
+)
+@click.option("--ambient", type=QuantityParam(TEMPERATURE), metavar="TEMPERATURE", help='The air, such as "31 °C".')
+@JSON
+def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bool) -> int:
+    """Print what every meter should read."""
+    from benchmon.bench import load_bench
+    from benchmon.cli import output
+    from benchmon.prediction import predict as predict_bench
+
+    if mains is not None and not 0 < mains <= 1000:
+        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
+    loaded = load_bench(bench)
+    prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient)
+    if as_json:
+        click.echo(output.as_json(output.prediction_as_dict(loaded, prediction)))
+    else:
+        click.echo(output.prediction_as_text(loaded, prediction))
+    return EXIT_DONE
+
+
+@click.command()
+@BENCH
+@click.option("--connect", is_flag=True, help="Also open each instrument and read each channel once.")
+@click.option("--exercise", is_flag=True, help="Also switch off as a trip would, and verify it by a reading.")
+@click.option("--yes", is_flag=True, help="Yes, --exercise may switch off.")
+@JSON
+def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
+    """Check ratings before power: margins in the worst state, and cautions."""
+    from benchmon.bench import load_bench
+    from benchmon.cli import output
+    from benchmon.prediction.ratings.check import check as check_bench
+
+    loaded = load_bench(bench)
+    if exercise:
+        check_may_exercise(loaded, yes=yes)
+    ratings = check_bench(loaded)
+    came = tried(loaded, connect=connect, switch=exercise)
+    if as_json:
+        click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(came)))
+    else:
+        click.echo(output.ratings_as_text(loaded, ratings) + output.tried_as_text(came))
+    ok = ratings.ok and all(row.ok for rows in came.values() for row in rows)
+    return EXIT_DONE if ok else EXIT_ANSWER_IS_NO
+
+
+@click.command()
+@BENCH
+@click.argument("readings", type=PATH)
+@JSON
+def assess(bench: Path, readings: Path, as_json: bool) -> int:
+    """Judge readings logged by hand: a CSV with the columns time_s, channel and value (SI)."""
+    from benchmon.bench import load_bench
+    from benchmon.cli import output
+    from benchmon.report.logged_readings import read_readings
+    from benchmon.report.reevaluate import assess as assess_readings
+
+    loaded = load_bench(bench)
+    answer = assess_readings(loaded, read_readings(readings, [channel.name for channel in loaded.channel]))
+    click.echo(output.as_json(answer) if as_json else output.assessment_as_text(loaded, answer))
+    return EXIT_ANSWER_IS_NO if any("tripped" in said["flags"] for said in answer["channels"].values()) else EXIT_DONE
+
+
+@click.command()
+@click.option("--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may upset what hangs there.")
+@click.option(
+    "--within",
+    type=QuantityParam(DURATION, above_zero=True),
+    default="5",
+    metavar="SECONDS",
+    help="How long to look; 5 s.",
+)
+def ports(ask_serial: bool, within: float) -> int:
+    """List serial ports and VISA resources, with what answers."""
+    from benchmon.cli import output
+    from benchmon.instruments.registry import find_ports
+
+    click.echo(output.ports_as_text(find_ports(within, ask_serial=ask_serial)))
+    return EXIT_DONE
 
 
 def check_may_exercise(bench: Bench, *, yes: bool) -> None:
-    """Raise `BadInput` where there is nothing to switch off, or nobody has said that it may be."""
+    """Raise `BadInput` if nothing switches off, or if --yes was not given."""
     if bench.switch_off is None:
         raise BadInput(f"{bench.origin}: has no [switch_off], so there is nothing to exercise")
     if not yes:
@@ -21,10 +112,17 @@ def check_may_exercise(bench: Bench, *, yes: bool) -> None:
 
 
 def tried(bench: Bench, *, connect: bool, switch: bool) -> dict[str, list[Tried]]:
-    """Return what came of opening the instruments (`connect`) and of switching off (`switch`), by the words for it."""
+    """Return the results of opening the instruments (`connect`) and of switching off (`switch`), by their title."""
+    from benchmon.instruments.connection_test import try_instruments
+    from benchmon.instruments.registry import prepare
+    from benchmon.recorder.switch_off import exercise
+
     found = {}
     if connect:
         found["instruments"] = try_instruments(bench, prepare(bench))
     if switch:
         found["switch off"] = exercise(bench, prepare(bench))
     return found
+
+
+COMMANDS = (check, predict, assess, ports)

@@ -1,29 +1,193 @@
-"""The command for a meter without an interface.
-
-Commands for a lab with several benches.
-
-The simulated bench as a process of its own, so that a demo goes the same way over the wire as a real bench.
-"""
+"""The commands for a live bench: demo, run, attach, simulate, enter and benches."""
 
 from __future__ import annotations
 
-import subprocess
-import sys
-import tempfile
 import time
-import tomllib
-from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
-from types import TracebackType
-from typing import Self
+from threading import Thread
+from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.cli.options import ASCII, PATH
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, BenchmonError
-from benchmon.session.session_files import path_for
-from benchmon_simulated.scenarios import scenario_named
+from benchmon.cli.options import (
+    ASCII,
+    BENCH,
+    DURATION_OPTION,
+    FAULT,
+    HEADLESS,
+    PATH,
+    PUBLISH,
+    SESSION,
+    has_terminal,
+    require_terminal,
+)
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
+from benchmon.text import one_line
+
+if TYPE_CHECKING:
+    from benchmon.recorder import RecorderProcess
+    from benchmon.session.records import SessionView
+
+
+@click.command()
+@click.argument("scenario", default="reservoir")
+@click.option("--list", "list_them", is_flag=True, help="Name the scenarios and faults, and end.")
+@FAULT
+@HEADLESS
+@DURATION_OPTION
+@SESSION
+@ASCII
+def demo(
+    scenario: str,
+    list_them: bool,
+    faults: tuple[str, ...],
+    headless: bool,
+    duration: float | None,
+    session: Path | None,
+    ascii_only: bool,
+) -> int:
+    """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
+    if list_them:
+        from benchmon.cli.simulate import scenarios_as_text
+
+        click.echo(scenarios_as_text())
+        return EXIT_DONE
+
+    from benchmon.cli.demo_bench import START_LIMIT, DemoBench
+    from benchmon.recorder import start_recorder
+
+    with DemoBench(scenario, session) as bench:
+        recorder = None
+        # The recorder has most to load, so it begins first.
+        if has_terminal() and not headless:
+            recorder = start_recorder(
+                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
+            )
+        bench.start(faults)
+        load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
+        bench.until_ready()
+        if recorder is None:
+            return _record(bench.bench_file, bench.session, headless, duration, ascii_only)
+        return _watch(recorder.until_ready(), ascii_only)
+
+
+@click.command()
+@BENCH
+@HEADLESS
+@DURATION_OPTION
+@SESSION
+@PUBLISH
+@ASCII
+def run(
+    bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
+) -> int:
+    """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
+    return _record(bench, session, headless, duration, ascii_only, publish)
+
+
+def _record(
+    bench_file: Path,
+    session: Path | None,
+    headless: bool,
+    duration: float | None,
+    ascii_only: bool,
+    publish: str | None = None,
+) -> int:
+    from benchmon.bench import load_bench
+    from benchmon.publish.publisher import check_broker, start_publisher
+    from benchmon.recorder import record, spawn_recorder, summary_text
+    from benchmon.session.session_files import new_session_path
+
+    bench = load_bench(bench_file)
+    if not bench.channel:
+        raise BadInput(
+            f"{bench_file}: has no [[channel]], so there is nothing to read; add an instrument and a channel"
+        )
+    if publish is not None:
+        check_broker(publish)
+    path = session or new_session_path(bench)
+    if headless:
+        summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
+        click.echo(summary_text(summary))
+        return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
+    require_terminal()
+    load_in_background("benchmon.screen.app")
+    recorder = spawn_recorder(bench_file, path, duration=duration)
+    if publish is not None:
+        start_publisher(path, publish)
+    return _watch(recorder, ascii_only)
+
+
+def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
+    """Open a screen on a recorder that was started here; return what became of it, as far as it has ended."""
+    goes_on = _show(recorder.path, ascii_only)
+    return EXIT_DONE if goes_on else recorder.wait(10.0)
+
+
+@click.command()
+@click.argument("session", type=PATH, required=False)
+@click.option("--read-only", is_flag=True, help="Only look: no notes, no stopping.")
+@ASCII
+def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
+    """Open a screen on a recorder that runs: SESSION, or the latest one."""
+    from benchmon.session.session_files import latest_session
+
+    require_terminal()
+    _show(session or latest_session(), ascii_only, read_only)
+    return EXIT_DONE
+
+
+def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
+    """Open a screen on a session; return whether its recorder goes on afterwards."""
+    from benchmon.session.follower import open_session_view
+    from benchmon.session.records import RECENT_SECONDS
+
+    load_in_background("benchmon.screen.app")
+    view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
+    return _follow(view, ascii_only, read_only)
+
+
+def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:
+    from benchmon.screen.app import run_screen
+    from benchmon.screen.views.dialogues import ExitChoice
+
+    try:
+        choice = run_screen(view, ascii_only=ascii_only, read_only=read_only)
+    finally:
+        view.close()
+    click.echo(f"{choice} Session: {one_line(view.info.path, 1000)}")
+    return choice is ExitChoice.RECORDER_GOES_ON
+
+
+def load_in_background(module: str) -> None:
+    """Load a module in a thread; returns at once. An import of it waits for that, and raises what failed."""
+
+    def load() -> None:
+        with suppress(Exception):
+            import_module(module)
+
+    Thread(target=load, name=f"loading {module}", daemon=True).start()
+
+
+@click.command()
+@BENCH
+@click.option("--save-bench", type=PATH, metavar="FILE", help="Write a bench file with the addresses.")
+@click.option("--until-finished", type=PATH, metavar="SESSION", help="End when SESSION is over.")
+@click.option("--seed", type=int, default=1, help="Draws the parts' values and the meters' errors.")
+@FAULT
+def simulate(
+    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...]
+) -> int:
+    """Start only the simulated instruments of BENCH and print each one's address.
+
+    While they run, lines on standard input change the bench: "fault open-diode", "clear all", "mains 180 V", "list".
+    """
+    from benchmon.cli.simulate import run_simulator
+
+    run_simulator(bench, save_bench, until_finished, seed, faults)
+    return EXIT_DONE
 
 
 # A value may be negative, and "-5 V" is no option.
@@ -38,9 +202,6 @@ def enter(channel: str, value: str, session: Path | None) -> int:
 
     click.echo(enter_reading(session or latest_session(), channel, value))
     return EXIT_DONE
-
-
-HAND_COMMANDS = (enter,)
 
 
 _BROKER_WITHIN = 5.0
@@ -59,7 +220,7 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     from benchmon.watch.status import Level
 
     overview = Overview(read_broker(url))
-    if not once and not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not once and not has_terminal():
         raise BadInput("the screen needs a terminal; use --once where there is none")
     overview.start()
     try:
@@ -77,89 +238,4 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 
-LAB_COMMANDS = (benches,)
-
-
-START_LIMIT = 15.0
-_LOOK_EVERY = 0.01
-
-
-class DemoBench:
-    """A simulated bench of a scenario: `like` is its bench file but for the addresses.
-
-    `bench_file` is to come, `session` is new. A context: `start` and `until_ready` belong in it, and at its end the
-    files of the bench are gone. The instruments are a process of their own. It ends by itself when the session is
-    over, so that a recorder which goes on after the screen was left still has instruments to read. Raises `BadInput`
-    for no scenario.
-    """
-
-    def __init__(self, scenario: str, session: Path | None) -> None:
-        self._scenario = scenario_named(scenario)
-        self.like = self._scenario.path
-        self.session = session or path_for(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
-        self._simulator: subprocess.Popen[bytes] | None = None
-
-    def __enter__(self) -> Self:
-        self._kept = ExitStack()
-        folder = self._kept.enter_context(tempfile.TemporaryDirectory(prefix="benchmon-"))
-        self._errors = self._kept.enter_context(tempfile.TemporaryFile())
-        self.bench_file = Path(folder) / self.like.name
-        return self
-
-    def start(self, faults: Sequence[str]) -> None:
-        """Start the instruments. `faults` befall them besides those of the scenario."""
-        command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
-        command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
-        command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
-        self._simulator = subprocess.Popen(  # noqa: S603 - this program
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=self._errors,
-            start_new_session=True,
-        )
-
-    def until_ready(self) -> None:
-        """Wait until the bench file is there. Raises `BadInput`, in the simulator's words, where it does not come."""
-        give_up = time.monotonic() + START_LIMIT
-        while not self.bench_file.exists():
-            if self._simulator is None or self._simulator.poll() is not None:
-                raise BadInput(self._last_words().removeprefix("benchmon: "))
-            if time.monotonic() > give_up:
-                self._simulator.kill()
-                raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
-            time.sleep(_LOOK_EVERY)
-
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, where: TracebackType | None
-    ) -> None:
-        try:
-            self._end()
-        finally:
-            self._kept.close()
-
-    def _end(self) -> None:
-        simulator = self._simulator
-        if simulator is None:
-            return
-        if simulator.poll():
-            if self.bench_file.exists():
-                click.echo(self._last_words(), err=True)
-        elif not _is_recording(self.session):
-            simulator.terminate()
-            simulator.wait(10)
-
-    def _last_words(self) -> str:
-        self._errors.seek(0)
-        said = self._errors.read().decode("utf-8", "replace").strip()
-        return said or "benchmon: the simulated bench ended, and did not say why"
-
-
-def _is_recording(session: Path) -> bool:
-    """Return whether a recorder writes the session file at `session`."""
-    from benchmon.session.follower import open_session_view
-
-    try:
-        return open_session_view(session).live
-    except BenchmonError:
-        return False
+COMMANDS = (demo, run, attach, simulate, enter, benches)

@@ -1,4 +1,4 @@
-"""Values and options that several commands take."""
+"""Arguments, options and checks that several commands share."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from benchmon.errors import BadInput
-from benchmon.quantities import Kind, parse_value
+from benchmon.quantities import DURATION, Kind, parse_value
 from benchmon.text import one_line
 
 
@@ -36,6 +36,27 @@ class QuantityParam(click.ParamType[float]):
 
 
 PATH = click.Path(path_type=Path)
+BENCH = click.argument("bench", type=PATH)
+HEADLESS = click.option("--headless", is_flag=True, help="Without a screen; prints a summary at the end.")
+DURATION_OPTION = click.option(
+    "--for",
+    "duration",
+    type=QuantityParam(DURATION, above_zero=True),
+    metavar="SECONDS",
+    help="End by itself after this time: 90, 10s, 5min.",
+)
+SESSION = click.option("--session", "session", type=PATH, metavar="FILE", help="Where to write the session.")
+
+
+FAULT = click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[:WHERE][@TIME]",
+    help="Let this go wrong, from the start, at 30s, or during 10s..20s.",
+)
+PUBLISH = click.option("--publish", metavar="URL", help="Tell a broker how the bench stands: mqtt://host/lab.")
+
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
 OUT = click.option("-o", "--out", "out", type=PATH, required=True, metavar="FILE", help="The file to write.")
@@ -47,3 +68,14 @@ def may_write_over(path: Path, *, force: bool) -> bool:
     if force or not path.is_file() or not (sys.stdin.isatty() and sys.stderr.isatty()):
         return force
     return click.confirm(f"{one_line(path, 1000)} is there already. Write over it?", err=True)
+
+
+def has_terminal() -> bool:
+    """Return whether both standard input and standard output are a terminal."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def require_terminal() -> None:
+    """Raise `BadInput` if there is no terminal for a screen."""
+    if not has_terminal():
+        raise BadInput("the screen needs a terminal; use --headless where there is none")

@@ -65,7 +65,7 @@ _LOOK_SECONDS = 1.0
 class LabApp(App[None]):
     """Shows the benches of `overview`, the worst on top. The bell rings once when one gets into danger."""
 
-    CSS_PATH = "../benchmon.tcss"
+    CSS_PATH = "benchmon.tcss"
     ENABLE_COMMAND_PALETTE = False
     TITLE = "benchmon"
 

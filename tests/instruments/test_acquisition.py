@@ -336,7 +336,7 @@ class Slow(Driver):
     def _open(self):
         return "slow"
 
-    def _ask(self, _):
+    def _query(self, _):
         self.gate.wait(60)
         raise InstrumentTimeout("gave up")
 

@@ -97,7 +97,7 @@ def replace_load(bench):
 
 def test_what_cannot_be_predicted_says_why(predictions, planned):
     found = settle(predictions, planned, 1.0, Conditions(230.0, 900.0), 3)
-    assert all(one.prediction is None and "no ambient to predict from" in one.problem for one in found.values())
+    assert all(one.prediction is None and "is not plausible" in one.problem for one in found.values())
 
 
 def test_a_session_holds_them_for_every_reader(tmp_path, bench_text, meter):  # noqa: ARG001 - it streams

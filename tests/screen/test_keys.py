@@ -303,7 +303,7 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
         # A word typed at the wrong place leaves at most a question open: it does not stop the recorder.
         await typed("quiets")
         assert len(view.requests) == 2
-        assert type(app.screen).__name__ == "QuitDialogue"
+        assert type(app.screen).__name__ == "ExitDialog"
         await typed("\x1b")
         await typed("oOF\x1bb")
         assert len(view.requests) == 2

@@ -1,42 +1,18 @@
-"""The command that makes a bench file by questions.
-
-The whole conversation, from the first question to the file.
-"""
+"""The conversation of `benchmon new`, from the first question to the bench file."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import click
-
 from benchmon.atomic_file import check_may_write, whole_file
 from benchmon.bench import read_bench
-from benchmon.cli.new_bench import questions as meters
-from benchmon.cli.new_bench import questions as supply
+from benchmon.cli.new_bench import questions
 from benchmon.cli.new_bench.bench_text import TextSection, bench_text
 from benchmon.cli.new_bench.prompts import say, title
-from benchmon.cli.options import FORCE, PATH
-from benchmon.errors import EXIT_DONE, BenchFileError
+from benchmon.errors import BenchFileError
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import Port
-
-_LOOK_FOR = 4.0
-
-
-@click.command()
-@click.argument("bench", type=PATH)
-@FORCE
-def new(bench: Path, force: bool) -> int:
-    """Ask about a supply and its instruments, and write a commented bench file."""
-    from benchmon.instruments.registry import find_ports
-
-    click.echo(make_bench(bench, lambda: find_ports(_LOOK_FOR), force=force))
-    return EXIT_DONE
-
-
-COMMANDS = (new,)
-
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
@@ -62,13 +38,13 @@ def make_bench(path: Path, find: Callable[[], Sequence[Port]], *, force: bool = 
 
 def _ask(find: Callable[[], Sequence[Port]]) -> str:
     name = TextSection("")
-    name.add("title", supply.ask_title())
-    mains, rectifier = supply.ask_mains(), supply.ask_rectifier()
-    transformer = supply.ask_transformer(mains, rectifier.value("kind"))
-    fuse = supply.ask_fuse(transformer)
-    parts = [mains, transformer, *([fuse] if fuse else []), rectifier, supply.ask_diode(), *supply.ask_filter()]
-    load = supply.ask_load()
-    parts += [load, supply.ask_ambient()]
+    name.add("title", questions.ask_title())
+    mains, rectifier = questions.ask_mains(), questions.ask_rectifier()
+    transformer = questions.ask_transformer(mains, rectifier.value("kind"))
+    fuse = questions.ask_fuse(transformer)
+    parts = [mains, transformer, *([fuse] if fuse else []), rectifier, questions.ask_diode(), *questions.ask_filter()]
+    load = questions.ask_load()
+    parts += [load, questions.ask_ambient()]
 
     def whole(instruments: Sequence[TextSection], channels: Sequence[TextSection], plan: Sequence[TextSection]) -> str:
         blocks: list[tuple[str, Sequence[TextSection]]] = [("", [name]), ("The supply under test", parts)]
@@ -84,5 +60,5 @@ def _ask(find: Callable[[], Sequence[Port]]) -> str:
 
     title("Looking for instruments")
     say("Nothing is sent to serial ports; this takes a few seconds.")
-    instruments, channels = meters.ask_instruments(find(), fits)
-    return whole(instruments, channels, meters.ask_plan(mains.value("voltage"), channels, load.value("resistance")))
+    instruments, channels = questions.ask_instruments(find(), fits)
+    return whole(instruments, channels, questions.ask_plan(mains.value("voltage"), channels, load.value("resistance")))

@@ -1,0 +1,103 @@
+"""The simulated bench of `demo` as a process, so that a demo uses the same sockets and lines as a real bench."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import click
+
+from benchmon.errors import BadInput, BenchmonError
+from benchmon.session.follower import open_session_view
+from benchmon.session.session_files import path_for
+from benchmon_simulated.scenarios import scenario_named
+
+START_LIMIT = 15.0
+_LOOK_EVERY = 0.01
+
+
+class DemoBench:
+    """The simulated bench of a scenario, a context manager around `start` and `until_ready`.
+
+    `like` is the scenario's bench file; `bench_file` is the one with real addresses, which the simulator writes;
+    `session` is the path of the new session. The files of the bench are removed at the end. The simulator ends when
+    the session is over, so that a recorder that continues without a screen still has instruments. Raises `BadInput` if
+    the scenario does not exist.
+    """
+
+    def __init__(self, scenario: str, session: Path | None) -> None:
+        self._scenario = scenario_named(scenario)
+        self.like = self._scenario.path
+        self.session = session or path_for(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
+        self._simulator: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Self:
+        self._kept = ExitStack()
+        folder = self._kept.enter_context(tempfile.TemporaryDirectory(prefix="benchmon-"))
+        self._errors = self._kept.enter_context(tempfile.TemporaryFile())
+        self.bench_file = Path(folder) / self.like.name
+        return self
+
+    def start(self, faults: Sequence[str]) -> None:
+        """Start the instruments, with `faults` in addition to those of the scenario."""
+        command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
+        command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
+        command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
+        self._simulator = subprocess.Popen(  # noqa: S603 - this program
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=self._errors,
+            start_new_session=True,
+        )
+
+    def until_ready(self) -> None:
+        """Wait for the bench file. Raises `BadInput` with the simulator's message if it ends or takes too long."""
+        give_up = time.monotonic() + START_LIMIT
+        while not self.bench_file.exists():
+            if self._simulator is None or self._simulator.poll() is not None:
+                raise BadInput(self._last_words().removeprefix("benchmon: "))
+            if time.monotonic() > give_up:
+                self._simulator.kill()
+                raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
+            time.sleep(_LOOK_EVERY)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, where: TracebackType | None
+    ) -> None:
+        try:
+            self._end()
+        finally:
+            self._kept.close()
+
+    def _end(self) -> None:
+        simulator = self._simulator
+        if simulator is None:
+            return
+        if simulator.poll():
+            if self.bench_file.exists():
+                click.echo(self._last_words(), err=True)
+        elif not _is_recording(self.session):
+            simulator.terminate()
+            simulator.wait(10)
+
+    def _last_words(self) -> str:
+        self._errors.seek(0)
+        said = self._errors.read().decode("utf-8", "replace").strip()
+        return said or "benchmon: the simulated bench ended, and did not say why"
+
+
+def _is_recording(session: Path) -> bool:
+    """Return whether a recorder writes the session file at `session`."""
+    try:
+        return open_session_view(session).live
+    except BenchmonError:
+        return False
