@@ -76,7 +76,7 @@ class EventTraits:
     shown: str = ""
 
     @property
-    def tone(self) -> StyleRole:
+    def style_role(self) -> StyleRole:
         """Return the style role: its own, else that of its severity."""
         return self.role or _TONES[self.severity]
 

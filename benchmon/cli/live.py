@@ -151,7 +151,7 @@ def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
 
 def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:
     from benchmon.screen.app import run_screen
-    from benchmon.screen.views.dialogues import ExitChoice
+    from benchmon.screen.views.dialogs import ExitChoice
 
     try:
         choice = run_screen(view, ascii_only=ascii_only, read_only=read_only)

@@ -19,7 +19,7 @@ def wave_as_text(found: Analysis, *, ascii_only: bool = False) -> str:
     """Return two periods of the wave that was asked for, as wide as the terminal, and a line that says what is what."""
     first = found.first
     wave = to_draw(first.name, first.unit, first.wave.sampled, first.quantity, found.prediction, periods=_PERIODS)
-    alphabet = ASCII if ascii_only or needs_ascii() else UNICODE
+    symbols = ASCII if ascii_only or needs_ascii() else UNICODE
     drawn = [Curve(wave.time.tolist(), wave.values.tolist(), StyleRole.GOOD)]
     shown = [*drawn[0].y]
     beside = ""
@@ -29,6 +29,6 @@ def wave_as_text(found: Analysis, *, ascii_only: bool = False) -> str:
         beside = "; dotted: as the bench file leads to expect"
     axes = (Axis(0.0, float(wave.time[-1]), "s"), axis_around(shown, wave.unit))
     width = min(shutil.get_terminal_size().columns, _WIDEST)
-    lines = ["".join(cell.text for cell in line) for line in draw_plot(drawn, axes, (width, _HEIGHT), alphabet).lines]
+    lines = ["".join(cell.text for cell in line) for line in draw_plot(drawn, axes, (width, _HEIGHT), symbols).lines]
     unit = axes[1].unit_with_prefix or "as the file has it"
     return "\n".join([*(line.rstrip() for line in lines), f"{unit} over {axes[0].unit_with_prefix}{beside}"])

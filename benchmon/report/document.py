@@ -24,7 +24,7 @@ class Toned:
     """A text in a cell that is set off."""
 
     text: str
-    tone: Emphasis
+    emphasis: Emphasis
 
 
 Cell = str | Toned
@@ -42,7 +42,7 @@ class Paragraph:
     """Some sentences."""
 
     text: str
-    tone: Emphasis = Emphasis.PLAIN
+    emphasis: Emphasis = Emphasis.PLAIN
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,7 @@ def _heading(block: d.Heading) -> str:
 
 @_block.register
 def _paragraph(block: d.Paragraph) -> str:
-    return f'<p class="{block.tone}">{for_page(block.text)}</p>'
+    return f'<p class="{block.emphasis}">{for_page(block.text)}</p>'
 
 
 @_block.register
@@ -131,7 +131,7 @@ def _side(table: d.Table, place: int) -> str:
 def _cell(table: d.Table, place: int, cell: d.Cell) -> str:
     text = for_page(d.text_of(cell))
     if isinstance(cell, d.Toned):
-        text = f'<span class="{cell.tone}">{text}</span>'
+        text = f'<span class="{cell.emphasis}">{text}</span>'
     classes = ["right"] if place in table.right else []
     # Only words that no column can hold are broken: elsewhere a column is as wide as its longest word.
     if any(len(word) > _LONGEST_WORD for word in d.text_of(cell).split()):

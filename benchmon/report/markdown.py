@@ -37,7 +37,7 @@ def _heading(block: d.Heading) -> str:
 @_block.register
 def _paragraph(block: d.Paragraph) -> str:
     said = for_markdown(block.text)
-    return f"**{said}**" if block.tone in (d.Emphasis.BAD, d.Emphasis.DOUBT) and said else said
+    return f"**{said}**" if block.emphasis in (d.Emphasis.BAD, d.Emphasis.DOUBT) and said else said
 
 
 @_block.register
@@ -81,6 +81,6 @@ def _cell(cell: d.Cell) -> str:
     text = for_markdown(d.text_of(cell), in_cell=True)
     return (
         f"**{text}**"
-        if isinstance(cell, d.Toned) and cell.tone in (d.Emphasis.BAD, d.Emphasis.DOUBT) and text
+        if isinstance(cell, d.Toned) and cell.emphasis in (d.Emphasis.BAD, d.Emphasis.DOUBT) and text
         else text
     )

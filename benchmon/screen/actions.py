@@ -16,7 +16,7 @@ from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
-from benchmon.screen.views.dialogues import (
+from benchmon.screen.views.dialogs import (
     ExitChoice,
     ExitDialog,
     LoadDialog,
@@ -38,9 +38,9 @@ _LONGEST_POLL = 2.0
 class OperatorActions(KeyQueue[ExitChoice]):
     """The part of the program that asks. What cannot be asked is told above the keys, with the reason."""
 
-    picture: SessionState
+    state: SessionState
     view: SessionView
-    alphabet: SymbolSet
+    symbols: SymbolSet
     long_work: BackgroundJob | None = None
     """What is done beside the screen just now."""
     polled: float = 0.0
@@ -60,82 +60,84 @@ class OperatorActions(KeyQueue[ExitChoice]):
         try:
             self.view.request(kind, text)
         except BenchmonError as problem:
-            self.tell(f"{otherwise}: {problem}")
+            self.show_message(f"{otherwise}: {problem}")
             return False
         return True
 
-    def tell(self, words: str) -> None:
+    def show_message(self, words: str) -> None:
         """Show `words` above the keys of the view in sight."""
         views = [screen for screen in self.screen_stack if isinstance(screen, View)]
         if views:
-            views[-1].tell(words)
+            views[-1].show_message(words)
 
     def listens(self, what: str) -> bool:
         """Return whether a recorder can be asked; tell that `what` needs one where it cannot."""
-        if self.view.live and not self.picture.read_only:
+        if self.view.live and not self.state.read_only:
             return True
-        self.tell(f"{what} needs a recorder that runs; this session is only read.")
+        self.show_message(f"{what} needs a recorder that runs; this session is only read.")
         return False
 
     def action_note(self) -> None:
         """Write a note; its time is now, at the key."""
         if not self.listens("A note"):
             return
-        began = clock(self.picture.now)
+        began = clock(self.state.now)
 
-        def keep(text: str | None) -> None:
+        def accept(text: str | None) -> None:
             if text:
                 self.ask("note", f"[{began}] {text}", "The note is not kept")
 
         title = f"note at {began}: what do you see, hear or smell?"
-        self.push_screen(TextDialog(self.picture, self.alphabet, title, "Enter keeps it, Esc drops it"), keep)
+        self.push_screen(TextDialog(self.state, self.symbols, title, "Enter keeps it, Esc drops it"), accept)
 
     @property
     def now(self) -> float:
         """Return the session time at this moment: that of the last poll and what has passed since."""
         passed = time.monotonic() - self.polled
-        return self.picture.now + (min(passed, _LONGEST_POLL) if self.view.live else 0.0)
+        return self.state.now + (min(passed, _LONGEST_POLL) if self.view.live else 0.0)
 
     def action_acknowledge(self) -> None:
         """Acknowledge every alarm that stands: the bell ends, the words stay."""
-        waiting = self.picture.alarms.unacknowledged
+        waiting = self.state.alarms.unacknowledged
         if not waiting:
-            self.tell("No alarm waits to be acknowledged.")
+            self.show_message("No alarm waits to be acknowledged.")
         for channel in sorted({alarm.channel for alarm in waiting}):
-            self.picture.alarms.acknowledge(channel, math.inf if self.picture.old else self.now)
-            if self.view.live and not self.picture.read_only:
+            self.state.alarms.acknowledge(channel, math.inf if self.state.old else self.now)
+            if self.view.live and not self.state.read_only:
                 self.ask("acknowledge", channel, "Acknowledged on this screen only")
         self.show_all()
 
     def action_mute(self) -> None:
         """Turn the bell off or on; alarms are seen all the same."""
-        self.picture.bell = not self.picture.bell
-        self.tell("The bell rings at alarms." if self.picture.bell else "The bell is off: alarms are only seen.")
+        self.state.bell = not self.state.bell
+        self.show_message("The bell rings at alarms." if self.state.bell else "The bell is off: alarms are only seen.")
 
     def action_switch_off(self) -> None:
         """Switch off, where the bench has something that does; a word must be typed first."""
         if isinstance(self.screen, SwitchOffDialog):
             return
-        if self.picture.info.bench.switch_off is None:
-            self.tell("This bench has no [switch_off]: use the switch at the bench.")
+        if self.state.info.bench.switch_off is None:
+            self.show_message("This bench has no [switch_off]: use the switch at the bench.")
         elif self.listens("Switching off"):
-            self.push_screen(SwitchOffDialog(self.picture, self.alphabet), self._switch_off)
+            self.push_screen(SwitchOffDialog(self.state, self.symbols), self._switch_off)
 
     def _switch_off(self, typed: bool | None) -> None:
         if typed and self.ask("switch off", "by the operator", "NOT switched off, use the switch at the bench"):
-            self.tell("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
+            self.show_message("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
 
     def action_reading(self) -> None:
         """Type in what a display shows; its time is now, at the key."""
-        bench = self.picture.info.bench
+        bench = self.state.info.bench
         by_hand = {instrument.name for instrument in bench.instrument if instrument.driver == "hand"}
-        channels = [each.channel for each in self.picture.channels if each.channel.instrument in by_hand]
+        channels = [each.channel for each in self.state.channels if each.channel.instrument in by_hand]
         if not channels:
-            self.tell('No channel of this bench is read by hand: that takes an instrument with driver = "hand".')
+            self.show_message(
+                'No channel of this bench is read by hand: that takes an instrument with driver = "hand".'
+            )
         elif self.listens("A reading"):
             names = [channel.name for channel in channels]
             chosen = names.index(self.chosen) if self.chosen in names else self._most_overdue(channels)
-            self.push_screen(ReadingDialog(self.picture, self.alphabet, channels, chosen, self.now), self._enter)
+            self.push_screen(ReadingDialog(self.state, self.symbols, channels, chosen, self.now), self._enter)
 
     def _enter(self, reading: TypedReading | None) -> None:
         if reading is not None:
@@ -143,7 +145,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _most_overdue(self, channels: Sequence[Channel]) -> int:
         def due(index: int) -> float:
-            known = self.picture.channel(channels[index].name)
+            known = self.state.channel(channels[index].name)
             judgement = None if known is None else known.judgement
             return -math.inf if judgement is None else judgement.time + channels[index].period
 
@@ -151,13 +153,13 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def action_go_on(self) -> None:
         """Begin the plan, or confirm the step that stands."""
-        plan = self.picture.plan
+        plan = self.state.plan
         if not plan.stages or not self.listens("The plan"):
             return
         if plan.place is None:
             self.ask("step", str(StepRequest(Action.BEGIN, 1)), "The plan is not begun")
-        elif self.picture.lacks:
-            self.tell(f"Not yet: {'; '.join(self.picture.lacks)}. To go on all the same, skip it with a reason.")
+        elif self.state.lacks:
+            self.show_message(f"Not yet: {'; '.join(self.state.lacks)}. To go on all the same, skip it with a reason.")
         else:
             self._ask_words(Action.GO_ON, "is done: anything to note?", may_be_empty=True)
 
@@ -170,41 +172,41 @@ class OperatorActions(KeyQueue[ExitChoice]):
         self._ask_words(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
 
     def _ask_words(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
-        place = self.picture.plan.place
+        place = self.state.plan.place
         if place is None:
-            self.tell("No step of a plan stands.")
+            self.show_message("No step of a plan stands.")
             return
         if not self.listens("The plan"):
             return
 
-        def keep(words: str | None) -> None:
+        def accept(words: str | None) -> None:
             if words is not None:
                 self.ask("step", str(StepRequest(action, place, words)), "The plan stays where it is")
 
         hint = "Enter does it, Esc leaves the plan where it is"
         title = f"step {place} {question}"
-        self.push_screen(TextDialog(self.picture, self.alphabet, title, hint, may_be_empty=may_be_empty), keep)
+        self.push_screen(TextDialog(self.state, self.symbols, title, hint, may_be_empty=may_be_empty), accept)
 
     def action_load(self) -> None:
         """Load the edited bench file, after a look at what changes."""
-        edit = self.picture.edit
+        edit = self.state.edit
         if edit is None or not self.view.live:
-            self.tell("The bench file has not been edited since it was loaded.")
+            self.show_message("The bench file has not been edited since it was loaded.")
         elif edit.kind != EventKind.BENCH_EDITED:
-            self.tell(self.picture.edit_in_words)
+            self.show_message(self.state.edit_in_words)
         elif self.listens("Loading a bench file"):
 
             def load(agreed: bool | None) -> None:
                 if agreed:
                     self.ask("load bench", f"{edit.time:.6f}", "What was loaded before stays in force")
 
-            self.push_screen(LoadDialog(self.picture, self.alphabet, edit.message), load)
+            self.push_screen(LoadDialog(self.state, self.symbols, edit.message), load)
 
     def action_export(self) -> None:
         """Write the readings to a file, beside the screen; its ending says the format."""
         if self._is_at_work():
             return
-        session = self.picture.info.path
+        session = self.state.info.path
 
         def write(name: str | None) -> None:
             if name:
@@ -216,49 +218,47 @@ class OperatorActions(KeyQueue[ExitChoice]):
             "its ending says how: .csv, .json or .sqlite; Esc writes none",
         )
         usual = f"{Path(session).stem}.csv"
-        self.push_screen(TextDialog(self.picture, self.alphabet, title, hint, usual=usual), write)
+        self.push_screen(TextDialog(self.state, self.symbols, title, hint, usual=usual), write)
 
     def action_draw_circuits(self) -> None:
         """Draw many supplies within the tolerances, beside the screen."""
         if not self._is_at_work():
-            bench = self.picture.info.bench
+            bench = self.state.info.bench
 
             def take(spreads: dict[str, Distribution]) -> None:
-                if self.picture.info.bench is bench:
-                    self.picture.drawn = spreads
+                if self.state.info.bench is bench:
+                    self.state.drawn = spreads
 
-            settled = self.picture.settled
+            settled = self.state.settled
             self.long_work = draw_circuits(bench, None if settled is None else settled.mains_voltage, take)
             self.follow_work()
 
     def action_call_off(self) -> None:
         """Call off what is done beside the screen."""
         if self.long_work is None:
-            self.tell("Nothing is at work that could be called off.")
+            self.show_message("Nothing is at work that could be called off.")
         else:
             self.long_work.call_off()
             self.follow_work()
 
     def _is_at_work(self) -> bool:
         if self.long_work is not None:
-            self.tell(f"One thing after the other: {self.long_work.in_words}")
+            self.show_message(f"One thing after the other: {self.long_work.in_words}")
         return self.long_work is not None
 
     def follow_work(self) -> None:
         """Show how far the work beside the screen has come, and tell its answer once."""
-        self.picture.work = (
-            "" if self.long_work is None or self.long_work.answer is not None else self.long_work.in_words
-        )
+        self.state.work = "" if self.long_work is None or self.long_work.answer is not None else self.long_work.in_words
         if self.long_work is not None and self.long_work.answer is not None:
             answer, self.long_work = self.long_work.answer, None
-            self.tell(answer)
+            self.show_message(answer)
 
     def action_leave(self) -> None:
         """Leave; where a recorder runs, ask first what becomes of it."""
-        if not self.view.live or self.picture.read_only:
+        if not self.view.live or self.state.read_only:
             self.exit(ExitChoice.NOTHING)
         elif not isinstance(self.screen, ExitDialog):
-            self.push_screen(ExitDialog(self.picture, self.alphabet), self._leave)
+            self.push_screen(ExitDialog(self.state, self.symbols), self._leave)
 
     def _leave(self, choice: ExitChoice | None) -> None:
         stops = choice is ExitChoice.STOP_RECORDER

@@ -54,7 +54,7 @@ class AlarmPanel:
         """Return those that nobody has acknowledged, the gravest first."""
         return tuple(alarm for alarm in self.standing if not alarm.acknowledged)
 
-    def take(self, events: Iterable[Event]) -> None:
+    def note_events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times: others may acknowledge, too."""
         for event in events:
             if event.kind == EventKind.ACKNOWLEDGED:

@@ -21,7 +21,7 @@ from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_complaint,
 from benchmon.screen.symbols import ASCII, UNICODE, needs_ascii
 from benchmon.screen.terminal.differential_driver import DifferentialDriver, draw_anew, wants_mouse
 from benchmon.screen.views.base import Dialog, View
-from benchmon.screen.views.dialogues import ExitChoice
+from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
 from benchmon.screen.views.plan import PlanView
 from benchmon.screen.views.reading_views import BigView, EventsView, HelpView
@@ -75,9 +75,9 @@ class BenchmonApp(OperatorActions):
         use_terminal_colours(self)
         self.animation_level = "none"
         self.view = view
-        self.alphabet = ASCII if ascii_only else UNICODE
-        self.picture = SessionState(view.info, view.live)
-        self.picture.read_only = read_only
+        self.symbols = ASCII if ascii_only else UNICODE
+        self.state = SessionState(view.info, view.live)
+        self.state.read_only = read_only
         self._rang = -math.inf
         self._has_more = False
 
@@ -88,7 +88,7 @@ class BenchmonApp(OperatorActions):
         while self._has_more and time.monotonic() < give_up:
             self._take_update()
         self._remember()
-        return BenchView(self.picture, self.alphabet)
+        return BenchView(self.state, self.symbols)
 
     def on_mount(self) -> None:
         """Begin to follow."""
@@ -97,13 +97,13 @@ class BenchmonApp(OperatorActions):
         self.set_timer(_LOAD_AFTER, _load_in_background)
         complaint = palette_complaint()
         if complaint:
-            self.call_after_refresh(self.tell, complaint)
+            self.call_after_refresh(self.show_message, complaint)
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
         refused = [event.message for event in self._take_update() if event.kind == EventKind.REFUSED]
-        if refused and self.picture.live:
-            self.tell(refused[-1])
+        if refused and self.state.live:
+            self.show_message(refused[-1])
         self.follow_work()
         self.show_all()
         self._ring()
@@ -117,12 +117,12 @@ class BenchmonApp(OperatorActions):
             self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
 
     def _has_values(self) -> bool:
-        return any(channel.value is not None for channel in self.picture.channels)
+        return any(channel.value is not None for channel in self.state.channels)
 
     def show_all(self) -> None:
         """Show the picture as it is in every view that is in sight."""
         for screen in self._in_sight():
-            screen.show(self.picture)
+            screen.show(self.state)
 
     @property
     def chosen(self) -> str:
@@ -131,9 +131,9 @@ class BenchmonApp(OperatorActions):
 
     def _ring(self) -> None:
         """Ring while an alarm waits to be acknowledged; in a replay nothing rings."""
-        waiting = self.picture.alarms.unacknowledged
-        watched = self.picture.live or self.picture.state is RecorderState.GONE
-        if not (waiting and watched and self.picture.bell):
+        waiting = self.state.alarms.unacknowledged
+        watched = self.state.live or self.state.recorder_state is RecorderState.GONE
+        if not (waiting and watched and self.state.bell):
             self._rang = -math.inf
         elif time.monotonic() - self._rang >= _RING_EVERY:
             self._rang = time.monotonic()
@@ -155,24 +155,24 @@ class BenchmonApp(OperatorActions):
             update = self.view.poll()
         except BenchmonError as problem:
             self._has_more = False
-            self.picture.fail(str(problem))
+            self.state.fail(str(problem))
             return ()
         self.polled = time.monotonic()
         self._has_more = len(update.judgements) >= AT_A_LOOK
-        self.picture.take(update, self.view.live)
+        self.state.update(update, self.view.live)
         return update.events
 
     def _remember(self) -> None:
         """Fill the trends of channels that are read so slowly that the first poll did not bring enough of them."""
-        slow = [channel for channel in self.picture.channels if channel.trend.reach > RECENT_SECONDS]
+        slow = [channel for channel in self.state.channels if channel.trend.reach > RECENT_SECONDS]
         for channel in slow:
-            end = math.floor(self.picture.now / channel.trend.span) * channel.trend.span
+            end = math.floor(self.state.now / channel.trend.span) * channel.trend.span
             begin = max(0.0, end - channel.trend.reach)
             parts = round((end - begin) / channel.trend.span)
             try:
                 channel.trend.prime(self.view.trend(channel.channel.name, begin, end, parts) if parts else ())
             except SessionFileError as problem:
-                self.picture.fail(str(problem))
+                self.state.fail(str(problem))
 
     def action_redraw(self) -> None:
         """Send the whole screen again, where something else has written over it."""
@@ -184,7 +184,7 @@ class BenchmonApp(OperatorActions):
         palette = palettes[(palettes.index(Palette(self.theme)) + 1) % len(palettes)]
         self.theme = palette
         words = "High contrast" if palette is Palette.CONTRAST else f"Colours for a {palette} terminal"
-        self.tell(f"{words}; k: the next. {PALETTE_VARIABLE}={palette} begins with it.")
+        self.show_message(f"{words}; k: the next. {PALETTE_VARIABLE}={palette} begins with it.")
 
     def action_turn_to(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""
@@ -193,7 +193,7 @@ class BenchmonApp(OperatorActions):
             self.pop_screen()
             return
         more = {"waves": (self.chosen,), "trend": (self.chosen, self.view)}.get(name, ())
-        view = kind(self.picture, self.alphabet, *more)
+        view = kind(self.state, self.symbols, *more)
         if isinstance(self.screen, BenchView):
             self.push_screen(view)
         else:

@@ -79,12 +79,12 @@ class BackgroundJob:
 def export(session: str, out: Path) -> BackgroundJob:
     """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
 
-    def work(tell: Callable[[str], None]) -> str:
+    def work(show_message: Callable[[str], None]) -> str:
         command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out), "--progress"]
         with tempfile.TemporaryFile() as errors:
             process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors)  # noqa: S603
             try:
-                written = _follow(process, tell)
+                written = _follow(process, show_message)
             except CalledOffError:
                 # It clears away what it has written.
                 process.terminate()
@@ -99,13 +99,13 @@ def export(session: str, out: Path) -> BackgroundJob:
     return BackgroundJob(f"Writing {one_line(out.name, 60)}", work)
 
 
-def _follow(process: subprocess.Popen[bytes], tell: Callable[[str], None]) -> int | None:
+def _follow(process: subprocess.Popen[bytes], show_message: Callable[[str], None]) -> int | None:
     """Pass on how far an export has come until it ends; return how many readings it has written, None if it failed."""
     assert process.stdout is not None  # noqa: S101 - for the type checker
     how_far, written, rest = "reading the session", None, b""
     with process.stdout as pipe:
         while True:
-            tell(how_far)
+            show_message(how_far)
             if not select.select([pipe], [], [], _LOOK_EVERY)[0]:
                 continue
             if not (said := os.read(pipe.fileno(), 65_536)):
@@ -125,11 +125,11 @@ def draw_circuits(bench: Bench, mains_voltage: float | None, take: TakeSpreads) 
     `take` is given how every quantity is distributed then.
     """
 
-    def work(tell: Callable[[str], None]) -> str:
+    def work(show_message: Callable[[str], None]) -> str:
         from benchmon.prediction.monte_carlo import monte_carlo  # noqa: PLC0415 - seldom needed, long to load
 
         def so_far(part: float) -> None:
-            tell(f"{100 * part:.0f} %")
+            show_message(f"{100 * part:.0f} %")
 
         found = monte_carlo(bench, DRAWS, mains_voltage=mains_voltage, progress=so_far)
         take(found.quantities)

@@ -29,33 +29,33 @@ _MOST_LINES = 2
 
 
 def heading(
-    benches: Sequence[BenchStatusMessage], where: str, connected: bool, width: int, alphabet: SymbolSet
+    benches: Sequence[BenchStatusMessage], where: str, connected: bool, width: int, symbols: SymbolSet
 ) -> list[Line]:
     """Return the lines on top: how many benches stand how, and whether the broker is there."""
     words = f" {count_in_words(benches)}" if connected else " The broker is not reached: what is shown is old"
-    tone = LEVEL_TONES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
-    first = Cell(fit(alphabet.plain(words), width, alphabet), tone if connected else StyleRole.ALERT)
-    return [(first,), (Cell(fit(alphabet.plain(f" {where}"), width, alphabet), StyleRole.QUIET),)]
+    role = LEVEL_TONES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
+    first = Cell(fit(symbols.plain(words), width, symbols), role if connected else StyleRole.ALERT)
+    return [(first,), (Cell(fit(symbols.plain(f" {where}"), width, symbols), StyleRole.QUIET),)]
 
 
-def bench_lines(benches: Sequence[BenchStatusMessage], width: int, alphabet: SymbolSet) -> list[Line]:
+def bench_lines(benches: Sequence[BenchStatusMessage], width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on each bench: what it is and its state, and below that its sentence."""
-    return [line for bench in benches for line in _lines(bench, width, alphabet)]
+    return [line for bench in benches for line in _lines(bench, width, symbols)]
 
 
-def _lines(bench: BenchStatusMessage, width: int, alphabet: SymbolSet) -> list[Line]:
-    tone = LEVEL_TONES.get(bench.level, StyleRole.PLAIN)
+def _lines(bench: BenchStatusMessage, width: int, symbols: SymbolSet) -> list[Line]:
+    role = LEVEL_TONES.get(bench.level, StyleRole.PLAIN)
     name = f"{bench.said.title}, {bench.said.host}" if bench.said.host else bench.said.title
     title = max(8, min(_TITLE, width - 3 - _STATE - _CLOCK))
     first = (
-        Cell(f" {level_sign(bench.level, alphabet)} ", tone),
-        Cell(fit_name(alphabet.plain(name), title, alphabet), StyleRole.STRONG),
+        Cell(f" {level_sign(bench.level, symbols)} ", role),
+        Cell(fit_name(symbols.plain(name), title, symbols), StyleRole.STRONG),
         Cell(
-            f"  {fit(state_in_words(bench), _STATE, alphabet)}", StyleRole.ALERT if bench.is_silent else StyleRole.PLAIN
+            f"  {fit(state_in_words(bench), _STATE, symbols)}", StyleRole.ALERT if bench.is_silent else StyleRole.PLAIN
         ),
-        Cell(fit(clock(bench.said.time), _CLOCK - 2, alphabet, "right")),
+        Cell(fit(clock(bench.said.time), _CLOCK - 2, symbols, "right")),
     )
-    pieces = wrap(alphabet.plain(bench.sentence, 600), max(1, width - 4))[:_MOST_LINES]
+    pieces = wrap(symbols.plain(bench.sentence, 600), max(1, width - 4))[:_MOST_LINES]
     return [first, *((Cell(f"    {piece}"),) for piece in pieces)]
 
 

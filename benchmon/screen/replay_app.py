@@ -13,7 +13,7 @@ from benchmon.screen.background_job import BackgroundJob
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import needs_ascii
 from benchmon.screen.terminal.differential_driver import wants_mouse
-from benchmon.screen.views.dialogues import ExitChoice
+from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.session.replay import Player
 from benchmon.text import clock
 
@@ -37,12 +37,12 @@ class ReplayApp(BenchmonApp):
     def __init__(self, player: Player, *, ascii_only: bool = False) -> None:
         super().__init__(player, ascii_only=ascii_only)
         self._player = player
-        self.picture.is_replay = True
+        self.state.is_replay = True
         self._is_going = False
 
     def on_mount(self) -> None:
         """Begin to follow, and name the keys."""
-        self.call_after_refresh(self.tell, _GREETING)
+        self.call_after_refresh(self.show_message, _GREETING)
 
     def follow(self) -> None:
         """Take what the play has come by; after a jump the picture begins afresh."""
@@ -69,7 +69,7 @@ class ReplayApp(BenchmonApp):
             self.follow()
             self._tell_where()
         else:
-            self.tell("There is no later reading.")
+            self.show_message("There is no later reading.")
 
     def action_to_event(self, direction: int) -> None:
         """Freeze, and go to the next event or the one before, beside the screen: another bench has to find it first."""
@@ -77,9 +77,9 @@ class ReplayApp(BenchmonApp):
             return
         player = self._player
 
-        def go(tell: Callable[[str], None]) -> str:
+        def go(progress: Callable[[str], None]) -> str:
             try:
-                there = player.to_event(direction, lambda reached: tell(f"judged up to {clock(max(0.0, reached))}"))
+                there = player.to_event(direction, lambda reached: progress(f"judged up to {clock(max(0.0, reached))}"))
             finally:
                 self._is_going = False
             where = "There is no later event." if direction > 0 else "There is no earlier event."
@@ -100,7 +100,7 @@ class ReplayApp(BenchmonApp):
         self._tell_where()
 
     def _tell_where(self) -> None:
-        self.tell(self._where())
+        self.show_message(self._where())
 
     def _where(self) -> str:
         player = self._player
@@ -109,13 +109,13 @@ class ReplayApp(BenchmonApp):
         return f"{how}; at {clock(player.position)}."
 
     def _begin_afresh(self) -> None:
-        """Put an empty picture in the place of the one that knows what has not happened yet."""
-        former = self.picture
-        self.picture = SessionState(self._player.info, self._player.live)
-        self.picture.read_only, self.picture.bell, self.picture.is_replay = former.read_only, former.bell, True
-        same = former.info.bench is self.picture.info.bench
-        self.picture.marked = former.marked
-        self.picture.drawn = former.drawn if same else {}
+        """Put an empty state in the place of the one that knows what has not happened yet."""
+        former = self.state
+        self.state = SessionState(self._player.info, self._player.live)
+        self.state.read_only, self.state.bell, self.state.is_replay = former.read_only, former.bell, True
+        same = former.info.bench is self.state.info.bench
+        self.state.marked = former.marked
+        self.state.drawn = former.drawn if same else {}
 
 
 def run_replay(player: Player, *, ascii_only: bool = False) -> ExitChoice:

@@ -1,4 +1,4 @@
-"""The picture of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file."""
+"""The state of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class ChannelState:
         """Return the latest value, None where there is none."""
         return None if self.judgement is None else self.judgement.value
 
-    def take(self, judgement: Judgement) -> None:
+    def update(self, judgement: Judgement) -> None:
         """Take a judgement that is newer than all before."""
         self.judgement = judgement
         self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
@@ -68,7 +68,7 @@ class SessionState:
         self.info = info
         self.live = live
         self.now = 0.0
-        self.state = RecorderState.RECORDING
+        self.recorder_state = RecorderState.RECORDING
         self.problem = self.trouble = ""
         self.read_only = False
         self.is_replay = False
@@ -91,26 +91,26 @@ class SessionState:
         self._ahead = Outlooks()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelState(channel) for channel in ordered)
-        self._by_name = {picture.channel.name: picture for picture in self.channels}
+        self._by_name = {state.channel.name: state for state in self.channels}
         self._status = StatusReader(info.bench)
         self._glance = self._status.glance
 
-    def take(self, update: Update, live: bool) -> None:
+    def update(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
         self.problem, self.trouble, self.live = "", update.trouble, live
         if update.bench is not None:
             self._change(update.bench)
-        self.now, self.state = update.now, update.state
+        self.now, self.recorder_state = update.now, update.state
         for judgement in update.judgements:
             if judgement.channel in self._by_name:
-                self._by_name[judgement.channel].take(judgement)
+                self._by_name[judgement.channel].update(judgement)
         self.events.extend(update.events)
         for event in update.events:
             self.plan.take(event)
             group = traits_of(event.kind).group
             if group is EventGroup.BENCH_FILE:
                 self._edit = event if event.kind in (EventKind.BENCH_EDITED, EventKind.BENCH_NOT_LOADABLE) else None
-        self.alarms.take(update.events)
+        self.alarms.note_events(update.events)
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
@@ -206,22 +206,22 @@ class SessionState:
     @property
     def points(self) -> tuple[str, ...]:
         """Return the points that have channels, in the order of the vocabulary."""
-        there = {picture.point for picture in self.channels}
+        there = {state.point for state in self.channels}
         return tuple(point for point in POINTS if point in there)
 
     @property
     def old(self) -> bool:
         """Return whether the values are past ones that nobody watches any more."""
-        return bool(self.problem or self.trouble) or self.state is RecorderState.GONE
+        return bool(self.problem or self.trouble) or self.recorder_state is RecorderState.GONE
 
     @property
     def state_in_words(self) -> str:
         """Return the recorder's state as the screen words it."""
         if self.problem:
             return "session unreadable"
-        if self.state is RecorderState.GONE:
+        if self.recorder_state is RecorderState.GONE:
             return "recorder gone"
-        if self.state is RecorderState.FINISHED:
+        if self.recorder_state is RecorderState.FINISHED:
             return "finished"
         if self.trouble:
             return "not written"
@@ -231,7 +231,7 @@ class SessionState:
     @property
     def mains_in_words(self) -> str:
         """Return the measured mains voltage in words, "" where no channel measures it."""
-        measured = [picture for picture in self.channels if picture.channel.quantity == "mains.voltage.rms"]
+        measured = [state for state in self.channels if state.channel.quantity == "mains.voltage.rms"]
         if not measured:
             return ""
         value = measured[0].value
@@ -261,4 +261,4 @@ class SessionState:
 
     @property
     def _latest(self) -> dict[str, Judgement]:
-        return {name: picture.judgement for name, picture in self._by_name.items() if picture.judgement is not None}
+        return {name: state.judgement for name, state in self._by_name.items() if state.judgement is not None}

@@ -3,7 +3,7 @@
 The colours are the terminal's 16 named ones on its own background: they are short to send, and vanish under NO_COLOR.
 Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own, without
 bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be told
-apart is red against green, and every tone also has a word or a sign beside it.
+apart is red against green, and every role also has a word or a sign beside it.
 
 The terminal's own colours, as a theme for each palette, and which of them is for it.
 """

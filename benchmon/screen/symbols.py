@@ -74,7 +74,7 @@ class SymbolSet:
     group_first: str
     group_between: str
     group_last: str
-    remark: str
+    annotation: str
     bar_expected: str
     bar_final: str
     marked: str
@@ -84,7 +84,7 @@ class SymbolSet:
     ascii_only: bool = False
 
     def plain(self, text: object, limit: int = 300) -> str:
-        """Return `text` as one line that cannot steer the terminal, in the characters this alphabet has."""
+        """Return `text` as one line that cannot steer the terminal, in the characters of this set."""
         line = one_line(text, limit)
         if not self.ascii_only:
             return line
@@ -120,7 +120,7 @@ UNICODE = SymbolSet(
     group_first="┌",
     group_between="│",
     group_last="└",
-    remark="╰",
+    annotation="╰",
     bar_expected="◇",
     bar_final="◆",
     marked="*",
@@ -158,7 +158,7 @@ ASCII = SymbolSet(
     group_first="/",
     group_between="|",
     group_last="\\",
-    remark="`",
+    annotation="`",
     bar_expected="e",
     bar_final="h",
     marked="*",

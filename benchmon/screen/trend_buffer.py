@@ -67,7 +67,7 @@ class TrendBuffer:
             means.append(mean if math.isfinite(mean) else None)
         return means
 
-    def draw(self, now: float, width: int, alphabet: SymbolSet) -> str:
+    def draw(self, now: float, width: int, symbols: SymbolSet) -> str:
         """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""
         means = self.means(now, max(0, width))
         known = [mean for mean in means if mean is not None]
@@ -75,7 +75,7 @@ class TrendBuffer:
             return " " * max(0, width)
         low, high = min(known), max(known)
         middle, room = high / 2 + low / 2, max(high / 2 - low / 2, 2 * self._floor, 1e-12)
-        levels = alphabet.trend
+        levels = symbols.trend
         return "".join(" " if mean is None else levels[_level(mean, middle, room, len(levels))] for mean in means)
 
 

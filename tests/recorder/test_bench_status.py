@@ -69,8 +69,8 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         late = open_session_view(recorder.path, recent=0.2)
         second = SessionState(late.info)
         former, latter = early.poll(), late.poll()
-        first.take(former, live=True)
-        second.take(latter, live=True)
+        first.update(former, live=True)
+        second.update(latter, live=True)
         if former.status is not None and former.status.tells_the_same(latter.status):
             pairs.append((first.glance, second.glance))
             return pairs[-1][0].level is level

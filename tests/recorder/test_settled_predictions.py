@@ -116,11 +116,11 @@ def test_a_session_holds_them_for_every_reader(tmp_path, bench_text, meter):  # 
         recorder.stop()
     end = early.now + 60.0
     for late in (open_session_view(recorder.path, recent=1.0), ReplayView(recorder.path, 0.0, start=end)):
-        picture = SessionState(late.info)
-        picture.take(late.poll(), live=False)
-        assert picture.settled == early.settled
-        assert picture.steps == early.steps
-        waves = picture.settled.waveforms
+        state = SessionState(late.info)
+        state.update(late.poll(), live=False)
+        assert state.settled == early.settled
+        assert state.steps == early.steps
+        waves = state.settled.waveforms
         assert np.all(np.diff(waves.time) > 0)
         assert np.max(waves.traces["mains.voltage"]) == pytest.approx(325.0, rel=0.02)
     first = ReplayView(recorder.path, 0.0, start=0.0).poll()

@@ -78,9 +78,9 @@ async def test_what_came_into_force_is_what_the_screen_shows(view):
     app = BenchmonApp(view)
     edited = read_bench(view.info.bench.source.replace('trip_above = "110 °C"', 'trip_above = "300 °C"'))
     async with app.run_test(size=(120, 36)) as pilot:
-        assert app.picture.channel("diode case").channel.trip_above == 110.0
+        assert app.state.channel("diode case").channel.trip_above == 110.0
         view.bench = edited
         app.follow()
         await pilot.pause()
-        assert app.picture.channel("diode case").channel.trip_above == 300.0
-        assert app.picture.info.bench is edited
+        assert app.state.channel("diode case").channel.trip_above == 300.0
+        assert app.state.info.bench is edited

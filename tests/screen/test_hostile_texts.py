@@ -122,11 +122,11 @@ async def test_all_is_ascii_where_the_terminal_has_nothing_else(make_view, agree
             assert drawn in text
 
 
-@pytest.mark.parametrize("alphabet", [UNICODE, ASCII])
-def test_an_endless_event_is_cut_and_never_swallows_the_list(alphabet):
+@pytest.mark.parametrize("symbols", [UNICODE, ASCII])
+def test_an_endless_event_is_cut_and_never_swallows_the_list(symbols):
     endless = Event(1.0, "", "complaint", "x" * 1_000_000)
-    assert len(draw_event(endless, 80, alphabet, wrapped=True)) <= 20
-    lines, back = last_lines([Event(2.0, "", "note", "after"), endless], 80, 5, 10**9, alphabet, wrapped=True)
+    assert len(draw_event(endless, 80, symbols, wrapped=True)) <= 20
+    lines, back = last_lines([Event(2.0, "", "note", "after"), endless], 80, 5, 10**9, symbols, wrapped=True)
     assert len(lines) == 5
     assert back < 20
     assert all(sum(cell.width for cell in line) == 80 for line in lines)

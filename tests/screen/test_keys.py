@@ -7,7 +7,7 @@ from textual import events
 
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lines.help import CAUTIONS
-from benchmon.screen.views.dialogues import ExitChoice
+from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.watch.records import Event, Flag
 
 OPENERS = ["question_mark", "p", "b", "t", "w", "e", "enter", "n", "slash", "q"]
@@ -313,9 +313,9 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
 async def test_a_notice_shows_its_remedy_and_what_is_cut_off_looks_cut_off(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
-        app.tell("bench.toml:179: " + "the limits are out of order, " * 6 + "put them right")
+        app.show_message("bench.toml:179: " + "the limits are out of order, " * 6 + "put them right")
         await pilot.pause()
         assert "put them right" in text(app, read_screen)
-        app.tell("word " * 100)
+        app.show_message("word " * 100)
         await pilot.pause()
         assert read_screen(app)[22].rstrip().endswith("…")

@@ -125,7 +125,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(
         await told(app, pilot, read_screen, "One thing after the other")
         await pilot.press("c")
         await told(app, pilot, read_screen, "called off, nothing was done")
-        assert app.picture.drawn == {}
+        assert app.state.drawn == {}
         await pilot.press("escape", "u")
         go_on.set()
         await told(app, pilot, read_screen, "10,000 supplies were drawn")
@@ -144,7 +144,7 @@ async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = background_job.draw_circuits(app.picture.info.bench, None, found.update)
+    work = background_job.draw_circuits(app.state.info.bench, None, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

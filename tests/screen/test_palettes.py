@@ -45,11 +45,11 @@ def number_of(style: Style) -> int | None:
 def test_every_colour_can_be_read_on_its_background(palette, normal, bright):
     """3:1 is what WCAG 2.1 asks of large or bold text and of signs."""
     background = WHITE if palette is Palette.LIGHT else BLACK
-    for tone, style in PALETTES[palette].items():
+    for role, style in PALETTES[palette].items():
         number = number_of(style)
         if number is None:
             continue
-        assert contrast(bright[number] if style.bold else normal[number], background) >= 3.0, tone
+        assert contrast(bright[number] if style.bold else normal[number], background) >= 3.0, role
 
 
 @pytest.mark.parametrize("palette", Palette)
@@ -59,7 +59,7 @@ def test_what_is_bad_or_doubtful_looks_like_nothing_else(palette):
     if palette is Palette.CONTRAST:
         told_apart.remove(StyleRole.GOOD)  # what is good is as plain as can be
         assert all(style.color is None and not style.dim for style in styles.values())
-    assert len({str(styles[tone]) for tone in told_apart}) == len(told_apart)
+    assert len({str(styles[role]) for role in told_apart}) == len(told_apart)
 
 
 @pytest.mark.parametrize(

@@ -12,9 +12,9 @@ from benchmon.watch.status import Level
 
 
 def test_it_keeps_the_latest_of_each_channel(make_view, judge):
-    picture = SessionState(make_view().info)
-    picture.take(Update(1.0, RecorderState.RECORDING, (judge("transformer", 40.0, time=0.5),)), True)
-    picture.take(
+    state = SessionState(make_view().info)
+    state.update(Update(1.0, RecorderState.RECORDING, (judge("transformer", 40.0, time=0.5),)), True)
+    state.update(
         Update(
             2.0,
             RecorderState.RECORDING,
@@ -22,27 +22,27 @@ def test_it_keeps_the_latest_of_each_channel(make_view, judge):
         ),
         True,
     )
-    assert picture.now == 2.0
-    assert picture.channel("transformer").value is None
-    assert picture.channel("output voltage").value == 24.0
-    assert picture.channel("nobody") is None
+    assert state.now == 2.0
+    assert state.channel("transformer").value is None
+    assert state.channel("output voltage").value == 24.0
+    assert state.channel("nobody") is None
 
 
 def test_a_channel_that_the_bench_does_not_have_is_left_out(make_view, judge):
-    picture = SessionState(make_view().info)
-    picture.take(Update(1.0, RecorderState.RECORDING, (judge("stranger", 1.0),)), True)
-    assert len(picture.channels) == 12
-    assert picture.glance.level is Level.WAITING
+    state = SessionState(make_view().info)
+    state.update(Update(1.0, RecorderState.RECORDING, (judge("stranger", 1.0),)), True)
+    assert len(state.channels) == 12
+    assert state.glance.level is Level.WAITING
 
 
 def test_events_are_counted_and_only_the_latest_kept(make_view):
-    picture = SessionState(make_view().info)
+    state = SessionState(make_view().info)
     for batch in range(12):
         events = tuple(Event(float(batch), "", "note", f"{batch}-{number}") for number in range(500))
-        picture.take(Update(float(batch), RecorderState.RECORDING, (), events), True)
-    assert picture.events_seen == 6000
-    assert len(picture.events) == 5000
-    assert picture.events[-1].message == "11-499"
+        state.update(Update(float(batch), RecorderState.RECORDING, (), events), True)
+    assert state.events_seen == 6000
+    assert len(state.events) == 5000
+    assert state.events[-1].message == "11-499"
 
 
 def test_points_are_in_the_order_of_the_vocabulary(make_view):
@@ -58,30 +58,30 @@ def test_points_are_in_the_order_of_the_vocabulary(make_view):
 
 
 def test_mains_are_told_only_as_far_as_they_are_measured(make_view, judge):
-    picture = SessionState(make_view().info)
+    state = SessionState(make_view().info)
     for value, words in ((231.4, "mains 231.4 V"), (None, "mains not measured"), (math.inf, "mains not measured")):
-        picture.take(Update(1.0, RecorderState.RECORDING, (judge("mains voltage", value),)), True)
-        assert picture.mains_in_words == words
+        state.update(Update(1.0, RecorderState.RECORDING, (judge("mains voltage", value),)), True)
+        assert state.mains_in_words == words
     assert SessionState(make_view([("out", "output.voltage.mean", "")]).info).mains_in_words == ""
 
 
 def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
-    picture = SessionState(make_view().info)
-    picture.fail(str(SessionFileError("damaged")))
-    assert picture.old
-    assert picture.glance.level is Level.BLIND
-    assert "damaged" in picture.glance.sentence
-    picture.take(Update(1.0, RecorderState.RECORDING), True)
-    assert not picture.old
+    state = SessionState(make_view().info)
+    state.fail(str(SessionFileError("damaged")))
+    assert state.old
+    assert state.glance.level is Level.BLIND
+    assert "damaged" in state.glance.sentence
+    state.update(Update(1.0, RecorderState.RECORDING), True)
+    assert not state.old
 
-    picture.take(Update(2.0, RecorderState.RECORDING, (judge("transformer", 120.0, flags=[Flag.TRIPPED]),)), True)
-    picture.fail("damaged")
-    assert picture.glance.level is Level.DANGER
-    assert picture.old
+    state.update(Update(2.0, RecorderState.RECORDING, (judge("transformer", 120.0, flags=[Flag.TRIPPED]),)), True)
+    state.fail("damaged")
+    assert state.glance.level is Level.DANGER
+    assert state.old
 
 
 def test_identities_are_gathered(make_view):
-    picture = SessionState(make_view().info)
-    picture.take(Update(1.0, RecorderState.RECORDING, identities={"a": "one"}), True)
-    picture.take(Update(2.0, RecorderState.RECORDING, identities={"b": "two"}), True)
-    assert picture.identities == {"a": "one", "b": "two"}
+    state = SessionState(make_view().info)
+    state.update(Update(1.0, RecorderState.RECORDING, identities={"a": "one"}), True)
+    state.update(Update(2.0, RecorderState.RECORDING, identities={"b": "two"}), True)
+    assert state.identities == {"a": "one", "b": "two"}

@@ -96,9 +96,9 @@ def test_a_time_is_always_a_short_clock(seconds):
 
 
 @given(ANY_FLOAT, st.integers(-5, 60), ALPHABETS)
-def test_a_band_keeps_its_width(place, width, alphabet):
-    picture = draw_band(place, width, alphabet)
-    assert cell_len(picture) == max(0, width)
+def test_a_band_keeps_its_width(place, width, symbols):
+    state = draw_band(place, width, symbols)
+    assert cell_len(state) == max(0, width)
 
 
 @given(ANY_FLOAT, ANY_FLOAT, ANY_FLOAT, ANY_FLOAT)
@@ -108,21 +108,17 @@ def test_any_judgement_has_a_place_or_none(value, expected, spread, en):
 
 
 @given(st.floats(-40, 40), st.integers(7, 61), ALPHABETS)
-def test_the_marker_is_outside_exactly_when_the_value_is(place, width, alphabet):
-    picture = draw_band(place, width, alphabet)
-    drawn = [
-        at for at, sign in enumerate(picture) if sign in alphabet.band_rail + alphabet.band_start + alphabet.band_end
-    ]
-    at = next(
-        at for at, sign in enumerate(picture) if sign in (alphabet.marker, alphabet.far_below, alphabet.far_above)
-    )
+def test_the_marker_is_outside_exactly_when_the_value_is(place, width, symbols):
+    state = draw_band(place, width, symbols)
+    drawn = [at for at, sign in enumerate(state) if sign in symbols.band_rail + symbols.band_start + symbols.band_end]
+    at = next(at for at, sign in enumerate(state) if sign in (symbols.marker, symbols.far_below, symbols.far_above))
     middle = (width - 1) // 2
     if abs(place) > 1:
         assert at < min(drawn) or at > max(drawn)
         assert (at > middle) == (place > 0)
     else:
         assert min(drawn) - 1 <= at <= max(drawn) + 1
-    assert (picture[at] != alphabet.marker) == (abs(place) > 1.5)
+    assert (state[at] != symbols.marker) == (abs(place) > 1.5)
 
 
 def test_what_a_band_looks_like():
@@ -141,11 +137,11 @@ def test_what_a_band_looks_like():
     ALPHABETS,
     st.floats(0.01, 86_400),
 )
-def test_a_trend_keeps_its_width(readings, now, width, alphabet, period):
+def test_a_trend_keeps_its_width(readings, now, width, symbols, period):
     trend = TrendBuffer(period)
     for reading in readings:
         trend.add(*reading)
-    assert cell_len(trend.draw(now, width, alphabet)) == max(0, width)
+    assert cell_len(trend.draw(now, width, symbols)) == max(0, width)
 
 
 def test_a_trend_shows_rise_gap_and_calm():
@@ -177,8 +173,8 @@ LIMITS = st.builds(TemperatureLimits, st.floats(-50, 60), ANY_FLOAT, st.floats(-
 
 
 @given(ANY_FLOAT, LIMITS, st.integers(-2, 60), ALPHABETS)
-def test_a_bar_keeps_its_width(value, limits, width, alphabet):
-    assert cell_len(draw_bar(value, limits, width, alphabet)) == max(0, width)
+def test_a_bar_keeps_its_width(value, limits, width, symbols):
+    assert cell_len(draw_bar(value, limits, width, symbols)) == max(0, width)
     assert len(heat_words(value, limits)) <= 30
 
 
@@ -195,9 +191,9 @@ def test_a_bar_tells_where_a_temperature_stands():
 
 
 @given(st.text(), st.integers(-3, 60), ALPHABETS)
-def test_fitted_text_has_exactly_its_width(text, width, alphabet):
+def test_fitted_text_has_exactly_its_width(text, width, symbols):
     for fitted in (fit, fit_name):
-        shown = fitted(alphabet.plain(text), width, alphabet)
+        shown = fitted(symbols.plain(text), width, symbols)
         assert cell_len(shown) == max(0, width)
 
 

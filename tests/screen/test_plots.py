@@ -41,21 +41,21 @@ def texts(lines):
     st.sampled_from([UNICODE, ASCII]),
     st.booleans(),
 )
-def test_a_plot_has_exactly_its_size_whatever_it_shows(values, width, height, alphabet, dotted):
+def test_a_plot_has_exactly_its_size_whatever_it_shows(values, width, height, symbols, dotted):
     x = [float(at) for at in range(len(values))]
     drawn = [
         ShadedBand(x, values, [value + 1 for value in values]),
         Curve(x, values, StyleRole.GOOD, dotted=dotted),
         Upright(0.5),
     ]
-    plot = draw_plot(drawn, (Axis(0.0, 30.0, "s"), axis_around(values, "V")), (width, height), alphabet)
+    plot = draw_plot(drawn, (Axis(0.0, 30.0, "s"), axis_around(values, "V")), (width, height), symbols)
     assert len(plot.lines) == height
     assert {len(text) for text in texts(plot.lines)} == {width}
     assert 0 < plot.left < width
     assert plot.left + plot.inner <= width
     assert plot.column(-1.0) == plot.left
     assert plot.column(2.0) == plot.left + plot.inner - 1
-    if alphabet.ascii_only:
+    if symbols.ascii_only:
         assert "".join(texts(plot.lines)).isascii()
 
 
@@ -159,13 +159,13 @@ def test_what_is_no_wave_is_refused_in_words():
         look_into(flat, 50.0)
 
 
-@pytest.mark.parametrize("alphabet", [UNICODE, ASCII])
+@pytest.mark.parametrize("symbols", [UNICODE, ASCII])
 @pytest.mark.parametrize("size", [(80, 21), (120, 33), (40, 12)])
-def test_the_page_tells_both_at_the_cursor(size, alphabet):
+def test_the_page_tells_both_at_the_cursor(size, symbols):
     expected = expected_wave(a_prediction(), "mains.current.rms")
     measured = Folded(expected.time, 1.1 * expected.value, 0.02)
     page = WavePage("mains.current", "A", measured, expected, 12.0)
-    lines = texts(wave_lines(page, 0.25, *size, alphabet))
+    lines = texts(wave_lines(page, 0.25, *size, symbols))
     assert len(lines) == size[1]
     assert {len(line) for line in lines} == {size[0]}
     assert lines[-1].startswith(" at 5.00 ms:   measured 770.0 mA")
@@ -190,8 +190,8 @@ def test_harmonics_stand_beside_the_expected_ones_and_the_limits():
     assert {len(line) for line in shown} == {80}
     assert [line[:3] for line in shown[1:]] == ["  1", "  3", "  4"], "an even order without weight takes no line"
     assert "2.40 A  (  500 mA)  of   2.30 A  104 %" in shown[2]
-    assert lines[2][1].tone is StyleRole.BAD
-    assert lines[1][1].tone is StyleRole.PLAIN
+    assert lines[2][1].role is StyleRole.BAD
+    assert lines[1][1].role is StyleRole.PLAIN
     assert "430 mA   47 %" in shown[3]
     assert "nothing is known" in texts(harmonic_lines([], [], 80, 21, UNICODE))[1]
 

@@ -124,11 +124,11 @@ async def test_both_final_temperatures_are_marked(bench, read_screen):
         assert "100.0 °C ± 4.0 °C; rising" in shown
 
 
-@pytest.mark.parametrize("alphabet", [UNICODE, ASCII])
-def test_marks_stay_inside_the_bar_wherever_they_lead(alphabet):
+@pytest.mark.parametrize("symbols", [UNICODE, ASCII])
+def test_marks_stay_inside_the_bar_wherever_they_lead(symbols):
     limits = TemperatureLimits(25.0, 85.0, 105.0)
     for final in (-300.0, 25.0, 64.0, 105.0, 1e9):
-        bar = draw_bar(40.0, limits, 30, alphabet, Course(60.0, final))
+        bar = draw_bar(40.0, limits, 30, symbols, Course(60.0, final))
         assert len(bar) == 30
-        assert bar.count(alphabet.bar_final) == 1
-    assert draw_bar(40.0, limits, 30, alphabet, Course(64.0, 64.0)).count(alphabet.bar_expected) == 0
+        assert bar.count(symbols.bar_final) == 1
+    assert draw_bar(40.0, limits, 30, symbols, Course(64.0, 64.0)).count(symbols.bar_expected) == 0

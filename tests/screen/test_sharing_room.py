@@ -13,18 +13,18 @@ from benchmon.screen.widgets.channel_table import TableWindow
 
 
 @given(st.integers(0, 400), st.integers(0, 60), st.integers(0, 10), st.integers(0, 30), st.integers(0, 8))
-def test_the_parts_fill_the_height_and_never_more(height, channels, points, heat, remarks):
-    remarks = min(remarks, channels)
-    parts = arrange(height, channels, min(points, channels), (heat, (heat + 1) // 2), remarks)
+def test_the_parts_fill_the_height_and_never_more(height, channels, points, heat, annotations):
+    annotations = min(annotations, channels)
+    parts = arrange(height, channels, min(points, channels), (heat, (heat + 1) // 2), annotations)
     assert min(parts.table, parts.heat, parts.events) >= 0
     assert parts.table + parts.heat + parts.events <= height
     assert parts.table >= min(2 if channels else 1, height), "a row is in sight wherever anything is"
     if height >= 16:
-        assert parts.events >= (2 if remarks else 4)
+        assert parts.events >= (2 if annotations else 4)
     if height >= 21 and channels <= 12 and heat <= 4:
-        assert parts.table > channels + min(remarks, 2)
+        assert parts.table > channels + min(annotations, 2)
     if parts.grouped:
-        assert parts.table == 1 + channels + min(points, channels) + remarks
+        assert parts.table == 1 + channels + min(points, channels) + annotations
 
 
 @given(st.integers(1, 400), st.integers(0, 40), st.integers(0, 3))

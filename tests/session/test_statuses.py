@@ -97,11 +97,11 @@ def test_every_reader_shows_what_the_recorder_decided_whatever_it_would_make_of_
     views = [open_session_view(path), open_session_view(path, recent=0.5), ReplayView(path, 0.0, start=5.0)]
     glances = []
     for view in views:
-        picture = SessionState(view.info)
+        state = SessionState(view.info)
         update = view.poll()
-        picture.take(replace(update, state=RecorderState.RECORDING, now=2.0), live=True)
-        glances.append(picture.glance)
-        assert [alarm.words for alarm in picture.alarms.standing] == ["case past warning", "vout not watched"]
+        state.update(replace(update, state=RecorderState.RECORDING, now=2.0), live=True)
+        glances.append(state.glance)
+        assert [alarm.words for alarm in state.alarms.standing] == ["case past warning", "vout not watched"]
     assert glances[0] == glances[1] == glances[2] == shown(WARNED, bench, 2.0)
     assert glances[0].level is Level.CAUTION
     assert "will pass 90.0 °C in about 40 s" in glances[0].sentence

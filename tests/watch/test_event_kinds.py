@@ -67,4 +67,4 @@ def test_what_raises_the_gravest_alarms_is_dangerous():
     raising = {kind.traits.alarm: kind for kind in EventKind if kind.traits.alarm is not None}
     for alarm in (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED):
         assert raising[alarm].traits.severity is Severity.DANGER
-        assert raising[alarm].traits.tone == "danger"
+        assert raising[alarm].traits.style_role == "danger"

@@ -132,7 +132,7 @@ def _highest_on_reservoir(found: Findings) -> tuple[float, str]:
 
 def summary_section(found: Findings) -> DocumentSection:
     """Return the result in a few sentences."""
-    blocks = [Paragraph(text, tone) for text, tone in _summary(found)]
+    blocks = [Paragraph(text, emphasis) for text, emphasis in _summary(found)]
     return DocumentSection("Result", tuple(blocks))
 
 

@@ -10,7 +10,7 @@ The band picture: where a live value stands in its expected band, in a few chara
   ├───┼───┤●   a little above
   ├───┼───┤  ▶ far above, off the scale
 
-The condition of a channel as the screen tells it: a sign, words, and a tone.
+The condition of a channel as the screen tells it: a sign, words, and a style role.
 """
 
 from __future__ import annotations
@@ -127,11 +127,11 @@ def _widen(columns: Columns, part: str, most: int, width: int) -> Columns:
 
 
 @lru_cache(maxsize=64)
-def column_titles(columns: Columns, alphabet: SymbolSet) -> RowBlocks:
+def column_titles(columns: Columns, symbols: SymbolSet) -> RowBlocks:
     """Return the line above the rows that names the columns."""
 
     def title(text: str, width: int, align: Literal["left", "right"] = "left") -> Line:
-        return (Cell(fit(text, width, alphabet, align) + " " * GAP, StyleRole.QUIET),) if width else ()
+        return (Cell(fit(text, width, symbols, align) + " " * GAP, StyleRole.QUIET),) if width else ()
 
     return RowBlocks(
         title(" " * LEAD + "channel", LEAD + columns.name),
@@ -162,7 +162,7 @@ def place_in_band(judgement: Judgement) -> float | None:
     return (value - expected) / half if half > 0 else None
 
 
-def draw_band(place: float | None, width: int, alphabet: SymbolSet) -> str:
+def draw_band(place: float | None, width: int, symbols: SymbolSet) -> str:
     """Return the picture of `place` (see `place_in_band`), exactly `width` columns; blank where nothing is known.
 
     The marker is between or on the drawn ends where |place| ≤ 1, beside them up to 1.5 (questionable), and an arrow at
@@ -173,19 +173,19 @@ def draw_band(place: float | None, width: int, alphabet: SymbolSet) -> str:
     middle = (width - 1) // 2
     half = middle - max(1, width // 8)
     cells = [" "] * width
-    cells[middle - half : middle + half + 1] = alphabet.band_rail * (2 * half + 1)
+    cells[middle - half : middle + half + 1] = symbols.band_rail * (2 * half + 1)
     cells[middle - half], cells[middle], cells[middle + half] = (
-        alphabet.band_start,
-        alphabet.band_middle,
-        alphabet.band_end,
+        symbols.band_start,
+        symbols.band_middle,
+        symbols.band_end,
     )
     side = 1 if place > 0 else -1
     if abs(place) <= 1:
-        cells[middle + side * round(abs(place) * half)] = alphabet.marker
+        cells[middle + side * round(abs(place) * half)] = symbols.marker
     elif abs(place) <= QUESTIONABLE:
-        cells[middle + side * (half + 1)] = alphabet.marker
+        cells[middle + side * (half + 1)] = symbols.marker
     else:
-        cells[middle + side * middle] = alphabet.far_above if place > 0 else alphabet.far_below
+        cells[middle + side * middle] = symbols.far_above if place > 0 else symbols.far_below
     return "".join(cells)
 
 
@@ -200,7 +200,7 @@ _TONES = {
 
 @dataclass(frozen=True, slots=True)
 class ChannelStatus:
-    """How a channel stands. `verdict_tone` colours what shows the difference, `tone` the sign and the words.
+    """How a channel stands. `verdict_role` colours what shows the difference, `role` the sign and the words.
 
     `sign` is of what weighs most, `verdict_sign` of the verdict alone, "" where there is none.
     """
@@ -208,8 +208,8 @@ class ChannelStatus:
     sign: str
     verdict: str
     flags: tuple[str, ...]
-    tone: StyleRole
-    verdict_tone: StyleRole
+    role: StyleRole
+    verdict_role: StyleRole
     verdict_sign: str = ""
 
     @property
@@ -231,23 +231,23 @@ class ChannelStatus:
         return " ".join(word for word in (*self.flags, self.verdict) if word)
 
 
-def channel_status(judgement: Judgement | None, channel: Channel, old: bool, alphabet: SymbolSet) -> ChannelStatus:
+def channel_status(judgement: Judgement | None, channel: Channel, old: bool, symbols: SymbolSet) -> ChannelStatus:
     """Return how `channel` stands after `judgement`; `old` where nobody watches any more and the value is past.
 
     Where there is no value there is no verdict to tell. A tripped channel is not called hot as well.
     """
     if judgement is None:
-        return ChannelStatus(alphabet.old, "never read" if old else "waiting", (), StyleRole.QUIET, StyleRole.QUIET)
+        return ChannelStatus(symbols.old, "never read" if old else "waiting", (), StyleRole.QUIET, StyleRole.QUIET)
     flags = [flag for flag in _FLAGS_BY_WEIGHT if flag in judgement.flags]
     if Flag.TRIPPED in flags and Flag.HOT in flags:
         flags.remove(Flag.HOT)
     return ChannelStatus(
-        _sign(judgement, flags, old, alphabet),
+        _sign(judgement, flags, old, symbols),
         _verdict(judgement, flags, old),
         tuple(warned(channel, judgement.value) if flag is Flag.HOT else str(flag) for flag in flags),
         _tone(judgement, flags, old),
         StyleRole.QUIET if old else _TONES[judgement.verdict],
-        alphabet.old if old else _verdict_sign(judgement, alphabet) if _verdict(judgement, flags, old) else "",
+        symbols.old if old else _verdict_sign(judgement, symbols) if _verdict(judgement, flags, old) else "",
     )
 
 
@@ -261,24 +261,24 @@ def _verdict(judgement: Judgement, flags: list[Flag], old: bool) -> str:
     return str(judgement.verdict)
 
 
-def _sign(judgement: Judgement, flags: list[Flag], old: bool, alphabet: SymbolSet) -> str:
+def _sign(judgement: Judgement, flags: list[Flag], old: bool, symbols: SymbolSet) -> str:
     if Flag.TRIPPED in flags:
-        return alphabet.tripped
+        return symbols.tripped
     if old or judgement.value is None:
-        return alphabet.old
+        return symbols.old
     if judgement.verdict is Verdict.DISAGREES:
-        return alphabet.disagrees
+        return symbols.disagrees
     if flags:
-        return alphabet.warning
-    return _verdict_sign(judgement, alphabet)
+        return symbols.warning
+    return _verdict_sign(judgement, symbols)
 
 
-def _verdict_sign(judgement: Judgement, alphabet: SymbolSet) -> str:
+def _verdict_sign(judgement: Judgement, symbols: SymbolSet) -> str:
     return {
-        Verdict.AGREES: alphabet.agrees,
-        Verdict.QUESTIONABLE: alphabet.questionable,
-        Verdict.DISAGREES: alphabet.disagrees,
-    }.get(judgement.verdict, alphabet.unpredicted)
+        Verdict.AGREES: symbols.agrees,
+        Verdict.QUESTIONABLE: symbols.questionable,
+        Verdict.DISAGREES: symbols.disagrees,
+    }.get(judgement.verdict, symbols.unpredicted)
 
 
 def _tone(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
@@ -292,73 +292,73 @@ def _tone(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
 
 
 def draw_row(
-    channel: ChannelState, picture: SessionState, columns: Columns, alphabet: SymbolSet, *, mark: str, chosen: bool
+    channel: ChannelState, state: SessionState, columns: Columns, symbols: SymbolSet, *, mark: str, chosen: bool
 ) -> RowBlocks:
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
-    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
+    condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
     judgement = channel.judgement
     scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
-    name, is_marked = channel.channel.name, channel.channel.name in picture.marked
+    name, is_marked = channel.channel.name, channel.channel.name in state.marked
     expected: Line = ()
     if columns.expected and judgement is not None:
-        expected = _expected(judgement.expected, judgement.expected_uncertainty, scale, alphabet)
+        expected = _expected(judgement.expected, judgement.expected_uncertainty, scale, symbols)
     return RowBlocks(
         (
             Cell(mark),
-            Cell(f"{condition.sign} ", condition.tone),
-            _name(name, is_marked, chosen, columns.name, alphabet),
+            Cell(f"{condition.sign} ", condition.role),
+            _name(name, is_marked, chosen, columns.name, symbols),
         ),
-        (Cell(_live(channel.value, scale, columns, alphabet), StyleRole.STRONG),),
+        (Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG),),
         expected,
-        _comparison(channel, scale, columns, alphabet, condition.verdict_tone),
-        _end(channel, picture.now, columns, alphabet, condition),
+        _comparison(channel, scale, columns, symbols, condition.verdict_role),
+        _end(channel, state.now, columns, symbols, condition),
     )
 
 
-def _live(value: float | None, scale: Scale, columns: Columns, alphabet: SymbolSet) -> str:
-    number = fit(alphabet.plain(live_number(value, scale)), NUMBER_WIDTH, alphabet, "right")
-    unit = "" if usable(value) is None else alphabet.plain(scale.unit)
-    return number + " " + fit(unit, columns.unit, alphabet) + " " * GAP
+def _live(value: float | None, scale: Scale, columns: Columns, symbols: SymbolSet) -> str:
+    number = fit(symbols.plain(live_number(value, scale)), NUMBER_WIDTH, symbols, "right")
+    unit = "" if usable(value) is None else symbols.plain(scale.unit)
+    return number + " " + fit(unit, columns.unit, symbols) + " " * GAP
 
 
 @lru_cache(maxsize=512)
-def _name(name: str, is_marked: bool, chosen: bool, width: int, alphabet: SymbolSet) -> Cell:
-    shown = fit_name(alphabet.plain(name), width, alphabet) + (alphabet.marked if is_marked else " " * GAP)
+def _name(name: str, is_marked: bool, chosen: bool, width: int, symbols: SymbolSet) -> Cell:
+    shown = fit_name(symbols.plain(name), width, symbols) + (symbols.marked if is_marked else " " * GAP)
     return Cell(shown, StyleRole.CHOSEN if chosen else StyleRole.PLAIN)
 
 
 @lru_cache(maxsize=512)
-def _expected(expected: float | None, uncertainty: float | None, scale: Scale, alphabet: SymbolSet) -> Line:
+def _expected(expected: float | None, uncertainty: float | None, scale: Scale, symbols: SymbolSet) -> Line:
     value, around = expected_parts(expected, uncertainty, scale)
-    between = ("+/-" if alphabet.ascii_only else " ± ") if around else "   "
-    text = fit(value, EXPECTED_WIDTH, alphabet, "right") + between + fit(around, UNCERTAINTY_WIDTH, alphabet)
+    between = ("+/-" if symbols.ascii_only else " ± ") if around else "   "
+    text = fit(value, EXPECTED_WIDTH, symbols, "right") + between + fit(around, UNCERTAINTY_WIDTH, symbols)
     return (Cell(text + " " * GAP),)
 
 
-def _comparison(channel: ChannelState, scale: Scale, columns: Columns, alphabet: SymbolSet, tone: StyleRole) -> Line:
+def _comparison(channel: ChannelState, scale: Scale, columns: Columns, symbols: SymbolSet, role: StyleRole) -> Line:
     judgement = channel.judgement
     if judgement is None:
         return ()
     cells = []
     if columns.difference:
         text = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
-        cells.append(Cell(fit(text, columns.difference, alphabet, "right") + " " * GAP, tone))
+        cells.append(Cell(fit(text, columns.difference, symbols, "right") + " " * GAP, role))
     if columns.band:
-        cells.append(Cell(draw_band(place_in_band(judgement), columns.band, alphabet) + " " * GAP, tone))
+        cells.append(Cell(draw_band(place_in_band(judgement), columns.band, symbols) + " " * GAP, role))
     return tuple(cells)
 
 
-def _end(channel: ChannelState, now: float, columns: Columns, alphabet: SymbolSet, condition: ChannelStatus) -> Line:
+def _end(channel: ChannelState, now: float, columns: Columns, symbols: SymbolSet, condition: ChannelStatus) -> Line:
     """Return trend and status; words that need more than their column take the room of the trend."""
     words = condition.words
     if not columns.trend or len(words) > columns.status:
         room = columns.status + (columns.trend + GAP if columns.trend else 0)
-        return (Cell(fit(condition.words_within(room), room, alphabet), condition.tone),)
-    trend = channel.trend.draw(now, columns.trend, alphabet)
-    return Cell(trend + " " * GAP), Cell(fit(words, columns.status, alphabet), condition.tone)
+        return (Cell(fit(condition.words_within(room), room, symbols), condition.role),)
+    trend = channel.trend.draw(now, columns.trend, symbols)
+    return Cell(trend + " " * GAP), Cell(fit(words, columns.status, symbols), condition.role)
 
 
-def draw_annotation(remark: Annotation, width: int, alphabet: SymbolSet, *, mark: str) -> Line:
+def draw_annotation(annotation: Annotation, width: int, symbols: SymbolSet, *, mark: str) -> Line:
     """Return a line under a row."""
-    lead = f"  {alphabet.remark} " if remark.leads else "    "
-    return (Cell(fit(mark + lead + remark.text, width, alphabet), remark.tone),)
+    lead = f"  {symbols.annotation} " if annotation.leads else "    "
+    return (Cell(fit(mark + lead + annotation.text, width, symbols), annotation.role),)

@@ -20,26 +20,26 @@ _MOST_EVENTS = 200
 _WIDEST_BAND = 41
 
 
-def detail_lines(channel: ChannelState, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
-    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
-    lines = [rule(f" {alphabet.plain(channel.channel.name)}", width, alphabet)]
-    lines += _entry("state", f"{condition.sign} {condition.words}", width, alphabet, condition.tone)
+    condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
+    lines = [rule(f" {symbols.plain(channel.channel.name)}", width, symbols)]
+    lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
-        *_drawn(channel.channel, picture),
-        *_course(channel, picture),
-        *_causes(channel, picture),
+        *_drawn(channel.channel, state),
+        *_course(channel, state),
+        *_causes(channel, state),
     ]:
-        lines += _entry(title, text, width, alphabet)
-    for title, text in _setting(channel.channel, picture):
-        lines += _entry(title, text, width, alphabet)
-    lines += _pictures(channel, picture, width, alphabet)
-    own = [event for event in reversed(picture.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
-    lines += [(), rule(" its events, the latest first", width, alphabet)]
+        lines += _entry(title, text, width, symbols)
+    for title, text in _setting(channel.channel, state):
+        lines += _entry(title, text, width, symbols)
+    lines += _pictures(channel, state, width, symbols)
+    own = [event for event in reversed(state.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
+    lines += [(), rule(" its events, the latest first", width, symbols)]
     for event in own:
-        lines += draw_event(event, width, alphabet, wrapped=True)
-    return lines if own else [*lines, (Cell(fit("  nothing yet", width, alphabet), StyleRole.QUIET),)]
+        lines += draw_event(event, width, symbols, wrapped=True)
+    return lines if own else [*lines, (Cell(fit("  nothing yet", width, symbols), StyleRole.QUIET),)]
 
 
 def _reading(channel: ChannelState) -> list[tuple[str, str]]:
@@ -55,34 +55,34 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     ]
 
 
-def _drawn(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
+def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
-    spread = picture.drawn.get(channel.quantity)
+    spread = state.drawn.get(channel.quantity)
     if spread is None:
         return []
     low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
     return [("drawn, settled", f"{mean} in the mean, 95 of 100 from {low} to {high}")]
 
 
-def _course(channel: ChannelState, picture: SessionState) -> list[tuple[str, str]]:
+def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
     """Return where a temperature will settle, by the prediction and by its own course."""
     unit, name = channel.channel.unit, channel.channel.name
-    settled = picture.settled.quantities.get(channel.channel.quantity) if picture.settled is not None else None
+    settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
     told = []
     if settled is not None and is_temperature(channel.channel.quantity):
         told.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
-    forecast = picture.ahead.forecasts.get(name)
+    forecast = state.ahead.forecasts.get(name)
     if forecast is not None:
-        limit = picture.ahead.limit_words(channel.channel)
+        limit = state.ahead.limit_words(channel.channel)
         final = _with(forecast.final, forecast.uncertainty, unit, "cannot tell yet where it settles")
         told.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
     return told
 
 
-def _causes(channel: ChannelState, picture: SessionState) -> list[tuple[str, str]]:
+def _causes(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
     """Return every cause that is told of this channel, the likeliest first."""
     name = channel.channel.name
-    causes = [cause for cause in picture.ahead.causes if explained_channel(picture, cause) == name]
+    causes = [cause for cause in state.ahead.causes if explained_channel(state, cause) == name]
     return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
 
 
@@ -93,7 +93,7 @@ def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: 
     return format_value(value, unit) + (f" ± {format_value(spread, unit, 2)}" if spread is not None else "")
 
 
-def _setting(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
+def _setting(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     unit = channel.unit
     limits = (
         ("switch off below", channel.trip_below),
@@ -102,7 +102,7 @@ def _setting(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
         ("switch off above", channel.trip_above),
     )
     told = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
-    identity = picture.identities.get(channel.instrument, "")
+    identity = state.identities.get(channel.instrument, "")
     return [
         ("limits", told or "none"),
         ("quantity", f"{channel.quantity}, read every {channel.period:g} s"),
@@ -110,13 +110,13 @@ def _setting(channel: Channel, picture: SessionState) -> list[tuple[str, str]]:
     ]
 
 
-def _pictures(channel: ChannelState, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def _pictures(channel: ChannelState, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     room = max(0, width - _TITLES - 2)
     place = None if channel.judgement is None else place_in_band(channel.judgement)
-    trend = channel.trend.draw(picture.now, min(room, 60), alphabet)
+    trend = channel.trend.draw(state.now, min(room, 60), symbols)
     lines: list[Line] = []
     if place is not None:
-        lines.append((_title("band"), Cell(draw_band(place, min(room, _WIDEST_BAND), alphabet))))
+        lines.append((_title("band"), Cell(draw_band(place, min(room, _WIDEST_BAND), symbols))))
     if trend.strip():
         lines.append((_title(f"trend, {channel.trend.span:g} s each"[: _TITLES - 1]), Cell(trend)))
     return lines
@@ -126,6 +126,6 @@ def _title(text: str) -> Cell:
     return Cell(f" {text:<{_TITLES}} ", StyleRole.QUIET)
 
 
-def _entry(title: str, text: str, width: int, alphabet: SymbolSet, tone: StyleRole = StyleRole.PLAIN) -> list[Line]:
-    pieces = wrap(alphabet.plain(text), max(1, width - _TITLES - 3))
-    return [(_title(title if not index else ""), Cell(piece, tone)) for index, piece in enumerate(pieces)]
+def _entry(title: str, text: str, width: int, symbols: SymbolSet, role: StyleRole = StyleRole.PLAIN) -> list[Line]:
+    pieces = wrap(symbols.plain(text), max(1, width - _TITLES - 3))
+    return [(_title(title if not index else ""), Cell(piece, role)) for index, piece in enumerate(pieces)]

@@ -14,16 +14,16 @@ from benchmon.watch.records import Event
 _LONGEST = 1000
 
 
-def draw_event(event: Event, width: int, alphabet: SymbolSet, wrapped: bool = False) -> list[Line]:
+def draw_event(event: Event, width: int, symbols: SymbolSet, wrapped: bool = False) -> list[Line]:
     """Return the lines of `event` at `width`: one, cut at the edge, or as many as its text needs where `wrapped`."""
-    tone = StyleRole(traits_of(event.kind).tone)
+    role = StyleRole(traits_of(event.kind).style_role)
     stamp = f"{clock(event.time):>8}  "
     room = max(1, width - len(stamp))
-    text = alphabet.plain(event_words(event), _LONGEST)
+    text = symbols.plain(event_words(event), _LONGEST)
     pieces = wrap(text, room) if wrapped else [text]
     starts = [stamp] + [" " * len(stamp)] * (len(pieces) - 1)
     return [
-        (Cell(start, StyleRole.QUIET), Cell(fit(piece, room, alphabet), tone))
+        (Cell(start, StyleRole.QUIET), Cell(fit(piece, room, symbols), role))
         for start, piece in zip(starts, pieces, strict=True)
     ]
 
@@ -36,7 +36,7 @@ def event_words(event: Event) -> str:
 
 
 def last_lines(
-    events: Iterable[Event], width: int, height: int, back: int, alphabet: SymbolSet, *, wrapped: bool = False
+    events: Iterable[Event], width: int, height: int, back: int, symbols: SymbolSet, *, wrapped: bool = False
 ) -> tuple[list[Line], int]:
     """Return the `height` lines that end `back` lines before the latest, oldest first, and how far back that really is.
 
@@ -44,7 +44,7 @@ def last_lines(
     """
     lines: list[Line] = []
     for event in events:
-        lines += reversed(draw_event(event, width, alphabet, wrapped))
+        lines += reversed(draw_event(event, width, symbols, wrapped))
         if len(lines) >= height + back:
             break
     back = max(0, min(back, len(lines) - height))

@@ -24,15 +24,15 @@ CAUTIONS = (
 )
 
 
-def help_lines(width: int, alphabet: SymbolSet) -> list[Line]:
+def help_lines(width: int, symbols: SymbolSet) -> list[Line]:
     """Return the whole help, wrapped to `width`."""
     lines = _section("Take care", StyleRole.DANGER)
     for caution in CAUTIONS:
-        lines += _item("!", caution, width, alphabet)
-    for title, items in (("Read it", _reading(alphabet)), ("Keys", _KEYS)):
+        lines += _item("!", caution, width, symbols)
+    for title, items in (("Read it", _reading(symbols)), ("Keys", _KEYS)):
         lines += [(), *_section(title, StyleRole.STRONG)]
         for what, meaning in items:
-            lines += _entry(what, meaning, width, alphabet)
+            lines += _entry(what, meaning, width, symbols)
     return lines
 
 
@@ -62,7 +62,7 @@ def _reading(signs: SymbolSet) -> tuple[tuple[str, str], ...]:
                 f"prediction lets it settle, {signs.bar_final} where the readings lead, and the minutes to the limit."
             ),
         ),
-        (f"{signs.remark} under a row", "the likely cause with its remedy, or when it will pass its limit."),
+        (f"{signs.annotation} under a row", "the likely cause with its remedy, or when it will pass its limit."),
     )
 
 
@@ -91,18 +91,18 @@ _KEYS = (
 )
 
 
-def _section(title: str, tone: StyleRole) -> list[Line]:
-    return [(Cell(f" {title} ", tone),)]
+def _section(title: str, role: StyleRole) -> list[Line]:
+    return [(Cell(f" {title} ", role),)]
 
 
-def _item(sign: str, text: str, width: int, alphabet: SymbolSet) -> list[Line]:
-    pieces = wrap(alphabet.plain(text, 1000), max(1, width - 4))
+def _item(sign: str, text: str, width: int, symbols: SymbolSet) -> list[Line]:
+    pieces = wrap(symbols.plain(text, 1000), max(1, width - 4))
     return [(Cell(f" {sign} " if not index else "   "), Cell(piece)) for index, piece in enumerate(pieces)]
 
 
-def _entry(what: str, meaning: str, width: int, alphabet: SymbolSet) -> list[Line]:
+def _entry(what: str, meaning: str, width: int, symbols: SymbolSet) -> list[Line]:
     start = f" {what:<14} "
-    pieces = wrap(alphabet.plain(meaning, 1000), max(1, width - len(start) - 1))
+    pieces = wrap(symbols.plain(meaning, 1000), max(1, width - len(start) - 1))
     return [
         (Cell(start if not index else " " * len(start), StyleRole.STRONG), Cell(piece))
         for index, piece in enumerate(pieces)

@@ -164,20 +164,20 @@ class DigitLayout:
     scale: int
 
 
-def chosen_channels(picture: SessionState, width: int, height: int, alphabet: SymbolSet) -> list[ChannelState]:
+def chosen_channels(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[ChannelState]:
     """Return the channels to show large: those marked; else what matters most, as many as stay legible from afar."""
-    marked = [channel for channel in picture.channels if channel.channel.name in picture.marked]
+    marked = [channel for channel in state.channels if channel.channel.name in state.marked]
     if marked:
         return marked
     worth = {quantity: place for place, quantity in enumerate(_WORTHY)}
-    ranked = sorted(picture.channels, key=lambda channel: worth.get(channel.channel.quantity, len(worth)))
+    ranked = sorted(state.channels, key=lambda channel: worth.get(channel.channel.quantity, len(worth)))
     for count in range(min(4, len(ranked)), 1, -1):
-        if plan_layout(ranked[:count], width, height, alphabet).scale >= _LEGIBLE:
+        if plan_layout(ranked[:count], width, height, symbols).scale >= _LEGIBLE:
             return ranked[:count]
     return ranked[:1]
 
 
-def plan_layout(channels: list[ChannelState], width: int, height: int, alphabet: SymbolSet) -> DigitLayout:
+def plan_layout(channels: list[ChannelState], width: int, height: int, symbols: SymbolSet) -> DigitLayout:
     """Return the layout with the largest glyphs; of equals, the one with the fewest columns."""
     dots = max((dots_wide(f"{_STEADY} {_scale(channel).unit}") for channel in channels), default=1)
     dots = max([dots, *(dots_wide(_figure(channel)) for channel in channels)])
@@ -185,7 +185,7 @@ def plan_layout(channels: list[ChannelState], width: int, height: int, alphabet:
     for across in range(1, max(1, len(channels)) + 1):
         down = -(-len(channels) // across)
         wide, high = width // across, height // max(1, down)
-        scale = min(LARGEST, (wide - _MARGIN) // dots, _tallest(high - _text_lines(wide), _blocks(alphabet)))
+        scale = min(LARGEST, (wide - _MARGIN) // dots, _tallest(high - _text_lines(wide), _blocks(symbols)))
         if scale > best.scale or (scale == best.scale == 0 and across == 1):
             best = DigitLayout(across, wide, high, max(0, scale))
     return best
@@ -201,85 +201,85 @@ def _tallest(lines: int, blocks: BlockCharacters) -> int:
     return max(fitting, default=0)
 
 
-def draw_figures(picture: SessionState, width: int, height: int, alphabet: SymbolSet) -> list[Line]:
+def draw_figures(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return `height` lines: how the bench stands in one large word, and below it the large figures."""
-    lines = _draw_level(picture, width, height, alphabet)
+    lines = _draw_level(state, width, height, symbols)
     height -= len(lines)
-    channels = chosen_channels(picture, width, height, alphabet)
-    layout = plan_layout(channels, width, height, alphabet)
+    channels = chosen_channels(state, width, height, symbols)
+    layout = plan_layout(channels, width, height, symbols)
     for start in range(0, len(channels), layout.across):
-        tiles = [_draw_tile(channel, picture, layout, alphabet) for channel in channels[start : start + layout.across]]
+        tiles = [_draw_tile(channel, state, layout, symbols) for channel in channels[start : start + layout.across]]
         lines += [tuple(cell for line in row for cell in line) for row in zip(*tiles, strict=True)]
     return lines
 
 
-def _draw_level(picture: SessionState, width: int, height: int, alphabet: SymbolSet) -> list[Line]:
+def _draw_level(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the level of the glance in large letters, with the time to the limit where one will be passed."""
-    word = str(picture.glance.level).upper()
-    left = [picture.ahead.seconds_to_limit(channel.channel.name) for channel in picture.channels]
+    word = str(state.glance.level).upper()
+    left = [state.ahead.seconds_to_limit(channel.channel.name) for channel in state.channels]
     soonest = min((each for each in left if each is not None), default=None)
     if soonest is not None and soonest < _LONGEST_COUNTDOWN:
         word = f"{word} {countdown(coarse(soonest))}"
-    blocks = _blocks(alphabet)
+    blocks = _blocks(symbols)
     scales = [scale for scale in (2, 1) if _MARGIN + scale * dots_wide(word) <= width]
     scales = [scale for scale in scales if lines_high(scale, blocks) <= height // _MOST_LEVEL_PART]
     if not scales:
         return []
-    tone = LEVEL_TONES.get(picture.glance.level, StyleRole.STRONG)
-    return _glyph_lines(word, scales[0], width, alphabet, _READABLE.get(tone, tone))
+    role = LEVEL_TONES.get(state.glance.level, StyleRole.STRONG)
+    return _glyph_lines(word, scales[0], width, symbols, _READABLE.get(role, role))
 
 
-def _draw_tile(channel: ChannelState, picture: SessionState, layout: DigitLayout, alphabet: SymbolSet) -> list[Line]:
-    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
-    beside = _beside(channel, alphabet)
+def _draw_tile(channel: ChannelState, state: SessionState, layout: DigitLayout, symbols: SymbolSet) -> list[Line]:
+    condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
+    beside = _beside(channel, symbols)
     one_line = _text_lines(layout.width) == 1
-    lines = [_title(channel, condition, layout.width, beside if one_line else "", alphabet)]
+    lines = [_title(channel, condition, layout.width, beside if one_line else "", symbols)]
     if layout.scale:
-        tone = StyleRole.BAD if condition.tone in (StyleRole.BAD, StyleRole.DANGER) else StyleRole.STRONG
-        lines += _glyph_lines(_figure(channel), layout.scale, layout.width, alphabet, tone)
+        role = StyleRole.BAD if condition.role in (StyleRole.BAD, StyleRole.DANGER) else StyleRole.STRONG
+        lines += _glyph_lines(_figure(channel), layout.scale, layout.width, symbols, role)
     else:
-        figure = alphabet.plain(_figure(channel))
-        lines.append((Cell(fit(f"   {figure}", layout.width, alphabet), StyleRole.STRONG),))
+        figure = symbols.plain(_figure(channel))
+        lines.append((Cell(fit(f"   {figure}", layout.width, symbols), StyleRole.STRONG),))
     if not one_line:
-        lines.append((Cell(fit(" " * _MARGIN + beside, layout.width, alphabet), condition.verdict_tone),))
+        lines.append((Cell(fit(" " * _MARGIN + beside, layout.width, symbols), condition.verdict_role),))
     blank: Line = (Cell(" " * layout.width),)
     return [*lines, *[blank] * (layout.height - len(lines))][: layout.height]
 
 
-def _title(channel: ChannelState, condition: ChannelStatus, width: int, aside: str, alphabet: SymbolSet) -> Line:
-    words = alphabet.plain(condition.words)
-    name = alphabet.plain(channel.channel.name)
+def _title(channel: ChannelState, condition: ChannelStatus, width: int, aside: str, symbols: SymbolSet) -> Line:
+    words = symbols.plain(condition.words)
+    name = symbols.plain(channel.channel.name)
     room = max(0, width - _MARGIN - len(aside) - 1)
-    name = fit_name(name, min(len(name), max(8, room - len(words) - 2)), alphabet)
-    rest = fit(f"  {words}", max(0, room - len(name)), alphabet)
+    name = fit_name(name, min(len(name), max(8, room - len(words) - 2)), symbols)
+    rest = fit(f"  {words}", max(0, room - len(name)), symbols)
     return (
-        Cell(f" {condition.sign} ", condition.tone),
+        Cell(f" {condition.sign} ", condition.role),
         Cell(name, StyleRole.STRONG),
-        Cell(rest, condition.tone),
-        Cell(f"{aside} ", condition.verdict_tone),
+        Cell(rest, condition.role),
+        Cell(f"{aside} ", condition.verdict_role),
     )
 
 
-def _glyph_lines(figure: str, scale: int, width: int, alphabet: SymbolSet, tone: StyleRole) -> list[Line]:
+def _glyph_lines(figure: str, scale: int, width: int, symbols: SymbolSet, role: StyleRole) -> list[Line]:
     """Return `figure` in large glyphs, a cell for each, so that only a digit that changes is sent."""
-    blocks = _blocks(alphabet)
+    blocks = _blocks(symbols)
     glyphs = [draw_glyph(char, scale, blocks) for char in figure]
     used = _MARGIN + scale * dots_wide(figure)
     lines: list[Line] = []
     for row in range(lines_high(scale, blocks)):
-        cells = [Cell(" " * _MARGIN), *(Cell(glyph[row], tone) for glyph in glyphs)]
+        cells = [Cell(" " * _MARGIN), *(Cell(glyph[row], role) for glyph in glyphs)]
         lines.append((*cells, Cell(" " * max(0, width - used))))
     return lines
 
 
-def _beside(channel: ChannelState, alphabet: SymbolSet) -> str:
+def _beside(channel: ChannelState, symbols: SymbolSet) -> str:
     judgement, scale = channel.judgement, _scale(channel)
     if judgement is None:
         return ""
     value, around = expected_parts(judgement.expected, judgement.expected_uncertainty, scale)
     expected = f"expected {value}{f' ± {around}' if around else ''} {scale.unit}".rstrip() if value else ""
     away = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
-    return alphabet.plain("   ".join(part for part in (expected, away) if part))
+    return symbols.plain("   ".join(part for part in (expected, away) if part))
 
 
 def _figure(channel: ChannelState) -> str:
@@ -293,5 +293,5 @@ def _scale(channel: ChannelState) -> Scale:
     return scale_of(channel.channel.unit, channel.value, expected)
 
 
-def _blocks(alphabet: SymbolSet) -> BlockCharacters:
-    return WHOLE if alphabet.ascii_only else HALVES
+def _blocks(symbols: SymbolSet) -> BlockCharacters:
+    return WHOLE if symbols.ascii_only else HALVES

@@ -25,38 +25,38 @@ _TONES = {
 _LEAST_NAME, _MOST_NAME = 12, 40
 
 
-def steps_lines(picture: SessionState, chosen: int, width: int, height: int, alphabet: SymbolSet) -> list[Line]:
+def steps_lines(state: SessionState, chosen: int, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the heading and a line a step, at most `height` lines with the step `chosen` (from 1) among them."""
-    plan = picture.plan
-    names = [len(alphabet.plain(stage.step.name)) for stage in plan.stages]
+    plan = state.plan
+    names = [len(symbols.plain(stage.step.name)) for stage in plan.stages]
     name = max(_LEAST_NAME, min(max(names, default=0), _MOST_NAME, width - 50))
     room = max(1, height - 1)
     top = max(0, min(chosen - 1 - room // 2, len(plan.stages) - room))
     shown = list(enumerate(plan.stages, 1))[top : top + room]
     titles = f"    step{' ' * name}   mains     load     hold"
-    lines = [rule(titles, width, alphabet, f"plan {plan.standing}")]
-    return lines + [_step_line(place, stage, picture, name, place == chosen, width, alphabet) for place, stage in shown]
+    lines = [rule(titles, width, symbols, f"plan {plan.standing}")]
+    return lines + [_step_line(place, stage, state, name, place == chosen, width, symbols) for place, stage in shown]
 
 
 def _step_line(  # noqa: PLR0917 - a line of a table
-    place: int, stage: PlanStep, picture: SessionState, name: int, chosen: bool, width: int, alphabet: SymbolSet
+    place: int, stage: PlanStep, state: SessionState, name: int, chosen: bool, width: int, symbols: SymbolSet
 ) -> Line:
-    plan = picture.plan
-    signs = {Outcome.DONE: alphabet.agrees, Outcome.SKIPPED: alphabet.questionable, Outcome.STOPPED: alphabet.disagrees}
-    sign = signs.get(stage.outcome, alphabet.cursor if stage.outcome is Outcome.RUNNING else alphabet.unpredicted)
+    plan = state.plan
+    signs = {Outcome.DONE: symbols.agrees, Outcome.SKIPPED: symbols.questionable, Outcome.STOPPED: symbols.disagrees}
+    sign = signs.get(stage.outcome, symbols.cursor if stage.outcome is Outcome.RUNNING else symbols.unpredicted)
     mains = plan.mains_at(place)
     volts = "bench's" if mains is None else format_value(mains, "V", 3)
-    hold = countdown(stage.step.hold) if stage.step.hold else alphabet.plain("–")
+    hold = countdown(stage.step.hold) if stage.step.hold else symbols.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
-    tone = _TONES[stage.outcome]
-    title = f"{place:>2} {fit_name(alphabet.plain(stage.step.name), name, alphabet)}"
-    words = alphabet.plain(words)
+    role = _TONES[stage.outcome]
+    title = f"{place:>2} {fit_name(symbols.plain(stage.step.name), name, symbols)}"
+    words = symbols.plain(words)
     taken = 3 + len(title) + len(words)
     return (
-        Cell(f" {sign} ", tone),
-        Cell(title, StyleRole.CHOSEN if chosen else tone),
+        Cell(f" {sign} ", role),
+        Cell(title, StyleRole.CHOSEN if chosen else role),
         Cell(words, StyleRole.PLAIN if stage.outcome is Outcome.RUNNING else StyleRole.QUIET),
-        Cell(fit(alphabet.plain(_outcome_words(stage, picture)), max(0, width - taken), alphabet), tone),
+        Cell(fit(symbols.plain(_outcome_words(stage, state)), max(0, width - taken), symbols), role),
     )
 
 
@@ -66,34 +66,34 @@ def load_words(plan: Plan, place: int) -> str:
     return "bench's" if load is None else load if isinstance(load, str) else format_value(load, "Ω", 3)
 
 
-def _outcome_words(stage: PlanStep, picture: SessionState) -> str:
+def _outcome_words(stage: PlanStep, state: SessionState) -> str:
     if stage.outcome is Outcome.RUNNING:
-        left = stage.left(picture.now)
-        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(picture.now))}"
+        left = stage.left(state.now)
+        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(state.now))}"
     said = f": {stage.words}" if stage.words else ""
     at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
     return f"{stage.outcome}{at}{said}"
 
 
-def step_page(picture: SessionState, place: int, width: int, alphabet: SymbolSet) -> list[Line]:
+def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on one step, numbered from 1: what to do, what is lacking, what to expect, and the cautions."""
-    prediction, problem = picture.step_expected(place)
+    prediction, problem = state.step_expected(place)
     expected: Mapping[str, Expected] = {} if prediction is None else prediction.quantities
-    plan = picture.plan
+    plan = state.plan
     stage = plan.stages[place - 1]
-    lines = [rule(f" {alphabet.plain(f'step {place}: {stage.step.name}')}", width, alphabet)]
-    lines += _entry("do", _to_do(plan, place, stage), width, alphabet)
+    lines = [rule(f" {symbols.plain(f'step {place}: {stage.step.name}')}", width, symbols)]
+    lines += _entry("do", _to_do(plan, place, stage), width, symbols)
     if plan.place == place:
-        lines += _progress(stage, picture, width, alphabet)
+        lines += _progress(stage, state, width, symbols)
     elif plan.standing is StepState.WAITING:
         lines += _entry(
-            "begin", "Enter begins the plan; before that nothing follows it", width, alphabet, StyleRole.STRONG
+            "begin", "Enter begins the plan; before that nothing follows it", width, symbols, StyleRole.STRONG
         )
-    lines += _needs(stage, picture, width, alphabet)
-    cautions = step_cautions(plan, place, picture.info.bench, expected)
+    lines += _needs(stage, state, width, symbols)
+    cautions = step_cautions(plan, place, state.info.bench, expected)
     for index, caution in enumerate(cautions):
-        lines += _entry("" if index else f"take care {alphabet.warning}", caution, width, alphabet, StyleRole.DOUBT)
-    return [*lines, *_expected(picture, expected, problem, width, alphabet)]
+        lines += _entry("" if index else f"take care {symbols.warning}", caution, width, symbols, StyleRole.DOUBT)
+    return [*lines, *_expected(state, expected, problem, width, symbols)]
 
 
 def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
@@ -109,43 +109,43 @@ def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
     return ", ".join(parts)
 
 
-def _progress(stage: PlanStep, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     lines: list[Line] = []
     if stage.step.hold:
-        part = min(1.0, stage.held(picture.now) / stage.step.hold)
+        part = min(1.0, stage.held(state.now) / stage.step.hold)
         room = max(3, min(40, width - _TITLES - 24))
         filled = int(part * room)
-        bar = alphabet.bar_full * filled + alphabet.bar_room * (room - filled)
-        left = stage.left(picture.now)
+        bar = symbols.bar_full * filled + symbols.bar_room * (room - filled)
+        left = stage.left(state.now)
         words = f" {countdown(left)} left" if left > 0 else " held long enough"
-        bar = f"{alphabet.bar_start}{bar}{alphabet.bar_end}"
+        bar = f"{symbols.bar_start}{bar}{symbols.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
-    lacks = picture.lacks
+    lacks = state.lacks
     if lacks:
-        return lines + _entry("lacking", "; ".join(lacks), width, alphabet, StyleRole.DOUBT)
-    return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, alphabet, StyleRole.GOOD)
+        return lines + _entry("lacking", "; ".join(lacks), width, symbols, StyleRole.DOUBT)
+    return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, symbols, StyleRole.GOOD)
 
 
-def _needs(stage: PlanStep, picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def _needs(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     if not stage.step.needs:
-        return _entry("must agree", "nothing is named; your own eyes decide", width, alphabet)
+        return _entry("must agree", "nothing is named; your own eyes decide", width, symbols)
     told = []
     for name in stage.step.needs:
-        channel = picture.channel(name)
+        channel = state.channel(name)
         judgement = None if channel is None else channel.judgement
-        sign = alphabet.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else alphabet.disagrees
+        sign = symbols.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else symbols.disagrees
         told.append(f"{sign} {name}")
-    return _entry("must agree", "   ".join(told), width, alphabet)
+    return _entry("must agree", "   ".join(told), width, symbols)
 
 
 def _expected(
-    picture: SessionState, expected: Mapping[str, Expected], problem: str, width: int, alphabet: SymbolSet
+    state: SessionState, expected: Mapping[str, Expected], problem: str, width: int, symbols: SymbolSet
 ) -> list[Line]:
     """Return what every channel should settle at, beside what it reads now, in as many columns as fit."""
-    heading = rule(" expected at this step, settled; and read now", width, alphabet)
+    heading = rule(" expected at this step, settled; and read now", width, symbols)
     if not expected:
-        return [heading, *_entry("", problem, width, alphabet, StyleRole.QUIET)]
-    rows = [row for channel in picture.channels if (row := _expected_row(channel, expected, alphabet))]
+        return [heading, *_entry("", problem, width, symbols, StyleRole.QUIET)]
+    rows = [row for channel in state.channels if (row := _expected_row(channel, expected, symbols))]
     across = max(1, (width - 1) // (_EXPECTED + _APART))
     return [heading, *(_side_by_side(rows[start : start + across]) for start in range(0, len(rows), across))]
 
@@ -155,17 +155,17 @@ _NAME, _VALUE, _NOW, _APART = 16, 19, 11, 3
 _EXPECTED = 1 + _NAME + _VALUE + _NOW
 
 
-def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], alphabet: SymbolSet) -> Line:
+def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], symbols: SymbolSet) -> Line:
     quantity, judgement = channel.channel.quantity, channel.judgement
     expected = quantities.get(quantity)
     if expected is None or quantity in _GIVEN:
         return ()
-    value = alphabet.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))
-    now = alphabet.plain("–" if judgement is None else format_value(judgement.value, expected.unit))
+    value = symbols.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))
+    now = symbols.plain("–" if judgement is None else format_value(judgement.value, expected.unit))
     return (
-        Cell(" " + fit_name(alphabet.plain(channel.channel.name), _NAME, alphabet), StyleRole.QUIET),
-        Cell(fit(value, _VALUE, alphabet, "right"), StyleRole.STRONG),
-        Cell(fit(now, _NOW, alphabet, "right")),
+        Cell(" " + fit_name(symbols.plain(channel.channel.name), _NAME, symbols), StyleRole.QUIET),
+        Cell(fit(value, _VALUE, symbols, "right"), StyleRole.STRONG),
+        Cell(fit(now, _NOW, symbols, "right")),
     )
 
 
@@ -177,6 +177,6 @@ def _title(text: str) -> Cell:
     return Cell(f" {text:<{_TITLES}} ", StyleRole.QUIET)
 
 
-def _entry(title: str, text: str, width: int, alphabet: SymbolSet, tone: StyleRole = StyleRole.PLAIN) -> list[Line]:
-    pieces = wrap(alphabet.plain(text, 2000), max(1, width - _TITLES - 3))
-    return [(_title(title if not index else ""), Cell(piece, tone)) for index, piece in enumerate(pieces)]
+def _entry(title: str, text: str, width: int, symbols: SymbolSet, role: StyleRole = StyleRole.PLAIN) -> list[Line]:
+    pieces = wrap(symbols.plain(text, 2000), max(1, width - _TITLES - 3))
+    return [(_title(title if not index else ""), Cell(piece, role)) for index, piece in enumerate(pieces)]

@@ -17,7 +17,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 
 _COLOURS = {StyleRole.QUIET: 8, StyleRole.GOOD: 6, StyleRole.DOUBT: 3, StyleRole.BAD: 1, StyleRole.STRONG: 7}
-_TONES = {str(colour): tone for tone, colour in _COLOURS.items()}
+_TONES = {str(colour): role for role, colour in _COLOURS.items()}
 _ANSI = re.compile(r"\x1b\[([0-9;]*)m")
 _IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·", "++++-|++++++.")
 _LEAST_ROOM = 1e-15
@@ -94,7 +94,7 @@ class Curve:
 
     x: Sequence[float]
     y: Sequence[float]
-    tone: StyleRole
+    role: StyleRole
     dotted: bool = False
 
 
@@ -112,7 +112,7 @@ class Upright:
     """An upright line at x: the cursor."""
 
     x: float
-    tone: StyleRole = StyleRole.STRONG
+    role: StyleRole = StyleRole.STRONG
 
 
 Drawn = Curve | ShadedBand | Upright
@@ -131,7 +131,7 @@ class Plot:
         return self.left + min(self.inner - 1, max(0, round(part * (self.inner - 1))))
 
 
-def draw_plot(drawn: Sequence[Drawn], axes: tuple[Axis, Axis], size: tuple[int, int], alphabet: SymbolSet) -> Plot:
+def draw_plot(drawn: Sequence[Drawn], axes: tuple[Axis, Axis], size: tuple[int, int], symbols: SymbolSet) -> Plot:
     """Return a plot over the `axes` x and y, as wide and as high as `size`; the later of `drawn` lie over the former.
 
     Without room it has no lines.
@@ -150,14 +150,14 @@ def draw_plot(drawn: Sequence[Drawn], axes: tuple[Axis, Axis], size: tuple[int, 
     bands = [each for each in drawn if isinstance(each, ShadedBand)]
     for each in drawn:
         if not isinstance(each, ShadedBand):
-            _draw(each, y, height, alphabet)
+            _draw(each, y, height, symbols)
     texts = figure.build().splitlines()[:height]
     top = _ANSI.sub("", texts[0])
     left = top.index("┌") + 1
-    plot = Plot([_line(text, width, alphabet) for text in texts], left, top.rindex("┐") - left)
+    plot = Plot([_line(text, width, symbols) for text in texts], left, top.rindex("┐") - left)
     rows = sum(text.count("│") > 0 or text.count("┤") > 0 for text in texts[1:])
     for band in bands:
-        _shade(plot, band, axes, rows, alphabet)
+        _shade(plot, band, axes, rows, symbols)
     return plot
 
 
@@ -167,20 +167,20 @@ def _set_ticks(x: Axis, y: Axis, width: int, height: int) -> None:
     plotext.xticks(acrosses, [x.label(tick) for tick in acrosses])
 
 
-def _draw(each: Curve | Upright, y: Axis, height: int, alphabet: SymbolSet) -> None:
-    line = "*" if alphabet.ascii_only else "braille"
+def _draw(each: Curve | Upright, y: Axis, height: int, symbols: SymbolSet) -> None:
+    line = "*" if symbols.ascii_only else "braille"
     if isinstance(each, Curve):
         draw = plotext.scatter if each.dotted else plotext.plot
-        marker = alphabet.dot if each.dotted else line
+        marker = symbols.dot if each.dotted else line
         for xs, ys in _runs(each.x, each.y):
-            draw(xs, ys, marker=marker, color=_COLOURS[each.tone])
+            draw(xs, ys, marker=marker, color=_COLOURS[each.role])
     else:
         step = (y.high - y.low) / (2 * height)
         rows = [y.low + step * row for row in range(2 * height + 1)]
-        plotext.scatter([each.x] * len(rows), rows, marker=alphabet.upright, color=_COLOURS[each.tone])
+        plotext.scatter([each.x] * len(rows), rows, marker=symbols.upright, color=_COLOURS[each.role])
 
 
-def _shade(plot: Plot, band: ShadedBand, axes: tuple[Axis, Axis], rows: int, alphabet: SymbolSet) -> None:
+def _shade(plot: Plot, band: ShadedBand, axes: tuple[Axis, Axis], rows: int, symbols: SymbolSet) -> None:
     """Shade what is blank of the inside of `plot`, which has `rows` rows, between the limits of `band`.
 
     As points of a plot the shade would be ten thousands of them, and a key would wait for that.
@@ -192,7 +192,7 @@ def _shade(plot: Plot, band: ShadedBand, axes: tuple[Axis, Axis], rows: int, alp
     for row in range(rows):
         from_below = rows - 1 - row
         if any(first <= from_below <= last for first, last in columns):
-            plot.lines[1 + row] = _shaded(plot.lines[1 + row], plot.left, columns, from_below, alphabet)
+            plot.lines[1 + row] = _shaded(plot.lines[1 + row], plot.left, columns, from_below, symbols)
 
 
 def _rows_between(band: ShadedBand, at: float, y: Axis, rows: int) -> tuple[int, int]:
@@ -205,7 +205,7 @@ def _rows_between(band: ShadedBand, at: float, y: Axis, rows: int) -> tuple[int,
     return max(0, first), min(rows - 1, last)
 
 
-def _shaded(line: Line, left: int, columns: Sequence[tuple[int, int]], row: int, alphabet: SymbolSet) -> Line:
+def _shaded(line: Line, left: int, columns: Sequence[tuple[int, int]], row: int, symbols: SymbolSet) -> Line:
     """Return a row of a plot, its inside beginning at column `left`, with its blanks in the band shaded."""
     cells: list[Cell] = []
     column = -left
@@ -218,8 +218,8 @@ def _shaded(line: Line, left: int, columns: Sequence[tuple[int, int]], row: int,
         begin = 0
         for is_shaded, run in groupby(marks):
             end = begin + len(list(run))
-            shade = Cell(alphabet.shade * (end - begin), StyleRole.QUIET)
-            cells.append(shade if is_shaded else Cell(cell.text[begin:end], cell.tone))
+            shade = Cell(symbols.shade * (end - begin), StyleRole.QUIET)
+            cells.append(shade if is_shaded else Cell(cell.text[begin:end], cell.role))
             begin = end
         column += len(cell.text)
     return tuple(cells)
@@ -237,18 +237,18 @@ def _runs(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], lis
     return [run for run in runs if run[0]]
 
 
-def _line(text: str, width: int, alphabet: SymbolSet) -> Line:
-    """Return one line of plotext's picture, its colours turned into tones."""
-    if alphabet.ascii_only:
+def _line(text: str, width: int, symbols: SymbolSet) -> Line:
+    """Return one line of plotext's picture, its colours turned into style roles."""
+    if symbols.ascii_only:
         text = text.translate(_IN_ASCII)
     cells: list[Cell] = []
-    tone, last = StyleRole.PLAIN, 0
+    role, last = StyleRole.PLAIN, 0
     marks = [*_ANSI.finditer(text)]
     for mark, start in [*((mark, mark.start()) for mark in marks), (None, len(text))]:
         if start > last:
-            cells.append(Cell(text[last:start], tone))
+            cells.append(Cell(text[last:start], role))
         if mark is not None:
-            tone, last = _TONES.get(mark[1].rpartition(";")[2], StyleRole.PLAIN), mark.end()
+            role, last = _TONES.get(mark[1].rpartition(";")[2], StyleRole.PLAIN), mark.end()
     used = sum(cell.width for cell in cells)
     return (*cells, Cell(" " * max(0, width - used)))
 

@@ -25,30 +25,30 @@ class Annotation:
     channel: str
     point: str
     text: str
-    tone: StyleRole
+    role: StyleRole
     leads: bool
 
 
-def annotations_of(picture: SessionState, width: int, alphabet: SymbolSet) -> dict[str, list[Annotation]]:
+def annotations_of(state: SessionState, width: int, symbols: SymbolSet) -> dict[str, list[Annotation]]:
     """Return the remarks on each channel that has any, wrapped to rows of `width`."""
-    ahead = picture.ahead
+    ahead = state.ahead
     if not ahead.forecasts and not ahead.causes:
         return {}
     sentences: dict[str, list[tuple[str, StyleRole]]] = {}
-    for channel in (each.channel for each in picture.channels):
+    for channel in (each.channel for each in state.channels):
         words = ahead.limit_words(channel)
         if words:
-            sentences.setdefault(channel.name, []).append((_course(picture, channel.name, words), StyleRole.BAD))
-    for cause in told_causes(picture):
-        name = explained_channel(picture, cause)
+            sentences.setdefault(channel.name, []).append((_course(state, channel.name, words), StyleRole.BAD))
+    for cause in told_causes(state):
+        name = explained_channel(state, cause)
         if name:
             sentences.setdefault(name, []).append((cause_words(cause, name), StyleRole.DOUBT))
-    return {name: _lines(picture, name, said, width, alphabet) for name, said in sentences.items()}
+    return {name: _lines(state, name, said, width, symbols) for name, said in sentences.items()}
 
 
-def told_causes(picture: SessionState) -> list[Explanation]:
+def told_causes(state: SessionState) -> list[Explanation]:
     """Return the causes that are worth a line: the likeliest two, as long as they are not far-fetched."""
-    causes = picture.ahead.causes
+    causes = state.ahead.causes
     if not causes or causes[0].cause == NOTHING_WRONG:
         return []
     told = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
@@ -62,25 +62,25 @@ def cause_words(cause: Explanation, channel: str) -> str:
     return f"{likelihood_in_words(cause.likelihood)} likely: {words}"
 
 
-def explained_channel(picture: SessionState, cause: Explanation) -> str:
+def explained_channel(state: SessionState, cause: Explanation) -> str:
     """Return the channel whose row a cause belongs under, "" where there is none.
 
     That is one the cause is about; else the one its message tells of; else the one that is farthest off.
     """
-    names = [channel.channel.name for channel in picture.channels]
+    names = [channel.channel.name for channel in state.channels]
     about = [name for name in names if name in cause.channels]
     told = sorted((name for name in names if cause.message.startswith(f"{name} ")), key=len, reverse=True)
-    return next(iter([*about, *told]), "") or _farthest_off(picture)
+    return next(iter([*about, *told]), "") or _farthest_off(state)
 
 
-def _farthest_off(picture: SessionState) -> str:
-    judged = [channel.judgement for channel in picture.channels if channel.judgement is not None]
+def _farthest_off(state: SessionState) -> str:
+    judged = [channel.judgement for channel in state.channels if channel.judgement is not None]
     off = [each for each in judged if each.verdict in (Verdict.DISAGREES, Verdict.QUESTIONABLE) and each.en is not None]
     return max(off, key=lambda each: abs(each.en or 0.0)).channel if off else ""
 
 
-def _course(picture: SessionState, channel: str, words: str) -> str:
-    forecast = picture.ahead.forecasts[channel]
+def _course(state: SessionState, channel: str, words: str) -> str:
+    forecast = state.ahead.forecasts[channel]
     if forecast.final is None:
         return words
     around = f" ± {forecast.uncertainty:.0f}" if forecast.uncertainty is not None else ""
@@ -88,18 +88,18 @@ def _course(picture: SessionState, channel: str, words: str) -> str:
 
 
 def _lines(
-    picture: SessionState, name: str, said: list[tuple[str, StyleRole]], width: int, alphabet: SymbolSet
+    state: SessionState, name: str, said: list[tuple[str, StyleRole]], width: int, symbols: SymbolSet
 ) -> list[Annotation]:
-    channel = picture.channel(name)
+    channel = state.channel(name)
     if channel is None:
         return []
     found = []
-    for sentence, tone in said:
-        pieces = wrap(alphabet.plain(sentence, 600), max(1, width - _INDENT))
+    for sentence, role in said:
+        pieces = wrap(symbols.plain(sentence, 600), max(1, width - _INDENT))
         if len(pieces) > _MOST_LINES:
             pieces[_MOST_LINES - 1] = " ".join(pieces[_MOST_LINES - 1 :])
         for index, piece in enumerate(pieces[:_MOST_LINES]):
             found.append(
-                Annotation(name, channel.point, piece, StyleRole.QUIET if picture.old else tone, leads=not index)
+                Annotation(name, channel.point, piece, StyleRole.QUIET if state.old else role, leads=not index)
             )
     return found

@@ -57,41 +57,41 @@ def limits_of(channel: Channel, ambient: float) -> TemperatureLimits | None:
     return None if end is None else TemperatureLimits(ambient, warning, end)
 
 
-def course_of(channel: ChannelState, picture: SessionState) -> Course:
+def course_of(channel: ChannelState, state: SessionState) -> Course:
     """Return where the temperature of `channel` is heading, as far as that is known."""
     name = channel.channel.name
-    forecast = picture.ahead.forecasts.get(name)
-    settled = picture.settled.quantities.get(channel.channel.quantity) if picture.settled is not None else None
+    forecast = state.ahead.forecasts.get(name)
+    settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
     return Course(
         None if settled is None else usable(settled.value),
         None if forecast is None else usable(forecast.final),
-        picture.ahead.seconds_to_limit(name),
+        state.ahead.seconds_to_limit(name),
     )
 
 
 def draw_bar(
-    value: float | None, limits: TemperatureLimits, width: int, alphabet: SymbolSet, course: Course | None = None
+    value: float | None, limits: TemperatureLimits, width: int, symbols: SymbolSet, course: Course | None = None
 ) -> str:
     """Return the bar, exactly `width` columns; a value past the end fills it and breaks through with an arrow."""
     inner = width - 2
     if inner < 3:
         return " " * max(0, width)
     part = limits.part(value)
-    cells = [alphabet.bar_room] * inner
+    cells = [symbols.bar_room] * inner
     filled = int(_between_ends(part) * inner)
-    cells[:filled] = alphabet.bar_full * filled
+    cells[:filled] = symbols.bar_full * filled
     ahead = course or Course()
     marks = (
-        (limits.warning, alphabet.bar_warning),
-        (ahead.expected, alphabet.bar_expected),
-        (ahead.final, alphabet.bar_final),
+        (limits.warning, symbols.bar_warning),
+        (ahead.expected, symbols.bar_expected),
+        (ahead.final, symbols.bar_final),
     )
     for at, sign in marks:
         mark = limits.part(at)
         if mark is not None:
             cells[min(inner - 1, int(_between_ends(mark) * inner))] = sign
-    end = alphabet.far_above if part is not None and part >= 1 else alphabet.bar_end
-    return alphabet.bar_start + "".join(cells) + end
+    end = symbols.far_above if part is not None and part >= 1 else symbols.bar_end
+    return symbols.bar_start + "".join(cells) + end
 
 
 def _between_ends(part: float | None) -> float:
@@ -125,30 +125,30 @@ _WORDS = 14
 _COURSE = 13
 
 
-def limited_channels(picture: SessionState) -> list[tuple[ChannelState, TemperatureLimits]]:
+def limited_channels(state: SessionState) -> list[tuple[ChannelState, TemperatureLimits]]:
     """Return the channels that have a bar, with their limits, in the order of the rows."""
-    pairs = ((channel, limits_of(channel.channel, picture.ambient)) for channel in picture.channels)
+    pairs = ((channel, limits_of(channel.channel, state.ambient)) for channel in state.channels)
     return [(channel, limits) for channel, limits in pairs if limits is not None]
 
 
-def heat_lines_wanted(picture: SessionState, width: int) -> tuple[int, int]:
+def heat_lines_wanted(state: SessionState, width: int) -> tuple[int, int]:
     """Return the lines that the bars of all limited channels take at `width`: with room for words, and at least."""
-    count = len(limited_channels(picture))
+    count = len(limited_channels(state))
     return math.ceil(count / _across(width, count, _GAUGE)), math.ceil(count / _across(width, count, _SHORT_GAUGE))
 
 
-def draw_heat(picture: SessionState, width: int, lines: int, alphabet: SymbolSet) -> list[Line]:
+def draw_heat(state: SessionState, width: int, lines: int, symbols: SymbolSet) -> list[Line]:
     """Return `lines` lines of bars side by side. Where not all have room, those nearest to their limits stay."""
-    channels = limited_channels(picture)
-    roomy = heat_lines_wanted(picture, width)[0] <= lines
+    channels = limited_channels(state)
+    roomy = heat_lines_wanted(state, width)[0] <= lines
     across = _across(width, len(channels), _GAUGE if roomy else _SHORT_GAUGE)
     room = max(0, lines) * across
     if len(channels) > room:
-        nearest = sorted(range(len(channels)), key=lambda index: -_urgency(*channels[index], picture))[:room]
+        nearest = sorted(range(len(channels)), key=lambda index: -_urgency(*channels[index], state))[:room]
         channels = [channels[index] for index in sorted(nearest)]
     gauge = (width - 1 - _APART * (across - 1)) // across
     rows = [channels[start : start + across] for start in range(0, len(channels), across)]
-    return [_side_by_side(row, gauge, picture, alphabet) for row in rows]
+    return [_side_by_side(row, gauge, state, symbols) for row in rows]
 
 
 def _across(width: int, count: int, gauge: int) -> int:
@@ -156,41 +156,41 @@ def _across(width: int, count: int, gauge: int) -> int:
     return max(1, min(count, (width + _APART) // (gauge + _APART)))
 
 
-def _urgency(channel: ChannelState, limits: TemperatureLimits, picture: SessionState) -> float:
+def _urgency(channel: ChannelState, limits: TemperatureLimits, state: SessionState) -> float:
     part = limits.part(channel.value)
     if part is None:
         return math.inf  # a limited channel that cannot be read belongs in sight
-    return part + 10.0 * (picture.ahead.seconds_to_limit(channel.channel.name) is not None)
+    return part + 10.0 * (state.ahead.seconds_to_limit(channel.channel.name) is not None)
 
 
 def _side_by_side(
-    row: list[tuple[ChannelState, TemperatureLimits]], gauge: int, picture: SessionState, alphabet: SymbolSet
+    row: list[tuple[ChannelState, TemperatureLimits]], gauge: int, state: SessionState, symbols: SymbolSet
 ) -> Line:
     cells: list[Cell] = []
     for channel, limits in row:
         cells.append(Cell(" " * (_APART if cells else 1)))
-        cells += _draw_gauge(channel, limits, gauge, picture, alphabet)
+        cells += _draw_gauge(channel, limits, gauge, state, symbols)
     return tuple(cells)
 
 
 def _draw_gauge(
-    channel: ChannelState, limits: TemperatureLimits, width: int, picture: SessionState, alphabet: SymbolSet
+    channel: ChannelState, limits: TemperatureLimits, width: int, state: SessionState, symbols: SymbolSet
 ) -> list[Cell]:
-    condition = channel_status(channel.judgement, channel.channel, picture.old, alphabet)
-    course = Course() if picture.old else course_of(channel, picture)
+    condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
+    course = Course() if state.old else course_of(channel, state)
     has_room = width >= _GAUGE - _APART
     words = heat_words(channel.value, limits)
     if course.to_limit is not None and not has_room:
         words = f"{words.partition(' of ')[0]} {course_words(course).removesuffix(' min')}"
-    words = alphabet.plain(words)
-    words = fit(words, max(_WORDS, len(words)), alphabet, "right")
-    ahead = fit(alphabet.plain(course_words(course)), _COURSE, alphabet) if has_room else ""
+    words = symbols.plain(words)
+    words = fit(words, max(_WORDS, len(words)), symbols, "right")
+    ahead = fit(symbols.plain(course_words(course)), _COURSE, symbols) if has_room else ""
     name = max(0, min(_NAME if width < _ROOMY else _LONG_NAME, width - 2 - 1 - 6 - 1 - len(words) - len(ahead) - 1))
     bar = width - 2 - name - 1 - 1 - len(words) - (1 + len(ahead) if ahead else 0)
     return [
-        Cell(f"{condition.sign} ", condition.tone),
-        Cell(fit_name(alphabet.plain(channel.channel.name), name, alphabet) + " "),
-        Cell(draw_bar(channel.value, limits, bar, alphabet, course) + " ", condition.tone),
+        Cell(f"{condition.sign} ", condition.role),
+        Cell(fit_name(symbols.plain(channel.channel.name), name, symbols) + " "),
+        Cell(draw_bar(channel.value, limits, bar, symbols, course) + " ", condition.role),
         Cell(words, StyleRole.STRONG),
         Cell(f" {ahead}" if ahead else "", StyleRole.BAD if course.to_limit is not None else StyleRole.PLAIN),
     ]

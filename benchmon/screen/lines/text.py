@@ -15,7 +15,7 @@ class Cell(NamedTuple):
     """A piece of a line: text as wide as it is to be shown, and what it means."""
 
     text: str
-    tone: StyleRole = StyleRole.PLAIN
+    role: StyleRole = StyleRole.PLAIN
 
     @property
     def width(self) -> int:
@@ -32,30 +32,30 @@ Line = tuple[Cell, ...]
 """One line of the screen, from left to right."""
 
 
-def fit(text: str, width: int, alphabet: SymbolSet, align: Literal["left", "right"] = "left") -> str:
+def fit(text: str, width: int, symbols: SymbolSet, align: Literal["left", "right"] = "left") -> str:
     """Return `text` exactly `width` columns wide; text that is too long loses its end to an ellipsis."""
     if width <= 0:
         return ""
     length = width_of(text)
     if length > width:
-        return set_cell_size(set_cell_size(text, width - 1).rstrip() + alphabet.ellipsis, width)
+        return set_cell_size(set_cell_size(text, width - 1).rstrip() + symbols.ellipsis, width)
     return " " * (width - length) + text if align == "right" else text + " " * (width - length)
 
 
-def fit_name(text: str, width: int, alphabet: SymbolSet) -> str:
+def fit_name(text: str, width: int, symbols: SymbolSet) -> str:
     """Return `text` exactly `width` columns wide; a name that is too long loses its middle.
 
     Its beginning and its last word, or the end of that, tell names apart.
     """
     if width_of(text) <= width or width < 6:
-        return fit(text, width, alphabet)
+        return fit(text, width, symbols)
     tail = ""
     for char in reversed(text):
         if char == " " or width_of(char + tail) > (width - 1) // 2:
             break
         tail = char + tail
     head = set_cell_size(text, width - 1 - width_of(tail)).rstrip()
-    return fit(head + alphabet.ellipsis + tail, width, alphabet)
+    return fit(head + symbols.ellipsis + tail, width, symbols)
 
 
 def wrap(text: str, width: int) -> list[str]:
@@ -77,10 +77,10 @@ def _wrapped(text: str, width: int) -> tuple[str, ...]:
     return (*lines, line)
 
 
-def rule(title: str, width: int, alphabet: SymbolSet, aside: str = "") -> Line:
+def rule(title: str, width: int, symbols: SymbolSet, aside: str = "") -> Line:
     """Return a heading line: `title`, a rule to the right edge, and `aside` at its end; the title gives way."""
     right = f" {aside}" if aside else ""
     room = max(0, width - width_of(right))
     left = f"{title} " if title else ""
-    left = left + alphabet.rule * (room - width_of(left)) if width_of(left) <= room else fit(title, room, alphabet)
-    return (Cell(fit(left + right, width, alphabet), StyleRole.QUIET),)
+    left = left + symbols.rule * (room - width_of(left)) if width_of(left) <= room else fit(title, room, symbols)
+    return (Cell(fit(left + right, width, symbols), StyleRole.QUIET),)

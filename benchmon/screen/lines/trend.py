@@ -35,24 +35,24 @@ class TrendPage:
 
 
 def trend_lines(
-    page: TrendPage, events: Sequence[Event], cursor: float, size: tuple[int, int], alphabet: SymbolSet
+    page: TrendPage, events: Sequence[Event], cursor: float, size: tuple[int, int], symbols: SymbolSet
 ) -> list[Line]:
     """Return the page as wide and high as `size`; `cursor` is where in the span its values are told, 0 to 1."""
     width, height = size
-    name, unit = alphabet.plain(page.channel.name), alphabet.plain(page.channel.unit)
+    name, unit = symbols.plain(page.channel.name), symbols.plain(page.channel.unit)
     span = f"{clock(page.since)} to {clock(page.until)}"
-    lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}", width, alphabet, span)]
+    lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}", width, symbols, span)]
     if not any(part.count for part in page.parts):
         words = page.problem or "no readings in this span"
-        return [*lines, (Cell(fit(f" {alphabet.plain(words)}", width, alphabet), StyleRole.QUIET),)]
+        return [*lines, (Cell(fit(f" {symbols.plain(words)}", width, symbols), StyleRole.QUIET),)]
     told = [event for event in events if _belongs(event, page)]
-    plot = _plot(page, cursor, width, height - 4, alphabet)
-    lines += [*plot.lines, _marks(told, page, plot, width, alphabet)]
-    lines.append(_at_cursor(page, cursor, width, alphabet))
-    return [*lines, _nearest_event(told, page, cursor, width, alphabet)]
+    plot = _plot(page, cursor, width, height - 4, symbols)
+    lines += [*plot.lines, _marks(told, page, plot, width, symbols)]
+    lines.append(_at_cursor(page, cursor, width, symbols))
+    return [*lines, _nearest_event(told, page, cursor, width, symbols)]
 
 
-def _plot(page: TrendPage, cursor: float, width: int, height: int, alphabet: SymbolSet) -> Plot:
+def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: SymbolSet) -> Plot:
     at = page.since + cursor * (page.until - page.since)
     middles = [(part.start + part.end) / 2 for part in page.parts]
     means = [math.nan if part.mean is None else part.mean for part in page.parts]
@@ -71,11 +71,11 @@ def _plot(page: TrendPage, cursor: float, width: int, height: int, alphabet: Sym
     drawn.append(Curve(middles, means, StyleRole.GOOD))
     y = axis_around([*lows, *highs, *_seen(below, above, lows, highs)], page.channel.unit)
     x = TimeAxis(page.since, page.until, "s")
-    return draw_plot(drawn, (x, y), (width, height), alphabet)
+    return draw_plot(drawn, (x, y), (width, height), symbols)
 
 
 def _seen(below: Sequence[float], above: Sequence[float], lows: Sequence[float], highs: Sequence[float]) -> list[float]:
-    """Return the band's limits where they belong in the picture: not where they would flatten all that was read."""
+    """Return the band's limits within the plot: not where they would flatten all that was read."""
     read = [value for value in (*lows, *highs) if math.isfinite(value)]
     room = 10 * (max(read) - min(read)) + 0.05 * max(abs(value) for value in read)
     return [value for value in (*below, *above) if min(read) - room <= value <= max(read) + room]
@@ -91,7 +91,7 @@ def sign_of(event: Event) -> str:
     return traits_of(event.kind).mark
 
 
-def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, alphabet: SymbolSet) -> Line:
+def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, symbols: SymbolSet) -> Line:
     """Return the line of marks under the plot; where several fall together, the gravest."""
     signs = [" "] * width
     for event in events:
@@ -99,10 +99,10 @@ def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, alp
         sign = sign_of(event)
         if at < width and (signs[at] == " " or _GRAVEST.index(sign) < _GRAVEST.index(signs[at])):
             signs[at] = sign
-    return (Cell(fit("".join(signs), width, alphabet), StyleRole.DOUBT),)
+    return (Cell(fit("".join(signs), width, symbols), StyleRole.DOUBT),)
 
 
-def _at_cursor(page: TrendPage, cursor: float, width: int, alphabet: SymbolSet) -> Line:
+def _at_cursor(page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -> Line:
     """Return what was read and expected at the cursor; where that has no room, less of how the readings spread."""
     index = min(len(page.parts) - 1, int(cursor * len(page.parts)))
     part, unit = page.parts[index], page.channel.unit
@@ -115,18 +115,18 @@ def _at_cursor(page: TrendPage, cursor: float, width: int, alphabet: SymbolSet) 
     at = f" at {clock((part.start + part.end) / 2)}:"
     counted = f"{spread} in {part.count} readings" if spread else ""
     for between, how in (("   ", counted), ("  ", counted), ("  ", spread), ("  ", "")):
-        told = alphabet.plain(between.join(words for words in (at, mean, how, expected) if words))
+        told = symbols.plain(between.join(words for words in (at, mean, how, expected) if words))
         if width_of(told) <= width:
             break
-    return (Cell(fit(told, width, alphabet), StyleRole.STRONG),)
+    return (Cell(fit(told, width, symbols), StyleRole.STRONG),)
 
 
-def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, alphabet: SymbolSet) -> Line:
+def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -> Line:
     """Return the event nearest to the cursor, or what the marks mean where there is none."""
     meaning = " marks below the plot: s step, n note, h typed by hand, d drift, ! alarm or disagreement"
     if not events:
-        return (Cell(fit(alphabet.plain(meaning), width, alphabet), StyleRole.QUIET),)
+        return (Cell(fit(symbols.plain(meaning), width, symbols), StyleRole.QUIET),)
     at = page.since + cursor * (page.until - page.since)
     event = min(events, key=lambda each: abs(each.time - at))
     words = f" {sign_of(event)} {clock(event.time)} {event_words(event)}"
-    return (Cell(fit(alphabet.plain(words, 1000), width, alphabet), StyleRole.DOUBT),)
+    return (Cell(fit(symbols.plain(words, 1000), width, symbols), StyleRole.DOUBT),)

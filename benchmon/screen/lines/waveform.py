@@ -120,13 +120,13 @@ class WavePage:
     problem: str = ""
 
 
-def wave_lines(page: WavePage, cursor: float, width: int, height: int, alphabet: SymbolSet) -> list[Line]:
+def wave_lines(page: WavePage, cursor: float, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the page; `cursor` is where in the period its values are told, 0 to 1."""
     when = f"captured at {clock(page.captured)}" if page.captured is not None else "no wave captured yet"
-    lines = [rule(f" wave of {page.trace}, {page.unit}", width, alphabet, when)]
+    lines = [rule(f" wave of {page.trace}, {page.unit}", width, symbols, when)]
     waves = [wave for wave in (page.expected, page.measured) if wave is not None]
     if not waves:
-        return [*lines, (Cell(fit(f" {alphabet.plain(page.problem)}", width, alphabet), StyleRole.DOUBT),)]
+        return [*lines, (Cell(fit(f" {symbols.plain(page.problem)}", width, symbols), StyleRole.DOUBT),)]
     period = waves[-1].period
     at = cursor * period
     drawn: list[Drawn] = [Upright(at, StyleRole.QUIET)]
@@ -136,12 +136,12 @@ def wave_lines(page: WavePage, cursor: float, width: int, height: int, alphabet:
         drawn.append(_curve(page.measured, StyleRole.DOUBT))
     y = axis_around([float(value) for wave in waves for value in (wave.value.min(), wave.value.max())], page.unit)
     x = Axis(0.0, period, "s")
-    lines += draw_plot(drawn, (x, y), (width, max(0, height - 3)), alphabet).lines
-    lines.append(_legend(page, x, y, width, alphabet))
-    return [*lines, _at_cursor(page, at, width, alphabet)]
+    lines += draw_plot(drawn, (x, y), (width, max(0, height - 3)), symbols).lines
+    lines.append(_legend(page, x, y, width, symbols))
+    return [*lines, _at_cursor(page, at, width, symbols)]
 
 
-def _curve(wave: Folded, tone: StyleRole, *, dotted: bool = False) -> Curve:
+def _curve(wave: Folded, role: StyleRole, *, dotted: bool = False) -> Curve:
     """Return a curve of at most `_MOST_POINTS` points; of more, the means of neighbours."""
     time, value = wave.time, wave.value
     if len(time) > _MOST_POINTS:
@@ -150,20 +150,20 @@ def _curve(wave: Folded, tone: StyleRole, *, dotted: bool = False) -> Curve:
         there = count > 0
         time = (np.bincount(bins, time, _MOST_POINTS)[there]) / count[there]
         value = (np.bincount(bins, value, _MOST_POINTS)[there]) / count[there]
-    return Curve(time.tolist(), value.tolist(), tone, dotted)
+    return Curve(time.tolist(), value.tolist(), role, dotted)
 
 
-def _legend(page: WavePage, x: Axis, y: Axis, width: int, alphabet: SymbolSet) -> Line:
+def _legend(page: WavePage, x: Axis, y: Axis, width: int, symbols: SymbolSet) -> Line:
     both = page.measured is not None and page.expected is not None
     shown = "expected only" if page.measured is None else "measured only"
-    dots = alphabet.dot * 3
+    dots = symbols.dot * 3
     words = f"line: measured, {dots} expected" if both else shown
     axes = f"up: {y.unit_with_prefix}, across: {x.unit_with_prefix}"
     problem = f"; {page.problem}" if page.problem else ""
-    return (Cell(fit(alphabet.plain(f" {words}; {axes}{problem}"), width, alphabet), StyleRole.QUIET),)
+    return (Cell(fit(symbols.plain(f" {words}; {axes}{problem}"), width, symbols), StyleRole.QUIET),)
 
 
-def _at_cursor(page: WavePage, at: float, width: int, alphabet: SymbolSet) -> Line:
+def _at_cursor(page: WavePage, at: float, width: int, symbols: SymbolSet) -> Line:
     told = [f" at {format_value(at, 's', 3)}:"]
     values = []
     for name, wave in (("measured", page.measured), ("expected", page.expected)):
@@ -172,30 +172,28 @@ def _at_cursor(page: WavePage, at: float, width: int, alphabet: SymbolSet) -> Li
             told.append(f"{name} {format_value(values[-1], page.unit)}")
     if len(values) == 2:
         told.append(f"difference {format_value(values[0] - values[1], page.unit, 3)}")
-    return (Cell(fit(alphabet.plain("   ".join(told)), width, alphabet), StyleRole.STRONG),)
+    return (Cell(fit(symbols.plain("   ".join(told)), width, symbols), StyleRole.STRONG),)
 
 
 Harmonics = Sequence[tuple[int, float]]
 
 
-def harmonic_lines(
-    measured: Harmonics, expected: Harmonics, width: int, height: int, alphabet: SymbolSet
-) -> list[Line]:
+def harmonic_lines(measured: Harmonics, expected: Harmonics, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the harmonics of the line current, rms amperes, as bars beside the expected ones and class A's limits."""
     sizes, wanted = dict(measured), dict(expected)
-    what = f"measured, {alphabet.bar_expected} (expected)" if sizes else "expected"
-    title = f" line current, rms: {what}, {alphabet.bar_warning} limit of IEC 61000-3-2 class A"
-    lines = [rule(title, width, alphabet)]
+    what = f"measured, {symbols.bar_expected} (expected)" if sizes else "expected"
+    title = f" line current, rms: {what}, {symbols.bar_warning} limit of IEC 61000-3-2 class A"
+    lines = [rule(title, width, symbols)]
     largest = max([*wanted.values(), *sizes.values()], default=0.0)
     sizes, wanted = _above_rounding(sizes, largest), _above_rounding(wanted, largest)
     known = {**wanted, **sizes}
     orders = [order for order in sorted(known) if order <= _HIGHEST and _worth(order, sizes, wanted, largest)]
     if not orders:
-        return [*lines, (Cell(fit(" nothing is known of them yet", width, alphabet), StyleRole.QUIET),)]
-    words = [_words(order, sizes, wanted, alphabet) for order in orders[: max(0, height - 1)]]
+        return [*lines, (Cell(fit(" nothing is known of them yet", width, symbols), StyleRole.QUIET),)]
+    words = [_words(order, sizes, wanted, symbols) for order in orders[: max(0, height - 1)]]
     room = max(8, width - 6 - max(map(len, words)))
     return lines + [
-        _harmonic(order, Bar(sizes.get(order), wanted.get(order), largest), text, (room, width), alphabet)
+        _harmonic(order, Bar(sizes.get(order), wanted.get(order), largest), text, (room, width), symbols)
         for order, text in zip(orders, words, strict=False)
     ]
 
@@ -224,35 +222,35 @@ class Bar:
         return self.measured if self.measured is not None else self.expected or 0.0
 
 
-def _words(order: int, sizes: dict[int, float], wanted: dict[int, float], alphabet: SymbolSet) -> str:
+def _words(order: int, sizes: dict[int, float], wanted: dict[int, float], symbols: SymbolSet) -> str:
     value, limit = sizes.get(order, wanted.get(order, 0.0)), limit_of(order)
     words = f"{format_value(value, 'A', 3):>8}"
     if order in sizes and order in wanted:
         words += f"  ({format_value(wanted[order], 'A', 3):>8})"
     if limit is not None:
         words += f"  of {format_value(limit, 'A', 3):>8} {100 * value / limit:>4.0f} %"
-    return alphabet.plain(words)
+    return symbols.plain(words)
 
 
-def _harmonic(order: int, bar: Bar, words: str, room: tuple[int, int], alphabet: SymbolSet) -> Line:
+def _harmonic(order: int, bar: Bar, words: str, room: tuple[int, int], symbols: SymbolSet) -> Line:
     long, width = room
     limit = limit_of(order)
-    tone = StyleRole.PLAIN if limit is None or bar.value <= limit else StyleRole.BAD
-    text = fit(f" {words}", max(0, width - 4 - long), alphabet)
-    return (Cell(f" {order:>2} "), Cell(_draw_bar(bar, limit, long, alphabet), tone), Cell(text, tone))
+    role = StyleRole.PLAIN if limit is None or bar.value <= limit else StyleRole.BAD
+    text = fit(f" {words}", max(0, width - 4 - long), symbols)
+    return (Cell(f" {order:>2} "), Cell(_draw_bar(bar, limit, long, symbols), role), Cell(text, role))
 
 
-def _draw_bar(bar: Bar, limit: float | None, width: int, alphabet: SymbolSet) -> str:
+def _draw_bar(bar: Bar, limit: float | None, width: int, symbols: SymbolSet) -> str:
     inner = width - 2
-    cells = [alphabet.bar_room] * inner
+    cells = [symbols.bar_room] * inner
 
     def place(size: float) -> int:
         return min(inner - 1, int(size / bar.length * inner)) if bar.length > 0 else 0
 
     filled = min(inner, place(bar.value) + (bar.value > 0))
-    cells[:filled] = alphabet.bar_full * filled
+    cells[:filled] = symbols.bar_full * filled
     if limit is not None and limit <= bar.length:
-        cells[place(limit)] = alphabet.bar_warning
+        cells[place(limit)] = symbols.bar_warning
     if bar.measured is not None and bar.expected is not None:
-        cells[place(bar.expected)] = alphabet.bar_expected
-    return alphabet.bar_start + "".join(cells) + alphabet.bar_end
+        cells[place(bar.expected)] = symbols.bar_expected
+    return symbols.bar_start + "".join(cells) + symbols.bar_end

@@ -1,4 +1,4 @@
-"""What every view has: the head on top, the keys at the bottom, a notice above them, and `show` for a new picture.
+"""What every view has: the head on top, the keys at the bottom, a notice above them, and `show` for a new state.
 
 What every dialogue has: the head stays on top, the bench goes on moving behind, the question is at the bottom.
 """
@@ -77,12 +77,12 @@ class View(KeyScreen[None], inherit_bindings=False):
 
     BINDINGS: ClassVar[list[BindingType]] = EVERYWHERE
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self.picture = picture
-        self.alphabet = alphabet
-        self.head = StatusHeader(picture, alphabet)
-        self.notice = NoticeLine(alphabet)
+        self.state = state
+        self.symbols = symbols
+        self.head = StatusHeader(state, symbols)
+        self.notice = NoticeLine(symbols)
         self._notice_timer: Timer | None = None
         self._told = ""
 
@@ -91,7 +91,7 @@ class View(KeyScreen[None], inherit_bindings=False):
         yield self.head
         yield from self.body()
         yield self.notice
-        yield KeyBar(keys_to_show(self.BINDINGS, is_replay=self.picture.is_replay), self.alphabet)
+        yield KeyBar(keys_to_show(self.BINDINGS, is_replay=self.state.is_replay), self.symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return what is between head and keys."""
@@ -99,34 +99,34 @@ class View(KeyScreen[None], inherit_bindings=False):
 
     def on_screen_resume(self) -> None:
         """Show what has changed while it was not in sight."""
-        self.show(self.picture)
+        self.show(self.state)
 
     def on_resize(self) -> None:
-        """Show the picture in the room there is."""
-        self.show(self.picture)
+        """Show the state in the room there is."""
+        self.show(self.state)
 
-    def show(self, picture: SessionState) -> None:
-        """Show `picture`."""
-        self.picture = picture
-        self.head.show(picture)
+    def show(self, state: SessionState) -> None:
+        """Show `state`."""
+        self.state = state
+        self.head.show(state)
         self._notice()
 
-    def tell(self, words: str) -> None:
+    def show_message(self, words: str) -> None:
         """Show a notice above the keys for some seconds."""
         if self._notice_timer is not None:
             self._notice_timer.stop()
         self._notice_timer = self.set_timer(_NOTICE_SECONDS, self._silence)
         self._told = words
-        self.show(self.picture)
+        self.show(self.state)
 
     def _silence(self) -> None:
         self._told = ""
-        self.show(self.picture)
+        self.show(self.state)
 
     def _notice(self) -> None:
         """Show what was told last; else what is done just now, or that the bench file was edited."""
-        words = self._told or self.picture.work or self.picture.edit_in_words
-        self.notice.tell(words)
+        words = self._told or self.state.work or self.state.edit_in_words
+        self.notice.show_message(words)
         self.notice.take_height(len(self.notice.lines))
 
 
@@ -141,11 +141,11 @@ class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "drop", "Close")]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self.picture = picture
-        self.alphabet = alphabet
-        self.head = StatusHeader(picture, alphabet)
+        self.state = state
+        self.symbols = symbols
+        self.head = StatusHeader(state, symbols)
 
     def compose(self) -> ComposeResult:
         """Put the head on top and the question at the bottom."""
@@ -159,16 +159,16 @@ class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
 
     def on_screen_resume(self) -> None:
         """Show what has changed while it was not in sight."""
-        self.show(self.picture)
+        self.show(self.state)
 
     def on_resize(self) -> None:
-        """Show the picture in the room there is."""
-        self.show(self.picture)
+        """Show the state in the room there is."""
+        self.show(self.state)
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show how the session stands now, in the head."""
-        self.picture = picture
-        self.head.show(picture)
+        self.state = state
+        self.head.show(state)
 
     def action_drop(self) -> None:
         """Close without an answer."""

@@ -18,7 +18,7 @@ from benchmon.screen.lines.temperature_bars import heat_lines_wanted
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.views.base import EVERYWHERE, View
-from benchmon.screen.views.dialogues import FindDialog
+from benchmon.screen.views.dialogs import FindDialog
 from benchmon.screen.views.reading_views import ChannelView
 from benchmon.screen.widgets.channel_table import ChannelTable, HeatStrip
 from benchmon.screen.widgets.event_list import EventList
@@ -38,7 +38,7 @@ class Arrangement:
     grouped: bool
 
 
-def arrange(height: int, channels: int, points: int, heat: tuple[int, int], remarks: int = 0) -> Arrangement:
+def arrange(height: int, channels: int, points: int, heat: tuple[int, int], annotations: int = 0) -> Arrangement:
     """Return how `height` lines are shared by `channels` rows under `points` headings and lines of bars, `heat`.
 
     Rows come first; headings only where every row stays in sight with them; events take what is left, at least three
@@ -47,8 +47,8 @@ def arrange(height: int, channels: int, points: int, heat: tuple[int, int], rema
     goes out of sight.
     """
     least = next((lines for from_height, lines in _EVENTS if height >= from_height), 0)
-    least = max(min(least, _LEAST_EVENTS), least - remarks)
-    rows = 1 + channels + remarks
+    least = max(min(least, _LEAST_EVENTS), least - annotations)
+    rows = 1 + channels + annotations
     bars = _bars(height, heat[0])
     if rows + bars + least > height:
         bars = _bars(height, heat[1])
@@ -78,10 +78,10 @@ class BenchView(View, inherit_bindings=False):
         Binding("escape", "all", "All channels", show=False),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
-        super().__init__(picture, alphabet)
-        self._table, self._heat = ChannelTable(picture, alphabet), HeatStrip(alphabet)
-        self._events = EventList(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
+        super().__init__(state, symbols)
+        self._table, self._heat = ChannelTable(state, symbols), HeatStrip(symbols)
+        self._events = EventList(state, symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return the parts between head and keys."""
@@ -94,27 +94,27 @@ class BenchView(View, inherit_bindings=False):
         """Return the name of the channel under the cursor, "" where there is none."""
         return self._table.chosen
 
-    def show(self, picture: SessionState) -> None:
-        """Show `picture`, sharing the height among the parts."""
-        super().show(picture)
+    def show(self, state: SessionState) -> None:
+        """Show `state`, sharing the height among the parts."""
+        super().show(state)
         taken = len(self.head.lines) + len(self.notice.lines) + 1
         height = max(0, self.size.height - taken)
-        bars = heat_lines_wanted(picture, self.size.width)
-        remarks = annotations_of(picture, self.size.width, self.alphabet)
-        lines = sum(map(len, remarks.values()))
-        parts = arrange(height, len(picture.channels), len(picture.points), bars, lines)
+        bars = heat_lines_wanted(state, self.size.width)
+        annotations = annotations_of(state, self.size.width, self.symbols)
+        lines = sum(map(len, annotations.values()))
+        parts = arrange(height, len(state.channels), len(state.points), bars, lines)
         heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
         for widget, lines in heights:
             widget.take_height(lines)
         self._table.group(parts.grouped)
-        self._table.remark(remarks)
-        self._table.show(picture)
-        self._heat.show(picture, parts.heat)
-        self._events.show(picture)
+        self._table.annotation(annotations)
+        self._table.show(state)
+        self._heat.show(state, parts.heat)
+        self._events.show(state)
 
     def action_find(self) -> None:
         """Find channels; what is typed takes effect at once."""
-        self.app.push_screen(FindDialog(self.picture, self.alphabet, self._table.wanted, self._table.find))
+        self.app.push_screen(FindDialog(self.state, self.symbols, self._table.wanted, self._table.find))
 
     def action_open(self) -> None:
         """Show all about the channel under the cursor."""
@@ -122,8 +122,8 @@ class BenchView(View, inherit_bindings=False):
 
     def action_mark(self) -> None:
         """Mark the channel under the cursor for the large figures, or take its mark away."""
-        self.picture.mark(self._table.chosen)
-        self._table.show(self.picture)
+        self.state.mark(self._table.chosen)
+        self._table.show(self.state)
 
     def action_all(self) -> None:
         """Show all channels again."""
@@ -132,6 +132,6 @@ class BenchView(View, inherit_bindings=False):
     @on(ChannelTable.Opened)
     def open_channel(self, message: ChannelTable.Opened) -> None:
         """Show all about one channel."""
-        channel = self.picture.channel(message.channel)
+        channel = self.state.channel(message.channel)
         if channel is not None:
-            self.app.push_screen(ChannelView(self.picture, self.alphabet, channel))
+            self.app.push_screen(ChannelView(self.state, self.symbols, channel))

@@ -33,35 +33,35 @@ class PlanView(ReadingView, inherit_bindings=False):
         Binding("right", "choose(1)", "Next", show=False),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
-        super().__init__(picture, alphabet)
-        self._stood = picture.plan.place
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
+        super().__init__(state, symbols)
+        self._stood = state.plan.place
         self._chosen = self._stood or 1
-        self._steps, self._page = StepList(picture, alphabet), ScrollPage(self._write, alphabet)
+        self._steps, self._page = StepList(state, symbols), ScrollPage(self._write, symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return the list of steps and the page of one of them."""
-        if self.picture.plan.stages:
+        if self.state.plan.stages:
             yield self._steps
         yield self._page
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show how the plan stands; when a step begins, it is the one shown."""
-        super().show(picture)
-        place = picture.plan.place
+        super().show(state)
+        place = state.plan.place
         if place is not None and place != self._stood:
             self._chosen = place
         self._stood = place
-        if picture.plan.stages:
-            self._steps.show(picture, self._chosen)
+        if state.plan.stages:
+            self._steps.show(state, self._chosen)
         self._page.show()
 
     def action_choose(self, steps: int) -> None:
         """Look at another step."""
-        self._chosen = max(1, min(len(self.picture.plan.stages), self._chosen + steps))
-        self.show(self.picture)
+        self._chosen = max(1, min(len(self.state.plan.stages), self._chosen + steps))
+        self.show(self.state)
 
     def _write(self, width: int) -> list[Line]:
-        if not self.picture.plan.stages:
-            return [(Cell(f" {piece}"),) for piece in wrap(self.alphabet.plain(_NO_PLAN), max(1, width - 2))]
-        return step_page(self.picture, self._chosen, width, self.alphabet)
+        if not self.state.plan.stages:
+            return [(Cell(f" {piece}"),) for piece in wrap(self.symbols.plain(_NO_PLAN), max(1, width - 2))]
+        return step_page(self.state, self._chosen, width, self.symbols)

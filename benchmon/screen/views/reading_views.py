@@ -28,63 +28,63 @@ from benchmon.screen.widgets.scroll_page import ScrollPage
 class BigView(ReadingView):
     """The marked channels, or those that matter most, as large as they fit."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
-        super().__init__(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
+        super().__init__(state, symbols)
         self._figures = Canvas(self._draw, self._shows)
 
     def body(self) -> Iterable[Widget]:
         """Return the figures."""
         yield self._figures
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show the latest values."""
-        super().show(picture)
+        super().show(state)
         self._figures.show()
 
     def _shows(self) -> tuple[object, ...]:
-        picture = self.picture
-        return picture.now, picture.old, str(picture.glance.level), len(picture.marked)
+        state = self.state
+        return state.now, state.old, str(state.glance.level), len(state.marked)
 
     def _draw(self, width: int, height: int) -> list[Line]:
-        return draw_figures(self.picture, width, height, self.alphabet)
+        return draw_figures(self.state, width, height, self.symbols)
 
 
 class ChannelView(ReadingView):
     """A channel's reading, expectation, limits, instrument and events; it goes on moving."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, channel: ChannelState) -> None:
-        super().__init__(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet, channel: ChannelState) -> None:
+        super().__init__(state, symbols)
         self._channel = channel
-        self._page = ScrollPage(self._write, alphabet)
+        self._page = ScrollPage(self._write, symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return the page."""
         yield self._page
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show what has changed."""
-        super().show(picture)
+        super().show(state)
         self._page.show()
 
     def _write(self, width: int) -> list[Line]:
-        return detail_lines(self._channel, self.picture, width, self.alphabet)
+        return detail_lines(self._channel, self.state, width, self.symbols)
 
 
 class EventsView(ReadingView):
     """The events, wrapped, so that no word is cut off."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
-        super().__init__(picture, alphabet)
-        self._events = EventList(picture, alphabet, wrapped=True)
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
+        super().__init__(state, symbols)
+        self._events = EventList(state, symbols, wrapped=True)
 
     def body(self) -> Iterable[Widget]:
         """Return the list."""
         yield self._events
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show what has happened since."""
-        super().show(picture)
-        self._events.show(picture)
+        super().show(state)
+        self._events.show(state)
 
 
 class HelpView(ReadingView):
@@ -92,7 +92,7 @@ class HelpView(ReadingView):
 
     def body(self) -> Iterable[Widget]:
         """Return the page."""
-        yield ScrollPage(self._write, self.alphabet)
+        yield ScrollPage(self._write, self.symbols)
 
     def _write(self, width: int) -> list[Line]:
-        return help_lines(width, self.alphabet)
+        return help_lines(width, self.symbols)

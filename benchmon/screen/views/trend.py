@@ -47,17 +47,17 @@ class TrendView(ReadingView, inherit_bindings=False):
         Binding("end", "go(-1000000)", "Now", show=False),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, chosen: str, session: SessionView) -> None:
-        super().__init__(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet, chosen: str, session: SessionView) -> None:
+        super().__init__(state, symbols)
         self._session = session
-        names = [each.channel.name for each in picture.channels]
+        names = [each.channel.name for each in state.channels]
         self._at = names.index(chosen) if chosen in names else 0
         self._span = _FIRST
         self._back = 0.0
         self._cursor = 1.0
         self._page: TrendPage | None = None
         self._loaded = -1.0
-        self._drawing = Canvas(self._draw, lambda: (self._page, self._cursor, self.picture.events_seen))
+        self._drawing = Canvas(self._draw, lambda: (self._page, self._cursor, self.state.events_seen))
 
     def body(self) -> Iterable[Widget]:
         """Return the drawing."""
@@ -67,18 +67,18 @@ class TrendView(ReadingView, inherit_bindings=False):
         """Begin to read."""
         self._load_anew()
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show what has changed; what is new is read as often as it would be seen."""
-        super().show(picture)
+        super().show(state)
         width = max(20, self.size.width)
-        if self.is_mounted and not self._back and picture.now - self._loaded >= SPANS[self._span] / width:
+        if self.is_mounted and not self._back and state.now - self._loaded >= SPANS[self._span] / width:
             self._load_anew()
         self._drawing.show()
 
     def action_choose(self, steps: int) -> None:
         """Turn to another channel."""
-        if self.picture.channels:
-            self._at = (self._at + steps) % len(self.picture.channels)
+        if self.state.channels:
+            self._at = (self._at + steps) % len(self.state.channels)
         self._load_anew()
 
     def action_move(self, steps: int) -> None:
@@ -93,17 +93,17 @@ class TrendView(ReadingView, inherit_bindings=False):
 
     def action_go(self, spans: float) -> None:
         """Go back in time by a part of the span; forward where negative, at most to now."""
-        longest = max(0.0, self.picture.now - SPANS[self._span])
+        longest = max(0.0, self.state.now - SPANS[self._span])
         self._back = min(longest, max(0.0, self._back + spans * SPANS[self._span]))
         self._load_anew()
 
     def _load_anew(self) -> None:
-        if not self.picture.channels:
+        if not self.state.channels:
             return
-        self._loaded = self.picture.now
-        until = max(self.picture.now - self._back, 1.0)
+        self._loaded = self.state.now
+        until = max(self.state.now - self._back, 1.0)
         since = max(0.0, until - SPANS[self._span])
-        channel = self.picture.channels[self._at].channel
+        channel = self.state.channels[self._at].channel
         if self._page is None or self._page.channel.name != channel.name:
             self._take(TrendPage(channel, since, until, problem="reading the session …"))
         enough = max(1, int((until - since) / (_READINGS_A_PART * channel.period)))
@@ -130,4 +130,4 @@ class TrendView(ReadingView, inherit_bindings=False):
     def _draw(self, width: int, height: int) -> list[Line]:
         if self._page is None:
             return []
-        return trend_lines(self._page, tuple(self.picture.events), self._cursor, (width, height), self.alphabet)
+        return trend_lines(self._page, tuple(self.state.events), self._cursor, (width, height), self.symbols)

@@ -49,9 +49,9 @@ class WaveView(ReadingView, inherit_bindings=False):
         Binding("right", "move(1)", "Right", show=False),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, chosen: str) -> None:
-        super().__init__(picture, alphabet)
-        channel = picture.channel(chosen)
+    def __init__(self, state: SessionState, symbols: SymbolSet, chosen: str) -> None:
+        super().__init__(state, symbols)
+        channel = state.channel(chosen)
         self._trace = "" if channel is None else trace_of(channel.channel.quantity)
         self._cursor = 0.25
         self._shows_harmonics = False
@@ -65,9 +65,9 @@ class WaveView(ReadingView, inherit_bindings=False):
         """Return the drawing."""
         yield self._drawing
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show the latest wave."""
-        super().show(picture)
+        super().show(state)
         self._drawing.show()
 
     def action_choose(self, steps: int) -> None:
@@ -76,22 +76,22 @@ class WaveView(ReadingView, inherit_bindings=False):
         if traces:
             at = traces.index(self._trace) if self._trace in traces else 0
             self._trace, self._shows_harmonics = traces[(at + steps) % len(traces)], False
-        self.show(self.picture)
+        self.show(self.state)
 
     def action_move(self, steps: int) -> None:
         """Move the cursor along the period."""
         self._cursor = min(1.0, max(0.0, self._cursor + steps * _STEP))
-        self.show(self.picture)
+        self.show(self.state)
 
     def action_harmonics(self) -> None:
         """Turn to the harmonics of the line current, or back."""
         self._shows_harmonics = not self._shows_harmonics
         self._trace = _LINE_CURRENT if self._shows_harmonics else self._trace
-        self.show(self.picture)
+        self.show(self.state)
 
     @property
     def _prediction(self) -> StoredPrediction | None:
-        return self.picture.settled
+        return self.state.settled
 
     def _traces(self, prediction: StoredPrediction | None) -> list[str]:
         """Return the waves there are: those measured first."""
@@ -102,14 +102,14 @@ class WaveView(ReadingView, inherit_bindings=False):
 
     def _all_are_known(self, prediction: StoredPrediction | None) -> bool:
         """Return whether no wave is still to come; until then the chosen one is not left for another."""
-        return not self._trace or prediction is not None or bool(self.picture.settled_problem) or not self.picture.live
+        return not self._trace or prediction is not None or bool(self.state.settled_problem) or not self.state.live
 
     def _captured(self) -> list[ChannelState]:
-        return [channel for channel in self.picture.channels if channel.channel.name in self.picture.waveforms]
+        return [channel for channel in self.state.channels if channel.channel.name in self.state.waveforms]
 
     def _wave(self, trace: str) -> Waveform | None:
         names = [each.channel.name for each in self._captured() if trace_of(each.channel.quantity) == trace]
-        return self.picture.waveforms[names[0]] if names else None
+        return self.state.waveforms[names[0]] if names else None
 
     def _shows(self) -> tuple[object, ...]:
         """Return what goes into the drawing; where the chosen wave turns out not to be there, another is chosen."""
@@ -117,7 +117,7 @@ class WaveView(ReadingView, inherit_bindings=False):
         traces = self._traces(prediction)
         if self._trace not in traces and traces and self._all_are_known(prediction):
             self._trace = _LINE_CURRENT if _LINE_CURRENT in traces else traces[0]
-        problem = self.picture.why_not_settled
+        problem = self.state.why_not_settled
         what = (self._trace, self._shows_harmonics, self._cursor, problem, self._problem)
         return *what, prediction, self._wave(self._trace), self._looked_into, self._captured_wave
 
@@ -128,8 +128,8 @@ class WaveView(ReadingView, inherit_bindings=False):
             there = page.measured is not None and self._captured_wave is not None
             harmonics = self._captured_wave.harmonics if there and self._captured_wave is not None else ()
             expected = prediction.harmonics.get(_LINE_CURRENT, []) if prediction is not None else []
-            return harmonic_lines(harmonics, expected, width, height, self.alphabet)
-        return wave_lines(page, self._cursor, width, height, self.alphabet)
+            return harmonic_lines(harmonics, expected, width, height, self.symbols)
+        return wave_lines(page, self._cursor, width, height, self.symbols)
 
     def _page(self, prediction: StoredPrediction | None, wave: Waveform | None) -> WavePage:
         """Return what to show; a wave or prediction that is new is looked into beside the screen."""
@@ -139,7 +139,7 @@ class WaveView(ReadingView, inherit_bindings=False):
             self._key = key
             self._look_into(wave, expected)
         unit = wave.unit if wave is not None else _UNITS.get(self._trace.rpartition(".")[2], "")
-        problem = "" if expected else self.picture.why_not_settled
+        problem = "" if expected else self.state.why_not_settled
         if wave is None or wave is not self._looked_into:
             return WavePage(self._trace, unit, None, expected, None if wave is None else wave.time, problem)
         measured = self._captured_wave.folded if self._captured_wave is not None else None
@@ -149,7 +149,7 @@ class WaveView(ReadingView, inherit_bindings=False):
     def _look_into(self, wave: Waveform, expected: Folded | None) -> None:
         captured, problem = None, ""
         try:
-            captured = look_into(wave, self.picture.info.bench.mains.frequency, expected)
+            captured = look_into(wave, self.state.info.bench.mains.frequency, expected)
         except DataFileError as reason:
             problem = f"the captured wave cannot be shown: {reason}"
         if not get_current_worker().is_cancelled:

@@ -50,18 +50,18 @@ class VisibleRows:
 
 
 class TableWindow:
-    """Chooses the rows of `picture`. Where `grouped`, the name of a point stands above its channels.
+    """Chooses the rows of `state`. Where `grouped`, the name of a point stands above its channels.
 
     `remarks` are the lines under the rows, by channel.
     """
 
-    def __init__(self, picture: SessionState) -> None:
-        self._picture = picture
-        self._cursor = picture.channels[0].channel.name if picture.channels else ""
+    def __init__(self, state: SessionState) -> None:
+        self._picture = state
+        self._cursor = state.channels[0].channel.name if state.channels else ""
         self._top = 0
         self.grouped = False
         self.wanted = ""
-        self.remarks: Mapping[str, Sequence[Annotation]] = {}
+        self.annotations: Mapping[str, Sequence[Annotation]] = {}
 
     @property
     def found(self) -> list[ChannelState]:
@@ -118,7 +118,7 @@ class TableWindow:
                 entries.append(channel.point)
             point = channel.point
             entries.append(channel)
-            entries += self.remarks.get(channel.channel.name, ())
+            entries += self.annotations.get(channel.channel.name, ())
         return entries
 
     def _keep_cursor_in(self, room: int, entries: list[Entry]) -> None:
@@ -161,11 +161,11 @@ class ChannelTable(CellLines, can_focus=True):
             super().__init__()
             self.channel = channel
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = picture
-        self._alphabet = alphabet
-        self._rows = TableWindow(picture)
+        self._picture = state
+        self._alphabet = symbols
+        self._rows = TableWindow(state)
         self._entries: list[tuple[Entry, Mark]] = []
         self._drawn: dict[str, tuple[object, Line]] = {}
 
@@ -232,13 +232,13 @@ class ChannelTable(CellLines, can_focus=True):
         """Write the name of each point above its channels, or hold them together by brackets."""
         self._rows.grouped = grouped
 
-    def remark(self, remarks: Mapping[str, Sequence[Annotation]]) -> None:
+    def annotation(self, annotations: Mapping[str, Sequence[Annotation]]) -> None:
         """Write these lines under the rows of their channels from now on."""
-        self._rows.remarks = remarks
+        self._rows.annotations = annotations
 
-    def show(self, picture: SessionState) -> None:
-        """Show `picture`."""
-        self._picture = picture
+    def show(self, state: SessionState) -> None:
+        """Show `state`."""
+        self._picture = state
         width, height = self.size.width, self.size.height
         if width <= 0 or height <= 0:
             return
@@ -269,12 +269,12 @@ class ChannelTable(CellLines, can_focus=True):
 
     def _draw_row(self, channel: ChannelState, mark: str, columns: Columns, chosen: bool) -> Line:
         """Return the row of a channel: the one drawn last, where nothing that it shows has changed since."""
-        picture, name = self._picture, channel.channel.name
-        is_marked, trend_until = name in picture.marked, channel.trend.latest(picture.now)
-        shows = (channel.judgement, trend_until, mark, chosen, is_marked, picture.old, columns)
+        state, name = self._picture, channel.channel.name
+        is_marked, trend_until = name in state.marked, channel.trend.latest(state.now)
+        shows = (channel.judgement, trend_until, mark, chosen, is_marked, state.old, columns)
         known = self._drawn.get(name)
         if known is None or known[0] != shows:
-            row = draw_row(channel, picture, columns, self._alphabet, mark=mark, chosen=chosen)
+            row = draw_row(channel, state, columns, self._alphabet, mark=mark, chosen=chosen)
             known = self._drawn[name] = shows, joined(row, columns)
         return known[1]
 
@@ -292,9 +292,9 @@ class ChannelTable(CellLines, can_focus=True):
 class HeatStrip(CellLines):
     """Bars from ambient to the trip limit, side by side where there is room."""
 
-    def __init__(self, alphabet: SymbolSet) -> None:
+    def __init__(self, symbols: SymbolSet) -> None:
         super().__init__()
-        self._alphabet = alphabet
+        self._alphabet = symbols
         self._picture: SessionState | None = None
         self._height = 0
 
@@ -303,15 +303,15 @@ class HeatStrip(CellLines):
         if self._picture is not None:
             self.show(self._picture, self._height)
 
-    def show(self, picture: SessionState, height: int) -> None:
-        """Show the bars of `picture` in `height` lines with the heading."""
-        self._picture, self._height = picture, height
+    def show(self, state: SessionState, height: int) -> None:
+        """Show the bars of `state` in `height` lines with the heading."""
+        self._picture, self._height = state, height
         width, signs = self.size.width, self._alphabet
         if height < 2 or width <= 0:
             self.paint([])
             return
-        hidden = min(heat_lines_wanted(picture, width)) > height - 1
+        hidden = min(heat_lines_wanted(state, width)) > height - 1
         aside = "the nearest to their limits" if hidden else ""
         marks = f"{signs.bar_warning} warning, {signs.bar_expected} expected, {signs.bar_final} heading for"
         title = f"  temperature, ambient to limit: {marks}"
-        self.paint([rule(title, width, signs, aside), *draw_heat(picture, width, height - 1, signs)])
+        self.paint([rule(title, width, signs, aside), *draw_heat(state, width, height - 1, signs)])

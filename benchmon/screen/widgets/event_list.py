@@ -34,13 +34,13 @@ class EventList(CellLines, can_focus=True):
         Binding("end", "scroll_by(-1000000)", "Latest", show=False),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, *, wrapped: bool = False) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet, *, wrapped: bool = False) -> None:
         super().__init__()
-        self._picture = picture
-        self._alphabet = alphabet
+        self._picture = state
+        self._alphabet = symbols
         self._wrapped = wrapped
         self._back = 0
-        self._seen = picture.events_seen
+        self._seen = state.events_seen
 
     def redraw(self) -> None:
         """Draw for the new size."""
@@ -71,10 +71,10 @@ class EventList(CellLines, can_focus=True):
         """Come forward in time."""
         self.action_scroll_by(-_WHEEL)
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show the latest events, or the same ones as before where the list is scrolled back."""
-        new, self._seen = picture.events_seen - self._seen, picture.events_seen
-        self._picture = picture
+        new, self._seen = state.events_seen - self._seen, state.events_seen
+        self._picture = state
         if self._back and new:
             self._back += new
         width, height = self.size.width, self.size.height - 1
@@ -82,16 +82,16 @@ class EventList(CellLines, can_focus=True):
             self.paint([])
             return
         lines, self._back = last_lines(
-            reversed(picture.events), width, height, self._back, self._alphabet, wrapped=self._wrapped
+            reversed(state.events), width, height, self._back, self._alphabet, wrapped=self._wrapped
         )
-        if not picture.events:
+        if not state.events:
             lines = [(Cell(fit("  nothing yet", width, self._alphabet), StyleRole.QUIET),)]
-        self.paint([self._heading(picture), *lines])
+        self.paint([self._heading(state), *lines])
 
-    def _heading(self, picture: SessionState) -> Line:
+    def _heading(self, state: SessionState) -> Line:
         signs = self._alphabet
         title = f"{signs.cursor if self.has_focus else ' '} events"
-        count = f"{picture.events_seen} so far" if picture.events_seen else ""
+        count = f"{state.events_seen} so far" if state.events_seen else ""
         lines = "line" if self._back == 1 else "lines"
         aside = f"{self._back} newer {lines} below {signs.down}" if self._back else count
         return rule(title, self.size.width, signs, aside)

@@ -20,7 +20,7 @@ class KeyBar(CellLines):
     KeyBar { dock: bottom; height: 1; }
     """
 
-    def __init__(self, bindings: Sequence[BindingType], alphabet: SymbolSet) -> None:
+    def __init__(self, bindings: Sequence[BindingType], symbols: SymbolSet) -> None:
         super().__init__()
         shown = [binding for binding in bindings if isinstance(binding, Binding) and binding.show]
         self._presses = [binding.key.partition(",")[0] for binding in shown]
@@ -28,7 +28,7 @@ class KeyBar(CellLines):
             (binding.key_display or press, binding.description)
             for binding, press in zip(shown, self._presses, strict=True)
         ]
-        self._alphabet = alphabet
+        self._alphabet = symbols
 
     def redraw(self) -> None:
         """Draw for the new width."""
@@ -44,7 +44,7 @@ class KeyBar(CellLines):
                 return
 
 
-def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: SymbolSet) -> Line:
+def draw_keys(keys: Sequence[tuple[str, str]], width: int, symbols: SymbolSet) -> Line:
     """Return pairs of a key and what it does as one line; what has no room whole is left out."""
     cells: list[Cell] = []
     used = 0
@@ -52,6 +52,6 @@ def draw_keys(keys: Sequence[tuple[str, str]], width: int, alphabet: SymbolSet) 
         wide = len(key) + 1 + len(does) + 1
         if used + wide > width + 1:
             break
-        cells += [Cell(alphabet.plain(key), StyleRole.KEY), Cell(f" {alphabet.plain(does)} ")]
+        cells += [Cell(symbols.plain(key), StyleRole.KEY), Cell(f" {symbols.plain(does)} ")]
         used += wide
     return tuple(cells)

@@ -24,7 +24,7 @@ from benchmon.screen.styles import styles_of
 from benchmon.screen.symbols import SymbolSet
 
 _BLANK = Style()
-_TONE = attrgetter("tone")
+_ROLE = attrgetter("role")
 
 
 class CellLines(Widget):
@@ -108,7 +108,7 @@ class CellLines(Widget):
 
     def _strip(self, line: Line, theme: str, width: int) -> Strip:
         styles = styles_of(theme)
-        segments = [Segment("".join(c.text for c in cells), styles[tone]) for tone, cells in groupby(line, _TONE)]
+        segments = [Segment("".join(c.text for c in cells), styles[role]) for role, cells in groupby(line, _ROLE)]
         strip = Strip(segments, sum(cell.width for cell in line)).adjust_cell_length(width, _BLANK)
         for line_filter in self.get_line_filters():
             strip = strip.apply_filter(line_filter, TRANSPARENT)
@@ -122,9 +122,9 @@ def _line(lines: Sequence[Line], y: int) -> Line:
 class TextLines(CellLines):
     """A heading with a rule, where `title` is given, and lines of plain text below it."""
 
-    def __init__(self, alphabet: SymbolSet, *words: str, title: str = "") -> None:
+    def __init__(self, symbols: SymbolSet, *words: str, title: str = "") -> None:
         super().__init__()
-        self._alphabet = alphabet
+        self._alphabet = symbols
         self._title = title
         self._words = words
         self.styles.height = len(words) + bool(title)

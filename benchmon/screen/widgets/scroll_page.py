@@ -38,10 +38,10 @@ class ScrollPage(CellLines, can_focus=True):
         Binding("end", "scroll_by(1000000)", "End", show=False),
     ]
 
-    def __init__(self, write: Callable[[int], list[Line]], alphabet: SymbolSet) -> None:
+    def __init__(self, write: Callable[[int], list[Line]], symbols: SymbolSet) -> None:
         super().__init__()
         self._write = write
-        self._alphabet = alphabet
+        self._alphabet = symbols
         self._top = 0
 
     def redraw(self) -> None:
@@ -91,20 +91,20 @@ _MOST_PART = 3
 class StepList(CellLines):
     """As many steps as a third of the screen has room for, the chosen one among them."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = picture
-        self._alphabet = alphabet
+        self._picture = state
+        self._alphabet = symbols
         self._chosen = 1
 
     def redraw(self) -> None:
         """Draw for the new size."""
         self.show(self._picture, self._chosen)
 
-    def show(self, picture: SessionState, chosen: int) -> None:
+    def show(self, state: SessionState, chosen: int) -> None:
         """Show how the steps stand."""
-        self._picture, self._chosen = picture, chosen
-        height = min(1 + len(picture.plan.stages), max(3, self.app.size.height // _MOST_PART))
+        self._picture, self._chosen = state, chosen
+        height = min(1 + len(state.plan.stages), max(3, self.app.size.height // _MOST_PART))
         self.take_height(height)
         if self.size.width > 0:
-            self.paint(steps_lines(picture, chosen, self.size.width, height, self._alphabet))
+            self.paint(steps_lines(state, chosen, self.size.width, height, self._alphabet))

@@ -34,78 +34,78 @@ class StatusHeader(CellLines):
     StatusHeader { dock: top; height: 2; }
     """
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = picture
-        self._alphabet = alphabet
+        self._picture = state
+        self._alphabet = symbols
 
     def redraw(self) -> None:
         """Wrap the sentence anew."""
         self.show(self._picture)
 
-    def show(self, picture: SessionState) -> None:
+    def show(self, state: SessionState) -> None:
         """Show how the session stands now."""
-        self._picture = picture
+        self._picture = state
         width, signs = self.app.size.width, self._alphabet
-        sentence, alarms = draw_glance(picture, width, signs), draw_alarms(picture, width, signs)
-        self.paint([*sentence, *alarms, draw_title(picture, width, signs)])
+        sentence, alarms = draw_glance(state, width, signs), draw_alarms(state, width, signs)
+        self.paint([*sentence, *alarms, draw_title(state, width, signs)])
         self.take_height(len(self.lines))
 
 
-def level_sign(level: Level, alphabet: SymbolSet) -> str:
+def level_sign(level: Level, symbols: SymbolSet) -> str:
     """Return the sign of a level, one character."""
-    return _ASCII_SIGNS[level] if alphabet.ascii_only else alphabet.plain(SIGNS[level])
+    return _ASCII_SIGNS[level] if symbols.ascii_only else symbols.plain(SIGNS[level])
 
 
-def draw_glance(picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def draw_glance(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the glance in as many lines as its sentence needs, at most three, each across the whole width."""
-    glance = picture.glance
-    tone = LEVEL_TONES[glance.level]
-    sign = level_sign(glance.level, alphabet)
-    pieces = wrap(alphabet.plain(glance.sentence), max(1, width - 4))
+    glance = state.glance
+    role = LEVEL_TONES[glance.level]
+    sign = level_sign(glance.level, symbols)
+    pieces = wrap(symbols.plain(glance.sentence), max(1, width - 4))
     if len(pieces) > _MOST_SENTENCE_LINES:
         pieces[_MOST_SENTENCE_LINES - 1] = " ".join(pieces[_MOST_SENTENCE_LINES - 1 :])
     starts = [f" {sign} "] + ["   "] * _MOST_SENTENCE_LINES
     shown = zip(starts, pieces[:_MOST_SENTENCE_LINES], strict=False)
-    return [(Cell(start + fit(piece, max(1, width - 3), alphabet), tone),) for start, piece in shown]
+    return [(Cell(start + fit(piece, max(1, width - 3), symbols), role),) for start, piece in shown]
 
 
-def draw_alarms(picture: SessionState, width: int, alphabet: SymbolSet) -> list[Line]:
+def draw_alarms(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return one line with the alarms that stand, those first that nobody has acknowledged; none where none stands."""
-    standing, waiting = picture.alarms.standing, picture.alarms.unacknowledged
+    standing, waiting = state.alarms.standing, state.alarms.unacknowledged
     if not standing:
         return []
     words = ", ".join(alarm.words for alarm in waiting)
     seen = ", ".join(alarm.words for alarm in standing if alarm.acknowledged)
-    bell = "" if picture.bell else ", bell off"
+    bell = "" if state.bell else ", bell off"
     if not waiting:
-        return [(Cell(fit(f" {alphabet.warning} seen: {alphabet.plain(seen)}", width, alphabet), StyleRole.BAD),)]
+        return [(Cell(fit(f" {symbols.warning} seen: {symbols.plain(seen)}", width, symbols), StyleRole.BAD),)]
     aside = f" a: seen{bell} "
     known = f"; seen: {seen}" if seen else ""
-    text = fit(f" {alphabet.tripped} ALARM {alphabet.plain(words + known)}", width - len(aside), alphabet) + aside
-    tone = StyleRole.DANGER if any(alarm.is_grave for alarm in waiting) else StyleRole.ALERT
-    return [(Cell(fit(text, width, alphabet), tone),)]
+    text = fit(f" {symbols.tripped} ALARM {symbols.plain(words + known)}", width - len(aside), symbols) + aside
+    role = StyleRole.DANGER if any(alarm.is_grave for alarm in waiting) else StyleRole.ALERT
+    return [(Cell(fit(text, width, symbols), role),)]
 
 
-def draw_title(picture: SessionState, width: int, alphabet: SymbolSet) -> Line:
+def draw_title(state: SessionState, width: int, symbols: SymbolSet) -> Line:
     """Return the bench's title, where it has room, and the facts at the right edge."""
-    facts = draw_facts(picture, width, alphabet)
+    facts = draw_facts(state, width, symbols)
     taken = sum(cell.width for cell in facts)
     room = width - taken - _BEFORE_FACTS
     if room < _LEAST_TITLE:
         return Cell(" " * (width - taken)), *facts
-    title = fit("   " + alphabet.plain(picture.info.bench.title), room, alphabet)
+    title = fit("   " + symbols.plain(state.info.bench.title), room, symbols)
     return Cell(title, StyleRole.QUIET), Cell(" " * _BEFORE_FACTS), *facts
 
 
-def draw_facts(picture: SessionState, width: int, alphabet: SymbolSet) -> Line:
+def draw_facts(state: SessionState, width: int, symbols: SymbolSet) -> Line:
     """Return the plan's step, the mains, the recorder's state and the time, as much of it as `width` has room for."""
-    mains, step = alphabet.plain(picture.mains_in_words), picture.step_in_words
+    mains, step = symbols.plain(state.mains_in_words), state.step_in_words
     cells = [
         Cell(f"{step}   " if step else "", StyleRole.STRONG),
         Cell(f"{mains}   " if mains else ""),
-        Cell(picture.state_in_words, StyleRole.ALERT if picture.old else StyleRole.PLAIN),
-        Cell(f"   {clock(picture.now)} "),
+        Cell(state.state_in_words, StyleRole.ALERT if state.old else StyleRole.PLAIN),
+        Cell(f"   {clock(state.now)} "),
     ]
     while len(cells) > 1 and sum(cell.width for cell in cells) > width:
         cells.pop(0)
@@ -123,11 +123,11 @@ class NoticeLine(CellLines):
     NoticeLine { height: 0; display: none; }
     """
 
-    def __init__(self, alphabet: SymbolSet) -> None:
+    def __init__(self, symbols: SymbolSet) -> None:
         super().__init__()
-        self._alphabet = alphabet
+        self._alphabet = symbols
 
-    def tell(self, words: str) -> None:
+    def show_message(self, words: str) -> None:
         """Show `words`, at most four lines of them, so that a remedy at their end is read; "" takes the notice away."""
         width = max(1, self.app.size.width - 4)
         pieces = wrap(self._alphabet.plain(words, _LONGEST), width) if words else []

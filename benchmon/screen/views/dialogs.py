@@ -40,18 +40,16 @@ from benchmon.text import clock, one_line
 class FindDialog(Dialog[None]):
     """Asks what to find and hands it to `find` at every key, so that the rows behind follow."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, wanted: str, find: Callable[[str], None]) -> None:
-        super().__init__(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet, wanted: str, find: Callable[[str], None]) -> None:
+        super().__init__(state, symbols)
         self._wanted = wanted
         self._find = find
 
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
-        yield TextLines(self.alphabet, title="find channels by name, quantity, instrument or state")
+        yield TextLines(self.symbols, title="find channels by name, quantity, instrument or state")
         yield TypedLine(self._wanted, max_length=40, compact=True)
-        yield TextLines(
-            self.alphabet, "Enter keeps the choice, Esc shows all. What is past its warning or limit stays."
-        )
+        yield TextLines(self.symbols, "Enter keeps the choice, Esc shows all. What is past its warning or limit stays.")
 
     @on(Input.Changed)
     def follow(self, message: Input.Changed) -> None:
@@ -59,7 +57,7 @@ class FindDialog(Dialog[None]):
         self._find(message.value)
 
     @on(Input.Submitted)
-    def keep(self, _message: Input.Submitted) -> None:
+    def accept(self, _message: Input.Submitted) -> None:
         """Close, the rows staying as they are."""
         self.dismiss(None)
 
@@ -77,14 +75,14 @@ class LoadDialog(Dialog[bool]):
         Binding("escape", "drop", "Leave"),
     ]
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet, changes: str) -> None:
-        super().__init__(picture, alphabet)
+    def __init__(self, state: SessionState, symbols: SymbolSet, changes: str) -> None:
+        super().__init__(state, symbols)
         self._changes = changes
 
     def body(self) -> Iterable[Widget]:
         """Return the question."""
         yield TextLines(
-            self.alphabet,
+            self.symbols,
             f"It changes: {self._changes}.",
             "Enter loads it: readings from now on are judged by it; earlier ones stay.",
             "Esc   leaves in force what was loaded before.",
@@ -103,20 +101,20 @@ _LONGEST = 12
 class SwitchOffDialog(Dialog[bool]):
     """Asks for the word. Answers True where it was typed, None where the dialogue was closed."""
 
-    def __init__(self, picture: SessionState, alphabet: SymbolSet) -> None:
-        super().__init__(picture, alphabet)
-        self._hint = TextLines(alphabet, "Enter switches off, Esc does not. The switch in your hand is faster.")
+    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
+        super().__init__(state, symbols)
+        self._hint = TextLines(symbols, "Enter switches off, Esc does not. The switch in your hand is faster.")
 
     def body(self) -> Iterable[Widget]:
         """Return what it does, and the line to write in."""
-        section = self.picture.info.bench.switch_off
+        section = self.state.info.bench.switch_off
         instrument = section.instrument if section is not None else ""
-        yield TextLines(self.alphabet, f"It tells {instrument} to switch off.", title=f"switch off: type {WORD}")
+        yield TextLines(self.symbols, f"It tells {instrument} to switch off.", title=f"switch off: type {WORD}")
         yield TypedLine(max_length=_LONGEST, select_on_focus=False, compact=True)
         yield self._hint
 
     @on(Input.Submitted)
-    def take(self, message: Input.Submitted) -> None:
+    def accept(self, message: Input.Submitted) -> None:
         """Answer where the word is right."""
         if message.value.strip().upper() == WORD:
             self.dismiss(True)
@@ -137,12 +135,12 @@ class ReadingDialog(Dialog[TypedReading]):
     ]
 
     def __init__(
-        self, picture: SessionState, alphabet: SymbolSet, channels: Sequence[Channel], chosen: int, time: float
+        self, state: SessionState, symbols: SymbolSet, channels: Sequence[Channel], chosen: int, time: float
     ) -> None:
-        super().__init__(picture, alphabet)
+        super().__init__(state, symbols)
         self._channels, self._chosen, self._time = channels, chosen, time
-        self._question = TextLines(alphabet, title=self._title())
-        self._hint = TextLines(alphabet, self._advice())
+        self._question = TextLines(symbols, title=self._title())
+        self._hint = TextLines(symbols, self._advice())
 
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
@@ -157,7 +155,7 @@ class ReadingDialog(Dialog[TypedReading]):
         self._hint.say(self._advice())
 
     @on(Input.Submitted)
-    def take(self, message: Input.Submitted) -> None:
+    def accept(self, message: Input.Submitted) -> None:
         """Answer the reading; one that cannot be is told and stays to be put right."""
         channel = self._channels[self._chosen]
         shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
@@ -204,25 +202,25 @@ class TextDialog(Dialog[str | None]):
 
     def __init__(
         self,
-        picture: SessionState,
-        alphabet: SymbolSet,
+        state: SessionState,
+        symbols: SymbolSet,
         title: str,
         hint: str,
         *,
         may_be_empty: bool = False,
         usual: str = "",
     ) -> None:
-        super().__init__(picture, alphabet)
+        super().__init__(state, symbols)
         self._title, self._hint, self._may_be_empty, self._usual = title, hint, may_be_empty, usual
 
     def body(self) -> Iterable[Widget]:
         """Return the line to write in."""
-        yield TextLines(self.alphabet, title=self._title)
+        yield TextLines(self.symbols, title=self._title)
         yield TypedLine(self._usual, max_length=LONGEST, select_on_focus=bool(self._usual), compact=True)
-        yield TextLines(self.alphabet, self._hint)
+        yield TextLines(self.symbols, self._hint)
 
     @on(Input.Submitted)
-    def keep(self, message: Input.Submitted) -> None:
+    def accept(self, message: Input.Submitted) -> None:
         """Answer what was written."""
         words = one_line(message.value.strip(), LONGEST)
         self.dismiss(words if words or self._may_be_empty else None)
@@ -251,7 +249,7 @@ class ExitDialog(Dialog[ExitChoice | None]):
     def body(self) -> Iterable[Widget]:
         """Return the question."""
         yield TextLines(
-            self.alphabet,
+            self.symbols,
             "k    keep recording: the recorder and its watch go on without this screen",
             "s    stop recording: the session ends; nothing is watched any more",
             "Esc  stay",
