@@ -25,6 +25,7 @@ from benchmon.publish.topics import (
 )
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionView, Update
+from benchmon.session.requests import Note
 from benchmon.watch.status import Level
 
 _LOOK_EVERY = 0.5
@@ -121,7 +122,7 @@ class Publisher:
         self._absence_told = absent
         words = "is not reached, the bench is not published; it is tried again" if absent else "is there again"
         with suppress(RecorderError):  # a session that cannot be written has worse to tell
-            self._view.request("note", f"the broker {self._broker} {words}")
+            self._view.request(Note(f"the broker {self._broker} {words}"))
 
 
 def check_broker(url: str) -> None:

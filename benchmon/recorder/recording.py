@@ -27,16 +27,24 @@ from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import HeartbeatWriter
-from benchmon.recorder.operator_requests import PlanControl, enter_manual
+from benchmon.recorder.operator_requests import PlanControl, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WavesToKeep
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switch_off import SwitchingOff
-from benchmon.session import client
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
+from benchmon.session.requests import (
+    Acknowledge,
+    LoadBench,
+    Note,
+    StopRecording,
+    SwitchOff,
+    TypedReading,
+)
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
+from benchmon.watch.plan import StepRequest
 from benchmon.watch.records import Event, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
@@ -251,35 +259,37 @@ class Recording:
                 self._writer.put(kept)
 
     def _answer(self, request: Request) -> None:
-        if request.kind == "note":
-            self._events([self._event(EventKind.NOTE, request.text)])
-        elif request.kind == "step":
-            self._events(self._staging.answer(request.text, self._now()))
-            self._set_load()
-        elif request.kind == "load bench":
-            self._load_bench(request.text)
-        elif request.kind == "acknowledge":
-            seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
-            self._events([Event(self._now(), request.text, EventKind.ACKNOWLEDGED, seen)])
-        elif request.kind == "stop":
-            self._stop.ask("by request")
-        elif request.kind == "switch off":
-            self._ask_to_switch_off(request.text)
-        elif request.kind == client.KIND:
-            self._events([enter_manual(self._acquisition, request.text, self._started, self._now())])
-        else:
-            self._events(
-                [self._event(EventKind.REFUSED, f"the recorder was asked for {request.kind!r}, which it cannot do")]
-            )
+        try:
+            decoded = decode_request(request)
+        except BadInput as problem:
+            self._events([self._event(EventKind.REFUSED, str(problem))])
+            return
+        match decoded:
+            case Note(text):
+                self._events([self._event(EventKind.NOTE, text)])
+            case StepRequest():
+                self._events(self._staging.answer(decoded, self._now()))
+                self._set_load()
+            case LoadBench(offered_at):
+                self._load_bench(offered_at)
+            case Acknowledge(channel):
+                seen = f"{channel}: its alarm was seen" if channel else "the alarm was seen"
+                self._events([Event(self._now(), channel, EventKind.ACKNOWLEDGED, seen)])
+            case TypedReading():
+                self._events([enter_manual(self._acquisition, decoded, self._started, self._now())])
+            case SwitchOff(reason):
+                self._ask_to_switch_off(reason)
+            case StopRecording():
+                self._stop.ask("by request")
 
     def _set_load(self) -> None:
         self._expectations.set_load(self._staging.load)
         self._understanding.set_load(self._staging.load)
 
-    def _load_bench(self, token: str) -> None:
-        """Let the edited bench file come into force that was offered under `token`."""
+    def _load_bench(self, offered_at: float) -> None:
+        """Put the edited bench file into force that the event at `offered_at` (session seconds) offered."""
         try:
-            bench, changes = self._editing.take(token, self._staging.begun)
+            bench, changes = self._editing.take(offered_at, self._staging.begun)
         except BadInput as problem:
             self._events([self._event(EventKind.REFUSED, str(problem))])
             return

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
+from benchmon.session.requests import OperatorRequest
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
 
@@ -138,7 +139,7 @@ class BenchChange:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something an operator asked of the recorder."""
+    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions)."""
 
     kind: str
     text: str
@@ -254,13 +255,10 @@ class SessionView(Protocol):
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
         ...
 
-    def request(self, kind: str, text: str = "") -> None:
-        """Ask the recorder for something.
+    def request(self, request: OperatorRequest) -> None:
+        """Send a request to the recorder: see `benchmon.session.requests`.
 
-        That is `acknowledge`, `note`, `reading` (see `typed_reading`), `step`, `switch off`, `stop`, or `load bench`,
-        whose text is the time of the event that offered it.
-
-        Raises `RecorderError` if none runs, `BadInput` where it is nothing a recorder can be asked.
+        Raises `RecorderError` if none runs or it cannot be reached.
         """
         ...
 
