@@ -1,6 +1,6 @@
-"""The bench file while it is recorded: whether somebody has edited it, and what of that may come into force.
+"""Reloading the bench file during a recording: whether it was edited, and which changes may come into force.
 
-The file is looked at and read in a thread of its own: it may lie on a disk that answers late.
+The file is checked and read in a thread of its own, since its disk may respond late.
 """
 
 from __future__ import annotations
@@ -44,25 +44,25 @@ class BenchFileWatcher:
         self._thread = threading.Thread(target=self._run, name="bench file", daemon=True)
 
     def start(self) -> None:
-        """Start to look at the file."""
+        """Start watching the file."""
         if self._path.is_file():
             self._thread.start()
 
     def stop(self) -> None:
-        """Look at it no longer."""
+        """Stop watching the file."""
         self._ended.set()
 
     def events(self, now: float, begun: int) -> list[Event]:
-        """Return what has become of the file by `now` (session seconds); `begun` steps of the plan have begun."""
-        told: list[Event] = []
+        """Return the changes of the file found by `now` (session seconds); `begun` steps of the plan have begun."""
+        events: list[Event] = []
         while True:
             try:
                 found = self._found.get_nowait()
             except Empty:
-                return told
-            told += self._tell(found, now, begun)
+                return events
+            events += self._compare(found, now, begun)
 
-    def _tell(self, found: Bench | str, now: float, begun: int) -> list[Event]:
+    def _compare(self, found: Bench | str, now: float, begun: int) -> list[Event]:
         self._offer = None
         differed, self._differs = self._differs, True
         if isinstance(found, str):
