@@ -340,10 +340,10 @@ class Hanging(Driver):
 
 def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying():
     driver = Hanging()
-    messengers = SwitchOffAttempts(driver)
-    messengers.send()
-    until(lambda: messengers.send_again() or messengers.was_told, 8)
-    assert messengers.last == "clack"
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    until(lambda: attempts.send_if_due() or attempts.was_accepted, 8)
+    assert attempts.last == "clack"
     assert driver.calls >= 3
     driver.gate.set()
 
@@ -361,10 +361,10 @@ class SlowToTell(Hanging):
 
 def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver = SlowToTell()
-    messengers = SwitchOffAttempts(driver)
-    messengers.send()
-    until(lambda: messengers.last == "clack")
-    assert not messengers.was_told
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    until(lambda: attempts.last == "clack")
+    assert not attempts.was_accepted
     driver.gate.set()
-    until(lambda: messengers.was_told)
-    assert messengers.says_off is False
+    until(lambda: attempts.was_accepted)
+    assert attempts.says_off is False
