@@ -1,7 +1,4 @@
-"""All benches of a lab, as a broker tells of them.
-
-How the benches of a lab are told in words.
-"""
+"""The overview of all benches of a lab, from the messages of a broker, and its text."""
 
 from __future__ import annotations
 
@@ -21,14 +18,14 @@ if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
 
 SILENT_AFTER = 5.0
-"""Seconds without a word after which a bench that says that it is recorded is not believed."""
+"""Seconds without a message after which a bench that is being recorded counts as silent."""
 _MOST_BENCHES = 2000
 _ORDER = (Level.DANGER, Level.BLIND, Level.CAUTION, Level.WAITING, Level.AS_EXPECTED, Level.ENDED)
 
 
 @dataclass(frozen=True, slots=True)
 class BenchStatusMessage:
-    """A bench of the lab: what it said last, its level and sentence now, and its silence since then in seconds."""
+    """A bench of the lab: its last message, its level and sentence now, and the seconds since that message."""
 
     name: str
     said: BenchState
@@ -45,9 +42,9 @@ class _Heard:
 
 
 class Overview:
-    """Hears of all benches under `broker`'s prefix. `clock` gives seconds that rise.
+    """Receives the states of all benches under `broker`'s prefix. `clock` gives monotonic seconds.
 
-    Raises `BadInput` where the client cannot be made.
+    The constructor raises `BadInput` if the client cannot be created.
     """
 
     def __init__(self, broker: Broker, clock: Callable[[], float] = time.monotonic) -> None:
@@ -64,33 +61,33 @@ class Overview:
         self._client.on_message = self._on_message
 
     def start(self) -> None:
-        """Begin to listen; returns at once."""
+        """Connect and subscribe; returns at once."""
         connect(self._client, self.broker)
 
     def stop(self) -> None:
-        """Leave the broker."""
+        """Disconnect from the broker."""
         leave(self._client)
 
     def wait_for_broker(self, seconds: float) -> None:
-        """Wait until the broker is there. Raises `RecorderError` where it is not within so many seconds."""
+        """Wait until the broker is connected. Raises `RecorderError` after so many `seconds`."""
         if not self._ever_there.wait(seconds):
             why = self.refusal or "it is not reached; check address and network, its certificate, and that it runs"
             raise RecorderError(f"no broker at {self.broker}: {why}")
 
     def benches(self) -> list[BenchStatusMessage]:
-        """Return the benches, the worst first."""
+        """Return the benches, the most severe level first."""
         now = self._clock()
         with self._lock:
             heard = dict(self._heard)
-        found = [_in_sight(name, each, now - each.at) for name, each in heard.items()]
+        found = [_status_message(name, each, now - each.at) for name, each in heard.items()]
         return sorted(found, key=lambda bench: (_ORDER.index(bench.level), bench.said.title, bench.name))
 
     def hear(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
-        """Take a message; `kept` is one that the broker had kept, of nobody knows when."""
+        """Take a message; `kept` marks one that the broker had retained, of unknown age."""
         bench = topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state")
         with self._lock:
             if not payload:
-                self._heard.pop(bench, None)  # whoever clears a topic wants the bench forgotten
+                self._heard.pop(bench, None)  # an empty message clears the topic: forget the bench
                 return
             said = read_state(payload)
             if said is None or (bench not in self._heard and len(self._heard) >= _MOST_BENCHES):
@@ -112,7 +109,7 @@ class Overview:
         self.hear(message.topic, bytes(message.payload), kept=message.retain)
 
 
-def _in_sight(name: str, heard: _Heard, silent: float) -> BenchStatusMessage:
+def _status_message(name: str, heard: _Heard, silent: float) -> BenchStatusMessage:
     said = heard.said
     if said.state == "recording" and silent > SILENT_AFTER:
         words = f"Nothing heard for {silent:.0f} s: look at the bench. Last: {said.sentence}"
@@ -134,21 +131,21 @@ _IN_WORDS = {
 
 
 def count_in_words(benches: Sequence[BenchStatusMessage]) -> str:
-    """Return how many benches stand how, the worst first."""
+    """Return the number of benches at each level, the most severe first."""
     if not benches:
         return "no bench is published here yet"
     counts = [(sum(bench.level is level for bench in benches), words) for level, words in _IN_WORDS.items()]
-    told = ", ".join(f"{count} {words}" for count, words in counts if count)
-    return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {told}"
+    listed = ", ".join(f"{count} {words}" for count, words in counts if count)
+    return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {listed}"
 
 
 def state_in_words(bench: BenchStatusMessage) -> str:
-    """Return how a bench is recorded, as far as it is known."""
+    """Return the state of a bench's recording, or that it is silent."""
     return "silent" if bench.is_silent else bench.said.state
 
 
 def overview_as_text(benches: Sequence[BenchStatusMessage]) -> str:
-    """Return the benches as plain text, the worst first: two lines each, after a line that counts them."""
+    """Return the benches as plain text, the most severe level first: a line of counts, then two lines each."""
     lines = [count_in_words(benches)]
     for bench in benches:
         host = f" on {bench.said.host}" if bench.said.host else ""

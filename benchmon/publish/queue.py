@@ -1,4 +1,4 @@
-"""What is still to be published: the latest of every topic, and the last events; bounded, whatever the broker does."""
+"""The queue of messages to be published: the latest of every topic and the last events. It is bounded."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ _MOST_EVENTS = 1000
 
 
 class PublishQueue:
-    """Publishes through `client` under `base`. A newer message of a kept topic takes the place of one that waits.
+    """Publishes through `client` under `base`. A newer message of a retained topic replaces one that waits.
 
-    No more than twenty messages are handed to the client before the broker has taken them. All is done by the thread
-    that calls `work`: the client's own only leaves word, since it may hold locks that publishing needs.
+    No more than twenty messages are handed to the client before the broker has taken them. All work is done by the
+    thread that calls `work`: the client's own thread only queues notices, as it may hold locks that publishing needs.
     """
 
     def __init__(self, client: Client, base: str) -> None:
@@ -38,41 +38,41 @@ class PublishQueue:
 
     @property
     def connected(self) -> bool:
-        """Whether the broker is there."""
+        """Whether the broker is connected."""
         return self._connected
 
     def keep(self, topic: str, payload: str) -> None:
-        """Publish what the broker is to keep of a topic, at the next work."""
+        """Publish a retained message of a topic, at the next `work`."""
         if self._kept.get(topic) != payload:
             self._kept[topic] = payload
             self._waiting[topic] = None
 
     def tell(self, payload: str) -> None:
-        """Publish an event, at the next work."""
+        """Publish an event, at the next `work`."""
         self._events.append(payload)
 
     @property
     def is_empty(self) -> bool:
-        """Whether the broker has taken everything."""
+        """Whether the broker has accepted everything."""
         return not (self._waiting or self._events or self._in_flight)
 
     def work(self, seconds: float, *, until_empty: bool = False) -> None:
-        """Hand over what waits, as the broker takes it, for so many seconds or until nothing is left."""
+        """Publish what waits, as fast as the broker accepts it, for so many `seconds` or until nothing is left."""
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
-            self._take_word()
+            self._process_notices()
             self._hand_over()
             if until_empty and self.is_empty:
                 return
             self._news.wait(left)
             self._news.clear()
 
-    def _take_word(self) -> None:
-        """Take what the client's thread has left word of."""
+    def _process_notices(self) -> None:
+        """Process the notices of the client's thread."""
         while not self._greetings.empty():
             self._connected = self._greetings.get()
             if self._connected:
-                # The broker may have told the last will, or be another one by now: all that it keeps is said again.
+                # The broker may have published the last will, or be another one: publish all retained messages again.
                 self._waiting = dict.fromkeys(self._kept)
         while not self._taken.empty():
             self._in_flight.discard(self._taken.get())

@@ -1,13 +1,13 @@
-"""The topics and what is said in them. The manual documents them for other programs.
+"""The topics that are published and their messages. The manual documents them for other programs.
 
-| topic | says | kept by the broker |
+| topic | message | retained |
 | --- | --- | --- |
 | `LAB/BENCH/state` | the bench as a whole: see `BenchState`; once a second while it is recorded | yes |
 | `LAB/BENCH/channel/NAME` | the latest judgement of a channel, at most twice a second | yes |
-| `LAB/BENCH/explanations` | the causes of what is read, ranked | yes |
-| `LAB/BENCH/event` | something that happened | no |
+| `LAB/BENCH/explanations` | the likely causes, ranked | yes |
+| `LAB/BENCH/event` | an event | no |
 
-Everything is JSON in UTF-8. Numbers are in the unit that is told; what is not known, or infinite, is null.
+Messages are JSON in UTF-8. Numbers are in the unit given; a value that is unknown or infinite is null.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from benchmon.text import finite, one_line
 from benchmon.watch.records import Event, Explanations, Judgement
 
 LARGEST = 64_000
-"""Bytes of the largest message that is read."""
+"""Largest message that is read, in bytes."""
 _LARGEST_NUMBER = 1e12
 STATES = ("recording", "finished", "gone")
 
@@ -51,71 +51,71 @@ class BenchState:
 
     @property
     def payload(self) -> str:
-        """Return what is published."""
+        """The message as it is published."""
         return _json(asdict(self))
 
 
 def bench_name(bench: Bench) -> str:
-    """Return the name of `bench` in topics: its title, and what tells it from others of that title."""
+    """Return the name of `bench` in topics: its title, and a suffix that distinguishes benches of one title."""
     title = re.sub(r"[^a-z0-9]+", "-", bench.title.lower()).strip("-")[:40].strip("-") or "bench"
     return f"{title}-{PurePosixPath(beacon_path(bench)).name[:6]}"
 
 
 def channel_topic(channel: Channel) -> str:
-    """Return the part of a topic that names a channel: its name, without what means something in topics."""
+    """Return the part of a topic that names a channel; characters with a meaning in topics are replaced."""
     return "channel/" + re.sub(r"[/+#$\x00-\x1f\x7f]", "-", channel.name)
 
 
 def channel_payload(channel: Channel, judgement: Judgement, started: float) -> str:
-    """Return what is published of a judgement; `started` is the wall time of session time 0."""
+    """Return the message of a judgement; `started` is the wall time of session time 0."""
     flags = sorted(judgement.flags)
-    told = asdict(judgement) | {"quantity": channel.quantity, "unit": channel.unit, "flags": flags}
-    return _json(told | {"at": started + judgement.time})
+    fields = asdict(judgement) | {"quantity": channel.quantity, "unit": channel.unit, "flags": flags}
+    return _json(fields | {"at": started + judgement.time})
 
 
 def event_payload(event: Event, started: float) -> str:
-    """Return what is published of an event."""
+    """Return the message of an event."""
     return _json(asdict(event) | {"at": started + event.time})
 
 
 def explanations_payload(explanations: Explanations, started: float) -> str:
-    """Return what is published of explanations."""
+    """Return the message of explanations."""
     return _json(asdict(explanations) | {"at": started + explanations.time})
 
 
 def read_state(payload: bytes) -> BenchState | None:
-    """Return the state that a message tells, None where it makes no sense: anybody may write to a broker."""
+    """Return the state in a message, None if it makes no sense: any client may write to a broker."""
     if len(payload) > LARGEST:
         return None
     try:
-        told = json.loads(payload)
+        fields = json.loads(payload)
     except (ValueError, RecursionError):
         return None
-    match told:
+    match fields:
         case {"state": str(state), "title": str(title), "host": str(host)} if state in STATES:
-            tripped = told.get("tripped")
+            tripped = fields.get("tripped")
             return BenchState(
                 state,
                 one_line(title, 200),
                 one_line(host, 60),
-                _words(told.get("level")),
-                _words(told.get("sentence")),
+                _words(fields.get("level")),
+                _words(fields.get("sentence")),
                 tuple(one_line(name, 60) for name in tripped[:50]) if isinstance(tripped, list) else (),
-                _words(told.get("trouble")),
-                _number(told.get("started")),
-                _number(told.get("at")),
-                _number(told.get("time")),
+                _words(fields.get("trouble")),
+                _number(fields.get("started")),
+                _number(fields.get("at")),
+                _number(fields.get("time")),
             )
     return None
 
 
-def _words(told: object) -> str:
-    return one_line(told, 600) if isinstance(told, str) else ""
+def _words(value: object) -> str:
+    return one_line(value, 600) if isinstance(value, str) else ""
 
 
-def _number(told: object) -> float:
-    return float(told) if isinstance(told, int | float) and abs(told) < _LARGEST_NUMBER else 0.0
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) and abs(value) < _LARGEST_NUMBER else 0.0
 
 
-def _json(told: dict[str, Any]) -> str:
-    return json.dumps(finite(told), ensure_ascii=False)
+def _json(fields: dict[str, Any]) -> str:
+    return json.dumps(finite(fields), ensure_ascii=False)

@@ -1,6 +1,6 @@
-"""The bench file while it is recorded: whether somebody has edited it, and what of that may come into force.
+"""Reloading the bench file during a recording: whether it was edited, and which changes may come into force.
 
-The file is looked at and read in a thread of its own: it may lie on a disk that answers late.
+The file is checked and read in a thread of its own, since its disk may respond late.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from benchmon.watch.bench_changes import STAYS, changes_between
 from benchmon.watch.records import Event
 
 _LOOK_EVERY = 0.5
+_SAME_TIME = 1e-6
+"""Seconds: session times are stored in microseconds."""
 
 _Stamp = tuple[int, int, int]
 
@@ -25,7 +27,7 @@ _Stamp = tuple[int, int, int]
 @dataclass(frozen=True, slots=True)
 class _Offer:
     bench: Bench
-    token: str
+    time: float
 
 
 class BenchFileWatcher:
@@ -42,25 +44,25 @@ class BenchFileWatcher:
         self._thread = threading.Thread(target=self._run, name="bench file", daemon=True)
 
     def start(self) -> None:
-        """Start to look at the file."""
+        """Start watching the file."""
         if self._path.is_file():
             self._thread.start()
 
     def stop(self) -> None:
-        """Look at it no longer."""
+        """Stop watching the file."""
         self._ended.set()
 
     def events(self, now: float, begun: int) -> list[Event]:
-        """Return what has become of the file by `now` (session seconds); `begun` steps of the plan have begun."""
-        told: list[Event] = []
+        """Return the changes of the file found by `now` (session seconds); `begun` steps of the plan have begun."""
+        events: list[Event] = []
         while True:
             try:
                 found = self._found.get_nowait()
             except Empty:
-                return told
-            told += self._tell(found, now, begun)
+                return events
+            events += self._compare(found, now, begun)
 
-    def _tell(self, found: Bench | str, now: float, begun: int) -> list[Event]:
+    def _compare(self, found: Bench | str, now: float, begun: int) -> list[Event]:
         self._offer = None
         differed, self._differs = self._differs, True
         if isinstance(found, str):
@@ -76,22 +78,23 @@ class BenchFileWatcher:
                 )
             ]
         if edits:
-            self._offer = _Offer(found, f"{now:.6f}")
+            self._offer = _Offer(found, now)
             return [Event(now, "", EventKind.BENCH_EDITED, ", ".join(edits.now))]
         self._differs = False
         return (
             [Event(now, "", EventKind.BENCH_AS_BEFORE, "the bench file is again as it is in force")] if differed else []
         )
 
-    def take(self, token: str, begun: int) -> tuple[Bench, str]:
+    def take(self, offered_at: float, begun: int) -> tuple[Bench, str]:
         """Return the bench that comes into force, and what changes in words.
 
-        `token` is the time of the event that offered it. Raises `BadInput` where that is no longer what the file says.
+        `offered_at` is the time of the event that offered it (session seconds). Raises `BadInput` if the file has
+        changed since, or if the change needs a new recording.
         """
         offer = self._offer
         if offer is None:
             raise BadInput("there is no edited bench file to load")
-        if token != offer.token:
+        if abs(offered_at - offer.time) > _SAME_TIME:
             raise BadInput("the bench file was edited once more; look at what would change, and load that")
         edits = changes_between(self._in_force, offer.bench, begun)
         if edits.anew:

@@ -1,7 +1,7 @@
 """The machine's clocks during a recording: a wall clock that jumps, a machine that slept, a recorder that was halted.
 
 Readings have monotonic times, which no setting of the wall clock touches and which stand still while a machine sleeps.
-Anchors tie them to wall time; what happens to the clocks is told as events of the kinds `clock` and `gap`.
+Anchors tie them to wall time; changes of the clocks are recorded as events of the kinds `clock` and `gap`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from benchmon.watch.records import Event
 
 ANCHOR_EVERY = 60.0
 _JUMP = 0.5
-"""Seconds by which the wall clock or the sleep must differ at once to be told; slewing by NTP is far slower."""
+"""Smallest jump of the wall clock, or sleep, that is reported (s); slewing by NTP is far slower."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Clocks:
 
     @classmethod
     def now(cls) -> Clocks:
-        """Read them. Where the system has no clock that goes on in sleep, a sleep looks like a jump of the wall."""
+        """Read the clocks. Without a clock that runs during sleep, a sleep looks like a jump of the wall clock."""
         monotonic = time.monotonic()
         sleepless = getattr(time, "CLOCK_BOOTTIME", None)
         return cls(monotonic, time.time(), monotonic if sleepless is None else time.clock_gettime(sleepless))
@@ -48,15 +48,15 @@ class ClockWatch:
         return self._anchor(self._last, 0.0)
 
     def look(self, clocks: Clocks) -> list[Anchor | Event]:
-        """Return what is to be told of the clocks as they stand now, given how they stood at the last look."""
+        """Return the events and anchors that follow from the clocks since the last look."""
         last, self._last = self._last, clocks
         passed = clocks.monotonic - last.monotonic
         slept = clocks.with_sleep - last.with_sleep - passed
         jumped = clocks.wall - last.wall - passed - (slept if slept > _JUMP else 0.0)
         now = max(0.0, clocks.monotonic - self._started)
-        told: list[Anchor | Event] = []
+        found: list[Anchor | Event] = []
         if slept > _JUMP:
-            told.append(
+            found.append(
                 Event(
                     now, "", EventKind.GAP, f"the machine slept for {duration(slept, 1)}: nothing was watched meanwhile"
                 )
@@ -64,14 +64,14 @@ class ClockWatch:
         if abs(jumped) > _JUMP:
             way = "ahead" if jumped > 0 else "back"
             words = f"the wall clock was set {way} by {duration(abs(jumped), 1)}; times in this session go on evenly"
-            told.append(Event(now, "", EventKind.CLOCK, words))
+            found.append(Event(now, "", EventKind.CLOCK, words))
         if passed > SILENT_AFTER:
             why = "it was halted, or the machine overloaded"
             words = f"the recorder stood still for {duration(passed, 1)}, nothing was watched meanwhile: {why}"
-            told.append(Event(now, "", EventKind.GAP, words))
-        if told or clocks.monotonic - self._anchored.monotonic >= ANCHOR_EVERY:
-            told.append(self._anchor(clocks, jumped + max(0.0, slept) if told else 0.0))
-        return told
+            found.append(Event(now, "", EventKind.GAP, words))
+        if found or clocks.monotonic - self._anchored.monotonic >= ANCHOR_EVERY:
+            found.append(self._anchor(clocks, jumped + max(0.0, slept) if found else 0.0))
+        return found
 
     def _anchor(self, clocks: Clocks, jump: float) -> Anchor:
         self._anchored = clocks

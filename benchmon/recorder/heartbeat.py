@@ -1,7 +1,7 @@
-"""How a recorder shows that it lives: its beacon, and its trouble in words on standard error.
+"""The heartbeat of a recorder: its lock file, and its trouble in words on standard error.
 
-Both may have to wait, for a busy disk or for a terminal that was halted. So they have a thread of their own. It tells
-when the watch was last alive and never speaks for a watch that stands still.
+Both may block, on a busy disk or a stopped terminal, so they are written in a thread of their own. It passes on when
+the recording loop was last alive, so a loop that hangs is seen to hang.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _END_WITHIN = 1.0
 
 @dataclass(frozen=True, slots=True)
 class _Alive:
-    """The watch was alive at session time `now` and at `monotonic`, with that `trouble`, "" for none."""
+    """The recording loop was alive at session time `now` and at `monotonic`, with that `trouble`, "" for none."""
 
     now: float
     monotonic: float
@@ -34,10 +34,10 @@ class _Alive:
 
 
 class HeartbeatWriter:
-    """The life sign of a recorder of `bench` into `session`.
+    """The heartbeat of a recorder of `bench` into `session`.
 
-    Making one claims the bench and raises `RecorderError` where another recorder has it. Where there can be no beacon
-    the recording goes on without: `missing` then says why.
+    The constructor claims the bench and raises `RecorderError` if another recorder has it. If no lock file can be
+    written, the recording goes on without one: `missing` holds the reason.
     """
 
     def __init__(self, bench: Bench, session: Path) -> None:
@@ -51,26 +51,26 @@ class HeartbeatWriter:
             self._beacon = Beacon(bench, session)
         except OSError as problem:
             self._lose(problem)
-        self._thread = threading.Thread(target=self._run, name="life sign", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
         self._thread.start()
 
     @property
     def facts(self) -> dict[str, str]:
-        """Return what the session file is to tell of it."""
+        """The facts of it to be stored in the session file."""
         return {} if self._beacon is None else {"beacon": str(self._beacon.path.absolute())}
 
     def observe(self, events: Sequence[Event]) -> None:
-        """Take what happened: a trip belongs into the words where it cannot be written."""
+        """Take events: a trip that cannot be written is added to the trouble."""
         for event in events:
             if event.kind == EventKind.TRIPPED and self._alive.trouble:
                 self._trip = event.message
 
     def differs(self, trouble: str) -> bool:
-        """Return whether trouble has come or gone since the last beat, so that it is to be told at once."""
+        """Return whether trouble has come or gone since the last beat, so that it is reported at once."""
         return bool(trouble) != bool(self._alive.trouble)
 
     def beat(self, now: float, trouble: str) -> None:
-        """Say that the watch lives at session time `now`, and what troubles its session; returns at once."""
+        """Report that the loop is alive at session time `now`, and its trouble; returns at once."""
         with self._news:
             is_news = self.differs(trouble)
             if not trouble:
@@ -112,6 +112,6 @@ class HeartbeatWriter:
 
 
 def _say(words: str) -> None:
-    # Whoever started the recorder may be gone, and its terminal with it; the file and the beacon say the same.
+    # The terminal that started the recorder may be gone; session and lock file hold the same words.
     with suppress(OSError, ValueError):
         print(f"benchmon: {one_line(words, 1000)}", file=sys.stderr, flush=True)  # noqa: T201

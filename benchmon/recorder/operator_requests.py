@@ -1,21 +1,119 @@
-"""The plan while it is recorded: it answers what operators ask, and says which load stands.
+"""What the recorder does with an operator's requests: reading them back, moving the plan, taking readings by hand.
 
-What a person reads off a display and types in: handed to the meter it is of, and told as an event.
+A request is stored with its fields as JSON. Versions before that stored plain text (`skip 3: no resistor at hand`,
+`at 12.5 s: vout = 22.14 V`); it is still read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from benchmon.bench import Bench
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.prediction.operating_point import Load
-from benchmon.session.client import read_request
+from benchmon.session.records import Request
+from benchmon.session.requests import (
+    LONGEST_TEXT,
+    Acknowledge,
+    LoadBench,
+    Note,
+    OperatorRequest,
+    StopRecording,
+    SwitchOff,
+    TypedReading,
+)
 from benchmon.text import one_line
-from benchmon.watch.plan import Plan, StepRequest, blocking_reasons
+from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, StepRequest, blocking_reasons
 from benchmon.watch.records import Event, Judgement
+
+_LONGEST_JSON = 20_000
+_STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
+_READING_TEXT = re.compile(r"(?:at (\d{1,8}(?:\.\d{1,6})?) s|now): (.{1,40}) = (.{1,60})")
+_TIME_TEXT = re.compile(r"\d{1,8}(\.\d{1,6})?")
+
+_OLDEST = 600.0
+"""Seconds after which a reading seen on a display is too old to be entered."""
+
+
+def decode_request(request: Request) -> OperatorRequest:
+    """Return a stored request as what it asks for. Raises `BadInput` if it asks for nothing a recorder can do.
+
+    >>> decode_request(Request("step", "skip 3: no resistor at hand"))
+    StepRequest(action=<Action.SKIP: 'skip'>, place=3, words='no resistor at hand')
+    """
+    read = _READERS.get(request.kind)
+    if read is None:
+        raise BadInput(f"the recorder was asked for {one_line(request.kind, 40)!r}, which it cannot do")
+    return read(request.text)
+
+
+def _fields(text: str) -> dict[str, Any]:
+    """Return the fields of a request in JSON, none where its text is not JSON."""
+    if not text.startswith("{") or len(text) > _LONGEST_JSON:
+        return {}
+    try:
+        return dict(json.loads(text))
+    except (ValueError, RecursionError):
+        return {}
+
+
+def _text_field(text: str, name: str) -> str:
+    """Return the one field of a request, or its whole text where it is not JSON with that field."""
+    found = _fields(text).get(name)
+    return one_line(found if isinstance(found, str) else text, LONGEST_TEXT)
+
+
+def _read_step(text: str) -> StepRequest:
+    match _fields(text):
+        case {"action": str(action), "place": int(place), "words": str(words)} if action in tuple(Action):
+            return StepRequest(Action(action), place, one_line(words.strip(), LONGEST_WORDS))
+    found = _STEP_TEXT.fullmatch(text)
+    if found is None:
+        raise BadInput(f"{one_line(text, 60)!r} asks nothing of a plan; ask begin, go on, skip or stop, with a step")
+    return StepRequest(Action(found[1]), int(found[2]), one_line((found[3] or "").strip(), LONGEST_WORDS))
+
+
+def _read_typed_reading(text: str) -> TypedReading:
+    match _fields(text):
+        case {"channel": str(channel), "shows": str(shows), "time": None}:
+            return _typed_reading(channel, shows, None)
+        case {"channel": str(channel), "shows": str(shows), "time": int() | float() as time} if math.isfinite(time):
+            return _typed_reading(channel, shows, max(float(time), 0.0))
+    found = _READING_TEXT.fullmatch(text)
+    if found is None:
+        raise BadInput(f'"{one_line(text, 120)}" is no typed reading, such as "at 12.5 s: vout = 22.14 V"')
+    return _typed_reading(found[2], found[3], None if found[1] is None else float(found[1]))
+
+
+def _typed_reading(channel: str, shows: str, time: float | None) -> TypedReading:
+    return TypedReading(one_line(channel, LONGEST_TEXT), one_line(shows.strip(), LONGEST_TEXT), time)
+
+
+def _read_load_bench(text: str) -> LoadBench:
+    match _fields(text):
+        case {"offered_at": int() | float() as offered_at} if math.isfinite(offered_at):
+            return LoadBench(float(offered_at))
+    if _TIME_TEXT.fullmatch(text) is None:
+        raise BadInput(f"{one_line(text, 60)!r} is not the time of an event that offered a bench file")
+    return LoadBench(float(text))
+
+
+_READERS: Mapping[str, Callable[[str], OperatorRequest]] = {
+    "note": lambda text: Note(_text_field(text, "text")),
+    "reading": _read_typed_reading,
+    "acknowledge": lambda text: Acknowledge(_text_field(text, "channel")),
+    "step": _read_step,
+    "load bench": _read_load_bench,
+    "switch off": lambda text: SwitchOff(_text_field(text, "reason")),
+    "stop": lambda _text: StopRecording(),
+}
+"""By kind, what reads the text of a request: first as JSON, then as the plain text of older versions."""
 
 
 class PlanControl:
@@ -28,32 +126,31 @@ class PlanControl:
 
     @property
     def plan(self) -> Plan:
-        """The plan as it stands."""
+        """The plan with the state of its steps."""
         return self._plan
 
     @property
     def load(self) -> Load:
-        """Return the load that stands, in ohms or "open"; None for the bench file's own."""
+        """The load of the current step, in ohms or "open"; None for the bench file's own."""
         return self._plan.load
 
     @property
     def begun(self) -> int:
-        """Return up to which step, from 1, the plan has come; 0 where it has not begun."""
+        """The number, from 1, of the last step that has begun; 0 if none has."""
         return self._plan.begun
 
     def change(self, bench: Bench) -> None:
-        """Go by another bench's steps from now on; how those at the same places stand is kept."""
+        """Replace the steps by those of another bench; a step keeps the state of the one with its number."""
         self._channels = bench.channel
         self._plan.change(bench.step)
 
     def observe(self, judgement: Judgement) -> None:
-        """Take a judgement: what a step needs is read off the latest of each channel."""
+        """Take a judgement; the latest of each channel decides whether a step may be confirmed."""
         self._latest[judgement.channel] = judgement
 
-    def answer(self, text: str, now: float) -> Sequence[Event]:
-        """Return the events by which the plan does what `text` asks at `now` (s), or why it does not."""
+    def answer(self, request: StepRequest, now: float) -> Sequence[Event]:
+        """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason."""
         try:
-            request = StepRequest.read(text)
             stage = self._plan.stage
             lacks = [] if stage is None else blocking_reasons(stage, now, self._channels, self._latest)
             events = self._plan.answer(request, now, lacks)
@@ -64,18 +161,14 @@ class PlanControl:
         return events
 
 
-_OLDEST = 600.0
-"""Seconds after which what was seen on a display says nothing of now."""
+def enter_manual(acquisition: Acquisition, typed: TypedReading, started: float, now: float) -> Event:
+    """Pass a reading entered by hand to its driver; return a `typed` event, or a `refused` one with the reason.
 
-
-def enter_manual(acquisition: Acquisition, text: str, started: float, now: float) -> Event:
-    """Hand the reading in a request's `text` over, and return what became of it: a `typed` or a `refused` event.
-
-    `started` is the monotonic time of session time 0, `now` the session time. The reading bears the time in the text.
+    `started` is the monotonic time of session time 0, `now` the session time. The reading bears its own time, now at
+    the latest.
     """
+    at = now if typed.time is None else min(typed.time, now)
     try:
-        typed = read_request(text)
-        at = now if typed.time is None else min(typed.time, now)
         if now - at > _OLDEST:
             raise BadInput(f"was seen {now - at:.0f} s ago, which is too long; look again")
         acquisition.enter_manual(typed.channel, typed.shows, started + at)

@@ -1,8 +1,7 @@
-"""What every channel should read now: predictions for the measured conditions, made in a thread of their own.
+"""Predictions while recording: what every channel should read now, and the settled values at each step of the plan.
 
-A thread that works on the newest thing asked of it: what it has not begun when something newer comes is dropped.
-
-What the bench settles at, as it is measured and at each step of its plan: worked out once, beside the recording.
+Predictions are slow, so each kind is made in a thread of its own that works on the latest conditions asked for; older
+ones that have not begun are dropped.
 """
 
 from __future__ import annotations
@@ -28,9 +27,22 @@ from benchmon.watch.plan import Plan
 
 T = TypeVar("T")
 
+_MAINS_STEP, _AMBIENT_STEP = 0.005, 2.0
+"""Resolution of the mains (relative) and of the ambient (kelvins) in the conditions predicted for."""
+_STAYS = 1.5
+"""Hysteresis, in steps, before other conditions are predicted for, so that noise costs nothing."""
+_PAUSE, _SHORT_PAUSE = 10.0, 1.0
+"""Seconds between two predictions for conditions as measured, while the mains moves a little, and where it jumps."""
+_JUMP = 0.03, 10.0
+"""Change of the mains (relative) and of the ambient (kelvins) that is a jump; another load is one, too."""
+_BEGIN_AFTER = 3.0
+"""Seconds after which it begins even if no channel has an expected value yet; those come first."""
+_MEASURED = 0
+"""The number of the measured conditions among the steps, which are numbered from 1."""
+
 
 class LatestJobThread(Generic[T]):
-    """Does slow work without making anybody wait; `work` is called in the thread, and must let nothing out."""
+    """A thread that calls `work` with the latest job asked for; `work` must not raise."""
 
     def __init__(self, name: str, work: Callable[[T], object]) -> None:
         self._work = work
@@ -44,7 +56,7 @@ class LatestJobThread(Generic[T]):
         self._thread.start()
 
     def stop(self, timeout: float) -> None:
-        """End the thread, or leave it after `timeout` seconds; it dies with the process."""
+        """End the thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         with self._news:
             self._stopping = True
             self._news.notify()
@@ -52,13 +64,13 @@ class LatestJobThread(Generic[T]):
             self._thread.join(timeout)
 
     def ask(self, what: T) -> None:
-        """Have `what` worked on next, instead of anything that still waits."""
+        """Work on `what` next, in place of a job that still waits."""
         with self._news:
             self._asked = [what]
             self._news.notify()
 
     def ask_if_idle(self, what: T) -> None:
-        """Have `what` worked on where nothing else waits."""
+        """Work on `what` if no other job waits."""
         with self._news:
             if not self._asked:
                 self._asked = [what]
@@ -75,7 +87,7 @@ class LatestJobThread(Generic[T]):
 
 
 class Predictor(Predictions):
-    """Predicts a bench around the latest conditions wanted; slow, so it never makes its caller wait."""
+    """Predicts a bench around the latest conditions asked for, in a thread of its own."""
 
     def __init__(self, bench: Bench, accuracy: Accuracy | None) -> None:
         super().__init__(bench, accuracy)
@@ -88,13 +100,13 @@ class Predictor(Predictions):
         self._thread.start()
 
     def stop(self, timeout: float) -> None:
-        """End the thread, or leave it after `timeout` seconds; it dies with the process."""
+        """End the thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         self._thread.stop(timeout)
 
     @property
     def nominal(self) -> Prediction | None:
         """The prediction for the bench file's own conditions, None while there is none."""
-        return self._follower.nominal if self._follower else None
+        return self._predictor.nominal if self._predictor else None
 
     def _ask(self, wanted: Conditions) -> None:
         self._thread.ask(wanted)
@@ -104,18 +116,18 @@ class Predictor(Predictions):
             self.predict(conditions)
         except BenchmonError as problem:
             self.problems.put(one_line(problem))
-        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
+        except Exception as problem:  # noqa: BLE001 - the recording goes on after any error, and reports it
             self.problems.put(one_line(f"{type(problem).__name__}: {problem}"))
 
 
 class Expectations:
-    """What every channel of a bench should read while it is recorded."""
+    """Gives what every channel of a bench should read while it is recorded."""
 
     def __init__(self, bench: Bench) -> None:
         self._measured = MeasuredConditions(bench)
         self._predictor = Predictor(bench, self._measured.mains_accuracy)
         self._expectation = Expectation(bench, self._predictor, self._measured)
-        self._told: str | None = None
+        self._last_problem: str | None = None
 
     def start(self) -> None:
         """Start predicting."""
@@ -126,13 +138,13 @@ class Expectations:
         self._predictor.stop(timeout)
 
     def change(self, bench: Bench) -> None:
-        """Expect what another description of the same channels says, as soon as that is worked out."""
+        """Replace the bench by another description of the same channels, as soon as it is predicted."""
         self._measured.change(bench)
         self._predictor.change(bench, self._measured.mains_accuracy)
         self._expectation.change(bench)
 
     def observe(self, channel: Channel, time: float, value: float | None) -> None:
-        """Take a reading: the mains voltage and the ambient temperature decide what the others should be."""
+        """Take a reading: mains voltage and ambient temperature are the conditions predicted for."""
         self._measured.observe(channel.name, time, value)
 
     def set_load(self, load: Load) -> None:
@@ -144,7 +156,7 @@ class Expectations:
         return self._expectation.expected(channel, time)
 
     def situation(self, time: float) -> Conditions:
-        """Return the conditions as they are at `time` (session seconds), without a mains where there is no power."""
+        """Return the conditions at `time` (session seconds), without a mains voltage if there is no power."""
         ambient = self._measured.ambient
         unpowered = Conditions(None, None if ambient is None else ambient.at(time), self._measured.load)
         return self._measured.now(time) or unpowered
@@ -160,32 +172,18 @@ class Expectations:
         return self._measured.power_on
 
     def problems(self) -> list[str]:
-        """Return why there is no prediction, each reason once until another one comes."""
-        told = []
+        """Return why there is no prediction; a reason is returned again only after another one."""
+        found = []
         while not self._predictor.problems.empty():
             problem = self._predictor.problems.get()
-            if problem != self._told:
-                told.append(problem)
-            self._told = problem
-        return told
-
-
-_MAINS_STEP, _AMBIENT_STEP = 0.005, 2.0
-"""Steps of the mains (relative) and of the ambient (kelvins) in which conditions are told apart."""
-_STAYS = 1.5
-"""Steps from the conditions predicted for within which these stay, so that noise costs nothing."""
-_PAUSE, _SHORT_PAUSE = 10.0, 1.0
-"""Seconds between two predictions for conditions as measured, while the mains moves a little, and where it jumps."""
-_JUMP = 0.03, 10.0
-"""Change of the mains (relative) and of the ambient (kelvins) that is a jump; another load is one, too."""
-_BEGIN_AFTER = 3.0
-"""Seconds after which it begins though nothing is expected yet. What is expected of the readings comes first."""
-_MEASURED = 0
-"""The number that conditions as measured have among the steps, which are numbered from 1."""
+            if problem != self._last_problem:
+                found.append(problem)
+            self._last_problem = problem
+        return found
 
 
 class SettledPredictions:
-    """Follows the measured conditions and the plan; predicts one thing after the other in a thread of its own."""
+    """Predicts the settled values under the measured conditions and at each step of the plan, one after the other."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -193,7 +191,7 @@ class SettledPredictions:
         self._asked: tuple[Bench, int, Conditions] | None = None
         self._next_measured = 0.0
         self._answers: SimpleQueue[tuple[Bench, int, StoredPrediction | str]] = SimpleQueue()
-        self._follower: OperatingPointPredictor | None = None
+        self._predictor: OperatingPointPredictor | None = None
         self._thread = LatestJobThread("settled predictions", self._work)
 
     def start(self) -> None:
@@ -201,20 +199,20 @@ class SettledPredictions:
         self._thread.start()
 
     def stop(self, timeout: float = 1.0) -> None:
-        """End the thread, or leave it after `timeout` seconds; it dies with the process."""
+        """End the thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         self._thread.stop(timeout)
 
     def change(self, bench: Bench) -> None:
-        """Predict another bench from now on; what is being worked out for the former one counts no more."""
+        """Predict another bench from now on; predictions in progress for the former one are dropped."""
         self._bench, self._known, self._asked, self._next_measured = bench, {}, None, 0.0
 
     def news(
         self, now: float, measured: Conditions, plan: Plan, *, is_ready: bool
     ) -> list[SettledPrediction | StepPrediction]:
-        """Return what has become known by `now` (session seconds), and have the next thing worked out.
+        """Return the predictions finished by `now` (session seconds), and start the next one.
 
-        `measured` are the conditions as they are, without a mains voltage where there is no power. It begins when
-        `is_ready`, or soon.
+        `measured` are the present conditions, without a mains voltage if there is no power. Work starts when
+        `is_ready`, or after a few seconds.
         """
         found = [self._record(number, answer, now) for number, answer in self._new_answers()]
         if self._asked is None and (is_ready or now >= _BEGIN_AFTER):
@@ -240,7 +238,7 @@ class SettledPredictions:
 
     def _ask_next(self, now: float, measured: Conditions, plan: Plan) -> None:
         here = self._known.get(_MEASURED)
-        if here is None or self._is_to_be_measured_anew(now, measured, here):
+        if here is None or self._have_conditions_changed(now, measured, here):
             self._next_measured = now + _PAUSE
             self._ask(_MEASURED, _coarse(measured))
             return
@@ -252,7 +250,7 @@ class SettledPredictions:
                 self._ask(number, wanted)
                 return
 
-    def _is_to_be_measured_anew(self, now: float, measured: Conditions, here: Conditions) -> bool:
+    def _have_conditions_changed(self, now: float, measured: Conditions, here: Conditions) -> bool:
         earlier = 0.0 if measured.is_near(here, *_JUMP) else _PAUSE - _SHORT_PAUSE
         is_near = measured.is_near(here, _STAYS * _MAINS_STEP, _STAYS * _AMBIENT_STEP)
         return not is_near and now >= self._next_measured - earlier
@@ -266,19 +264,19 @@ class SettledPredictions:
         bench, number, wanted = asked
         answer: StoredPrediction | str
         try:
-            if self._follower is None or self._follower.bench is not bench:
-                self._follower = OperatingPointPredictor(bench)
-            prediction = self._follower.at(wanted.mains_voltage, wanted.ambient, wanted.load)
+            if self._predictor is None or self._predictor.bench is not bench:
+                self._predictor = OperatingPointPredictor(bench)
+            prediction = self._predictor.at(wanted.mains_voltage, wanted.ambient, wanted.load)
             answer = stored(prediction, with_waves=number == _MEASURED)
         except BenchmonError as problem:
             answer = one_line(problem, 400)
-        except Exception as problem:  # noqa: BLE001 - whatever goes wrong here, the recording goes on, and says so
+        except Exception as problem:  # noqa: BLE001 - the recording goes on after any error, and reports it
             answer = one_line(f"{type(problem).__name__}: {problem}; report this", 400)
         self._answers.put((bench, number, answer))
 
 
 def _coarse(conditions: Conditions) -> Conditions:
-    """Return the nearest of the conditions that are told apart: 0.5 % of the mains, 2 K of the ambient."""
+    """Return the conditions rounded to 0.5 % of the mains and 2 K of the ambient."""
     mains, ambient = conditions.mains_voltage, conditions.ambient
     if mains is not None and mains > 0:
         mains = math.exp(_MAINS_STEP * round(math.log(mains) / _MAINS_STEP))

@@ -1,6 +1,7 @@
-"""The recorder as a process of its own, started by whoever wants one: it outlives its starter and its terminal.
+"""Starting the recorder as a process of its own, and stopping it.
 
-How a recording is asked to end: by a person, by its time, by a signal.
+The process outlives the program and the terminal that started it. A recording ends on request, after its duration or by
+a signal.
 """
 
 from __future__ import annotations
@@ -45,14 +46,14 @@ class RecorderProcess:
         return self._process.poll()
 
     def stop(self, timeout: float = 10.0) -> int:
-        """End the recording cleanly and return the exit status. Raises `RecorderError` where that takes too long."""
+        """End the recording cleanly and return the exit status. Raises `RecorderError` if that takes too long."""
         self._process.terminate()
         return self.wait(timeout)
 
     def wait(self, timeout: float | None = None) -> int:
-        """Wait for the recording to end by itself and return the exit status: 1 where something tripped.
+        """Wait for the recording to end and return the exit status: 1 if something tripped.
 
-        Raises `RecorderError` where that takes longer than `timeout` seconds.
+        Raises `RecorderError` if that takes longer than `timeout` seconds.
         """
         try:
             return self._process.wait(timeout)
@@ -64,7 +65,7 @@ class RecorderProcess:
     def until_ready(self, timeout: float = 20.0) -> RecorderProcess:
         """Return this recorder when its session can be followed.
 
-        Raises `BadInput` in its own words where it refuses, and `RecorderError` where it fails or is not ready within
+        Raises `BadInput` in its own words if it refuses, and `RecorderError` if it fails or is not ready within
         `timeout` seconds.
         """
         give_up = time.monotonic() + timeout
@@ -93,8 +94,8 @@ def spawn_recorder(
 ) -> RecorderProcess:
     """Start a recorder of the bench file into a new session file and return when that can be followed.
 
-    Raises `SessionFileError` where the session file exists, `BadInput` in the recorder's words where it refuses, and
-    `RecorderError` where it fails or is not ready within `timeout` seconds.
+    Raises `SessionFileError` if the session file exists, `BadInput` in the recorder's words if it refuses, and
+    `RecorderError` if it fails or is not ready within `timeout` seconds.
     """
     return start_recorder(bench_path, session_path, duration=duration).until_ready(timeout)
 
@@ -107,10 +108,10 @@ def start_recorder(
     wait: float = 0.0,
     like: Path | None = None,
 ) -> RecorderProcess:
-    """Start a recorder of the bench file, which may still be to come for `wait` seconds, and return at once.
+    """Start a recorder of the bench file and return at once.
 
-    Meanwhile the recorder gets ready for the instruments of the bench file `like`.
-    Raises `SessionFileError` where the session file exists.
+    The bench file may appear within `wait` seconds; meanwhile the recorder loads the drivers of the bench file `like`.
+    Raises `SessionFileError` if the session file exists.
     """
     path = _new(session_path)
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
@@ -137,9 +138,9 @@ def _failure(recorder: RecorderProcess, status: int) -> BadInput | RecorderError
 
 
 class StopRequest:
-    """Whether a recording shall end, and why; asked for from any thread or a signal handler.
+    """The request to end a recording, and its reason; made from any thread or a signal handler.
 
-    `switch_off` says who asked for switching off by a signal, "" for nobody.
+    `switch_off` names the signal that asked for switching off, "" for none.
     """
 
     def __init__(self) -> None:
@@ -153,7 +154,7 @@ class StopRequest:
 
 @contextmanager
 def stopped_by_signals() -> Iterator[StopRequest]:
-    """Give a `Stop` that SIGTERM and SIGINT ask for, SIGUSR1 to switch off; let a lost terminal (SIGHUP) pass."""
+    """Yield a `StopRequest` set by SIGTERM and SIGINT, by SIGUSR1 to switch off; SIGHUP (lost terminal) is ignored."""
     asked = StopRequest()
     if threading.current_thread() is not threading.main_thread():
         yield asked

@@ -1,12 +1,11 @@
-"""A recording: one loop that takes what the instruments say, has it watched, and hands it to the session's writer.
+"""The recording loop: takes readings from the instruments, has them judged, hands the records to the session writer.
 
-Besides the watch's events it tells these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an instrument),
-`late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by hand),
-`acknowledged` (an alarm), `refused` (an operator's request);
-those of the plan (see `benchmon.watch.plan`) and of an edited bench file (see `benchmon.watch.bench_changes`);
-`clock`, `gap` (see `clocks`); `beacon` (there is none, so nobody keeps a second recorder off the bench).
-The session's writer tells of a file that cannot be written; the recording goes on
-meanwhile.
+Besides the events of the watch it records these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an
+instrument), `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by
+hand), `acknowledged` (an alarm), `refused` (an operator's request); those of the plan (see `benchmon.watch.plan`) and
+of an edited bench file (see `benchmon.watch.bench_changes`); `clock`, `gap` (see `benchmon.recorder.clock_watch`);
+`beacon` (there is none, so a second recorder of this bench would not be refused). The recording goes on while the
+session file cannot be written.
 """
 
 from __future__ import annotations
@@ -27,23 +26,31 @@ from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import HeartbeatWriter
-from benchmon.recorder.operator_requests import PlanControl, enter_manual
+from benchmon.recorder.operator_requests import PlanControl, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
-from benchmon.recorder.storage_filter import StatusRecorder, WavesToKeep
+from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
-from benchmon.recorder.switch_off import SwitchingOff
-from benchmon.session import client
+from benchmon.recorder.switch_off import SwitchOffControl
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
+from benchmon.session.requests import (
+    Acknowledge,
+    LoadBench,
+    Note,
+    StopRecording,
+    SwitchOff,
+    TypedReading,
+)
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
+from benchmon.watch.plan import StepRequest
 from benchmon.watch.records import Event, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
 _GATHER = 0.002
-"""Seconds in which the rest of a burst follows: an instrument's channels are often due together, and taking them one
-by one would wake this thread for each. A trip waits so much longer."""
+"""Seconds to wait for the rest of a burst: an instrument's channels are often due together, and taking them one by one
+would wake this thread for each. A trip is delayed by as much."""
 _ROUND = 0.05
 _HEARTBEAT_EVERY = 0.25
 _INSTRUMENTS_END_WITHIN = 1.5
@@ -60,69 +67,69 @@ def record(
     """Record `bench` into a new session file at `path` until asked to stop, or for `duration` seconds.
 
     A `stop` request, SIGTERM and SIGINT (where this runs in the main thread) end it cleanly; SIGHUP does not.
-    `on_ready` is called when the file can be followed. `drivers` may be given ready-made. Raises `BenchFileError`
-    before anything is opened, `SessionFileError` where the file exists or cannot be made, and `RecorderError` where
-    another recorder has this bench, or at the end where not all could be written: until then it goes on.
+    `on_ready` is called when the file can be followed. `drivers` replace those of the bench file. Raises
+    `BenchFileError` before anything is opened, `SessionFileError` if the file exists or cannot be created, and
+    `RecorderError` if another recorder has this bench, or at the end if not everything could be written.
     """
-    # Signals first: as soon as the file is there, anybody may stop this process.
+    # Signals first: as soon as the file exists, this process may be stopped.
     with stopped_by_signals() as stop:
         return Recording(bench, Path(path), stop, drivers).run(duration, on_ready)
 
 
 class Recording:
-    """The one loop."""
+    """The recording of one bench into one session file. See `record` for what the constructor raises."""
 
     def __init__(self, bench: Bench, path: Path, stop: StopRequest, drivers: Iterable[AnyDriver] | None = None) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._drivers = list(prepare(bench) if drivers is None else drivers)
         self._waves: SimpleQueue[CapturedWave] = SimpleQueue()
-        self._waves_to_keep = WavesToKeep()
+        self._waveform_filter = WaveformFilter()
         self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers, on_wave=self._waves.put)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
-        self._understanding = DiagnosisService(bench)
-        self._watch = Watch(bench.channel, self._understanding.insight)
-        self._expectations = Expectations(bench)
-        self._staging = PlanControl(bench)
-        self._settled = SettledPredictions(bench)
-        self._editing = BenchFileWatcher(bench)
-        self._switching = SwitchingOff(bench, self._drivers, self._now)
+        self._diagnosis = DiagnosisService(bench)
+        self._watch = Watch(bench.channel, self._diagnosis.insight)
+        self._predictor = Expectations(bench)
+        self._plan_control = PlanControl(bench)
+        self._settled_predictions = SettledPredictions(bench)
+        self._bench_file = BenchFileWatcher(bench)
+        self._switch_off = SwitchOffControl(bench, self._drivers, self._now)
         self._tally = Tally(bench)
         self._status = StatusRecorder(bench)
         self._stop = stop
         self._next_round = self._next_heartbeat = 0.0
         self._started = time.monotonic()
         self._clocks = ClockWatch(self._started, Clocks.now())
-        self._sign = HeartbeatWriter(bench, path)
+        self._heartbeat_writer = HeartbeatWriter(bench, path)
         try:
-            self._writer = SessionWriter(path, bench, self._started, self._sign.facts)
+            self._writer = SessionWriter(path, bench, self._started, self._heartbeat_writer.facts)
         except BaseException:
-            self._sign.end()
+            self._heartbeat_writer.end()
             raise
 
     def run(self, duration: float | None = None, on_ready: Callable[[], object] | None = None) -> Summary:
-        """Record until asked to stop. Raises `RecorderError` where the session could not all be written."""
+        """Record until asked to stop. Raises `RecorderError` if the session could not be written completely."""
         try:
             return self._record(duration, on_ready)
         finally:
-            self._sign.end()
+            self._heartbeat_writer.end()
 
     def _record(self, duration: float | None, on_ready: Callable[[], object] | None) -> Summary:
         try:
             if on_ready is not None:
                 on_ready()
             self._writer.put(self._clocks.first_anchor())
-            self._tell_settings()
-            self._expectations.start()
-            self._understanding.start()
-            self._settled.start()
+            self._write_settings()
+            self._predictor.start()
+            self._diagnosis.start()
+            self._settled_predictions.start()
             self._acquisition.start()
-            self._switching.start()
-            self._editing.start()
+            self._switch_off.start()
+            self._bench_file.start()
             self._events([self._event(EventKind.STARTED, f"recording of {one_line(self._bench.title)} started")])
-            if self._sign.missing:
-                self._events([self._event(EventKind.BEACON, self._sign.missing)])
-            while not self._stop.reason or self._switching.holds():
+            if self._heartbeat_writer.missing:
+                self._events([self._event(EventKind.BEACON, self._heartbeat_writer.missing)])
+            while not self._stop.reason or self._switch_off.holds():
                 self._step()
                 if duration is not None and self._now() >= duration:
                     self._stop.ask(f"after {duration:g} s, as asked")
@@ -132,17 +139,17 @@ class Recording:
             self._writer.abandon()
             raise
         finally:
-            self._switching.end()
-            self._editing.stop()
-            self._expectations.stop()
-            self._understanding.stop()
-            self._settled.stop()
+            self._switch_off.end()
+            self._bench_file.stop()
+            self._predictor.stop()
+            self._diagnosis.stop()
+            self._settled_predictions.stop()
         ended = self._now()
         self._writer.finish(ended)
         return self._tally.summary(self._path, ended, self._status.latest)
 
-    def _tell_settings(self) -> None:
-        """Write down how everything is driven, defaults included, so that the session explains itself years later."""
+    def _write_settings(self) -> None:
+        """Store the settings of every instrument and channel, defaults included, for readers years later."""
         for driver in self._drivers:
             self._writer.put(
                 Settings("instrument", driver.name, driver.settings.model_dump(mode="json", by_alias=True))
@@ -152,69 +159,67 @@ class Recording:
 
     def _step(self) -> None:
         collected = self._collect()
-        # A wave comes before the readings that are taken of it.
-        self._take_waves()
+        # A waveform is stored before the readings computed from it.
+        self._process_waveforms()
         for news in collected:
-            self._take(news)
-        self._events(self._switching.events())
+            self._process_reading(news)
+        self._events(self._switch_off.events())
         now = self._now()
-        # Readings never wait, since one of them may trip; all else bears a moment, and is done once for many of them.
+        # Readings are processed at once, since one may trip; everything else is done once for many readings.
         if now >= self._next_round or self._stop.switch_off:
             self._next_round = now + _ROUND
-            self._go_round(now)
-            self._keep_status()
+            self._periodic(now)
+            self._store_status()
         elif self._status.is_due:
-            self._keep_status()
+            self._store_status()
 
-    def _go_round(self, now: float) -> None:
-        """Do what is done now and then: look for silence, tell what has become known, answer what is asked."""
+    def _periodic(self, now: float) -> None:
+        """Do the periodic work: find silent channels, store what other threads have found, process requests."""
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
-        self._events(
-            [self._event(EventKind.PREDICTION, f"no prediction: {why}") for why in self._expectations.problems()]
-        )
-        self._understanding.expect(self._expectations.prediction, self._expectations.power_on)
-        for told in self._understanding.news(now):
-            if isinstance(told, Event):
-                self._events([told])
+        self._events([self._event(EventKind.PREDICTION, f"no prediction: {why}") for why in self._predictor.problems()])
+        self._diagnosis.expect(self._predictor.prediction, self._predictor.power_on)
+        for record in self._diagnosis.news(now):
+            if isinstance(record, Event):
+                self._events([record])
             else:
-                self._status.observe(told)
-                self._writer.put(told)
-        is_ready = self._expectations.prediction is not None
-        situation = self._expectations.situation(now)
-        for prediction in self._settled.news(now, situation, self._staging.plan, is_ready=is_ready):
+                self._status.observe(record)
+                self._writer.put(record)
+        is_ready = self._predictor.prediction is not None
+        situation = self._predictor.situation(now)
+        for prediction in self._settled_predictions.news(now, situation, self._plan_control.plan, is_ready=is_ready):
             self._writer.put(prediction)
-        self._events(self._editing.events(now, self._staging.begun))
+        self._events(self._bench_file.events(now, self._plan_control.begun))
         for request in self._writer.requests():
-            self._answer(request)
+            self._process_request(request)
         if self._stop.switch_off:
             asked, self._stop.switch_off = self._stop.switch_off, ""
-            self._ask_to_switch_off(asked)
-        if now >= self._next_heartbeat or self._sign.differs(self._writer.trouble):
+            self._request_switch_off(asked)
+        if now >= self._next_heartbeat or self._heartbeat_writer.differs(self._writer.trouble):
             self._next_heartbeat = now + _HEARTBEAT_EVERY
-            self._beat()
+            self._heartbeat()
 
     def _end(self) -> None:
-        """Stop the instruments and take what they had still to say."""
-        self._beat()
+        """Stop the instruments and process what they still sent."""
+        self._heartbeat()
         late = self._acquisition.stop(_INSTRUMENTS_END_WITHIN)
-        self._beat()
+        self._heartbeat()
         for news in self._collect(wait=0.0):
-            self._take(news)
-        self._take_waves()
-        self._events(self._switching.events())
+            self._process_reading(news)
+        self._process_waveforms()
+        self._events(self._switch_off.events())
         self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
         self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
-        self._keep_status("finished")
+        self._store_status("finished")
 
-    def _keep_status(self, state: str = "recording") -> None:
-        """Store how the bench stands, where that is due."""
+    def _store_status(self, state: str = "recording") -> None:
+        """Store the bench's status if that is due."""
         status = self._status.look(self._now(), state)
         if status is not None:
             self._writer.put(status)
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
-        """Return what has come, in the order of time, after at most `wait` seconds."""
+        """Return what has arrived, in the order of time, after at most `wait` seconds."""
         found = []
         try:
             if wait:
@@ -225,7 +230,7 @@ class Recording:
         except Empty:
             return sorted(found, key=lambda news: news.time)
 
-    def _take(self, news: Reading | InstrumentNews) -> None:
+    def _process_reading(self, news: Reading | InstrumentNews) -> None:
         at = self._session_time(news.time)
         if isinstance(news, InstrumentNews):
             if news.kind == EventKind.CONNECTED:
@@ -233,53 +238,55 @@ class Recording:
             self._events([Event(at, "", news.kind, one_line(f"{news.instrument}: {news.text}"))])
             return
         channel = self._channels[news.channel]
-        self._expectations.observe(channel, at, news.value)
-        expected = self._expectations.expected(channel, at)
+        self._predictor.observe(channel, at, news.value)
+        expected = self._predictor.expected(channel, at)
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
             if event.kind == EventKind.TRIPPED:
-                self._switching.trip(event.message)
-        # After the trip: a reading that has just switched off must not be taken for power that came back.
-        self._switching.observe(channel.name, at, news.value)
+                self._switch_off.trip(event.message)
+        # After the trip: a reading that has just tripped must not count as power that returned.
+        self._switch_off.observe(channel.name, at, news.value)
         self._write(judgement, events)
 
-    def _take_waves(self) -> None:
+    def _process_waveforms(self) -> None:
         while not self._waves.empty():
             wave = self._waves.get()
-            told = Waveform(wave.channel, self._session_time(wave.time), wave.times, wave.values, wave.unit)
-            for kept in self._waves_to_keep.offer(told):
+            waveform = Waveform(wave.channel, self._session_time(wave.time), wave.times, wave.values, wave.unit)
+            for kept in self._waveform_filter.offer(waveform):
                 self._writer.put(kept)
 
-    def _answer(self, request: Request) -> None:
-        if request.kind == "note":
-            self._events([self._event(EventKind.NOTE, request.text)])
-        elif request.kind == "step":
-            self._events(self._staging.answer(request.text, self._now()))
-            self._set_load()
-        elif request.kind == "load bench":
-            self._load_bench(request.text)
-        elif request.kind == "acknowledge":
-            seen = f"{request.text}: its alarm was seen" if request.text else "the alarm was seen"
-            self._events([Event(self._now(), request.text, EventKind.ACKNOWLEDGED, seen)])
-        elif request.kind == "stop":
-            self._stop.ask("by request")
-        elif request.kind == "switch off":
-            self._ask_to_switch_off(request.text)
-        elif request.kind == client.KIND:
-            self._events([enter_manual(self._acquisition, request.text, self._started, self._now())])
-        else:
-            self._events(
-                [self._event(EventKind.REFUSED, f"the recorder was asked for {request.kind!r}, which it cannot do")]
-            )
+    def _process_request(self, request: Request) -> None:
+        try:
+            decoded = decode_request(request)
+        except BadInput as problem:
+            self._events([self._event(EventKind.REFUSED, str(problem))])
+            return
+        match decoded:
+            case Note(text):
+                self._events([self._event(EventKind.NOTE, text)])
+            case StepRequest():
+                self._events(self._plan_control.answer(decoded, self._now()))
+                self._set_load()
+            case LoadBench(offered_at):
+                self._load_bench(offered_at)
+            case Acknowledge(channel):
+                seen = f"{channel}: its alarm was seen" if channel else "the alarm was seen"
+                self._events([Event(self._now(), channel, EventKind.ACKNOWLEDGED, seen)])
+            case TypedReading():
+                self._events([enter_manual(self._acquisition, decoded, self._started, self._now())])
+            case SwitchOff(reason):
+                self._request_switch_off(reason)
+            case StopRecording():
+                self._stop.ask("by request")
 
     def _set_load(self) -> None:
-        self._expectations.set_load(self._staging.load)
-        self._understanding.set_load(self._staging.load)
+        self._predictor.set_load(self._plan_control.load)
+        self._diagnosis.set_load(self._plan_control.load)
 
-    def _load_bench(self, token: str) -> None:
-        """Let the edited bench file come into force that was offered under `token`."""
+    def _load_bench(self, offered_at: float) -> None:
+        """Put the edited bench file into force that the event at `offered_at` (session seconds) offered."""
         try:
-            bench, changes = self._editing.take(token, self._staging.begun)
+            bench, changes = self._bench_file.take(offered_at, self._plan_control.begun)
         except BadInput as problem:
             self._events([self._event(EventKind.REFUSED, str(problem))])
             return
@@ -288,16 +295,16 @@ class Recording:
         self._writer.put(BenchChange(self._now(), bench))
         self._watch.change(bench.channel)
         self._status.change(bench)
-        self._understanding.change(bench)
-        self._expectations.change(bench)
-        self._settled.change(bench)
-        self._staging.change(bench)
+        self._diagnosis.change(bench)
+        self._predictor.change(bench)
+        self._settled_predictions.change(bench)
+        self._plan_control.change(bench)
         self._set_load()
         self._events([self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")])
 
-    def _ask_to_switch_off(self, text: str) -> None:
-        if self._switching.exists:
-            self._switching.trip(f"asked for {text}".rstrip())
+    def _request_switch_off(self, text: str) -> None:
+        if self._switch_off.exists:
+            self._switch_off.trip(f"asked for {text}".rstrip())
         else:
             self._events(
                 [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
@@ -306,36 +313,36 @@ class Recording:
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
         self._status.observe(judgement)
-        self._staging.observe(judgement)
-        self._understanding.observe(judgement)
+        self._plan_control.observe(judgement)
+        self._diagnosis.observe(judgement)
         self._writer.put(judgement)
         self._events(events)
         if events:
-            for wave in self._waves_to_keep.at_event():
+            for wave in self._waveform_filter.at_event():
                 self._writer.put(wave)
 
     def _events(self, events: Sequence[Event]) -> None:
         self._tally.events(events)
         self._status.events(events)
-        self._sign.observe(events)
+        self._heartbeat_writer.observe(events)
         for event in events:
             self._writer.put(event)
 
     def _event(self, kind: EventKind, message: str) -> Event:
         return Event(self._now(), "", kind, message)
 
-    def _beat(self) -> None:
-        for told in self._clocks.look(Clocks.now()):
-            if isinstance(told, Event):
-                self._events([told])
+    def _heartbeat(self) -> None:
+        for record in self._clocks.look(Clocks.now()):
+            if isinstance(record, Event):
+                self._events([record])
             else:
-                self._writer.put(told)
+                self._writer.put(record)
         self._writer.put(Heartbeat(self._now(), time.monotonic()))
-        self._sign.beat(self._now(), self._writer.trouble)
+        self._heartbeat_writer.beat(self._now(), self._writer.trouble)
 
     def _now(self) -> float:
         return self._session_time(time.monotonic())
 
     def _session_time(self, monotonic: float) -> float:
-        """Return a monotonic time as session time, in whole microseconds as the file keeps it."""
+        """Return a monotonic time as session time, in whole microseconds as stored in the file."""
         return round(max(0.0, monotonic - self._started), 6)

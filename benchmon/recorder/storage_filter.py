@@ -1,9 +1,8 @@
-"""What is worth writing down again: a forecast that tells something else than the one before it, a wave now and then.
+"""Which forecasts, waveforms and statuses of a recording are stored.
 
-Forecasts are made once a second. Over a day's soak they would take as much room as the readings they are made from, and
-captured waves far more.
-
-The status of the bench while it is recorded: worked out once, for everybody who reads the session.
+Forecasts are made once a second. Over a day they would take as much space as the readings they are made from, and
+captured waveforms far more. So a forecast is stored when it differs from the last stored one, a waveform every few
+seconds and at an event, and the bench's status at most four times a second, at once where its level changes.
 """
 
 from __future__ import annotations
@@ -17,18 +16,18 @@ from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Wav
 from benchmon.watch.status import BenchStatus, StatusWatch
 
 _STANDS_FOR = 30.0
-"""Seconds after which a forecast is written down again, whatever it tells."""
+"""Seconds after which a forecast is stored again even if it has not changed."""
 _OF_UNCERTAINTY, _OF_TIME, _SECONDS = 0.1, 0.03, 1.0
 
 _WAVE_EVERY, _SAMPLES_A_SECOND = 2.0, 250.0
-"""Seconds from one wave of a channel to the next, and samples a second on the average: at most 1 kB."""
+"""Seconds from one waveform of a channel to the next, and average samples a second: at most 1 kB/s."""
 
 
 def tells_the_same(forecast: Forecast, former: Forecast) -> bool:
-    """Return whether `forecast` tells nobody anything new after `former`.
+    """Return whether `forecast` adds nothing to `former`.
 
-    It does not where it is of the same kind, its final value is within a tenth of the uncertainty, and the limit is
-    passed at the same moment: within a second, or 3 % of the time that is left.
+    That is so if it is of the same kind, its final value differs by at most a tenth of the uncertainty, and the limit
+    is passed at the same moment: within a second, or 3 % of the time left.
     """
     if forecast.time - former.time >= _STANDS_FOR or forecast.state != former.state:
         return False
@@ -58,16 +57,16 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
     return one == other or abs(one - other) <= allowed
 
 
-class WavesToKeep:
-    """Which captured waves are written down: of each channel one every few seconds, and the one at an event."""
+class WaveformFilter:
+    """Selects the captured waveforms to be stored: of each channel one every few seconds, and the one at an event."""
 
     def __init__(self) -> None:
         self._kept: dict[str, Waveform] = {}
         self._held: dict[str, Waveform] = {}
-        """The latest of each channel, where it was not written down."""
+        """The latest of each channel, if it was not stored."""
 
     def offer(self, wave: Waveform) -> list[Waveform]:
-        """Take a wave; return what is to be written down."""
+        """Take a waveform; return those to be stored."""
         former = self._kept.get(wave.channel)
         pause = 0.0 if former is None else max(_WAVE_EVERY, len(former.times) / _SAMPLES_A_SECOND)
         if former is not None and wave.time - former.time < pause:
@@ -76,7 +75,7 @@ class WavesToKeep:
         return [self._keep(wave)]
 
     def at_event(self) -> list[Waveform]:
-        """Return the waves that were held back, since something has just happened; as often as one may pass at most."""
+        """Return the waveforms held back, at an event; at most one of a channel in two seconds."""
         return [
             self._keep(wave)
             for wave in list(self._held.values())
@@ -91,13 +90,13 @@ class WavesToKeep:
 
 _STORE_EVERY = 0.25
 _READINGS_EVERY = 1.0
-"""Seconds after which a status is stored anew though only the readings in it have moved."""
+"""Seconds after which a status is stored again if only its readings have changed."""
 
 
 class StatusRecorder:
-    """Follows what a recording writes and says when a status is to be stored.
+    """Derives the bench's status from the records of a recording and decides when to store it.
 
-    Another level is stored at once, what else changes at most four times a second. Meanwhile the status that stands is
+    A change of level is stored at once, other changes at most four times a second. In between the stored status is
     confirmed as often.
     """
 
@@ -109,15 +108,15 @@ class StatusRecorder:
 
     @property
     def latest(self) -> BenchStatus | None:
-        """The status that was stored last."""
+        """The last stored status."""
         return self._stored
 
     def change(self, bench: Bench) -> None:
-        """Go by another description of the same channels from now on."""
+        """Replace the bench by another description of the same channels."""
         self._watch.change(bench)
 
     def observe(self, record: Judgement | Record) -> None:
-        """Take a judgement, a forecast or causes; other records say nothing of the bench."""
+        """Take a judgement, a forecast or causes; other records do not affect the status."""
         match record:
             case Judgement():
                 self._watch.judgement(record)
@@ -127,18 +126,18 @@ class StatusRecorder:
                 self._watch.explanations(record)
 
     def events(self, events: Iterable[Event]) -> None:
-        """Take events; the status is due after any."""
+        """Take events; any event makes the status due."""
         for event in events:
             self._watch.events([event])
             self._has_news = True
 
     @property
     def is_due(self) -> bool:
-        """Return whether something has happened since the last look."""
+        """Whether there was an event since the last look."""
         return self._has_news
 
     def look(self, now: float, state: str = "recording") -> BenchStatus | None:
-        """Return the status to be stored at `now` (session seconds), None where it is too soon for that."""
+        """Return the status to be stored at `now` (session seconds), None if it is too soon."""
         self._has_news = False
         fresh, stored = self._watch.at(now, state), self._stored
         if stored is None or fresh.level is not stored.level or fresh.state != stored.state:

@@ -1,13 +1,12 @@
-"""Switching off on a trip: at once, in threads of its own, until the meters show that the power is gone.
+"""Switching the supply off after a trip, and testing the switch before power is applied.
 
-The kinds of its events: `switch` (whether it can be reached), `switching off`, `switched off`, `power is back`, and
-`switch-off failed`, than which there is none louder. It goes on trying as long as the recording runs, and a recording
-that is asked to end lets it finish first. Who switches on again while something is past its limit, or gets there, is
-switched off again.
+The switch is commanded in threads of their own, again and again, until the meters show that the power is gone; a
+command that hangs delays neither the next one nor the recording. Attempts go on as long as the recording runs, and a
+recording that is asked to end waits for them a while. If power returns while a limit is exceeded, or a limit is
+exceeded after it returned, it is switched off again.
 
-Telling a switch to switch off, again and again, without ever waiting for one that hangs.
-
-Trying the switch before power: it is told to switch off, and readings must show that it did.
+Kinds of its events: `switch` (whether the switch can be reached), `switching off`, `switched off`, `power is back`, and
+`switch-off failed`, the most severe event.
 """
 
 from __future__ import annotations
@@ -33,25 +32,25 @@ from benchmon.watch.records import Event
 from benchmon.watch.wording import past
 
 _NEXT_ATTEMPT_AFTER = 0.5
-"""Seconds after which the switch is told again."""
+"""Seconds after which the switch is commanded again."""
 _HUNG_AFTER = 2.0
-"""Seconds after which one who has not come back is left to himself, and another is sent."""
-_MOST = 8
+"""Start another attempt when one has hung for this many seconds."""
+_MOST_THREADS = 8
 
 
 class SwitchOffAttempts:
-    """Threads that tell `driver` to switch off, one after the other."""
+    """Attempts to switch `driver` off, each in a thread of its own."""
 
     def __init__(self, driver: AnyDriver) -> None:
         self._driver = driver
         self._threads: list[threading.Thread] = []
         self._sent = 0.0
-        self.was_told = False
-        """Whether the switch has taken the command, and has been asked what it is."""
+        self.was_accepted = False
+        """Whether the switch has accepted the command and has been queried for its state."""
         self.says_off: bool | None = None
-        """What the switch says of itself, None where it cannot tell."""
+        """Whether the switch reports that it is off; None if it cannot report it."""
         self.last = ""
-        """What came of the last attempt, in words."""
+        """The result of the last attempt, in words."""
 
     @property
     def name(self) -> str:
@@ -59,57 +58,57 @@ class SwitchOffAttempts:
         return self._driver.name
 
     def send(self) -> None:
-        """Tell the switch now."""
+        """Start an attempt now."""
         self._sent = time.monotonic()
-        thread = threading.Thread(target=self._go, name="switch messenger", daemon=True)
+        thread = threading.Thread(target=self._attempt, name="switch-off attempt", daemon=True)
         self._threads.append(thread)
         thread.start()
 
-    def send_again(self) -> None:
-        """Tell the switch again where it is time to, and not too many hang."""
+    def send_if_due(self) -> None:
+        """Start another attempt if it is due and not too many hang."""
         self._threads = [thread for thread in self._threads if thread.is_alive()]
         since = time.monotonic() - self._sent
-        if since > (_HUNG_AFTER if self._threads else _NEXT_ATTEMPT_AFTER) and len(self._threads) < _MOST:
+        if since > (_HUNG_AFTER if self._threads else _NEXT_ATTEMPT_AFTER) and len(self._threads) < _MOST_THREADS:
             self.send()
 
-    def _go(self) -> None:
+    def _attempt(self) -> None:
         try:
             self.last = self._driver.switch_off()
         except InstrumentError as problem:
             self.last = one_line(problem)
             return
-        # Where the switch cannot be asked the meters tell.
+        # If the switch cannot be queried, the meters decide.
         with suppress(InstrumentError):
             self.says_off = self._driver.is_off()
-        # Last, since a switch that says it is still on must not pass for one that cannot tell.
-        self.was_told = True
+        # Set last: a switch that reports that it is still on must not pass for one that cannot report it.
+        self.was_accepted = True
 
 
 _LOOK_EVERY = 0.02
 _SEEN_WITHIN, _PERIODS = 1.5, 3
-"""Seconds, or periods of the slowest meter that tells, within which the power must be seen to go."""
+"""Seconds, or periods of the slowest meter that shows the power, within which it must be seen to be gone."""
 _LONGEST_HOLD = 10.0
-"""Seconds beyond that for which a recording that is asked to end goes on because of it."""
+"""Seconds beyond that for which a recording that is asked to end waits."""
 _AGAIN_AFTER = 1.0
 """Seconds after which a trip may switch off once more."""
-_READY_AGAIN_AFTER, _TELLS_AGAIN_AFTER = 5.0, 30.0
+_CHECK_SWITCH_EVERY, _REPEAT_FAILURE_AFTER = 5.0, 30.0
 
 
-class SwitchingOff:
+class SwitchOffControl:
     """The switch of a bench, if it has one. `now` gives session seconds."""
 
     def __init__(self, bench: Bench, drivers: Iterable[AnyDriver], now: Callable[[], float]) -> None:
         self._driver = next((driver for driver in drivers if driver.switch is not None), None)
         self._now = now
         self._channels = {channel.name: channel for channel in bench.channel}
-        self._came_back: set[str] = set()
-        """The channels that have been inside their limits since the power was switched off."""
+        self._was_within_limits: set[str] = set()
+        """The channels that have been within their limits since the power was switched off."""
         self._power = PowerGone(bench.channel)
         self._seen_within = max(_SEEN_WITHIN, _PERIODS * self._power.period)
         self._events: SimpleQueue[Event] = SimpleQueue()
         self._started: float | None = None
         self._reason = ""
-        self._done = self._is_back = False
+        self._done = self._has_returned = False
         self._done_at = 0.0
         self._ended = threading.Event()
 
@@ -119,67 +118,67 @@ class SwitchingOff:
         return self._driver is not None
 
     def start(self) -> None:
-        """Reach the switch, so that it is known before it is needed whether it can be."""
+        """Connect to the switch, so that a switch out of reach is known before it is needed."""
         if self._driver is not None:
             driver = self._driver
-            threading.Thread(target=lambda: self._make_ready(driver), name="switch", daemon=True).start()
+            threading.Thread(target=lambda: self._keep_armed(driver), name="switch", daemon=True).start()
 
     def observe(self, channel: str, at: float, value: float | None) -> None:
-        """Take a reading, which may show that the power is gone, or that it is back though a limit is passed."""
+        """Take a reading; it may show that the power is gone, or that it has returned while a limit is exceeded."""
         self._power.observe(channel, at, value)
         if not self._done or value is None or math.isnan(value):
             return
-        self._tell_whether_it_is_back(at)
+        self._report_returned_power(at)
         crossing = trip_crossed(self._channels[channel], value)
         if crossing is None:
-            self._came_back.add(channel)
+            self._was_within_limits.add(channel)
         elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
             self.trip(f"{past(self._channels[channel], value, crossing)}, again")
 
     def trip(self, reason: str) -> None:
-        """Switch off; returns at once. A further trip changes nothing while the power is still on its way off."""
+        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress."""
         if self._driver is None or (self._started is not None and not self._done):
             return
         self._started, self._reason = self._now(), reason
-        self._done = self._is_back = False
-        self._came_back.clear()
-        messengers = SwitchOffAttempts(self._driver)
-        messengers.send()
+        self._done = self._has_returned = False
+        self._was_within_limits.clear()
+        attempts = SwitchOffAttempts(self._driver)
+        attempts.send()
         self._power.switched(self._started)
-        threading.Thread(target=lambda: self._see_it_through(messengers), name="switching off", daemon=True).start()
+        threading.Thread(target=lambda: self._supervise(attempts), name="switching off", daemon=True).start()
 
-    def _tell_whether_it_is_back(self, at: float) -> None:
-        """Say once that the power is back after it was seen to be gone, and once that it is gone again."""
+    def _report_returned_power(self, at: float) -> None:
+        """Report once that the power has returned after it was seen to be gone, and once that it is gone again."""
         if at - self._done_at < _AGAIN_AFTER:
             return
         back, finding = self._power.back(), self._power.finding()
-        if back and not self._is_back:
-            self._say(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
-            self._is_back = True
-        elif not back and self._is_back and finding.power is Power.GONE:
-            self._say(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
-            self._is_back = False
+        if back and not self._has_returned:
+            self._put_event(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
+            self._has_returned = True
+        elif not back and self._has_returned and finding.power is Power.GONE:
+            self._put_event(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            self._has_returned = False
 
     def _is_on_again(self, channel: str) -> bool:
-        """Return whether the power is back, where nothing shows it because `channel` came back and went again."""
+        """Return whether the power has returned, also where only `channel`, once within its limits, shows it."""
         power = self._power.finding().power
-        return power is Power.THERE or (power is not Power.GONE and channel in self._came_back)
+        return power is Power.THERE or (power is not Power.GONE and channel in self._was_within_limits)
 
     def holds(self) -> bool:
-        """Return whether a recording that is asked to end must still go on: the power is not seen to be gone."""
+        """Return whether a recording that is asked to end must wait, since the power is not seen to be gone."""
         if self._started is None or self._done:
             return False
         return self._now() - self._started < self._seen_within + _LONGEST_HOLD
 
     def events(self) -> list[Event]:
-        """Return what happened since the last call."""
+        """Return the events since the last call."""
         found = []
         while not self._events.empty():
             found.append(self._events.get())
         return found
 
     def end(self) -> None:
-        """Let go of the switch."""
+        """Close the connection to the switch."""
         self._ended.set()
         if self._driver is not None and not self._driver.channels:
             self._driver.ending = True
@@ -187,68 +186,68 @@ class SwitchingOff:
 
     # The threads
 
-    def _make_ready(self, driver: AnyDriver) -> None:
-        told = ""
+    def _keep_armed(self, driver: AnyDriver) -> None:
+        reported = ""
         while not self._ended.is_set() and self._started is None:
             try:
                 driver.arm_switch()
-                says = f"{driver.name} is ready to switch off on a trip"
+                message = f"{driver.name} is ready to switch off on a trip"
             except InstrumentError as problem:
-                says = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
-            if says != told:
-                self._say(EventKind.SWITCH, says)
-            told = says
-            self._ended.wait(_READY_AGAIN_AFTER)
+                message = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
+            if message != reported:
+                self._put_event(EventKind.SWITCH, message)
+            reported = message
+            self._ended.wait(_CHECK_SWITCH_EVERY)
 
-    def _see_it_through(self, messengers: SwitchOffAttempts) -> None:
-        name, started = messengers.name, self._started or 0.0
-        self._say(EventKind.SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
-        told_at = started + self._seen_within - _TELLS_AGAIN_AFTER
+    def _supervise(self, attempts: SwitchOffAttempts) -> None:
+        name, started = attempts.name, self._started or 0.0
+        self._put_event(EventKind.SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
+        reported_at = started + self._seen_within - _REPEAT_FAILURE_AFTER
         while not self._ended.is_set() and not self._done:
             finding, now = self._power.finding(), self._now()
-            done = _done(finding, messengers)
+            done = _done(finding, attempts)
             if done:
-                self._say(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
+                self._put_event(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
                 self._done_at, self._done = now, True
-            elif now - told_at > _TELLS_AGAIN_AFTER:
-                told_at = now
-                self._say(EventKind.SWITCH_OFF_FAILED, _failure(name, finding, messengers, now - started))
-            messengers.send_again()
+            elif now - reported_at > _REPEAT_FAILURE_AFTER:
+                reported_at = now
+                self._put_event(EventKind.SWITCH_OFF_FAILED, _failure(name, finding, attempts, now - started))
+            attempts.send_if_due()
             self._ended.wait(_LOOK_EVERY)
 
-    def _say(self, kind: EventKind, message: str, at: float | None = None) -> None:
+    def _put_event(self, kind: EventKind, message: str, at: float | None = None) -> None:
         self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400)))
 
 
-def _done(finding: PowerFinding, messengers: SwitchOffAttempts) -> str:
-    """Return in words that the power is gone, "" while it is not known to be."""
+def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
+    """Return how the power is known to be gone, "" while it is not."""
     if finding.power is Power.GONE:
         return finding.words
-    if finding.power is Power.UNSEEN and messengers.was_told and messengers.says_off is not False:
-        says = "the switch says that it is off" if messengers.says_off else messengers.last
+    if finding.power is Power.UNSEEN and attempts.was_accepted and attempts.says_off is not False:
+        says = "the switch says that it is off" if attempts.says_off else attempts.last
         return f"{says}; {UNSEEN}, so look"
     return ""
 
 
-def _failure(name: str, finding: PowerFinding, messengers: SwitchOffAttempts, seconds: float) -> str:
+def _failure(name: str, finding: PowerFinding, attempts: SwitchOffAttempts, seconds: float) -> str:
     says = {
         Power.THERE: finding.words,
         Power.WAITED_FOR: "no meter has shown that the power is gone",
-        Power.UNSEEN: "the switch says that it is still on" if messengers.says_off is False else "",
+        Power.UNSEEN: "the switch says that it is still on" if attempts.says_off is False else "",
     }.get(finding.power, "")
-    parts = [part for part in (says, messengers.last) if part]
+    parts = [part for part in (says, attempts.last) if part]
     return f"SWITCH OFF BY HAND: {name} has not switched off within {seconds:.1f} s ({'; '.join(parts)})"
 
 
 _EXERCISE_SEEN_WITHIN, _EXERCISE_PERIODS = 2.0, 3
 _EXERCISE_LONGEST = 30.0
-"""Seconds within which the meters must have read, or at most, where their periods are long."""
+"""Seconds within which the meters must have read, however long their periods are."""
 
 
 def exercise(bench: Bench, drivers: Sequence[AnyDriver]) -> list[Tried]:
-    """Switch off what [switch_off] names, and return what was done and what readings show of it.
+    """Switch off what [switch_off] names; return what was done and what the readings show.
 
-    `drivers` are those of `bench`, not opened yet. Raises `BadInput` where the bench has no [switch_off].
+    `drivers` are those of `bench`, not opened yet. Raises `BadInput` if the bench has no [switch_off].
     """
     driver = next((driver for driver in drivers if driver.switch is not None), None)
     if driver is None:
@@ -295,13 +294,13 @@ class _Trial:
                 self._read.add(news.channel)
 
     def _verdict(self) -> Tried:
-        """Return what shows that it switched off; a reading that was nothing before shows nothing."""
+        """Return what proves the switch-off; a reading that was zero before proves nothing."""
         name, finding = self._driver.name, self._power.finding()
         if finding.power is Power.THERE:
             return Tried(name, "", ok=False, words=f"NOT off: {finding.words}")
         if finding.power is Power.GONE and finding.fell:
             return Tried(name, "", ok=True, words=f"verified: {finding.words}")
-        # Some instruments have one connection to give.
+        # Some instruments accept a single connection.
         self._acquisition.stop(2.0)
         try:
             says_off = self._driver.is_off()

@@ -22,6 +22,7 @@ from benchmon.quantities import UNITS, Expected
 from benchmon.report.reevaluate import Reevaluation
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, TrendBin, Update
 from benchmon.session.replay import ReplayView
+from benchmon.session.requests import OperatorRequest
 from benchmon.session.schema import decode_state, encode_state
 from benchmon.text import clock, one_line, table
 from benchmon.watch.conditions import MeasuredConditions
@@ -240,9 +241,9 @@ class WhatIf:
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 
-    def request(self, kind: str, text: str = "") -> None:
+    def request(self, request: OperatorRequest) -> None:
         """Raise `RecorderError`: there is no recorder."""
-        self._view.request(kind, text)
+        self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read: that is as it was."""

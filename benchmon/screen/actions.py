@@ -24,8 +24,16 @@ from benchmon.screen.views.dialogs import (
     SwitchOffDialog,
     TextDialog,
 )
-from benchmon.session.client import KIND, TypedReading
 from benchmon.session.records import SessionView
+from benchmon.session.requests import (
+    Acknowledge,
+    LoadBench,
+    Note,
+    OperatorRequest,
+    StopRecording,
+    SwitchOff,
+    TypedReading,
+)
 from benchmon.text import clock
 from benchmon.watch.plan import Action, StepRequest
 
@@ -55,10 +63,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
         """Show the picture as it is in every view that is in sight."""
         raise NotImplementedError
 
-    def ask(self, kind: str, text: str, otherwise: str) -> bool:
+    def ask(self, request: OperatorRequest, otherwise: str) -> bool:
         """Ask the recorder; tell `otherwise` and why, where it cannot be. Return whether it was asked."""
         try:
-            self.view.request(kind, text)
+            self.view.request(request)
         except BenchmonError as problem:
             self.show_message(f"{otherwise}: {problem}")
             return False
@@ -85,7 +93,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         def accept(text: str | None) -> None:
             if text:
-                self.ask("note", f"[{began}] {text}", "The note is not kept")
+                self.ask(Note(f"[{began}] {text}"), "The note is not kept")
 
         title = f"note at {began}: what do you see, hear or smell?"
         self.push_screen(TextDialog(self.state, self.symbols, title, "Enter keeps it, Esc drops it"), accept)
@@ -104,7 +112,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         for channel in sorted({alarm.channel for alarm in waiting}):
             self.state.alarms.acknowledge(channel, math.inf if self.state.old else self.now)
             if self.view.live and not self.state.read_only:
-                self.ask("acknowledge", channel, "Acknowledged on this screen only")
+                self.ask(Acknowledge(channel), "Acknowledged on this screen only")
         self.show_all()
 
     def action_mute(self) -> None:
@@ -122,7 +130,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.push_screen(SwitchOffDialog(self.state, self.symbols), self._switch_off)
 
     def _switch_off(self, typed: bool | None) -> None:
-        if typed and self.ask("switch off", "by the operator", "NOT switched off, use the switch at the bench"):
+        if typed and self.ask(SwitchOff("by the operator"), "NOT switched off, use the switch at the bench"):
             self.show_message("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
 
     def action_reading(self) -> None:
@@ -141,7 +149,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _enter(self, reading: TypedReading | None) -> None:
         if reading is not None:
-            self.ask(KIND, reading.text, "The reading is not kept")
+            self.ask(reading, "The reading is not kept")
 
     def _most_overdue(self, channels: Sequence[Channel]) -> int:
         def due(index: int) -> float:
@@ -157,7 +165,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         if not plan.stages or not self.listens("The plan"):
             return
         if plan.place is None:
-            self.ask("step", str(StepRequest(Action.BEGIN, 1)), "The plan is not begun")
+            self.ask(StepRequest(Action.BEGIN, 1), "The plan is not begun")
         elif self.state.lacks:
             self.show_message(f"Not yet: {'; '.join(self.state.lacks)}. To go on all the same, skip it with a reason.")
         else:
@@ -181,7 +189,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         def accept(words: str | None) -> None:
             if words is not None:
-                self.ask("step", str(StepRequest(action, place, words)), "The plan stays where it is")
+                self.ask(StepRequest(action, place, words), "The plan stays where it is")
 
         hint = "Enter does it, Esc leaves the plan where it is"
         title = f"step {place} {question}"
@@ -198,7 +206,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
             def load(agreed: bool | None) -> None:
                 if agreed:
-                    self.ask("load bench", f"{edit.time:.6f}", "What was loaded before stays in force")
+                    self.ask(LoadBench(edit.time), "What was loaded before stays in force")
 
             self.push_screen(LoadDialog(self.state, self.symbols, edit.message), load)
 
@@ -262,5 +270,5 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _leave(self, choice: ExitChoice | None) -> None:
         stops = choice is ExitChoice.STOP_RECORDER
-        if choice is not None and (not stops or self.ask("stop", "", "The recorder cannot be stopped")):
+        if choice is not None and (not stops or self.ask(StopRecording(), "The recorder cannot be stopped")):
             self.exit(choice)

@@ -1,11 +1,8 @@
-"""Captured waves as the session file keeps them: small, and never trusted when they are read back.
+"""How waveforms, predictions and the bench's status are stored in a session file, and read back.
 
-Predictions as a session file keeps them: what the bench settles at as it is measured, and at each step of its plan.
-
-A stored prediction has what a reader shows of it. Its waves stay packed until somebody looks at them, so that a screen
-which shows none of them need not load what unpacks them.
-
-The status of a bench as a session file keeps it, and as a reader takes it: stored, or derived where none is.
+Waveforms and the traces of predictions are deflated numbers, predictions and statuses JSON. A file may be damaged or
+written by another program, so whatever is read is checked, bounded, and None if it makes no sense. The traces of a
+prediction stay packed until they are shown, so that a screen which shows none need not load what unpacks them.
 """
 
 from __future__ import annotations
@@ -36,10 +33,20 @@ if TYPE_CHECKING:
 _EVEN_WITHIN = 1e-3
 """Part of a step that a sample's time may be off and still count as evenly spaced: less than a scope's own jitter."""
 
+_LONGEST_PREDICTION, _LONGEST_STATUS = 200_000, 50_000
+"""Characters of JSON that are read."""
+_MOST_TRACE_SAMPLES, _MOST_TRACES, _MOST_HARMONICS, _MOST_ALARMS = 50_000, 100, 200, 1000
+
+_FIRST_LAYOUT_WITH_STATUS = 4
+_STATUS_COLUMNS = ("time", "until", "level")
+"""Fields of a status that have columns of their own."""
+_EMPTY: tuple[Any, ...] = (None, "", 0, ())
+_STATES = tuple(map(str, RecorderState))
+
 
 @dataclass(frozen=True, slots=True)
 class PackedWaveform:
-    """The columns of a wave, see the table `waveforms`."""
+    """The columns of a waveform in the table `waveforms`."""
 
     count: int
     first: float
@@ -49,8 +56,8 @@ class PackedWaveform:
 
 
 def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWaveform:
-    """Return a wave of `times` (n,) in s and `values` (n,) packed; values keep single precision (7 digits)."""
-    import numpy as np  # noqa: PLC0415 - a session without waves is shown without it, and sooner
+    """Return a waveform of `times` (n,) in s and `values` (n,) packed; values are stored in single precision."""
+    import numpy as np  # noqa: PLC0415 - a session without waveforms is shown sooner without it
 
     samples = zlib.compress(values.astype("<f4").tobytes(), 1)
     step = float(times[-1] - times[0]) / (len(times) - 1)
@@ -61,7 +68,7 @@ def pack(times: NDArray[np.float64], values: NDArray[np.float64]) -> PackedWavef
 
 
 def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Return times (n,) in s and values (n,), None where the columns are no wave."""
+    """Return times (n,) in s and values (n,), None if the columns hold no waveform."""
     import numpy as np  # noqa: PLC0415 - as above
 
     values = _numbers(packed.samples, "<f4", packed.count)
@@ -74,7 +81,7 @@ def unpack(packed: PackedWaveform) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 
 def _numbers(blob: bytes, kind: str, count: int) -> NDArray[np.float64] | None:
-    """Return the `count` numbers of a deflated `blob`; it is never inflated beyond them."""
+    """Return the `count` numbers of a deflated `blob`, None if it holds others; no more is inflated."""
     import numpy as np  # noqa: PLC0415 - as above
 
     if not 0 < count <= MOST_SAMPLES:
@@ -87,12 +94,8 @@ def _numbers(blob: bytes, kind: str, count: int) -> NDArray[np.float64] | None:
     return np.frombuffer(inflated, kind).astype(np.float64) if len(inflated) == length else None
 
 
-_LONGEST_JSON = 200_000
-_MOST_SAMPLES, _MOST_TRACES, _MOST_HARMONICS = 50_000, 100, 200
-
-
 def stored(prediction: Prediction, *, with_waves: bool = True) -> StoredPrediction:
-    """Return a prediction as it is stored; the waves of a step that nobody has measured yet are of no use."""
+    """Return a prediction as it is stored, with its traces only if `with_waves`."""
     waves = prediction.waveforms
     traces = tuple(waves.traces) if with_waves else ()
     rows = [waves.time, *(waves.traces[name] for name in traces)] if traces else []
@@ -109,11 +112,11 @@ def stored(prediction: Prediction, *, with_waves: bool = True) -> StoredPredicti
 
 
 def encode_prediction(prediction: StoredPrediction | None) -> str:
-    """Return a prediction as JSON, without its waves; "" for none."""
+    """Return a prediction as JSON, without its traces; "" for None."""
     if prediction is None:
         return ""
     quantities = {name: [one.value, one.uncertainty] for name, one in prediction.quantities.items()}
-    told = {
+    fields = {
         "mains_voltage": prediction.mains_voltage,
         "mains_frequency": prediction.mains_frequency,
         "quantities": quantities,
@@ -121,18 +124,18 @@ def encode_prediction(prediction: StoredPrediction | None) -> str:
         "traces": list(prediction.traces),
         "count": prediction.count,
     }
-    return json.dumps(told, ensure_ascii=False)
+    return json.dumps(fields, ensure_ascii=False)
 
 
 def decode_prediction(text: object, packed: object = b"") -> StoredPrediction | None:
-    """Return the prediction of a row, None where there is none or it makes no sense."""
-    if not isinstance(text, str) or not text or len(text) > _LONGEST_JSON:
+    """Return the prediction of a row, None if it holds none that makes sense."""
+    if not isinstance(text, str) or not text or len(text) > _LONGEST_PREDICTION:
         return None
     try:
-        told = json.loads(text)
+        fields = json.loads(text)
     except (ValueError, RecursionError):
         return None
-    match told:
+    match fields:
         case {
             "mains_voltage": int() | float() as volts,
             "mains_frequency": int() | float() as frequency,
@@ -140,7 +143,7 @@ def decode_prediction(text: object, packed: object = b"") -> StoredPrediction | 
             "harmonics": dict(harmonics),
             "traces": list(traces),
             "count": int(count),
-        } if frequency > 0 and 0 <= count <= _MOST_SAMPLES and len(traces) <= _MOST_TRACES:
+        } if frequency > 0 and 0 <= count <= _MOST_TRACE_SAMPLES and len(traces) <= _MOST_TRACES:
             return StoredPrediction(
                 float(volts),
                 float(frequency),
@@ -153,15 +156,15 @@ def decode_prediction(text: object, packed: object = b"") -> StoredPrediction | 
     return None
 
 
-def _expected(name: str, told: object) -> Expected | None:
-    match told:
+def _expected(name: str, pair: object) -> Expected | None:
+    match pair:
         case [int() | float() as value, int() | float() as spread] if name in UNITS and math.isfinite(value):
             return Expected(float(value), float(spread), UNITS[name]) if spread >= 0 else None
     return None
 
 
-def _pairs(told: object) -> list[tuple[int, float]]:
-    pairs = told[:_MOST_HARMONICS] if isinstance(told, list) else []
+def _pairs(listed: object) -> list[tuple[int, float]]:
+    pairs = listed[:_MOST_HARMONICS] if isinstance(listed, list) else []
     return [(pair[0], float(pair[1])) for pair in pairs if _is_harmonic(pair)]
 
 
@@ -172,106 +175,101 @@ def _is_harmonic(pair: object) -> bool:
     return False
 
 
-_FIRST_LAYOUT = 4
-"""The first layout that keeps statuses."""
-_LONGEST_JSON_STATUSES = 50_000
-_MOST_ALARMS = 1000
-_APART = ("time", "until", "level")
-_STATES = tuple(map(str, RecorderState))
-
-
 def encode_status(status: BenchStatus) -> str:
-    """Return a status as JSON, without its times, its level and what is empty.
+    """Return a status as JSON, without its times, its level and empty fields.
 
     >>> encode_status(BenchStatus(0.0, Level.WAITING, Finding.WAITING, silent=3))
     '{"finding": "waiting for readings", "state": "recording", "silent": 3}'
     """
-    told = {name: value for name, value in asdict(status).items() if name not in _APART and value not in _EMPTY}
-    return json.dumps(told, ensure_ascii=False)
+    fields = {
+        name: value for name, value in asdict(status).items() if name not in _STATUS_COLUMNS and value not in _EMPTY
+    }
+    return json.dumps(fields, ensure_ascii=False)
 
 
-_EMPTY: tuple[Any, ...] = (None, "", 0, ())
-
-
-def _decode(time: float, until: float, level: object, told: object) -> BenchStatus | None:
-    """Return the status that a row holds, None where it makes no sense."""
-    if not isinstance(told, dict) or told.get("state") not in _STATES:
+def _decode_status(time: float, until: float, level: object, fields: object) -> BenchStatus | None:
+    """Return the status of a row, None if it makes no sense."""
+    if not isinstance(fields, dict) or fields.get("state") not in _STATES:
         return None
     try:
-        finding = Finding(told.get("finding", ""))
-        status = BenchStatus(time, Level(str(level)), finding, told["state"], until=max(time, until))
+        finding = Finding(fields.get("finding", ""))
+        status = BenchStatus(time, Level(str(level)), finding, fields["state"], until=max(time, until))
     except ValueError:
         return None
-    alarms = told.get("alarms")
+    alarms = fields.get("alarms")
     found = [_alarm(each) for each in alarms[:_MOST_ALARMS]] if isinstance(alarms, list) else []
     return replace(
         status,
-        about=_subject(told.get("about")),
-        also=_subject(told.get("also")),
-        limit_at=_number(told.get("limit_at")),
-        surely=told.get("surely") is True,
-        cause=one_line(told.get("cause") or "", 200),
-        agreeing=_count(told.get("agreeing")),
-        silent=_count(told.get("silent")),
-        known=_count(told.get("known")),
-        switching=_event(told.get("switching")),
+        about=_subject(fields.get("about")),
+        also=_subject(fields.get("also")),
+        limit_at=_number_or_none(fields.get("limit_at")),
+        surely=fields.get("surely") is True,
+        cause=one_line(fields.get("cause") or "", 200),
+        agreeing=_count(fields.get("agreeing")),
+        silent=_count(fields.get("silent")),
+        known=_count(fields.get("known")),
+        switching=_event(fields.get("switching")),
         alarms=tuple(alarm for alarm in found if alarm is not None),
     )
 
 
-def _subject(told: object) -> Subject | None:
-    if not isinstance(told, dict) or not isinstance(told.get("channel"), str):
+def _subject(fields: object) -> Subject | None:
+    if not isinstance(fields, dict) or not isinstance(fields.get("channel"), str):
         return None
-    value, expected, spread = (_number(told.get(name)) for name in ("value", "expected", "expected_uncertainty"))
-    is_hot, others = told.get("is_hot") is True, _count(told.get("others"))
-    return Subject(one_line(told["channel"], 40), value, expected, spread, is_hot, others)
+    value, expected, spread = (
+        _number_or_none(fields.get(name)) for name in ("value", "expected", "expected_uncertainty")
+    )
+    is_hot, others = fields.get("is_hot") is True, _count(fields.get("others"))
+    return Subject(one_line(fields["channel"], 40), value, expected, spread, is_hot, others)
 
 
-def _alarm(told: object) -> Alarm | None:
-    match told:
+def _alarm(fields: object) -> Alarm | None:
+    match fields:
         case {"kind": str(kind), "channel": str(channel), "since": int() | float() as since, "value": value}:
             known = kind in set(AlarmKind)
-            return Alarm(AlarmKind(kind), one_line(channel, 40), float(since), _number(value)) if known else None
+            return (
+                Alarm(AlarmKind(kind), one_line(channel, 40), float(since), _number_or_none(value)) if known else None
+            )
     return None
 
 
-def _event(told: object) -> Event | None:
-    match told:
+def _event(fields: object) -> Event | None:
+    match fields:
         case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
             return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
     return None
 
 
-def _number(told: object) -> float | None:
-    return float(told) if isinstance(told, int | float) and not math.isnan(told) else None
+def _number_or_none(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and not math.isnan(value) else None
 
 
-def _count(told: object) -> int:
-    return told if isinstance(told, int) and told >= 0 else 0
+def _count(value: object) -> int:
+    return value if isinstance(value, int) and value >= 0 else 0
 
 
 def read_status(connection: sqlite3.Connection, layout: int, at: float = math.inf) -> BenchStatus | None:
     """Return the status that was in force `at` a session time in seconds, by default the latest.
 
-    None where none is stored, or it makes no sense.
+    None if none is stored, or it makes no sense. Raises `sqlite3.Error`.
     """
-    if layout < _FIRST_LAYOUT:
+    if layout < _FIRST_LAYOUT_WITH_STATUS:
         return None
     latest = connection.execute("SELECT max(id) FROM statuses").fetchone()[0]
     number = latest if at == math.inf else _number_at(connection, latest or 0, at)
     row = connection.execute("SELECT time, until, level, status FROM statuses WHERE id = ?", (number,)).fetchone()
-    if row is None or not isinstance(row[3], str) or len(row[3]) > _LONGEST_JSON_STATUSES:
+    if row is None or not isinstance(row[3], str) or len(row[3]) > _LONGEST_STATUS:
         return None
     time, until = session_time(row[0]), session_time(row[1])
     try:
-        told = json.loads(row[3])
+        fields = json.loads(row[3])
     except (ValueError, RecursionError):
         return None
-    return None if time is None or until is None else _decode(time, until, row[2], told)
+    return None if time is None or until is None else _decode_status(time, until, row[2], fields)
 
 
 def _number_at(connection: sqlite3.Connection, latest: int, at: float) -> int:
-    """Return the number of the last of `latest` rows that is from before or at a session time, 0 for none."""
+    """Return the id of the last of `latest` rows at or before a session time, 0 for none."""
     wanted, low, high = to_microseconds(at), 0, latest
     while low < high:
         middle = (low + high + 1) // 2
@@ -286,7 +284,7 @@ def _number_at(connection: sqlite3.Connection, latest: int, at: float) -> int:
 class StatusReader:
     """Gives the status of a session after each of its updates, as its recorder decided it.
 
-    A session that holds none, of an old layout or judged by another bench, has it derived by the recorder's own rules.
+    For a session without statuses (an old layout, or judged by another bench) it is derived by the recorder's rules.
     """
 
     def __init__(self, bench: Bench) -> None:
@@ -296,7 +294,7 @@ class StatusReader:
         self.status = self._watch.at(0.0)
 
     def take(self, update: Update) -> None:
-        """Take what a poll brought."""
+        """Take the update of a poll."""
         if update.bench is not None:
             self._bench = update.bench
             self._watch.change(update.bench)
@@ -315,5 +313,5 @@ class StatusReader:
 
     @property
     def glance(self) -> StatusLine:
-        """Return the status in words, with its age where nothing has confirmed it for long."""
+        """The status in words, with its age if it has not been confirmed for long."""
         return shown(self.status, self._bench, self._now)

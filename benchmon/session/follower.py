@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from benchmon.errors import BadInput, RecorderError, SessionFileError
+from benchmon.errors import RecorderError, SessionFileError
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, display_path, reading, writing
 from benchmon.session.encodings import read_status
@@ -22,11 +22,10 @@ from benchmon.session.reader import (
 )
 from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.requests import OperatorRequest, encode_request
 from benchmon.session.trends import Trends, first_reading_at
-from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
-REQUEST_KINDS = ("acknowledge", "load bench", "note", "reading", "step", "stop", "switch off")
 _AT_ONCE = 10_000
 """Rows taken in one poll: a long session arrives in parts."""
 AT_A_LOOK = 2_000
@@ -148,24 +147,22 @@ class SessionFollower:
         beat = None if self._beacon is None else read_beacon(self._beacon)
         return beat if beat and os.path.realpath(beat.session) == os.path.realpath(self._path) else None
 
-    def request(self, kind: str, text: str = "") -> None:
-        """Ask the recorder for something: `note` (with its text) or `stop`.
+    def request(self, request: OperatorRequest) -> None:
+        """Send a request to the recorder, through the session file.
 
-        Where the file cannot be written, `stop` and `switch off` reach a recorder of the same user by a signal. Raises
-        `RecorderError` if none runs, this view is read-only or the recorder cannot be reached; `BadInput` for another
-        kind.
+        It is one of `Note`, `TypedReading`, `Acknowledge`, `StepRequest` (begin, confirm, skip or stop the plan),
+        `LoadBench`, `SwitchOff` and `StopRecording`. Where the file cannot be written, `SwitchOff` and `StopRecording`
+        reach a recorder of the same user by a signal. Raises `RecorderError` if no recorder runs, this view is
+        read-only or the recorder cannot be reached.
         """
-        if kind not in REQUEST_KINDS:
-            raise BadInput(
-                f"{one_line(kind, 40)!r} is nothing a recorder can be asked; ask {' or '.join(REQUEST_KINDS)}"
-            )
+        kind, text = encode_request(request)
         if self._read_only:
             raise RecorderError("this screen only looks, it was opened with --read-only")
         try:
             with writing(self._path) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
                     raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
-                connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, one_line(text, 1000)))
+                connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text))
         except SessionFileError as problem:
             if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem

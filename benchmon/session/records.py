@@ -1,8 +1,6 @@
-"""What the recorder hands over to be written, beside the watch's own records.
+"""The records of a session: what the recorder stores beside the watch's own records, and what readers get back.
 
-What a screen, a report or an export may know of a session: the reader's side, live or afterwards.
-
-Predictions as stored.
+A reader, be it a screen, a report or an export, follows a session through a `SessionView`, live or replayed.
 """
 
 from __future__ import annotations
@@ -16,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from benchmon.bench import Bench
 from benchmon.quantities import Expected
+from benchmon.session.requests import OperatorRequest
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus
 
@@ -25,10 +24,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class StoredPrediction:
-    """What a bench settles at: `mains_voltage` in V, `mains_frequency` in Hz, `quantities` by name.
+    """The settled state of a bench: `mains_voltage` in V, `mains_frequency` in Hz, `quantities` by name.
 
-    `harmonics` maps `mains.current` to pairs of order and rms amperes. `traces` are the names of its waves and `packed`
-    what they look like.
+    `harmonics` maps `mains.current` to pairs of order and rms amperes. `traces` are the names of its waveforms, and
+    `packed` their deflated samples, `count` of each.
     """
 
     mains_voltage: float
@@ -41,7 +40,7 @@ class StoredPrediction:
 
     @cached_property
     def waveforms(self) -> Waveforms:
-        """Return the waves over one period; none where they cannot be unpacked."""
+        """Return the waveforms over one period; none if they cannot be unpacked."""
         import numpy as np  # noqa: PLC0415 - a screen is there sooner without it
 
         from benchmon.prediction.result import Waveforms  # noqa: PLC0415 - the same
@@ -60,9 +59,9 @@ class StoredPrediction:
 
 @dataclass(frozen=True)
 class SettledPrediction:
-    """What the bench settles at under the conditions measured at `time` (session seconds).
+    """The settled state of the bench under the conditions measured at `time` (session seconds).
 
-    `problem` says why there is no prediction, "" where there is one.
+    `problem` is the reason if there is no prediction, else "".
     """
 
     time: float
@@ -72,7 +71,7 @@ class SettledPrediction:
 
 @dataclass(frozen=True)
 class StepPrediction:
-    """What the bench settles at in step number `step` (from 1) of its plan, known from `time` (session seconds) on."""
+    """The settled state of the bench in step `step` (from 1) of its plan, predicted at `time` (session seconds)."""
 
     time: float
     step: int
@@ -81,7 +80,7 @@ class StepPrediction:
 
 
 class Timed(Protocol):
-    """Whatever has a time, in session seconds."""
+    """A record with a time, in session seconds."""
 
     @property
     def time(self) -> float:
@@ -91,7 +90,7 @@ class Timed(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What an instrument called itself when it was reached, at `time` (session seconds)."""
+    """The identification that an instrument gave when it was connected, at `time` (session seconds)."""
 
     instrument: str
     text: str
@@ -100,7 +99,7 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How an instrument or a channel is driven, the driver's defaults included. `settings` must be fit for JSON."""
+    """The driver settings of an instrument or a channel, defaults included. `settings` must be valid JSON."""
 
     kind: Literal["instrument", "channel"]
     name: str
@@ -109,7 +108,7 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """The watch was alive at this session time, and at this reading of the machine's monotonic clock."""
+    """The recording loop was alive at this session time and this time of the machine's monotonic clock."""
 
     time: float
     monotonic: float
@@ -119,7 +118,7 @@ class Heartbeat:
 class Anchor:
     """The machine's clocks at `time` (session seconds): monotonic, and wall (seconds since 1970, UTC).
 
-    `jump` is by how many seconds the wall clock has gone off the monotonic one since the last anchor.
+    `jump` is the seconds that the wall clock has gained on the monotonic one since the last anchor.
     """
 
     time: float
@@ -138,7 +137,7 @@ class BenchChange:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something an operator asked of the recorder."""
+    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions)."""
 
     kind: str
     text: str
@@ -162,7 +161,7 @@ Record = (
 
 
 RECENT_SECONDS = 330.0
-"""Seconds of readings that a screen takes of a session before it; what is older it takes from trends."""
+"""Seconds of earlier readings that a screen loads when it opens a session; older ones come as trends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +186,7 @@ class RecorderState(StrEnum):
 
 @dataclass(frozen=True)
 class SessionInfo:
-    """What does not change while a session runs. `started` is wall time, in seconds since 1970 (UTC).
+    """The facts that do not change during a session. `started` is wall time, in seconds since 1970 (UTC).
 
     `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
     """
@@ -201,10 +200,10 @@ class SessionInfo:
 
 @dataclass(frozen=True)
 class Update:
-    """What came since the last poll. Judgements are in the order of their times, as are events.
+    """The news since the last poll. Judgements are in the order of their times, as are events.
 
-    `now` is the session time, in seconds since its start, up to which this update tells. `explanations` are the ranked
-    causes that now stand, None where they have not changed since the last update. `forecasts` and `waveforms` are those
+    `now` is the session time, in seconds since its start, up to which it reaches. `explanations` are the ranked
+    causes now, None if they have not changed since the last update. `forecasts` and `waveforms` are those
     that came, in the order of their times; a later one of a channel takes the place of the former. `trouble` is what
     keeps the recorder from writing just now, in words, "" where all is well. `events_before` is how many earlier events
     have been passed over. `bench` is an edited bench file that came into force, None where none did. `status` is how
@@ -230,11 +229,11 @@ class Update:
 
 
 class SessionView(Protocol):
-    """A session as a screen follows it: live, or played again from the file by the same code."""
+    """A session as a screen follows it: live, or replayed from the file."""
 
     @property
     def info(self) -> SessionInfo:
-        """Return what does not change."""
+        """Return the facts that do not change."""
         ...
 
     @property
@@ -243,7 +242,7 @@ class SessionView(Protocol):
         ...
 
     def poll(self) -> Update:
-        """Return what came since the last poll."""
+        """Return the news since the last poll."""
         ...
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
@@ -254,16 +253,13 @@ class SessionView(Protocol):
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
         ...
 
-    def request(self, kind: str, text: str = "") -> None:
-        """Ask the recorder for something.
+    def request(self, request: OperatorRequest) -> None:
+        """Send a request to the recorder: see `benchmon.session.requests`.
 
-        That is `acknowledge`, `note`, `reading` (see `typed_reading`), `step`, `switch off`, `stop`, or `load bench`,
-        whose text is the time of the event that offered it.
-
-        Raises `RecorderError` if none runs, `BadInput` where it is nothing a recorder can be asked.
+        Raises `RecorderError` if none runs or it cannot be reached.
         """
         ...
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         ...

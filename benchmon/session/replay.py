@@ -30,6 +30,7 @@ from benchmon.session.reader import (
     read_info,
 )
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
+from benchmon.session.requests import OperatorRequest
 from benchmon.session.schema import session_time
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.watch.records import Judgement
@@ -144,7 +145,7 @@ class ReplayView:
             bench = self._changes.popleft().bench
         return bench
 
-    def request(self, kind: str, text: str = "") -> None:  # noqa: ARG002 - the protocol's arguments
+    def request(self, request: OperatorRequest) -> None:  # noqa: ARG002 - the protocol's argument
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
 
@@ -332,9 +333,9 @@ class Player:
         self._view = self._wrap(self._play)
         self._restarted = True
 
-    def request(self, kind: str, text: str = "") -> None:
+    def request(self, request: OperatorRequest) -> None:
         """Raise `RecorderError`: a replay has no recorder."""
-        self._view.request(kind, text)
+        self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read, as far as the play has come."""

@@ -40,7 +40,7 @@ class Predictions:
 
     def __init__(self, bench: Bench, accuracy: Accuracy | None) -> None:
         self._bench, self._accuracy = bench, accuracy
-        self._follower: OperatingPointPredictor | None = None
+        self._predictor: OperatingPointPredictor | None = None
         self._wanted: Conditions | None = None
         self._changed = True
         self._answer: tuple[Conditions, OperatingGrid | None] | None = None
@@ -91,13 +91,13 @@ class Predictions:
 
     def _follower_now(self) -> OperatingPointPredictor:
         """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""
-        if self._changed or self._follower is None:
+        if self._changed or self._predictor is None:
             self._changed, made = False, None
             try:
                 made = OperatingPointPredictor(self._bench, self._accuracy)
             finally:
-                self._follower = made
-        return self._follower
+                self._predictor = made
+        return self._predictor
 
 
 class Expectation:

@@ -26,7 +26,7 @@ from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
-from benchmon.text import duration, one_line
+from benchmon.text import duration
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 
 POWERED_PART = 0.1
@@ -38,7 +38,6 @@ MAINS_WITHIN = 0.05
 LONGEST_WORDS = 200
 
 _PLACE = re.compile(r"(\d{1,4}) of \d{1,4}: ")
-_REQUEST = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
 
 
 StepLoad = float | Literal["open"] | None
@@ -102,26 +101,11 @@ class Action(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StepRequest:
-    """What an operator asks: `place` is the step, from 1, that stood on his screen; `words` a note or the reason."""
+    """An operator's request: `place` is the step, from 1, that the screen showed; `words` a note or the reason."""
 
     action: Action
     place: int
     words: str = ""
-
-    def __str__(self) -> str:
-        """Return the request as text: `skip 3: no resistor at hand`."""
-        words = one_line(self.words.strip(), LONGEST_WORDS)
-        return f"{self.action} {self.place}" + (f": {words}" if words else "")
-
-    @classmethod
-    def read(cls, text: str) -> StepRequest:
-        """Return the request that `text` holds. Raises `BadInput`."""
-        found = _REQUEST.fullmatch(text)
-        if found is None:
-            raise BadInput(
-                f"{one_line(text, 60)!r} asks nothing of a plan; ask begin, go on, skip or stop, with a step"
-            )
-        return cls(Action(found[1]), int(found[2]), one_line((found[3] or "").strip(), LONGEST_WORDS))
 
 
 class Plan:

@@ -1,18 +1,16 @@
-"""What a log of readings says of the power: the mains voltage over time, whether it is to be believed, when it came.
+"""Whether the supply is powered: from a log of readings, after switching off, and in the words of a status.
 
-A mains meter on a wrong range, with a wrong ratio or in another's place may show nothing where everything else shows a
-supply under power. What flows proves it: it stops when the power does. A voltage behind the rectifier may be a charge
-that is left, so it counts only where the log never shows the mains as they should be.
+From a log (`LoggedPower`): the mains voltage over time, whether it can be believed, when it was switched on. A mains
+meter with a wrong range or ratio, or in the wrong place, may show nothing while everything else shows a powered supply.
+A current or a power proves it: it stops when the power does. A voltage behind the rectifier may be stored charge, so it
+counts only if the log never shows a plausible mains voltage.
 
-Whether the power is gone after it was switched off, as the meters on the supply tell.
+After switching off (`PowerGone`): what flows from the mains is the best evidence; it must all but stop, since a
+transformer without load draws little too. If nobody measures that, the output decides, provided it was clearly there
+before: a shorted output is low with the power on. A mains voltmeter may be connected ahead of the switch, so it can
+prove that the power is gone, but never that it is not.
 
-What flows from the mains tells best: it must all but stop, since a transformer without load draws little too. Where
-nobody measures that, what the supply gives out tells, if it was clearly there before: a shorted output is low with the
-power on. A mains voltmeter may stand before the switch, so it proves that the power is gone, and never that it is not.
-
-What is known of a supply that was switched off, or has no mains, and in which words it is told.
-
-Nothing here says that the power is gone, unless a meter showed it; and nothing says that it is safe to touch.
+In words: nothing here calls the power gone unless a meter showed it, and nothing calls the supply safe to touch.
 """
 
 from __future__ import annotations

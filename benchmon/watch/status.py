@@ -1,9 +1,8 @@
-"""The status of a bench: "is it right, is it safe?", decided once, with what its words are made of.
+"""The status of a bench, which answers "is it right, is it safe?": derived once, with all that its sentence needs.
 
-It never calls anything safe: mains and stored charge remain whatever the readings say. It says what is known: as
-expected, within limits, or not, the worst first. The sentences are made where they are shown, see `glance`.
-
-What lies ahead of the latest readings, in words for a glance: which limit is passed, and in how long.
+The worst finding decides the level. Nothing is ever called safe: mains and stored charge remain whatever the readings
+are. `Outlooks` holds what is known beyond the latest readings: which limit a channel is heading for and how soon, and
+the likely causes. The sentences are made where they are shown, see `benchmon.watch.status_wording`.
 """
 
 from __future__ import annotations

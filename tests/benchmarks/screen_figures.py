@@ -32,6 +32,7 @@ from benchmon.errors import BenchmonError
 from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.quantities import UNITS
 from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording
 from benchmon_simulated.scenarios import scenario_named
 
 BENCHMON = [sys.executable, "-m", "benchmon"]
@@ -172,7 +173,7 @@ def stop(session: Path) -> None:
     """Stop the recorder of a session, whatever became of its screen; leave nothing behind."""
     with suppress(BenchmonError):
         view = open_session_view(session)
-        view.request("stop")
+        view.request(StopRecording())
         end = time.monotonic() + PATIENCE
         while view.live and time.monotonic() < end:
             time.sleep(0.1)

@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.supplies import supply
 
@@ -168,7 +169,7 @@ def trips(count: int) -> list[float]:
                 wait_for("switched off", number + 1)
                 supply.cool()
         finally:
-            view.request("stop")
+            view.request(StopRecording())
             recorder.join(PATIENCE)
             view.close()
     return took

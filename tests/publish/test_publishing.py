@@ -17,6 +17,7 @@ from benchmon.publish.broker import connect, leave, new_client, read_broker
 from benchmon.publish.lab import Overview
 from benchmon.publish.publisher import start_publisher
 from benchmon.publish.topics import bench_name
+from benchmon.recorder.operator_requests import decode_request
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
@@ -174,7 +175,7 @@ def test_a_broker_that_stops_and_starts_again_is_told_everything_anew(broker, li
         heard.extend(event.message for event in view.poll().events if event.kind == "note")
         # The recorder's part is played here: what is asked for is noted.
         for request in recording.writer.requests():
-            recording.writer.put(Event(recording.now, "", "note", request.text))
+            recording.writer.put(Event(recording.now, "", "note", decode_request(request).text))
         return heard
 
     until(lambda: any("is not reached" in note for note in notes()))

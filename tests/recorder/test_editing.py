@@ -11,6 +11,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
+from benchmon.session.requests import LoadBench, Note, StopRecording
 from benchmon.watch.records import Flag, Verdict
 from support.waiting import until
 
@@ -35,7 +36,7 @@ def session(tmp_path, file, meter):
     assert ready.wait(60)
     yield path
     if open_session_view(path).live:
-        open_session_view(path).request("stop")
+        open_session_view(path).request(StopRecording())
     thread.join(60)
 
 
@@ -61,7 +62,7 @@ class Watcher:
         return judgement if judgement is not None and so(judgement) else None
 
     def load(self, offer):
-        self.view.request("load bench", f"{offer.time:.6f}")
+        self.view.request(LoadBench(offer.time))
 
 
 def edit(file, old, new):
@@ -96,7 +97,7 @@ def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, ses
     watcher.load(until(lambda: watcher.told(EventKind.BENCH_EDITED))[0])
     loaded = until(lambda: watcher.told(EventKind.BENCH_LOADED))[0]
     until(lambda: watcher.judged("vout", lambda one: one.time > loaded.time and one.uncertainty == 1.0))
-    watcher.view.request("stop")
+    watcher.view.request(StopRecording())
     until(lambda: not watcher.look().view.live)
     with closing(sqlite3.connect(session)) as connection:
         assert connection.execute("SELECT bench FROM benches").fetchall() == [(file.read_text(),)]
@@ -117,7 +118,7 @@ def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, sessi
     told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE))[0].message
     assert told.startswith("supply.toml:19: load.resistance")
     assert told.endswith("stays in force")
-    watcher.view.request("load bench", "1.0")
+    watcher.view.request(LoadBench(1.0))
     assert until(lambda: watcher.told("refused"))[0].message == "there is no edited bench file to load"
     file.write_text(whole)
     assert until(lambda: watcher.told(EventKind.BENCH_AS_BEFORE))
@@ -139,6 +140,6 @@ def test_only_what_was_looked_at_is_loaded(file, session):
     watcher.load(second)
     assert until(lambda: watcher.told(EventKind.BENCH_LOADED))
     file.unlink()
-    watcher.view.request("note", "the file is gone")
+    watcher.view.request(Note("the file is gone"))
     assert until(lambda: watcher.told("note"))
     assert not watcher.told(EventKind.BENCH_NOT_LOADABLE)

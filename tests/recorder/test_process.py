@@ -17,6 +17,7 @@ from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
+from benchmon.session.requests import StopRecording, SwitchOff
 from support.waiting import until
 
 
@@ -82,7 +83,7 @@ def test_it_ends_by_itself_and_tells_of_a_trip(spawn, meter):
 
 def test_a_request_stops_it(spawn):
     recorder = spawn()
-    open_session_view(recorder.path).request("stop")
+    open_session_view(recorder.path).request(StopRecording())
     assert recorder.wait(60) == 0
 
 
@@ -151,7 +152,7 @@ def test_a_kill_loses_nothing_that_was_shown(spawn, seed, tmp_path):
         assert len(seen) > 3
         assert {(j.channel, j.time, j.value) for j in seen} <= {(j.channel, j.time, j.value) for j in kept}
     with pytest.raises(RecorderError, match="no recorder"):
-        views[0].request("stop")
+        views[0].request(StopRecording())
     for view in views:
         view.close()
     assert sorted(file.name for file in tmp_path.iterdir()) == ["a.benchmon", "bench.toml"]
@@ -171,7 +172,7 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
     update = view.poll()
     assert update.state is RecorderState.RECORDING
     later = until(lambda: next((now for now in [view.poll().now] if now > update.now + 0.5), 0))
-    view.request("switch off")
+    view.request(SwitchOff())
     (disk / "ballast").unlink()
     until(lambda: not view.poll().trouble)
     assert recorder.stop() == 1
@@ -196,7 +197,7 @@ def test_a_stop_reaches_a_recorder_that_cannot_write(spawn, disk, fill_disk):
     view = open_session_view(recorder.path)
     fill_disk(disk)
     until(lambda: "disk is full" in view.poll().trouble)
-    view.request("stop")
+    view.request(StopRecording())
     assert recorder.wait(60) == 2
     assert "is not complete" in recorder.last_words()
     assert "records that waited are lost" in recorder.last_words()

@@ -10,6 +10,7 @@ from benchmon.errors import BadInput, BenchFileError, RecorderError, SessionFile
 from benchmon.recorder import record, recording, spawn_recorder, summary_text
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
+from benchmon.session.requests import Note, StopRecording
 from benchmon.watch.records import Flag, Verdict
 from support.waiting import until
 
@@ -119,15 +120,15 @@ def test_requests_are_noted_and_stop_ends_it(tmp_path, bench):
     thread.start()
     assert ready.wait(60)
     view = open_session_view(path)
-    view.request("note", "fan on [b]now[/b]\x1b[31m")
+    view.request(Note("fan on [b]now[/b]\x1b[31m"))
     notes = until(lambda: [event for event in view.poll().events if event.kind == "note"])
     assert notes[0].message == "fan on [b]now[/b]\\x1b[31m"
-    view.request("stop")
+    view.request(StopRecording())
     thread.join(60)
     assert found[0].path == path
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     with pytest.raises(RecorderError):
-        view.request("note", "too late")
+        view.request(Note("too late"))
 
 
 def test_an_unknown_driver_is_refused_before_anything_is_made(tmp_path, bench_text):

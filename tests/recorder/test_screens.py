@@ -19,6 +19,7 @@ from benchmon.recorder import spawn_recorder
 from benchmon.session.follower import open_session_view
 from benchmon.session.recorder_lock import running_recorders
 from benchmon.session.records import RecorderState
+from benchmon.session.requests import StopRecording
 from benchmon.session.session_files import latest_session
 from support.waiting import until
 
@@ -107,7 +108,7 @@ def test_the_recorder_of_a_demo_outlives_its_screen_too(tmp_path):
     view = open_session_view(path)
     before = view.poll().now
     assert until(lambda: view.poll().now > before + 1 and view.poll().judgements)
-    view.request("stop")
+    view.request(StopRecording())
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     assert until(lambda: running_recorders() == [])
 
@@ -136,7 +137,7 @@ def test_who_only_looks_asks_for_nothing(bench_file, tmp_path):
         view = open_session_view(recorder.path, read_only=True)
         assert view.live
         with pytest.raises(RecorderError, match="only looks"):
-            view.request("stop")
+            view.request(StopRecording())
     finally:
         assert recorder.stop() == 0
 

@@ -107,7 +107,7 @@ def test_a_session_holds_them_for_every_reader(tmp_path, bench_text, meter):  # 
     early = SessionState(view.info, live=True)
 
     def knows_all():
-        early.take(view.poll(), live=True)
+        early.update(view.poll(), live=True)
         return early.settled is not None and len(early.steps) == 2
 
     try:

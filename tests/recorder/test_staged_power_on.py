@@ -1,12 +1,16 @@
 """A staged power-on through the session file: what an operator asks is recorded, and predictions follow the step."""
 
+import sqlite3
 import threading
+from contextlib import closing
 
 import pytest
 
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording
+from benchmon.watch.plan import Action, StepRequest
 from support.waiting import until
 
 PLAN = """
@@ -32,7 +36,7 @@ def session(tmp_path, bench_text, meter):
     assert ready.wait(60)
     yield path
     if open_session_view(path).live:
-        open_session_view(path).request("stop")
+        open_session_view(path).request(StopRecording())
     thread.join(60)
 
 
@@ -60,23 +64,24 @@ class Watcher:
 def test_a_plan_is_followed_confirmed_and_refused(session):
     watcher = Watcher(session)
     loaded = until(lambda: watcher.expects("vout"))
-    watcher.view.request("step", "go on 1")
+    watcher.view.request(StepRequest(Action.GO_ON, 1))
     assert until(lambda: watcher.told("refused")) == ["the plan is not begun; there is no step to go on"]
-    watcher.view.request("step", "begin 1")
+    watcher.view.request(StepRequest(Action.BEGIN, 1))
     assert until(lambda: watcher.told("step begun")) == ["1 of 2: no load"]
     unloaded = until(lambda: (value := watcher.expects("vout")) and value != loaded and value)
     assert unloaded > loaded * 1.02, "the prediction follows the step: without load it is higher"
-    watcher.view.request("step", "skip 1: hums")
+    watcher.view.request(StepRequest(Action.SKIP, 1, "hums"))
     assert until(lambda: watcher.told("step skipped")) == ["1 of 2: no load: hums"]
     assert until(lambda: len(watcher.told("step begun")) == 2)
     until(lambda: watcher.expects("vout") == pytest.approx(loaded, rel=0.01))
-    watcher.view.request("step", "go on 2")
+    watcher.view.request(StepRequest(Action.GO_ON, 2))
     assert "hold for another" in until(lambda: watcher.told("refused")[1:])[0]
-    watcher.view.request("step", "stop 2: enough")
+    watcher.view.request(StepRequest(Action.STOP, 2, "enough"))
     assert until(lambda: watcher.told("plan stopped")) == ["2 of 2: load on: enough"]
 
 
 def test_nonsense_is_refused_in_one_line(session):
     watcher = Watcher(session)
-    watcher.view.request("step", "dance 3\n\x1b[2J")
+    with closing(sqlite3.connect(session)) as older, older:
+        older.execute("INSERT INTO requests (kind, text) VALUES ('step', ?)", ("dance 3\n\x1b[2J",))
     assert "asks nothing of a plan" in until(lambda: watcher.told("refused"))[0]

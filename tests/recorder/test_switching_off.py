@@ -13,6 +13,7 @@ from benchmon.instruments.types import ChannelSettings, DrivenChannel, Instrumen
 from benchmon.recorder import record, summary_text
 from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording, SwitchOff
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
 from support.far_ends.modbus import FakeModbusInstrument, Unit
@@ -124,7 +125,7 @@ def recording(text, path):
         yield seen
     finally:
         with suppress(RecorderError):
-            view.request("stop")
+            view.request(StopRecording())
         thread.join(60)
         view.close()
         assert found
@@ -265,7 +266,7 @@ def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(t
     with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path) as seen:
         mains.heat()
         until(lambda: seen.of("switching off"))
-        seen.view.request("stop")
+        seen.view.request(StopRecording())
         until(lambda: seen.of("switch-off failed"))
         assert seen.of("stopped") == []
         mains.works = True
@@ -296,19 +297,19 @@ def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with):
     ):
         [ready] = until(lambda: seen.of("switch"))
         assert ready.message == "relay is ready to switch off on a trip"
-        seen.view.request("switch off", "by the operator")
+        seen.view.request(SwitchOff("by the operator"))
         until(lambda: seen.of("switched off"))
         assert "asked for by the operator" in seen.of("switching off")[0].message
         # Switched on again by hand, it may be asked for anew.
         mains.unit.tables["coil"][7] = True
         until(lambda: seen.kinds() and seen.latest["line_current"].value == 0.75)
-        seen.view.request("switch off", "by the operator")
+        seen.view.request(SwitchOff("by the operator"))
         until(lambda: len(seen.of("switched off")) == 2)
 
 
 def test_a_bench_without_a_switch_says_so(tmp_path, bench_text):
     with recording(bench_text, tmp_path / "a.benchmon") as seen:
-        seen.view.request("switch off", "by the operator")
+        seen.view.request(SwitchOff("by the operator"))
         [refused] = until(lambda: seen.of("refused"))
         assert "this bench has no [switch_off]" in refused.message
 
@@ -339,10 +340,10 @@ class Hanging(Driver):
 
 def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying():
     driver = Hanging()
-    messengers = SwitchOffAttempts(driver)
-    messengers.send()
-    until(lambda: messengers.send_again() or messengers.was_told, 8)
-    assert messengers.last == "clack"
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    until(lambda: attempts.send_if_due() or attempts.was_accepted, 8)
+    assert attempts.last == "clack"
     assert driver.calls >= 3
     driver.gate.set()
 
@@ -360,10 +361,10 @@ class SlowToTell(Hanging):
 
 def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver = SlowToTell()
-    messengers = SwitchOffAttempts(driver)
-    messengers.send()
-    until(lambda: messengers.last == "clack")
-    assert not messengers.was_told
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    until(lambda: attempts.last == "clack")
+    assert not attempts.was_accepted
     driver.gate.set()
-    until(lambda: messengers.was_told)
-    assert messengers.says_off is False
+    until(lambda: attempts.was_accepted)
+    assert attempts.says_off is False

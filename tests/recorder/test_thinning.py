@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.recorder.storage_filter import WavesToKeep, tells_the_same
+from benchmon.recorder.storage_filter import WaveformFilter, tells_the_same
 from benchmon.watch.records import Forecast, Waveform
 
 RISING = Forecast("case", 100.0, "rising", 0.05, 85.0, 2.0, 400.0, 300.0, math.inf)
@@ -65,20 +65,20 @@ def times_kept(waves, samples=400, seconds=60, every=0.5):
 
 
 def test_of_many_waves_one_every_two_seconds_is_kept():
-    assert times_kept(WavesToKeep()) == list(range(0, 60, 2))
+    assert times_kept(WaveformFilter()) == list(range(0, 60, 2))
 
 
 def test_long_waves_are_kept_less_often():
-    assert times_kept(WavesToKeep(), 5000) == [0.0, 20.0, 40.0]
+    assert times_kept(WaveformFilter(), 5000) == [0.0, 20.0, 40.0]
 
 
 def test_every_channel_has_waves_of_its_own():
-    waves = WavesToKeep()
+    waves = WaveformFilter()
     assert [len(waves.offer(a_wave(0.0, channel=name))) for name in ("one", "other", "one")] == [1, 1, 0]
 
 
 def test_the_wave_at_an_event_is_kept_however_long_it_is():
-    waves = WavesToKeep()
+    waves = WaveformFilter()
     assert times_kept(waves, 5000, seconds=10) == [0.0]
     assert [wave.time for wave in waves.at_event()] == [9.5]
     assert waves.at_event() == []

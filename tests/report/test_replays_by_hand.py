@@ -13,6 +13,7 @@ from benchmon.screen.replay_app import ReplayApp
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.session.records import RecorderState
 from benchmon.session.replay import Player, ReplayView
+from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
 
 
@@ -151,7 +152,7 @@ def test_the_end_is_reached(play):
     clock.now += 1000
     assert player.poll().state is RecorderState.FINISHED
     with pytest.raises(RecorderError):
-        player.request("stop")
+        player.request(StopRecording())
     player.close()
 
 

@@ -7,6 +7,7 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.event_kinds import EventKind
 from benchmon.screen.app import BenchmonApp
+from benchmon.session.requests import LoadBench
 from benchmon.watch.records import Event, Flag
 
 OFFER = Event(12.5, "", EventKind.BENCH_EDITED, "[load], limits of diode case")
@@ -36,7 +37,7 @@ async def test_an_edited_file_is_offered_in_every_view_until_it_is_loaded(key, v
         assert "It changes: [load], limits of diode case." in text_of(app, read_screen)
         assert view.requests == []
         await pilot.press("enter")
-        assert view.requests == [("load bench", "12.500000")]
+        assert view.requests == [LoadBench(12.5)]
         view.push(Event(13.0, "", EventKind.BENCH_LOADED, "in force"), now=13.0)
         app.follow()
         await pilot.pause()

@@ -11,6 +11,7 @@ from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lines.events import draw_event, last_lines
 from benchmon.screen.lines.text import Cell
 from benchmon.screen.symbols import ASCII, UNICODE
+from benchmon.session.requests import Note
 from benchmon.watch.records import Event
 
 MARKUP = "[bold red]hot[/] [@click=app.quit]x[/]"
@@ -60,7 +61,7 @@ async def test_markup_in_what_is_typed_stays_text(make_view, agree, read_screen)
         await pilot.press("enter", "slash", *"[red]", "enter")
         await pilot.pause()
         assert "found 0 of 12 for: [red]" in "\n".join(read_screen(app))
-    assert view.requests == [("note", "[0:00:01] [b]x[/b]")]
+    assert view.requests == [Note("[0:00:01] [b]x[/b]")]
 
 
 async def test_hostile_problems_stay_one_plain_sentence(make_view, agree, read_screen, monkeypatch):

@@ -8,6 +8,7 @@ from textual import events
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lines.help import CAUTIONS
 from benchmon.screen.views.dialogs import ExitChoice
+from benchmon.session.requests import Note, StopRecording, SwitchOff
 from benchmon.watch.records import Event, Flag
 
 OPENERS = ["question_mark", "p", "b", "t", "w", "e", "enter", "n", "slash", "q"]
@@ -107,7 +108,7 @@ async def test_a_note_keeps_the_time_of_its_first_key(bench, read_screen):
         bench.push(now=201.0)
         app.follow()
         await pilot.press(*"hum q?", "enter")
-        assert bench.requests == [("note", "[0:03:07] hum q?")]
+        assert bench.requests == [Note("[0:03:07] hum q?")]
         assert len(app.screen_stack) == 1
 
 
@@ -139,9 +140,9 @@ async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
     [
         (["q", "k"], ExitChoice.RECORDER_GOES_ON, []),
         (["q", "enter"], ExitChoice.RECORDER_GOES_ON, []),
-        (["q", "s"], ExitChoice.STOP_RECORDER, [("stop", "")]),
+        (["q", "s"], ExitChoice.STOP_RECORDER, [StopRecording()]),
         (["ctrl+c", "k"], ExitChoice.RECORDER_GOES_ON, []),
-        (["ctrl+q", "ctrl+q", "s"], ExitChoice.STOP_RECORDER, [("stop", "")]),
+        (["ctrl+q", "ctrl+q", "s"], ExitChoice.STOP_RECORDER, [StopRecording()]),
         (["n", "ctrl+c", "k"], ExitChoice.RECORDER_GOES_ON, []),
     ],
 )
@@ -296,10 +297,10 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
 
     async with app.run_test(size=(80, 24)) as pilot:
         await typed("nqbe smells of tar\r")
-        [(kind, words)] = view.requests
-        assert (kind, words.partition("] ")[2]) == ("note", "qbe smells of tar")
+        [note] = view.requests
+        assert note.text.partition("] ")[2] == "qbe smells of tar"
         await typed("oOFF\r")
-        assert view.requests[-1] == ("switch off", "by the operator")
+        assert view.requests[-1] == SwitchOff("by the operator")
         # A word typed at the wrong place leaves at most a question open: it does not stop the recorder.
         await typed("quiets")
         assert len(view.requests) == 2

@@ -9,6 +9,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
+from benchmon.watch.plan import Action, StepRequest
 from benchmon.watch.records import Event, Flag
 
 PLAN = """
@@ -80,7 +81,7 @@ async def test_a_plan_is_seen_whole_and_begun_by_a_key(size, app, bench, read_sc
         for words in ("23.0 V", "open", "0:30", "2 full mains", "230 V", "20.0 Ω", "10:00", "ahead"):
             assert words in text
         await pilot.press("enter")
-        assert bench.requests == [("step", "begin 1")]
+        assert bench.requests == [StepRequest(Action.BEGIN, 1)]
         bench.push(Event(60.0, "", "step begun", "1 of 3: a tenth, no load"), now=65.0)
         text = await sees(
             app, pilot, read_screen, "hold for another 25 s", "step 1 of 3, hold 0:25", "✓ output voltage"
@@ -117,7 +118,7 @@ async def test_going_on_needs_what_the_step_needs(app, bench, judge, read_screen
         await pilot.press("enter")
         await sees(app, pilot, read_screen, "step 1 is done: anything to note?")
         await pilot.press(*"no hum", "enter")
-        assert bench.requests == [("step", "go on 1: no hum")]
+        assert bench.requests == [StepRequest(Action.GO_ON, 1, "no hum")]
         bench.push(
             Event(92.0, "", "step done", "1 of 3: a tenth, no load: no hum"),
             Event(92.0, "", "step begun", "2 of 3: full mains"),
@@ -129,15 +130,15 @@ async def test_a_note_may_be_left_out_but_a_reason_may_not(app, bench):
     bench.push(Event(1.0, "", "step begun", "1 of 3: a tenth, no load"))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", "enter", "enter")
-        assert bench.requests == [("step", "go on 1")]
+        assert bench.requests == [StepRequest(Action.GO_ON, 1)]
         await pilot.press("s", "enter")
         assert len(bench.requests) == 1, "no reason, no skipping"
         await pilot.press("s", *"no variac", "enter")
-        assert bench.requests[-1] == ("step", "skip 1: no variac")
+        assert bench.requests[-1] == StepRequest(Action.SKIP, 1, "no variac")
         await pilot.press("s", *"x", "escape")
         assert len(bench.requests) == 2
         await pilot.press("x", "enter")
-        assert bench.requests[-1] == ("step", "stop 1")
+        assert bench.requests[-1] == StepRequest(Action.STOP, 1)
 
 
 async def test_a_trip_holds_the_plan_and_stays_on_top(app, bench, judge, read_screen):

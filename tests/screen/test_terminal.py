@@ -28,7 +28,7 @@ from benchmon.screen.app import run_screen
 class View(FakeView):
     def poll(self):
         if Path({go!r}).exists() and not self.requests:
-            self.requests.append(("seen", ""))
+            self.requests.append("seen")
             self.push(judgement("output voltage", 24.9, 24.0))
         return super().poll()
 

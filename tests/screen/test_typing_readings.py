@@ -6,7 +6,7 @@ import pytest
 from textual._xterm_parser import XTermParser
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.client import read_request
+from benchmon.session.requests import TypedReading
 
 METER = """
 [[instrument]]
@@ -45,9 +45,8 @@ async def test_a_reading_bears_the_time_of_its_first_key(bench, read_screen):
         bench.push(now=199.0)
         app.follow()
         await pilot.press(*"22.5 V", "enter")
-    kind, text = bench.requests[0]
-    reading = read_request(text)
-    assert kind == "reading"
+    [reading] = bench.requests
+    assert isinstance(reading, TypedReading)
     assert (reading.channel, reading.shows) == ("volts by hand", "22.5 V")
     assert 187.0 <= reading.time < 190.0
 
@@ -57,7 +56,7 @@ async def test_what_a_display_may_show_is_taken(typed, bench):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("slash", *"volts by hand", "enter", "r", *typed, "enter")
-    assert read_request(bench.requests[0][1]).shows == typed
+    assert bench.requests[0].shows == typed
 
 
 async def test_keys_that_arrive_at_once_take_effect_in_their_order(bench):
@@ -69,14 +68,14 @@ async def test_keys_that_arrive_at_once_take_effect_in_their_order(bench):
             app.post_message(message)
         await pilot.pause()
         await pilot.pause()
-    assert read_request(bench.requests[0][1]).shows == "22.4 V"
+    assert bench.requests[0].shows == "22.4 V"
 
 
 async def test_a_keyboard_without_a_degree_sign_will_do(bench):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("r", *"40.2 C", "enter")
-    assert read_request(bench.requests[0][1]).shows == "40.2 °C"
+    assert bench.requests[0].shows == "40.2 °C"
 
 
 WRONG = [("22.5", "has no unit"), ("22.5 A", "is not a voltage"), ("", "Nothing is")]
@@ -91,7 +90,7 @@ async def test_what_it_cannot_show_is_told_and_stays_to_be_put_right(typed, why,
         assert why in text
         assert bench.requests == []
         await pilot.press(*["backspace"] * len(typed), *"3 V", "enter")
-        assert read_request(bench.requests[0][1]).shows == "3 V"
+        assert bench.requests[0].shows == "3 V"
 
 
 async def test_the_arrows_turn_to_another_channel(bench, read_screen):

@@ -5,10 +5,11 @@ from contextlib import closing
 
 import pytest
 
-from benchmon.errors import BadInput, RecorderError
+from benchmon.errors import RecorderError
 from benchmon.session import recorder_lock
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat, RecorderState, Request
+from benchmon.session.requests import Note, StopRecording
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event
 
@@ -79,19 +80,13 @@ def test_a_late_follower_gets_a_long_session_in_parts(tmp_path, record):
 def test_a_request_reaches_the_recorder_once(tmp_path, writer):
     view = open_session_view(tmp_path / "a.benchmon")
     assert view.live
-    view.request("note", "fan on\x07")
-    view.request("stop")
+    view.request(Note("fan on\x07"))
+    view.request(StopRecording())
     taken, end = [], time.monotonic() + 60
     while len(taken) < 2 and time.monotonic() < end:
         taken += writer.requests()
         time.sleep(0.01)
-    assert taken == [Request("note", "fan on\\x07"), Request("stop", "")]
-    assert writer.requests() == []
-
-
-def test_only_what_a_recorder_can_do_is_asked(tmp_path, writer):
-    with pytest.raises(BadInput, match="is nothing a recorder can be asked"):
-        open_session_view(tmp_path / "a.benchmon").request("format the disk")
+    assert taken == [Request("note", '{"text": "fan on\\\\x07"}'), Request("stop", "{}")]
     assert writer.requests() == []
 
 
@@ -99,7 +94,7 @@ def test_nobody_is_asked_after_the_end(tmp_path, record):
     record(tmp_path / "a.benchmon")
     view = open_session_view(tmp_path / "a.benchmon")
     with pytest.raises(RecorderError, match="no recorder"):
-        view.request("stop")
+        view.request(StopRecording())
 
 
 def test_a_session_that_cannot_be_written_takes_no_request(tmp_path, writer):
@@ -107,7 +102,7 @@ def test_a_session_that_cannot_be_written_takes_no_request(tmp_path, writer):
     with closing(sqlite3.connect(tmp_path / "a.benchmon", isolation_level=None)) as greedy:
         greedy.execute("BEGIN IMMEDIATE")
         with pytest.raises(RecorderError, match="locked"):
-            view.request("note", "anyone there?")
+            view.request(Note("anyone there?"))
     assert writer.requests() == []
 
 

@@ -5,6 +5,7 @@ import pytest
 from benchmon.errors import RecorderError
 from benchmon.session.records import Heartbeat, RecorderState
 from benchmon.session.replay import ReplayView
+from benchmon.session.requests import StopRecording
 from benchmon.session.writer import SessionWriter
 
 
@@ -74,4 +75,4 @@ def test_nobody_can_be_asked(tmp_path, record):
     view = ReplayView(tmp_path / "a.benchmon")
     assert not view.live
     with pytest.raises(RecorderError, match="replay"):
-        view.request("stop")
+        view.request(StopRecording())

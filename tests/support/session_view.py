@@ -21,6 +21,7 @@ from benchmon.session.records import (
     TrendBin,
     Update,
 )
+from benchmon.session.requests import OperatorRequest
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanations, Flag, Forecast, Judgement, Verdict, Waveform
 from support.supplies import supply
@@ -103,7 +104,7 @@ class FakeView:
         self.deaf = False
         self.trouble = ""
         self.bench: Bench | None = None
-        self.requests: list[tuple[str, str]] = []
+        self.requests: list[OperatorRequest] = []
         self.past: dict[str, list[TrendBin]] = {}
         self._news: list[News] = []
         self._identities: dict[str, str] = {}
@@ -145,10 +146,10 @@ class FakeView:
     def trend(self, channel: str, *_: float) -> tuple[TrendBin, ...]:
         return tuple(self.past.get(channel, ()))
 
-    def request(self, kind: str, text: str = "") -> None:
+    def request(self, request: OperatorRequest) -> None:
         if self.deaf:
             raise RecorderError("no recorder listens")
-        self.requests.append((kind, text))
+        self.requests.append(request)
 
     def band(self, channel: str, *_: float) -> tuple[Expected | None, ...]:
         return (Expected(24.0, 0.5, "V"),) * len(self.past.get(channel, ()))

@@ -33,7 +33,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.views.base import Dialog
 from benchmon.screen.widgets.lines import TextLines
-from benchmon.session.client import TypedReading
+from benchmon.session.requests import TypedReading
 from benchmon.text import clock, one_line
 
 
