@@ -1,6 +1,6 @@
-"""What lies behind the readings, live: drift, heat and contradictions at once, likely causes from an own thread.
+"""Live diagnosis of a recording: drift, heating and contradictions at once, likely causes in a thread of its own.
 
-It tells events of the watch's insight, and of the kind `cause` where another cause has become the likeliest.
+It gives the events of the channels' history, and those of the kind `cause` when another cause becomes the likeliest.
 """
 
 from __future__ import annotations
@@ -46,10 +46,10 @@ Lately = Mapping[str, Sequence[Judgement]]
 
 
 class DiagnosisService:
-    """Follows a recording's judgements. Everything but the explaining belongs to the recording's own thread."""
+    """Diagnoses a recording from its judgements. Only the search for causes runs in another thread."""
 
     def __init__(self, bench: Bench) -> None:
-        self.insight = ChannelHistory(bench)
+        self.history = ChannelHistory(bench)
         self._channels = {channel.name: channel for channel in bench.channel}
         self._recent: dict[str, deque[Judgement]] = {name: deque(maxlen=_MOST_RECENT) for name in self._channels}
         self._explaining = _Explaining(bench)
@@ -57,7 +57,7 @@ class DiagnosisService:
         self._next_look = 0.0
         self._forecasts: dict[str, Forecast] = {}
         self._shown: tuple[Explanation, ...] = ()
-        self._told = ""
+        self._last_cause = ""
         self._odd: frozenset[str] = frozenset()
         self._asked_about: dict[str, float] = {}
         self._is_prepared = False
@@ -65,11 +65,11 @@ class DiagnosisService:
         self._pause = _FIRST_PAUSE
 
     def start(self) -> None:
-        """Start the thread that explains."""
+        """Start the thread that searches for causes."""
         self._explaining.start()
 
     def stop(self, timeout: float = 1.0) -> None:
-        """End that thread, or leave it after `timeout` seconds; it dies with the process."""
+        """End that thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         self._explaining.stop(timeout)
 
     def set_load(self, load: Load) -> None:
@@ -78,54 +78,54 @@ class DiagnosisService:
         self._is_prepared = False
 
     def change(self, bench: Bench) -> None:
-        """Go by another description of the same channels from now on."""
+        """Replace the bench by another description of the same channels."""
         self._channels = {channel.name: channel for channel in bench.channel}
-        self.insight.change(bench)
+        self.history.change(bench)
         self._explaining.bench = bench
         self._is_prepared = False
 
     def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
         """Take the prediction in force, and when the supply was switched on (session seconds)."""
-        self.insight.power_on = power_on
+        self.history.power_on = power_on
         if prediction is not None and prediction is not self._expected:
             self._expected = prediction
-            self.insight.expect(prediction)
+            self.history.expect(prediction)
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement."""
         self._recent[judgement.channel].append(judgement)
 
     def news(self, now: float) -> list[Event | Explanations | Forecast]:
-        """Return what has become known by `now` (session seconds): forecasts, causes, and events of those."""
-        told: list[Event | Explanations | Forecast] = []
+        """Return the new forecasts, causes and events at `now` (session seconds)."""
+        records: list[Event | Explanations | Forecast] = []
         for explained in self._explaining.answers():
-            told += self._explained(explained, now)
+            records += self._explained(explained, now)
         if now >= self._next_look:
             self._next_look = now + _LOOK_EVERY
-            told += self._look(now)
-        return told
+            records += self._look(now)
+        return records
 
     def _look(self, now: float) -> list[Event | Explanations | Forecast]:
-        told: list[Event | Explanations | Forecast] = []
+        records: list[Event | Explanations | Forecast] = []
         lately = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
         for name, readings in lately.items():
-            forecast = self.insight.forecast(name, now, readings[-1].value)
+            forecast = self.history.forecast(name, now, readings[-1].value)
             former = self._forecasts.get(name)
             if forecast is not None and (former is None or not tells_the_same(forecast, former)):
                 self._forecasts[name] = forecast
-                told.append(forecast)
+                records.append(forecast)
         odd = frozenset(name for name, readings in lately.items() if self._is_odd(name, readings))
         if not self._is_prepared and now >= _PREPARE_AFTER and self._expected is not None:
             self._is_prepared = True
             self._explaining.prepare(self._observations(lately, now))
         if odd:
             self._ask(odd, lately, now)
-            return told
+            return records
         self._odd = frozenset()
         if self._shown:
-            self._shown, self._told = (), ""
-            told.append(Explanations(now, ()))
-        return told
+            self._shown, self._last_cause = (), ""
+            records.append(Explanations(now, ()))
+        return records
 
     def _ask(self, odd: frozenset[str], lately: Lately, now: float) -> None:
         """Ask for causes: at once where a channel is `odd` that was not, soon where a reading has moved."""
@@ -156,7 +156,7 @@ class DiagnosisService:
             values = [one.value for one in readings if one.value is not None]
             if values and Flag.STALE not in readings[-1].flags:
                 # Of a step within these seconds the median takes one side; the mean would be a value nobody read.
-                one = steady_reading(self._channels[name], median(values), self.insight.outlook(name, now))
+                one = steady_reading(self._channels[name], median(values), self.history.outlook(name, now))
                 found += [] if one is None else [one]
         return found
 
@@ -165,17 +165,17 @@ class DiagnosisService:
         if not ranked or _alike(ranked, self._shown):
             return []
         self._shown = ranked
-        told: list[Event | Explanations | Forecast] = [Explanations(now, ranked)]
+        records: list[Event | Explanations | Forecast] = [Explanations(now, ranked)]
         first = ranked[0]
-        if first.likelihood >= _LIKELY and first.cause not in (self._told, NOTHING_WRONG):
-            self._told = first.cause
+        if first.likelihood >= _LIKELY and first.cause not in (self._last_cause, NOTHING_WRONG):
+            self._last_cause = first.cause
             channel = first.channels[0] if first.channels else ""
-            told.append(
+            records.append(
                 Event(
                     now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
                 )
             )
-        return told
+        return records
 
 
 def _lately(recent: Sequence[Judgement], now: float) -> Sequence[Judgement]:
@@ -195,7 +195,7 @@ def _has_moved(one: Observation, before: float | None) -> bool:
 
 
 def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> bool:
-    """Return whether nothing a person would notice has changed."""
+    """Return whether the causes and their likelihoods are nearly the same."""
     same = [one.cause for one in ranked] == [one.cause for one in shown]
     return same and all(abs(now.likelihood - then.likelihood) < 0.05 for now, then in zip(ranked, shown, strict=True))
 

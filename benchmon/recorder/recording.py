@@ -88,7 +88,7 @@ class Recording:
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
         self._diagnosis = DiagnosisService(bench)
-        self._watch = Watch(bench.channel, self._diagnosis.insight)
+        self._watch = Watch(bench.channel, self._diagnosis.history)
         self._predictor = Expectations(bench)
         self._plan_control = PlanControl(bench)
         self._settled_predictions = SettledPredictions(bench)

@@ -12,7 +12,7 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `readings` | one reading of one channel, in the order they were judged | all the time |
 | `expectations` | what a channel was expected to read, from one of its readings on | when it changes |
 | `events` | something that happened, in words | as it happens |
-| `requests` | something an operator asked of the recorder; `done` is when it was taken up | by any screen |
+| `requests` | an operator's request: its fields are JSON; `done` is when the recorder took it | by any screen |
 | `heartbeat` | one row: when the recorder's watch was last alive | four times a second |
 | `facts` | something of the program and the machine that recorded: versions, host, process | once |
 | `settings` | how an instrument or a channel was driven, defaults included | once |

@@ -18,7 +18,7 @@ PREDICTION = predict(BENCH, mains_voltage=230.0)
 
 
 @pytest.fixture
-def understanding():
+def diagnosis():
     made = DiagnosisService(BENCH)
     made.start()
     made.expect(PREDICTION, None)
@@ -26,9 +26,9 @@ def understanding():
     made.stop(5.0)
 
 
-def feed(understanding, seconds, changed, start=0.0):
+def feed(diagnosis, seconds, changed, start=0.0):
     """Give every channel its expected value, or what `changed` says; return all that was told."""
-    watch = Watch(BENCH.channel, understanding.insight)
+    watch = Watch(BENCH.channel, diagnosis.history)
     told = []
     for step in range(int(seconds * 4)):
         now = start + step / 4
@@ -36,18 +36,18 @@ def feed(understanding, seconds, changed, start=0.0):
             expected = PREDICTION.at(channel.quantity)
             value = changed.get(channel.name, expected.value)
             judgement, events = watch.judge(channel.name, now, value, expected)
-            understanding.observe(judgement)
+            diagnosis.observe(judgement)
             told += events
-        told += understanding.news(now)
+        told += diagnosis.news(now)
     return told
 
 
-def later(understanding, now, wanted, within=60.0):
+def later(diagnosis, now, wanted, within=60.0):
     """Ask for news until `wanted` says that they have come; explaining takes as long as it takes."""
     told = []
     deadline = time.monotonic() + within
     while time.monotonic() < deadline:
-        told += understanding.news(now)
+        told += diagnosis.news(now)
         if wanted(told):
             return told
         threading.Event().wait(0.02)
@@ -58,37 +58,37 @@ def causes(told):
     return [one.ranked[0].cause for one in told if isinstance(one, Explanations) and one.ranked]
 
 
-def test_a_bench_as_expected_is_not_explained(understanding):
-    told = feed(understanding, 6.0, {})
+def test_a_bench_as_expected_is_not_explained(diagnosis):
+    told = feed(diagnosis, 6.0, {})
     assert not causes(told)
     assert not [one for one in told if isinstance(one, Event)]
 
 
-def test_a_meter_on_its_ac_range_is_named_with_the_remedy(understanding):
+def test_a_meter_on_its_ac_range_is_named_with_the_remedy(diagnosis):
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
-    told = feed(understanding, 4.0, {"output": ac})
-    told += later(understanding, 4.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 4.0, {"output": ac})
+    told += later(diagnosis, 4.0, lambda news: causes(told + news))
     assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
     events = [one for one in told if isinstance(one, Event) and one.kind == "cause"]
     assert len(events) == 1
     assert events[0].channel == "output"
 
 
-def test_a_cause_is_withdrawn_when_all_is_well_again(understanding):
+def test_a_cause_is_withdrawn_when_all_is_well_again(diagnosis):
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
-    told = feed(understanding, 4.0, {"output": ac})
-    told += later(understanding, 4.0, lambda news: causes(told + news))
-    told = feed(understanding, 4.0, {}, start=4.0)
+    told = feed(diagnosis, 4.0, {"output": ac})
+    told += later(diagnosis, 4.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 4.0, {}, start=4.0)
     assert any(isinstance(one, Explanations) and not one.ranked for one in told)
 
 
-def test_nothing_is_explained_while_verdicts_change(understanding):
+def test_nothing_is_explained_while_verdicts_change(diagnosis):
     asked = []
-    understanding._explaining.ask = asked.append
-    feed(understanding, 3.0, {})
-    feed(understanding, 1.0, {"output": 9.0}, start=3.0)
+    diagnosis._explaining.ask = asked.append
+    feed(diagnosis, 3.0, {})
+    feed(diagnosis, 1.0, {"output": 9.0}, start=3.0)
     assert not asked
-    feed(understanding, 3.0, {"output": 9.0}, start=4.0)
+    feed(diagnosis, 3.0, {"output": 9.0}, start=4.0)
     assert asked
     assert next(one.value for one in asked[-1] if one.channel.name == "output") == 9.0
 
@@ -102,51 +102,51 @@ def test_stopping_ends_the_thread():
     assert not set(threading.enumerate()) - before
 
 
-def test_a_questionable_reading_is_not_explained(understanding):
+def test_a_questionable_reading_is_not_explained(diagnosis):
     expected = PREDICTION.quantities["output.voltage.mean"]
     asked = []
-    understanding._explaining.ask = asked.append
-    feed(understanding, 6.0, {"output": expected.value + 1.1 * expected.uncertainty})
+    diagnosis._explaining.ask = asked.append
+    feed(diagnosis, 6.0, {"output": expected.value + 1.1 * expected.uncertainty})
     assert not asked
 
 
-def test_while_nothing_moves_causes_are_asked_for_ever_more_seldom_and_at_once_when_something_does(understanding):
+def test_while_nothing_moves_causes_are_asked_for_ever_more_seldom_and_at_once_when_something_does(diagnosis):
     asked = []
-    understanding._explaining.ask = asked.append
-    feed(understanding, 120.0, {"output": 9.0})
+    diagnosis._explaining.ask = asked.append
+    feed(diagnosis, 120.0, {"output": 9.0})
     assert 2 < len(asked) < 20
     del asked[:]
-    feed(understanding, 4.0, {"output": 3.0}, start=120.0)
+    feed(diagnosis, 4.0, {"output": 3.0}, start=120.0)
     assert next(one.value for one in asked[-1] if one.channel.name == "output") == 3.0
 
 
-def test_it_gets_ready_so_that_a_fault_is_answered_at_once(understanding):
+def test_it_gets_ready_so_that_a_fault_is_answered_at_once(diagnosis):
     got_ready = threading.Event()
-    ready = understanding._explaining.prepare
-    understanding._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
-    told = feed(understanding, 6.0, {})
+    ready = diagnosis._explaining.prepare
+    diagnosis._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
+    told = feed(diagnosis, 6.0, {})
     assert got_ready.is_set()
     assert not causes(told)
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
-    told = feed(understanding, 4.0, {"output": ac}, start=6.0)
-    told += later(understanding, 10.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 4.0, {"output": ac}, start=6.0)
+    told += later(diagnosis, 10.0, lambda news: causes(told + news))
     assert "AC range" in causes(told)[0]
 
 
-def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(understanding, monkeypatch):
+def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosis, monkeypatch):
     def broken(_self, _observations):
         raise ZeroDivisionError("of our own\x1b[2J")
 
     whole = Explainer.explain
     monkeypatch.setattr(Explainer, "explain", broken)
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
-    told = feed(understanding, 4.0, {"output": ac})
-    told += later(understanding, 4.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 4.0, {"output": ac})
+    told += later(diagnosis, 4.0, lambda news: causes(told + news))
     assert causes(told) == ["none of these"]
     message = next(one.ranked[0].message for one in told if isinstance(one, Explanations))
     assert "ZeroDivisionError" in message
     assert message.isprintable()
     monkeypatch.setattr(Explainer, "explain", whole)
-    told = feed(understanding, 16.0, {"output": ac}, start=4.0)
-    told += later(understanding, 20.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 16.0, {"output": ac}, start=4.0)
+    told += later(diagnosis, 20.0, lambda news: causes(told + news))
     assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
