@@ -197,7 +197,7 @@ def simulate(
 @click.option("--session", type=PATH, metavar="FILE", help="The session; the latest that is recorded, if not named.")
 def enter(channel: str, value: str, session: Path | None) -> int:
     """Hand to a running recorder what the display of a `hand` instrument shows: enter vout "22.14 V"."""
-    from benchmon.session.client import enter_reading
+    from benchmon.session.follower import enter_reading
     from benchmon.session.session_files import latest_session
 
     click.echo(enter_reading(session or latest_session(), channel, value))

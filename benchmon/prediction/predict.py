@@ -13,8 +13,8 @@ import numpy as np
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
-from benchmon.prediction.circuit.convergence import diagnose_convergence
 from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.result import Prediction, Waveforms
@@ -150,7 +150,7 @@ def solve(
     return SolvedQuantities(equilibrium, quantities, harmonics)
 
 
-class ThermalState(Protocol):
+class SolvedTemperatures(Protocol):
     """A steady state with its temperatures, such as `ThermalEquilibrium`."""
 
     @property
@@ -174,7 +174,7 @@ class ThermalState(Protocol):
         ...
 
 
-def temperatures_of(bench: Bench, equilibrium: ThermalState, quantities: dict[str, Floats]) -> dict[str, Floats]:
+def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: dict[str, Floats]) -> dict[str, Floats]:
     """Return every temperature, °C (b,), of a solved state with the given electrical `quantities`."""
     parts = equilibrium.parts
     ambient = parts["ambient.temperature"]

@@ -25,7 +25,7 @@ from benchmon.session.requests import (
     Note,
     OperatorRequest,
     StopRecording,
-    SwitchOff,
+    SwitchPowerOff,
     TypedReading,
 )
 from benchmon.text import one_line
@@ -110,7 +110,7 @@ _READERS: Mapping[str, Callable[[str], OperatorRequest]] = {
     "acknowledge": lambda text: Acknowledge(_text_field(text, "channel")),
     "step": _read_step,
     "load bench": _read_load_bench,
-    "switch off": lambda text: SwitchOff(_text_field(text, "reason")),
+    "switch off": lambda text: SwitchPowerOff(_text_field(text, "reason")),
     "stop": lambda _text: StopRecording(),
 }
 """By kind, what reads the text of a request: first as JSON, then as the plain text of older versions."""

@@ -33,14 +33,7 @@ from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switch_off import SwitchOffControl
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
-from benchmon.session.requests import (
-    Acknowledge,
-    LoadBench,
-    Note,
-    StopRecording,
-    SwitchOff,
-    TypedReading,
-)
+from benchmon.session.requests import Acknowledge, LoadBench, Note, StopRecording, SwitchPowerOff, TypedReading
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
 from benchmon.watch.plan import StepRequest
@@ -274,7 +267,7 @@ class Recording:
                 self._events([Event(self._now(), channel, EventKind.ACKNOWLEDGED, seen)])
             case TypedReading():
                 self._events([enter_manual(self._acquisition, decoded, self._started, self._now())])
-            case SwitchOff(reason):
+            case SwitchPowerOff(reason):
                 self._request_switch_off(reason)
             case StopRecording():
                 self._stop.ask("by request")

@@ -1,7 +1,7 @@
-"""Readings judged afterwards: a log by hand or from another program, or a session by another bench.
+"""Readings judged afterwards: a log from a file, or a session by another bench.
 
-There is one way, which is the recorder's own: readings in the order of their times go through the expectation and the
-watch of a bench (`Reevaluation`). `assess` takes a log; `Rejudged`, in a module of its own, a session.
+There is one way, which is the recorder's: readings in the order of their times go through the expectation and the watch
+of a bench (`Reevaluation`). `assess` takes a log; `benchmon.report.reevaluated_session` takes a session.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""What another bench makes of a session, judged once and kept: a replay goes back and on without judging again.
+"""A session judged by another bench: once and in order, so that a replay can go back without judging again.
 
-A session told again without a screen: how often each channel agreed, and what the watch said, then and now.
+Without a screen the same is printed as a table: how often each channel agreed, and the events, then and now.
 """
 
 from __future__ import annotations

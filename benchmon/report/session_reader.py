@@ -1,11 +1,8 @@
 """A recorded session as arrays and records, for reports, comparisons, exports and notebooks.
 
-It holds nothing open: every question is one look into the file. So a session that is still recorded can be asked, and
-tells what it has come to. Rows that make no sense are passed over, as everywhere a session is read.
-
-The readings of one channel as arrays, and how they are read from the rows of a session.
-
-How often each state was read: millions of rows, counted by SQLite on two threads, while it leaves Python alone.
+Nothing is held open: every question reads the file once, so a session that is still recorded can be read too, as
+far as it has come. Rows that make no sense are skipped. `Readings` are the readings of one channel as arrays; counts by verdict
+are made by SQLite.
 """
 
 from __future__ import annotations

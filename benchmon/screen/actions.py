@@ -16,14 +16,7 @@ from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
-from benchmon.screen.views.dialogs import (
-    ExitChoice,
-    ExitDialog,
-    LoadDialog,
-    ReadingDialog,
-    SwitchOffDialog,
-    TextDialog,
-)
+from benchmon.screen.views.dialogs import ExitChoice, ExitDialog, LoadDialog, ReadingDialog, SwitchOffDialog, TextDialog
 from benchmon.session.records import SessionView
 from benchmon.session.requests import (
     Acknowledge,
@@ -31,7 +24,7 @@ from benchmon.session.requests import (
     Note,
     OperatorRequest,
     StopRecording,
-    SwitchOff,
+    SwitchPowerOff,
     TypedReading,
 )
 from benchmon.text import clock
@@ -130,7 +123,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.push_screen(SwitchOffDialog(self.state, self.symbols), self._switch_off)
 
     def _switch_off(self, typed: bool | None) -> None:
-        if typed and self.ask(SwitchOff("by the operator"), "NOT switched off, use the switch at the bench"):
+        if typed and self.ask(SwitchPowerOff("by the operator"), "NOT switched off, use the switch at the bench"):
             self.show_message("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
 
     def action_reading(self) -> None:

@@ -23,8 +23,7 @@ from benchmon.screen.terminal.differential_driver import DifferentialDriver, dra
 from benchmon.screen.views.base import Dialog, View
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
-from benchmon.screen.views.plan import PlanView
-from benchmon.screen.views.reading_views import BigView, EventsView, HelpView
+from benchmon.screen.views.reading_views import BigView, EventsView, HelpView, PlanView
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event

@@ -1,7 +1,4 @@
-"""The overview of a lab as a program: it looks once a second, and only looks.
-
-The benches of a lab as lines of cells.
-"""
+"""The program that shows all benches of a lab, a line each; it looks once a second and asks for nothing."""
 
 from __future__ import annotations
 

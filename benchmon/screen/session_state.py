@@ -1,29 +1,182 @@
-"""The state of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file."""
+"""The state of a session in memory: what the screen draws, fed by the updates of a view. No clock, no file.
+
+Beside the latest judgements it holds a short trend of each channel and the alarms. An acknowledged alarm stays, as
+words, until its cause is over; a trip is never over. An acknowledgement is an event of the session, so every screen has
+it; where no recorder can be asked it silences this screen alone.
+"""
 
 from __future__ import annotations
 
 import math
-from collections import deque
-from dataclasses import replace
+from collections import OrderedDict, deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Channel
-from benchmon.event_kinds import EventGroup, EventKind, traits_of
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
-from benchmon.screen.alarms import AlarmPanel
-from benchmon.screen.trend_buffer import TrendBuffer
+from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
-from benchmon.session.records import RecorderState, SessionInfo, Update
+from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
 from benchmon.text import countdown
-from benchmon.watch import bench_changes
+from benchmon.watch import bench_changes, status
 from benchmon.watch.plan import Plan, blocking_reasons
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import SIGNS, StatusLine
+from benchmon.watch.wording import warned
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
+
+_GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
+
+
+@dataclass(frozen=True, slots=True)
+class ShownAlarm:
+    """Something that a person must see. `channel` is "" where it concerns none."""
+
+    kind: AlarmKind
+    channel: str
+    acknowledged: bool = False
+    said: str = field(default="", compare=False)
+    """How a person is told of it, where the kind is not the word for it: what is past its warning may be low."""
+
+    @property
+    def is_grave(self) -> bool:
+        """Return whether it asks to switch off at once."""
+        return self.kind in _GRAVE
+
+    @property
+    def words(self) -> str:
+        """Return what it is, in a few words."""
+        return f"{self.channel} {self.said or self.kind}".strip()
+
+
+class AlarmPanel:
+    """Follows the status of a session, and what has been acknowledged."""
+
+    def __init__(self) -> None:
+        self._acknowledged: dict[str, float] = {}
+        self._alarms: tuple[status.Alarm, ...] = ()
+        self._channels: Mapping[str, Channel] = {}
+        self.standing: tuple[ShownAlarm, ...] = ()
+
+    @property
+    def unacknowledged(self) -> tuple[ShownAlarm, ...]:
+        """Return those that nobody has acknowledged, the gravest first."""
+        return tuple(alarm for alarm in self.standing if not alarm.acknowledged)
+
+    def note_events(self, events: Iterable[Event]) -> None:
+        """Take events in the order of their times: others may acknowledge, too."""
+        for event in events:
+            if event.kind == EventKind.ACKNOWLEDGED:
+                self.acknowledge(event.channel, event.time)
+
+    def acknowledge(self, channel: str, time: float) -> None:
+        """Take that somebody has seen what `channel` raised up to `time`; "" is what concerns no channel."""
+        self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
+        self._find_standing()
+
+    def update(self, alarms: tuple[status.Alarm, ...], channels: Iterable[Channel]) -> None:
+        """Take the alarms of the latest status, the gravest first; `channels` are those of the bench."""
+        self._alarms, self._channels = alarms, {channel.name: channel for channel in channels}
+        self._find_standing()
+
+    def _find_standing(self) -> None:
+        self.standing = tuple(
+            ShownAlarm(alarm.kind, alarm.channel, self._is_acknowledged(alarm), self._words(alarm))
+            for alarm in self._alarms
+        )
+
+    def _words(self, alarm: status.Alarm) -> str:
+        channel = self._channels.get(alarm.channel)
+        return warned(channel, alarm.value) if alarm.kind is AlarmKind.HOT and channel is not None else ""
+
+    def _is_acknowledged(self, alarm: status.Alarm) -> bool:
+        return self._acknowledged.get(alarm.channel, -math.inf) >= alarm.since
+
+
+MARK_SECONDS = 5.0
+_KEPT = 64
+
+
+class TrendBuffer:
+    """Means of a channel over spans of time, the latest `_KEPT` of them.
+
+    A span lasts five seconds, or two periods of a channel that is read more slowly, so that every span has a reading.
+    """
+
+    def __init__(self, period: float = 1.0) -> None:
+        self.span = max(MARK_SECONDS, 2.0 * period)
+        self._sums: OrderedDict[int, tuple[float, int]] = OrderedDict()
+        self._floor = 0.0
+
+    def add(self, time: float, value: float | None, uncertainty: float | None = None) -> None:
+        """Take a reading; one without a finite value leaves a gap.
+
+        Movement within the meter's `uncertainty` is drawn small, so that noise looks like the nothing it is.
+        """
+        if value is None or not math.isfinite(value) or not math.isfinite(time):
+            return
+        if uncertainty is not None and math.isfinite(uncertainty):
+            self._floor = abs(uncertainty)
+        index = math.floor(time / self.span)
+        total, count = self._sums.get(index, (0.0, 0))
+        self._sums[index] = (total + value, count + 1)
+        while len(self._sums) > _KEPT:
+            self._sums.popitem(last=False)
+
+    @property
+    def reach(self) -> float:
+        """Return how far back it goes at most, in seconds."""
+        return _KEPT * self.span
+
+    def prime(self, parts: Iterable[TrendBin]) -> None:
+        """Take what was before the first reading that was added, from a trend of the session."""
+        first = min(self._sums, default=math.inf)
+        before = {math.floor(part.start / self.span): (part.mean, 1) for part in parts if part.mean is not None}
+        older = {index: pair for index, pair in before.items() if index < first}
+        self._sums = OrderedDict(sorted((older | self._sums).items())[-_KEPT:])
+
+    def latest(self, now: float) -> int | None:
+        """Return the number of the span that `now` is in; what is drawn moves on with it."""
+        return math.floor(now / self.span) if math.isfinite(now) else None
+
+    def means(self, now: float, count: int) -> list[float | None]:
+        """Return the means of the `count` spans up to `now`, oldest first; None where there was no reading."""
+        if not math.isfinite(now):
+            return [None] * count
+        last = math.floor(now / self.span)
+        means: list[float | None] = []
+        for index in range(last - count + 1, last + 1):
+            total, readings = self._sums.get(index, (math.nan, 1))
+            mean = total / readings
+            means.append(mean if math.isfinite(mean) else None)
+        return means
+
+    def draw(self, now: float, width: int, symbols: SymbolSet) -> str:
+        """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""
+        means = self.means(now, max(0, width))
+        known = [mean for mean in means if mean is not None]
+        if not known:
+            return " " * max(0, width)
+        low, high = min(known), max(known)
+        middle, room = high / 2 + low / 2, max(high / 2 - low / 2, 2 * self._floor, 1e-12)
+        levels = symbols.trend
+        return "".join(" " if mean is None else levels[_level(mean, middle, room, len(levels))] for mean in means)
+
+
+def _level(mean: float, middle: float, room: float, levels: int) -> int:
+    """Return the level of `mean`, `room` being what the half of all levels stand for.
+
+    `middle` is the middle of a level, not a line between two, so that a steady value does not flicker.
+    """
+    part = (mean / 2 - middle / 2) / room * levels
+    return min(levels - 1, max(0, levels // 2 + round(part))) if math.isfinite(part) else 0
+
 
 _MOST_EVENTS = 5000
 _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}

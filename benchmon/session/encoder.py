@@ -1,6 +1,6 @@
 """How each kind of record becomes rows of the session file.
 
-Summaries as they grow: the least, the greatest and the mean reading of every 10 s and of every 5 min.
+Summaries are made as readings come: the least, the greatest and the mean reading of every 10 s and of every 5 min.
 """
 
 from __future__ import annotations

@@ -1,14 +1,16 @@
-"""Following a session file: while it is recorded, or after it has ended, by the same code."""
+"""Following a session file, live or after its end, by the same code; and sending one request from the command line."""
 
 from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from benchmon.errors import RecorderError, SessionFileError
+from benchmon.errors import BadInput, RecorderError, SessionFileError
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, display_path, reading, writing
 from benchmon.session.encodings import read_status
@@ -22,8 +24,9 @@ from benchmon.session.reader import (
 )
 from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
-from benchmon.session.requests import OperatorRequest, encode_request
+from benchmon.session.requests import OperatorRequest, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 _AT_ONCE = 10_000
@@ -195,3 +198,42 @@ T = TypeVar("T", bound=Timed)
 def in_order(records: Sequence[T]) -> tuple[T, ...]:
     """Return records in the order of their times; instruments' threads may overtake each other by a little."""
     return tuple(sorted(records, key=lambda record: record.time))
+
+
+_ANSWERS_WITHIN = 5.0
+_LOOK_EVERY = 0.05
+_ANSWERS = (EventKind.TYPED, EventKind.REFUSED)
+
+
+def enter_reading(path: Path, channel: str, shows: str) -> str:
+    """Enter what the display of `channel` shows now into the running session at `path`; return the recorder's answer.
+
+    Raises `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not answer, `SessionFileError` if
+    there is no such session.
+    """
+    view = open_session_view(path)
+    try:
+        now = _catch_up(view).now
+        view.request(TypedReading(channel, shows))
+        give_up = time.monotonic() + _ANSWERS_WITHIN
+        while time.monotonic() < give_up:
+            for event in view.poll().events:
+                if event.kind in _ANSWERS and event.time >= now:
+                    return _words(event.kind, event.message)
+            time.sleep(_LOOK_EVERY)
+    finally:
+        view.close()
+    raise RecorderError(f"{display_path(path)}: its recorder does not answer; look at the session")
+
+
+def _catch_up(view: SessionView) -> Update:
+    """Skip what was recorded so far; a long session comes in several updates."""
+    while (update := view.poll()).judgements and view.live:
+        pass
+    return update
+
+
+def _words(kind: str, message: str) -> str:
+    if kind == EventKind.REFUSED:
+        raise BadInput(one_line(message.removeprefix("typed reading refused: ")))
+    return message

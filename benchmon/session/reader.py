@@ -1,8 +1,7 @@
-"""Reading the rows of a session file as what they mean. A row of the wrong kind is passed over, never believed.
+"""Reading the rows of a session file as what they mean.
 
-What else a session tells beside its readings: events, explanations, forecasts, waves, identities with their times.
-
-Each has a table of its own whose rows rise with time. A row that makes no sense is passed over, never believed.
+Readings, and beside them events, causes, forecasts, waveforms, predictions and identities, each from a table whose rows
+rise with time. A row of the wrong kind or without sense is skipped, never believed.
 """
 
 from __future__ import annotations

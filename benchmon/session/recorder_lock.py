@@ -1,10 +1,8 @@
-"""The beacon: by it a running recorder is known on its machine, and no second one records the same bench.
+"""The lock file of a recorder: it shows that a bench is being recorded, and keeps a second recorder off.
 
-It is a small file in a folder for temporary files, locked for as long as its recorder lives and written anew in place
-a few times a second. So it needs no room on a disk, and tells what the session file cannot tell while that cannot be
-written.
-
-Whether a recorder is alive, as seen from another process on the same machine.
+It is a small file in a folder for temporary files, locked for as long as its recorder lives and overwritten in place a
+few times a second. So it needs no room on a disk, and shows what the session file cannot while that cannot be written.
+A heartbeat in the session file shows a reader whether its recorder is alive.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""Playing a session again: the recorded judgements and events, as time passes.
-
-A replay that is held by hand: frozen, stepped, played faster or slower, taken to an event.
-"""
+"""Playing a session again: the recorded judgements and events as time passes, stepped, faster, slower or by event."""
 
 from __future__ import annotations
 

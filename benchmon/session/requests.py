@@ -51,7 +51,7 @@ class LoadBench:
 
 
 @dataclass(frozen=True, slots=True)
-class SwitchOff:
+class SwitchPowerOff:
     """Switch the supply off; `reason` follows the words "asked for" in the event."""
 
     reason: str = ""
@@ -62,7 +62,7 @@ class StopRecording:
     """End the recording."""
 
 
-OperatorRequest = Note | TypedReading | Acknowledge | StepRequest | LoadBench | SwitchOff | StopRecording
+OperatorRequest = Note | TypedReading | Acknowledge | StepRequest | LoadBench | SwitchPowerOff | StopRecording
 
 KINDS: Mapping[type[OperatorRequest], str] = {
     Note: "note",
@@ -70,7 +70,7 @@ KINDS: Mapping[type[OperatorRequest], str] = {
     Acknowledge: "acknowledge",
     StepRequest: "step",
     LoadBench: "load bench",
-    SwitchOff: "switch off",
+    SwitchPowerOff: "switch off",
     StopRecording: "stop",
 }
 """The kind under which each request is stored."""

@@ -1,7 +1,4 @@
-"""What a new session file is called, and the folder it goes to. Loads nothing else, so that a demo starts at once.
-
-Where session files live, and what they are called.
-"""
+"""The folder of session files, the name of a new one, and the latest one."""
 
 from __future__ import annotations
 

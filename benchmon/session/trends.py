@@ -1,8 +1,7 @@
-"""The trend of a channel over any time: from the summaries where these are fine enough, else from the readings.
+"""The trend of a channel over any time: from the summaries where these are fine enough, otherwise from the readings.
 
-So hours are drawn from a few thousand rows, however many readings there were.
-
-What a channel was expected to read over a span of time, in parts, as a trend shows it.
+So hours are drawn from a few thousand rows, however many readings there were. The expected values over a span of time
+come in parts, as a trend shows them.
 """
 
 from __future__ import annotations

@@ -1,15 +1,11 @@
-"""Agreement of a reading with its expected value: the En number and the verdict it stands for.
+"""The verdict on a reading (En of ISO 13528), and when a change of it is worth an event.
 
-When a change is worth an event, so that noise at a line does not fill the log.
+A reading's own verdict and flags are always exact and immediate; these rules hold for events only, so that noise at a
+limit does not fill the log:
 
-A reading's own verdict and flags are always exact and immediate; these rules hold for events only:
-
-- A state that matters (hot, stale, overrange, no reading) is announced at its first reading, and withdrawn after
-  three readings in a row without it. A warning may be told to wait (`warn_delay`), and is withdrawn only where the
-  readings lie inside its limit by the meter's accuracy.
-- A worse verdict is announced after three readings in a row that are at least so bad. A better one after three in a
-  row whose |En| is 0.1 inside the line, so a reading that sits on a line is announced once. Agreement is announced
-  only where it follows something worse.
+- A state that matters (hot, stale, overrange, no reading) is announced at its first reading, and withdrawn after three
+  readings in a row without it.
+- A verdict is announced after three readings in a row with it.
 """
 
 from __future__ import annotations

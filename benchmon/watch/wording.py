@@ -1,7 +1,4 @@
-"""The watch's sentences: what happened to a channel, with numbers and units.
-
-Sentences of drift and heat: how fast, since when, where it leads, and how long that takes.
-"""
+"""The watch's sentences about a channel, with numbers and units: limits and verdicts, drift and heating."""
 
 from __future__ import annotations
 

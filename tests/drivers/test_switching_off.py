@@ -9,12 +9,11 @@ from benchmon.bench.fields import KeyedError
 from benchmon.errors import InstrumentError
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import DrivenChannel
-from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
-from benchmon_drivers.modbus.switch import CoilSettings
+from benchmon_drivers.modbus.driver import CoilSettings, ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
+from benchmon_drivers.serial.driver import LineSettings
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
-from benchmon_drivers.serial.switch import LineSettings
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
 from support.waiting import until

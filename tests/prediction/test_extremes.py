@@ -12,8 +12,8 @@ from scipy.special import ive
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.circuit.convergence import diagnose_convergence
 from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.predict import SolvedQuantities, solve
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, choke, current, draw_wild, plain, resistor
@@ -165,7 +165,7 @@ def test_without_a_single_cause_the_message_says_so(monkeypatch):
     def never(*_):
         raise NoSteadyState("none")
 
-    monkeypatch.setattr("benchmon.prediction.circuit.convergence.solve_circuit", never)
+    monkeypatch.setattr("benchmon.prediction.circuit.steady_state.solve_circuit", never)
     bench = plain(filter=[choke(0.1), capacitor(1e-3)])
     assert "no single part is to blame" in diagnose_convergence(bench, parts_of(bench))
 

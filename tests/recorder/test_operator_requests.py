@@ -15,7 +15,7 @@ from benchmon.session.requests import (
     LoadBench,
     Note,
     StopRecording,
-    SwitchOff,
+    SwitchPowerOff,
     TypedReading,
     encode_request,
 )
@@ -34,8 +34,8 @@ REQUESTS = [
     StepRequest(Action.SKIP, 12, "no resistor"),
     StepRequest(Action.STOP, 3, "smell"),
     LoadBench(12.500001),
-    SwitchOff("by the operator"),
-    SwitchOff(),
+    SwitchPowerOff("by the operator"),
+    SwitchPowerOff(),
     StopRecording(),
 ]
 
@@ -63,7 +63,7 @@ def test_there_is_one_of_each_kind_above():
         ("step", "go on 2: no hum: cold", StepRequest(Action.GO_ON, 2, "no hum: cold")),
         ("step", "skip 3: no resistor at hand", StepRequest(Action.SKIP, 3, "no resistor at hand")),
         ("load bench", "12.500000", LoadBench(12.5)),
-        ("switch off", "by the operator", SwitchOff("by the operator")),
+        ("switch off", "by the operator", SwitchPowerOff("by the operator")),
         ("stop", "", StopRecording()),
     ],
 )

@@ -17,7 +17,7 @@ from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
-from benchmon.session.requests import StopRecording, SwitchOff
+from benchmon.session.requests import StopRecording, SwitchPowerOff
 from support.waiting import until
 
 
@@ -172,7 +172,7 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
     update = view.poll()
     assert update.state is RecorderState.RECORDING
     later = until(lambda: next((now for now in [view.poll().now] if now > update.now + 0.5), 0))
-    view.request(SwitchOff())
+    view.request(SwitchPowerOff())
     (disk / "ballast").unlink()
     until(lambda: not view.poll().trouble)
     assert recorder.stop() == 1

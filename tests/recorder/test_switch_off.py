@@ -13,7 +13,7 @@ from benchmon.instruments.types import ChannelSettings, DrivenChannel, Instrumen
 from benchmon.recorder import record, summary_text
 from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
-from benchmon.session.requests import StopRecording, SwitchOff
+from benchmon.session.requests import StopRecording, SwitchPowerOff
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
 from support.far_ends.modbus import FakeModbusInstrument, Unit
@@ -297,19 +297,19 @@ def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with):
     ):
         [ready] = until(lambda: seen.of("switch"))
         assert ready.message == "relay is ready to switch off on a trip"
-        seen.view.request(SwitchOff("by the operator"))
+        seen.view.request(SwitchPowerOff("by the operator"))
         until(lambda: seen.of("switched off"))
         assert "asked for by the operator" in seen.of("switching off")[0].message
         # Switched on again by hand, it may be asked for anew.
         mains.unit.tables["coil"][7] = True
         until(lambda: seen.kinds() and seen.latest["line_current"].value == 0.75)
-        seen.view.request(SwitchOff("by the operator"))
+        seen.view.request(SwitchPowerOff("by the operator"))
         until(lambda: len(seen.of("switched off")) == 2)
 
 
 def test_a_bench_without_a_switch_says_so(tmp_path, bench_text):
     with recording(bench_text, tmp_path / "a.benchmon") as seen:
-        seen.view.request(SwitchOff("by the operator"))
+        seen.view.request(SwitchPowerOff("by the operator"))
         [refused] = until(lambda: seen.of("refused"))
         assert "this bench has no [switch_off]" in refused.message
 

@@ -13,8 +13,7 @@ from benchmon.cli.main import commands
 from benchmon.errors import BadInput
 from benchmon.report.comparison.comparison import compare, supply_of
 from benchmon.report.comparison.key_figures import key_figures, topology_remarks
-from benchmon.report.comparison.output import comparison_as_text, comparison_document
-from benchmon.report.comparison.waveforms import wave_comparison_section
+from benchmon.report.comparison.output import comparison_as_text, comparison_document, wave_comparison_section
 from benchmon.report.document import DocumentFigure, Table
 from benchmon.report.html import as_page
 from benchmon.report.session_reader import RecordedSession

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from benchmon.screen.alarms import AlarmPanel, ShownAlarm
 from benchmon.screen.app import BenchmonApp
+from benchmon.screen.session_state import AlarmPanel, ShownAlarm
 from benchmon.session.records import RecorderState
-from benchmon.session.requests import Acknowledge, SwitchOff
+from benchmon.session.requests import Acknowledge, SwitchPowerOff
 from benchmon.watch.records import Event, Flag, Forecast
 from benchmon.watch.status import StatusWatch
 
@@ -162,7 +162,7 @@ async def test_switching_off_takes_a_word_not_a_key(app, bench, read_screen):
         await pilot.press("o", *"OF", "escape")
         assert bench.requests == []
         await pilot.press("o", *"OFF", "enter")
-        assert bench.requests == [SwitchOff("by the operator")]
+        assert bench.requests == [SwitchPowerOff("by the operator")]
         assert any("Asked to switch off" in line for line in await look(app, pilot, read_screen))
 
 
@@ -170,7 +170,7 @@ async def test_switching_off_takes_a_word_not_a_key(app, bench, read_screen):
 async def test_it_is_there_in_every_view(key, app, bench):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(key, "o", *"off", "enter")
-    assert bench.requests == [SwitchOff("by the operator")]
+    assert bench.requests == [SwitchPowerOff("by the operator")]
 
 
 @pytest.mark.parametrize("key", ["n", "slash", "q"])
@@ -178,7 +178,7 @@ async def test_and_over_every_dialogue(key, app, bench):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(key, "ctrl+o", "ctrl+o", *"off", "enter")
         assert len(app.screen_stack) == 2, "the dialogue below is still there"
-    assert bench.requests == [SwitchOff("by the operator")]
+    assert bench.requests == [SwitchPowerOff("by the operator")]
 
 
 async def test_what_cannot_be_switched_off_is_told_at_once(make_view, app, bench, read_screen):

@@ -8,7 +8,7 @@ from textual import events
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lines.help import CAUTIONS
 from benchmon.screen.views.dialogs import ExitChoice
-from benchmon.session.requests import Note, StopRecording, SwitchOff
+from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
 from benchmon.watch.records import Event, Flag
 
 OPENERS = ["question_mark", "p", "b", "t", "w", "e", "enter", "n", "slash", "q"]
@@ -300,7 +300,7 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
         [note] = view.requests
         assert note.text.partition("] ")[2] == "qbe smells of tar"
         await typed("oOFF\r")
-        assert view.requests[-1] == SwitchOff("by the operator")
+        assert view.requests[-1] == SwitchPowerOff("by the operator")
         # A word typed at the wrong place leaves at most a question open: it does not stop the recorder.
         await typed("quiets")
         assert len(view.requests) == 2

@@ -22,8 +22,8 @@ from benchmon.screen.lines.numbers import (
 )
 from benchmon.screen.lines.temperature_bars import TemperatureLimits, draw_bar, heat_words
 from benchmon.screen.lines.text import fit, fit_name, wrap
+from benchmon.screen.session_state import TrendBuffer
 from benchmon.screen.symbols import ASCII, UNICODE
-from benchmon.screen.trend_buffer import TrendBuffer
 from benchmon.session.records import TrendBin
 from benchmon.text import clock
 from benchmon.watch.records import Flag, Judgement, Verdict

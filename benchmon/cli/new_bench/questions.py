@@ -1,7 +1,4 @@
-"""The questions about instruments, channels and the plan.
-
-The questions about the supply under test.
-"""
+"""The questions of `benchmon new`: the supply under test, instruments, channels and the plan."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""What came out: a summary, measured values beside expected ones, margins, temperatures, and what was not measured.
+"""The section with the result: summary, measured beside expected values, margins, temperatures, what was not measured.
 
-Margins to ratings at the measured values, beside those of the worst state that was predicted.
+Margins are those at the measured values, beside those of the worst predicted state.
 """
 
 from __future__ import annotations

@@ -1,16 +1,13 @@
 """A channel as one line of cells: the row of the channel table.
 
-How the width of the screen is shared among the columns of a channel row.
-
-Columns stand in blocks side by side; a block that has nothing to say is blank.
-
-The band picture: where a live value stands in its expected band, in a few characters.
+The columns share the width of the screen in blocks side by side; a block without content is blank. The band shows in
+a few characters where a live value stands in its expected band:
 
 ├──●┼───┤      inside: the prediction's and the meter's uncertainty together cover the difference
   ├───┼───┤●   a little above
   ├───┼───┤  ▶ far above, off the scale
 
-The condition of a channel as the screen tells it: a sign, words, and a style role.
+The status of a channel is a sign, words, and a style role.
 """
 
 from __future__ import annotations

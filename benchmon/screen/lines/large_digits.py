@@ -1,6 +1,6 @@
-"""The large figures of a few channels: which are chosen, how they share the room, and how each is drawn.
+"""Large figures of a few channels: which ones, how they share the screen, and the digits drawn with block characters.
 
-Large figures: digits, units and a few words in our own five by seven dots, drawn with block characters.
+The digits, units and few words are our own, five by seven dots.
 """
 
 from __future__ import annotations

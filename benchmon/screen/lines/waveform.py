@@ -1,7 +1,4 @@
-"""A captured wave folded into one mains period, laid over the one that is expected.
-
-The waveform page: a captured wave over the expected one, with a cursor; and harmonics beside their limits.
-"""
+"""The waveform page: a captured wave folded into one mains period over the expected one, and harmonics with limits."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""What every view has: the head on top, the keys at the bottom, a notice above them, and `show` for a new state.
+"""The bases of views and dialogs: the status header on top, the keys at the bottom, a message line above them.
 
-What every dialogue has: the head stays on top, the bench goes on moving behind, the question is at the bottom.
+Behind a dialog the bench goes on moving; the question stands at the bottom.
 """
 
 from __future__ import annotations

@@ -1,16 +1,6 @@
-"""Finding channels among many.
+"""The dialogs: find channels, load an edited bench file, switch off, leave, type in a reading, enter a line of text.
 
-Loading an edited bench file while it is recorded.
-
-Switching off: a word must be typed, so that no key hit by accident does it.
-
-Leaving the screen: whether the recorder goes on.
-
-Typing in what the display of a meter without an interface shows.
-
-Asking for a line of words: a note, a reason.
-
-What the user chose on leaving the screen.
+Switching off needs a typed word, so that no key hit by accident does it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""The main view: glance, channels, temperatures, events, keys.
-
-How the height of the screen is shared between channels, temperature bars and events.
-"""
+"""The main view: status, channels, temperatures, events and keys, and how they share the height of the screen."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
-"""The channels: a row each, grouped by the point of the circuit where they are measured.
+"""The table of channels, grouped by the point of the circuit they measure, and the temperature bars below it.
 
-Which rows of the channel table are in sight: what is searched for, where the cursor is, how far it is scrolled.
-
-The temperatures against their limits: a bar and words for every channel that has limits.
+`TableWindow` decides which rows are visible: the search, the cursor, and how far the table is scrolled.
 """
 
 from __future__ import annotations

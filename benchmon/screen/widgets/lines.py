@@ -1,9 +1,4 @@
-"""The base of the parts of the screen: lines of cells.
-
-Fixed words: the lines of a question, drawn to the width there is.
-
-A widget that fills its room with the lines that a function draws for it.
-"""
+"""Widgets that draw lines of cells: their base, fixed lines of text, and a canvas that a function fills."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""A page of text that scrolls by the arrow keys: the help, the details of a channel.
-
-The steps of the plan, a line each, one of them chosen.
-"""
+"""A page of lines that scrolls by the arrow keys, and the list of the plan's steps with one chosen."""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
-"""The head: the glance in words, and below it title, mains, recorder and time. On top of every view and dialogue.
+"""The status header on top of every view and dialog, and the message line above the keys.
 
-A notice above the keys: what could not be done, and why. It is there only while there is something to say.
+The header has the status in words, the alarms, and below them title, mains, recorder and time. The message line says
+what could not be done, and why; it takes no room while it is empty.
 """
 
 from __future__ import annotations

@@ -1,12 +1,8 @@
-"""A fault of the circuit: a bench, parts or defects that differ from the file in one way, for the engine to solve.
+"""Circuit faults as hypotheses: what every channel would read with each, solved by the prediction engine.
 
-Faults of the circuit as hypotheses: what every channel reads with each, solved by the prediction engine.
-
-Faults of diodes and windings, each solved with every diode and every winding for itself.
-
-Faults of filter, load, primary tap and mains: parts that are missing, or another size than the file says.
-
-Supplies without power, in whole or in part: nothing flows into them, or nothing comes out of the rectifier.
+A fault is a bench, parts or defects that differ from the bench file in one way: diodes and windings (each solved as a
+branch of its own), parts of filter and load that are missing or have another size, another primary tap, another mains,
+or no power at all.
 """
 
 from __future__ import annotations

@@ -1,35 +1,114 @@
 """Why readings disagree: causes ranked by their likelihood over all channels together.
 
-Every cause says what each channel would read, with the uncertainties that the channels share (part values, mains,
+Every cause predicts what each channel would read, with the uncertainties that the channels share (part values, mains,
 ambient) and those that are a channel's own (its meter). Readings are taken as normal about that, so a cause's
-likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for the normal assignment). The answers
-"nothing is wrong" and "none of these" compete with the rest:
+likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for the normal assignment). "Nothing is
+wrong" and "none of these" compete with the rest:
 
-- Beforehand, nothing is wrong in nine of ten benches; all known mistakes and faults share eight hundredths by their
-  weights, and two hundredths are left for what is not known here.
+- Beforehand, nothing is wrong in nine of ten benches; all known meter faults and circuit faults share eight hundredths
+  by their weights, and two hundredths are left for what is not known here.
 - Two known causes at once are as likely beforehand as both by chance.
 - "None of these" is broad: one channel that reads anything, all that do, or parts many times farther off than allowed.
 
-What a channel reads once it has settled, as an explanation needs it, and what is said where that is not known.
+A temperature that still moves counts with the value it is heading for (`steady_reading`); "nothing wrong" is withheld
+while anything is unsettled.
+
+Pairs of causes are tried where no single one explains the readings: a circuit fault beside a meter fault, or two meter
+faults. Channels that fit worst are first left out, one beside each fault or two beside a healthy circuit; only where
+that fits best are their meter faults tried. A ratio, a prefix or a polarity acts on whatever the circuit gives, so
+beside a circuit fault it applies to what that fault makes the channel read; a wrong range would need the waves of the
+faulty circuit and is not tried.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.double_faults import double_faults
 from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
-from benchmon.watch.diagnosis.meter_faults import meter_faults_of
+from benchmon.watch.diagnosis.meter_faults import USUAL, meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
+
+_LOOKED_INTO = 6
+"""How many faults with a channel left out, and pairs of channels, are looked into."""
+
+_OTHERWISE = "reads wrong besides"
+_OTHERWISE_REMEDY = "look for a second cause at that meter"
+
+
+def double_faults(
+    usable: Sequence[Observation], hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]
+) -> list[Hypothesis]:
+    """Return the pairs of `hypotheses` that are worth comparing with `usable`; priors are those of both by chance.
+
+    `expected` is what each channel reads where nothing is wrong, by name. Priors of `hypotheses` are weights.
+    """
+    if len(usable) < 4:
+        return []  # what is left would explain nothing
+    total = sum(one.prior for one in hypotheses)
+    mistakes = {one.channel.name: list[Hypothesis]() for one in usable}
+    for one in hypotheses:
+        if len(one.channels) == 1 and one.channels[0] in mistakes:
+            mistakes[one.channels[0]].append(one)
+    found: list[Hypothesis] = []
+    faults = [one for one in hypotheses if not one.channels]
+    every = range(len(usable))
+    for fault, (odd,) in _best(usable, [(one, (at,)) for one in faults for at in every], expected):
+        found += _beside_a_fault(fault, usable[odd])
+    sound = Hypothesis("", "", 1.0, expected)
+    for _, (first, second) in _best(usable, [(sound, pair) for pair in combinations(every, 2)], expected):
+        name = usable[second].channel.name
+        found += _of_two_meters(mistakes[usable[first].channel.name], mistakes[name], name)
+    return [replace(pair, prior=pair.prior / total**2) for pair in found]
+
+
+def _best(
+    usable: Sequence[Observation],
+    cases: Sequence[tuple[Hypothesis, tuple[int, ...]]],
+    expected: Mapping[str, MeterValue],
+) -> list[tuple[Hypothesis, tuple[int, ...]]]:
+    """Return the few of `cases`, a hypothesis and the places of channels that spoil it, that fit best without those."""
+    if not cases:
+        return []
+    left_out = np.zeros((len(cases), len(usable)), bool)
+    for row, (_, odd) in zip(left_out, cases, strict=True):
+        row[list(odd)] = True
+    logs = log_likelihoods(usable, [one.readings for one, _ in cases], expected, left_out)
+    scores = logs + np.array([math.log(one.prior) for one, _ in cases])
+    return [cases[at] for at in np.argsort(-scores)[:_LOOKED_INTO]]
+
+
+def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]:
+    name, value = odd.channel.name, fault.readings.get(odd.channel.name)
+    if value is None:
+        return
+    for wrong, cause, remedy, weight in meter_faults_on(odd.channel, value):
+        yield _pair(fault, Hypothesis(f"{name}: {cause}", remedy, weight, {**fault.readings, name: wrong}, (name,)))
+    open_one = {other: told for other, told in fault.readings.items() if other != name}
+    yield _pair(fault, Hypothesis(f"{name}: {_OTHERWISE}", _OTHERWISE_REMEDY, USUAL, open_one, (name,)))
+
+
+def _of_two_meters(first: Sequence[Hypothesis], second: Sequence[Hypothesis], name: str) -> Iterator[Hypothesis]:
+    for one in first:
+        for other in second:
+            yield _pair(one, replace(other, readings={**one.readings, name: other.readings[name]}))
+
+
+def _pair(one: Hypothesis, other: Hypothesis) -> Hypothesis:
+    """Return both at once; `other` has the readings that both together give."""
+    cause, remedy = f"{one.cause}; {other.cause}", f"{one.remedy}; {other.remedy}"
+    return Hypothesis(cause, remedy, one.prior * other.prior, other.readings, (*one.channels, *other.channels))
+
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 

@@ -1,6 +1,6 @@
-"""How likely readings are if a cause is so: one normal density of all channels together, for many causes at once.
+"""The likelihood of readings under a hypothesis: one normal density of all channels together, many hypotheses at once.
 
-A hypothesis of why readings are as they are, and what every channel would read if it were so.
+A hypothesis has what every channel would read if it were true, with shared and own uncertainties.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
-"""A channel's readings averaged in blocks, without its spikes; a step that stays begins anew.
+"""Readings of one channel averaged in blocks without spikes, and streaming statistics; a lasting step starts over.
 
-Streaming statistics of one channel: mean and deviation, a moving average with its limits, and its own noise.
-
-Each takes one value at a time and keeps a bounded amount of memory, however long a test lasts.
+The statistics (mean and deviation, a moving average with its limits, the channel's own noise) take one value at a time
+and keep a bounded amount of memory, however long a test lasts.
 """
 
 from __future__ import annotations

@@ -1,13 +1,8 @@
-"""One rule that readings must keep, whatever the circuit does.
+"""The rules that readings must keep whatever the circuit does, and which of them apply to a bench.
 
 A rule compares two sides that are made from readings: the left one is at most, or equal to, the right one. `slack` is
 an expanded uncertainty (k = 2), relative to the right side, of what the rule takes for granted besides the readings.
-
-Rules that readings must keep, whatever the circuit does: all of them, and those that hold on a bench.
-
-What volts, amperes, watts and factors at the mains must keep among each other.
-
-What rectifier, reservoir, output and load must keep, among each other and against the mains.
+There are rules of the mains (voltage, current, power, power factor) and of the output (means, peaks, ripple, powers).
 """
 
 from __future__ import annotations
