@@ -5,6 +5,12 @@ import shutil
 import subprocess
 
 import pytest
+from hypothesis import settings
+
+# The same examples in every run, so that a change is judged by what it changed; `BENCHMON_EXPLORE=1` draws new ones.
+settings.register_profile("same examples", derandomize=True)
+settings.register_profile("new examples", derandomize=False)
+settings.load_profile("new examples" if os.environ.get("BENCHMON_EXPLORE") else "same examples")
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -1,8 +1,8 @@
 """A recorded session as arrays and records, for reports, comparisons, exports and notebooks.
 
-Nothing is held open: every question reads the file once, so a session that is still recorded can be read too, as
-far as it has come. Rows that make no sense are skipped. `Readings` are the readings of one channel as arrays; counts by verdict
-are made by SQLite.
+Nothing is held open: every question reads the file once, so a session that is still recorded can be read too, as far
+as it has come. Rows that make no sense are skipped. `Readings` are the readings of one channel as arrays; SQLite counts
+them by verdict.
 """
 
 from __future__ import annotations

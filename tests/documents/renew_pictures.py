@@ -86,7 +86,7 @@ async def of_the_walk(folder: Path, *, light: bool) -> None:
             (folder / "plan.svg").write_text(picture(app, light=light), encoding="utf-8")
             await pilot.press("escape", "down", "down", "down", "down", "n", *"warm smell", "enter")
             for name in ("output", "diode case"):
-                app.picture.mark(name)
+                app.state.mark(name)
             await pilot.press("b")
             await seen(app, pilot, "█")
             (folder / "large-figures.svg").write_text(picture(app, light=light), encoding="utf-8")

@@ -318,21 +318,21 @@ async def test_the_keys_of_the_screen(write_session, events):
         assert app._player.frozen
         await pilot.press("right_square_bracket")
         await gone(app, pilot)
-        assert app.picture.now == 10.0
-        assert app.picture.events_seen == 2
+        assert app.state.now == 10.0
+        assert app.state.events_seen == 2
         await pilot.press("right_square_bracket")
         await gone(app, pilot)
-        assert app.picture.events_seen == 3
+        assert app.state.events_seen == 3
         await pilot.press("left_square_bracket")
         await gone(app, pilot)
         # The picture has begun afresh: it does not know what has not happened yet.
-        assert (app.picture.now, app.picture.events_seen) == (10.0, 2)
+        assert (app.state.now, app.state.events_seen) == (10.0, 2)
         await pilot.press("full_stop")
-        assert app.picture.now == 10.5
+        assert app.state.now == 10.5
         await pilot.press("greater_than_sign", "f")
         clock.now += 1
         app.follow()
-        assert app.picture.now == 12.5
+        assert app.state.now == 12.5
         await pilot.press("less_than_sign")
         assert app._player.speed == 1.0
         keys = app.screen.query_one(KeyBar)
