@@ -115,7 +115,7 @@ class HotSupply:
         for _ in range(10):
             self._cool_lines.acquire(timeout=PATIENCE)
 
-    def manner(self, frame: bytes) -> bytes:
+    def behaviour(self, frame: bytes) -> bytes:
         """Note when the relay has heard the command; the frame is its answer."""
         if frame[7] == 5 and self._is_hot and not self.heard.is_set():
             self.heard_at = time.monotonic()
