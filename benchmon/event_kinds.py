@@ -60,8 +60,9 @@ _TONES: dict[Severity, StyleRole] = {
 class EventTraits:
     """What is to be known of a kind of event.
 
-    `alarm` is the alarm it raises, if any. `kept` is whether it tells what was done, so that it stays when a session is
-    judged anew; what the watch concluded does not. `lasts` is whether it still counts however long ago it was. `mark`
+    `alarm` is the alarm it raises, if any. `kept` is whether it records what was done (by the
+    operator, an instrument, the recorder or the switch), so that it stays when a session is judged again by another
+    bench; what the watch concluded does not. `lasts` is whether it still counts however long ago it was. `mark`
     is its sign on a trend, "" for none. `shown` is the word that a person reads for it, "" where that is the kind.
     """
 
@@ -87,7 +88,7 @@ _T = EventTraits
 _ORDINARY = _T()
 _STEP = _T(kept=True, lasts=True, group=EventGroup.PLAN, report=_ACTIONS, mark="s")
 _EDIT = _T(lasts=True, group=EventGroup.BENCH_FILE)
-_SWITCHED = _T(lasts=True, group=EventGroup.SWITCHING_OFF, report=_EVENTS | _ACTIONS)
+_SWITCHED = _T(kept=True, lasts=True, group=EventGroup.SWITCHING_OFF, report=_EVENTS | _ACTIONS)
 
 
 class EventKind(StrEnum):
@@ -134,7 +135,7 @@ class EventKind(StrEnum):
     BENCH_LOADED = "bench loaded", _EDIT
 
     # Switching off.
-    SWITCH = "switch", _T(mark="")
+    SWITCH = "switch", _T(kept=True, mark="")
     SWITCHING_OFF = "switching off", replace(_SWITCHED, role="bad")
     SWITCHED_OFF = "switched off", replace(_SWITCHED, role="strong")
     SWITCH_OFF_FAILED = "switch-off failed", replace(_SWITCHED, severity=_DANGER, alarm=AlarmKind.SWITCH_OFF_FAILED)

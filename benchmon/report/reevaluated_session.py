@@ -16,7 +16,7 @@ from pathlib import Path
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
-from benchmon.event_kinds import EventKind, traits_of
+from benchmon.event_kinds import EventGroup, EventKind, traits_of
 from benchmon.prediction.predict import with_load
 from benchmon.quantities import UNITS, Expected
 from benchmon.report.reevaluate import Reevaluation
@@ -265,6 +265,8 @@ _RETELL_SLICE = 30.0
 _MOST_EVENTS = 200
 _MOST_CAUSES = 5
 _NOT_TOLD_ANEW = EventKind.CAUSE
+_SWITCHING = frozenset({EventKind.SWITCH, *(one for one in EventKind if one.traits.group is EventGroup.SWITCHING_OFF)})
+"""Kinds that are listed beside the watch's own, though another bench changes nothing about them."""
 
 
 @dataclass
@@ -296,9 +298,9 @@ class ReevaluatedChannel:
 
 @dataclass(frozen=True)
 class Retold:
-    """A whole session as it was told: by channel, and the watch's events; what explains them where it is judged anew.
+    """A whole session by channel, with the events of the watch and of the switch.
 
-    `judged` is None where the session is as it was recorded.
+    `judged` holds the session judged by another bench, None where it is as it was recorded.
     """
 
     channels: dict[str, ReevaluatedChannel]
@@ -330,7 +332,7 @@ def retell(path: Path, bench: Bench | None = None) -> Retold:
     for update in _updates(view, hand):
         for judgement in update.judgements:
             channels[judgement.channel].take(judgement)
-        events += [event for event in update.events if not traits_of(event.kind).kept]
+        events += [event for event in update.events if event.kind in _SWITCHING or not traits_of(event.kind).kept]
     view.close()
     return Retold(channels, tuple(events), judged)
 

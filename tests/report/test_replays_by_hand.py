@@ -15,6 +15,7 @@ from benchmon.session.records import RecorderState
 from benchmon.session.replay import Player, ReplayView
 from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
+from benchmon.watch.status import Finding, StatusWatch
 
 
 class Clock:
@@ -228,6 +229,27 @@ class TestWhatIf:
         now = retell(write_session(off_at=15.0), benches["reservoir"])
         assert now.channels["output"].verdicts[Verdict.UNPREDICTED] >= 25
         assert now.channels["output"].verdicts[Verdict.AGREES] >= 28
+
+    def test_a_switching_off_happened_whatever_the_bench(self, write_session, benches):
+        done = [
+            Event(14.8, "", "switching off", "relay was told to switch off: diode case past its limit"),
+            Event(15.4, "", "switched off", "mains voltage fell from 230.0 V to 0.1 V, 0.60 s after relay was told"),
+        ]
+        path = write_session(off_at=15.0, more=done)
+        then, now = retell(path), retell(path, benches["reservoir"])
+        for told in (then, now):
+            assert [event for event in told.events if event.kind in ("switching off", "switched off")] == done
+        assert "switch" not in retelling_as_text(then, now).partition("Was said, and would not have been:")[2]
+        assert "fell from 230.0 V" in retelling_as_text(then)
+        clock = Clock()
+        view = WhatIf(ReplayView(path, 1.0, clock), benches["reservoir"])
+        status = StatusWatch(benches["reservoir"])
+        for clock.now in (100.0, 129.0):
+            update = view.poll()
+            for judgement in update.judgements:
+                status.judgement(judgement)
+            status.events(update.events)
+        assert status.at(update.now).finding is Finding.SWITCHED
 
     def test_a_silence_is_one_unless_the_period_is_longer(self, write_session, benches, silent):
         def values(channel, now, value):

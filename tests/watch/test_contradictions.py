@@ -132,6 +132,27 @@ def test_two_meters_on_one_quantity():
     assert contradictions(BENCH, [same[0], MeasuredValue("right", "output.voltage.mean", 22.05, 0.05)], []) == []
 
 
+@settings(max_examples=200, deadline=None)
+@given(st.floats(1.0, 300.0), st.floats(1.05, 3.0), st.sampled_from([0.001, 0.003, 0.005]))
+def test_rounding_does_not_choose_between_equally_exact_meters(volts, ratio, relative):
+    pair = [
+        MeasuredValue(name, "output.voltage.mean", value, relative * value)
+        for name, value in (("first", volts), ("second", ratio * volts))
+    ]
+    (found,) = contradictions(BENCH, pair, [])
+    assert found.culprit == "first"
+    assert "first is the likelier culprit (no other is less exact)" in found.message
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize("factor", [1.0, 1.013, 1.1, 1.37, 1.9])
+def test_of_equally_exact_meters_on_a_rule_its_first_is_the_culprit(order, factor):
+    wrong = SMALL | {"mains.power.active": 2 * RIGHT["mains.power.apparent"]}
+    measured = [MeasuredValue(name, name, factor * value, 0.005 * (factor * value)) for name, value in wrong.items()]
+    (found,) = contradictions(BENCH, measured[::order], rules_of(BENCH))
+    assert (found.rule, found.culprit) == ("power above volts times amperes", "mains.power.active")
+
+
 def test_two_meters_that_may_be_on_two_diodes_are_told_so():
     cases = [
         MeasuredValue(name, "diode.temperature.case", value, 2.0) for name, value in (("left", 60.0), ("right", 72.0))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import benchmon
-from benchmon.event_kinds import AlarmKind, EventKind, EventTraits, Severity, read_kind, traits_of
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, EventTraits, Severity, read_kind, traits_of
 from benchmon.watch.records import Verdict
 from benchmon.watch.verdict import SteadyVerdict
 
@@ -61,6 +61,17 @@ def test_a_kind_is_its_string():
 def test_a_kind_of_another_version_is_an_ordinary_one():
     assert read_kind("levitating") == "levitating"
     assert traits_of("levitating") == EventTraits()
+
+
+def test_what_the_switch_did_stays_when_a_session_is_judged_by_another_bench():
+    switching = {kind for kind in EventKind if kind.traits.group is EventGroup.SWITCHING_OFF}
+    assert {EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF, EventKind.SWITCH_OFF_FAILED} < switching
+    assert {kind for kind in (*switching, EventKind.SWITCH) if not kind.traits.kept} == set()
+
+
+def test_what_the_watch_concluded_does_not_stay_when_a_session_is_judged_by_another_bench():
+    concluded = ("tripped", "hot", "stale", "disagrees", "drifting", "implausible", "forecast", "cause", "cleared")
+    assert {kind for kind in concluded if read_kind(kind).traits.kept} == set()
 
 
 def test_what_raises_the_gravest_alarms_is_dangerous():

@@ -2,7 +2,7 @@
 
 Each rule's two sides are compared by the uncertainties of the readings in them, propagated to first order (JCGM
 100:2008, 5.1). A rule is broken where the sides differ by more than twice the expanded uncertainty: four standard
-deviations, so a sound bench breaks one rule in about 16,000 by chance.
+deviations, so a healthy bench breaks one rule in about 16,000 by chance.
 """
 
 from __future__ import annotations
@@ -21,6 +21,10 @@ IN_A_ROW = 3
 """A rule must be broken, or kept, in so many rounds of readings before that is said."""
 
 _STEP = 0.1
+"""Part of a reading's uncertainty by which it is moved to see how the sides of a rule change."""
+
+_AS_LARGE = 1e-9
+"""Relative difference up to which two numbers are the same: rounding must not choose between equally exact meters."""
 
 _ONE_OF_SEVERAL = {"diode": " (of one diode)", "secondary": " (of one winding)"}
 """What two meters on one quantity must share to be comparable, by the point of which a supply may have several."""
@@ -113,14 +117,23 @@ def _contradiction(
 
 
 def _culprit(inside: Sequence[MeasuredValue]) -> tuple[str, str]:
-    """Return the likelier culprit and why: the one farthest from its prediction, else the least exact."""
-    predicted = [reading for reading in inside if reading.en is not None]
+    """Return the likelier culprit and why: the one farthest from its prediction, else the least exact.
+
+    Of several that are equally far or equally exact, it is the first in the order of the rule, or of the bench file.
+    """
+    predicted = [(reading, abs(reading.en)) for reading in inside if reading.en is not None]
     if predicted:
-        worst = max(predicted, key=lambda reading: abs(reading.en or 0.0))
+        worst = _largest(predicted)[0]
         if abs(worst.en or 0.0) > 1.0:
             return worst.channel, f"En {worst.en:+.1f}".replace("-", "−")
-    coarse = max(inside, key=lambda reading: reading.uncertainty / max(abs(reading.value), 1e-12))
-    return coarse.channel, "the least exact of them"
+    coarsest = _largest([(reading, reading.uncertainty / max(abs(reading.value), 1e-12)) for reading in inside])
+    return coarsest[0].channel, "the least exact of them" if len(coarsest) == 1 else "no other is less exact"
+
+
+def _largest(measured: Sequence[tuple[MeasuredValue, float]]) -> list[MeasuredValue]:
+    """Return the readings with the largest number beside them, in their order."""
+    largest = max(number for _, number in measured)
+    return [reading for reading, number in measured if math.isclose(number, largest, rel_tol=_AS_LARGE)]
 
 
 @dataclass(slots=True)
@@ -194,7 +207,8 @@ class PlausibilityWatch:
         self, found: dict[tuple[str, tuple[str, ...]], Contradiction], read: set[str], needed: int
     ) -> list[Contradiction]:
         begun = []
-        for key in found.keys() | self._runs.keys():
+        # Not a set of keys: its order differs between two runs of the program, and so would that of the events.
+        for key in dict.fromkeys([*found, *self._runs]):
             if not read.issuperset(key[1]):
                 continue
             run = self._runs.get(key, 0)
