@@ -25,7 +25,6 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `statuses` | how the bench stood, from `time` to `until` | when that changes, at most four times a second |
 | `settled` | what the bench settles at under the conditions measured | when these change |
 | `step_predictions` | what the bench settles at in a step of the plan | when known, anew for other conditions |
-| `event_facts` | what an event says, for programs | with its event |
 | `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
@@ -33,11 +32,7 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
 
 Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`. They are read as
-they are: a session of then has nothing to say in the others.
-
-Spans.
-
-Numbers as stored.
+they are: a session of then has nothing to say in the others. Numbers are checked as they are read back.
 """
 
 from __future__ import annotations
@@ -204,11 +199,6 @@ _FOURTH_TABLES = {
         step INTEGER NOT NULL,              -- numbered from 1
         problem TEXT NOT NULL,
         prediction TEXT NOT NULL            -- JSON, an object
-    )""",
-    "event_facts": """CREATE TABLE event_facts (
-        event INTEGER PRIMARY KEY,          -- the row of events
-        kind TEXT NOT NULL,
-        facts TEXT NOT NULL                 -- JSON, an object
     )""",
 }
 

@@ -160,7 +160,6 @@ def test_a_session_of_the_first_layout_is_read_as_it_is(session):
         "statuses",
         "settled",
         "step_predictions",
-        "event_facts",
     )
     change(session, *(f"DROP TABLE {table}" for table in new), "PRAGMA user_version = 1")
     before = session.read_bytes()
