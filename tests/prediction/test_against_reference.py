@@ -14,14 +14,13 @@ LEAKY = {"leakage_inductance": 2e-4}
 TWO = {"secondaries": 2, "connection": "series"}
 RESERVOIR = [capacitor(4.7e-3, 0.05)]
 FLAT = {"voltage_thd": 0.05, "source_resistance": 2.0}
-NO_LOAD = {"no_load_current": 0.05, "no_load_loss": 3.0}
 
 CASES = {
     "half wave": plain("half wave"),
     "half wave, reservoir": plain("half wave", filter=RESERVOIR),
     "half wave, choke": plain("half wave", filter=[choke(50e-3, 0.5)]),
     "half wave, choke, leakage": plain("half wave", filter=[choke(50e-3, 0.5)], transformer=LEAKY),
-    "half wave, flat mains": plain("half wave", filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "half wave, flat mains": plain("half wave", filter=RESERVOIR, mains=FLAT),
     "centre tap": plain("centre tap"),
     "centre tap, reservoir": plain("centre tap", filter=RESERVOIR),
     "centre tap, choke input": plain("centre tap", filter=[choke(50e-3, 0.5), capacitor(2.2e-3)]),
@@ -48,7 +47,7 @@ CASES = {
         filter=RESERVOIR, regulator={"output_voltage": 21.5, "dropout": 1.5, "quiescent_current": 5e-3}
     ),
     "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0}),
-    "bridge, flat mains, no-load current": plain(filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "bridge, flat mains": plain(filter=RESERVOIR, mains=FLAT),
     "bridge, series": plain(filter=RESERVOIR, transformer=TWO),
     "bridge, parallel": plain(filter=RESERVOIR, transformer={"secondaries": 2, "connection": "parallel"}),
     "bridge, all copper in the primary": plain(filter=RESERVOIR, transformer={"secondary_resistance": 0.0}),

@@ -203,9 +203,11 @@ class Circuit:
         self.peak = self.source.rms * (2 / (1 + self.thd**2)) ** 0.5
         self.paths = len(self.source.ohms)
         self.creeps = False
+        # No direct current passes the transformer: the mean of the winding's current makes no drop in the primary.
+        self.balanced = 0.0
 
     def emf(self, t):
-        return self.peak * (np.sin(self.omega * t) + self.thd * np.sin(3 * self.omega * t))
+        return self.peak * (np.sin(self.omega * t) + self.thd * np.sin(3 * self.omega * t)) + self.balanced
 
     def build(self) -> None:
         self.ladder = Ladder(self.bench, self.load)
@@ -223,7 +225,7 @@ class Circuit:
 
     def rates(self, t: float, x: np.ndarray) -> np.ndarray:
         paths, ladder = self.paths, self.ladder
-        emf = self.peak * (sin(self.omega * t) + self.thd * sin(3 * self.omega * t))
+        emf = self.peak * (sin(self.omega * t) + self.thd * sin(3 * self.omega * t)) + self.balanced
         junctions = x[:paths].tolist()
         pairs = [self.conduct(volts) for volts in junctions]
         currents = [pair[0] for pair in pairs] + [0.0] * (2 - paths)
@@ -331,11 +333,20 @@ def repeat(circuit: Circuit) -> np.ndarray:
 
 
 def reference(bench: Bench, junction: float | None = None, ntc_ohms: float = 0.0) -> dict[str, float]:
-    """Return every electrical quantity of `bench`, with junctions at `junction` °C (ambient if None)."""
+    """Return every electrical quantity of `bench`, with junctions at `junction` °C (ambient if None).
+
+    The core takes nothing, but balances the mean of a half wave's current.
+    """
     celsius = bench.ambient.temperature if junction is None else junction
     circuit = Circuit(bench, celsius, ntc_ohms)
     stored = any(not hasattr(part, "resistance") or isinstance(part, Choke) for part in bench.filter)
-    traces = _with_storage(circuit) if stored or bench.transformer.leakage_inductance > 0 else _instant(circuit)
+    solve = _with_storage if stored or bench.transformer.leakage_inductance > 0 else _instant
+    traces = solve(circuit)
+    before = np.inf
+    while abs(circuit.balanced - before) > 1e-6 * circuit.peak and bench.rectifier.kind == "half wave":
+        before = circuit.balanced
+        circuit.balanced = circuit.source.reflected * float(np.mean(traces["net"]))
+        traces = solve(circuit)
     return _quantities(circuit, traces)
 
 
@@ -459,14 +470,11 @@ def _levels(name: str, volts: np.ndarray) -> dict[str, float]:
 
 
 def _mains(circuit: Circuit, traces: dict[str, np.ndarray]) -> dict[str, float]:
-    bench, angle = circuit.bench, circuit.omega * traces["time"]
-    mains, transformer = bench.mains, bench.transformer
-    level = mains.voltage / transformer.primary_voltage
-    loss = transformer.no_load_loss / transformer.primary_voltage
-    reactive = max(transformer.no_load_current**2 - loss**2, 0.0) ** 0.5
+    bench = circuit.bench
+    mains = bench.mains
     current = circuit.source.ratio * (traces["net"] - np.mean(traces["net"]))
-    current = current + 2**0.5 * level * (loss * np.sin(angle) - reactive * np.cos(angle))
-    volts = traces["emf"] / circuit.source.rms * mains.voltage - mains.source_resistance * current
+    source = (traces["emf"] - circuit.balanced) / circuit.source.rms * mains.voltage
+    volts = source - mains.source_resistance * current
     lines = np.fft.rfft(current)[:41] / len(current)
     fundamental = np.fft.rfft(volts)[1]
     active, apparent = float(np.mean(volts * current)), _rms(volts) * _rms(current)
