@@ -19,6 +19,8 @@ from benchmon.text import one_line
 _VOCABULARY: dict[str, dict[str, str]] = {
     "mains": {
         "voltage.rms": "V",
+        "voltage.thd": "",
+        "voltage.crest_factor": "",
         "current.rms": "A",
         "current.peak": "A",
         "current.crest_factor": "",
