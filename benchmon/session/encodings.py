@@ -12,7 +12,9 @@ import math
 import sqlite3
 import zlib
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import fields as fields_of
+from functools import cache
+from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 
 from benchmon.bench import Bench
 from benchmon.event_kinds import AlarmKind, read_kind
@@ -20,7 +22,7 @@ from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
-from benchmon.watch.records import MOST_SAMPLES, Event
+from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
 
@@ -175,6 +177,40 @@ def _is_harmonic(pair: object) -> bool:
     return False
 
 
+_LONGEST_DETAILS = 20_000
+
+
+@cache
+def _detail_types() -> dict[str, type]:
+    """Return the type of every field of `EventDetails`, by name."""
+    hints = get_type_hints(EventDetails)
+    return {each.name: get_args(hints[each.name])[0] for each in fields_of(EventDetails)}
+
+
+def encode_details(details: EventDetails) -> str:
+    """Return the facts of an event as JSON, without those that it has not.
+
+    >>> encode_details(EventDetails(request=3))
+    '{"request": 3}'
+    """
+    return json.dumps({name: fact for name, fact in asdict(details).items() if fact is not None}, ensure_ascii=False)
+
+
+def decode_details(stored: object) -> EventDetails | None:
+    """Return the facts of an event from their JSON, or from the object it holds; None where they make no sense."""
+    found = stored
+    if isinstance(stored, str) and len(stored) <= _LONGEST_DETAILS:
+        try:
+            found = json.loads(stored)
+        except (ValueError, RecursionError):
+            return None
+    if not isinstance(found, dict):
+        return None
+    facts = {name: found[name] for name, kind in _detail_types().items() if type(found.get(name)) is kind}
+    texts = {name: one_line(fact, 1000) for name, fact in facts.items() if isinstance(fact, str)}
+    return EventDetails(**facts | texts) if facts else None
+
+
 def encode_status(status: BenchStatus) -> str:
     """Return a status as JSON, without its times, its level and empty fields.
 
@@ -235,8 +271,9 @@ def _alarm(fields: object) -> Alarm | None:
 
 def _event(fields: object) -> Event | None:
     match fields:
-        case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
-            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
+        case {"time": int() | float() as time, "kind": str(kind), "message": str(message), **others}:
+            found = decode_details(others.get("details"))
+            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000), found)
     return None
 
 

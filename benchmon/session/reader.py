@@ -21,7 +21,7 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encodings import PackedWaveform, decode_prediction, unpack
+from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
@@ -199,10 +199,9 @@ _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
 _MOST_STEPS = 10_000
-_WITH_BENCHES = 3
-"""The first layout that tells of edited bench files."""
-_WITH_PREDICTIONS = 4
-"""The first layout that keeps what the bench settles at."""
+_WITH_BENCHES, _WITH_PREDICTIONS, _WITH_DETAILS = 3, 4, 5
+"""The first layouts that hold edited bench files, settled predictions, and details of events."""
+_DETAILS = "(SELECT details FROM event_details WHERE event = events.id)"
 
 T = TypeVar("T", bound=Timed)
 
@@ -211,7 +210,7 @@ class TableReader(ABC, Generic[T]):
     """The rows of one table in the order they were written; remembers where it is."""
 
     table: ClassVar[str]
-    columns: ClassVar[str]
+    columns: str
 
     def __init__(self) -> None:
         self._rows = TableRows(self.table, f"time, {self.columns}")
@@ -250,6 +249,10 @@ class EventRows(TableReader[Event]):
 
     table, columns = "events", "channel, kind, message"
 
+    def __init__(self, layout: int) -> None:
+        self.columns = f"{type(self).columns}, {_DETAILS if layout >= _WITH_DETAILS else 'NULL'}"
+        super().__init__()
+
     def skip_to_latest_of(
         self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
     ) -> tuple[list[Event], int]:
@@ -266,8 +269,9 @@ class EventRows(TableReader[Event]):
         return kept, skipped - len(kept)
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
-        channel, kind, message = row
-        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), one_line(message, 1000))
+        channel, kind, message, details = row
+        words = one_line(message, 1000)
+        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), words, decode_details(details))
 
 
 class BenchRows(TableReader[BenchChange]):
@@ -381,7 +385,7 @@ class TableReaders:
 
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2
-        self.events = EventRows()
+        self.events = EventRows(info.layout)
         self.benches = BenchRows(info.bench) if info.layout >= _WITH_BENCHES else None
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)
