@@ -27,8 +27,8 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
-from benchmon.watch.power_state import UNSEEN, Power, PowerFinding, PowerGone
-from benchmon.watch.records import Event
+from benchmon.watch.power_state import Power, PowerFinding, PowerGone
+from benchmon.watch.records import Event, EventFields
 from benchmon.watch.wording import past
 
 _NEXT_ATTEMPT_AFTER = 0.5
@@ -151,12 +151,14 @@ class SwitchOffControl:
         """Report once that the power has returned after it was seen to be gone, and once that it is gone again."""
         if at - self._done_at < _AGAIN_AFTER:
             return
-        back, finding = self._power.back(), self._power.finding()
+        back, finding = self._power.returned(), self._power.finding()
         if back and not self._has_returned:
             self._put_event(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
             self._has_returned = True
         elif not back and self._has_returned and finding.power is Power.GONE:
-            self._put_event(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            self._put_event(
+                EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at, seen_off=True
+            )
             self._has_returned = False
 
     def _is_on_again(self, channel: str) -> bool:
@@ -207,7 +209,9 @@ class SwitchOffControl:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, attempts)
             if done:
-                self._put_event(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
+                seen = finding.power is Power.GONE
+                words = f"{done}, {now - started:.2f} s after {name} was told"
+                self._put_event(EventKind.SWITCHED_OFF, words, seen_off=seen)
                 self._done_at, self._done = now, True
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
@@ -215,8 +219,11 @@ class SwitchOffControl:
             attempts.send_if_due()
             self._ended.wait(_LOOK_EVERY)
 
-    def _put_event(self, kind: EventKind, message: str, at: float | None = None) -> None:
-        self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400)))
+    def _put_event(
+        self, kind: EventKind, message: str, at: float | None = None, *, seen_off: bool | None = None
+    ) -> None:
+        time = self._now() if at is None else at
+        self._events.put(Event(time, "", kind, one_line(message, 400), EventFields(seen_off=seen_off)))
 
 
 def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
@@ -225,7 +232,7 @@ def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
         return finding.words
     if finding.power is Power.UNSEEN and attempts.was_accepted and attempts.says_off is not False:
         says = "the switch says that it is off" if attempts.says_off else attempts.last
-        return f"{says}; {UNSEEN}, so look"
+        return f"{says}; no channel shows whether the power is gone, so look"
     return ""
 
 
@@ -298,7 +305,7 @@ class _Trial:
         name, finding = self._driver.name, self._power.finding()
         if finding.power is Power.THERE:
             return Tried(name, "", ok=False, words=f"NOT off: {finding.words}")
-        if finding.power is Power.GONE and finding.fell:
+        if finding.power is Power.GONE and finding.was_present:
             return Tried(name, "", ok=True, words=f"verified: {finding.words}")
         # Some instruments accept a single connection.
         self._acquisition.stop(2.0)

@@ -22,7 +22,7 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.session.encodings import encode_prediction, encode_status, pack
+from benchmon.session.encodings import encode_event_fields, encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import (
     Anchor,
@@ -162,6 +162,9 @@ class Encoder:
     def _event(self, record: Event) -> Iterator[Statement]:
         row = (to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
         yield "INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row
+        fields = encode_event_fields(record.fields)
+        if fields:
+            yield "INSERT INTO event_fields VALUES ((SELECT max(id) FROM events), ?)", (fields,)
 
     @_encode.register
     def _heartbeat(self, record: Heartbeat) -> Iterator[Statement]:

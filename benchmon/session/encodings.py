@@ -9,18 +9,20 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sqlite3
 import zlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from benchmon.bench import Bench
-from benchmon.event_kinds import AlarmKind, read_kind
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, read_kind, traits_of
 from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
-from benchmon.watch.records import MOST_SAMPLES, Event
+from benchmon.watch.records import MOST_SAMPLES, NO_FIELDS, Event, EventFields
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
 
@@ -34,6 +36,7 @@ _EVEN_WITHIN = 1e-3
 """Part of a step that a sample's time may be off and still count as evenly spaced: less than a scope's own jitter."""
 
 _LONGEST_PREDICTION, _LONGEST_STATUS = 200_000, 50_000
+_LONGEST_EVENT_FIELDS = 10_000
 """Characters of JSON that are read."""
 _MOST_TRACE_SAMPLES, _MOST_TRACES, _MOST_HARMONICS, _MOST_ALARMS = 50_000, 100, 200, 1000
 
@@ -235,9 +238,63 @@ def _alarm(fields: object) -> Alarm | None:
 
 def _event(fields: object) -> Event | None:
     match fields:
-        case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
-            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
+        case {"time": int() | float() as time, "kind": str(kind), "message": str(message), **rest}:
+            known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+            found = _event_fields(rest["fields"]) if "fields" in rest else event_fields_of_old(known, words)
+            return Event(float(time), "", known, words, found)
     return None
+
+
+def encode_event_fields(fields: EventFields) -> str:
+    """Return the fields of an event that have a value as JSON, "" where none has.
+
+    >>> encode_event_fields(EventFields(step=2, note="no hum")), encode_event_fields(EventFields())
+    ('{"step": 2, "note": "no hum"}', '')
+    """
+    known = {name: value for name, value in asdict(fields).items() if value != getattr(NO_FIELDS, name)}
+    return json.dumps(known, ensure_ascii=False) if known else ""
+
+
+def decode_event_fields(text: object) -> EventFields:
+    """Return the fields of an event's row, the defaults for what makes no sense."""
+    if not isinstance(text, str) or len(text) > _LONGEST_EVENT_FIELDS:
+        return NO_FIELDS
+    try:
+        return _event_fields(json.loads(text))
+    except (ValueError, RecursionError):
+        return NO_FIELDS
+
+
+def _event_fields(found: object) -> EventFields:
+    if not isinstance(found, dict):
+        return NO_FIELDS
+    step, seen_off = found.get("step"), found.get("seen_off")
+    return EventFields(
+        step if isinstance(step, int) else None,
+        one_line(found.get("note") or "", 1000),
+        seen_off if isinstance(seen_off, bool) else None,
+    )
+
+
+_OLD_STEP = re.compile(r"(\d{1,4}) of \d{1,4}: ")
+_OLD_UNSEEN = "no channel shows whether the power is gone"
+
+
+def event_fields_of_old(kind: str, message: str, steps: Sequence[str] = ()) -> EventFields:
+    """Return the fields of an event of layouts up to 4, which had them in the words of its message alone.
+
+    `steps` are the names of the plan's steps.
+    """
+    if kind == EventKind.SWITCHED_OFF:
+        return EventFields(seen_off=_OLD_UNSEEN not in message)
+    found = _OLD_STEP.match(message) if traits_of(kind).group is EventGroup.PLAN else None
+    if found is None:
+        return NO_FIELDS
+    step, rest = int(found[1]), message[found.end() :]
+    name = steps[step - 1] if 1 <= step <= len(steps) else ""
+    if not name or not rest.startswith(name):
+        name = rest.partition(": ")[0]
+    return EventFields(step, rest.removeprefix(name).removeprefix(": "))
 
 
 def _number_or_none(value: object) -> float | None:

@@ -21,7 +21,13 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encodings import PackedWaveform, decode_prediction, unpack
+from benchmon.session.encodings import (
+    PackedWaveform,
+    decode_event_fields,
+    decode_prediction,
+    event_fields_of_old,
+    unpack,
+)
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
@@ -203,6 +209,8 @@ _WITH_BENCHES = 3
 """The first layout that tells of edited bench files."""
 _WITH_PREDICTIONS = 4
 """The first layout that keeps what the bench settles at."""
+_WITH_EVENT_FIELDS = 5
+"""The first layout that keeps fields of events."""
 
 T = TypeVar("T", bound=Timed)
 
@@ -211,7 +219,7 @@ class TableReader(ABC, Generic[T]):
     """The rows of one table in the order they were written; remembers where it is."""
 
     table: ClassVar[str]
-    columns: ClassVar[str]
+    columns: str
 
     def __init__(self) -> None:
         self._rows = TableRows(self.table, f"time, {self.columns}")
@@ -246,9 +254,17 @@ class TableReader(ABC, Generic[T]):
 
 
 class EventRows(TableReader[Event]):
-    """The events of a session, as plain text of one line each."""
+    """The events of a session, their messages as plain text of one line each."""
 
     table, columns = "events", "channel, kind, message"
+    _FIELDS = ", (SELECT fields FROM event_fields WHERE event = events.id)"
+
+    def __init__(self, info: SessionInfo) -> None:
+        self._has_fields = info.layout >= _WITH_EVENT_FIELDS
+        if self._has_fields:
+            self.columns += self._FIELDS
+        self._steps = [step.name for step in info.bench.step]
+        super().__init__()
 
     def skip_to_latest_of(
         self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
@@ -266,8 +282,10 @@ class EventRows(TableReader[Event]):
         return kept, skipped - len(kept)
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
-        channel, kind, message = row
-        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), one_line(message, 1000))
+        channel, kind, words = one_line(row[0], 40), read_kind(one_line(row[1], 40)), one_line(row[2], 1000)
+        if self._has_fields:
+            return Event(time, channel, kind, words, decode_event_fields(row[3]))
+        return Event(time, channel, kind, words, event_fields_of_old(kind, words, self._steps))
 
 
 class BenchRows(TableReader[BenchChange]):
@@ -286,7 +304,7 @@ class BenchRows(TableReader[BenchChange]):
             bench = read_bench(row[0], self._bench.origin)
         except BenchFileError:
             return None
-        return None if changes_between(self._bench, bench).anew else BenchChange(time, bench)
+        return None if changes_between(self._bench, bench).needs_new_recording else BenchChange(time, bench)
 
 
 class ExplanationRows(TableReader[Explanations]):
@@ -381,7 +399,7 @@ class TableReaders:
 
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2
-        self.events = EventRows()
+        self.events = EventRows(info)
         self.benches = BenchRows(info.bench) if info.layout >= _WITH_BENCHES else None
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)

@@ -65,6 +65,22 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True)
+class EventFields:
+    """What programs need of an event; its message says the same to people and is never read back.
+
+    A field that does not apply has its default. `step` is the number of a step of the plan, from 1, and `note` what the
+    operator noted or the reason given. `seen_off` is whether a meter showed that the power is gone.
+    """
+
+    step: int | None = None
+    note: str = ""
+    seen_off: bool | None = None
+
+
+NO_FIELDS = EventFields()
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened at `time` (session seconds), in words. `channel` is "" where it concerns none."""
 
@@ -72,6 +88,7 @@ class Event:
     channel: str
     kind: EventKind | UnknownKind
     message: str
+    fields: EventFields = NO_FIELDS
 
 
 @dataclass(frozen=True, slots=True)

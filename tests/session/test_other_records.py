@@ -11,13 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.bench import read_bench
+from benchmon.event_kinds import EventKind, read_kind
 from benchmon.session.encoder import description
 from benchmon.session.encodings import PackedWaveform, pack, unpack
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor, Identity, Settings
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Explanation, Explanations, Forecast, Waveform
+from benchmon.watch.records import Event, EventFields, Explanation, Explanations, Forecast, Waveform
 
 TOLD = [
     Explanations(1.0, (Explanation("nothing wrong", 0.9, "all is well"),)),
@@ -160,6 +162,7 @@ def test_a_session_of_the_first_layout_is_read_as_it_is(session):
         "statuses",
         "settled",
         "step_predictions",
+        "event_fields",
     )
     change(session, *(f"DROP TABLE {table}" for table in new), "PRAGMA user_version = 1")
     before = session.read_bytes()
@@ -200,3 +203,36 @@ def test_a_wave_that_does_not_fit_together_is_refused():
     for times, values in ((np.zeros(3), np.zeros(4)), (np.zeros(1), np.zeros(1)), (np.zeros((2, 2)), np.zeros((2, 2)))):
         with pytest.raises(ValueError, match=r"fit together|samples"):
             Waveform("vout", 0.0, times, values, "V")
+
+
+@pytest.mark.parametrize(
+    ("kind", "message", "fields"),
+    [
+        ("step done", "1 of 2: no load: at all: hum gone", EventFields(step=1, note="hum gone")),
+        ("step skipped", "2 of 2: renamed since: no time", EventFields(step=2, note="no time")),
+        ("plan stopped", "7 of 9: elsewhere", EventFields(step=7)),
+        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventFields(seen_off=True)),
+        ("switched off", "OK; no channel shows whether the power is gone, so look", EventFields(seen_off=False)),
+        ("note", "1 of 2: no load", EventFields()),
+    ],
+)
+def test_events_of_layout_4_have_their_fields_from_their_words(tmp_path, bench, kind, message, fields):
+    path = tmp_path / "a.benchmon"
+    steps = '[[step]]\nname = "no load: at all"\n[[step]]\nname = "load on"\n'
+    writer = SessionWriter(path, read_bench(bench.source + steps), time.monotonic())
+    writer.put(Event(1.0, "", read_kind(kind), message))
+    writer.finish(2.0)
+    change(path, "DROP TABLE event_fields", "PRAGMA user_version = 4")
+    assert [event.fields for event in open_session_view(path).poll().events] == [fields]
+
+
+def test_fields_of_events_come_back_and_nonsense_is_none(tmp_path, bench):
+    path = tmp_path / "a.benchmon"
+    fields = (EventFields(step=2, note="hum gone"), EventFields(), EventFields(seen_off=False), EventFields(step=1))
+    writer = SessionWriter(path, bench, time.monotonic())
+    for at, each in enumerate(fields):
+        writer.put(Event(float(at), "", EventKind.NOTE, "x", each))
+    writer.finish(9.0)
+    change(path, """UPDATE event_fields SET fields = '{"step": "four", "note": 7}' WHERE event = 4""")
+    read = [event.fields for event in open_session_view(path).poll().events]
+    assert read == [*fields[:3], EventFields(note="7")]

@@ -61,7 +61,7 @@ def change(path, *statements):
 
 
 def of_layout_3(path):
-    tables = ("statuses", "settled", "step_predictions")
+    tables = ("statuses", "settled", "step_predictions", "event_fields")
     change(path, *(f"DROP TABLE {table}" for table in tables), "PRAGMA user_version = 3")
 
 
