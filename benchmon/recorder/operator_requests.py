@@ -10,6 +10,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from benchmon.bench import Bench
@@ -30,7 +31,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import one_line
 from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, StepRequest, blocking_reasons
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, EventDetails, Judgement
 
 _LONGEST_JSON = 20_000
 _STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
@@ -51,6 +52,11 @@ def decode_request(request: Request) -> OperatorRequest:
     if read is None:
         raise BadInput(f"the recorder was asked for {one_line(request.kind, 40)!r}, which it cannot do")
     return read(request.text)
+
+
+def answering(request: Request, event: Event) -> Event:
+    """Return `event` with the number of the request that it answers in its details."""
+    return replace(event, details=replace(event.details or EventDetails(), request=request.number))
 
 
 def _fields(text: str) -> dict[str, Any]:

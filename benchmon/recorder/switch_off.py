@@ -28,7 +28,7 @@ from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
 from benchmon.watch.power_state import Power, PowerFinding, PowerGone
-from benchmon.watch.records import Event, EventFields
+from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.wording import past
 
 _NEXT_ATTEMPT_AFTER = 0.5
@@ -135,9 +135,18 @@ class SwitchOffControl:
         elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
             self.trip(f"{past(self._channels[channel], value, crossing)}, again")
 
-    def trip(self, reason: str) -> None:
-        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress."""
-        if self._driver is None or (self._started is not None and not self._done):
+    def trip(self, reason: str, request: int | None = None) -> None:
+        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress.
+
+        `request` is the number of the operator's request for it, None where a reading or a signal caused it; the event
+        that answers carries that number.
+        """
+        if self._driver is None:
+            return
+        details = None if request is None else EventDetails(request=request)
+        if self._started is not None and not self._done:
+            if details is not None:
+                self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
             return
         self._started, self._reason = self._now(), reason
         self._done = self._has_returned = False
@@ -145,7 +154,7 @@ class SwitchOffControl:
         attempts = SwitchOffAttempts(self._driver)
         attempts.send()
         self._power.switched(self._started)
-        threading.Thread(target=lambda: self._supervise(attempts), name="switching off", daemon=True).start()
+        threading.Thread(target=lambda: self._supervise(attempts, details), name="switching off", daemon=True).start()
 
     def _report_returned_power(self, at: float) -> None:
         """Report once that the power has returned after it was seen to be gone, and once that it is gone again."""
@@ -156,9 +165,8 @@ class SwitchOffControl:
             self._put_event(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
             self._has_returned = True
         elif not back and self._has_returned and finding.power is Power.GONE:
-            self._put_event(
-                EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at, seen_off=True
-            )
+            words = f"{finding.words}, after the power had come back"
+            self._put_event(EventKind.SWITCHED_OFF, words, at, EventDetails(seen_off=True))
             self._has_returned = False
 
     def _is_on_again(self, channel: str) -> bool:
@@ -201,17 +209,18 @@ class SwitchOffControl:
             reported = message
             self._ended.wait(_CHECK_SWITCH_EVERY)
 
-    def _supervise(self, attempts: SwitchOffAttempts) -> None:
+    def _supervise(self, attempts: SwitchOffAttempts, details: EventDetails | None) -> None:
         name, started = attempts.name, self._started or 0.0
-        self._put_event(EventKind.SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
+        commanded = f"{name} was commanded to switch off: {self._reason}"
+        self._put_event(EventKind.SWITCHING_OFF, commanded, started, details)
         reported_at = started + self._seen_within - _REPEAT_FAILURE_AFTER
         while not self._ended.is_set() and not self._done:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, attempts)
             if done:
-                seen = finding.power is Power.GONE
-                words = f"{done}, {now - started:.2f} s after {name} was told"
-                self._put_event(EventKind.SWITCHED_OFF, words, seen_off=seen)
+                words = f"{done}, {now - started:.2f} s after the command to {name}"
+                seen = EventDetails(seen_off=finding.power is Power.GONE)
+                self._put_event(EventKind.SWITCHED_OFF, words, details=seen)
                 self._done_at, self._done = now, True
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
@@ -220,10 +229,9 @@ class SwitchOffControl:
             self._ended.wait(_LOOK_EVERY)
 
     def _put_event(
-        self, kind: EventKind, message: str, at: float | None = None, *, seen_off: bool | None = None
+        self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None
     ) -> None:
-        time = self._now() if at is None else at
-        self._events.put(Event(time, "", kind, one_line(message, 400), EventFields(seen_off=seen_off)))
+        self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400), details))
 
 
 def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:

@@ -241,9 +241,9 @@ class WhatIf:
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Raise `RecorderError`: there is no recorder."""
-        self._view.request(request)
+        return self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read: that is as it was."""

@@ -22,7 +22,7 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.session.encodings import encode_event_fields, encode_prediction, encode_status, pack
+from benchmon.session.encodings import encode_details, encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import (
     Anchor,
@@ -126,7 +126,7 @@ class Encoder:
         self._channels = {channel.name: number for number, channel in enumerate(bench.channel, 1)}
         self._expected: dict[int, tuple[float | None, float | None]] = {}
         self._expected_from: dict[int, int] = {}
-        self._next_reading = 1
+        self._next_reading = self._next_event = 1
         self._summing = Summing()
         self._status: BenchStatus | None = None
 
@@ -160,11 +160,12 @@ class Encoder:
 
     @_encode.register
     def _event(self, record: Event) -> Iterator[Statement]:
-        row = (to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
-        yield "INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row
-        fields = encode_event_fields(record.fields)
-        if fields:
-            yield "INSERT INTO event_fields VALUES ((SELECT max(id) FROM events), ?)", (fields,)
+        number = self._next_event
+        self._next_event += 1
+        row = (number, to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
+        yield "INSERT INTO events VALUES (?, ?, ?, ?, ?)", row
+        if record.details is not None:
+            yield "INSERT INTO event_details VALUES (?, ?)", (number, encode_details(record.details))
 
     @_encode.register
     def _heartbeat(self, record: Heartbeat) -> Iterator[Statement]:

@@ -26,7 +26,6 @@ from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
 from benchmon.session.requests import OperatorRequest, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
-from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 _AT_ONCE = 10_000
@@ -150,25 +149,29 @@ class SessionFollower:
         beat = None if self._beacon is None else read_beacon(self._beacon)
         return beat if beat and os.path.realpath(beat.session) == os.path.realpath(self._path) else None
 
-    def request(self, request: OperatorRequest) -> None:
-        """Send a request to the recorder, through the session file.
+    def request(self, request: OperatorRequest) -> int | None:
+        """Send a request to the recorder through the session file, and return its number.
 
-        It is one of `Note`, `TypedReading`, `Acknowledge`, `StepRequest` (begin, confirm, skip or stop the plan),
-        `LoadBench`, `SwitchOff` and `StopRecording`. Where the file cannot be written, `SwitchOff` and `StopRecording`
-        reach a recorder of the same user by a signal. Raises `RecorderError` if no recorder runs, this view is
-        read-only or the recorder cannot be reached.
+        The request is one of those of `benchmon.session.requests`: `Note` (recorded as an event), `TypedReading` (a
+        reading by hand), `Acknowledge` (an alarm was seen), `StepRequest` (begin, confirm, skip or stop a step of the
+        plan), `LoadBench` (put an edited bench file into force), `SwitchPowerOff`, and `StopRecording`.
+
+        Where the file cannot be written, `SwitchPowerOff` and `StopRecording` reach a recorder of the same user by a
+        signal; such a request has no number, and None is returned. Raises `RecorderError` if no recorder runs, this
+        view is read-only or the recorder cannot be reached.
         """
         kind, text = encode_request(request)
         if self._read_only:
-            raise RecorderError("this screen only looks, it was opened with --read-only")
+            raise RecorderError("this screen was opened with --read-only, so it cannot ask the recorder for anything")
         try:
             with writing(self._path) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
                     raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
-                connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text))
+                return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid
         except SessionFileError as problem:
             if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
+            return None
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
@@ -202,24 +205,24 @@ def in_order(records: Sequence[T]) -> tuple[T, ...]:
 
 _ANSWERS_WITHIN = 5.0
 _LOOK_EVERY = 0.05
-_ANSWERS = (EventKind.TYPED, EventKind.REFUSED)
 
 
 def enter_reading(path: Path, channel: str, shows: str) -> str:
     """Enter what the display of `channel` shows now into the running session at `path`; return the recorder's answer.
 
-    Raises `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not answer, `SessionFileError` if
-    there is no such session.
+    The answer is the event that carries the request's number, so another operator's is never taken for it. Raises
+    `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not answer, `SessionFileError` if there
+    is no such session.
     """
     view = open_session_view(path)
     try:
-        now = _catch_up(view).now
-        view.request(TypedReading(channel, shows))
+        _catch_up(view)
+        number = view.request(TypedReading(channel, shows))
         give_up = time.monotonic() + _ANSWERS_WITHIN
         while time.monotonic() < give_up:
             for event in view.poll().events:
-                if event.kind in _ANSWERS and event.time >= now:
-                    return _words(event.kind, event.message)
+                if event.details is not None and event.details.request == number:
+                    return _answer(event)
             time.sleep(_LOOK_EVERY)
     finally:
         view.close()
@@ -233,7 +236,8 @@ def _catch_up(view: SessionView) -> Update:
     return update
 
 
-def _words(kind: str, message: str) -> str:
-    if kind == EventKind.REFUSED:
-        raise BadInput(one_line(message.removeprefix("typed reading refused: ")))
-    return message
+def _answer(event: Event) -> str:
+    """Return what the recorder answered. Raises `BadInput` where it refused."""
+    if event.kind == EventKind.REFUSED:
+        raise BadInput(event.message)
+    return event.message

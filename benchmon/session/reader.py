@@ -21,13 +21,7 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encodings import (
-    PackedWaveform,
-    decode_event_fields,
-    decode_prediction,
-    event_fields_of_old,
-    unpack,
-)
+from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, details_of_old, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
@@ -205,12 +199,9 @@ _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
 _MOST_STEPS = 10_000
-_WITH_BENCHES = 3
-"""The first layout that tells of edited bench files."""
-_WITH_PREDICTIONS = 4
-"""The first layout that keeps what the bench settles at."""
-_WITH_EVENT_FIELDS = 5
-"""The first layout that keeps fields of events."""
+_WITH_BENCHES, _WITH_PREDICTIONS, _WITH_DETAILS = 3, 4, 5
+"""The first layouts that hold edited bench files, settled predictions, and details of events."""
+_DETAILS = "(SELECT details FROM event_details WHERE event = events.id)"
 
 T = TypeVar("T", bound=Timed)
 
@@ -254,16 +245,14 @@ class TableReader(ABC, Generic[T]):
 
 
 class EventRows(TableReader[Event]):
-    """The events of a session, their messages as plain text of one line each."""
+    """The events of a session, as plain text of one line each."""
 
     table, columns = "events", "channel, kind, message"
-    _FIELDS = ", (SELECT fields FROM event_fields WHERE event = events.id)"
 
     def __init__(self, info: SessionInfo) -> None:
-        self._has_fields = info.layout >= _WITH_EVENT_FIELDS
-        if self._has_fields:
-            self.columns += self._FIELDS
-        self._steps = [step.name for step in info.bench.step]
+        layout = info.layout
+        self._steps = None if layout >= _WITH_DETAILS else [step.name for step in info.bench.step]
+        self.columns = f"{type(self).columns}, {_DETAILS if layout >= _WITH_DETAILS else 'NULL'}"
         super().__init__()
 
     def skip_to_latest_of(
@@ -282,10 +271,10 @@ class EventRows(TableReader[Event]):
         return kept, skipped - len(kept)
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
-        channel, kind, words = one_line(row[0], 40), read_kind(one_line(row[1], 40)), one_line(row[2], 1000)
-        if self._has_fields:
-            return Event(time, channel, kind, words, decode_event_fields(row[3]))
-        return Event(time, channel, kind, words, event_fields_of_old(kind, words, self._steps))
+        channel, kind, message, details = row
+        known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+        facts = decode_details(details) if self._steps is None else details_of_old(known, words, self._steps)
+        return Event(time, one_line(channel, 40), known, words, facts)
 
 
 class BenchRows(TableReader[BenchChange]):

@@ -142,7 +142,7 @@ class ReplayView:
             bench = self._changes.popleft().bench
         return bench
 
-    def request(self, request: OperatorRequest) -> None:  # noqa: ARG002 - the protocol's argument
+    def request(self, request: OperatorRequest) -> int | None:  # noqa: ARG002 - the protocol's argument
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
 
@@ -330,9 +330,9 @@ class Player:
         self._view = self._wrap(self._play)
         self._restarted = True
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Raise `RecorderError`: a replay has no recorder."""
-        self._view.request(request)
+        return self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read, as far as the play has come."""

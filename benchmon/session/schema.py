@@ -23,18 +23,18 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `waveforms` | a captured wave | as it is captured |
 | `benches` | an edited bench file that came into force while it was recorded | as it is loaded |
 | `statuses` | how the bench stood, from `time` to `until` | when that changes, at most four times a second |
+| `event_details` | facts of an event that programs need, as JSON: see `EventDetails` | with the event |
 | `settled` | what the bench settles at under the conditions measured | when these change |
-| `step_predictions` | what the bench settles at in a step of the plan | when known, anew for other conditions |
+| `step_predictions` | what the bench settles at in a step of the plan | when known, again for other conditions |
 | `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
-| `event_fields` | what programs need of an event, such as the number of a step | with its event |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
 `readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
 
-Layout 1 had the first eight tables only, layout 2 also those from `facts` to `waveforms` and `summaries`, layout 3 also
-`benches`, layout 4 all but `event_fields`. They are read as they are: a session of then has nothing to say in the
-others. Numbers are checked as they are read back.
+Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`, layout 4 all but
+`event_details`. They are read as they are, and what the other tables hold is worked out or left out. Numbers are
+checked as they are read back.
 """
 
 from __future__ import annotations
@@ -205,9 +205,9 @@ _FOURTH_TABLES = {
 }
 
 _FIFTH_TABLES = {
-    "event_fields": """CREATE TABLE event_fields (
-        event INTEGER PRIMARY KEY,          -- the id of a row of events
-        fields TEXT NOT NULL                -- JSON, an object: those that have a value
+    "event_details": """CREATE TABLE event_details (
+        event INTEGER PRIMARY KEY,          -- the event's id
+        details TEXT NOT NULL               -- JSON, an object
     )""",
 }
 

@@ -216,14 +216,14 @@ class WritableFile:
             raise
         return left_out
 
-    def new_requests(self) -> list[tuple[int, Request]]:
-        """Return, with their numbers, the requests that came since the last call. Raises `sqlite3.Error`."""
+    def new_requests(self) -> list[Request]:
+        """Return the requests that came since the last call. Raises `sqlite3.Error`."""
         rows = self._connection.execute(
             "SELECT id, kind, text FROM requests WHERE done IS NULL AND id > ? ORDER BY id", (self._last_request,)
         ).fetchall()
         if rows:
             self._last_request = rows[-1][0]
-        return [(number, Request(str(kind), str(text))) for number, kind, text in rows]
+        return [Request(str(kind), str(text), number) for number, kind, text in rows]
 
     @property
     def is_in_place(self) -> bool:
@@ -392,10 +392,10 @@ class SessionWriter:
         while not self._is_hopeless():
             try:
                 self._look_for_the_file()
-                for number, request in self._file.new_requests():
+                for request in self._file.new_requests():
                     self._requests.put(request)
                     done = to_microseconds(self._now())
-                    statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, number)))
+                    statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, request.number)))
                 for reason in self._file.commit(statements) if statements else ():
                     self._tell(EventKind.FAULT, f"a record was left out: {reason}")
             except sqlite3.Error as problem:

@@ -1,7 +1,7 @@
 """The plan of a staged power-on: the current step, what it still lacks, its cautions, and the events that move it.
 
 The plan moves by events alone, so the recorder, every screen and a replay have it in the same state. An event carries
-the number of its step and the operator's note as fields; its message says the same to people:
+the number of its step and the operator's note in its details; its message says the same to people:
 
     step begun     2 of 4: half the mains
     step done      2 of 4: half the mains: hum gone
@@ -25,7 +25,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.text import duration
-from benchmon.watch.records import Event, EventFields, Flag, Judgement, Verdict
+from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -155,13 +155,14 @@ class Plan:
 
     def take(self, event: Event) -> bool:
         """Take an event; return whether it moved the plan. One that fits no step is left."""
-        outcome, number = _OUTCOMES.get(event.kind), event.fields.step
+        details = event.details or EventDetails()
+        outcome, number = _OUTCOMES.get(event.kind), details.step
         if outcome is None or number is None or not 1 <= number <= len(self.steps):
             return False
         step = self.steps[number - 1]
         began = event.time if outcome is Outcome.RUNNING else step.began
         ended = None if outcome is Outcome.RUNNING else event.time
-        self.steps[number - 1] = replace(step, outcome=outcome, began=began, ended=ended, words=event.fields.note)
+        self.steps[number - 1] = replace(step, outcome=outcome, began=began, ended=ended, words=details.note or "")
         self.state = self._state_after(outcome)
         return True
 
@@ -210,7 +211,7 @@ class Plan:
     def _event(self, kind: EventKind, number: int, now: float, words: str = "") -> Event:
         name = self.steps[number - 1].step.name
         message = f"{number} of {len(self.steps)}: {name}{f': {words}' if words else ''}"
-        return Event(now, "", kind, message, EventFields(step=number, note=words))
+        return Event(now, "", kind, message, EventDetails(step=number, note=words or None))
 
 
 def blocking_reasons(

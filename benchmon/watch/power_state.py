@@ -188,7 +188,9 @@ _CLEARLY = {"V": 2.0, "A": 0.05, "W": 1.0}
 
 def was_seen_off(switching: Event | None) -> bool:
     """Return whether a meter has shown that the power is gone, and none that it is back."""
-    return switching is not None and switching.kind == EventKind.SWITCHED_OFF and switching.fields.seen_off is True
+    if switching is None or switching.kind != EventKind.SWITCHED_OFF or switching.details is None:
+        return False
+    return switching.details.seen_off is True
 
 
 def lead_of_a_trip(switching: Event | None, otherwise: str) -> str:

@@ -12,14 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import read_bench
-from benchmon.event_kinds import EventKind, read_kind
+from benchmon.event_kinds import read_kind
 from benchmon.session.encoder import description
 from benchmon.session.encodings import PackedWaveform, pack, unpack
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor, Identity, Settings
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Event, EventFields, Explanation, Explanations, Forecast, Waveform
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Waveform
+from support.layouts import as_layout
 
 TOLD = [
     Explanations(1.0, (Explanation("nothing wrong", 0.9, "all is well"),)),
@@ -149,22 +150,7 @@ def test_a_forecast_of_hostile_numbers_is_of_none(session):
 
 def test_a_session_of_the_first_layout_is_read_as_it_is(session):
     now = open_session_view(session).poll()
-    new = (
-        "facts",
-        "settings",
-        "identities",
-        "anchors",
-        "explanations",
-        "forecasts",
-        "waveforms",
-        "summaries",
-        "benches",
-        "statuses",
-        "settled",
-        "step_predictions",
-        "event_fields",
-    )
-    change(session, *(f"DROP TABLE {table}" for table in new), "PRAGMA user_version = 1")
+    as_layout(session, 1)
     before = session.read_bytes()
     view = open_session_view(session)
     update = view.poll()
@@ -174,6 +160,28 @@ def test_a_session_of_the_first_layout_is_read_as_it_is(session):
     replay = ReplayView(session, speed=1e9)
     assert replay.poll().judgements + replay.poll().judgements == now.judgements
     assert session.read_bytes() == before
+
+
+def test_the_facts_of_an_event_come_back_without_reading_its_words(tmp_path, bench):
+    writer = SessionWriter(tmp_path / "a.benchmon", bench, time.monotonic())
+    events = [
+        Event(1.0, "", "note", "hm", EventDetails(request=7)),
+        Event(2.0, "", "note", "request 8"),
+        Event(3.0, "vout", "typed", "vout: 3 V", EventDetails(request=9)),
+    ]
+    for event in events:
+        writer.put(event)
+    writer.finish(4.0)
+    assert list(open_session_view(tmp_path / "a.benchmon").poll().events) == events
+
+
+@pytest.mark.parametrize("details", ["[]", "{", '{"request": "seven"}', '{"request": true}', "x" * 100_000])
+def test_facts_without_sense_are_of_none(tmp_path, bench, details):
+    writer = SessionWriter(tmp_path / "a.benchmon", bench, time.monotonic())
+    writer.put(Event(1.0, "", "note", "hm", EventDetails(request=7)))
+    writer.finish(4.0)
+    change(tmp_path / "a.benchmon", f"UPDATE event_details SET details = '{details}'")  # noqa: S608
+    assert open_session_view(tmp_path / "a.benchmon").poll().events == (Event(1.0, "", "note", "hm"),)
 
 
 @given(
@@ -206,33 +214,21 @@ def test_a_wave_that_does_not_fit_together_is_refused():
 
 
 @pytest.mark.parametrize(
-    ("kind", "message", "fields"),
+    ("kind", "message", "details"),
     [
-        ("step done", "1 of 2: no load: at all: hum gone", EventFields(step=1, note="hum gone")),
-        ("step skipped", "2 of 2: renamed since: no time", EventFields(step=2, note="no time")),
-        ("plan stopped", "7 of 9: elsewhere", EventFields(step=7)),
-        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventFields(seen_off=True)),
-        ("switched off", "OK; no channel shows whether the power is gone, so look", EventFields(seen_off=False)),
-        ("note", "1 of 2: no load", EventFields()),
+        ("step done", "1 of 2: no load: at all: hum gone", EventDetails(step=1, note="hum gone")),
+        ("step skipped", "2 of 2: renamed since: no time", EventDetails(step=2, note="no time")),
+        ("plan stopped", "7 of 9: elsewhere", EventDetails(step=7)),
+        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventDetails(seen_off=True)),
+        ("switched off", "OK; no channel shows whether the power is gone, so look", EventDetails(seen_off=False)),
+        ("note", "1 of 2: no load", None),
     ],
 )
-def test_events_of_layout_4_have_their_fields_from_their_words(tmp_path, bench, kind, message, fields):
+def test_events_of_layout_4_have_their_facts_from_their_words(tmp_path, bench, kind, message, details):
     path = tmp_path / "a.benchmon"
     steps = '[[step]]\nname = "no load: at all"\n[[step]]\nname = "load on"\n'
     writer = SessionWriter(path, read_bench(bench.source + steps), time.monotonic())
     writer.put(Event(1.0, "", read_kind(kind), message))
     writer.finish(2.0)
-    change(path, "DROP TABLE event_fields", "PRAGMA user_version = 4")
-    assert [event.fields for event in open_session_view(path).poll().events] == [fields]
-
-
-def test_fields_of_events_come_back_and_nonsense_is_none(tmp_path, bench):
-    path = tmp_path / "a.benchmon"
-    fields = (EventFields(step=2, note="hum gone"), EventFields(), EventFields(seen_off=False), EventFields(step=1))
-    writer = SessionWriter(path, bench, time.monotonic())
-    for at, each in enumerate(fields):
-        writer.put(Event(float(at), "", EventKind.NOTE, "x", each))
-    writer.finish(9.0)
-    change(path, """UPDATE event_fields SET fields = '{"step": "four", "note": 7}' WHERE event = 4""")
-    read = [event.fields for event in open_session_view(path).poll().events]
-    assert read == [*fields[:3], EventFields(note="7")]
+    as_layout(path, 4)
+    assert [event.details for event in open_session_view(path).poll().events] == [details]

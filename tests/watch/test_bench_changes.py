@@ -6,7 +6,7 @@ from benchmon.bench import read_bench
 from benchmon.event_kinds import EventKind
 from benchmon.watch.bench_changes import BenchChanges, changes_between
 from benchmon.watch.plan import Plan
-from benchmon.watch.records import Event, EventFields
+from benchmon.watch.records import Event, EventDetails
 from support.supplies import supply
 
 BENCH = (
@@ -89,7 +89,7 @@ def test_a_step_that_has_begun_keeps_its_name_and_place():
 def test_a_plan_goes_on_where_it_stands_with_other_steps():
     plan = Plan(read_bench(BENCH).step)
     for kind, step in ((EventKind.STEP_BEGUN, 1), (EventKind.STEP_DONE, 1), (EventKind.STEP_BEGUN, 2)):
-        plan.take(Event(5.0, "", kind, f"step {step}", EventFields(step=step)))
+        plan.take(Event(5.0, "", kind, f"step {step}", EventDetails(step=step)))
     plan.change(read_bench(BENCH.replace("60 s", "90 s") + '[[step]]\nname = "soak"').step)
     assert (plan.step_number, plan.begun, len(plan.steps)) == (2, 2, 3)
     assert plan.current_step is not None

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from benchmon.bench import Step
 from benchmon.errors import BadInput
 from benchmon.watch.plan import Action, Outcome, Plan, PlanState, StepRequest, blocking_reasons, powered_above
-from benchmon.watch.records import Event, EventFields, Flag, Judgement, Verdict
+from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 
 STEPS = (
     Step(name="a tenth: no load", mains="23 V", load="open", hold="10 s", needs=("vout",)),
@@ -90,13 +90,13 @@ def test_no_text_breaks_it(text):
     do(plan, Action.BEGIN, 1, 0.0)
     for kind in ("step begun", "step done", "step skipped", "plan stopped", "note"):
         plan.take(Event(1.0, "", kind, text))
-        plan.take(Event(1.0, "", kind, text, EventFields(step=1, note=text)))
+        plan.take(Event(1.0, "", kind, text, EventDetails(step=1, note=text)))
 
 
 def test_an_event_of_another_plan_moves_nothing():
     plan = Plan(STEPS)
-    assert not plan.take(Event(1.0, "", "step begun", "4 of 9: elsewhere", EventFields(step=4)))
-    assert not plan.take(Event(1.0, "", "note", "1 of 3: a tenth", EventFields(step=1)))
+    assert not plan.take(Event(1.0, "", "step begun", "4 of 9: elsewhere", EventDetails(step=4)))
+    assert not plan.take(Event(1.0, "", "note", "1 of 3: a tenth", EventDetails(step=1)))
     assert plan.state is PlanState.WAITING
 
 
