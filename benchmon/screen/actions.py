@@ -155,16 +155,16 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def action_confirm_step(self) -> None:
         """Begin the plan, or confirm the step that stands."""
         plan = self.state.plan
-        if not plan.stages or not self.can_request("The plan"):
+        if not plan.steps or not self.can_request("The plan"):
             return
-        if plan.place is None:
+        if plan.step_number is None:
             self.ask(StepRequest(Action.BEGIN, 1), "The plan is not begun")
         elif self.state.blocking_reasons:
             self.show_message(
                 f"Not yet: {'; '.join(self.state.blocking_reasons)}. To go on all the same, skip it with a reason."
             )
         else:
-            self._request_step(Action.GO_ON, "is done: anything to note?", may_be_empty=True)
+            self._request_step(Action.CONFIRM, "is done: anything to note?", may_be_empty=True)
 
     def action_skip_step(self) -> None:
         """Skip the step that stands, with a reason."""
@@ -175,7 +175,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         self._request_step(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
 
     def _request_step(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
-        place = self.state.plan.place
+        place = self.state.plan.step_number
         if place is None:
             self.show_message("No step of a plan stands.")
             return
