@@ -140,7 +140,7 @@ class ReevaluatedReadings:
     def _take_event(self, event: Event) -> list[Event]:
         """Follow the plan, whose steps may set a load; return the event, which is kept."""
         self._plan.take(event)
-        begun = [stage for stage in self._plan.stages if stage.began is not None]
+        begun = [stage for stage in self._plan.steps if stage.began is not None]
         self._conditions.load = next(
             (stage.step.load for stage in reversed(begun) if stage.step.load is not None), None
         )

@@ -21,7 +21,7 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, unpack
+from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, details_of_old, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
@@ -249,7 +249,9 @@ class EventRows(TableReader[Event]):
 
     table, columns = "events", "channel, kind, message"
 
-    def __init__(self, layout: int) -> None:
+    def __init__(self, info: SessionInfo) -> None:
+        layout = info.layout
+        self._steps = None if layout >= _WITH_DETAILS else [step.name for step in info.bench.step]
         self.columns = f"{type(self).columns}, {_DETAILS if layout >= _WITH_DETAILS else 'NULL'}"
         super().__init__()
 
@@ -270,8 +272,9 @@ class EventRows(TableReader[Event]):
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
         channel, kind, message, details = row
-        words = one_line(message, 1000)
-        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), words, decode_details(details))
+        known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+        facts = decode_details(details) if self._steps is None else details_of_old(known, words, self._steps)
+        return Event(time, one_line(channel, 40), known, words, facts)
 
 
 class BenchRows(TableReader[BenchChange]):
@@ -290,7 +293,7 @@ class BenchRows(TableReader[BenchChange]):
             bench = read_bench(row[0], self._bench.origin)
         except BenchFileError:
             return None
-        return None if changes_between(self._bench, bench).anew else BenchChange(time, bench)
+        return None if changes_between(self._bench, bench).needs_new_recording else BenchChange(time, bench)
 
 
 class ExplanationRows(TableReader[Explanations]):
@@ -385,7 +388,7 @@ class TableReaders:
 
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2
-        self.events = EventRows(info.layout)
+        self.events = EventRows(info)
         self.benches = BenchRows(info.bench) if info.layout >= _WITH_BENCHES else None
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)

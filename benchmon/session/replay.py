@@ -356,7 +356,7 @@ class Player:
         return view
 
     def _read_event_times(self) -> list[float]:
-        events, found = EventRows(self.info.layout), list[float]()
+        events, found = EventRows(self.info), list[float]()
         with reading(self._path) as connection:
             while part := events.after_last(connection, _AT_ONCE):
                 found += [event.time for event in part]
