@@ -44,7 +44,7 @@ class ReplayApp(BenchmonApp):
             self.show_progress()
             self.show_all()
             return
-        if self._player.take_restart():
+        if self._player.consume_restart():
             self._reset_state()
         super().follow()
 
