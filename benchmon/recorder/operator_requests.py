@@ -46,7 +46,7 @@ def decode_request(request: Request) -> OperatorRequest:
     """Return a stored request as what it asks for. Raises `BadInput` if it asks for nothing a recorder can do.
 
     >>> decode_request(Request("step", "skip 3: no resistor at hand"))
-    StepRequest(action=<Action.SKIP: 'skip'>, place=3, words='no resistor at hand')
+    StepRequest(action=<Action.SKIP: 'skip'>, step=3, words='no resistor at hand')
     """
     read = _READERS.get(request.kind)
     if read is None:
@@ -77,8 +77,13 @@ def _text_field(text: str, name: str) -> str:
 
 def _read_step(text: str) -> StepRequest:
     match _fields(text):
-        case {"action": str(action), "place": int(place), "words": str(words)} if action in tuple(Action):
-            return StepRequest(Action(action), place, one_line(words.strip(), LONGEST_WORDS))
+        # An older screen writes the step's number as its place.
+        case {"action": str(action), "step": int(step), "words": str(words)} | {
+            "action": str(action),
+            "place": int(step),
+            "words": str(words),
+        } if action in tuple(Action):
+            return StepRequest(Action(action), step, one_line(words.strip(), LONGEST_WORDS))
     found = _STEP_TEXT.fullmatch(text)
     if found is None:
         raise BadInput(f"{one_line(text, 60)!r} asks nothing of a plan; ask begin, go on, skip or stop, with a step")
@@ -157,7 +162,7 @@ class PlanControl:
     def answer(self, request: StepRequest, now: float) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason."""
         try:
-            stage = self._plan.stage
+            stage = self._plan.current_step
             lacks = [] if stage is None else blocking_reasons(stage, now, self._channels, self._latest)
             events = self._plan.answer(request, now, lacks)
         except BadInput as problem:

@@ -27,7 +27,7 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
-from benchmon.watch.power_state import UNSEEN, Power, PowerFinding, PowerGone
+from benchmon.watch.power_state import Power, PowerFinding, PowerGone
 from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.wording import past
 
@@ -160,12 +160,13 @@ class SwitchOffControl:
         """Report once that the power has returned after it was seen to be gone, and once that it is gone again."""
         if at - self._done_at < _AGAIN_AFTER:
             return
-        back, finding = self._power.back(), self._power.finding()
+        back, finding = self._power.returned(), self._power.finding()
         if back and not self._has_returned:
             self._put_event(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
             self._has_returned = True
         elif not back and self._has_returned and finding.power is Power.GONE:
-            self._put_event(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            words = f"{finding.words}, after the power had come back"
+            self._put_event(EventKind.SWITCHED_OFF, words, at, EventDetails(seen_off=True))
             self._has_returned = False
 
     def _is_on_again(self, channel: str) -> bool:
@@ -217,7 +218,9 @@ class SwitchOffControl:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, attempts)
             if done:
-                self._put_event(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after the command to {name}")
+                words = f"{done}, {now - started:.2f} s after the command to {name}"
+                seen = EventDetails(seen_off=finding.power is Power.GONE)
+                self._put_event(EventKind.SWITCHED_OFF, words, details=seen)
                 self._done_at, self._done = now, True
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
@@ -237,7 +240,7 @@ def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
         return finding.words
     if finding.power is Power.UNSEEN and attempts.was_accepted and attempts.says_off is not False:
         says = "the switch says that it is off" if attempts.says_off else attempts.last
-        return f"{says}; {UNSEEN}, so look"
+        return f"{says}; no channel shows whether the power is gone, so look"
     return ""
 
 
@@ -310,7 +313,7 @@ class _Trial:
         name, finding = self._driver.name, self._power.finding()
         if finding.power is Power.THERE:
             return Tried(name, "", ok=False, words=f"NOT off: {finding.words}")
-        if finding.power is Power.GONE and finding.fell:
+        if finding.power is Power.GONE and finding.was_present:
             return Tried(name, "", ok=True, words=f"verified: {finding.words}")
         # Some instruments accept a single connection.
         self._acquisition.stop(2.0)

@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sqlite3
 import zlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from dataclasses import fields as fields_of
 from functools import cache
 from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 
 from benchmon.bench import Bench
-from benchmon.event_kinds import AlarmKind, read_kind
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, read_kind, traits_of
 from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
@@ -211,6 +213,27 @@ def decode_details(stored: object) -> EventDetails | None:
     return EventDetails(**facts | texts) if facts else None
 
 
+_OLD_STEP = re.compile(r"(\d{1,4}) of \d{1,4}: ")
+_OLD_UNSEEN = "no channel shows whether the power is gone"
+
+
+def details_of_old(kind: str, message: str, steps: Sequence[str] = ()) -> EventDetails | None:
+    """Return the facts of an event of layouts up to 4, which had them in the words of its message alone.
+
+    `steps` are the names of the plan's steps.
+    """
+    if kind == EventKind.SWITCHED_OFF:
+        return EventDetails(seen_off=_OLD_UNSEEN not in message)
+    found = _OLD_STEP.match(message) if traits_of(kind).group is EventGroup.PLAN else None
+    if found is None:
+        return None
+    step, rest = int(found[1]), message[found.end() :]
+    name = steps[step - 1] if 1 <= step <= len(steps) else ""
+    if not name or not rest.startswith(name):
+        name = rest.partition(": ")[0]
+    return EventDetails(step=step, note=rest.removeprefix(name).removeprefix(": ") or None)
+
+
 def encode_status(status: BenchStatus) -> str:
     """Return a status as JSON, without its times, its level and empty fields.
 
@@ -272,8 +295,10 @@ def _alarm(fields: object) -> Alarm | None:
 def _event(fields: object) -> Event | None:
     match fields:
         case {"time": int() | float() as time, "kind": str(kind), "message": str(message), **others}:
-            found = decode_details(others.get("details"))
-            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000), found)
+            known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+            # The switching off in a status of layout 4 has no details.
+            found = decode_details(others["details"]) if "details" in others else details_of_old(known, words)
+            return Event(float(time), "", known, words, found)
     return None
 
 

@@ -11,6 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.bench import read_bench
+from benchmon.event_kinds import read_kind
 from benchmon.session.encoder import description
 from benchmon.session.encodings import PackedWaveform, pack, unpack
 from benchmon.session.follower import open_session_view
@@ -209,3 +211,24 @@ def test_a_wave_that_does_not_fit_together_is_refused():
     for times, values in ((np.zeros(3), np.zeros(4)), (np.zeros(1), np.zeros(1)), (np.zeros((2, 2)), np.zeros((2, 2)))):
         with pytest.raises(ValueError, match=r"fit together|samples"):
             Waveform("vout", 0.0, times, values, "V")
+
+
+@pytest.mark.parametrize(
+    ("kind", "message", "details"),
+    [
+        ("step done", "1 of 2: no load: at all: hum gone", EventDetails(step=1, note="hum gone")),
+        ("step skipped", "2 of 2: renamed since: no time", EventDetails(step=2, note="no time")),
+        ("plan stopped", "7 of 9: elsewhere", EventDetails(step=7)),
+        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventDetails(seen_off=True)),
+        ("switched off", "OK; no channel shows whether the power is gone, so look", EventDetails(seen_off=False)),
+        ("note", "1 of 2: no load", None),
+    ],
+)
+def test_events_of_layout_4_have_their_facts_from_their_words(tmp_path, bench, kind, message, details):
+    path = tmp_path / "a.benchmon"
+    steps = '[[step]]\nname = "no load: at all"\n[[step]]\nname = "load on"\n'
+    writer = SessionWriter(path, read_bench(bench.source + steps), time.monotonic())
+    writer.put(Event(1.0, "", read_kind(kind), message))
+    writer.finish(2.0)
+    as_layout(path, 4)
+    assert [event.details for event in open_session_view(path).poll().events] == [details]
