@@ -36,7 +36,7 @@ _COVERAGE = 2.0
 
 @dataclass(frozen=True, slots=True)
 class EvaluationWindow:
-    """The end of the test, in session seconds; `is_powered` tells whether the supply is known to have had mains."""
+    """The end of the test, in session seconds; `is_powered` is whether the supply is known to have had mains."""
 
     since: float
     until: float
@@ -83,7 +83,7 @@ class StepFinding:
 class Findings:
     """What a session comes to.
 
-    `mains` and `ambient` are the measured ones at the end, None where no channel tells; `load` that of the step then.
+    `mains` and `ambient` are the measured ones at the end, None if no channel measures it; `load` is that of the step.
     `prediction` is the settled state under these conditions, None where `problem` says why not. `steps` are those that
     were begun, by their place in the plan.
     """
@@ -187,7 +187,7 @@ def _powered_since(session: RecordedSession, since: float, until: float) -> floa
 
 
 def _powered_until(session: RecordedSession, since: float = 0.0, until: float | None = None) -> float | None:
-    """Return until when within a time the mains was on, as measured; None where no channel tells, or it never was."""
+    """Return until when within a time the mains was on, as measured; None if no channel shows it or it never was."""
     mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
     if mains is None:
         return None

@@ -61,7 +61,7 @@ def read_readings(path: Path | str, channels: Iterable[str]) -> list[LoggedReadi
 
 
 class _Reader:
-    """Reads one file's lines; knows the columns once the first line has told them."""
+    """Reads one file's lines; knows the columns once the first line has named them."""
 
     def __init__(self, shown: str, channels: frozenset[str]) -> None:
         self._shown = shown

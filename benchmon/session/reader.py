@@ -58,7 +58,7 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
 
 
 def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> Ending:
-    """Return how far the session has come. `beat` is what its recorder last said otherwise, where that is known."""
+    """Return how far the session has come. `beat` is its recorder's last heartbeat outside the file, if known."""
     row = connection.execute("SELECT finished FROM session").fetchone()
     finished = None if row is None else session_time(row[0])
     if finished is not None:
@@ -216,16 +216,16 @@ class TableReader(ABC, Generic[T]):
         self._rows = TableRows(self.table, f"time, {self.columns}")
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
-        """Return what the next rows tell, `limit` rows at most."""
-        return self._told(self._rows.after_last(connection, limit))
+        """Return the records of the next rows, `limit` rows at most. Raises `sqlite3.Error` as `TableRows` does."""
+        return self._records(self._rows.after_last(connection, limit))
 
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
-        """Return what the row of this id tells, None where it is not there or makes no sense."""
+        """Return the record of the row with this id, None where there is none or it makes no sense."""
         row = connection.execute(
             f"SELECT id, time, {self.columns} FROM {self.table} WHERE id = ?",  # noqa: S608
             (number,),
         ).fetchall()
-        return next(iter(self._told(row)), None)
+        return next(iter(self._records(row)), None)
 
     def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
         """Pass over all rows but the latest `count`; return how many were passed over."""
@@ -234,14 +234,14 @@ class TableReader(ABC, Generic[T]):
         self._rows.last += skipped
         return skipped
 
-    def _told(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
+    def _records(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
         timed = ((session_time(row[1]), row[2:]) for row in rows)
-        told = (self._make(time, rest) for time, rest in timed if time is not None)
-        return [one for one in told if one is not None]
+        records = (self._make(time, rest) for time, rest in timed if time is not None)
+        return [record for record in records if record is not None]
 
     @abstractmethod
     def _make(self, time: float, row: tuple[Any, ...]) -> T | None:
-        """Return what a row tells, None where it makes no sense."""
+        """Return the record of a row, None where it makes no sense."""
 
 
 class EventRows(TableReader[Event]):
@@ -267,7 +267,7 @@ class EventRows(TableReader[Event]):
             " ORDER BY id DESC LIMIT ?",
             (before, self._rows.last, *kinds, _MOST_KEPT),
         ).fetchall()
-        kept = self._told(rows[::-1])
+        kept = self._records(rows[::-1])
         return kept, skipped - len(kept)
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
@@ -314,8 +314,8 @@ class ExplanationRows(TableReader[Explanations]):
         return Explanations(time, tuple(cause for cause in causes if cause is not None))
 
 
-def _cause(told: object) -> Explanation | None:
-    match told:
+def _cause(stored: object) -> Explanation | None:
+    match stored:
         case [str(cause), (int() | float()) as likelihood, str(message), [*channels]] if 0 <= likelihood <= 1:
             names = tuple(one_line(name, 40) for name in channels[:_MOST_CHANNELS])
             return Explanation(one_line(cause, 200), float(likelihood), one_line(message, 1000), names)
@@ -384,7 +384,7 @@ class StepPredictionRows(TableReader[StepPrediction]):
 
 
 class TableReaders:
-    """All that a session tells beside its readings; a session of an old layout tells less."""
+    """The tables of a session beside its readings, None for those that its layout has not."""
 
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2

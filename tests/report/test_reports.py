@@ -311,7 +311,7 @@ def test_a_trip_is_said_first_and_is_exit_status_1(write_session, tmp_path):
     [
         ({"seconds": 0}, "No channel could be compared"),
         ({"ends": False}, "cut off"),
-        ({"off_at": 0.0}, "No channel tells that the mains was on"),
+        ({"off_at": 0.0}, "No channel shows that the mains was on"),
     ],
 )
 def test_poor_sessions_are_reported_too(write_session, tmp_path, given, words):
