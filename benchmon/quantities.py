@@ -19,6 +19,8 @@ from benchmon.text import one_line
 _VOCABULARY: dict[str, dict[str, str]] = {
     "mains": {
         "voltage.rms": "V",
+        "voltage.thd": "",
+        "voltage.crest_factor": "",
         "current.rms": "A",
         "current.peak": "A",
         "current.crest_factor": "",
@@ -201,7 +203,7 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
 class Expected:
     """An expected value and its expanded uncertainty (k = 2), both in `unit`.
 
-    It is among the words for quantities, so that who only shows or keeps it needs nothing of the prediction's.
+    It stands beside the quantities' names, since code that stores or shows it must not load the prediction.
     """
 
     value: float
