@@ -13,7 +13,8 @@ from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
 from support.circuits.agreement import allowed, predicted
 from support.circuits.drawn import capacitor, plain, resistor
-from support.circuits.saturating import saturating
+from support.circuits.kept import saturating
+from support.circuits.saturating import saturating as integrated
 from support.supplies import supply
 
 CORE = {"no_load_current": 0.045, "no_load_loss": 3.5}
@@ -45,6 +46,12 @@ def test_every_line_quantity_is_as_scipy_integrates_it(bench: Bench):
         if abs(found[name] - value) > 1.5 * allowed(name, value, scale) + 1e-7
     }
     assert off == {}
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("bench", CASES.values(), ids=CASES)
+def test_what_is_kept_is_what_is_integrated_again(bench: Bench):
+    assert integrated(bench) == pytest.approx(saturating(bench), rel=1e-4, abs=1e-7)
 
 
 def open_at(volts: float, **transformer) -> dict[str, float]:

@@ -107,13 +107,14 @@ def _fitted(points: tuple[tuple[float, float, float], ...], volts: float, ohms: 
     aimed = np.sqrt(np.maximum(measured**2 - (loss / given[:, 0]) ** 2, 0.0))
     if np.max(aimed) <= 1e-6 * np.max(measured, initial=1e-30):
         return NoLoad(rated_loss / volts, rated_loss, USUAL_SATURATING, USUAL_EXPONENT, loss_exponent, 1.0, 1.0)
+    current, emf = 0.0, volts
     for _ in range(_FIT_ROUNDS):
         peak, share, exponent = _shape_of(level, np.maximum(aimed, 1e-3 * np.max(aimed)))
-        values = (peak, share, exponent, rated_loss / volts**2, ohms, 1.0 / (np.sqrt(2.0) * volts))
+        values = (peak, share, exponent, rated_loss / emf**2, ohms, 1.0 / (np.sqrt(2.0) * volts))
         core = Core(*(np.array([value]) for value in values))
         idle = [_idle(core, one * volts, one ** (loss_exponent - 2.0)) for one in [*level, 1.0]]
         aimed = aimed * measured / [amperes for amperes, _ in idle[:-1]]
-    current, emf = idle[-1]
+        current, emf = idle[-1]
     expected = np.sqrt(max(current**2 - (rated_loss / volts) ** 2, 1e-30)) / rms_of_shape(share, exponent)
     return NoLoad(current, rated_loss, share, exponent, loss_exponent, float(peak / expected), volts / emf)
 

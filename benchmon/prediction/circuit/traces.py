@@ -235,7 +235,7 @@ def core_of(bench: Bench, parts: Parts) -> Core:
         parts["core.match"] * reactive / shape,
         saturating,
         parts["core.exponent"],
-        loss / volts * level ** (parts["core.loss_exponent"] - 2.0),
+        loss / volts * parts["core.turns"] ** 2 * level ** (parts["core.loss_exponent"] - 2.0),
         parts.primary_ohms,
         bench.mains.frequency / (parts["mains.frequency"] * np.sqrt(2.0) * volts),
     )

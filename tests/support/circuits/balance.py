@@ -39,7 +39,8 @@ class Balance:
     def supplied(self) -> float:
         """From the mains' EMF, without what the core turns into heat: its loss, in proportion to its squared EMF."""
         emf = self["mains.source"] - self.primary * self["mains.current"]
-        core = self.warm.parts["core.loss"][0] / self.bench.transformer.primary_voltage**2 * self.mean(emf**2)
+        rated = self.bench.transformer.primary_voltage / self.warm.parts["core.turns"][0]
+        core = self.warm.parts["core.loss"][0] / rated**2 * self.mean(emf**2)
         return self.mean(self["mains.source"] * self["mains.current"]) - core
 
     @property

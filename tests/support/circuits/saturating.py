@@ -54,7 +54,6 @@ def idle_of(bench: Bench) -> tuple[Idle, float]:
     """Return the bench's primary with its core, and the secondary's volts per volt of the EMF."""
     t, frequency = bench.transformer, bench.mains.frequency
     copper = t.primary_resistance * t.no_load_current**2
-    siemens = (t.no_load_loss - copper) / t.primary_voltage**2
 
     def unloaded(peak: float) -> tuple[float, float]:
         idle = Idle(t.primary_voltage, frequency, t.primary_voltage, t.primary_resistance, peak, siemens)
@@ -63,7 +62,11 @@ def idle_of(bench: Bench) -> tuple[Idle, float]:
         emf = idle.emf(times, flux)
         return _rms(idle.magnetising(flux) + siemens * emf), _rms(emf)
 
-    peak = brentq(lambda size: unloaded(size)[0] - t.no_load_current, 1e-4, 5.0 * t.no_load_current, rtol=1e-5)
+    volts = t.primary_voltage
+    for _ in range(3):
+        siemens = (t.no_load_loss - copper) / volts**2
+        peak = brentq(lambda size: unloaded(size)[0] - t.no_load_current, 1e-4, 5.0 * t.no_load_current, rtol=1e-5)
+        volts = unloaded(peak)[1]
     ohms = t.primary_resistance + bench.mains.source_resistance
     idle = Idle(bench.mains.voltage, frequency, t.primary_voltage, ohms, peak, siemens)
     return idle, t.open_circuit_voltage / unloaded(peak)[1]
