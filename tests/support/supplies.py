@@ -61,7 +61,13 @@ RESERVOIR: Sections = {
 """A bridge with a reservoir, whose diodes warm up."""
 
 RATED: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz", "tolerance": "6 %", "source_resistance": "0.4 Ω"},
+    "mains": {
+        "voltage": "230 V",
+        "frequency": "50 Hz",
+        "tolerance": "6 %",
+        "source_resistance": "0.4 Ω",
+        "harmonics": [],
+    },
     "transformer": {
         "primary_voltage": "230 V",
         "secondaries": 1,

@@ -74,9 +74,14 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
     voltage_spectrum = np.fft.rfft(line.voltage) / STEPS
     fundamental = float(abs(current_spectrum[1]))
     in_phase = float((voltage_spectrum[1] * current_spectrum[1].conjugate()).real)
-    harmonics = math.sqrt(float(np.sum(np.abs(current_spectrum[2 : LAST_ORDER + 1]) ** 2)))
+    harmonics, bent = (
+        math.sqrt(float(np.sum(np.abs(spectrum[2 : LAST_ORDER + 1]) ** 2)))
+        for spectrum in (current_spectrum, voltage_spectrum)
+    )
     return {
         "mains.voltage.rms": volts,
+        "mains.voltage.thd": ratio(bent, float(abs(voltage_spectrum[1]))),
+        "mains.voltage.crest_factor": ratio(float(np.abs(line.voltage).max()), volts),
         "mains.current.rms": amperes,
         "mains.current.peak": peak,
         "mains.current.crest_factor": ratio(peak, amperes),

@@ -54,7 +54,7 @@ class SupplyUnderTest:
         self.parts: ActualParts = draw_parts(bench, seed)
         parts, transformer = self.parts, bench.transformer
         self.defects: SupplyDefects = HEALTHY
-        self._mains = MainsSocket(parts.mains_voltage, parts.mains_frequency, bench.mains.voltage_thd, seed)
+        self._mains = MainsSocket(parts.mains_voltage, parts.mains_frequency, bench.mains.voltage_thd or 0.0, seed)
         self._circuit = RectifierCircuit(bench, parts)
         self._no_load = measures.NoLoad.of(
             transformer.primary_voltage, transformer.no_load_current, transformer.no_load_loss
