@@ -204,7 +204,7 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
 class Expected:
     """An expected value and its expanded uncertainty (k = 2), both in `unit`.
 
-    It is among the words for quantities, so that who only shows or keeps it needs nothing of the prediction's.
+    It stands beside the quantities' names, since code that stores or shows it must not load the prediction.
     """
 
     value: float

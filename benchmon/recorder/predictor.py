@@ -242,7 +242,7 @@ class SettledPredictions:
             self._next_measured = now + _PAUSE
             self._ask(_MEASURED, _coarse(measured))
             return
-        for number in range(1, len(plan.stages) + 1):
+        for number in range(1, len(plan.steps) + 1):
             mains = plan.mains_at(number)
             mains = here.mains_voltage if mains is None else mains
             wanted = Conditions(mains, here.ambient, plan.load_at(number))

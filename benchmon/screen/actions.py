@@ -155,14 +155,14 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def action_go_on(self) -> None:
         """Begin the plan, or confirm the step that stands."""
         plan = self.state.plan
-        if not plan.stages or not self.listens("The plan"):
+        if not plan.steps or not self.listens("The plan"):
             return
-        if plan.place is None:
+        if plan.step_number is None:
             self.ask(StepRequest(Action.BEGIN, 1), "The plan is not begun")
         elif self.state.lacks:
             self.show_message(f"Not yet: {'; '.join(self.state.lacks)}. To go on all the same, skip it with a reason.")
         else:
-            self._ask_words(Action.GO_ON, "is done: anything to note?", may_be_empty=True)
+            self._ask_words(Action.CONFIRM, "is done: anything to note?", may_be_empty=True)
 
     def action_skip(self) -> None:
         """Skip the step that stands, with a reason."""
@@ -173,7 +173,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         self._ask_words(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
 
     def _ask_words(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
-        place = self.state.plan.place
+        place = self.state.plan.step_number
         if place is None:
             self.show_message("No step of a plan stands.")
             return

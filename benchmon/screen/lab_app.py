@@ -42,7 +42,7 @@ def bench_lines(benches: Sequence[BenchStatusMessage], width: int, symbols: Symb
 
 def _lines(bench: BenchStatusMessage, width: int, symbols: SymbolSet) -> list[Line]:
     role = LEVEL_TONES.get(bench.level, StyleRole.PLAIN)
-    name = f"{bench.said.title}, {bench.said.host}" if bench.said.host else bench.said.title
+    name = f"{bench.last.title}, {bench.last.host}" if bench.last.host else bench.last.title
     title = max(8, min(_TITLE, width - 3 - _STATE - _CLOCK))
     first = (
         Cell(f" {level_sign(bench.level, symbols)} ", role),
@@ -50,7 +50,7 @@ def _lines(bench: BenchStatusMessage, width: int, symbols: SymbolSet) -> list[Li
         Cell(
             f"  {fit(state_in_words(bench), _STATE, symbols)}", StyleRole.ALERT if bench.is_silent else StyleRole.PLAIN
         ),
-        Cell(fit(clock(bench.said.time), _CLOCK - 2, symbols, "right")),
+        Cell(fit(clock(bench.last.time), _CLOCK - 2, symbols, "right")),
     )
     pieces = wrap(symbols.plain(bench.sentence, 600), max(1, width - 4))[:_MOST_LINES]
     return [first, *((Cell(f"    {piece}"),) for piece in pieces)]

@@ -50,7 +50,7 @@ class ReplayApp(BenchmonApp):
             self.follow_work()
             self.show_all()
             return
-        if self._player.take_restart():
+        if self._player.consume_restart():
             self._begin_afresh()
         super().follow()
 

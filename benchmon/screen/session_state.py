@@ -335,17 +335,17 @@ class SessionState:
     @property
     def lacks(self) -> list[str]:
         """Return what keeps the plan from going on, in a few words each."""
-        stage = self.plan.stage
+        stage = self.plan.current_step
         return [] if stage is None else blocking_reasons(stage, self.now, self.info.bench.channel, self._latest)
 
     @property
     def step_in_words(self) -> str:
         """Return which step of the plan stands, "" where none does."""
-        place, stage = self.plan.place, self.plan.stage
+        place, stage = self.plan.step_number, self.plan.current_step
         if place is None or stage is None:
             return ""
         left = stage.left(self.now)
-        return f"step {place} of {len(self.plan.stages)}" + (f", hold {countdown(left)}" if left > 0 else "")
+        return f"step {place} of {len(self.plan.steps)}" + (f", hold {countdown(left)}" if left > 0 else "")
 
     def _measured(self, quantity: str) -> float | None:
         values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)

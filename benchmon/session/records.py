@@ -137,10 +137,14 @@ class BenchChange:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions)."""
+    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions).
+
+    `number` is its row in the session; what the recorder answers carries that number.
+    """
 
     kind: str
     text: str
+    number: int = 0
 
 
 Record = (
@@ -253,9 +257,10 @@ class SessionView(Protocol):
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
         ...
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Send a request to the recorder: see `benchmon.session.requests`.
 
+        Return its number, which the details of every event that answers it carry; None where it went by a signal.
         Raises `RecorderError` if none runs or it cannot be reached.
         """
         ...

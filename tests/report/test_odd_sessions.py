@@ -10,7 +10,7 @@ from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.report import figures
 from benchmon.report.comparison.comparison import compare
 from benchmon.report.export import export, rows
-from benchmon.report.reevaluated_session import retell
+from benchmon.report.reevaluated_session import summarise
 from benchmon.report.sections.report import report
 from benchmon.report.session_reader import RecordedSession
 
@@ -30,7 +30,7 @@ def use(tmp_path, monkeypatch):
             yield lambda name=name: export(RecordedSession(path), folder / name, force=True)
         yield lambda: export(RecordedSession(path), folder / "w.csv", force=True, wide=True)
         yield lambda: compare([RecordedSession(path)] * 2)
-        yield lambda: retell(path)
+        yield lambda: summarise(path)
 
     each.folder = folder
     return each

@@ -1,4 +1,4 @@
-"""Insight: what the watch adds to single readings, with its flags, events and forecasts."""
+"""The channel history: what the watch adds to single readings, with its flags, events and forecasts."""
 
 import math
 
@@ -18,10 +18,10 @@ PREDICTION = predict(BENCH)
 
 @pytest.fixture
 def watch():
-    """Return a watch with insight into the reservoir bench."""
-    insight = ChannelHistory(BENCH)
-    insight.expect(PREDICTION)
-    return Watch(BENCH.channel, insight), insight
+    """Return a watch with the channel history of the reservoir bench."""
+    history = ChannelHistory(BENCH)
+    history.expect(PREDICTION)
+    return Watch(BENCH.channel, history), history
 
 
 def play(watch, seconds, changes=None, *, step=0.5, start=0.0):
@@ -99,9 +99,9 @@ def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
 
 
 def test_from_cold_the_unseen_warm_up_is_no_drift():
-    insight = ChannelHistory(BENCH, power_on=0.0)
-    insight.expect(PREDICTION)
-    watch = Watch(BENCH.channel, insight)
+    history = ChannelHistory(BENCH, power_on=0.0)
+    history.expect(PREDICTION)
+    watch = Watch(BENCH.channel, history)
     events = play(watch, 500, {"output": lambda time, value: value + 0.25 * math.exp(-time / 240.0)})
     assert [event for event in events if event.kind == "drifting"] == []
 
@@ -109,7 +109,7 @@ def test_from_cold_the_unseen_warm_up_is_no_drift():
 def test_shuffled_instruments_get_the_same_flags():
     rows = []
     for seed, channels in ((1, BENCH.channel), (1, tuple(reversed(BENCH.channel)))):
-        insight = ChannelHistory(BENCH.model_copy(update={"channel": channels}))
+        history = ChannelHistory(BENCH.model_copy(update={"channel": channels}))
         random = np.random.default_rng(seed)
         noise = {c.name: random.standard_normal(400) for c in sorted(channels, key=lambda one: one.name)}
         for index in range(400):
@@ -118,7 +118,7 @@ def test_shuffled_instruments_get_the_same_flags():
                 size = 0.04 * channel.accuracy.of(expected.value)
                 drift = size * index / 40 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
-                insight.update(channel.name, 0.5 * index, float(value), expected, 0.1)
-        rows.append({channel.name: insight.flags(channel.name) for channel in channels})
+                history.update(channel.name, 0.5 * index, float(value), expected, 0.1)
+        rows.append({channel.name: history.flags(channel.name) for channel in channels})
     assert rows[0] == rows[1]
     assert rows[0]["winding current"] == {Flag.DRIFTING}

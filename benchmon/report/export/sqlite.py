@@ -3,7 +3,7 @@
 | table | columns |
 | --- | --- |
 | `session` | `name`, `text`: title, started (ISO 8601, UTC), duration_s, program, bench_sha256, bench |
-| `benches` | the bench files that were in force, each from its time on: `from_s`, `sha256`, `bench`; `session` and `channels` tell of the first |
+| `benches` | the bench files that were in force, each from its time on: `from_s`, `sha256`, `bench`; `session` and `channels` are of the first |
 | `channels` | `name`, `quantity`, `unit`, `instrument`, `accuracy_relative`, `accuracy_absolute` |
 | `readings` | `time_s`, `channel`, `value` (NULL where there was none, ±Inf over range), `expected`, `expected_uncertainty`, `verdict`, `flags` |
 | `events` | `time_s`, `channel`, `kind`, `message` |

@@ -114,33 +114,33 @@ class PlanView(ReadingView, inherit_bindings=False):
 
     def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__(state, symbols)
-        self._stood = state.plan.place
+        self._stood = state.plan.step_number
         self._chosen = self._stood or 1
         self._steps, self._page = StepList(state, symbols), ScrollPage(self._write, symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return the list of steps and the page of one of them."""
-        if self.state.plan.stages:
+        if self.state.plan.steps:
             yield self._steps
         yield self._page
 
     def show(self, state: SessionState) -> None:
         """Show how the plan stands; when a step begins, it is the one shown."""
         super().show(state)
-        place = state.plan.place
+        place = state.plan.step_number
         if place is not None and place != self._stood:
             self._chosen = place
         self._stood = place
-        if state.plan.stages:
+        if state.plan.steps:
             self._steps.show(state, self._chosen)
         self._page.show()
 
     def action_choose(self, steps: int) -> None:
         """Look at another step."""
-        self._chosen = max(1, min(len(self.state.plan.stages), self._chosen + steps))
+        self._chosen = max(1, min(len(self.state.plan.steps), self._chosen + steps))
         self.show(self.state)
 
     def _write(self, width: int) -> list[Line]:
-        if not self.state.plan.stages:
+        if not self.state.plan.steps:
             return [(Cell(f" {piece}"),) for piece in wrap(self.symbols.plain(_NO_PLAN), max(1, width - 2))]
         return step_page(self.state, self._chosen, width, self.symbols)

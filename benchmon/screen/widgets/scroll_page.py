@@ -101,7 +101,7 @@ class StepList(CellLines):
     def show(self, state: SessionState, chosen: int) -> None:
         """Show how the steps stand."""
         self._picture, self._chosen = state, chosen
-        height = min(1 + len(state.plan.stages), max(3, self.app.size.height // _MOST_PART))
+        height = min(1 + len(state.plan.steps), max(3, self.app.size.height // _MOST_PART))
         self.take_height(height)
         if self.size.width > 0:
             self.paint(steps_lines(state, chosen, self.size.width, height, self._alphabet))
