@@ -16,6 +16,7 @@ from benchmon.session.replay import Player, ReplayView
 from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
 from benchmon.watch.status import Finding, StatusWatch
+from support.session_view import lines_of
 
 
 class Clock:
@@ -328,10 +329,10 @@ async def gone(app, pilot):
     """Wait until the play is where it was sent: it goes there beside the screen."""
     for _ in range(500):
         app.follow()
-        if app.long_work is None:
+        if app.job is None:
             return
         await pilot.pause(0.02)
-    raise AssertionError(f"it never came: {app.long_work.in_words}")
+    raise AssertionError(f"it never came: {app.job.in_words}")
 
 
 async def test_the_keys_of_the_screen(write_session, events):
@@ -366,6 +367,49 @@ async def test_the_keys_of_the_screen(write_session, events):
         await pilot.click(keys, offset=(1, 0))
         assert app._player.frozen
         await pilot.press("q")
+
+
+KEYS_OF_A_REPLAY = (
+    *("f", "right_square_bracket", "right_square_bracket", "left_square_bracket", "full_stop", "full_stop"),
+    *("greater_than_sign", "f", "f", "less_than_sign", "right_square_bracket", "left_square_bracket"),
+    *("left_square_bracket", "full_stop", "right_square_bracket"),
+)
+
+
+@pytest.mark.parametrize(
+    "opener", [[], ["enter"], ["b"], ["e"], ["p"]], ids=["rows", "details", "digits", "events", "plan"]
+)
+async def test_every_key_of_a_replay_shows_the_moment_it_leads_to(write_session, events, opener):
+    """Rows, status header, details and events are those of a screen that is opened at that moment."""
+
+    path = write_session(more=events, values=lambda _channel, now, value: value * (1.0 + now / 20.0))
+    clock = Clock()
+    app = ReplayApp(Player(path, clock=clock), ascii_only=True)
+    async with app.run_test(size=(100, 40)) as pilot:
+        await pilot.press(*opener)
+        for key in KEYS_OF_A_REPLAY:
+            await pilot.press(key)
+            await gone(app, pilot)
+            clock.now += 1.0
+            app.follow()
+            await pilot.pause()
+            shown, moment = without_messages(lines_of(app)), app._player.position
+            player = Player(path, clock=Clock())
+            player.jump(moment)
+            player.consume_restart()
+            other = ReplayApp(player, ascii_only=True)
+            async with other.run_test(size=(100, 40)) as fresh:
+                await fresh.press("f", *opener)
+                await fresh.pause()
+                assert shown == without_messages(lines_of(other)), (key, moment)
+
+
+def without_messages(lines):
+    """Return the lines of a screen without the messages above the keys, and without the room they take."""
+    kept = [
+        line.rstrip() for line in lines[:-1] if not line.startswith((" ! Frozen", " ! Plays", " ! There is", " ! f "))
+    ]
+    return [line for line in kept if line]
 
 
 def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):

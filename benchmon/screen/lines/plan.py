@@ -15,7 +15,7 @@ from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
 
 _TITLES = 15
-_TONES = {
+_ROLES = {
     Outcome.AHEAD: StyleRole.PLAIN,
     Outcome.RUNNING: StyleRole.STRONG,
     Outcome.DONE: StyleRole.GOOD,
@@ -48,7 +48,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     volts = "bench's" if mains is None else format_value(mains, "V", 3)
     hold = countdown(stage.step.hold) if stage.step.hold else symbols.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
-    role = _TONES[stage.outcome]
+    role = _ROLES[stage.outcome]
     title = f"{place:>2} {fit_name(symbols.plain(stage.step.name), name, symbols)}"
     words = symbols.plain(words)
     taken = 3 + len(title) + len(words)
@@ -120,7 +120,7 @@ def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolS
         words = f" {countdown(left)} left" if left > 0 else " held long enough"
         bar = f"{symbols.bar_start}{bar}{symbols.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
-    lacks = state.lacks
+    lacks = state.blocking_reasons
     if lacks:
         return lines + _entry("lacking", "; ".join(lacks), width, symbols, StyleRole.DOUBT)
     return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, symbols, StyleRole.GOOD)

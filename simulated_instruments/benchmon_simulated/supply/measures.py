@@ -50,9 +50,14 @@ class LineSide:
 
 
 def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
-    """Return voltage and current of the mains lead. No direct current crosses the transformer."""
-    reflected = cycle.reflected_current - cycle.reflected_current.mean()
-    current = reflected + no_load.current(cycle.mains_emf)
+    """Return voltage and current of the mains lead. No direct current crosses the transformer.
+
+    A core of its own (see `core`) takes its current in the cycle; without one, the no-load current is a sine.
+    """
+    if cycle.core_current is not None:
+        current = cycle.reflected_current + cycle.core_current
+    else:
+        current = cycle.reflected_current - cycle.reflected_current.mean() + no_load.current(cycle.mains_emf)
     return LineSide(cycle.mains_emf - source_resistance * current, current)
 
 
