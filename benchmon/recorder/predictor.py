@@ -157,9 +157,7 @@ class Expectations:
 
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time` (session seconds), without a mains voltage if there is no power."""
-        ambient = self._measured.ambient
-        unpowered = Conditions(None, None if ambient is None else ambient.at(time), self._measured.load)
-        return self._measured.now(time) or unpowered
+        return self._measured.situation(time)
 
     @property
     def prediction(self) -> Prediction | None:

@@ -203,7 +203,7 @@ class ReevaluatedView:
     def __init__(self, view: ReplayView, bench: Bench, judged: ReevaluatedReadings | None = None) -> None:
         self._view = view
         self._judged = judged or ReevaluatedReadings(view.info.path, bench)
-        self._info = replace(view.info, bench=bench)
+        self._info = replace(view.info, bench=bench, holds_predictions=False)
         self._next_reading: int | None = None
         self._next_event = 0
 

@@ -16,6 +16,7 @@ from textual.screen import Screen
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
+from benchmon.screen.derived_predictions import DerivedPredictions
 from benchmon.screen.keys import MAIN, VIEWS, ViewRecord, view_called
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_problem, use_terminal_colours
@@ -69,6 +70,7 @@ class BenchmonApp(OperatorActions):
         self.state.read_only = read_only
         self._last_ring = -math.inf
         self._has_more = False
+        self.derived = None if view.info.holds_predictions else DerivedPredictions(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
@@ -87,6 +89,11 @@ class BenchmonApp(OperatorActions):
         complaint = palette_problem()
         if complaint:
             self.call_after_refresh(self.show_message, complaint)
+
+    def on_unmount(self) -> None:
+        """End the work that the screen has begun beside itself."""
+        if self.derived is not None:
+            self.derived.close()
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
@@ -149,6 +156,8 @@ class BenchmonApp(OperatorActions):
         self.polled = time.monotonic()
         self._has_more = len(update.judgements) >= AT_A_LOOK
         self.state.update(update, self.view.live)
+        if self.derived is not None:
+            self.state.take_predictions(self.derived.add(update, self.state.plan))
         return update.events
 
     def _prime_trends(self) -> None:

@@ -106,6 +106,8 @@ class ReplayApp(BenchmonApp):
         """Put an empty state in the place of the one that knows what has not happened yet."""
         former = self.state
         self.state = SessionState(self._player.info, self._player.live)
+        if self.derived is not None:
+            self.derived.restart()
         self.state.read_only, self.state.bell, self.state.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.state.info.bench
         self.state.marked = former.marked

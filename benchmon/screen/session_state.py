@@ -267,9 +267,7 @@ class SessionState:
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
-        if update.settled is not None:
-            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
-        self.steps.update({step.step: step for step in update.steps})
+        self.take_predictions(update)
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
         if update.explanations is not None:
             self._causes = update.explanations.ranked
@@ -277,6 +275,12 @@ class SessionState:
         self._status.take(update)
         self._stored_line = self._status.glance
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
+
+    def take_predictions(self, update: Update) -> None:
+        """Take the settled predictions of an update."""
+        if update.settled is not None:
+            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
+        self.steps.update({step.step: step for step in update.steps})
 
     def _change(self, bench: Bench) -> None:
         """Go by an edited bench file: it has the same channels."""
@@ -330,7 +334,8 @@ class SessionState:
 
     @property
     def _still_to_come(self) -> str:
-        return "being worked out …" if self.live else "this session does not tell"
+        comes = self.live or not self.info.holds_predictions
+        return "being worked out …" if comes else "this session holds no such prediction"
 
     @property
     def blocking_reasons(self) -> list[str]:

@@ -54,7 +54,8 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     except BenchFileError as problem:
         raise SessionFileError(str(problem)) from problem
     started = number_of(row[1], _LATEST_START)
-    return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40), layout)
+    began = 0.0 if started is None else started
+    return SessionInfo(str(path), bench, began, one_line(row[2], 40), layout, layout >= _WITH_PREDICTIONS)
 
 
 def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> Ending:

@@ -193,6 +193,7 @@ class SessionInfo:
     """The facts that do not change during a session. `started` is wall time, in seconds since 1970 (UTC).
 
     `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
+    `holds_predictions` is whether updates carry settled predictions; if not, a reader works them out.
     """
 
     path: str
@@ -200,6 +201,7 @@ class SessionInfo:
     started: float
     program_version: str
     layout: int = 2
+    holds_predictions: bool = True
 
 
 @dataclass(frozen=True)

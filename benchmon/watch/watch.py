@@ -104,7 +104,7 @@ class _WatchedChannel:
         events = self._watch_limits(time, value)
         judgement = judgement_of(self._channel, time, value, expected, self._flags(value))
         events += self._watch_state(time, value)
-        verdict = self._steady.update(judgement.en)
+        verdict = self._steady.update(value, judgement.en, _spread(judgement))
         if verdict is not None:
             events.append(
                 self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
@@ -196,3 +196,8 @@ class _WatchedChannel:
 
     def _event(self, time: float, kind: EventKind, message: str) -> Event:
         return Event(time, self._channel.name, kind, message)
+
+
+def _spread(judgement: Judgement) -> float:
+    """Return what En is divided by: the root-sum-square of both expanded uncertainties."""
+    return math.hypot(judgement.uncertainty or 0.0, judgement.expected_uncertainty or 0.0)

@@ -148,7 +148,7 @@ ColumnChannel = DrivenChannel[CsvTailChannel]
 
 
 class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
-    """A table in a growing file."""
+    """A table in a growing file. The constructor raises `BadInput` where settings and channels do not fit together."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = CsvTailSettings
     channel_model: ClassVar[type[ChannelSettings]] = CsvTailChannel

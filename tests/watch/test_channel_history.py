@@ -1,6 +1,7 @@
 """The channel history: what the watch adds to single readings, with its flags, events and forecasts."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -122,3 +123,58 @@ def test_shuffled_instruments_get_the_same_flags():
         rows.append({channel.name: history.flags(channel.name) for channel in channels})
     assert rows[0] == rows[1]
     assert rows[0]["winding current"] == {Flag.DRIFTING}
+
+
+def history_of_output(values, expected_of=lambda _: 1.0):
+    """Feed the output alone, once a second; `expected_of` scales what is expected. Return history and events."""
+    history = ChannelHistory(BENCH)
+    history.expect(PREDICTION)
+    watch, events = Watch(BENCH.channel, history), []
+    channel = next(one for one in BENCH.channel if one.name == "output")
+    settled = PREDICTION.at(channel.quantity)
+    for time, part in enumerate(values):
+        expected = replace(settled, value=settled.value * expected_of(time))
+        value = round(settled.value * part, 2)
+        events += watch.judge("output", float(time), value, expected)[1]
+    return history, events
+
+
+def test_changes_between_agreeing_and_disagreeing_are_counted_while_they_are_recent():
+    history, _ = history_of_output(([1.0] * 4 + [0.5] * 4) * 10)
+    assert history.changes_recently("output", 79.0) == 19
+    assert history.changes_recently("output", 79.0 + 180.0) == 15
+    assert history.changes_recently("output", 1000.0) == 0
+
+
+def test_noise_at_a_line_is_no_change_between_agreeing_and_disagreeing():
+    settled = PREDICTION.at("output.voltage.mean")
+    edge = 1.0 + 1.2 * settled.uncertainty / settled.value
+    history, _ = history_of_output([edge, edge * 1.0005] * 100)
+    assert history.changes_recently("output", 200.0) == 0
+
+
+def test_a_value_that_stands_still_while_the_mains_move_is_implausible_until_it_moves():
+    moves = lambda time: 1.0 + 0.03 * math.sin(time / 20)  # noqa: E731 - mains that wander by 3 %
+    history, events = history_of_output([1.0] * 100, moves)
+    assert kinds(events) >= {("implausible", "output")}
+    assert history.frozen("output").value == pytest.approx(PREDICTION.at("output.voltage.mean").value, abs=0.01)
+    assert Flag.IMPLAUSIBLE in history.flags("output")
+    assert "has read exactly" in next(each.message for each in events if each.kind == "implausible")
+    history, events = history_of_output([1.0] * 100 + [1.001], moves)
+    assert events[-1].message == "output moves again"
+    assert history.flags("output") == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("values", "moves"),
+    [
+        ([1.0] * 200, lambda _: 1.0),
+        ([1.0 + 0.03 * math.sin(time / 20) for time in range(200)], lambda time: 1.0 + 0.03 * math.sin(time / 20)),
+        ([0.0] * 200, lambda time: 1.0 + 0.03 * math.sin(time / 20)),
+    ],
+    ids=["nothing moves", "it follows the mains", "a dead output reads zero"],
+)
+def test_a_value_that_need_not_move_is_not_frozen(values, moves):
+    history, events = history_of_output(values, moves)
+    assert history.frozen("output") is None
+    assert not [event for event in events if event.kind == "implausible"]

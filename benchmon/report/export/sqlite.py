@@ -39,7 +39,7 @@ CREATE TABLE waveforms (time_s REAL, channel TEXT, unit TEXT, sample_s REAL, val
 
 
 def write_sqlite(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:
-    """Write a session as a plain database; return how many readings."""
+    """Write a session as a plain database; return how many readings. Raises `OSError` where that cannot be."""
     path.unlink(missing_ok=True)
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as out:

@@ -224,7 +224,7 @@ class ScpiConnection:
         self.in_block = False
 
     def write(self, message: bytes) -> None:
-        """Send a whole message."""
+        """Send a whole message. Raises `VisaIOError`."""
         _, status = self._visalib.write(self._session, message)
         if status < 0:
             raise VisaIOError(status)
