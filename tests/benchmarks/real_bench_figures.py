@@ -9,8 +9,8 @@ The truth is a net list of its own with a saturating core (`support/real_benches
 sockets. Thirteen channels with a power analyser, twenty minutes, judged by the way of `benchmon assess`. Bench files
 are written in three ways, see `support/real_benches/supplies.py`. `--scale 2` doubles what no bench file says.
 
-A fault counts where some channel disagrees at the end. Of a fault outside the simulated bench's catalogue a statement is
-right if it names the fault, or "none of these". Nothing here may be used to set the prediction's allowances.
+A fault counts where some channel disagrees at the end. Of a fault outside the simulated bench's catalogue a statement
+is right if it names the fault, or "none of these". Nothing here may be used to set the prediction's allowances.
 """
 
 from __future__ import annotations
