@@ -90,8 +90,10 @@ def still_view() -> FakeView:
     view.push(Waveform("mains current", 180.0, time, current, "A"))
     view.push(Forecast("diode case", NOW, "rising", 0.2, 118.0, 6.0, 220.0, 150.0, 300.0))
     view.push(Forecast("transformer", NOW, "rising", 0.05, 61.0, 4.0))
-    diode = "output voltage reads 0.5 of the expected mean: a diode is open; switch off and test the diodes"
-    view.push(Explanations(NOW, (Explanation("a diode is open", 0.91, diode, ("output voltage",)),)))
+    advice = "a diode is open; switch off and test the diodes"
+    diode = f"output voltage reads 0.5 of the expected mean: {advice}"
+    cause = Explanation("a diode is open", 0.91, diode, ("output voltage",), "output voltage", advice)
+    view.push(Explanations(NOW, (cause,)))
     view.push(*EVENTS, now=NOW)
     view.predict(predict)
     return view
