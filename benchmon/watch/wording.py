@@ -68,6 +68,11 @@ def past(channel: Channel, value: float, crossing: Crossing) -> str:
     return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
 
 
+def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
+    """Return what is reported when a reading trips."""
+    return f"{past(channel, value, crossing)}: tripped; switch off"
+
+
 def warned(channel: Channel, value: float | None = None) -> str:
     """Return in a word or two on which side a channel is past its warning: `hot`, `high`, `low`.
 
