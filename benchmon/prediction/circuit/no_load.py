@@ -21,7 +21,7 @@ With them the current without load has a distortion near 0.35 and grows by a thi
 USUAL_LOSS_EXPONENT = 2.0
 """How the core's loss grows with volts: eddy currents by the square, hysteresis by the power of 1.6 (from memory)."""
 
-_USUAL_CURRENT, _USUAL_LOSS, _USUAL_FALL = 0.35, 0.11, -0.4
+_USUAL_CURRENT, _USUAL_LOSS, _USUAL_FALL = 0.5, 0.2, -0.4
 """No-load current over rated current, and no-load loss over rating, of a transformer of 1 VA, and their power law.
 
 From memory: laminated cores of 50 VA take 15 to 20 % and 2.5 W, toroids 2 to 3 % and 0.5 W; this is between the two.

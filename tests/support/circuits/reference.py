@@ -24,6 +24,7 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 
 THERMAL_VOLTAGE = 1.380649e-23 * 298.15 / 1.602176634e-19
 LAG = 1e-8
+CLOSE = 1e-6
 SAMPLES = 4000
 LARGEST_CURRENT = 1e4
 MOST_RATES = 10_000
@@ -199,15 +200,18 @@ class Circuit:
         self.slope = slope * self.source.diodes
         self.ohmic = diode.series_resistance * self.source.diodes
         self.omega = 2 * pi * bench.mains.frequency
-        self.thd = bench.mains.voltage_thd
-        self.peak = self.source.rms * (2 / (1 + self.thd**2)) ** 0.5
+        self.harmonics = [(order, size, phase * pi / 180) for order, size, phase in bench.mains.harmonics or ()]
+        self.peak = self.source.rms * (2 / (1 + sum(size**2 for _, size, _ in self.harmonics))) ** 0.5
         self.paths = len(self.source.ohms)
         self.creeps = False
         # No direct current passes the transformer: the mean of the winding's current makes no drop in the primary.
         self.balanced = 0.0
 
     def emf(self, t):
-        return self.peak * (np.sin(self.omega * t) + self.thd * np.sin(3 * self.omega * t)) + self.balanced
+        wave = np.sin(self.omega * t)
+        for order, size, phase in self.harmonics:
+            wave = wave + size * np.sin(order * self.omega * t + phase)
+        return self.peak * wave + self.balanced
 
     def build(self) -> None:
         self.ladder = Ladder(self.bench, self.load)
@@ -225,7 +229,9 @@ class Circuit:
 
     def rates(self, t: float, x: np.ndarray) -> np.ndarray:
         paths, ladder = self.paths, self.ladder
-        emf = self.peak * (sin(self.omega * t) + self.thd * sin(3 * self.omega * t)) + self.balanced
+        turns = self.omega * t
+        emf = self.peak * (sin(turns) + sum(size * sin(order * turns + phase) for order, size, phase in self.harmonics))
+        emf += self.balanced
         junctions = x[:paths].tolist()
         pairs = [self.conduct(volts) for volts in junctions]
         currents = [pair[0] for pair in pairs] + [0.0] * (2 - paths)
@@ -335,18 +341,18 @@ def repeat(circuit: Circuit) -> np.ndarray:
 def reference(bench: Bench, junction: float | None = None, ntc_ohms: float = 0.0) -> dict[str, float]:
     """Return every electrical quantity of `bench`, with junctions at `junction` °C (ambient if None).
 
-    The core takes nothing, but balances the mean of a half wave's current.
+    The core takes nothing, but balances the mean of the windings' current, as of a half wave.
     """
     celsius = bench.ambient.temperature if junction is None else junction
     circuit = Circuit(bench, celsius, ntc_ohms)
     stored = any(not hasattr(part, "resistance") or isinstance(part, Choke) for part in bench.filter)
     solve = _with_storage if stored or bench.transformer.leakage_inductance > 0 else _instant
     traces = solve(circuit)
-    before = np.inf
-    while abs(circuit.balanced - before) > 1e-6 * circuit.peak and bench.rectifier.kind == "half wave":
-        before = circuit.balanced
-        circuit.balanced = circuit.source.reflected * float(np.mean(traces["net"]))
+    balance = circuit.source.reflected * float(np.mean(traces["net"]))
+    while abs(balance - circuit.balanced) > CLOSE * circuit.peak:
+        circuit.balanced = balance
         traces = solve(circuit)
+        balance = circuit.source.reflected * float(np.mean(traces["net"]))
     return _quantities(circuit, traces)
 
 
@@ -476,10 +482,13 @@ def _mains(circuit: Circuit, traces: dict[str, np.ndarray]) -> dict[str, float]:
     source = (traces["emf"] - circuit.balanced) / circuit.source.rms * mains.voltage
     volts = source - mains.source_resistance * current
     lines = np.fft.rfft(current)[:41] / len(current)
+    waves = np.abs(np.fft.rfft(volts)[:41])
     fundamental = np.fft.rfft(volts)[1]
     active, apparent = float(np.mean(volts * current)), _rms(volts) * _rms(current)
     return {
         "mains.voltage.rms": _rms(volts),
+        "mains.voltage.crest_factor": float(np.max(np.abs(volts))) / _rms(volts),
+        "mains.voltage.thd": float(np.sqrt(np.sum(waves[2:] ** 2)) / waves[1]),
         "mains.current.rms": _rms(current),
         "mains.current.peak": float(np.max(np.abs(current))),
         "mains.current.crest_factor": float(np.max(np.abs(current))) / _rms(current),
