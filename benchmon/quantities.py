@@ -19,6 +19,8 @@ from benchmon.text import one_line
 _VOCABULARY: dict[str, dict[str, str]] = {
     "mains": {
         "voltage.rms": "V",
+        "voltage.thd": "",
+        "voltage.crest_factor": "",
         "current.rms": "A",
         "current.peak": "A",
         "current.crest_factor": "",
@@ -120,6 +122,7 @@ MELTING = Kind("a melting I²t", "A²s", ("A²s", "A2s", "A^2s", "A²·s"))
 THERMAL_RESISTANCE = Kind("a thermal resistance", "K/W", ("K/W", "°C/W", "degC/W"))
 DISSIPATION_FACTOR = Kind("a dissipation factor", "W/K", tuple("W" + per for per in _PER_KELVIN))
 BETA = Kind("a β value", "K", others=(("K", 1.0),), prefixes=False)
+ANGLE = Kind("an angle", "°", ("deg",), (("rad", 180.0 / math.pi),), prefixes=False)
 FRACTION = Kind("a fraction", "", others=(("%", 0.01), ("ppm", 1e-6)), prefixes=False)
 TEMPERATURE_COEFFICIENT = Kind(
     "a temperature coefficient",
@@ -201,7 +204,7 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
 class Expected:
     """An expected value and its expanded uncertainty (k = 2), both in `unit`.
 
-    It is among the words for quantities, so that who only shows or keeps it needs nothing of the prediction's.
+    It stands beside the quantities' names, since code that stores or shows it must not load the prediction.
     """
 
     value: float
@@ -217,6 +220,8 @@ def example(kind: Kind) -> str:
         return '"0.5"'
     if kind is TEMPERATURE_COEFFICIENT:
         return '"100 ppm/K"'
+    if kind is ANGLE:
+        return '"180°"'
     if kind in (BETA, TEMPERATURE):
         return f'"{3950 if kind is BETA else 25} {kind.unit}"'
     return f'"1.5 {kind.unit}"'

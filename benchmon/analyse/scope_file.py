@@ -14,6 +14,7 @@ import numpy as np
 from benchmon.analyse.file_layout import FileLayout, layout_of
 from benchmon.analyse.number_columns import read_numbers
 from benchmon.errors import DataFileError
+from benchmon.input_file import reason_not_to_read
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
 
@@ -87,18 +88,15 @@ def read_capture(path: Path | str) -> ScopeCapture:
         raise DataFileError(f"{shown}: {problem}") from problem
     except FileNotFoundError as problem:
         raise DataFileError(f"{shown}: no such file of samples") from problem
-    except IsADirectoryError as problem:
-        raise DataFileError(f"{shown}: is a folder, not a file of samples") from problem
     except (OSError, MemoryError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) and problem.strerror else one_line(problem, 200)
         raise DataFileError(f"{shown}: cannot be read: {reason}") from problem
 
 
 def _read(file: Path) -> ScopeCapture:
-    if not file.is_file() and not file.is_dir() and file.exists():
-        raise DataFileError("is no ordinary file")
-    if file.stat().st_size > _LARGEST_FILE:
-        raise DataFileError(f"is larger than {_LARGEST_FILE // 10**9} GB; capture a shorter piece")
+    reason = reason_not_to_read(file.stat(), _LARGEST_FILE)
+    if reason:
+        raise DataFileError(f"{reason}, not a file of samples")
     with file.open("rb") as stream:
         head = stream.read(_HEAD)
     lines = _as_text(head).splitlines()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import stat
 import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -16,9 +15,13 @@ from benchmon.bench import supply as s
 from benchmon.bench.fields import KeyedError
 from benchmon.bench.toml_lines import line_of
 from benchmon.errors import BadInput, BenchFileError
+from benchmon.input_file import reason_not_to_read
 from benchmon.text import one_line
 
 _LARGEST_FILE = 1_000_000
+_MOST_PARTS = 30
+_DEEP_KEY = re.compile(rf"""(?<![\w"'.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{_MOST_PARTS}}}""")
+"""A dotted key that `tomllib` would need minutes and gigabytes for: its cost grows with the square of the parts."""
 _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200
 
 
@@ -129,26 +132,25 @@ def load_bench(path: Path | str) -> Bench:
 
 def _content(file: Path, shown: str) -> bytes:
     """Return a file's bytes. Raises `BenchFileError` if it is no regular file or too large."""
-    mode = file.stat().st_mode
-    if stat.S_ISDIR(mode):
-        raise BenchFileError(f"{shown}: is a folder, not a bench file")
-    if not stat.S_ISREG(mode):
-        raise BenchFileError(f"{shown}: is a device or a pipe, so no bench file")
+    reason = reason_not_to_read(file.stat(), _LARGEST_FILE)
+    if reason:
+        raise BenchFileError(f"{shown}: {reason}, not a bench file")
     with file.open("rb") as stream:
-        content = stream.read(_LARGEST_FILE + 1)
-    if len(content) > _LARGEST_FILE:
-        raise BenchFileError(f"{shown}: is larger than {_LARGEST_FILE} bytes, so no bench file")
-    return content
+        return stream.read(_LARGEST_FILE)
 
 
 def read_bench(text: str, name: str = "bench file") -> Bench:
     """Return the bench in `text`; `name` is the file's name in errors. Raises `BenchFileError` if it is not valid."""
     shown = one_line(name, _LONGEST_NAME)
+    deep = _DEEP_KEY.search(text)
+    if deep is not None:
+        line = text.count("\n", 0, deep.start()) + 1
+        raise BenchFileError(f"{shown}:{line}: has a key of more than {_MOST_PARTS} parts; `benchmon keys` lists all")
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:
-        line = re.search(r"\(at line (\d+)", str(problem))
-        where = f"{shown}:{line[1]}" if line else shown
+        at = re.search(r"\(at line (\d+)", str(problem))
+        where = f"{shown}:{at[1]}" if at else shown
         raise BenchFileError(f"{where}: is no TOML: {one_line(problem, 200)}") from problem
     if not data:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")

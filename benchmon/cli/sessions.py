@@ -179,33 +179,39 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 @click.argument("session", type=PATH)
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="What would have been said with this bench file.")
-@click.option("--headless", is_flag=True, help="Without a screen: print what was said, or would have been.")
+@click.option(
+    "--headless",
+    is_flag=True,
+    help="Without a screen: print verdicts and events, as recorded or by the other bench file.",
+)
 @ASCII
 def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:
     """Show a recorded session again, as it happened, or as another bench file would have judged it."""
     from benchmon.bench import load_bench
-    from benchmon.report.reevaluated_session import retell, retelling_as_text
+    from benchmon.report.reevaluated_session import summarise, summary_as_text
 
     other = None if bench is None else load_bench(bench)
     if headless:
-        click.echo(retelling_as_text(retell(session), None if other is None else retell(session, other)))
+        click.echo(summary_as_text(summarise(session), None if other is None else summarise(session, other)))
         return EXIT_DONE
     _play(session, speed, other, ascii_only)
     return EXIT_DONE
 
 
 def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) -> None:
-    from benchmon.report.reevaluated_session import Rejudged, WhatIf
+    from benchmon.report.reevaluated_session import ReevaluatedReadings, ReevaluatedView
     from benchmon.session.follower import AT_A_LOOK
     from benchmon.session.replay import Player
 
     if other is None:
         player = Player(session, speed, at_once=AT_A_LOOK)
     else:
-        judged = Rejudged(session, other)
-        player = Player(session, speed, wrap=lambda view: WhatIf(view, other, judged), event_times=judged.event_times)
+        judged = ReevaluatedReadings(session, other)
+        player = Player(
+            session, speed, wrap=lambda view: ReevaluatedView(view, other, judged), event_times=judged.event_times
+        )
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise BadInput("the screen needs a terminal; --headless prints what was said")
+        raise BadInput("the screen needs a terminal; --headless prints verdicts and events")
     from benchmon.screen.replay_app import run_replay
 
     try:

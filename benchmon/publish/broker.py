@@ -19,7 +19,7 @@ USER, PASSWORD = "BENCHMON_MQTT_USER", "BENCHMON_MQTT_PASSWORD"
 AUTHORITY, CERTIFICATE, KEY = "BENCHMON_MQTT_CA", "BENCHMON_MQTT_CERT", "BENCHMON_MQTT_KEY"
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _KEEPALIVE = 5
-"""Seconds without a word after which the broker tells a client's last will, half as much again."""
+"""The keep-alive, in seconds: after half as much again without a message the broker publishes a client's last will."""
 _LONGEST_PREFIX = 200
 
 
@@ -41,20 +41,20 @@ def read_broker(url: str) -> Broker:
 
     Raises `BadInput`.
     """
-    told = one_line(url, 80)
+    shown = one_line(url, 80)
     try:
         parts = urlsplit(url)
         port, host = parts.port, parts.hostname
     except ValueError as problem:
-        raise BadInput(f"{told}: is no broker's address: {problem}") from problem
+        raise BadInput(f"{shown}: is no broker's address: {problem}") from problem
     if parts.scheme not in _PORTS or not host:
-        raise BadInput(f"{told}: is no broker's address; write it as mqtt://host/lab, or mqtts:// for TLS")
+        raise BadInput(f"{shown}: is no broker's address; write it as mqtt://host/lab, or mqtts:// for TLS")
     if parts.username is not None or parts.password is not None:
         raise BadInput(f"a broker's user and password do not belong on a command line; set {USER} and {PASSWORD}")
     prefix = unquote(parts.path).strip("/") or "benchmon"
     if any(char in "+#" or not char.isprintable() for char in prefix) or len(prefix) > _LONGEST_PREFIX:
         raise BadInput(
-            f"{told}: the lab's name may hold neither + nor # nor control codes, and {_LONGEST_PREFIX} signs"
+            f"{shown}: the lab's name may hold neither + nor # nor control codes, and {_LONGEST_PREFIX} signs"
         )
     return Broker(host, port or _PORTS[parts.scheme], prefix, parts.scheme == "mqtts")
 

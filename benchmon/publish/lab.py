@@ -28,7 +28,7 @@ class BenchStatusMessage:
     """A bench of the lab: its last message, its level and sentence now, and the seconds since that message."""
 
     name: str
-    said: BenchState
+    last: BenchState
     level: Level
     sentence: str
     silent: float
@@ -36,8 +36,8 @@ class BenchStatusMessage:
 
 
 @dataclass(frozen=True, slots=True)
-class _Heard:
-    said: BenchState
+class _Received:
+    last: BenchState
     at: float
 
 
@@ -51,7 +51,7 @@ class Overview:
         self.broker = broker
         self._clock = clock
         self._lock = threading.Lock()
-        self._heard: dict[str, _Heard] = {}
+        self._received: dict[str, _Received] = {}
         self._ever_there = threading.Event()
         self.connected = False
         self.refusal = ""
@@ -78,21 +78,21 @@ class Overview:
         """Return the benches, the most severe level first."""
         now = self._clock()
         with self._lock:
-            heard = dict(self._heard)
-        found = [_status_message(name, each, now - each.at) for name, each in heard.items()]
-        return sorted(found, key=lambda bench: (_ORDER.index(bench.level), bench.said.title, bench.name))
+            received = dict(self._received)
+        found = [_status_message(name, each, now - each.at) for name, each in received.items()]
+        return sorted(found, key=lambda bench: (_ORDER.index(bench.level), bench.last.title, bench.name))
 
-    def hear(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
+    def on_message(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
         """Take a message; `kept` marks one that the broker had retained, of unknown age."""
         bench = topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state")
         with self._lock:
             if not payload:
-                self._heard.pop(bench, None)  # an empty message clears the topic: forget the bench
+                self._received.pop(bench, None)  # an empty message clears the topic: forget the bench
                 return
-            said = read_state(payload)
-            if said is None or (bench not in self._heard and len(self._heard) >= _MOST_BENCHES):
+            state = read_state(payload)
+            if state is None or (bench not in self._received and len(self._received) >= _MOST_BENCHES):
                 return
-            self._heard[one_line(bench, 100)] = _Heard(said, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
+            self._received[one_line(bench, 100)] = _Received(state, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
 
     def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
@@ -106,18 +106,18 @@ class Overview:
         self.connected = False
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        self.hear(message.topic, bytes(message.payload), kept=message.retain)
+        self.on_message(message.topic, bytes(message.payload), kept=message.retain)
 
 
-def _status_message(name: str, heard: _Heard, silent: float) -> BenchStatusMessage:
-    said = heard.said
-    if said.state == "recording" and silent > SILENT_AFTER:
-        words = f"Nothing heard for {silent:.0f} s: look at the bench. Last: {said.sentence}"
-        level = Level.DANGER if said.tripped else Level.BLIND
-        return BenchStatusMessage(name, said, level, words, silent, is_silent=True)
-    level = Level(said.level) if said.level in set(Level) else Level.BLIND
-    sentence = f"{said.sentence} ({said.trouble})" if said.trouble else said.sentence
-    return BenchStatusMessage(name, said, level, sentence, silent)
+def _status_message(name: str, received: _Received, silent: float) -> BenchStatusMessage:
+    last = received.last
+    if last.state == "recording" and silent > SILENT_AFTER:
+        words = f"No message for {silent:.0f} s: look at the bench. Last: {last.sentence}"
+        level = Level.DANGER if last.tripped else Level.BLIND
+        return BenchStatusMessage(name, last, level, words, silent, is_silent=True)
+    level = Level(last.level) if last.level in set(Level) else Level.BLIND
+    sentence = f"{last.sentence} ({last.trouble})" if last.trouble else last.sentence
+    return BenchStatusMessage(name, last, level, sentence, silent)
 
 
 _IN_WORDS = {
@@ -141,13 +141,13 @@ def count_in_words(benches: Sequence[BenchStatusMessage]) -> str:
 
 def state_in_words(bench: BenchStatusMessage) -> str:
     """Return the state of a bench's recording, or that it is silent."""
-    return "silent" if bench.is_silent else bench.said.state
+    return "silent" if bench.is_silent else bench.last.state
 
 
 def overview_as_text(benches: Sequence[BenchStatusMessage]) -> str:
     """Return the benches as plain text, the most severe level first: a line of counts, then two lines each."""
     lines = [count_in_words(benches)]
     for bench in benches:
-        host = f" on {bench.said.host}" if bench.said.host else ""
-        lines += [f"{bench.said.title}{host}: {state_in_words(bench)}", f"    {bench.sentence}"]
+        host = f" on {bench.last.host}" if bench.last.host else ""
+        lines += [f"{bench.last.title}{host}: {state_in_words(bench)}", f"    {bench.sentence}"]
     return "\n".join(lines)

@@ -32,7 +32,7 @@ _LOOK_EVERY = 0.5
 _STATE_EVERY = 1.0
 _LAST_WORDS_WITHIN = 5.0
 _NOTE_ABSENCE_AFTER = 5.0
-_GONE = "Neither the recorder nor its publisher is heard any more: look at the bench"
+_GONE = "Neither the recorder nor its publisher can be reached any more: look at the bench"
 
 
 class Publisher:
@@ -46,7 +46,7 @@ class Publisher:
         self._update = Update(0.0, RecorderState.RECORDING)
         self._problem = ""
         self._next_state = 0.0
-        self._heard_of_broker = time.monotonic()
+        self._last_connected = time.monotonic()
         self._absence_noted = False
         client = new_client(broker)
         base = f"{broker.prefix}/{bench_name(self._bench)}"
@@ -90,7 +90,7 @@ class Publisher:
         if update.explanations is not None:
             self._queue.keep("explanations", explanations_payload(update.explanations, self._started))
         for event in update.events:
-            self._queue.tell(event_payload(event, self._started))
+            self._queue.send(event_payload(event, self._started))
 
     def _gist(self) -> tuple[RecorderState, str, Level]:
         """Return the values whose change is published at once."""
@@ -114,9 +114,9 @@ class Publisher:
     def _note_broker_state(self, now: float) -> None:
         """Record a note in the session when the broker stays out of reach, and when it is connected again."""
         if self._queue.connected:
-            self._heard_of_broker, absent = now, False
+            self._last_connected, absent = now, False
         else:
-            absent = now - self._heard_of_broker > _NOTE_ABSENCE_AFTER
+            absent = now - self._last_connected > _NOTE_ABSENCE_AFTER
         if absent == self._absence_noted or not (absent or self._queue.connected):
             return
         self._absence_noted = absent

@@ -47,7 +47,7 @@ class PublishQueue:
             self._kept[topic] = payload
             self._waiting[topic] = None
 
-    def tell(self, payload: str) -> None:
+    def send(self, payload: str) -> None:
         """Publish an event, at the next `work`."""
         self._events.append(payload)
 

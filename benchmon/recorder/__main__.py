@@ -28,7 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--like", metavar="BENCH", help="get ready for this bench meanwhile: it has the same drivers")
     given = parser.parse_args(arguments)
     if given.like is not None:
-        # What is wrong with it is told when the bench file is recorded.
+        # Errors of the bench file are reported when it is recorded.
         with suppress(BenchmonError):
             prepare(load_bench(Path(given.like)))
     return record_file(Path(given.bench), Path(given.session), given.duration, given.wait)

@@ -68,18 +68,18 @@ class BenchFileWatcher:
         if isinstance(found, str):
             return [Event(now, "", EventKind.BENCH_NOT_LOADABLE, f"{found}; {STAYS}")]
         edits = changes_between(self._in_force, found, begun)
-        if edits.anew:
+        if edits.needs_new_recording:
             return [
                 Event(
                     now,
                     "",
                     EventKind.BENCH_NOT_LOADABLE,
-                    f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}",
+                    f"{', '.join(edits.needs_new_recording)}: that takes a new recording; {STAYS}",
                 )
             ]
         if edits:
             self._offer = _Offer(found, now)
-            return [Event(now, "", EventKind.BENCH_EDITED, ", ".join(edits.now))]
+            return [Event(now, "", EventKind.BENCH_EDITED, ", ".join(edits.applicable))]
         self._differs = False
         return (
             [Event(now, "", EventKind.BENCH_AS_BEFORE, "the bench file is again as it is in force")] if differed else []
@@ -97,10 +97,10 @@ class BenchFileWatcher:
         if abs(offered_at - offer.time) > _SAME_TIME:
             raise BadInput("the bench file was edited once more; look at what would change, and load that")
         edits = changes_between(self._in_force, offer.bench, begun)
-        if edits.anew:
-            raise BadInput(f"{', '.join(edits.anew)}: that takes a new recording; {STAYS}")
+        if edits.needs_new_recording:
+            raise BadInput(f"{', '.join(edits.needs_new_recording)}: that takes a new recording; {STAYS}")
         self._in_force, self._offer, self._differs = offer.bench, None, False
-        return offer.bench, ", ".join(edits.now)
+        return offer.bench, ", ".join(edits.applicable)
 
     def _run(self) -> None:
         read = seen = self._stamp()

@@ -33,7 +33,7 @@ _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
 _PREPARE_AFTER = 4.0
 """Seconds after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
 _MOVED = 0.02
-"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about anew."""
+"""The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about again."""
 _RECENT = 2.0
 """Seconds of readings of which the median is explained, and for which a channel must have disagreed."""
 _MOST_RECENT = 200
@@ -246,7 +246,7 @@ class _Explaining:
         else:
             return
         if answer_is_wanted:
-            self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause can be told: {why}")])
+            self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause is known: {why}")])
 
     def _explainer_now(self) -> Explainer:
         if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.load:

@@ -46,7 +46,7 @@ class HeartbeatWriter:
         self._trip = ""
         self._alive = _Alive(0.0, time.monotonic(), "")
         self._news = threading.Condition()
-        self._ended = self._told = False
+        self._ended = self._announced = False
         try:
             self._beacon = Beacon(bench, session)
         except OSError as problem:
@@ -92,12 +92,14 @@ class HeartbeatWriter:
         while not self._ended:
             alive = self._alive
             self._show(alive)
-            if bool(alive.trouble) != self._told:
+            if bool(alive.trouble) != self._announced:
                 words = f"{alive.trouble}. Watch, alarms and switching off go on."
                 _say(words if alive.trouble else "the session is written again")
-                self._told = bool(alive.trouble)
+                self._announced = bool(alive.trouble)
             with self._news:
-                self._news.wait_for(lambda: self._ended or self.differs("told" if self._told else ""), _BEAT_EVERY)
+                self._news.wait_for(
+                    lambda: self._ended or self.differs("trouble" if self._announced else ""), _BEAT_EVERY
+                )
 
     def _show(self, alive: _Alive) -> None:
         if self._beacon is not None and not self.missing:

@@ -10,6 +10,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from benchmon.bench import Bench
@@ -30,7 +31,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import one_line
 from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, StepRequest, blocking_reasons
-from benchmon.watch.records import Event, Judgement
+from benchmon.watch.records import Event, EventDetails, Judgement
 
 _LONGEST_JSON = 20_000
 _STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
@@ -45,12 +46,17 @@ def decode_request(request: Request) -> OperatorRequest:
     """Return a stored request as what it asks for. Raises `BadInput` if it asks for nothing a recorder can do.
 
     >>> decode_request(Request("step", "skip 3: no resistor at hand"))
-    StepRequest(action=<Action.SKIP: 'skip'>, place=3, words='no resistor at hand')
+    StepRequest(action=<Action.SKIP: 'skip'>, step=3, words='no resistor at hand')
     """
     read = _READERS.get(request.kind)
     if read is None:
         raise BadInput(f"the recorder was asked for {one_line(request.kind, 40)!r}, which it cannot do")
     return read(request.text)
+
+
+def answering(request: Request, event: Event) -> Event:
+    """Return `event` with the number of the request that it answers in its details."""
+    return replace(event, details=replace(event.details or EventDetails(), request=request.number))
 
 
 def _fields(text: str) -> dict[str, Any]:
@@ -71,8 +77,13 @@ def _text_field(text: str, name: str) -> str:
 
 def _read_step(text: str) -> StepRequest:
     match _fields(text):
-        case {"action": str(action), "place": int(place), "words": str(words)} if action in tuple(Action):
-            return StepRequest(Action(action), place, one_line(words.strip(), LONGEST_WORDS))
+        # An older screen writes the step's number as its place.
+        case {"action": str(action), "step": int(step), "words": str(words)} | {
+            "action": str(action),
+            "place": int(step),
+            "words": str(words),
+        } if action in tuple(Action):
+            return StepRequest(Action(action), step, one_line(words.strip(), LONGEST_WORDS))
     found = _STEP_TEXT.fullmatch(text)
     if found is None:
         raise BadInput(f"{one_line(text, 60)!r} asks nothing of a plan; ask begin, go on, skip or stop, with a step")
@@ -151,7 +162,7 @@ class PlanControl:
     def answer(self, request: StepRequest, now: float) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason."""
         try:
-            stage = self._plan.stage
+            stage = self._plan.current_step
             lacks = [] if stage is None else blocking_reasons(stage, now, self._channels, self._latest)
             events = self._plan.answer(request, now, lacks)
         except BadInput as problem:

@@ -157,9 +157,7 @@ class Expectations:
 
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time` (session seconds), without a mains voltage if there is no power."""
-        ambient = self._measured.ambient
-        unpowered = Conditions(None, None if ambient is None else ambient.at(time), self._measured.load)
-        return self._measured.now(time) or unpowered
+        return self._measured.situation(time)
 
     @property
     def prediction(self) -> Prediction | None:
@@ -242,7 +240,7 @@ class SettledPredictions:
             self._next_measured = now + _PAUSE
             self._ask(_MEASURED, _coarse(measured))
             return
-        for number in range(1, len(plan.stages) + 1):
+        for number in range(1, len(plan.steps) + 1):
             mains = plan.mains_at(number)
             mains = here.mains_voltage if mains is None else mains
             wanted = Conditions(mains, here.ambient, plan.load_at(number))

@@ -133,7 +133,7 @@ def _new(session_path: Path | str) -> Path:
 
 
 def _failure(recorder: RecorderProcess, status: int) -> BadInput | RecorderError:
-    words = recorder.last_words() or f"the recorder ended with status {status} and said nothing"
+    words = recorder.last_words() or f"the recorder ended with status {status} without a message"
     return BadInput(words) if status == EXIT_BAD_INPUT else RecorderError(words)
 
 

@@ -26,7 +26,7 @@ from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import HeartbeatWriter
-from benchmon.recorder.operator_requests import PlanControl, decode_request, enter_manual
+from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
@@ -187,7 +187,7 @@ class Recording:
             self._process_request(request)
         if self._stop.switch_off:
             asked, self._stop.switch_off = self._stop.switch_off, ""
-            self._request_switch_off(asked)
+            self._events(self._request_switch_off(asked))
         if now >= self._next_heartbeat or self._heartbeat_writer.differs(self._writer.trouble):
             self._next_heartbeat = now + _HEARTBEAT_EVERY
             self._heartbeat()
@@ -249,40 +249,44 @@ class Recording:
                 self._writer.put(kept)
 
     def _process_request(self, request: Request) -> None:
+        self._events([answering(request, event) for event in self._answers(request)])
+
+    def _answers(self, request: Request) -> Sequence[Event]:
+        """Do what an operator asks; return the events that answer."""
         try:
             decoded = decode_request(request)
         except BadInput as problem:
-            self._events([self._event(EventKind.REFUSED, str(problem))])
-            return
+            return [self._event(EventKind.REFUSED, str(problem))]
+        events: Sequence[Event] = []
         match decoded:
             case Note(text):
-                self._events([self._event(EventKind.NOTE, text)])
+                events = [self._event(EventKind.NOTE, text)]
             case StepRequest():
-                self._events(self._plan_control.answer(decoded, self._now()))
+                events = self._plan_control.answer(decoded, self._now())
                 self._set_load()
             case LoadBench(offered_at):
-                self._load_bench(offered_at)
+                events = [self._load_bench(offered_at)]
             case Acknowledge(channel):
                 seen = f"{channel}: its alarm was seen" if channel else "the alarm was seen"
-                self._events([Event(self._now(), channel, EventKind.ACKNOWLEDGED, seen)])
+                events = [Event(self._now(), channel, EventKind.ACKNOWLEDGED, seen)]
             case TypedReading():
-                self._events([enter_manual(self._acquisition, decoded, self._started, self._now())])
+                events = [enter_manual(self._acquisition, decoded, self._started, self._now())]
             case SwitchPowerOff(reason):
-                self._request_switch_off(reason)
+                events = self._request_switch_off(reason, request.number)
             case StopRecording():
                 self._stop.ask("by request")
+        return events
 
     def _set_load(self) -> None:
         self._predictor.set_load(self._plan_control.load)
         self._diagnosis.set_load(self._plan_control.load)
 
-    def _load_bench(self, offered_at: float) -> None:
+    def _load_bench(self, offered_at: float) -> Event:
         """Put the edited bench file into force that the event at `offered_at` (session seconds) offered."""
         try:
             bench, changes = self._bench_file.take(offered_at, self._plan_control.begun)
         except BadInput as problem:
-            self._events([self._event(EventKind.REFUSED, str(problem))])
-            return
+            return self._event(EventKind.REFUSED, str(problem))
         self._bench = bench
         self._channels = {channel.name: channel for channel in bench.channel}
         self._writer.put(BenchChange(self._now(), bench))
@@ -293,15 +297,14 @@ class Recording:
         self._settled_predictions.change(bench)
         self._plan_control.change(bench)
         self._set_load()
-        self._events([self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")])
+        return self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")
 
-    def _request_switch_off(self, text: str) -> None:
-        if self._switch_off.exists:
-            self._switch_off.trip(f"asked for {text}".rstrip())
-        else:
-            self._events(
-                [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
-            )
+    def _request_switch_off(self, text: str, request: int | None = None) -> Sequence[Event]:
+        """Switch off; return the events that answer, none where the switch answers itself."""
+        if not self._switch_off.exists:
+            return [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
+        self._switch_off.trip(f"asked for {text}".rstrip(), request)
+        return []
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)

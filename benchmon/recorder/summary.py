@@ -30,7 +30,7 @@ class ChannelSummary:
     expected_uncertainty: float | None
     verdict: Verdict
     flags: frozenset[Flag]
-    said: tuple[str, ...] = ()
+    flag_words: tuple[str, ...] = ()
     """The flags as a person reads them."""
 
 
@@ -52,7 +52,7 @@ class Summary:
 
     @property
     def switching(self) -> Event | None:
-        """Return the last event that tells of a switching off, None where there was none."""
+        """Return the last event about switching off, None where there was none."""
         return None if self.status is None else self.status.switching
 
 
@@ -134,6 +134,6 @@ def _row(channel: ChannelSummary) -> tuple[str, ...]:
     expected = "–"
     if channel.expected is not None and channel.expected_uncertainty is not None:
         expected = with_uncertainty(channel.expected, channel.expected_uncertainty, channel.unit)
-    words = ", ".join([channel.verdict, *channel.said])
+    words = ", ".join([channel.verdict, *channel.flag_words])
     shown = (format_value(value, channel.unit) for value in values)
     return (one_line(channel.name), str(channel.count), *shown, expected, words)

@@ -27,8 +27,8 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.text import one_line
 from benchmon.watch.limits import trip_crossed
-from benchmon.watch.power_state import UNSEEN, Power, PowerFinding, PowerGone
-from benchmon.watch.records import Event
+from benchmon.watch.power_state import Power, PowerFinding, PowerGone
+from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.wording import past
 
 _NEXT_ATTEMPT_AFTER = 0.5
@@ -135,9 +135,18 @@ class SwitchOffControl:
         elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
             self.trip(f"{past(self._channels[channel], value, crossing)}, again")
 
-    def trip(self, reason: str) -> None:
-        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress."""
-        if self._driver is None or (self._started is not None and not self._done):
+    def trip(self, reason: str, request: int | None = None) -> None:
+        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress.
+
+        `request` is the number of the operator's request for it, None where a reading or a signal caused it; the event
+        that answers carries that number.
+        """
+        if self._driver is None:
+            return
+        details = None if request is None else EventDetails(request=request)
+        if self._started is not None and not self._done:
+            if details is not None:
+                self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
             return
         self._started, self._reason = self._now(), reason
         self._done = self._has_returned = False
@@ -145,18 +154,19 @@ class SwitchOffControl:
         attempts = SwitchOffAttempts(self._driver)
         attempts.send()
         self._power.switched(self._started)
-        threading.Thread(target=lambda: self._supervise(attempts), name="switching off", daemon=True).start()
+        threading.Thread(target=lambda: self._supervise(attempts, details), name="switching off", daemon=True).start()
 
     def _report_returned_power(self, at: float) -> None:
         """Report once that the power has returned after it was seen to be gone, and once that it is gone again."""
         if at - self._done_at < _AGAIN_AFTER:
             return
-        back, finding = self._power.back(), self._power.finding()
+        back, finding = self._power.returned(), self._power.finding()
         if back and not self._has_returned:
             self._put_event(EventKind.POWER_IS_BACK, f"{back}, after it was switched off", at)
             self._has_returned = True
         elif not back and self._has_returned and finding.power is Power.GONE:
-            self._put_event(EventKind.SWITCHED_OFF, f"{finding.words}, after the power had come back", at)
+            words = f"{finding.words}, after the power had come back"
+            self._put_event(EventKind.SWITCHED_OFF, words, at, EventDetails(seen_off=True))
             self._has_returned = False
 
     def _is_on_again(self, channel: str) -> bool:
@@ -199,15 +209,18 @@ class SwitchOffControl:
             reported = message
             self._ended.wait(_CHECK_SWITCH_EVERY)
 
-    def _supervise(self, attempts: SwitchOffAttempts) -> None:
+    def _supervise(self, attempts: SwitchOffAttempts, details: EventDetails | None) -> None:
         name, started = attempts.name, self._started or 0.0
-        self._put_event(EventKind.SWITCHING_OFF, f"{name} was told to switch off: {self._reason}", started)
+        commanded = f"{name} was commanded to switch off: {self._reason}"
+        self._put_event(EventKind.SWITCHING_OFF, commanded, started, details)
         reported_at = started + self._seen_within - _REPEAT_FAILURE_AFTER
         while not self._ended.is_set() and not self._done:
             finding, now = self._power.finding(), self._now()
             done = _done(finding, attempts)
             if done:
-                self._put_event(EventKind.SWITCHED_OFF, f"{done}, {now - started:.2f} s after {name} was told")
+                words = f"{done}, {now - started:.2f} s after the command to {name}"
+                seen = EventDetails(seen_off=finding.power is Power.GONE)
+                self._put_event(EventKind.SWITCHED_OFF, words, details=seen)
                 self._done_at, self._done = now, True
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
@@ -215,8 +228,10 @@ class SwitchOffControl:
             attempts.send_if_due()
             self._ended.wait(_LOOK_EVERY)
 
-    def _put_event(self, kind: EventKind, message: str, at: float | None = None) -> None:
-        self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400)))
+    def _put_event(
+        self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None
+    ) -> None:
+        self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400), details))
 
 
 def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
@@ -225,7 +240,7 @@ def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:
         return finding.words
     if finding.power is Power.UNSEEN and attempts.was_accepted and attempts.says_off is not False:
         says = "the switch says that it is off" if attempts.says_off else attempts.last
-        return f"{says}; {UNSEEN}, so look"
+        return f"{says}; no channel shows whether the power is gone, so look"
     return ""
 
 
@@ -298,7 +313,7 @@ class _Trial:
         name, finding = self._driver.name, self._power.finding()
         if finding.power is Power.THERE:
             return Tried(name, "", ok=False, words=f"NOT off: {finding.words}")
-        if finding.power is Power.GONE and finding.fell:
+        if finding.power is Power.GONE and finding.was_present:
             return Tried(name, "", ok=True, words=f"verified: {finding.words}")
         # Some instruments accept a single connection.
         self._acquisition.stop(2.0)

@@ -48,10 +48,10 @@ def for_markdown(text: object, *, in_cell: bool = False) -> str:
     >>> print(for_markdown("a|b <script>"))
     a\|b \<script\>
     """
-    said = _MARKS.sub(r"\\\g<0>", one_line(text, 10_000))
-    at_begin = _MARKS_A_LINE.match(said)
+    text_on_one_line = _MARKS.sub(r"\\\g<0>", one_line(text, 10_000))
+    at_begin = _MARKS_A_LINE.match(text_on_one_line)
     if at_begin is None or in_cell:
-        return said
+        return text_on_one_line
     # A list or a heading is marked by a sign, or by the point behind a number.
     place = at_begin.end() if at_begin[2].isdigit() else at_begin.start(2)
-    return f"{said[:place]}\\{said[place:]}"
+    return f"{text_on_one_line[:place]}\\{text_on_one_line[place:]}"

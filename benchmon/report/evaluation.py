@@ -36,7 +36,7 @@ _COVERAGE = 2.0
 
 @dataclass(frozen=True, slots=True)
 class EvaluationWindow:
-    """The end of the test, in session seconds; `is_powered` tells whether the supply is known to have had mains."""
+    """The end of the test, in session seconds; `is_powered` is whether the supply is known to have had mains."""
 
     since: float
     until: float
@@ -83,7 +83,7 @@ class StepFinding:
 class Findings:
     """What a session comes to.
 
-    `mains` and `ambient` are the measured ones at the end, None where no channel tells; `load` that of the step then.
+    `mains` and `ambient` are the measured ones at the end, None if no channel measures it; `load` is that of the step.
     `prediction` is the settled state under these conditions, None where `problem` says why not. `steps` are those that
     were begun, by their place in the plan.
     """
@@ -132,16 +132,16 @@ def find(session: RecordedSession) -> Findings:
     )
     mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
     ambient = _value_of(channels, "ambient.temperature")
-    begun = [stage for stage in plan.stages if stage.began is not None and stage.began <= window.until]
+    begun = [stage for stage in plan.steps if stage.began is not None and stage.began <= window.until]
     load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
     prediction, problem = predict_under(session.bench_at(window.until), mains, ambient, load)
     steps = tuple(_steps(session, plan))
-    return Findings(session, window, channels, tuple(plan.stages), steps, mains, ambient, load, prediction, problem)
+    return Findings(session, window, channels, tuple(plan.steps), steps, mains, ambient, load, prediction, problem)
 
 
 def _steps(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
     """Yield the steps that were begun, each as it stood at the end of its own powered time."""
-    for place, stage in enumerate(plan.stages, 1):
+    for place, stage in enumerate(plan.steps, 1):
         if stage.began is None:
             continue
         ended = session.duration if stage.ended is None else stage.ended
@@ -170,7 +170,7 @@ def _window(session: RecordedSession, plan: Plan) -> EvaluationWindow:
     """Return the last seconds with mains, not reaching back over the begin of a step."""
     powered = _powered_until(session)
     until = session.duration if powered is None else powered
-    begins = [stage.began for stage in plan.stages if stage.began is not None and stage.began <= until - 2.0]
+    begins = [stage.began for stage in plan.steps if stage.began is not None and stage.began <= until - 2.0]
     since = max(0.0, until - WINDOW, *begins)
     if powered is not None:
         since = _powered_since(session, since, until)
@@ -187,7 +187,7 @@ def _powered_since(session: RecordedSession, since: float, until: float) -> floa
 
 
 def _powered_until(session: RecordedSession, since: float = 0.0, until: float | None = None) -> float | None:
-    """Return until when within a time the mains was on, as measured; None where no channel tells, or it never was."""
+    """Return until when within a time the mains was on, as measured; None if no channel shows it or it never was."""
     mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
     if mains is None:
         return None

@@ -42,7 +42,7 @@ _PARTS = 400
 _EDGE = 0.05
 _COLOURS = ("#1f5a94", "#b3541e", "#3a7d44", "#7a3e8e", "#8a6d00", "#3d3d3d")
 _STYLES = ("-", "--", "-.", ":")
-"""Of sessions laid over each other: told apart without colour, too."""
+"""Of sessions laid over each other: distinguishable without colour."""
 _EXPECTED = "#8c8c8c"
 _ORDERS = 40
 _SETTINGS: dict[Any, Any] = {
@@ -157,19 +157,19 @@ def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float,
 
 def _expectation(axis: Axes, session: RecordedSession, channel: Channel, scale: float) -> tuple[float, float]:
     """Draw what was expected, with its uncertainty; return the range of the expected values themselves."""
-    told = session.expected(channel.name, _PARTS)
-    values = np.array([math.nan if one is None else one.value for one in told])
-    widths = np.array([math.nan if one is None else one.uncertainty for one in told])
+    expected = session.expected(channel.name, _PARTS)
+    values = np.array([math.nan if one is None else one.value for one in expected])
+    widths = np.array([math.nan if one is None else one.uncertainty for one in expected])
     if not np.any(np.isfinite(values)):
         return math.inf, -math.inf
-    times = (np.arange(len(told)) + 0.5) * session.duration / len(told) / scale
+    times = (np.arange(len(expected)) + 0.5) * session.duration / len(expected) / scale
     axis.plot(times, values, color=_EXPECTED, linestyle="--")
     axis.fill_between(times, values - widths, values + widths, color=_EXPECTED, alpha=0.12, linewidth=0)
     return float(np.nanmin(values)), float(np.nanmax(values))
 
 
 def _span(parts: Sequence[TrendBin], accuracy: Accuracy) -> tuple[float, float]:
-    """Return from where to where an axis goes that shows all of `parts`; what the meter cannot tell stays small."""
+    """Return from where to where an axis goes that shows all of `parts`; what the meter cannot resolve stays small."""
     low = min(part.lowest for part in parts if part.lowest is not None)
     high = max(part.highest for part in parts if part.highest is not None)
     room = max(0.12 * (high - low), 2.0 * accuracy.of((low + high) / 2.0), 1e-9)

@@ -12,9 +12,12 @@ import csv
 import math
 import re
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from pathlib import Path
+from typing import TextIO
 
 from benchmon.errors import DataFileError
+from benchmon.input_file import reason_not_to_read
 from benchmon.text import one_line
 from benchmon.watch.records import LoggedReading
 
@@ -23,7 +26,10 @@ _OVERLOAD, _NO_NUMBER = 9.9e37, 9.91e37
 """What SCPI-1999 meters say for an overloaded range and for no number."""
 
 _LONGEST_LINE = 2000
-_LARGEST_FILE = 500_000_000
+"""Characters that are read of a line: a file of zeros is one line without an end."""
+_LARGEST_FILE = 50_000_000
+_MOST_READINGS = 300_000
+"""Readings that are judged within about ten seconds and 300 MB."""
 _NUMBER = re.compile(r"[+\-−]?(\d+\.?\d*|\.\d+)([eE][+\-−]?\d+)?|[+\-−]?inf(inity)?", re.IGNORECASE)
 
 
@@ -36,25 +42,26 @@ def read_readings(path: Path | str, channels: Iterable[str]) -> list[LoggedReadi
     file = Path(path)
     shown = one_line(file)
     try:
-        if file.stat().st_size > _LARGEST_FILE:
-            raise DataFileError(f"{shown}: is larger than {_LARGEST_FILE // 1_000_000} MB; split it")
+        reason = reason_not_to_read(file.stat(), _LARGEST_FILE)
+        if reason:
+            raise DataFileError(f"{shown}: {reason}, not a file of readings")
         with file.open(encoding="utf-8-sig", newline="") as lines:
-            found = list(_Reader(shown, frozenset(channels)).readings(lines))
+            found = list(islice(_Reader(shown, frozenset(channels)).readings(lines), _MOST_READINGS + 1))
     except FileNotFoundError as problem:
         raise DataFileError(f"{shown}: no such file of readings") from problem
-    except IsADirectoryError as problem:
-        raise DataFileError(f"{shown}: is a folder, not a file of readings") from problem
     except UnicodeDecodeError as problem:
         raise DataFileError(f"{shown}: is not UTF-8 text; save it as CSV in UTF-8") from problem
     except OSError as problem:
         raise DataFileError(f"{shown}: cannot be read: {problem.strerror or problem}") from problem
+    if len(found) > _MOST_READINGS:
+        raise DataFileError(f"{shown}: holds more than {_MOST_READINGS:,} readings; split it, or keep fewer a second")
     if not found:
         raise DataFileError(f"{shown}: holds no readings; it needs lines of time_s,channel,value")
     return sorted(dict.fromkeys(found), key=lambda reading: reading.time)
 
 
 class _Reader:
-    """Reads one file's lines; knows the columns once the first line has told them."""
+    """Reads one file's lines; knows the columns once the first line has named them."""
 
     def __init__(self, shown: str, channels: frozenset[str]) -> None:
         self._shown = shown
@@ -63,10 +70,10 @@ class _Reader:
         self._places: tuple[int, int, int] | None = None
         self._width = 0
 
-    def readings(self, lines: Iterable[str]) -> Iterator[LoggedReading]:
-        for number, line in enumerate(lines, 1):
-            if len(line) > _LONGEST_LINE:
-                raise self._refusal(number, f"has {len(line)} characters; a reading needs a few dozen")
+    def readings(self, lines: TextIO) -> Iterator[LoggedReading]:
+        for number, line in enumerate(iter(lambda: lines.readline(_LONGEST_LINE), ""), 1):
+            if len(line) >= _LONGEST_LINE:
+                raise self._refusal(number, f"has {_LONGEST_LINE} characters or more; a reading needs a few dozen")
             text = line.strip()
             if not text or text.startswith("#"):
                 continue

@@ -1,4 +1,4 @@
-"""A document as Markdown (CommonMark with tables). Pictures are left to the page; what they show is said in words."""
+"""A document as Markdown (CommonMark with tables). Pictures are left to the page; a sentence says what each shows."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def _heading(block: d.Heading) -> str:
 
 @_block.register
 def _paragraph(block: d.Paragraph) -> str:
-    said = for_markdown(block.text)
-    return f"**{said}**" if block.emphasis in (d.Emphasis.BAD, d.Emphasis.DOUBT) and said else said
+    words = for_markdown(block.text)
+    return f"**{words}**" if block.emphasis in (d.Emphasis.BAD, d.Emphasis.DOUBT) and words else words
 
 
 @_block.register

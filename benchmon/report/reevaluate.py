@@ -17,11 +17,11 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import is_temperature
+from benchmon.report.logged_conditions import LoggedConditions, first_of
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.diagnosis.diagnosis import Explainer, steady_reading, withhold_all_clear
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
-from benchmon.watch.power_state import LoggedConditions, first_of
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, LoggedReading
 from benchmon.watch.watch import STALE_AFTER_PERIODS, Watch
 
@@ -79,8 +79,8 @@ class Reevaluation:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._predictions, self._conditions = predictions, conditions
         self._told_of: Prediction | None = None
-        self.insight = ChannelHistory(bench, conditions.power_on)
-        self._watch = Watch(bench.channel, self.insight, began)
+        self.channel_history = ChannelHistory(bench, conditions.power_on)
+        self._watch = Watch(bench.channel, self.channel_history, began)
         self._expectation = Expectation(bench, predictions, conditions)
         self._expect(predictions.nominal)
         self._lately: dict[str, _Lately] = {}
@@ -90,7 +90,7 @@ class Reevaluation:
         """Return the judgement of a reading, and the events it causes. Raises `KeyError` for an unknown channel."""
         self._conditions.observe(channel, time, value)
         conditions = self._conditions.now(time)
-        self.insight.power_on = self._conditions.power_on
+        self.channel_history.power_on = self._conditions.power_on
         expected = None
         if conditions is not None:
             expected = self._expectation.expected_at(self._channels[channel], time, conditions)
@@ -112,7 +112,7 @@ class Reevaluation:
         for name, channel in self._channels.items():
             if name not in self._lately:
                 continue
-            outlook = self.insight.outlook(name, last[name].time)
+            outlook = self.channel_history.outlook(name, last[name].time)
             read = self._lately[name].typical * self._change_of_mains(channel)
             one = steady_reading(channel, read, outlook, was_warm=self._is_warm(channel))
             if one is None:
@@ -124,7 +124,7 @@ class Reevaluation:
     def _expect(self, prediction: Prediction | None) -> None:
         if prediction is not None and prediction is not self._told_of:
             self._told_of = prediction
-            self.insight.expect(prediction)
+            self.channel_history.expect(prediction)
 
     def _remember(self, channel: str, time: float, value: float | None, conditions: Conditions | None) -> None:
         """Keep what is read till the end of the powered time; all, while no reading was under power."""
@@ -219,7 +219,7 @@ class _Log:
                 self._silent.remove(one.channel)
                 self._silent_after = min(self._silent_after, self._due_until(one.channel))
         end = self._readings[-1].time if self._readings else 0.0
-        events += self.judged.insight.finish(end)
+        events += self.judged.channel_history.finish(end)
         return sorted([*events, *self._silences_at(end)], key=lambda event: event.time)
 
     def last(self) -> dict[str, Judgement]:
@@ -227,7 +227,7 @@ class _Log:
         found = {}
         for name in self._channels:
             if name in self._last:
-                flags = self._last[name].flags | self.judged.insight.flags(name)
+                flags = self._last[name].flags | self.judged.channel_history.flags(name)
                 found[name] = replace(self._last[name], flags=flags | ({Flag.STALE} if name in self._silent else set()))
         return found
 
@@ -235,7 +235,7 @@ class _Log:
         """Return where a channel was heading at its last reading."""
         if self._channels[last.channel].quantity == "ambient.temperature":
             return None  # the air goes where the room takes it
-        return self.judged.insight.forecast(last.channel, last.time, last.value)
+        return self.judged.channel_history.forecast(last.channel, last.time, last.value)
 
     def _silences_until(self, until: float) -> Iterator[Event]:
         """Yield the events of channels that keep a recorder's pace and fall silent, at the times a recorder looks."""

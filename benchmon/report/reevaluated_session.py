@@ -1,6 +1,6 @@
-"""A session judged by another bench: once and in order, so that a replay can go back without judging again.
+"""A session judged by another bench, once and in order, so that a replay can go back without judging again.
 
-Without a screen the same is printed as a table: how often each channel agreed, and the events, then and now.
+Without a screen a table compares both: how often each channel agreed, and the events, as recorded and by the bench.
 """
 
 from __future__ import annotations
@@ -38,11 +38,12 @@ _AHEAD = 0.02
 """Seconds of every poll of a view in which what comes later is judged, so that jumps find it done."""
 
 
-class Rejudged:
-    """Judges a session by another bench, as far as it is asked to, and keeps what it found: 50 bytes a reading.
+class ReevaluatedReadings:
+    """The readings of a session judged by another bench, as far as asked for; 50 bytes are kept for each reading.
 
-    A replay that goes back and on judges nothing twice. Raises `BadInput` where no channel is common to both benches,
-    `PredictionError` where the bench cannot be solved, `SessionFileError` where the file is damaged.
+    A replay that goes back and forth judges nothing twice. The constructor raises
+    `BadInput` where no channel is common to both benches, `PredictionError` where the bench cannot be solved, and
+    `SessionFileError` where the file is damaged.
     """
 
     def __init__(self, path: Path | str, bench: Bench) -> None:
@@ -62,23 +63,24 @@ class Rejudged:
         self._reached, self._is_whole = -1.0, False
 
     def judge_until(self, until: float) -> None:
-        """Judge what was told until a session time, as far as that has not been done."""
+        """Judge the readings up to a session time that are not judged yet. Raises `SessionFileError`."""
         while self._reached < until and not self._is_whole:
             self._judge_a_slice(min(until, self._reached + _SLICE))
 
     def judge_for(self, seconds: float) -> None:
-        """Judge what comes next for so many seconds by the clock, so that it is known when it is asked for."""
+        """Judge the next readings for so many seconds of real time, so that they are known when asked for."""
         end = time.monotonic() + seconds
         while not self._is_whole and time.monotonic() < end:
             self._judge_a_slice(self._reached + _SLICE)
 
-    def event_times(self, after: float, tell: Callable[[float], object] = lambda _: None) -> Sequence[float]:
+    def event_times(self, after: float, progress: Callable[[float], object] = lambda _: None) -> Sequence[float]:
         """Return the times of the events, in order: all until the first one after a session time, perhaps more.
 
-        `tell` is given how far that has come, in session seconds; what it raises ends this, and nothing is lost.
+        `progress` is called with the session time (s) that the judging has reached; an exception that it raises ends
+        the judging, and nothing judged is lost.
         """
         while not self._is_whole and (not self._event_times or self._event_times[-1] <= after):
-            tell(self._reached)
+            progress(self._reached)
             self._judge_a_slice(self._reached + _SLICE)
         return self._event_times
 
@@ -123,10 +125,10 @@ class Rejudged:
     def _judge_a_slice(self, until: float) -> None:
         self._play.advance_to(until)
         update = self._play.poll()
-        told: list[Judgement | Event] = list(update.judgements)
-        told += [event for event in update.events if traits_of(event.kind).kept]
+        records: list[Judgement | Event] = list(update.judgements)
+        records += [event for event in update.events if traits_of(event.kind).kept]
         events: list[Event] = []
-        for record in sorted(told, key=lambda record: record.time):
+        for record in sorted(records, key=lambda record: record.time):
             events += self._take_event(record) if isinstance(record, Event) else self._take_reading(record)
         for event in sorted(events, key=lambda event: event.time):
             self.events.append(event)
@@ -138,14 +140,14 @@ class Rejudged:
     def _take_event(self, event: Event) -> list[Event]:
         """Follow the plan, whose steps may set a load; return the event, which is kept."""
         self._plan.take(event)
-        begun = [stage for stage in self._plan.stages if stage.began is not None]
+        begun = [stage for stage in self._plan.steps if stage.began is not None]
         self._conditions.load = next(
             (stage.step.load for stage in reversed(begun) if stage.step.load is not None), None
         )
         return [event]
 
     def _take_reading(self, record: Judgement) -> list[Event]:
-        """Judge a reading anew. Where a silence was recorded, others may be silent too, and by this bench none."""
+        """Judge a reading by the bench. Where one was silent, others may count as silent too."""
         if record.channel not in self.names:
             return []
         if record.value is None and Flag.STALE in record.flags:
@@ -160,7 +162,7 @@ class Rejudged:
         self._places[one.channel].append(len(self._times))
         self._which.append(self._channels.index(one.channel))
         self._states.append(encode_state(one.verdict, one.flags))
-        # Instruments overtake each other by a little; a reading is not told before the one that stands before it.
+        # Instruments overtake each other by a little; the times kept never fall.
         self._times.append(max(one.time, self._times[-1] if self._times else 0.0))
         numbers = (one.value, one.uncertainty, one.expected, one.expected_uncertainty, one.en)
         self._numbers.extend(math.nan if number is None else number for number in numbers)
@@ -179,8 +181,8 @@ def _common(bench: Bench, recorded: Bench) -> frozenset[str]:
     before = {channel.name: channel.quantity for channel in recorded.channel}
     names = frozenset(channel.name for channel in bench.channel) & frozenset(before)
     if not names:
-        told = one_line(", ".join(before) or "none", 200)
-        raise BadInput(f"the other bench file has no channel of this session; it needs some of {told}")
+        names_before = one_line(", ".join(before) or "none", 200)
+        raise BadInput(f"the other bench file has no channel of this session; it needs some of {names_before}")
     for channel in bench.channel:
         if channel.name in names and UNITS[channel.quantity] != UNITS[before[channel.name]]:
             raise BadInput(
@@ -190,24 +192,24 @@ def _common(bench: Bench, recorded: Bench) -> frozenset[str]:
     return names
 
 
-class WhatIf:
-    """A `SessionView` that plays what another view tells, judged by another bench.
+class ReevaluatedView:
+    """A `SessionView` that plays another view with its readings judged by another bench.
 
-    Channels are known by their names; those that `bench` does not have are left out. The watch's own events, causes and
-    forecasts of then are left out too, and made anew. What `judged` holds already is not judged again. Raises
+    Channels are matched by name; those that `bench` does not have are left out. The recorded events of the watch,
+    causes and forecasts are left out too: the bench has its own. What `judged` holds is not judged again. Raises
     `BadInput` where no channel is common to both.
     """
 
-    def __init__(self, view: ReplayView, bench: Bench, judged: Rejudged | None = None) -> None:
+    def __init__(self, view: ReplayView, bench: Bench, judged: ReevaluatedReadings | None = None) -> None:
         self._view = view
-        self._judged = judged or Rejudged(view.info.path, bench)
-        self._info = replace(view.info, bench=bench)
+        self._judged = judged or ReevaluatedReadings(view.info.path, bench)
+        self._info = replace(view.info, bench=bench, holds_predictions=False)
         self._next_reading: int | None = None
         self._next_event = 0
 
     @property
     def info(self) -> SessionInfo:
-        """Return what does not change, with the other bench."""
+        """Return the facts that do not change, with the other bench."""
         return self._info
 
     @property
@@ -216,7 +218,7 @@ class WhatIf:
         return False
 
     def poll(self) -> Update:
-        """Return what came since the last poll, judged anew."""
+        """Return the records since the last poll, judged by the bench. Raises `SessionFileError`."""
         update, judged = self._view.poll(), self._judged
         until = update.now if update.state is RecorderState.RECORDING else math.inf
         judged.judge_until(until)
@@ -241,12 +243,12 @@ class WhatIf:
             waveforms=tuple(wave for wave in update.waveforms if wave.channel in judged.names),
         )
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Raise `RecorderError`: there is no recorder."""
-        self._view.request(request)
+        return self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
-        """Return what `channel` read: that is as it was."""
+        """Return the trend of `channel`, which no bench changes."""
         return self._view.trend(channel, since, until, parts) if channel in self._judged.names else ()
 
     def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
@@ -257,21 +259,21 @@ class WhatIf:
         return tuple(None if at > position else self._judged.expected(channel, at) for at in middles)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the view."""
         self._view.close()
 
 
-_RETELL_SLICE = 30.0
+_SUMMARY_SLICE = 30.0
 _MOST_EVENTS = 200
 _MOST_CAUSES = 5
-_NOT_TOLD_ANEW = EventKind.CAUSE
+_NOT_REPEATED = EventKind.CAUSE
 _SWITCHING = frozenset({EventKind.SWITCH, *(one for one in EventKind if one.traits.group is EventGroup.SWITCHING_OFF)})
 """Kinds that are listed beside the watch's own, though another bench changes nothing about them."""
 
 
 @dataclass
-class ReevaluatedChannel:
-    """What was said of one channel: its readings by verdict, every flag it had, and its last judgement."""
+class ChannelVerdicts:
+    """The judgements of one channel: its readings by verdict, every flag it had, and the last judgement."""
 
     channel: Channel
     verdicts: Counter[Verdict] = field(default_factory=Counter)
@@ -297,19 +299,19 @@ class ReevaluatedChannel:
 
 
 @dataclass(frozen=True)
-class Retold:
+class SessionSummary:
     """A whole session by channel, with the events of the watch and of the switch.
 
     `judged` holds the session judged by another bench, None where it is as it was recorded.
     """
 
-    channels: dict[str, ReevaluatedChannel]
+    channels: dict[str, ChannelVerdicts]
     events: tuple[Event, ...]
-    judged: Rejudged | None = None
+    judged: ReevaluatedReadings | None = None
 
 
-class _Hand:
-    """A clock that is moved by hand, so that a session passes at any pace."""
+class _ManualClock:
+    """A clock that the program sets, so that a session passes at any pace."""
 
     def __init__(self) -> None:
         self.now = 0.0
@@ -318,57 +320,57 @@ class _Hand:
         return self.now
 
 
-def retell(path: Path, bench: Bench | None = None) -> Retold:
-    """Return what is told of a session as it was recorded, or with another bench.
+def summarise(path: Path, bench: Bench | None = None) -> SessionSummary:
+    """Return a session's summary, as it was recorded or judged by `bench`.
 
     Raises `SessionFileError` where it is none or is damaged, `BadInput` where the bench does not fit it.
     """
-    hand = _Hand()
-    play = ReplayView(path, 1.0, hand)
-    judged = None if bench is None else Rejudged(path, bench)
-    view: SessionView = play if bench is None else WhatIf(play, bench, judged)
-    channels = {channel.name: ReevaluatedChannel(channel) for channel in view.info.bench.channel}
+    clock_by_hand = _ManualClock()
+    play = ReplayView(path, 1.0, clock_by_hand)
+    judged = None if bench is None else ReevaluatedReadings(path, bench)
+    view: SessionView = play if bench is None else ReevaluatedView(play, bench, judged)
+    channels = {channel.name: ChannelVerdicts(channel) for channel in view.info.bench.channel}
     events: list[Event] = []
-    for update in _updates(view, hand):
+    for update in _updates(view, clock_by_hand):
         for judgement in update.judgements:
             channels[judgement.channel].take(judgement)
         events += [event for event in update.events if event.kind in _SWITCHING or not traits_of(event.kind).kept]
     view.close()
-    return Retold(channels, tuple(events), judged)
+    return SessionSummary(channels, tuple(events), judged)
 
 
-def _updates(view: SessionView, hand: _Hand) -> Iterator[Update]:
+def _updates(view: SessionView, clock_by_hand: _ManualClock) -> Iterator[Update]:
     while True:
         update = view.poll()
         yield update
         if update.state is not RecorderState.RECORDING:
             return
-        hand.now += _RETELL_SLICE
+        clock_by_hand.now += _SUMMARY_SLICE
 
 
-def retelling_as_text(then: Retold, now: Retold | None = None) -> str:
-    """Return what was said of a session, and what would be said now where that is given."""
+def summary_as_text(then: SessionSummary, now: SessionSummary | None = None) -> str:
+    """Return the summary of a session as text, or if `now` is given, the differences from `then` to `now`."""
     if now is None:
-        rows = [(one_line(name), told.words, told.flag_words) for name, told in then.channels.items()]
-        lines = [table(("channel", "agreed", "flags"), rows, (1,)), "", "What was said:", *_listed(then.events)]
+        rows = [(one_line(name), verdicts.words, verdicts.flag_words) for name, verdicts in then.channels.items()]
+        lines = [table(("channel", "agreed", "flags"), rows, (1,)), "", "Events:", *_listed(then.events)]
         return "\n".join(lines)
     rows_of_both = [
         (
             one_line(name),
             then.channels[name].words if name in then.channels else "not recorded",
-            told.words if told.verdicts else "no readings",
+            verdicts.words if verdicts.verdicts else "no readings",
             then.channels[name].flag_words if name in then.channels else "–",
-            told.flag_words,
+            verdicts.flag_words,
         )
-        for name, told in now.channels.items()
+        for name, verdicts in now.channels.items()
     ]
-    said, kept = _differences(then.events, now.events)
+    added, gone = _differences(then.events, now.events)
     lines = [table(("channel", "agreed then", "would agree", "flags then", "flags now"), rows_of_both, (1, 2))]
-    lines += ["", "Would have been said, and was not:", *_listed(said)]
-    lines += ["", "Was said, and would not have been:", *_listed(kept)]
+    lines += ["", "Events by the other bench file only:", *_listed(added)]
+    lines += ["", "Events of the recording only:", *_listed(gone)]
     # Working out causes takes seconds: only where something was odd.
-    if now.judged is not None and (now.events or any(event.kind == _NOT_TOLD_ANEW for event in then.events)):
-        lines += ["", "Likely causes, by the end of the powered time (those told then are left out above):"]
+    if now.judged is not None and (now.events or any(event.kind == _NOT_REPEATED for event in then.events)):
+        lines += ["", "Likely causes, by the end of the powered time (causes of the recording are left out above):"]
         lines += [
             f"{likelihood_in_words(one.likelihood):>11}  {one_line(one.message, 300)}"
             for one in now.judged.explanations()[:_MOST_CAUSES]
@@ -378,7 +380,7 @@ def retelling_as_text(then: Retold, now: Retold | None = None) -> str:
 
 def _differences(then: tuple[Event, ...], now: tuple[Event, ...]) -> tuple[list[Event], list[Event]]:
     """Return the events of now beyond those of then, by channel and kind, and the other way round."""
-    return _beyond(now, then), _beyond([event for event in then if event.kind != _NOT_TOLD_ANEW], now)
+    return _beyond(now, then), _beyond([event for event in then if event.kind != _NOT_REPEATED], now)
 
 
 def _beyond(events: Iterable[Event], others: Iterable[Event]) -> list[Event]:

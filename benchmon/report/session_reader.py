@@ -138,10 +138,15 @@ _COUNTS = """
 
 
 def last_of_range(connection: sqlite3.Connection, after: int, count: int) -> int | None:
-    """Return the number of the last of `count` readings that follow number `after`, None where there is none."""
+    """Return the number of the last of `count` readings that follow number `after`, None where there is none.
+
+    Raises `sqlite3.DatabaseError` where the numbers do not rise: a damaged tree of SQLite can lead in circles.
+    """
     found: int | None = connection.execute(
         "SELECT max(id) FROM (SELECT id FROM readings WHERE id > ? ORDER BY id LIMIT ?)", (after, count)
     ).fetchone()[0]
+    if found is not None and found <= after:
+        raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
     return found
 
 
@@ -199,12 +204,12 @@ class RecordedSession:
         }
 
     def with_data(self) -> Self:
-        """Return this session. Raises `BadInput` where no channel ever gave a reading: nothing can be made of it."""
+        """Return this session. Raises `BadInput` where no channel ever gave a reading: there is nothing to report."""
         with reading(self.path) as connection:
             if connection.execute("SELECT 1 FROM readings WHERE typeof(value) = 'real' LIMIT 1").fetchone():
                 return self
         name = one_line(self.path, 300)
-        raise BadInput(f"{name}: holds no readings; `benchmon replay --headless {name}` tells why")
+        raise BadInput(f"{name}: holds no readings; `benchmon replay --headless {name}` shows why")
 
     @property
     def bench(self) -> Bench:
@@ -214,7 +219,7 @@ class RecordedSession:
     @cached_property
     def benches(self) -> tuple[BenchChange, ...]:
         """The edited bench files that came into force while it was recorded, by time."""
-        return self._all(lambda told: told.benches)
+        return self._all(lambda tables: tables.benches)
 
     @property
     def every_bench(self) -> tuple[BenchChange, ...]:
@@ -327,23 +332,23 @@ class RecordedSession:
 
     @cached_property
     def events(self) -> tuple[Event, ...]:
-        """Everything that happened, by time."""
-        return self._all(lambda told: told.events)
+        """The events, by time."""
+        return self._all(lambda tables: tables.events)
 
     @property
     def notes(self) -> tuple[Event, ...]:
-        """What operators noted."""
+        """The notes of operators, by time."""
         return tuple(event for event in self.events if event.kind == EventKind.NOTE)
 
     @cached_property
     def explanations(self) -> tuple[Explanations, ...]:
         """The ranked causes, each from its time on."""
-        return self._all(lambda told: told.explanations)
+        return self._all(lambda tables: tables.explanations)
 
     @cached_property
     def forecasts(self) -> tuple[Forecast, ...]:
         """Where channels were heading, each from its time on."""
-        return self._all(lambda told: told.forecasts)
+        return self._all(lambda tables: tables.forecasts)
 
     @cached_property
     def waveforms(self) -> tuple[Waveform, ...]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.screen.background_job import BackgroundJob, draw_circuits, export
+from benchmon.screen.background_job import BackgroundJob, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
@@ -42,7 +42,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
     state: SessionState
     view: SessionView
     symbols: SymbolSet
-    long_work: BackgroundJob | None = None
+    job: BackgroundJob | None = None
     """What is done beside the screen just now."""
     polled: float = 0.0
     """The monotonic time of the last poll."""
@@ -71,7 +71,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         if views:
             views[-1].show_message(words)
 
-    def listens(self, what: str) -> bool:
+    def can_request(self, what: str) -> bool:
         """Return whether a recorder can be asked; tell that `what` needs one where it cannot."""
         if self.view.live and not self.state.read_only:
             return True
@@ -80,7 +80,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def action_note(self) -> None:
         """Write a note; its time is now, at the key."""
-        if not self.listens("A note"):
+        if not self.can_request("A note"):
             return
         began = clock(self.state.now)
 
@@ -119,7 +119,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
             return
         if self.state.info.bench.switch_off is None:
             self.show_message("This bench has no [switch_off]: use the switch at the bench.")
-        elif self.listens("Switching off"):
+        elif self.can_request("Switching off"):
             self.push_screen(SwitchOffDialog(self.state, self.symbols), self._switch_off)
 
     def _switch_off(self, typed: bool | None) -> None:
@@ -135,7 +135,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.show_message(
                 'No channel of this bench is read by hand: that takes an instrument with driver = "hand".'
             )
-        elif self.listens("A reading"):
+        elif self.can_request("A reading"):
             names = [channel.name for channel in channels]
             chosen = names.index(self.chosen) if self.chosen in names else self._most_overdue(channels)
             self.push_screen(ReadingDialog(self.state, self.symbols, channels, chosen, self.now), self._enter)
@@ -152,32 +152,34 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         return min(range(len(channels)), key=due)
 
-    def action_go_on(self) -> None:
+    def action_confirm_step(self) -> None:
         """Begin the plan, or confirm the step that stands."""
         plan = self.state.plan
-        if not plan.stages or not self.listens("The plan"):
+        if not plan.steps or not self.can_request("The plan"):
             return
-        if plan.place is None:
+        if plan.step_number is None:
             self.ask(StepRequest(Action.BEGIN, 1), "The plan is not begun")
-        elif self.state.lacks:
-            self.show_message(f"Not yet: {'; '.join(self.state.lacks)}. To go on all the same, skip it with a reason.")
+        elif self.state.blocking_reasons:
+            self.show_message(
+                f"Not yet: {'; '.join(self.state.blocking_reasons)}. To go on all the same, skip it with a reason."
+            )
         else:
-            self._ask_words(Action.GO_ON, "is done: anything to note?", may_be_empty=True)
+            self._request_step(Action.CONFIRM, "is done: anything to note?", may_be_empty=True)
 
-    def action_skip(self) -> None:
+    def action_skip_step(self) -> None:
         """Skip the step that stands, with a reason."""
-        self._ask_words(Action.SKIP, "is skipped: why?")
+        self._request_step(Action.SKIP, "is skipped: why?")
 
     def action_stop_plan(self) -> None:
         """Stop the plan at the step that stands."""
-        self._ask_words(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
+        self._request_step(Action.STOP, "and the plan stop here: why? This switches nothing off.", may_be_empty=True)
 
-    def _ask_words(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
-        place = self.state.plan.place
+    def _request_step(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
+        place = self.state.plan.step_number
         if place is None:
             self.show_message("No step of a plan stands.")
             return
-        if not self.listens("The plan"):
+        if not self.can_request("The plan"):
             return
 
         def accept(words: str | None) -> None:
@@ -195,7 +197,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.show_message("The bench file has not been edited since it was loaded.")
         elif edit.kind != EventKind.BENCH_EDITED:
             self.show_message(self.state.edit_in_words)
-        elif self.listens("Loading a bench file"):
+        elif self.can_request("Loading a bench file"):
 
             def load(agreed: bool | None) -> None:
                 if agreed:
@@ -205,14 +207,14 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def action_export(self) -> None:
         """Write the readings to a file, beside the screen; its ending says the format."""
-        if self._is_at_work():
+        if self._is_busy():
             return
         session = self.state.info.path
 
         def write(name: str | None) -> None:
             if name:
-                self.long_work = export(session, Path(name).expanduser().absolute())
-                self.follow_work()
+                self.job = export(session, Path(name).expanduser().absolute())
+                self.show_progress()
 
         title, hint = (
             "write the readings to which file?",
@@ -221,37 +223,37 @@ class OperatorActions(KeyQueue[ExitChoice]):
         usual = f"{Path(session).stem}.csv"
         self.push_screen(TextDialog(self.state, self.symbols, title, hint, usual=usual), write)
 
-    def action_draw_circuits(self) -> None:
+    def action_monte_carlo(self) -> None:
         """Draw many supplies within the tolerances, beside the screen."""
-        if not self._is_at_work():
+        if not self._is_busy():
             bench = self.state.info.bench
 
             def take(spreads: dict[str, Distribution]) -> None:
                 if self.state.info.bench is bench:
-                    self.state.drawn = spreads
+                    self.state.distributions = spreads
 
             settled = self.state.settled
-            self.long_work = draw_circuits(bench, None if settled is None else settled.mains_voltage, take)
-            self.follow_work()
+            self.job = run_monte_carlo(bench, None if settled is None else settled.mains_voltage, take)
+            self.show_progress()
 
-    def action_call_off(self) -> None:
-        """Call off what is done beside the screen."""
-        if self.long_work is None:
-            self.show_message("Nothing is at work that could be called off.")
+    def action_cancel_job(self) -> None:
+        """Cancel what runs in the background."""
+        if self.job is None:
+            self.show_message("Nothing runs that could be cancelled.")
         else:
-            self.long_work.call_off()
-            self.follow_work()
+            self.job.cancel()
+            self.show_progress()
 
-    def _is_at_work(self) -> bool:
-        if self.long_work is not None:
-            self.show_message(f"One thing after the other: {self.long_work.in_words}")
-        return self.long_work is not None
+    def _is_busy(self) -> bool:
+        if self.job is not None:
+            self.show_message(f"One thing after the other: {self.job.in_words}")
+        return self.job is not None
 
-    def follow_work(self) -> None:
+    def show_progress(self) -> None:
         """Show how far the work beside the screen has come, and tell its answer once."""
-        self.state.work = "" if self.long_work is None or self.long_work.answer is not None else self.long_work.in_words
-        if self.long_work is not None and self.long_work.answer is not None:
-            answer, self.long_work = self.long_work.answer, None
+        self.state.progress = "" if self.job is None or self.job.answer is not None else self.job.in_words
+        if self.job is not None and self.job.answer is not None:
+            answer, self.job = self.job.answer, None
             self.show_message(answer)
 
     def action_leave(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from importlib import import_module
 from threading import Thread
 from typing import ClassVar
@@ -16,14 +16,15 @@ from textual.screen import Screen
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
+from benchmon.screen.derived_predictions import DerivedPredictions
+from benchmon.screen.keys import MAIN, VIEWS, ViewRecord, view_called
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_complaint, use_terminal_colours
+from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_problem, use_terminal_colours
 from benchmon.screen.symbols import ASCII, UNICODE, needs_ascii
-from benchmon.screen.terminal.differential_driver import DifferentialDriver, draw_anew, wants_mouse
-from benchmon.screen.views.base import Dialog, View
+from benchmon.screen.terminal.differential_driver import DifferentialDriver, redraw_terminal, wants_mouse
+from benchmon.screen.views.base import Dialog, View, ViewContext
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
-from benchmon.screen.views.reading_views import BigView, EventsView, HelpView, PlanView
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionView
 from benchmon.watch.records import Event
@@ -37,17 +38,7 @@ _RING_EVERY = 4.0
 _LOAD_AFTER = 1.5
 
 
-_VIEWS: dict[str, Callable[..., View]] = {
-    "big figures": BigView,
-    "events": EventsView,
-    "help": HelpView,
-    "plan": PlanView,
-}
-_LATER_VIEWS = {
-    "waves": ("benchmon.screen.views.waveform", "WaveView"),
-    "trend": ("benchmon.screen.views.trend", "TrendView"),
-}
-"""Views whose plotting is loaded in the background, after the first frame."""
+_VIEWS_PACKAGE = "benchmon.screen.views"
 
 
 class BenchmonApp(OperatorActions):
@@ -77,35 +68,41 @@ class BenchmonApp(OperatorActions):
         self.symbols = ASCII if ascii_only else UNICODE
         self.state = SessionState(view.info, view.live)
         self.state.read_only = read_only
-        self._rang = -math.inf
+        self._last_ring = -math.inf
         self._has_more = False
+        self.derived = None if view.info.holds_predictions else DerivedPredictions(view.info.bench)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the main view, with what the first poll brings already on it."""
         give_up = time.monotonic() + _CATCH_UP_WITHIN
-        self._take_update()
+        self._update_state()
         while self._has_more and time.monotonic() < give_up:
-            self._take_update()
-        self._remember()
-        return BenchView(self.state, self.symbols)
+            self._update_state()
+        self._prime_trends()
+        return BenchView(self._view_context())
 
     def on_mount(self) -> None:
         """Begin to follow."""
         self.set_interval(_POLL_SECONDS, self.follow)
         self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
-        complaint = palette_complaint()
+        complaint = palette_problem()
         if complaint:
             self.call_after_refresh(self.show_message, complaint)
 
+    def on_unmount(self) -> None:
+        """End the work that the screen has begun beside itself."""
+        if self.derived is not None:
+            self.derived.close()
+
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every view that is in sight."""
-        refused = [event.message for event in self._take_update() if event.kind == EventKind.REFUSED]
+        refused = [event.message for event in self._update_state() if event.kind == EventKind.REFUSED]
         if refused and self.state.live:
             self.show_message(refused[-1])
-        self.follow_work()
+        self.show_progress()
         self.show_all()
-        self._ring()
+        self._ring_bell()
         if self._has_more:
             self.set_timer(_NEXT_PART_SECONDS, self.follow)
 
@@ -120,7 +117,7 @@ class BenchmonApp(OperatorActions):
 
     def show_all(self) -> None:
         """Show the picture as it is in every view that is in sight."""
-        for screen in self._in_sight():
+        for screen in self.visible_screens():
             screen.show(self.state)
 
     @property
@@ -128,17 +125,17 @@ class BenchmonApp(OperatorActions):
         """Return the name of the channel under the cursor of the main view, "" where there is none."""
         return next((screen.chosen for screen in self.screen_stack if isinstance(screen, BenchView)), "")
 
-    def _ring(self) -> None:
+    def _ring_bell(self) -> None:
         """Ring while an alarm waits to be acknowledged; in a replay nothing rings."""
         waiting = self.state.alarms.unacknowledged
         watched = self.state.live or self.state.recorder_state is RecorderState.GONE
         if not (waiting and watched and self.state.bell):
-            self._rang = -math.inf
-        elif time.monotonic() - self._rang >= _RING_EVERY:
-            self._rang = time.monotonic()
+            self._last_ring = -math.inf
+        elif time.monotonic() - self._last_ring >= _RING_EVERY:
+            self._last_ring = time.monotonic()
             self.bell()
 
-    def _in_sight(self) -> list[View | Dialog[object]]:
+    def visible_screens(self) -> list[View | Dialog[object]]:
         """Return the view on top, and the dialogues over it."""
         found: list[View | Dialog[object]] = []
         for screen in reversed(self.screen_stack):
@@ -148,7 +145,7 @@ class BenchmonApp(OperatorActions):
                     break
         return found
 
-    def _take_update(self) -> Sequence[Event]:
+    def _update_state(self) -> Sequence[Event]:
         """Take what came since the last poll; return the events of it."""
         try:
             update = self.view.poll()
@@ -159,9 +156,11 @@ class BenchmonApp(OperatorActions):
         self.polled = time.monotonic()
         self._has_more = len(update.judgements) >= AT_A_LOOK
         self.state.update(update, self.view.live)
+        if self.derived is not None:
+            self.state.take_predictions(self.derived.add(update, self.state.plan))
         return update.events
 
-    def _remember(self) -> None:
+    def _prime_trends(self) -> None:
         """Fill the trends of channels that are read so slowly that the first poll did not bring enough of them."""
         slow = [channel for channel in self.state.channels if channel.trend.reach > RECENT_SECONDS]
         for channel in slow:
@@ -175,7 +174,7 @@ class BenchmonApp(OperatorActions):
 
     def action_redraw(self) -> None:
         """Send the whole screen again, where something else has written over it."""
-        draw_anew(self)
+        redraw_terminal(self)
 
     def action_colours(self) -> None:
         """Turn to the next palette: for dark terminals, for light ones, of high contrast."""
@@ -185,30 +184,39 @@ class BenchmonApp(OperatorActions):
         words = "High contrast" if palette is Palette.CONTRAST else f"Colours for a {palette} terminal"
         self.show_message(f"{words}; k: the next. {PALETTE_VARIABLE}={palette} begins with it.")
 
-    def action_turn_to(self, name: str) -> None:
+    def action_show_view(self, name: str) -> None:
         """Show a view by its name in the place of the one that is open; the same key closes it again."""
-        kind = _VIEWS.get(name) or _load(*_LATER_VIEWS[name])
-        if type(self.screen) is kind:
+        record = view_called(name)
+        now = self.screen
+        opened_from = now.record if isinstance(now, View) else MAIN
+        if opened_from is record:
             self.pop_screen()
             return
-        more = {"waves": (self.chosen,), "trend": (self.chosen, self.view)}.get(name, ())
-        view = kind(self.state, self.symbols, *more)
-        if isinstance(self.screen, BenchView):
+        view = _load(record)(self._view_context(opened_from))
+        if opened_from is MAIN:
             self.push_screen(view)
         else:
             self.switch_screen(view)
 
+    def _view_context(self, opened_from: ViewRecord = MAIN) -> ViewContext:
+        return ViewContext(self.state, self.symbols, self.view, self.chosen, opened_from)
 
-def _load(module: str, name: str) -> Callable[..., View]:
-    kind: Callable[..., View] = getattr(import_module(module), name)
+
+def _load(record: ViewRecord) -> type[View]:
+    """Return the class of a view."""
+    module, _, name = record.place.partition(":")
+    kind: type[View] = getattr(import_module(f"{_VIEWS_PACKAGE}.{module}"), name)
     return kind
 
 
 def _load_in_background() -> None:
+    """Load the views that nobody has opened yet: plotting takes a while."""
+
     def load() -> None:
         try:
-            for module, name in _LATER_VIEWS.values():
-                _load(module, name)
+            for record in VIEWS:
+                if record.place:
+                    _load(record)
         finally:
             # What is loaded stays: looking for garbage among it would make a key wait.
             gc.freeze()

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 
 from benchmon.errors import BenchmonError
 from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words
+from benchmon.screen.keys import Key, bindings_of
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, wrap
-from benchmon.screen.styles import LEVEL_TONES, StyleRole, use_terminal_colours
+from benchmon.screen.styles import LEVEL_ROLES, StyleRole, use_terminal_colours
 from benchmon.screen.symbols import ASCII, UNICODE, SymbolSet, needs_ascii
 from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
 from benchmon.screen.widgets.key_bar import KeyBar
@@ -30,7 +31,7 @@ def heading(
 ) -> list[Line]:
     """Return the lines on top: how many benches stand how, and whether the broker is there."""
     words = f" {count_in_words(benches)}" if connected else " The broker is not reached: what is shown is old"
-    role = LEVEL_TONES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
+    role = LEVEL_ROLES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
     first = Cell(fit(symbols.plain(words), width, symbols), role if connected else StyleRole.ALERT)
     return [(first,), (Cell(fit(symbols.plain(f" {where}"), width, symbols), StyleRole.QUIET),)]
 
@@ -41,8 +42,8 @@ def bench_lines(benches: Sequence[BenchStatusMessage], width: int, symbols: Symb
 
 
 def _lines(bench: BenchStatusMessage, width: int, symbols: SymbolSet) -> list[Line]:
-    role = LEVEL_TONES.get(bench.level, StyleRole.PLAIN)
-    name = f"{bench.said.title}, {bench.said.host}" if bench.said.host else bench.said.title
+    role = LEVEL_ROLES.get(bench.level, StyleRole.PLAIN)
+    name = f"{bench.last.title}, {bench.last.host}" if bench.last.host else bench.last.title
     title = max(8, min(_TITLE, width - 3 - _STATE - _CLOCK))
     first = (
         Cell(f" {level_sign(bench.level, symbols)} ", role),
@@ -50,13 +51,17 @@ def _lines(bench: BenchStatusMessage, width: int, symbols: SymbolSet) -> list[Li
         Cell(
             f"  {fit(state_in_words(bench), _STATE, symbols)}", StyleRole.ALERT if bench.is_silent else StyleRole.PLAIN
         ),
-        Cell(fit(clock(bench.said.time), _CLOCK - 2, symbols, "right")),
+        Cell(fit(clock(bench.last.time), _CLOCK - 2, symbols, "right")),
     )
     pieces = wrap(symbols.plain(bench.sentence, 600), max(1, width - 4))[:_MOST_LINES]
     return [first, *((Cell(f"    {piece}"),) for piece in pieces)]
 
 
 _LOOK_SECONDS = 1.0
+_KEYS = (
+    Key("q,ctrl+q,ctrl+c", "quit", "Quit", shown="q"),
+    Key("tab", "app.focus_next", "Scroll", shown="arrows"),
+)
 
 
 class LabApp(App[None]):
@@ -66,25 +71,22 @@ class LabApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     TITLE = "benchmon"
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("q,ctrl+q,ctrl+c", "quit", "Quit", key_display="q"),
-        Binding("tab", "app.focus_next", "Scroll", key_display="arrows"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings_of(_KEYS)
 
     def __init__(self, overview: Overview, *, ascii_only: bool = False) -> None:
         super().__init__(driver_class=DifferentialDriver, ansi_color=True)
         use_terminal_colours(self)
         self.animation_level = "none"
         self._overview = overview
-        self._alphabet = ASCII if ascii_only else UNICODE
+        self._symbols = ASCII if ascii_only else UNICODE
         self._benches = overview.benches()
-        self._head, self._page = CellLines(), ScrollPage(self._write, self._alphabet)
+        self._head, self._page = CellLines(), ScrollPage(self._write, self._symbols)
 
     def compose(self) -> ComposeResult:
         """Put the count on top, the benches below, and the keys at the bottom."""
         yield self._head
         yield self._page
-        yield KeyBar(self.BINDINGS, self._alphabet)
+        yield KeyBar(_KEYS, self._symbols)
 
     def on_mount(self) -> None:
         """Begin to look."""
@@ -101,13 +103,13 @@ class LabApp(App[None]):
         before = {bench.name for bench in self._benches if bench.level is Level.DANGER}
         self._benches = self._overview.benches()
         width, where = self.size.width, str(self._overview.broker)
-        self._head.paint(heading(self._benches, where, self._overview.connected, width, self._alphabet))
+        self._head.paint(heading(self._benches, where, self._overview.connected, width, self._symbols))
         self._page.show()
         if {bench.name for bench in self._benches if bench.level is Level.DANGER} - before:
             self.bell()
 
     def _write(self, width: int) -> list[Line]:
-        return bench_lines(self._benches, width, self._alphabet)
+        return bench_lines(self._benches, width, self._symbols)
 
 
 def show_lab(overview: Overview, *, ascii_only: bool = False) -> None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import ClassVar
 
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 
 from benchmon.errors import BenchmonError
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.background_job import BackgroundJob
+from benchmon.screen.keys import REPLAY, bindings_of
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import needs_ascii
 from benchmon.screen.terminal.differential_driver import wants_mouse
@@ -25,14 +26,7 @@ _GREETING = "f freezes and goes on, . steps, [ and ] go to events, < and > chang
 class ReplayApp(BenchmonApp):
     """Follows a player and lets the user hold it by hand."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f", "freeze", "Freeze"),
-        Binding("full_stop", "step", "Step", show=False),
-        Binding("right_square_bracket", "to_event(1)", "Next event", show=False),
-        Binding("left_square_bracket", "to_event(-1)", "Event before", show=False),
-        Binding("greater_than_sign", "pace(1)", "Faster", show=False),
-        Binding("less_than_sign", "pace(-1)", "Slower", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings_of(REPLAY)
 
     def __init__(self, player: Player, *, ascii_only: bool = False) -> None:
         super().__init__(player, ascii_only=ascii_only)
@@ -47,33 +41,33 @@ class ReplayApp(BenchmonApp):
     def follow(self) -> None:
         """Take what the play has come by; after a jump the picture begins afresh."""
         if self._is_going:
-            self.follow_work()
+            self.show_progress()
             self.show_all()
             return
-        if self._player.take_restart():
-            self._begin_afresh()
+        if self._player.consume_restart():
+            self._reset_state()
         super().follow()
 
     def action_freeze(self) -> None:
         """Stop the play, or let it go on."""
-        if self._is_going and self._is_at_work():
+        if self._is_going and self._is_busy():
             return
         self._player.freeze()
-        self._tell_where()
+        self._show_position()
 
     def action_step(self) -> None:
         """Freeze, and go on to the next reading."""
-        if self._is_going and self._is_at_work():
+        if self._is_going and self._is_busy():
             return
         if self._player.step():
             self.follow()
-            self._tell_where()
+            self._show_position()
         else:
             self.show_message("There is no later reading.")
 
     def action_to_event(self, direction: int) -> None:
         """Freeze, and go to the next event or the one before, beside the screen: another bench has to find it first."""
-        if self._is_at_work():
+        if self._is_busy():
             return
         player = self._player
 
@@ -83,39 +77,41 @@ class ReplayApp(BenchmonApp):
             finally:
                 self._is_going = False
             where = "There is no later event." if direction > 0 else "There is no earlier event."
-            return self._where() if there else where
+            return self._position_text() if there else where
 
         self._is_going = True
-        self.long_work = BackgroundJob("Going to the event", go)
+        self.job = BackgroundJob("Going to the event", go)
         self.set_timer(_SOON, self.follow)
 
     def action_pace(self, direction: int) -> None:
         """Play twice or half as fast."""
-        if self._is_going and self._is_at_work():
+        if self._is_going and self._is_busy():
             return
         if direction > 0:
             self._player.faster()
         else:
             self._player.slower()
-        self._tell_where()
+        self._show_position()
 
-    def _tell_where(self) -> None:
-        self.show_message(self._where())
+    def _show_position(self) -> None:
+        self.show_message(self._position_text())
 
-    def _where(self) -> str:
+    def _position_text(self) -> str:
         player = self._player
         pace = f"{player.speed:g} times as fast"
         how = f"Frozen, f goes on {pace}" if player.frozen else f"Plays {pace}"
         return f"{how}; at {clock(player.position)}."
 
-    def _begin_afresh(self) -> None:
+    def _reset_state(self) -> None:
         """Put an empty state in the place of the one that knows what has not happened yet."""
         former = self.state
         self.state = SessionState(self._player.info, self._player.live)
+        if self.derived is not None:
+            self.derived.restart()
         self.state.read_only, self.state.bell, self.state.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.state.info.bench
         self.state.marked = former.marked
-        self.state.drawn = former.drawn if same else {}
+        self.state.distributions = former.distributions if same else {}
 
 
 def run_replay(player: Player, *, ascii_only: bool = False) -> ExitChoice:

@@ -20,8 +20,8 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
 from benchmon.text import countdown
-from benchmon.watch import bench_changes, status
-from benchmon.watch.plan import Plan, blocking_reasons
+from benchmon.watch import bench_changes, plan, status
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import SIGNS, StatusLine
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
 
-_GRAVE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
+_SEVERE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +45,9 @@ class ShownAlarm:
     """How a person is told of it, where the kind is not the word for it: what is past its warning may be low."""
 
     @property
-    def is_grave(self) -> bool:
+    def is_severe(self) -> bool:
         """Return whether it asks to switch off at once."""
-        return self.kind in _GRAVE
+        return self.kind in _SEVERE
 
     @property
     def words(self) -> str:
@@ -99,7 +99,7 @@ class AlarmPanel:
         return self._acknowledged.get(alarm.channel, -math.inf) >= alarm.since
 
 
-MARK_SECONDS = 5.0
+SPAN_SECONDS = 5.0
 _KEPT = 64
 
 
@@ -110,7 +110,7 @@ class TrendBuffer:
     """
 
     def __init__(self, period: float = 1.0) -> None:
-        self.span = max(MARK_SECONDS, 2.0 * period)
+        self.span = max(SPAN_SECONDS, 2.0 * period)
         self._sums: OrderedDict[int, tuple[float, int]] = OrderedDict()
         self._floor = 0.0
 
@@ -210,10 +210,10 @@ class SessionState:
     """The whole session as known after the updates so far.
 
     `channels` are in the order of the vocabulary, so points stay together. `events` holds the latest 5000;
-    `events_seen` counts all. `marked` are the channels the user chose for the large figures. `waveforms` are the latest
+    `events_seen` counts all. `marked` are the channels the user chose for the large digits. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
-    known, and `steps` what it should in steps of the plan. `drawn` are the distributions over many supplies within the
-    tolerances, once somebody has had them drawn, and `work` is, in words, what is done beside the screen just now.
+    known, and `steps` what it should in steps of the plan. `distributions` are over many supplies within the
+    tolerances, once somebody has had them drawn, and `progress` says what runs in the background just now.
     `problem` says why the session cannot be read now, and `trouble` what keeps the recorder from writing it.
     """
 
@@ -233,20 +233,20 @@ class SessionState:
         self.settled: StoredPrediction | None = None
         self.settled_problem = ""
         self.steps: dict[int, StepPrediction] = {}
-        self.drawn: dict[str, Distribution] = {}
-        self.work = ""
+        self.distributions: dict[str, Distribution] = {}
+        self.progress = ""
         self._forecasts: dict[str, Forecast] = {}
         self.alarms = AlarmPanel()
         self.bell = True
         self.plan = Plan(info.bench.step)
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
-        self._ahead = Outlooks()
+        self.outlooks = Outlooks()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
         self.channels = tuple(ChannelState(channel) for channel in ordered)
         self._by_name = {state.channel.name: state for state in self.channels}
         self._status = StatusReader(info.bench)
-        self._glance = self._status.glance
+        self._stored_line = self._status.glance
 
     def update(self, update: Update, live: bool) -> None:
         """Take what a poll brought. Judgements of channels that the bench does not have are of no row, and left out."""
@@ -267,16 +267,20 @@ class SessionState:
         self.events_seen += len(update.events) + update.events_before
         self.identities.update(update.identities)
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
-        if update.settled is not None:
-            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
-        self.steps.update({step.step: step for step in update.steps})
+        self.take_predictions(update)
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
         if update.explanations is not None:
             self._causes = update.explanations.ranked
-        self._ahead = Outlooks(self.now, self._forecasts, self._causes)
+        self.outlooks = Outlooks(self.now, self._forecasts, self._causes)
         self._status.take(update)
-        self._glance = self._status.glance
+        self._stored_line = self._status.glance
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
+
+    def take_predictions(self, update: Update) -> None:
+        """Take the settled predictions of an update."""
+        if update.settled is not None:
+            self.settled, self.settled_problem = update.settled.prediction, update.settled.problem
+        self.steps.update({step.step: step for step in update.steps})
 
     def _change(self, bench: Bench) -> None:
         """Go by an edited bench file: it has the same channels."""
@@ -286,7 +290,7 @@ class SessionState:
             if known is not None:
                 known.channel = channel
         self.plan.change(bench.step)
-        self.settled, self.settled_problem, self.steps, self.drawn = None, "", {}, {}
+        self.settled, self.settled_problem, self.steps, self.distributions = None, "", {}, {}
 
     @property
     def edit(self) -> Event | None:
@@ -330,22 +334,23 @@ class SessionState:
 
     @property
     def _still_to_come(self) -> str:
-        return "being worked out …" if self.live else "this session does not tell"
+        comes = self.live or not self.info.holds_predictions
+        return "being worked out …" if comes else "this session holds no such prediction"
 
     @property
-    def lacks(self) -> list[str]:
+    def blocking_reasons(self) -> list[str]:
         """Return what keeps the plan from going on, in a few words each."""
-        stage = self.plan.stage
-        return [] if stage is None else blocking_reasons(stage, self.now, self.info.bench.channel, self._latest)
+        stage = self.plan.current_step
+        return [] if stage is None else plan.blocking_reasons(stage, self.now, self.info.bench.channel, self._latest)
 
     @property
     def step_in_words(self) -> str:
         """Return which step of the plan stands, "" where none does."""
-        place, stage = self.plan.place, self.plan.stage
+        place, stage = self.plan.step_number, self.plan.current_step
         if place is None or stage is None:
             return ""
         left = stage.left(self.now)
-        return f"step {place} of {len(self.plan.stages)}" + (f", hold {countdown(left)}" if left > 0 else "")
+        return f"step {place} of {len(self.plan.steps)}" + (f", hold {countdown(left)}" if left > 0 else "")
 
     def _measured(self, quantity: str) -> float | None:
         values = (channel.value for channel in self.channels if channel.channel.quantity == quantity)
@@ -354,7 +359,7 @@ class SessionState:
     @property
     def ahead(self) -> Outlooks:
         """Return what is known beyond the latest readings: courses and causes."""
-        return self._ahead
+        return self.outlooks
 
     @property
     def points(self) -> tuple[str, ...]:
@@ -393,19 +398,19 @@ class SessionState:
         return f"mains {format_value(value, 'V')}"
 
     @property
-    def glance(self) -> StatusLine:
+    def status_line(self) -> StatusLine:
         """Return the answer to "is it right, is it safe?".
 
         A session that cannot be read is told first, unless what was read last was a danger: that stays.
         """
-        if self.problem and self._glance.level is not Level.DANGER:
+        if self.problem and self._stored_line.level is not Level.DANGER:
             return StatusLine(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
         if self.trouble:
             words = f"These values are old, {self.trouble}. The recorder watches on: alarms and switching off work."
-            if self._glance.level is Level.DANGER:
-                return StatusLine(Level.DANGER, self._glance.sign, f"{self._glance.sentence}. {words}")
+            if self._stored_line.level is Level.DANGER:
+                return StatusLine(Level.DANGER, self._stored_line.sign, f"{self._stored_line.sentence}. {words}")
             return StatusLine(Level.BLIND, SIGNS[Level.BLIND], words)
-        return self._glance
+        return self._stored_line
 
     @property
     def ambient(self) -> float:

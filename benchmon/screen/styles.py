@@ -94,7 +94,7 @@ def styles_of(name: str) -> Mapping[StyleRole, Style]:
     return PALETTES[Palette(name) if name in set(Palette) else Palette.DARK]
 
 
-LEVEL_TONES: dict[Level, StyleRole] = {
+LEVEL_ROLES: dict[Level, StyleRole] = {
     Level.DANGER: StyleRole.DANGER,
     Level.BLIND: StyleRole.ALERT,
     Level.CAUTION: StyleRole.ALERT,
@@ -140,10 +140,10 @@ def use_terminal_colours(app: App[Any]) -> None:
     """Have `app` draw in the terminal's own colours, in the palette that is usual here."""
     for theme in THEMES:
         app.register_theme(theme)
-    app.theme = usual_palette()
+    app.theme = default_palette()
 
 
-def usual_palette() -> Palette:
+def default_palette() -> Palette:
     """Return the palette that `BENCHMON_COLOURS` names; else the one for the background that the terminal tells.
 
     Some terminals set COLORFGBG: the numbers of their two colours, of which 7 and 15 are white.
@@ -155,7 +155,7 @@ def usual_palette() -> Palette:
     return Palette.LIGHT if background in _LIGHT_BACKGROUNDS else Palette.DARK
 
 
-def palette_complaint() -> str:
+def palette_problem() -> str:
     """Return in words that `BENCHMON_COLOURS` names no palette, "" where it names one or is not set."""
     named = _named_palette()
     if not named or named in set(Palette):

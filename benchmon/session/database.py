@@ -28,7 +28,7 @@ def display_path(path: Path) -> str:
 
 @contextmanager
 def sqlite_errors_as_session_errors(path: Path) -> Iterator[None]:
-    """Turn every complaint of SQLite about the file at `path` into a `SessionFileError` of one line."""
+    """Raise every complaint of SQLite about the file at `path` as a `SessionFileError` of one line."""
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as problem:

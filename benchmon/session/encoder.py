@@ -22,7 +22,7 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.session.encodings import encode_prediction, encode_status, pack
+from benchmon.session.encodings import encode_details, encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import (
     Anchor,
@@ -64,12 +64,12 @@ class _Open:
 
     def row(self, channel: int, span: int) -> tuple[Any, ...]:
         known = self.count > 0
-        told = (self.lowest, self.highest, self.total / self.count) if known else (None, None, None)
-        return (channel, span, self.number, self.count, *told, self.last_reading, self.from_reading)
+        values = (self.lowest, self.highest, self.total / self.count) if known else (None, None, None)
+        return (channel, span, self.number, self.count, *values, self.last_reading, self.from_reading)
 
 
-class Summing:
-    """Takes readings and gives the rows of `summaries` of the spans that are over."""
+class ReadingSummaries:
+    """Summarises readings: returns the rows of `summaries` of the spans that are over."""
 
     def __init__(self) -> None:
         self._open: dict[tuple[int, int], _Open] = {}
@@ -126,23 +126,23 @@ class Encoder:
         self._channels = {channel.name: number for number, channel in enumerate(bench.channel, 1)}
         self._expected: dict[int, tuple[float | None, float | None]] = {}
         self._expected_from: dict[int, int] = {}
-        self._next_reading = 1
-        self._summing = Summing()
+        self._next_reading = self._next_event = 1
+        self._summaries = ReadingSummaries()
         self._status: BenchStatus | None = None
 
     def encode(self, record: Record) -> Iterator[Statement]:
-        """Yield the statements that write one record."""
+        """Yield the statements that write one record. Raises `TypeError` if a session holds no such records."""
         yield from self._encode(record)
 
     def finish(self, at: float | None) -> Iterator[Statement]:
         """Yield what the summaries still hold, and the session's end where `at` says when (session seconds)."""
-        yield from ((_SUMMARY, row) for row in self._summing.finish())
+        yield from ((_SUMMARY, row) for row in self._summaries.finish())
         if at is not None:
             yield "UPDATE session SET finished = ?", (to_microseconds(at),)
 
     @singledispatchmethod
     def _encode(self, record: Any) -> Iterator[Statement]:
-        raise TypeError(f"{type(record).__name__} is nothing that a session holds")
+        raise TypeError(f"a session holds no {type(record).__name__}")
 
     @_encode.register
     def _judgement(self, record: Judgement) -> Iterator[Statement]:
@@ -155,18 +155,22 @@ class Encoder:
         state = encode_state(record.verdict, record.flags)
         row = (reading, channel, to_microseconds(record.time), record.value, state)
         yield "INSERT INTO readings VALUES (?, ?, ?, ?, ?)", row
-        ended = self._summing.add(channel, record.time, record.value, reading, self._expected_from.get(channel))
+        ended = self._summaries.add(channel, record.time, record.value, reading, self._expected_from.get(channel))
         yield from ((_SUMMARY, summary) for summary in ended)
 
     @_encode.register
     def _event(self, record: Event) -> Iterator[Statement]:
-        row = (to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
-        yield "INSERT INTO events (time, channel, kind, message) VALUES (?, ?, ?, ?)", row
+        number = self._next_event
+        self._next_event += 1
+        row = (number, to_microseconds(record.time), record.channel, str(record.kind), one_line(record.message, 1000))
+        yield "INSERT INTO events VALUES (?, ?, ?, ?, ?)", row
+        if record.details is not None:
+            yield "INSERT INTO event_details VALUES (?, ?)", (number, encode_details(record.details))
 
     @_encode.register
     def _heartbeat(self, record: Heartbeat) -> Iterator[Statement]:
         yield "UPDATE heartbeat SET time = ?, monotonic = ?", (to_microseconds(record.time), record.monotonic)
-        yield from ((_SUMMARY, summary) for summary in self._summing.close(record.time))
+        yield from ((_SUMMARY, summary) for summary in self._summaries.close(record.time))
 
     @_encode.register
     def _identity(self, record: Identity) -> Iterator[Statement]:
@@ -177,8 +181,8 @@ class Encoder:
 
     @_encode.register
     def _settings(self, record: Settings) -> Iterator[Statement]:
-        told = json.dumps(dict(record.settings), ensure_ascii=False, default=str)
-        yield "INSERT OR REPLACE INTO settings VALUES (?, ?, ?)", (record.kind, record.name, told)
+        settings = json.dumps(dict(record.settings), ensure_ascii=False, default=str)
+        yield "INSERT OR REPLACE INTO settings VALUES (?, ?, ?)", (record.kind, record.name, settings)
 
     @_encode.register
     def _anchor(self, record: Anchor) -> Iterator[Statement]:
@@ -208,14 +212,14 @@ class Encoder:
 
     @_encode.register
     def _settled(self, record: SettledPrediction) -> Iterator[Statement]:
-        told, waves = encode_prediction(record.prediction), record.prediction.packed if record.prediction else b""
-        row = (to_microseconds(record.time), one_line(record.problem, 400), told, waves)
+        text, waves = encode_prediction(record.prediction), record.prediction.packed if record.prediction else b""
+        row = (to_microseconds(record.time), one_line(record.problem, 400), text, waves)
         yield "INSERT INTO settled (time, problem, prediction, waves) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
     def _step_prediction(self, record: StepPrediction) -> Iterator[Statement]:
-        told = encode_prediction(record.prediction)
-        row = (to_microseconds(record.time), record.step, one_line(record.problem, 400), told)
+        text = encode_prediction(record.prediction)
+        row = (to_microseconds(record.time), record.step, one_line(record.problem, 400), text)
         yield "INSERT INTO step_predictions (time, step, problem, prediction) VALUES (?, ?, ?, ?)", row
 
     @_encode.register
@@ -264,12 +268,12 @@ def _facts() -> dict[str, str]:
         "benchmon": benchmon.__version__,
         "python": platform.python_version(),
         "sqlite": sqlite3.sqlite_version,
-        # Of the system's own words only: for the processor's name another program would be started.
+        # `platform.platform()` would start another program to learn the processor's name.
         "machine": f"{os.uname().sysname} {os.uname().release} {os.uname().machine}",
         "host": platform.node(),
         "process": str(os.getpid()),
     }
-    # Who is logged in; a container may know nobody.
+    # A container may have no name for its user.
     with suppress(OSError, KeyError, ImportError):
         facts["user"] = getpass.getuser()
     for library in _LIBRARIES:

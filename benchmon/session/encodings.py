@@ -9,18 +9,22 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sqlite3
 import zlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import fields as fields_of
+from functools import cache
+from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 
 from benchmon.bench import Bench
-from benchmon.event_kinds import AlarmKind, read_kind
+from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, read_kind, traits_of
 from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
-from benchmon.watch.records import MOST_SAMPLES, Event
+from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
 
@@ -175,6 +179,61 @@ def _is_harmonic(pair: object) -> bool:
     return False
 
 
+_LONGEST_DETAILS = 20_000
+
+
+@cache
+def _detail_types() -> dict[str, type]:
+    """Return the type of every field of `EventDetails`, by name."""
+    hints = get_type_hints(EventDetails)
+    return {each.name: get_args(hints[each.name])[0] for each in fields_of(EventDetails)}
+
+
+def encode_details(details: EventDetails) -> str:
+    """Return the facts of an event as JSON, without those that it has not.
+
+    >>> encode_details(EventDetails(request=3))
+    '{"request": 3}'
+    """
+    return json.dumps({name: fact for name, fact in asdict(details).items() if fact is not None}, ensure_ascii=False)
+
+
+def decode_details(stored: object) -> EventDetails | None:
+    """Return the facts of an event from their JSON, or from the object it holds; None where they make no sense."""
+    found = stored
+    if isinstance(stored, str) and len(stored) <= _LONGEST_DETAILS:
+        try:
+            found = json.loads(stored)
+        except (ValueError, RecursionError):
+            return None
+    if not isinstance(found, dict):
+        return None
+    facts = {name: found[name] for name, kind in _detail_types().items() if type(found.get(name)) is kind}
+    texts = {name: one_line(fact, 1000) for name, fact in facts.items() if isinstance(fact, str)}
+    return EventDetails(**facts | texts) if facts else None
+
+
+_OLD_STEP = re.compile(r"(\d{1,4}) of \d{1,4}: ")
+_OLD_UNSEEN = "no channel shows whether the power is gone"
+
+
+def details_of_old(kind: str, message: str, steps: Sequence[str] = ()) -> EventDetails | None:
+    """Return the facts of an event of layouts up to 4, which had them in the words of its message alone.
+
+    `steps` are the names of the plan's steps.
+    """
+    if kind == EventKind.SWITCHED_OFF:
+        return EventDetails(seen_off=_OLD_UNSEEN not in message)
+    found = _OLD_STEP.match(message) if traits_of(kind).group is EventGroup.PLAN else None
+    if found is None:
+        return None
+    step, rest = int(found[1]), message[found.end() :]
+    name = steps[step - 1] if 1 <= step <= len(steps) else ""
+    if not name or not rest.startswith(name):
+        name = rest.partition(": ")[0]
+    return EventDetails(step=step, note=rest.removeprefix(name).removeprefix(": ") or None)
+
+
 def encode_status(status: BenchStatus) -> str:
     """Return a status as JSON, without its times, its level and empty fields.
 
@@ -235,8 +294,11 @@ def _alarm(fields: object) -> Alarm | None:
 
 def _event(fields: object) -> Event | None:
     match fields:
-        case {"time": int() | float() as time, "kind": str(kind), "message": str(message)}:
-            return Event(float(time), "", read_kind(one_line(kind, 40)), one_line(message, 1000))
+        case {"time": int() | float() as time, "kind": str(kind), "message": str(message), **others}:
+            known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+            # The switching off in a status of layout 4 has no details.
+            found = decode_details(others["details"]) if "details" in others else details_of_old(known, words)
+            return Event(float(time), "", known, words, found)
     return None
 
 

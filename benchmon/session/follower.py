@@ -26,13 +26,12 @@ from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
 from benchmon.session.requests import OperatorRequest, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
-from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 _AT_ONCE = 10_000
-"""Rows taken in one poll: a long session arrives in parts."""
+"""Rows read in one poll: a long session arrives in parts."""
 AT_A_LOOK = 2_000
-"""Readings taken in one poll of a screen, so that no key waits for longer than it takes to read so many."""
+"""Readings read in one poll of a screen, so that no key waits longer than reading so many takes."""
 
 WAVEFORMS_AT_ONCE = 20
 _RECENT = 5000
@@ -41,16 +40,16 @@ _RECENT = 5000
 def open_session_view(path: Path | str, *, read_only: bool = False, recent: float | None = None) -> SessionView:
     """Return a view of the session file at `path`, live if its recorder runs. Raises `SessionFileError`.
 
-    One that is `read_only` asks the recorder for nothing. Where `recent` is given, the readings of so many last seconds
-    are told, before them the last of every channel, the last 5000 events, and those before them that still count (steps
-    of the plan, switching off, acknowledged alarms); so a long session is there at once. Its readings then come in
-    parts of 2000.
+    A `read_only` view refuses every request. If `recent` is given, its first polls return the readings of the last
+    `recent` seconds, the last earlier reading of every channel, the last 5000 events and those earlier ones that still
+    count (steps of the plan, switching off, acknowledged alarms); so a long session opens at once. Its readings then
+    come in parts of 2000.
     """
     return SessionFollower(Path(path), read_only=read_only, recent=recent)
 
 
 class SessionFollower:
-    """A `SessionView` that looks at the file anew at each poll and holds nothing open in between.
+    """A `SessionView` that opens the file for each poll and keeps nothing open in between.
 
     Any number may follow one recorder. The first poll gives what was recorded before, in parts if it is long.
     """
@@ -61,7 +60,7 @@ class SessionFollower:
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
-            self._told = TableReaders(connection, self._info)
+            self._tables = TableReaders(connection, self._info)
             self._beacon = read_beacon_path(connection, self._info)
             self._trends = Trends(connection, self._info.bench, self._info.layout)
             ending = read_ending(connection, self._beat())
@@ -71,29 +70,29 @@ class SessionFollower:
             self._events_before = 0
             if recent is not None and ending.time > recent and self._info.layout >= 2:
                 self._before = self._readings.start_at(connection, first_reading_at(connection, ending.time - recent))
-                self._events_kept, self._events_before = self._told.skip_to_recent(connection, _RECENT)
-            self._told.skip_what_is_past(connection, WAVEFORMS_AT_ONCE)
+                self._events_kept, self._events_before = self._tables.skip_to_recent(connection, _RECENT)
+            self._tables.skip_what_is_past(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
         self._end: Update | None = None
 
     @property
     def info(self) -> SessionInfo:
-        """Return what does not change."""
+        """Return the facts that do not change."""
         return self._info
 
     @property
     def live(self) -> bool:
-        """Return whether a recorder was writing at the last look."""
+        """Return whether a recorder was writing at the last poll."""
         return self._state is RecorderState.RECORDING
 
     def poll(self) -> Update:
-        """Return what came since the last poll. Raises `SessionFileError` where the file is damaged or gone."""
+        """Return the records since the last poll. Raises `SessionFileError` where the file is damaged or gone."""
         if self._end is not None:
             return self._end
         beat = self._beat()
         try:
             with reading(self._path) as connection:
-                return self._look(connection, beat)
+                return self._read(connection, beat)
         except SessionFileError as problem:
             if beat is not None and beat.is_recent:
                 goes_on = f"its recorder, process {beat.pid}, goes on"
@@ -102,22 +101,22 @@ class SessionFollower:
                 ) from problem
             raise
 
-    def _look(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
-        told = self._told
-        changes = told.benches.after_last(connection, _AT_ONCE) if told.benches else []
+    def _read(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
+        tables = self._tables
+        changes = tables.benches.after_last(connection, _AT_ONCE) if tables.benches else []
         self._readings.take(changes)
         ending = read_ending(connection, beat)
         judgements, more = self._readings.after_last(connection, self._at_once)
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
-        latest = told.events.after_last(connection, _AT_ONCE)
+        latest = tables.events.after_last(connection, _AT_ONCE)
         events, self._events_kept = [*self._events_kept, *latest], []
-        explanations = told.explanations.after_last(connection, _AT_ONCE) if told.explanations else []
-        forecasts = told.forecasts.after_last(connection, _AT_ONCE) if told.forecasts else []
-        waveforms = told.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if told.waveforms else []
-        settled = told.settled.after_last(connection, _AT_ONCE) if told.settled else []
-        steps = told.steps.after_last(connection, _AT_ONCE) if told.steps else []
-        # An instrument that says what it is, is told by an event as well.
+        explanations = tables.explanations.after_last(connection, _AT_ONCE) if tables.explanations else []
+        forecasts = tables.forecasts.after_last(connection, _AT_ONCE) if tables.forecasts else []
+        waveforms = tables.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if tables.waveforms else []
+        settled = tables.settled.after_last(connection, _AT_ONCE) if tables.settled else []
+        steps = tables.steps.after_last(connection, _AT_ONCE) if tables.steps else []
+        # An identity comes together with an event, `connected`.
         identities = read_identities(connection, self._info.bench) if latest or not self._identities else {}
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
         self._identities |= news
@@ -146,29 +145,33 @@ class SessionFollower:
         )
 
     def _beat(self) -> Beat | None:
-        """Return what the recorder of this very file last said, None where nothing is known of one."""
+        """Return the last heartbeat of this file's recorder, None where there is none."""
         beat = None if self._beacon is None else read_beacon(self._beacon)
         return beat if beat and os.path.realpath(beat.session) == os.path.realpath(self._path) else None
 
-    def request(self, request: OperatorRequest) -> None:
-        """Send a request to the recorder, through the session file.
+    def request(self, request: OperatorRequest) -> int | None:
+        """Send a request to the recorder through the session file, and return its number.
 
-        It is one of `Note`, `TypedReading`, `Acknowledge`, `StepRequest` (begin, confirm, skip or stop the plan),
-        `LoadBench`, `SwitchOff` and `StopRecording`. Where the file cannot be written, `SwitchOff` and `StopRecording`
-        reach a recorder of the same user by a signal. Raises `RecorderError` if no recorder runs, this view is
-        read-only or the recorder cannot be reached.
+        The request is one of those of `benchmon.session.requests`: `Note` (recorded as an event), `TypedReading` (a
+        reading by hand), `Acknowledge` (an alarm was seen), `StepRequest` (begin, confirm, skip or stop a step of the
+        plan), `LoadBench` (put an edited bench file into force), `SwitchPowerOff`, and `StopRecording`.
+
+        Where the file cannot be written, `SwitchPowerOff` and `StopRecording` reach a recorder of the same user by a
+        signal; such a request has no number, and None is returned. Raises `RecorderError` if no recorder runs, this
+        view is read-only or the recorder cannot be reached.
         """
         kind, text = encode_request(request)
         if self._read_only:
-            raise RecorderError("this screen only looks, it was opened with --read-only")
+            raise RecorderError("this screen was opened with --read-only, so it cannot ask the recorder for anything")
         try:
             with writing(self._path) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
                     raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
-                connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text))
+                return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid
         except SessionFileError as problem:
             if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
+            return None
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
@@ -187,7 +190,7 @@ class SessionFollower:
             return self._trends.band(connection, channel, since, until, parts)
 
     def close(self) -> None:
-        """Let go of the file. Where its recorder was killed, what it left beside the file is taken into it."""
+        """Close the view; a write-ahead log that a killed recorder left is merged into the file."""
         if self._state is not RecorderState.RECORDING:
             checkpoint_wal(self._path)
 
@@ -202,24 +205,24 @@ def in_order(records: Sequence[T]) -> tuple[T, ...]:
 
 _ANSWERS_WITHIN = 5.0
 _LOOK_EVERY = 0.05
-_ANSWERS = (EventKind.TYPED, EventKind.REFUSED)
 
 
 def enter_reading(path: Path, channel: str, shows: str) -> str:
     """Enter what the display of `channel` shows now into the running session at `path`; return the recorder's answer.
 
-    Raises `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not answer, `SessionFileError` if
-    there is no such session.
+    The answer is the event that carries the request's number, so another operator's is never taken for it. Raises
+    `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not answer, `SessionFileError` if there
+    is no such session.
     """
     view = open_session_view(path)
     try:
-        now = _catch_up(view).now
-        view.request(TypedReading(channel, shows))
+        _catch_up(view)
+        number = view.request(TypedReading(channel, shows))
         give_up = time.monotonic() + _ANSWERS_WITHIN
         while time.monotonic() < give_up:
             for event in view.poll().events:
-                if event.kind in _ANSWERS and event.time >= now:
-                    return _words(event.kind, event.message)
+                if event.details is not None and event.details.request == number:
+                    return _answer(event)
             time.sleep(_LOOK_EVERY)
     finally:
         view.close()
@@ -233,7 +236,8 @@ def _catch_up(view: SessionView) -> Update:
     return update
 
 
-def _words(kind: str, message: str) -> str:
-    if kind == EventKind.REFUSED:
-        raise BadInput(one_line(message.removeprefix("typed reading refused: ")))
-    return message
+def _answer(event: Event) -> str:
+    """Return what the recorder answered. Raises `BadInput` where it refused."""
+    if event.kind == EventKind.REFUSED:
+        raise BadInput(event.message)
+    return event.message

@@ -21,7 +21,7 @@ from benchmon.errors import BenchFileError, SessionFileError
 from benchmon.event_kinds import LASTING_KINDS, read_kind
 from benchmon.quantities import Expected
 from benchmon.session.database import check_is_session, display_path
-from benchmon.session.encodings import PackedWaveform, decode_prediction, unpack
+from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, details_of_old, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
 from benchmon.session.schema import SPANS, decode_state, number_of, session_time
@@ -54,11 +54,12 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     except BenchFileError as problem:
         raise SessionFileError(str(problem)) from problem
     started = number_of(row[1], _LATEST_START)
-    return SessionInfo(str(path), bench, 0.0 if started is None else started, one_line(row[2], 40), layout)
+    began = 0.0 if started is None else started
+    return SessionInfo(str(path), bench, began, one_line(row[2], 40), layout, layout >= _WITH_PREDICTIONS)
 
 
 def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> Ending:
-    """Return how far the session has come. `beat` is what its recorder last said otherwise, where that is known."""
+    """Return how far the session has come. `beat` is its recorder's last heartbeat outside the file, if known."""
     row = connection.execute("SELECT finished FROM session").fetchone()
     finished = None if row is None else session_time(row[0])
     if finished is not None:
@@ -199,10 +200,9 @@ _MOST_CAUSES, _MOST_CHANNELS = 100, 1000
 _LONGEST_JSON = 200_000
 _MOST_KEPT = 2000
 _MOST_STEPS = 10_000
-_WITH_BENCHES = 3
-"""The first layout that tells of edited bench files."""
-_WITH_PREDICTIONS = 4
-"""The first layout that keeps what the bench settles at."""
+_WITH_BENCHES, _WITH_PREDICTIONS, _WITH_DETAILS = 3, 4, 5
+"""The first layouts that hold edited bench files, settled predictions, and details of events."""
+_DETAILS = "(SELECT details FROM event_details WHERE event = events.id)"
 
 T = TypeVar("T", bound=Timed)
 
@@ -211,22 +211,22 @@ class TableReader(ABC, Generic[T]):
     """The rows of one table in the order they were written; remembers where it is."""
 
     table: ClassVar[str]
-    columns: ClassVar[str]
+    columns: str
 
     def __init__(self) -> None:
         self._rows = TableRows(self.table, f"time, {self.columns}")
 
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
-        """Return what the next rows tell, `limit` rows at most."""
-        return self._told(self._rows.after_last(connection, limit))
+        """Return the records of the next rows, `limit` rows at most. Raises `sqlite3.Error` as `TableRows` does."""
+        return self._records(self._rows.after_last(connection, limit))
 
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
-        """Return what the row of this id tells, None where it is not there or makes no sense."""
+        """Return the record of the row with this id, None where there is none or it makes no sense."""
         row = connection.execute(
             f"SELECT id, time, {self.columns} FROM {self.table} WHERE id = ?",  # noqa: S608
             (number,),
         ).fetchall()
-        return next(iter(self._told(row)), None)
+        return next(iter(self._records(row)), None)
 
     def skip_to_latest(self, connection: sqlite3.Connection, count: int) -> int:
         """Pass over all rows but the latest `count`; return how many were passed over."""
@@ -235,20 +235,26 @@ class TableReader(ABC, Generic[T]):
         self._rows.last += skipped
         return skipped
 
-    def _told(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
+    def _records(self, rows: Sequence[tuple[Any, ...]]) -> list[T]:
         timed = ((session_time(row[1]), row[2:]) for row in rows)
-        told = (self._make(time, rest) for time, rest in timed if time is not None)
-        return [one for one in told if one is not None]
+        records = (self._make(time, rest) for time, rest in timed if time is not None)
+        return [record for record in records if record is not None]
 
     @abstractmethod
     def _make(self, time: float, row: tuple[Any, ...]) -> T | None:
-        """Return what a row tells, None where it makes no sense."""
+        """Return the record of a row, None where it makes no sense."""
 
 
 class EventRows(TableReader[Event]):
     """The events of a session, as plain text of one line each."""
 
     table, columns = "events", "channel, kind, message"
+
+    def __init__(self, info: SessionInfo) -> None:
+        layout = info.layout
+        self._steps = None if layout >= _WITH_DETAILS else [step.name for step in info.bench.step]
+        self.columns = f"{type(self).columns}, {_DETAILS if layout >= _WITH_DETAILS else 'NULL'}"
+        super().__init__()
 
     def skip_to_latest_of(
         self, connection: sqlite3.Connection, count: int, kinds: Sequence[str]
@@ -262,12 +268,14 @@ class EventRows(TableReader[Event]):
             " ORDER BY id DESC LIMIT ?",
             (before, self._rows.last, *kinds, _MOST_KEPT),
         ).fetchall()
-        kept = self._told(rows[::-1])
+        kept = self._records(rows[::-1])
         return kept, skipped - len(kept)
 
     def _make(self, time: float, row: tuple[Any, ...]) -> Event:
-        channel, kind, message = row
-        return Event(time, one_line(channel, 40), read_kind(one_line(kind, 40)), one_line(message, 1000))
+        channel, kind, message, details = row
+        known, words = read_kind(one_line(kind, 40)), one_line(message, 1000)
+        facts = decode_details(details) if self._steps is None else details_of_old(known, words, self._steps)
+        return Event(time, one_line(channel, 40), known, words, facts)
 
 
 class BenchRows(TableReader[BenchChange]):
@@ -286,7 +294,7 @@ class BenchRows(TableReader[BenchChange]):
             bench = read_bench(row[0], self._bench.origin)
         except BenchFileError:
             return None
-        return None if changes_between(self._bench, bench).anew else BenchChange(time, bench)
+        return None if changes_between(self._bench, bench).needs_new_recording else BenchChange(time, bench)
 
 
 class ExplanationRows(TableReader[Explanations]):
@@ -307,8 +315,8 @@ class ExplanationRows(TableReader[Explanations]):
         return Explanations(time, tuple(cause for cause in causes if cause is not None))
 
 
-def _cause(told: object) -> Explanation | None:
-    match told:
+def _cause(stored: object) -> Explanation | None:
+    match stored:
         case [str(cause), (int() | float()) as likelihood, str(message), [*channels]] if 0 <= likelihood <= 1:
             names = tuple(one_line(name, 40) for name in channels[:_MOST_CHANNELS])
             return Explanation(one_line(cause, 200), float(likelihood), one_line(message, 1000), names)
@@ -377,11 +385,11 @@ class StepPredictionRows(TableReader[StepPrediction]):
 
 
 class TableReaders:
-    """All that a session tells beside its readings; a session of an old layout tells less."""
+    """The tables of a session beside its readings, None for those that its layout has not."""
 
     def __init__(self, connection: sqlite3.Connection, info: SessionInfo) -> None:
         is_old = info.layout < 2
-        self.events = EventRows()
+        self.events = EventRows(info)
         self.benches = BenchRows(info.bench) if info.layout >= _WITH_BENCHES else None
         self.explanations = None if is_old else ExplanationRows()
         self.forecasts = None if is_old else ForecastRows(connection, info.bench)

@@ -56,7 +56,7 @@ _CLAIM_WITHIN = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """What a recorder last said: its process, its session file, the session's time, and what troubles it, if anything.
+    """The last heartbeat of a recorder: its process, session file, session time, and trouble, "" for none.
 
     `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time.
     """
@@ -113,8 +113,8 @@ class Beacon:
         """
         if not _is_at(self.path, self._file):
             self._set_up_again()
-        told = asdict(self._beat) | {"time": now, "monotonic": monotonic, "boot": boot()}
-        text = json.dumps(told | {"trouble": one_line(trouble, 600)}).encode()
+        fields = asdict(self._beat) | {"time": now, "monotonic": monotonic, "boot": boot()}
+        text = json.dumps(fields | {"trouble": one_line(trouble, 600)}).encode()
         os.pwrite(self._file, text.ljust(_SIZE - 1)[: _SIZE - 1] + b"\n", 0)
 
     def release(self) -> None:
@@ -185,7 +185,7 @@ def _make_folder(folder: Path) -> None:
 
 
 def read_beacon(path: Path) -> Beat | None:
-    """Return what the recorder with the beacon at `path` last said, None where there is none."""
+    """Return the last heartbeat of the recorder with the beacon at `path`, None where there is none."""
     try:
         file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
     except (OSError, ValueError):
@@ -200,8 +200,8 @@ def read_beacon(path: Path) -> Beat | None:
         return None
 
 
-def _beat(told: object) -> Beat | None:
-    match told:
+def _beat(stored: object) -> Beat | None:
+    match stored:
         case {
             "pid": int(pid),
             "session": str(session),
@@ -229,7 +229,7 @@ def is_recorded(session: Path) -> bool:
 
 
 def _beats() -> Iterator[tuple[Path, Beat]]:
-    """Yield the beacons of this user with what their recorders last said."""
+    """Yield the beacons of this user with the last heartbeats of their recorders."""
     folder = beacons_folder()
     for path in folder.glob(f"*{ENDING}") if folder.is_dir() else ():
         beat = read_beacon(path)

@@ -137,10 +137,14 @@ class BenchChange:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions)."""
+    """An operator's request as it is stored: its kind, and its fields as JSON (as plain text by older versions).
+
+    `number` is its row in the session; what the recorder answers carries that number.
+    """
 
     kind: str
     text: str
+    number: int = 0
 
 
 Record = (
@@ -189,6 +193,7 @@ class SessionInfo:
     """The facts that do not change during a session. `started` is wall time, in seconds since 1970 (UTC).
 
     `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
+    `holds_predictions` is whether updates carry settled predictions; if not, a reader works them out.
     """
 
     path: str
@@ -196,6 +201,7 @@ class SessionInfo:
     started: float
     program_version: str
     layout: int = 2
+    holds_predictions: bool = True
 
 
 @dataclass(frozen=True)
@@ -253,9 +259,10 @@ class SessionView(Protocol):
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was."""
         ...
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Send a request to the recorder: see `benchmon.session.requests`.
 
+        Return its number, which the details of every event that answers it carry; None where it went by a signal.
         Raises `RecorderError` if none runs or it cannot be reached.
         """
         ...

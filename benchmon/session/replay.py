@@ -38,11 +38,11 @@ _AHEAD = 5_000
 class ReplayView:
     """A `SessionView` that plays a session file, `speed` times as fast as it was recorded.
 
-    `clock` gives seconds that rise; the play starts at the first poll, at session time `start`: of what was before it
-    are told the readings of the `recent` seconds, before them the last of every channel, and everything else. A poll
-    tells at most `at_once` readings, where that is given; the next one tells more then. It ends
-    in the state the session itself ended in: finished, or gone if its recorder was killed. Raises `SessionFileError`
-    where the file is none.
+    `clock` gives seconds that rise. The play starts at the first poll, at session time `start`. Of what was before
+    `start`, the first polls return the readings of the last `recent` seconds, the last earlier reading of every
+    channel, and all other records. A poll returns at most `at_once` readings if that is given, the next one more. The
+    play ends in the state the session itself ended in: finished, or gone if its recorder was killed. The constructor
+    raises `SessionFileError` if the file is no session.
     """
 
     def __init__(
@@ -61,8 +61,8 @@ class ReplayView:
         with reading(self._path) as connection:
             self._info = read_info(connection, self._path)
             readings = JudgementRows(connection, self._info.bench)
-            told = TableReaders(connection, self._info)
-            changes = told.benches.after_last(connection, _AHEAD) if told.benches else []
+            tables = TableReaders(connection, self._info)
+            changes = tables.benches.after_last(connection, _AHEAD) if tables.benches else []
             readings.take(changes)
             self._trends = Trends(connection, self._info.bench, self._info.layout)
             self._identities = read_identities(connection, self._info.bench)
@@ -72,18 +72,18 @@ class ReplayView:
                 self._before = readings.start_at(connection, first_reading_at(connection, start - recent))
         self._readings = _Upcoming(readings.after_last)
         self._changes = deque(changes)
-        self._events = _Upcoming(_as_parts(told.events))
-        self._explanations = _Upcoming(_as_parts(told.explanations))
-        self._forecasts = _Upcoming(_as_parts(told.forecasts))
-        self._waveforms = _Upcoming(_as_parts(told.waveforms, WAVEFORMS_AT_ONCE))
-        self._settled = _Upcoming(_as_parts(told.settled, WAVEFORMS_AT_ONCE))
-        self._steps = _Upcoming(_as_parts(told.steps))
+        self._events = _Upcoming(_as_parts(tables.events))
+        self._explanations = _Upcoming(_as_parts(tables.explanations))
+        self._forecasts = _Upcoming(_as_parts(tables.forecasts))
+        self._waveforms = _Upcoming(_as_parts(tables.waveforms, WAVEFORMS_AT_ONCE))
+        self._settled = _Upcoming(_as_parts(tables.settled, WAVEFORMS_AT_ONCE))
+        self._steps = _Upcoming(_as_parts(tables.steps))
         self._position = start
         self._last_clock: float | None = None
 
     @property
     def info(self) -> SessionInfo:
-        """Return what does not change."""
+        """Return the facts that do not change."""
         return self._info
 
     @property
@@ -93,15 +93,15 @@ class ReplayView:
 
     @property
     def position(self) -> float:
-        """Return the session time the play has come to."""
+        """Return the session time that the play has reached."""
         return min(self._position, self._ending.time)
 
     def advance_to(self, position: float) -> None:
-        """Go on to a later session time at once."""
+        """Skip to a later session time."""
         self._position = max(self._position, position)
 
     def poll(self) -> Update:
-        """Return what the play has come by since the last poll. Raises `SessionFileError` where the file is damaged."""
+        """Return the records passed since the last poll. Raises `SessionFileError` where the file is damaged."""
         now = self._clock()
         self._position += self.speed * (0.0 if self._last_clock is None else max(0.0, now - self._last_clock))
         self._last_clock = now
@@ -142,14 +142,14 @@ class ReplayView:
             bench = self._changes.popleft().bench
         return bench
 
-    def request(self, request: OperatorRequest) -> None:  # noqa: ARG002 - the protocol's argument
+    def request(self, request: OperatorRequest) -> int | None:  # noqa: ARG002 - the protocol's argument
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
 
-        What the play has not come to yet is not told. Raises `SessionFileError`.
+        A part that the play has not reached is empty. Raises `SessionFileError`.
         """
         with reading(self._path) as connection:
             found = self._trends.trend(connection, channel, since, until, parts)
@@ -158,7 +158,7 @@ class ReplayView:
     def band(self, channel: str, since: float, until: float, parts: int) -> tuple[Expected | None, ...]:
         """Return what `channel` was expected to read in the middle of each of such parts, None where nothing was.
 
-        What the play has not come to yet is not told. Raises `SessionFileError`.
+        It is None too where the play has not been. Raises `SessionFileError`.
         """
         with reading(self._path) as connection:
             found = self._trends.band(connection, channel, since, until, parts)
@@ -166,7 +166,7 @@ class ReplayView:
         return tuple(each if since + (at + 1) * width <= self._position else None for at, each in enumerate(found))
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the view; a write-ahead log that a killed recorder left is merged into the file."""
         if self._ending.state is not RecorderState.RECORDING:
             checkpoint_wal(self._path)
 
@@ -225,11 +225,11 @@ EventTimes = Callable[[float, Callable[[float], object]], Sequence[float]]
 class Player:
     """A `SessionView` of a session file that can be paused and taken anywhere.
 
-    `wrap` makes the view that is polled from the one that plays the file; `event_times` tells, in order, when its
-    events are, at least until the first one after a session time, where they are not those of the file, and tells a
-    function how far it has come meanwhile. A poll tells at most `at_once` readings, where that is given. After a jump
-    the next poll tells a fresh view all it needs, and `take_restart` says so once. Raises `SessionFileError` where the
-    file is no session.
+    `wrap` makes the view that is polled from the one that plays the file. `event_times` returns the times of the
+    events, in order, at least until the first one after a session time; it is given where these are not the events of
+    the file, and reports its progress (session seconds) to a function. A poll returns at most `at_once` readings if
+    that is given. After a jump the next poll returns all that a fresh view needs, and `consume_restart` returns True
+    once. The constructor raises `BadInput` for a speed out of range and `SessionFileError` if the file is no session.
     """
 
     def __init__(
@@ -252,11 +252,11 @@ class Player:
         self._play = self._played(0.0)
         self._view = self._wrap(self._play)
         of_the_file = self._read_event_times() if event_times is None else []
-        self._event_times = event_times or (lambda _after, _tell: of_the_file)
+        self._event_times = event_times or (lambda _after, _progress: of_the_file)
 
     @property
     def info(self) -> SessionInfo:
-        """Return what does not change."""
+        """Return the facts that do not change."""
         return self._view.info
 
     @property
@@ -266,14 +266,14 @@ class Player:
 
     @property
     def position(self) -> float:
-        """Return the session time the play has come to."""
+        """Return the session time that the play has reached."""
         return self._play.position
 
     def poll(self) -> Update:
-        """Return what the play has come by since the last poll, or since the jump. Raises `SessionFileError`."""
+        """Return the records passed since the last poll, or since the jump. Raises `SessionFileError`."""
         return self._view.poll()
 
-    def take_restart(self) -> bool:
+    def consume_restart(self) -> bool:
         """Return whether the play was taken elsewhere since the last call, so that a view must begin afresh."""
         restarted, self._restarted = self._restarted, False
         return restarted
@@ -306,15 +306,15 @@ class Player:
         self._play.advance_to(upcoming)
         return True
 
-    def to_event(self, direction: int, tell: Callable[[float], object] = lambda _: None) -> bool:
+    def to_event(self, direction: int, progress: Callable[[float], object] = lambda _: None) -> bool:
         """Freeze, and go to the next event (1) or the one before (-1); return False where there is none.
 
-        Where events have to be found first, `tell` is told up to which session time that has been done; what it raises
-        leaves the play where it is.
+        Where events have to be found first, `progress` is called with the session time up to which that is done; an
+        exception that it raises leaves the play where it is.
         """
         was_playing = not self.frozen
         self._hold()
-        times = self._event_times(self.position + _A_MOMENT, tell)
+        times = self._event_times(self.position + _A_MOMENT, progress)
         if direction > 0:
             place = bisect_right(times, self.position + _A_MOMENT)
         else:
@@ -330,9 +330,9 @@ class Player:
         self._view = self._wrap(self._play)
         self._restarted = True
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         """Raise `RecorderError`: a replay has no recorder."""
-        self._view.request(request)
+        return self._view.request(request)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read, as far as the play has come."""
@@ -343,7 +343,7 @@ class Player:
         return self._view.band(channel, since, until, parts)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the view."""
         self._view.close()
 
     def _hold(self) -> None:
@@ -356,7 +356,7 @@ class Player:
         return view
 
     def _read_event_times(self) -> list[float]:
-        events, found = EventRows(), list[float]()
+        events, found = EventRows(self.info), list[float]()
         with reading(self._path) as connection:
             while part := events.after_last(connection, _AT_ONCE):
                 found += [event.time for event in part]

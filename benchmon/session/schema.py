@@ -23,16 +23,18 @@ six bytes. Values are in the SI unit of the channel's quantity, temperatures in 
 | `waveforms` | a captured wave | as it is captured |
 | `benches` | an edited bench file that came into force while it was recorded | as it is loaded |
 | `statuses` | how the bench stood, from `time` to `until` | when that changes, at most four times a second |
+| `event_details` | facts of an event that programs need, as JSON: see `EventDetails` | with the event |
 | `settled` | what the bench settles at under the conditions measured | when these change |
-| `step_predictions` | what the bench settles at in a step of the plan | when known, anew for other conditions |
+| `step_predictions` | what the bench settles at in a step of the plan | when known, again for other conditions |
 | `summaries` | least, greatest and mean reading of a channel over 10 s, and over 5 min | as these end |
 
 `readings.value` is NULL where the instrument gave no usable number and ±Inf where its display shows over range.
 `readings.state` holds the verdict in its two lowest bits and a bit for each flag above them, see `encode_state`. The
 uncertainty of a reading follows from the channel's accuracy in the bench file, so it is not stored.
 
-Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`. They are read as
-they are: a session of then has nothing to say in the others. Numbers are checked as they are read back.
+Layout 1 had the first eight tables only, layout 2 all up to `summaries`, layout 3 those and `benches`, layout 4 all but
+`event_details`. They are read as they are, and what the other tables hold is worked out or left out. Numbers are
+checked as they are read back.
 """
 
 from __future__ import annotations
@@ -44,7 +46,7 @@ from functools import cache
 from benchmon.watch.records import Flag, Verdict
 
 APPLICATION_ID = int.from_bytes(b"BMon", "big")
-VERSION = 4
+VERSION = 5
 
 _FIRST_TABLES = {
     "session": """CREATE TABLE session (
@@ -202,11 +204,19 @@ _FOURTH_TABLES = {
     )""",
 }
 
-TABLES = _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES | _FOURTH_TABLES
+_FIFTH_TABLES = {
+    "event_details": """CREATE TABLE event_details (
+        event INTEGER PRIMARY KEY,          -- the event's id
+        details TEXT NOT NULL               -- JSON, an object
+    )""",
+}
+
+TABLES = _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES | _FOURTH_TABLES | _FIFTH_TABLES
 LAYOUTS = {
     1: _FIRST_TABLES,
     2: _FIRST_TABLES | _SECOND_TABLES,
     3: _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES,
+    4: _FIRST_TABLES | _SECOND_TABLES | _THIRD_TABLES | _FOURTH_TABLES,
     VERSION: TABLES,
 }
 """The tables of every layout that can be read."""

@@ -1,15 +1,11 @@
-"""Writing a session file: one thread owns it, and everybody else hands it records.
+"""Writing a session file: one thread writes it, and all others hand it records.
 
-What waits is committed every 150 ms, and at once where it holds an event. So a slow disk never stands in the path of
-the watch, and a follower sees every reading within a fifth of a second.
+Records are committed every 150 ms, and at once where there is an event among them. So a slow disk never delays the
+watch, and a follower has every reading within a fifth of a second.
 
-Where the file cannot be written (a full disk, a file taken away) the recorder goes on: what comes waits in a bounded
-buffer, `trouble` says so, and it is written as soon as that can be done. The session tells of it by events of the kinds
-`unwritten` (it began), `written` (it is over) and `gap` (readings that had to give way).
-
-What waits to be written: a bounded buffer between the watch, which never waits, and the file, which may fail.
-
-The one connection that writes a session file, and what can be done when the file is taken away under it.
+While the file cannot be written (a full disk, a file that was removed) the recorder goes on: records wait in a bounded
+queue, `trouble` gives the reason, and they are written as soon as possible. The session records it by events of the
+kinds `unwritten` (it began), `written` (it is over) and `gap` (readings were dropped).
 """
 
 from __future__ import annotations
@@ -51,20 +47,20 @@ from benchmon.watch.status import BenchStatus, Level
 MOST_WAITING = 100_000
 """Readings that wait at most: twenty minutes of sixteen channels at five a second, in some 30 MB."""
 _SAMPLES_LIKE_A_READING = 10
-_MAY_GIVE_WAY = (Judgement, Forecast, Explanations, Waveform, BenchStatus, SettledPrediction, StepPrediction)
+_DROPPABLE = (Judgement, Forecast, Explanations, Waveform, BenchStatus, SettledPrediction, StepPrediction)
 
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
-    """Readings that had to give way: how many, and the session times of the first and the last of them."""
+    """Readings that were dropped: how many, and the session times of the first and the last of them."""
 
     count: int
     first: float
     last: float
 
 
-class _Lane:
-    """Records in a line, each with its number in the order they came, weighed as readings."""
+class _WeightedQueue:
+    """A queue of records, each with its number in the order of arrival; its weight is counted in readings."""
 
     def __init__(self) -> None:
         self.records: deque[tuple[int, Record]] = deque()
@@ -85,20 +81,20 @@ def _weight(record: Record) -> int:
 
 
 class WriteQueue:
-    """Records in the order they came. When `most` wait the oldest readings, and waves, give way; events have as much.
+    """Records in the order they came. When `most` wait, the oldest readings and waves are dropped; likewise events.
 
-    Of heartbeats only the latest waits. Events, and a status of another level than the one before, are in a hurry.
+    Of heartbeats only the latest waits. Events, and a status of another level than the one before, are urgent.
     """
 
     def __init__(self, most: int = MOST_WAITING) -> None:
         self._most = most
         self._news = threading.Condition()
         self._numbers = count()
-        self._readings, self._others = _Lane(), _Lane()
+        self._readings, self._others = _WeightedQueue(), _WeightedQueue()
         self._heartbeat: Heartbeat | None = None
-        self._hurry = self._ended = False
+        self._urgent = self._ended = False
         self._level: Level | None = None
-        self._lost: Dropped | None = None
+        self._dropped: Dropped | None = None
 
     def put(self, record: Record) -> None:
         """Take a record; returns at once."""
@@ -107,13 +103,13 @@ class WriteQueue:
                 self._heartbeat = record
                 return
             number = next(self._numbers)
-            may_give_way = isinstance(record, _MAY_GIVE_WAY)
-            line = self._readings if may_give_way else self._others
+            is_droppable = isinstance(record, _DROPPABLE)
+            line = self._readings if is_droppable else self._others
             line.append(number, record)
             while line.weight > self._most and len(line.records) > 1:
-                self._lose(line.popleft())
+                self._drop(line.popleft())
             if self._is_urgent(record):
-                self._hurry = True
+                self._urgent = True
                 self._news.notify()
 
     def end(self) -> None:
@@ -133,11 +129,11 @@ class WriteQueue:
         return len(self._readings.records) + len(self._others.records)
 
     def collect(self, within: float, limit: int) -> list[Record]:
-        """Return what came within so many seconds, `limit` at most; sooner where something hurries, or at the end."""
+        """Return what came within so many seconds, `limit` at most; sooner where a record is urgent, or at the end."""
         with self._news:
-            self._news.wait_for(lambda: self._hurry or self._ended, within)
+            self._news.wait_for(lambda: self._urgent or self._ended, within)
             taken = [self._next() for _ in range(min(limit, self.count))]
-            self._hurry = self._hurry and self.count > 0
+            self._urgent = self._urgent and self.count > 0
             if self._heartbeat is not None:
                 taken.append(self._heartbeat)
                 self._heartbeat = None
@@ -148,10 +144,10 @@ class WriteQueue:
         with self._news:
             self._news.wait_for(lambda: self._ended, seconds)
 
-    def take_lost(self) -> Dropped | None:
-        """Return what had to give way since the last call."""
+    def take_dropped(self) -> Dropped | None:
+        """Return what was dropped since the last call, None for nothing."""
         with self._news:
-            lost, self._lost = self._lost, None
+            lost, self._dropped = self._dropped, None
             return lost
 
     def _is_urgent(self, record: Record) -> bool:
@@ -164,11 +160,11 @@ class WriteQueue:
         lines = [line for line in (self._readings, self._others) if line.records]
         return min(lines, key=lambda line: line.records[0][0]).popleft()
 
-    def _lose(self, record: Record) -> None:
+    def _drop(self, record: Record) -> None:
         if isinstance(record, Judgement):
-            former = self._lost
+            former = self._dropped
             count_before, first = (former.count, former.first) if former else (0, record.time)
-            self._lost = Dropped(count_before + 1, first, record.time)
+            self._dropped = Dropped(count_before + 1, first, record.time)
 
 
 _FOLLOWERS_LEAVE_WITHIN = 3.0
@@ -216,14 +212,14 @@ class WritableFile:
             raise
         return left_out
 
-    def new_requests(self) -> list[tuple[int, Request]]:
-        """Return, with their numbers, the requests that came since the last call. Raises `sqlite3.Error`."""
+    def new_requests(self) -> list[Request]:
+        """Return the requests that came since the last call. Raises `sqlite3.Error`."""
         rows = self._connection.execute(
             "SELECT id, kind, text FROM requests WHERE done IS NULL AND id > ? ORDER BY id", (self._last_request,)
         ).fetchall()
         if rows:
             self._last_request = rows[-1][0]
-        return [(number, Request(str(kind), str(text))) for number, kind, text in rows]
+        return [Request(str(kind), str(text), number) for number, kind, text in rows]
 
     @property
     def is_in_place(self) -> bool:
@@ -263,7 +259,7 @@ class WritableFile:
             time.sleep(0.1)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._connection.close()
 
     def _begin(self) -> None:
@@ -289,7 +285,7 @@ _LAST_PATIENCE = 5.0
 class SessionWriter:
     """A new session file and the thread that writes it.
 
-    `started_monotonic` is the monotonic time of session time 0; `facts` are told beside those of the program and the
+    `started_monotonic` is the monotonic time of session time 0; `facts` are stored beside those of the program and the
     machine. The file is complete and can be followed when the constructor returns; it raises `SessionFileError` where
     the file exists or cannot be made.
     """
@@ -351,7 +347,7 @@ class SessionWriter:
             raise RecorderError(self._misplaced)
 
     def abandon(self) -> None:
-        """Write what waits and let go; the session stays without an end, as after a kill."""
+        """Write what waits and close the file; the session stays without an end, as after a kill."""
         self._close()
 
     def _close(self) -> None:
@@ -382,7 +378,7 @@ class SessionWriter:
             try:
                 statements += self._encoder.encode(record)
             except Exception as problem:  # noqa: BLE001 - one record that is none must not end the recording
-                self._tell(
+                self._put_event(
                     EventKind.FAULT, f"a {type(record).__name__} was left out: {type(problem).__name__}: {problem}"
                 )
         return statements
@@ -392,12 +388,12 @@ class SessionWriter:
         while not self._is_hopeless():
             try:
                 self._look_for_the_file()
-                for number, request in self._file.new_requests():
+                for request in self._file.new_requests():
                     self._requests.put(request)
                     done = to_microseconds(self._now())
-                    statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, number)))
+                    statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, request.number)))
                 for reason in self._file.commit(statements) if statements else ():
-                    self._tell(EventKind.FAULT, f"a record was left out: {reason}")
+                    self._put_event(EventKind.FAULT, f"a record was left out: {reason}")
             except sqlite3.Error as problem:
                 self._not_written(one_line(problem))
                 self._waiting.pause(_TRY_AGAIN_EVERY)
@@ -408,25 +404,25 @@ class SessionWriter:
     def _not_written(self, problem: str) -> None:
         if not self._problem:
             self._unwritten_since = self._now()
-            self._tell(EventKind.UNWRITTEN, f"the session cannot be written: {problem}; what comes waits")
+            self._put_event(EventKind.UNWRITTEN, f"the session cannot be written: {problem}; what comes waits")
         self._problem = problem
 
     def _written(self) -> None:
         if self._problem:
             self._problem = ""
-            self._tell(
+            self._put_event(
                 EventKind.WRITTEN, f"the session is written again, after {self._now() - self._unwritten_since:.1f} s"
             )
-        lost = self._waiting.take_lost()
+        lost = self._waiting.take_dropped()
         if lost is not None:
-            self._tell(
+            self._put_event(
                 EventKind.GAP,
                 f"{lost.count} readings from {lost.first:.1f} s to {lost.last:.1f} s are missing: "
                 f"the session could not be written and no more than {self._most} can wait",
             )
 
     def _look_for_the_file(self) -> None:
-        """Write the session anew where its file has been taken away; go on in what is left of it where that fails."""
+        """Write the whole session again if its file was taken away; if that fails, go on in the open file."""
         now = time.monotonic()
         if now < self._next_look or self._file.is_in_place:
             return
@@ -440,7 +436,7 @@ class SessionWriter:
             )
         else:
             self._misplaced = ""
-            self._tell(EventKind.WRITTEN, "the session file was taken away; all of it has been written again")
+            self._put_event(EventKind.WRITTEN, "the session file was taken away; all of it has been written again")
 
     def _rescue(self) -> None:
         """Write the session to another place at the end, where its own is taken."""
@@ -449,7 +445,7 @@ class SessionWriter:
             try:
                 self._file.put_back(folder / name)
             except (OSError, sqlite3.Error):
-                continue  # the next place may do; where none does, what is told of the file stands
+                continue  # the next folder may do; if none does, `_misplaced` stays as it is
             self._misplaced = (
                 f"{display_path(self._path)}: was taken away; the whole session is in {display_path(folder / name)}"
             )
@@ -462,7 +458,7 @@ class SessionWriter:
         self._give_up = min(self._give_up, time.monotonic() + _LAST_PATIENCE)
         return time.monotonic() > self._give_up
 
-    def _tell(self, kind: EventKind, message: str) -> None:
+    def _put_event(self, kind: EventKind, message: str) -> None:
         self._waiting.put(Event(self._now(), "", kind, one_line(message, 1000)))
 
     def _now(self) -> float:

@@ -28,36 +28,36 @@ _MOST_NAMED = 3
 
 @dataclass(frozen=True, slots=True)
 class BenchChanges:
-    """What an edited bench changes, in words: what may come into force now, and what needs a new recording."""
+    """What an edited bench changes, in words: what is applicable while recording, and what needs a new recording."""
 
-    now: tuple[str, ...] = ()
-    anew: tuple[str, ...] = ()
+    applicable: tuple[str, ...] = ()
+    needs_new_recording: tuple[str, ...] = ()
 
     def __bool__(self) -> bool:
         """Return whether anything differs."""
-        return bool(self.now or self.anew)
+        return bool(self.applicable or self.needs_new_recording)
 
 
 def changes_between(before: Bench, after: Bench, begun: int = 0) -> BenchChanges:
-    """Return what differs between two benches; the first `begun` steps of the plan stand or are over."""
-    anew: list[str] = []
+    """Return what differs between two benches; the first `begun` steps of the plan are current or over."""
+    fixed: list[str] = []
     if after.title != before.title:
-        anew.append("the title")
+        fixed.append("the title")
     if after.instrument != before.instrument:
-        anew.append("the instruments")
+        fixed.append("the instruments")
     if [channel.name for channel in after.channel] != [channel.name for channel in before.channel]:
-        return BenchChanges((), (*anew, "the list of channels"))
+        return BenchChanges((), (*fixed, "the list of channels"))
     pairs = list(zip(before.channel, after.channel, strict=True))
-    anew += _named("how they are asked: ", (new.name for old, new in pairs if _asked(old) != _asked(new)))
+    fixed += _named("how they are asked: ", (new.name for old, new in pairs if _asked(old) != _asked(new)))
     if after.switch_off != before.switch_off:
-        anew.append("[switch_off]")
+        fixed.append("[switch_off]")
     if [step.name for step in after.step[:begun]] != [step.name for step in before.step[:begun]]:
-        anew.append("a step that has begun")
-    now = [f"[{section}]" for section in _SUPPLY if getattr(before, section) != getattr(after, section)]
-    now += _named("limits of ", (new.name for old, new in pairs if _limits(old) != _limits(new)))
-    now += _named("accuracy of ", (new.name for old, new in pairs if old.accuracy != new.accuracy))
-    now += _steps(before.step, after.step)
-    return BenchChanges(tuple(now), tuple(anew))
+        fixed.append("a step that has begun")
+    applicable = [f"[{section}]" for section in _SUPPLY if getattr(before, section) != getattr(after, section)]
+    applicable += _named("limits of ", (new.name for old, new in pairs if _limits(old) != _limits(new)))
+    applicable += _named("accuracy of ", (new.name for old, new in pairs if old.accuracy != new.accuracy))
+    applicable += _steps(before.step, after.step)
+    return BenchChanges(tuple(applicable), tuple(fixed))
 
 
 def _asked(channel: Channel) -> dict[str, object]:

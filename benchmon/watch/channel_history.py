@@ -27,6 +27,7 @@ from benchmon.watch.heating.heating import (
     junction_from_case,
 )
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
+from benchmon.watch.plausibility.steadiness import Frozen, FrozenValue, VerdictChanges
 from benchmon.watch.records import Event, Flag, Forecast
 from benchmon.watch.wording import BandPosition
 
@@ -78,7 +79,9 @@ class ChannelHistory:
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
-        self._implausible: frozenset[str] = frozenset()
+        self._contradicting: frozenset[str] = frozenset()
+        self._changes = {name: VerdictChanges() for name in self._channels}
+        self._still = {name: FrozenValue(channel) for name, channel in self._channels.items()}
         parts = sum(not heat.is_air for heat in self._heats.values())
         self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
         self._warm, self._warm_until = 0.0, -math.inf
@@ -89,6 +92,8 @@ class ChannelHistory:
         self._channels = {channel.name: channel for channel in bench.channel}
         for name, heat in self._heats.items():
             heat.change(self._channels[name])
+        for name, still in self._still.items():
+            still.change(self._channels[name])
         self._plausibility = PlausibilityWatch(bench)
 
     def expect(self, prediction: Prediction) -> None:
@@ -112,10 +117,29 @@ class ChannelHistory:
             self._drifts.mains(value)
         if expected is not None and quantity not in CONDITIONS and (heat is None or heat.is_steady):
             events += self._watch_drift(self._channels[channel], time, value, expected)
+        self._changes[channel].update(time, en)
+        still = self._still[channel]
+        if still.update(time, value, None if quantity in CONDITIONS else expected):
+            kind = EventKind.CLEARED if still.found is None else EventKind.IMPLAUSIBLE
+            events.append(Event(time, channel, kind, still.sentence(time)))
         found = self._plausibility.update(channel, time, value, en)
-        if found or self._plausibility.suspects != self._implausible:
-            events += self._tell_contradictions(time, [(one.culprit, one.message) for one in found])
+        if found or self._plausibility.suspects != self._contradicting:
+            events += self._contradictions(time, [(one.culprit, one.message) for one in found])
         return events
+
+    def changes_recently(self, channel: str, now: float) -> int:
+        """Return how often a channel went from agreeing to disagreeing or back in the last minutes before `now` (s).
+
+        Many changes are evidence of an intermittent contact. Raises `KeyError` for a channel that is not followed.
+        """
+        return self._changes[channel].recently(now)
+
+    def frozen(self, channel: str) -> Frozen | None:
+        """Return that a channel reads exactly one value while what is expected moves, None where it does not.
+
+        Raises `KeyError` for a channel that is not followed.
+        """
+        return self._still[channel].found
 
     def finish(self, time: float) -> list[Event]:
         """Judge what has been read so far as it stands: no more readings come. Return the events of that."""
@@ -123,14 +147,14 @@ class ChannelHistory:
         for heat in self._heats.values():
             events += heat.finish(time)
         found = self._plausibility.finish()
-        return events + self._tell_contradictions(time, [(one.culprit, one.message) for one in found])
+        return events + self._contradictions(time, [(one.culprit, one.message) for one in found])
 
     def flags(self, channel: str) -> frozenset[Flag]:
         """Return what is known of a channel now."""
         flags = set()
         if channel in self._drifting:
             flags.add(Flag.DRIFTING)
-        if channel in self._implausible:
+        if channel in self._contradicting or self._still[channel].found is not None:
             flags.add(Flag.IMPLAUSIBLE)
         return frozenset(flags)
 
@@ -179,14 +203,14 @@ class ChannelHistory:
             return 1.0
         return -math.expm1(-max(0.0, time - self.power_on) / constant)
 
-    def _tell_contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
+    def _contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects
         events = [Event(time, culprit, EventKind.IMPLAUSIBLE, message) for culprit, message in found]
         events += [
             Event(time, name, EventKind.CLEARED, f"{name} contradicts no other reading any more")
-            for name in sorted(self._implausible - suspects)
+            for name in sorted(self._contradicting - suspects)
         ]
-        self._implausible = suspects
+        self._contradicting = suspects
         return events
 
 

@@ -197,6 +197,11 @@ class MeasuredConditions:
             return None
         return Conditions(voltage, None if self.ambient is None else self.ambient.at(time), self.load)
 
+    def situation(self, time: float) -> Conditions:
+        """Return the conditions at `time`, without a mains voltage where the supply is not powered."""
+        unpowered = Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
+        return self.now(time) or unpowered
+
     def without_mains(self, time: float) -> Conditions:
         """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
         return Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)

@@ -1,21 +1,19 @@
-"""The plan of a staged power-on: which step stands, what it still lacks, and how requests and events carry it.
+"""The plan of a staged power-on: the current step, what it still lacks, its cautions, and the events that move it.
 
-The plan moves by events alone, so the recorder, every screen and a replay know the same of it:
+The plan moves by events alone, so the recorder, every screen and a replay have it in the same state. An event carries
+the number of its step and the operator's note in its details; its message says the same to people:
 
     step begun     2 of 4: half the mains
-    step done      2 of 4: half the mains: hum gone        (what the operator noted comes last)
+    step done      2 of 4: half the mains: hum gone
     step skipped   3 of 4: load on: no resistor at hand
     plan stopped   2 of 4: half the mains: smell of varnish
 
-Nothing follows the plan before the operator has begun it: until then the bench file's own mains and load stand.
-
-What to be careful of at one step of a staged power-on.
+Until the operator begins the plan, the bench file's own mains and load apply.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -27,7 +25,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.text import duration
-from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -37,15 +35,13 @@ MAINS_WITHIN = 0.05
 
 LONGEST_WORDS = 200
 
-_PLACE = re.compile(r"(\d{1,4}) of \d{1,4}: ")
-
 
 StepLoad = float | Literal["open"] | None
 """A load in ohms, or "open"; None for the bench file's own."""
 
 
-class StepState(StrEnum):
-    """How the plan as a whole stands."""
+class PlanState(StrEnum):
+    """The state of the plan as a whole."""
 
     WAITING = "not begun"
     RUNNING = "running"
@@ -54,7 +50,7 @@ class StepState(StrEnum):
 
 
 class Outcome(StrEnum):
-    """How a step stands."""
+    """What has become of a step."""
 
     AHEAD = "ahead"
     RUNNING = "running"
@@ -73,7 +69,7 @@ _OUTCOMES: Mapping[str, Outcome] = {
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """A step of the plan as it stands: when it began and ended (session seconds), and what the operator said."""
+    """A step of the plan and its outcome; it began and ended at session seconds, `words` is the operator's note."""
 
     step: Step
     outcome: Outcome = Outcome.AHEAD
@@ -82,11 +78,11 @@ class PlanStep:
     words: str = ""
 
     def held(self, now: float) -> float:
-        """Return for how long the step has stood, s."""
+        """Return for how long the step has been current, s."""
         return 0.0 if self.began is None else max(0.0, (now if self.ended is None else self.ended) - self.began)
 
     def left(self, now: float) -> float:
-        """Return how much of its hold is left, s."""
+        """Return the rest of its hold time, s."""
         return max(0.0, self.step.hold - self.held(now))
 
 
@@ -94,92 +90,88 @@ class Action(StrEnum):
     """What an operator may ask of the plan."""
 
     BEGIN = "begin"
-    GO_ON = "go on"
+    CONFIRM = "go on"
     SKIP = "skip"
     STOP = "stop"
 
 
 @dataclass(frozen=True, slots=True)
 class StepRequest:
-    """An operator's request: `place` is the step, from 1, that the screen showed; `words` a note or the reason."""
+    """An operator's request: `step` is the number, from 1, that the screen showed; `words` a note or the reason."""
 
     action: Action
-    place: int
+    step: int
     words: str = ""
 
 
 class Plan:
-    """The steps of a bench and how they stand after the events taken so far."""
+    """The steps of a bench and their outcomes after the events taken so far."""
 
     def __init__(self, steps: Sequence[Step]) -> None:
-        self.stages = [PlanStep(step) for step in steps]
-        self.standing = StepState.WAITING
+        self.steps = [PlanStep(step) for step in steps]
+        self.state = PlanState.WAITING
 
     def change(self, steps: Sequence[Step]) -> None:
-        """Go by other steps from now on; how those at the same places stand is kept."""
-        kept = [replace(stage, step=step) for stage, step in zip(self.stages, steps, strict=False)]
-        self.stages = kept + [PlanStep(step) for step in steps[len(kept) :]]
+        """Go by other steps from now on; each keeps the outcome of the one with its number."""
+        kept = [replace(before, step=step) for before, step in zip(self.steps, steps, strict=False)]
+        self.steps = kept + [PlanStep(step) for step in steps[len(kept) :]]
 
     @property
     def begun(self) -> int:
         """Return up to which step, from 1, the plan has come; 0 where it has not begun."""
-        return max((at for at, stage in enumerate(self.stages, 1) if stage.began is not None), default=0)
+        return max((at for at, step in enumerate(self.steps, 1) if step.began is not None), default=0)
 
     @property
-    def place(self) -> int | None:
-        """Return the number of the step that stands, from 1; None where none does."""
-        if self.standing is not StepState.RUNNING:
+    def step_number(self) -> int | None:
+        """Return the number of the current step, from 1; None where there is none."""
+        if self.state is not PlanState.RUNNING:
             return None
-        return next((at for at, stage in enumerate(self.stages, 1) if stage.outcome is Outcome.RUNNING), None)
+        return next((at for at, step in enumerate(self.steps, 1) if step.outcome is Outcome.RUNNING), None)
 
     @property
-    def stage(self) -> PlanStep | None:
-        """Return the step that stands."""
-        place = self.place
-        return None if place is None else self.stages[place - 1]
+    def current_step(self) -> PlanStep | None:
+        """Return the current step, None where there is none."""
+        number = self.step_number
+        return None if number is None else self.steps[number - 1]
 
     @property
     def load(self) -> StepLoad:
-        """Return the load that stands, in ohms or "open"; None for the bench file's own.
+        """Return the load of the current step, in ohms or "open"; None for the bench file's own.
 
         A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
         """
-        begun = [place for place, stage in enumerate(self.stages, 1) if stage.began is not None]
+        begun = [number for number, step in enumerate(self.steps, 1) if step.began is not None]
         return self.load_at(begun[-1]) if begun else None
 
-    def load_at(self, place: int) -> StepLoad:
+    def load_at(self, number: int) -> StepLoad:
         """Return the load at a step, numbered from 1: its own, or what the steps before it left."""
-        loads = (stage.step.load for stage in reversed(self.stages[:place]))
+        loads = (step.step.load for step in reversed(self.steps[:number]))
         return next((load for load in loads if load is not None), None)
 
-    def mains_at(self, place: int) -> float | None:
+    def mains_at(self, number: int) -> float | None:
         """Return the mains volts (rms) at a step, numbered from 1: its own, or what the steps before it left."""
-        volts = (stage.step.mains for stage in reversed(self.stages[:place]))
+        volts = (step.step.mains for step in reversed(self.steps[:number]))
         return next((each for each in volts if each is not None), None)
 
     def take(self, event: Event) -> bool:
-        """Take an event; return whether it was one of the plan's. One that fits no step is left."""
-        outcome = _OUTCOMES.get(event.kind)
-        if outcome is None:
+        """Take an event; return whether it moved the plan. One that fits no step is left."""
+        details = event.details or EventDetails()
+        outcome, number = _OUTCOMES.get(event.kind), details.step
+        if outcome is None or number is None or not 1 <= number <= len(self.steps):
             return False
-        found = _PLACE.match(event.message)
-        place = int(found[1]) if found else 0
-        if found is None or not 1 <= place <= len(self.stages):
-            return False
-        stage = self.stages[place - 1]
-        words = event.message[found.end() :].removeprefix(stage.step.name).removeprefix(": ")
-        began = event.time if outcome is Outcome.RUNNING else stage.began
+        step = self.steps[number - 1]
+        began = event.time if outcome is Outcome.RUNNING else step.began
         ended = None if outcome is Outcome.RUNNING else event.time
-        self.stages[place - 1] = replace(stage, outcome=outcome, began=began, ended=ended, words=words)
-        self.standing = self._standing(outcome)
+        self.steps[number - 1] = replace(step, outcome=outcome, began=began, ended=ended, words=details.note or "")
+        self.state = self._state_after(outcome)
         return True
 
-    def _standing(self, latest: Outcome) -> StepState:
+    def _state_after(self, latest: Outcome) -> PlanState:
         if latest is Outcome.STOPPED:
-            return StepState.STOPPED
-        runs = any(stage.outcome is Outcome.RUNNING for stage in self.stages)
-        over = self.stages[-1].outcome in (Outcome.DONE, Outcome.SKIPPED)
-        return StepState.FINISHED if over and not runs else StepState.RUNNING
+            return PlanState.STOPPED
+        runs = any(step.outcome is Outcome.RUNNING for step in self.steps)
+        over = self.steps[-1].outcome in (Outcome.DONE, Outcome.SKIPPED)
+        return PlanState.FINISHED if over and not runs else PlanState.RUNNING
 
     def answer(self, request: StepRequest, now: float, lacks: Sequence[str]) -> list[Event]:
         """Return the events by which the plan does what is asked at `now` (s); `lacks` is what keeps it from going on.
@@ -187,53 +179,53 @@ class Plan:
         Raises `BadInput` where it cannot be done, and says why.
         """
         if request.action is Action.BEGIN:
-            return self._begin(request.place, now)
-        place = self.place
-        if place is None:
-            raise BadInput(f"the plan is {self.standing}; there is no step to {request.action}")
-        if request.place != place:
-            raise BadInput(f"step {request.place} no longer stands; it is step {place} now, look again")
+            return self._begin(request.step, now)
+        number = self.step_number
+        if number is None:
+            raise BadInput(f"the plan is {self.state}; there is no step to {request.action}")
+        if request.step != number:
+            raise BadInput(f"step {request.step} no longer stands; it is step {number} now, look again")
         if request.action is Action.STOP:
-            return [self._event(EventKind.PLAN_STOPPED, place, now, request.words)]
+            return [self._event(EventKind.PLAN_STOPPED, number, now, request.words)]
         if request.action is Action.SKIP:
             if not request.words:
                 raise BadInput("a step is skipped with a reason only; say why")
-            return self._next(EventKind.STEP_SKIPPED, place, now, request.words)
+            return self._next(EventKind.STEP_SKIPPED, number, now, request.words)
         if lacks:
-            raise BadInput(f"step {place} is not done: {'; '.join(lacks)}")
-        return self._next(EventKind.STEP_DONE, place, now, request.words)
+            raise BadInput(f"step {number} is not done: {'; '.join(lacks)}")
+        return self._next(EventKind.STEP_DONE, number, now, request.words)
 
-    def _begin(self, place: int, now: float) -> list[Event]:
-        if self.standing is StepState.RUNNING:
+    def _begin(self, number: int, now: float) -> list[Event]:
+        if self.state is PlanState.RUNNING:
             raise BadInput("the plan has begun already")
-        if not 1 <= place <= len(self.stages):
-            raise BadInput(f"the plan has no step {place}; it has {len(self.stages)}")
-        return [self._event(EventKind.STEP_BEGUN, place, now)]
+        if not 1 <= number <= len(self.steps):
+            raise BadInput(f"the plan has no step {number}; it has {len(self.steps)}")
+        return [self._event(EventKind.STEP_BEGUN, number, now)]
 
-    def _next(self, kind: EventKind, place: int, now: float, words: str) -> list[Event]:
-        events = [self._event(kind, place, now, words)]
-        if place < len(self.stages):
-            events.append(self._event(EventKind.STEP_BEGUN, place + 1, now))
+    def _next(self, kind: EventKind, number: int, now: float, words: str) -> list[Event]:
+        events = [self._event(kind, number, now, words)]
+        if number < len(self.steps):
+            events.append(self._event(EventKind.STEP_BEGUN, number + 1, now))
         return events
 
-    def _event(self, kind: EventKind, place: int, now: float, words: str = "") -> Event:
-        name = self.stages[place - 1].step.name
-        said = f": {words}" if words else ""
-        return Event(now, "", kind, f"{place} of {len(self.stages)}: {name}{said}")
+    def _event(self, kind: EventKind, number: int, now: float, words: str = "") -> Event:
+        name = self.steps[number - 1].step.name
+        message = f"{number} of {len(self.steps)}: {name}{f': {words}' if words else ''}"
+        return Event(now, "", kind, message, EventDetails(step=number, note=words or None))
 
 
 def blocking_reasons(
-    stage: PlanStep, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]
+    step: PlanStep, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]
 ) -> list[str]:
     """Return what a step still lacks before the operator may go on, each in a few words; [] where nothing."""
-    found = [words for name in stage.step.needs if (words := _disagreement(name, latest.get(name)))]
+    found = [words for name in step.step.needs if (words := _disagreement(name, latest.get(name)))]
     for channel in channels:
         judgement = latest.get(channel.name)
         if judgement is not None and Flag.TRIPPED in judgement.flags:
             found.append(f"{channel.name} went past its limit")
-        if channel.quantity == "mains.voltage.rms" and stage.step.mains is not None:
-            found += _wrong_mains(stage.step.mains, channel, judgement)
-    left = stage.left(now)
+        if channel.quantity == "mains.voltage.rms" and step.step.mains is not None:
+            found += _wrong_mains(step.step.mains, channel, judgement)
+    left = step.left(now)
     return [*found, f"hold for another {duration(math.ceil(left))}"] if left > 0 else found
 
 
@@ -267,39 +259,39 @@ def powered_above(bench: Bench) -> float:
 _WARM_LOAD = 1.0
 
 
-def step_cautions(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
+def step_cautions(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
     """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
-    return [*_before(plan, place), *_charge(plan, place, bench, expected), *_heat(plan, place, expected)]
+    return [*_before(plan, number), *_charge(plan, number, bench, expected), *_heat(plan, number, expected)]
 
 
-def _before(plan: Plan, place: int) -> Iterator[str]:
-    step = plan.stages[place - 1].step
-    if place == 1:
+def _before(plan: Plan, number: int) -> Iterator[str]:
+    step = plan.steps[number - 1].step
+    if number == 1:
         yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
-    elif step.load is not None and step.load != plan.load_at(place - 1):
+    elif step.load is not None and step.load != plan.load_at(number - 1):
         yield "Before you change the load: switch off, let the reservoir discharge, and measure that it has."
-    former = plan.mains_at(place - 1) if place > 1 else 0.0
+    former = plan.mains_at(number - 1) if number > 1 else 0.0
     if step.mains is not None and former is not None and step.mains > former:
         yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
 
 
-def _charge(plan: Plan, place: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
+def _charge(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
     reservoir = bench.reservoir
     volts = expected.get("reservoir.voltage.peak")
     if reservoir is None or volts is None:
         return
     energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
     held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
-    if plan.load_at(place) == "open":
+    if plan.load_at(number) == "open":
         yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
     elif volts.value > TOUCHABLE_DC:
         yield f"{held}: more than is safe to touch."
 
 
-def _heat(plan: Plan, place: int, expected: Mapping[str, Expected]) -> Iterator[str]:
+def _heat(plan: Plan, number: int, expected: Mapping[str, Expected]) -> Iterator[str]:
     case = expected.get("diode.temperature.case")
     if case is not None and case.value > METAL_HARMLESS:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
     power = expected.get("output.power.mean")
-    if plan.load_at(place) != "open" and power is not None and power.value > _WARM_LOAD:
+    if plan.load_at(number) != "open" and power is not None and power.value > _WARM_LOAD:
         yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."

@@ -65,13 +65,33 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True)
+class EventDetails:
+    """The facts of an event that a program needs, so that no message is parsed; None where the event has no such fact.
+
+    `request` is the number of the operator's request that the event answers. `step` is the number of a step of the
+    plan, from 1, and `note` what the operator noted of it or the reason given. `seen_off` is whether a meter showed
+    that the power is gone. Every field is a plain number, text or truth value: the session stores the fields by their
+    names.
+    """
+
+    request: int | None = None
+    step: int | None = None
+    note: str | None = None
+    seen_off: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened at `time` (session seconds), in words. `channel` is "" where it concerns none."""
+    """Something that happened at `time` (session seconds), in words. `channel` is "" where it concerns none.
+
+    `details` are its facts for programs, None where it has none.
+    """
 
     time: float
     channel: str
     kind: EventKind | UnknownKind
     message: str
+    details: EventDetails | None = None
 
 
 @dataclass(frozen=True, slots=True)

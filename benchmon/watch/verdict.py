@@ -5,12 +5,15 @@ limit does not fill the log:
 
 - A state that matters (hot, stale, overrange, no reading) is announced at its first reading, and withdrawn after three
   readings in a row without it.
-- A verdict is announced after three readings in a row with it.
+- A verdict is announced after three readings in a row that support it clearly, so that neither noise nor the last digit
+  of a display makes it change to and fro.
 """
 
 from __future__ import annotations
 
 import math
+from collections import deque
+from statistics import median
 
 from benchmon.bench import Channel
 from benchmon.quantities import Expected
@@ -97,7 +100,12 @@ def judgement_of(
 
 
 READINGS_IN_A_ROW = 3
+READINGS_THAT_DECIDE = 20
+"""Readings in a row beyond a line, each by less than its display moves, that change a verdict nonetheless."""
 INSIDE_THE_LINE = 0.1
+_MOVES_KEPT, _FEWEST_MOVES = 20, 3
+_MOST_DOUBT = 2.0
+"""Of En: a display that moves by more than that shows a fault, such as a contact that opens and closes."""
 
 _BADNESS = (Verdict.AGREES, Verdict.QUESTIONABLE, Verdict.DISAGREES)
 
@@ -126,33 +134,89 @@ class Latched:
         return False
 
 
+class _Run:
+    """The readings in a row that support a verdict worse (or better) than the announced one."""
+
+    def __init__(self, needed: int, *, worse: bool) -> None:
+        self._needed, self._worse = needed, worse
+        self._supported: list[int] = []
+
+    def clear(self) -> None:
+        self._supported.clear()
+
+    def take(self, badness: int, announced: int) -> int | None:
+        """Take the badness that a reading supports; return the least change that a whole run supports, or None."""
+        if badness == announced or (badness > announced) is not self._worse:
+            self._supported.clear()
+            return None
+        self._supported.append(badness)
+        if len(self._supported) < self._needed:
+            return None
+        return min(self._supported) if self._worse else max(self._supported)
+
+
 class SteadyVerdict:
-    """The verdict that was announced last, and the run of readings that speaks for another."""
+    """The verdict that was announced last, and the runs of readings that support another one.
+
+    A verdict is announced after three readings in a row that pass its line clearly: for the worse by more than the
+    display moves between readings (its last digit, or noise), for the better by as much and at least a tenth of En.
+    Where a value stays closer to the line than that, `READINGS_THAT_DECIDE` in a row decide.
+    """
 
     def __init__(self) -> None:
-        self._announced = 0
-        self._worse: list[int] = []
-        self._better: list[int] = []
+        self.announced = Verdict.AGREES
+        self._last: float | None = None
+        self._moves: deque[float] = deque(maxlen=_MOVES_KEPT)
+        self._clearly_worse = _Run(READINGS_IN_A_ROW, worse=True)
+        self._clearly_better = _Run(READINGS_IN_A_ROW, worse=False)
+        self._worse = _Run(READINGS_THAT_DECIDE, worse=True)
+        self._better = _Run(READINGS_THAT_DECIDE, worse=False)
+        self._is_quiet = True
 
-    def update(self, en: float | None) -> Verdict | None:
-        """Take a reading's En. Return the verdict to announce now, or None."""
+    def update(self, value: float | None, en: float | None, spread: float = 0.0) -> Verdict | None:
+        """Take a reading's `value` and its En; return the verdict to announce now, or None.
+
+        `spread` is what En was divided by: the root-sum-square of both expanded uncertainties, in the unit of `value`.
+        """
+        if value is not None and math.isfinite(value):
+            if self._last is not None and value != self._last:
+                self._moves.append(abs(value - self._last))
+            self._last = value
         if en is None or math.isnan(en):
-            self._worse.clear()
-            self._better.clear()
+            self._clear()
             return None
-        worse = _BADNESS.index(verdict_of(en))
-        better = _BADNESS.index(verdict_of(abs(en) + INSIDE_THE_LINE))
-        self._worse = [*self._worse, worse] if worse > self._announced else []
-        self._better = [*self._better, better] if better < self._announced else []
-        # The least change that all three readings of the run support.
-        if len(self._worse) >= READINGS_IN_A_ROW:
-            return self._announce(min(self._worse))
-        if len(self._better) >= READINGS_IN_A_ROW:
-            return self._announce(max(self._better))
-        return None
+        announced, badness = _BADNESS.index(self.announced), _BADNESS.index(verdict_of(en))
+        if badness == announced == 0:
+            self._clear()
+            return None
+        doubt = self._display_moves_by(spread)
+        clearly_worse = _BADNESS.index(verdict_of(max(0.0, abs(en) - doubt)))
+        clearly_better = _BADNESS.index(verdict_of(abs(en) + max(INSIDE_THE_LINE, doubt)))
+        self._is_quiet = False
+        found = (
+            self._clearly_worse.take(clearly_worse, announced),
+            self._clearly_better.take(clearly_better, announced),
+            self._worse.take(badness, announced),
+            self._better.take(badness, announced),
+        )
+        decided = next((each for each in found if each is not None), None)
+        if decided is None:
+            return None
+        self.announced = _BADNESS[decided]
+        self._clear()
+        return self.announced
 
-    def _announce(self, badness: int) -> Verdict:
-        self._announced = badness
-        self._worse.clear()
-        self._better.clear()
-        return _BADNESS[badness]
+    def _display_moves_by(self, spread: float) -> float:
+        """Return by how much of En the display typically moves where it moves, at most `_MOST_DOUBT`.
+
+        That is its last digit where it is coarse, and its noise where it is fine.
+        """
+        if len(self._moves) < _FEWEST_MOVES or not spread > 0:
+            return 0.0
+        return min(_MOST_DOUBT, median(self._moves) / spread)
+
+    def _clear(self) -> None:
+        if not self._is_quiet:
+            self._is_quiet = True
+            for run in (self._clearly_worse, self._clearly_better, self._worse, self._better):
+                run.clear()

@@ -1,15 +1,15 @@
-"""The watch itself: takes readings in the order of their times, gives judgements and events.
+"""The watch itself: it takes readings in the order of their times and returns judgements and events.
 
 It knows no clock: every time is in session seconds and comes from the caller, so a recording, a replay and a test
-all get the same answers.
+get the same answers.
 
 A reading is judged by the expected value in force. That follows the prediction once it has moved by a twentieth of its
 uncertainty, so that a record of it stays small; En and verdict belong to the value that is stored beside the reading.
 Drift is watched by the prediction itself, which moves without steps.
 
 The kinds of its events: `agrees`, `questionable`, `disagrees` (a verdict changed), `hot` and `tripped` (limits),
-`stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With an `Insight`
-come its kinds: what only the history of all channels tells.
+`stale`, `overrange`, `no reading`, and `cleared` where one of these is over. A trip is never cleared. With a
+`ChannelHistory` its kinds are added: drift, heat, and readings that contradict each other.
 """
 
 from __future__ import annotations
@@ -33,18 +33,20 @@ _HOLD = 0.05
 
 
 class Watch:
-    """Judges every reading of `channels`: agreement, limits, silence; with `insight`, what their history tells.
+    """Judges every reading of `channels`: agreement, limits, silence; with `channel_history` also drift and heat.
 
-    Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; one that
-    is passed again after a reading clearly inside it is an event anew, so that the power is switched off again. A
+    Limits are judged on every usable reading, whatever its verdict. A trip's flag stays for the whole session; a limit
+    that is passed again after a reading clearly inside it is a new event, so that the power is switched off again. A
     channel is stale after three of its periods without a usable reading, counted from `began` at the start. An
     overrange display is a usable reading, beyond every limit of its side. A channel that falls silent keeps its last
-    word: what was hot stays so until a reading says otherwise.
+    flags: what was hot stays so until a reading shows otherwise.
     """
 
-    def __init__(self, channels: Sequence[Channel], insight: ChannelHistory | None = None, began: float = 0.0) -> None:
+    def __init__(
+        self, channels: Sequence[Channel], channel_history: ChannelHistory | None = None, began: float = 0.0
+    ) -> None:
         self._channels = {channel.name: _WatchedChannel(channel, began) for channel in channels}
-        self._insight = insight
+        self._history = channel_history
 
     def change(self, channels: Sequence[Channel]) -> None:
         """Judge by other limits and accuracies of the same channels from now on. What has tripped stays tripped."""
@@ -60,17 +62,17 @@ class Watch:
         channel that is not watched.
         """
         judgement, events = self._channels[channel].judge(time, value, expected, problem)
-        if self._insight is not None and value is not None and math.isfinite(value):
-            events += self._insight.update(channel, time, value, expected, judgement.en)
-        return self._with_insight(judgement), events
+        if self._history is not None and value is not None and math.isfinite(value):
+            events += self._history.update(channel, time, value, expected, judgement.en)
+        return self._with_history(judgement), events
 
     def tick(self, now: float, among: Container[str] | None = None) -> list[tuple[Judgement, list[Event]]]:
         """Return a judgement, with its events, for each channel, of those `among` some, that is stale by `now`."""
         found = (each.tick(now) for name, each in self._channels.items() if among is None or name in among)
-        return [(self._with_insight(silence[0]), silence[1]) for silence in found if silence is not None]
+        return [(self._with_history(silence[0]), silence[1]) for silence in found if silence is not None]
 
-    def _with_insight(self, judgement: Judgement) -> Judgement:
-        flags = self._insight.flags(judgement.channel) if self._insight is not None else frozenset()
+    def _with_history(self, judgement: Judgement) -> Judgement:
+        flags = self._history.flags(judgement.channel) if self._history is not None else frozenset()
         return replace(judgement, flags=judgement.flags | flags) if flags else judgement
 
 
@@ -102,7 +104,7 @@ class _WatchedChannel:
         events = self._watch_limits(time, value)
         judgement = judgement_of(self._channel, time, value, expected, self._flags(value))
         events += self._watch_state(time, value)
-        verdict = self._steady.update(judgement.en)
+        verdict = self._steady.update(value, judgement.en, _spread(judgement))
         if verdict is not None:
             events.append(
                 self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
@@ -194,3 +196,8 @@ class _WatchedChannel:
 
     def _event(self, time: float, kind: EventKind, message: str) -> Event:
         return Event(time, self._channel.name, kind, message)
+
+
+def _spread(judgement: Judgement) -> float:
+    """Return what En is divided by: the root-sum-square of both expanded uncertainties."""
+    return math.hypot(judgement.uncertainty or 0.0, judgement.expected_uncertainty or 0.0)

@@ -11,12 +11,13 @@ import os
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import IO, Annotated, ClassVar
+from typing import Annotated, BinaryIO, ClassVar
 
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
 
 from benchmon.bench.fields import Number
 from benchmon.errors import BadInput, BadReply, InstrumentError
+from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
@@ -34,13 +35,13 @@ class GrowingFile:
 
     def __init__(self, path: Path, *, header: bool) -> None:
         self._path, self._header = path, header
-        self._file: IO[bytes] | None = None
+        self._file: BinaryIO | None = None
         self._begin()
 
     def open(self) -> None:
-        """Start at the end of the file, as the age of its lines is unknown. Raises `OSError`."""
+        """Start at the end of the file, as the age of its lines is unknown. Raises `OSError`, `BadInput`."""
         self.close()
-        self._file = self._path.open("rb", buffering=0)
+        self._file = open_ordinary(self._path)
         self._begin()
         size = os.fstat(self._file.fileno()).st_size
         first, ended, _ = os.pread(self._file.fileno(), LONGEST_LINE, 0).partition(b"\n")
@@ -64,7 +65,7 @@ class GrowingFile:
         data = self._new(self._file)
         if not data and self._was_replaced(self._file):
             self._file.close()
-            self._file = self._path.open("rb", buffering=0)
+            self._file = open_ordinary(self._path)
             self._begin()
             data = self._new(self._file)
         return self._split(data)
@@ -78,7 +79,7 @@ class GrowingFile:
         self.head = b""
         """The first line of the present file, once it is complete."""
 
-    def _new(self, file: IO[bytes]) -> bytes:
+    def _new(self, file: BinaryIO) -> bytes:
         """Return the bytes that were added; the whole file where it was truncated and rewritten."""
         start = self._place - len(self._behind)
         data = os.pread(file.fileno(), _CHUNK + len(self._behind), start)
@@ -90,7 +91,7 @@ class GrowingFile:
         self._behind = (self._behind + data)[-_REMEMBERED:]
         return data
 
-    def _was_replaced(self, file: IO[bytes]) -> bool:
+    def _was_replaced(self, file: BinaryIO) -> bool:
         try:
             now = self._path.stat()
         except FileNotFoundError:
@@ -147,7 +148,7 @@ ColumnChannel = DrivenChannel[CsvTailChannel]
 
 
 class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
-    """A table in a growing file."""
+    """A table in a growing file. The constructor raises `BadInput` where settings and channels do not fit together."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = CsvTailSettings
     channel_model: ClassVar[type[ChannelSettings]] = CsvTailChannel
@@ -177,8 +178,8 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         where = one_line(self.settings.address)
         if isinstance(problem, FileNotFoundError):
             return InstrumentError(f"{where}: there is no such file; is the logger running?")
-        if isinstance(problem, IsADirectoryError):
-            return InstrumentError(f"{where}: is a folder; name the file in it")
+        if isinstance(problem, BadInput):
+            return InstrumentError(f"{problem}; name the file that the logger writes")
         return None
 
     def _timeout_message(self) -> str:

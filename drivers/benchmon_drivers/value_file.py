@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
 import re
-import stat
 import time
 from collections.abc import Sequence
 from glob import glob, has_magic
@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field
 
 from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError
+from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
@@ -22,6 +23,9 @@ from benchmon_drivers.number_parsing import Pattern, plain_number, shown
 from benchmon_drivers.serial.port import not_zero
 
 _LARGEST = 4096
+_OF_THE_KERNEL = ("/sys", "/proc")
+_PAUSES, _SHORTEST_PAUSE, _UNTIL_KNOWN = 5.0, 1.0, 60.0
+"""How old a file may be: in pauses between two writings; the least such pause (s); before a pause was seen (s)."""
 
 
 def _read_path(value: str) -> str:
@@ -33,7 +37,7 @@ def _read_path(value: str) -> str:
 class ValueFileSettings(InstrumentSettings):
     """A file with one number in it, or a folder of such files.
 
-    The kernel makes its own files anew whenever they are read, so they need no `max_age`.
+    The kernel makes its own files at the moment they are read, so they need no `max_age`.
     """
 
     address: Annotated[str, AfterValidator(_read_path)] = Field(
@@ -41,7 +45,9 @@ class ValueFileSettings(InstrumentSettings):
         "must match."
     )
     max_age: Annotated[Seconds, Field(gt=0)] | None = Field(
-        None, description="How old the file may be; without it any age is accepted."
+        None,
+        description="How old the file may be. Without it a file of the kernel may have any age, and another one five "
+        "times the longest pause between two writings that was seen, or 60 s before that.",
     )
 
 
@@ -71,6 +77,8 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
     def __init__(self, name: str, settings: ValueFileSettings, channels: Sequence[FileChannel]) -> None:
         super().__init__(name, settings, channels)
         self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.settings.pattern}
+        self._written: dict[Path, float] = {}
+        self._pauses: dict[Path, float] = {}
 
     def _open(self) -> str:
         return ""
@@ -123,14 +131,29 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         return Path(found[0])
 
     def _read(self, path: Path) -> str:
-        with path.open("rb", buffering=0) as file:
-            state = path.stat()
-            if not stat.S_ISREG(state.st_mode):
-                raise InstrumentError(one_line(f"{path}: is no file with a number"))
+        try:
+            opened = open_ordinary(path)
+        except BadInput as problem:
+            raise InstrumentError(f"{problem}, not a file with a number") from problem
+        with opened as file:
+            state = os.fstat(file.fileno())
             age = time.time() - state.st_mtime
-            if self.settings.max_age is not None and age > self.settings.max_age:
-                raise BadReply(f"was last written {age:.3g} s ago; is the program that writes it still running?")
+            if age > self._longest_age(path, state.st_mtime):
+                hint = "" if self.settings.max_age is not None else " (max_age says how old it may be)"
+                raise BadReply(f"was last written {age:.3g} s ago; is the program that writes it still running?{hint}")
             return file.read(_LARGEST).decode("utf-8", "replace").strip()
+
+    def _longest_age(self, path: Path, written: float) -> float:
+        """Return how old (s) a file may be that was last `written` then: a number of a dead writer is no reading."""
+        if self.settings.max_age is not None:
+            return self.settings.max_age
+        if path.resolve().parts[:2] in [("/", kernel[1:]) for kernel in _OF_THE_KERNEL]:
+            return math.inf
+        last = self._written.setdefault(path, written)
+        if written > last:
+            self._pauses[path] = max(self._pauses.get(path, _SHORTEST_PAUSE), written - last)
+            self._written[path] = written
+        return _PAUSES * self._pauses[path] if path in self._pauses else _UNTIL_KNOWN
 
 
 def _compiled(channel: FileChannel) -> re.Pattern[str]:

@@ -15,13 +15,14 @@ from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.addresses import rewrite_addresses
 from benchmon_simulated.commands import Commands
+from benchmon_simulated.effects import Effects
 from benchmon_simulated.fault_schedule import FaultSchedule
 from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
 from benchmon_simulated.servers.text_server import TextServer
-from benchmon_simulated.supply.supply import SLICE, SupplyUnderTest
+from benchmon_simulated.supply.supply import IDEAL, SLICE, SupplyUnderTest
 
 TICK = 0.1
 """Seconds between two steps of the supply."""
@@ -53,17 +54,22 @@ class SimulatedBench:
 
     Raises `BadInput` where a circuit or an instrument cannot be simulated. Once started, `addresses` maps each
     instrument's name to the address for its driver. `supply` may be used from any thread (switched, its load changed).
-    `faults` begin and end at the times they name (see `fault_schedule`); `notify` is called with a line on each, from
-    another thread.
+    `effects` are what it has of a real bench. `faults` begin and end at the times they name (see `fault_schedule`);
+    `notify` is called with a line on each, from another thread.
 
     >>> with SimulatedBench(bench, seed=7) as simulated:    # doctest: +SKIP
     ...     text = simulated.bench_text()
     """
 
     def __init__(
-        self, bench: Bench, seed: int = 1, faults: Sequence[str] = (), notify: Callable[[str], None] | None = None
+        self,
+        bench: Bench,
+        seed: int = 1,
+        faults: Sequence[str] = (),
+        notify: Callable[[str], None] | None = None,
+        effects: Effects = IDEAL,
     ) -> None:
-        self.supply = SupplyUnderTest(bench, seed)
+        self.supply = SupplyUnderTest(bench, seed, effects)
         _check_quantities(bench, self.supply)
         self.addresses: dict[str, str] = {}
         self._text, self._notify = bench.source, notify

@@ -76,7 +76,7 @@ class FaultSchedule:
     def __init__(self, supply: SupplyUnderTest, servers: Sequence[InstrumentServer]) -> None:
         self._supply, self._servers = supply, servers
         self._faults: list[ScheduledFault] = []
-        self._changed = True
+        self._changed, self._lines_changed = True, False
 
     @property
     def titles(self) -> list[str]:
@@ -115,6 +115,16 @@ class FaultSchedule:
 
     async def advance(self, now: float) -> list[str]:
         """Begin and end the faults that are due at `now`; return a line on each."""
+        events = self.advance_circuit_and_meters(now)
+        if self._lines_changed:
+            self._lines_changed = False
+            active = [fault for fault in self._faults if fault.began]
+            for server in self._servers:
+                await server.apply(tuple(fault.line[1] for fault in active if fault.line and fault.line[0] is server))
+        return events
+
+    def advance_circuit_and_meters(self, now: float) -> list[str]:
+        """Begin and end the faults that are due at `now`, without effect on lines; return a line on each."""
         events = []
         for fault in tuple(self._faults):
             if not fault.began and now >= fault.begin:
@@ -131,15 +141,10 @@ class FaultSchedule:
                 defects = fault.circuit.modify(defects, now - fault.begin)
         self._supply.defects = defects
         if self._changed:
-            self._changed = False
-            await self._apply_effects(active)
-        return events
-
-    async def _apply_effects(self, active: Sequence[ScheduledFault]) -> None:
-        for server in self._servers:
-            for meter in server.meters:
+            self._changed, self._lines_changed = False, True
+            for meter in (meter for server in self._servers for meter in server.meters):
                 meter.effects = tuple(effect for fault in active for which, effect in fault.meters if which is meter)
-            await server.apply(tuple(fault.line[1] for fault in active if fault.line and fault.line[0] is server))
+        return events
 
     def _created(self, name: str, which: str) -> ScheduledFault:
         """Return the fault called `name` at the place `which`, or where it fits first."""

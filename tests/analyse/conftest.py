@@ -3,6 +3,7 @@
 import pytest
 
 from benchmon.watch.diagnosis.circuit_faults import SuspectedFault
+from support.captures import write_capture
 
 
 @pytest.fixture(scope="session")
@@ -29,13 +30,7 @@ def _each_fault_is_solved_once(monkeypatch, solved_faults):
 def capture(tmp_path):
     """Return a function that writes columns of numbers as a CSV file and returns its path."""
 
-    def write(*columns, head="time_s,value", separator=",", decimals=9, comma=False, name="wave.csv"):
-        lines = [head] if head else []
-        for row in zip(*columns, strict=True):
-            cells = [f"{cell:.{decimals}g}" for cell in row]
-            lines.append(separator.join(cell.replace(".", ",") if comma else cell for cell in cells))
-        path = tmp_path / name
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        return path
+    def write(*columns, name="wave.csv", **layout):
+        return write_capture(tmp_path / name, *columns, **layout)
 
     return write

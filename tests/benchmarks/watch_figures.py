@@ -55,7 +55,7 @@ def benches() -> dict[str, Bench]:
 
 
 def false_alarms(seeds: range) -> None:
-    """Count the events of fault-free hours: all channels of an example bench, as the watch hands them to its insight.
+    """Count the events of fault-free hours: all channels of an example bench, as the watch hands them to its history.
 
     Verdicts and limits are left out, which tell neither drift nor contradictions and take half of the time.
     """
@@ -64,15 +64,15 @@ def false_alarms(seeds: range) -> None:
     for hour in seeds:
         name, bench = pairs[hour % len(pairs)]
         run = fault_free(bench, 3600.0, hour, COARSE if hour % 2 else FINE)
-        insight = ChannelHistory(bench)
-        insight.expect(predict(bench))
+        history = ChannelHistory(bench)
+        history.expect(predict(bench))
         rows = [
             (channel.name, run.read[channel.name].tolist(), run.expected[channel.name], ens(channel, run))
             for channel in bench.channel
         ]
         for index, moment in enumerate(run.times.tolist()):
             for channel, values, expected, en in rows:
-                for event in insight.update(channel, moment, values[index], expected[index], en[index]):
+                for event in history.update(channel, moment, values[index], expected[index], en[index]):
                     counts[event.kind] = counts.get(event.kind, 0) + 1
                     if event.kind in ("drifting", "implausible", "forecast", "runaway"):
                         print(f"        hour {hour}, {name}: {event.message}", flush=True)
@@ -243,9 +243,9 @@ def rounds(bench: Bench, count: int) -> Iterator[tuple[float, list[tuple[str, fl
 def cost(readings: int) -> None:
     """Measure time and memory a reading of the whole watch at 32 channels, without prediction."""
     bench = many_channels()
-    insight = ChannelHistory(bench)
-    watch = Watch(bench.channel, insight)
-    insight.expect(predict(bench))
+    history = ChannelHistory(bench)
+    watch = Watch(bench.channel, history)
+    history.expect(predict(bench))
     spent, peaks, done, next_look = 0.0, [], 0, readings // 10
     tracing = readings // 2
     for moment, row in rounds(bench, readings // len(bench.channel)):

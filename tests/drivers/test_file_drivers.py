@@ -97,16 +97,49 @@ def test_an_old_file_is_no_value_where_an_age_is_set(tmp_path):
     path = tmp_path / "t"
     path.write_text("5")
     os.utime(path, (time.time() - 30, time.time() - 30))
-    assert value_file(path, {"t": {}}).read("t").value == 5.0
     assert "was last written 30" in value_file(path, {"t": {}}, max_age="10 s").read("t").problem
     path.write_text("6")
     assert value_file(path, {"t": {}}, max_age="10 s").read("t").value == 6.0
 
 
+def test_the_file_of_a_writer_that_ended_is_no_value_without_an_age_too(tmp_path):
+    path = tmp_path / "t"
+    path.write_text("5")
+    os.utime(path, (time.time() - 100, time.time() - 100))
+    problem = value_file(path, {"t": {}}).read("t").problem
+    assert "was last written 100 s ago" in problem
+    assert "max_age" in problem
+
+
+def test_how_old_a_file_may_be_follows_its_own_pauses(tmp_path):
+    path = tmp_path / "t"
+    driver = value_file(path, {"t": {}})
+    path.write_text("5")
+    for age, is_live in ((50, True), (30, True), (90, True), (10, True), (420, False)):
+        os.utime(path, (time.time() - age, time.time() - age))
+        assert (driver.read("t").value == 5.0) is is_live, age
+
+
+def test_a_file_of_the_kernel_may_have_any_age(tmp_path):
+    # The kernel dates its files by when they were made, not by the number in them.
+    link = tmp_path / "load"
+    link.symlink_to("/proc/loadavg")
+    assert value_file(link, {"t": {"pattern": "^([0-9.]+)"}}).read("t").value >= 0.0
+
+
+@pytest.mark.parametrize("driver", [value_file, csv_tail])
+def test_a_pipe_without_a_writer_is_refused_at_once(tmp_path, driver):
+    os.mkfifo(tmp_path / "pipe")
+    channels = {"t": {}} if driver is value_file else {"t": {"column": 1}}
+    made = driver(tmp_path / "pipe", channels)
+    with pytest.raises(InstrumentError, match="is a device or a pipe"):
+        made.read("t") if driver is value_file else made.open()
+
+
 def test_what_is_no_file_of_numbers_is_refused(tmp_path):
     with pytest.raises(InstrumentError):
         value_file(tmp_path, {"t": {}}).read("t")
-    with pytest.raises(InstrumentError, match="is no file with a number"):
+    with pytest.raises(InstrumentError, match="not a file with a number"):
         value_file("/dev/zero", {"t": {}}).read("t")
 
 

@@ -7,6 +7,7 @@ import time
 from contextlib import suppress
 
 import pytest
+import serial
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -208,6 +209,23 @@ def test_a_late_reading_is_not_taken_for_the_identity(opened):
         assert "no answer to Q?" in opened(driver).read("Q?").problem
         assert driver.identity == "Acme,Meter,1,1.0"
         assert complaints == []
+
+
+def test_a_serial_port_in_use_is_refused_to_all_others(opened):
+    """Two programs on one line each read parts of the other's replies, and show wrong numbers."""
+    with FakeSerialInstrument((IDENTITY | {b"Q?": b"7.89\n"}).get) as fake_instrument:
+        first = opened(driver_at(fake_instrument.visa_address, "Q?"))
+        with pytest.raises(InstrumentError, match="in use by another program"):
+            driver_at(fake_instrument.visa_address, "Q?").open()
+        with pytest.raises(serial.SerialException):
+            serial.Serial(fake_instrument.path, exclusive=True)
+        assert first.read("Q?").value == 7.89
+        first.close()
+        another = serial.Serial(fake_instrument.path, exclusive=True)
+        with another, pytest.raises(InstrumentError, match="in use by another program"):
+            first.open()
+        first.open()
+        assert first.read("Q?").value == 7.89
 
 
 def test_a_late_reading_of_a_serial_meter_without_identity_is_waited_for(opened):

@@ -37,7 +37,7 @@ def overview(clock):
 def say(overview, name, level=Level.AS_EXPECTED, kept=False, **more):
     told = {"state": "recording", "title": f"Supply {name}", "host": "bench-pc", "level": str(level)}
     payload = json.dumps(told | {"sentence": f"{level}: words on {name}", "time": 61.0} | more)
-    overview.hear(f"lab/{name}/state", payload.encode(), kept=kept)
+    overview.on_message(f"lab/{name}/state", payload.encode(), kept=kept)
 
 
 def test_the_worst_is_on_top(overview):
@@ -64,7 +64,7 @@ def test_a_bench_that_falls_silent_is_not_believed(overview, clock):
         "c": (Level.ENDED, False),
         "d": (Level.AS_EXPECTED, False),
     }
-    assert "Nothing heard for 6 s" in overview.benches()[1].sentence
+    assert "No message for 6 s" in overview.benches()[1].sentence
 
 
 def test_what_the_broker_had_kept_must_be_confirmed_soon(overview, clock):
@@ -76,7 +76,7 @@ def test_what_the_broker_had_kept_must_be_confirmed_soon(overview, clock):
 
 def test_a_cleared_topic_forgets_a_bench(overview):
     say(overview, "a")
-    overview.hear("lab/a/state", b"")
+    overview.on_message("lab/a/state", b"")
     assert overview.benches() == []
     assert count_in_words([]) == "no bench is published here yet"
 
@@ -102,7 +102,7 @@ HOSTILE = [
 @pytest.mark.parametrize("payload", HOSTILE)
 def test_messages_that_make_no_sense_are_passed_over(overview, payload):
     assert read_state(payload) is None
-    overview.hear("lab/a/state", payload)
+    overview.on_message("lab/a/state", payload)
     assert overview.benches() == []
 
 
@@ -124,7 +124,7 @@ def test_whatever_is_said_is_plain_text_or_nothing(payload):
 def test_hostile_words_cannot_steer_the_terminal(overview):
     say(overview, "a", title="\x1b[2J[red]Supply", sentence="two\nlines\x07", level="no level", tripped=["\x1b"])
     [bench] = overview.benches()
-    assert bench.said.title == "\\x1b[2J[red]Supply"
+    assert bench.last.title == "\\x1b[2J[red]Supply"
     assert bench.sentence == "two\\nlines\\x07"
     assert bench.level is Level.BLIND
 

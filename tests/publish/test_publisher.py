@@ -232,7 +232,7 @@ def test_user_and_password_come_from_the_environment(start_broker, publish, tmp_
     publish(broker.url)
     overview = Overview(read_broker(broker.url))
     overview.start()
-    assert until(overview.benches)[0].said.title == "Workshop / supply + 1"
+    assert until(overview.benches)[0].last.title == "Workshop / supply + 1"
     overview.stop()
 
 
@@ -251,7 +251,7 @@ def test_tls_is_checked_against_the_authority_named(start_broker, publish, tmp_p
     publish(url)
     overview = Overview(read_broker(url))
     overview.start()
-    assert until(overview.benches)[0].said.state == "recording"
+    assert until(overview.benches)[0].last.state == "recording"
     overview.stop()
     monkeypatch.delenv("BENCHMON_MQTT_CA")
     stranger = benchmon("benches", url, "--once")

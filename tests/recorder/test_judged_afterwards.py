@@ -8,7 +8,7 @@ from benchmon.recorder import record
 from benchmon.report.export import export
 from benchmon.report.logged_readings import read_readings
 from benchmon.report.reevaluate import assess
-from benchmon.report.reevaluated_session import Rejudged
+from benchmon.report.reevaluated_session import ReevaluatedReadings
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.follower import open_session_view
 from benchmon.watch.records import Flag, Verdict
@@ -51,7 +51,10 @@ def assert_alike(found, expected):
 
 def test_the_recorder_a_log_and_a_session_judged_anew_find_the_same(recording):
     bench, path, log, then = recording
-    anew, found = Rejudged(path, bench), assess(bench, read_readings(log, [one.name for one in bench.channel]))
+    anew, found = (
+        ReevaluatedReadings(path, bench),
+        assess(bench, read_readings(log, [one.name for one in bench.channel])),
+    )
     causes = anew.explanations()
     judged = anew.judgements(0, anew.count_until(SECONDS + 10))
     for channel in bench.channel:

@@ -64,7 +64,7 @@ class Watcher:
 def test_a_plan_is_followed_confirmed_and_refused(session):
     watcher = Watcher(session)
     loaded = until(lambda: watcher.expects("vout"))
-    watcher.view.request(StepRequest(Action.GO_ON, 1))
+    watcher.view.request(StepRequest(Action.CONFIRM, 1))
     assert until(lambda: watcher.told("refused")) == ["the plan is not begun; there is no step to go on"]
     watcher.view.request(StepRequest(Action.BEGIN, 1))
     assert until(lambda: watcher.told("step begun")) == ["1 of 2: no load"]
@@ -74,7 +74,7 @@ def test_a_plan_is_followed_confirmed_and_refused(session):
     assert until(lambda: watcher.told("step skipped")) == ["1 of 2: no load: hums"]
     assert until(lambda: len(watcher.told("step begun")) == 2)
     until(lambda: watcher.expects("vout") == pytest.approx(loaded, rel=0.01))
-    watcher.view.request(StepRequest(Action.GO_ON, 2))
+    watcher.view.request(StepRequest(Action.CONFIRM, 2))
     assert "hold for another" in until(lambda: watcher.told("refused")[1:])[0]
     watcher.view.request(StepRequest(Action.STOP, 2, "enough"))
     assert until(lambda: watcher.told("plan stopped")) == ["2 of 2: load on: enough"]

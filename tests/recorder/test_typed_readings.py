@@ -8,8 +8,9 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.cli.main import main
+from benchmon.errors import BadInput
 from benchmon.recorder import record
-from benchmon.session.follower import open_session_view
+from benchmon.session.follower import SessionFollower, enter_reading, open_session_view
 from benchmon.session.requests import StopRecording, TypedReading
 from benchmon.watch.records import Flag
 from support.waiting import until
@@ -153,3 +154,20 @@ def test_a_reading_is_typed_in_on_the_command_line_too(tmp_path, bench_text, cap
     with pytest.raises(SystemExit) as left:
         main(["enter", NAME, "41 °C", "--session", str(path)])
     assert left.value.code == 2
+
+
+def test_an_answer_to_another_operator_is_not_taken_for_one_s_own(tmp_path, bench_text, monkeypatch):
+    path = tmp_path / "a.benchmon"
+    with recording(bench_with_display(bench_text), path) as view:
+        ask = SessionFollower.request
+
+        def ask_after_another(follower, request):
+            ask(follower, TypedReading(NAME, "1 °C"))
+            return ask(follower, request)
+
+        monkeypatch.setattr(SessionFollower, "request", ask_after_another)
+        assert enter_reading(path, NAME, "2 °C") == f"{NAME}: 2 °C, typed in by hand"
+        with pytest.raises(BadInput, match="has no unit"):
+            enter_reading(path, NAME, "3")
+        monkeypatch.undo()
+        assert view.live

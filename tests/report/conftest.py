@@ -1,32 +1,16 @@
-"""Sessions of an invented supply, written without a clock: as long as needed, at once."""
-
-import sqlite3
-import time
-from contextlib import closing
+"""The benches of the scenarios, and sessions of them."""
 
 import pytest
 
-from benchmon.bench import load_bench, read_bench
+from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.ratings.check import check
-from benchmon.quantities import Expected
 from benchmon.report import evaluation
 from benchmon.report.comparison import comparison
 from benchmon.report.sections import report as reporting
-from benchmon.session.database import create
-from benchmon.session.encoder import Encoder, description
-from benchmon.session.records import Heartbeat, Identity, Settings
-from benchmon.watch.records import Event
-from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
-
-SILENT = object()
-HOSTILE = "<script>alert(1)</script>"
-
-
-def text_of(scenario):
-    return scenario_named(scenario).path.read_text(encoding="utf-8")
+from support import written_sessions
 
 
 @pytest.fixture(scope="session")
@@ -72,87 +56,20 @@ def _each_bench_is_solved_once(monkeypatch, solved):
     monkeypatch.setattr(comparison, "OperatingPointPredictor", once(OperatingPointPredictor))
 
 
-def as_it_is(_channel, _now, value):
-    return value
-
-
-class File:
-    """A session file that is being written."""
-
-    def __init__(self, path, bench):
-        self.bench, self.encoder, self.watch = bench, Encoder(bench), Watch(bench.channel)
-        self.connection = create(path)
-        for statement, row in description(bench, time.monotonic(), {"benchmon": "0.1.0", "host": "bench-3"}):
-            self.connection.execute(statement, row)
-        for instrument in bench.instrument:
-            self.put(Identity(instrument.name, f"{instrument.name} of nobody, serial 1", 0.1))
-            self.put(Settings("instrument", instrument.name, {"timeout": 1.0}))
-        self.put(Event(0.0, "", "started", "recording started"))
-
-    def put(self, record):
-        for statement, row in self.encoder.encode(record):
-            self.connection.execute(statement, row)
-
-    def read(self, channel, now, value, known):
-        expected = Expected(known.value, known.uncertainty, known.unit) if known else None
-        judgement, events = self.watch.judge(channel.name, now, value, expected)
-        for record in (judgement, *events):
-            self.put(record)
-
-    def finish(self, seconds, ends):
-        self.put(Heartbeat(float(seconds), time.monotonic() - 1000))
-        for statement, row in self.encoder.finish(float(seconds) if ends else None):
-            self.connection.execute(statement, row)
-        self.connection.execute("COMMIT")
-        self.connection.execute("PRAGMA journal_mode = DELETE")
-        self.connection.close()
-
-
 @pytest.fixture
 def silent():
-    """Return what `values` of `write_session` gives for a channel that does not answer: there is no record of it."""
-    return SILENT
+    """Return the value of a channel that does not answer."""
+    return written_sessions.SILENT
 
 
 @pytest.fixture
 def write_session(tmp_path, benches, expectations):
-    """Return a function that writes a session and returns its path.
+    """Return a function that writes a session at `mains` and returns its path; see `support.written_sessions`."""
 
-    Every channel reads what is expected at `mains`, times what `spoil` holds for its quantity, or what `values` says;
-    `more` are further records. `off_at` switches the mains off then.
-    """
-
-    def write(
-        name="session.benchmon",
-        bench=None,
-        seconds=30,
-        *,
-        rate=2.0,
-        mains=230.0,
-        spoil=None,
-        more=(),
-        ends=True,
-        off_at=float("inf"),
-        values=as_it_is,
-    ):
+    def write(name="session.benchmon", bench=None, seconds=30, *, mains=230.0, **options):
         bench = bench or benches["reservoir"]
-        told = expectations(bench, mains).quantities
-        file = File(tmp_path / name, bench)
-        waiting = sorted(more, key=lambda record: record.time)
-        for now in (step / rate for step in range(int(seconds * rate))):
-            while waiting and waiting[0].time <= now:
-                file.put(waiting.pop(0))
-            for channel in bench.channel:
-                known = told.get(channel.quantity)
-                value = (spoil or {}).get(channel.quantity, 1.0) * (known.value if known else 20.0)
-                is_off = now >= off_at and channel.unit != "°C"
-                read = values(channel, now, 0.0 if is_off else value)
-                if read is not SILENT:
-                    file.read(channel, now, read, None if is_off else known)
-        for record in waiting:
-            file.put(record)
-        file.finish(seconds, ends)
-        return tmp_path / name
+        expected = expectations(bench, mains).quantities
+        return written_sessions.write_session(tmp_path / name, bench, expected, seconds, **options)
 
     return write
 
@@ -160,28 +77,10 @@ def write_session(tmp_path, benches, expectations):
 @pytest.fixture(scope="session")
 def hostile_bench():
     """Return a bench whose every free text wants to be markup, a formula or a control code."""
-    text = text_of("reservoir")
-    text = text.replace('title = "', f'title = "{HOSTILE} | =cmd() ', 1)
-    text = text.replace('"multimeter"', f"'{HOSTILE}'")
-    for name, other in (("output", "=1+1"), ("ripple", "@SUM(A1)"), ("output AC", "a|b<b>"), ("air", "+air & 'co'")):
-        text = text.replace(f'name = "{name}"', f'name = "{other}"')
-    head, plan, _ = text.partition("# ---- The plan")
-    return read_bench(head if plan else text)
+    return written_sessions.hostile_bench()
 
 
 @pytest.fixture
 def lengthen():
-    """Return a function that lets the readings of a session come again and again, and returns its path."""
-
-    def longer(path, times):
-        with closing(sqlite3.connect(path)) as connection, connection:
-            last = connection.execute("SELECT max(time) FROM readings").fetchone()[0]
-            connection.execute(
-                "WITH RECURSIVE again(number) AS (SELECT 1 UNION ALL SELECT number + 1 FROM again WHERE number < ?)"
-                " INSERT INTO readings (channel, time, value, state)"
-                " SELECT channel, time + number * ?, value, state FROM again, readings ORDER BY number, readings.id",
-                (times - 1, last + 500_000),
-            )
-        return path
-
-    return longer
+    """Return the function that repeats the readings of a session."""
+    return written_sessions.lengthen

@@ -7,7 +7,7 @@ from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.errors import BadInput, RecorderError
 from benchmon.report.reevaluate import Reevaluation
-from benchmon.report.reevaluated_session import Rejudged, WhatIf, retell, retelling_as_text
+from benchmon.report.reevaluated_session import ReevaluatedReadings, ReevaluatedView, summarise, summary_as_text
 from benchmon.report.session_reader import RecordedSession
 from benchmon.screen.replay_app import ReplayApp
 from benchmon.screen.widgets.key_bar import KeyBar
@@ -16,6 +16,7 @@ from benchmon.session.replay import Player, ReplayView
 from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
 from benchmon.watch.status import Finding, StatusWatch
+from support.session_view import lines_of
 
 
 class Clock:
@@ -101,11 +102,11 @@ def test_going_to_events_and_back(play):
     player, _ = play
     player.poll()
     assert player.to_event(1)
-    assert player.take_restart()
+    assert player.consume_restart()
     update = player.poll()
     assert update.now == 10.0
     assert messages(update) == ["recording started", "ten"]
-    assert not player.take_restart()
+    assert not player.consume_restart()
     assert player.to_event(1)
     assert player.poll().now == 20.0
     assert player.to_event(-1)
@@ -187,7 +188,7 @@ class TestWhatIf:
         more = [Explanations(3.0, (Explanation("x", 1.0, "y"),)), Event(4.0, "", "note", "kept")]
         path = write_session(more=more, spoil={"reservoir.voltage.ripple": 1.8})
         clock = Clock()
-        view = WhatIf(ReplayView(path, 1e6, clock), benches["reservoir"])
+        view = ReevaluatedView(ReplayView(path, 1e6, clock), benches["reservoir"])
         view.poll()
         clock.now += 1
         judgements, events = told(view)
@@ -203,46 +204,48 @@ class TestWhatIf:
             limit=('trip_above = "105 °C"', 'trip_above = "50 °C"'),
             warning=('warn_above = "80 °C"', 'warn_above = "40 °C"'),
         )
-        then, now = retell(path := write_session()), retell(path, bench)
+        then, now = summarise(path := write_session()), summarise(path, bench)
         assert Flag.TRIPPED not in then.channels["diode case"].flags
         assert Flag.TRIPPED in now.channels["diode case"].flags
-        text = retelling_as_text(then, now)
-        said, _, kept = text.partition("Was said, and would not have been:")
+        text = summary_as_text(then, now)
+        said, _, kept = text.partition("Events of the recording only:")
         assert "tripped; switch off" in said
         assert "nothing" in kept
 
     def test_wider_tolerances_would_have_agreed(self, write_session, benches):
         bench = other_bench(benches["reservoir"], accuracy=('accuracy = "2 % + 20 mV"', 'accuracy = "90 %"'))
         path = write_session(spoil={"reservoir.voltage.ripple": 1.8})
-        then, now = retell(path), retell(path, bench)
+        then, now = summarise(path), summarise(path, bench)
         assert then.channels["ripple"].verdicts[Verdict.DISAGREES] == 60
         assert now.channels["ripple"].verdicts[Verdict.AGREES] >= 58
-        assert "disagrees" in retelling_as_text(then, now).partition("Was said, and would not have been:")[2]
+        assert "disagrees" in summary_as_text(then, now).partition("Events of the recording only:")[2]
 
     def test_another_part_changes_what_is_expected(self, write_session, benches):
         bench = other_bench(benches["reservoir"], reservoir=('capacitance = "10 mF"', 'capacitance = "3.3 mF"'))
-        now = retell(write_session(), bench)
+        now = summarise(write_session(), bench)
         assert now.channels["ripple"].verdicts[Verdict.DISAGREES] >= 58
         assert now.channels["mains voltage"].verdicts[Verdict.AGREES] >= 58
 
     def test_without_mains_nothing_is_expected(self, write_session, benches):
-        now = retell(write_session(off_at=15.0), benches["reservoir"])
+        now = summarise(write_session(off_at=15.0), benches["reservoir"])
         assert now.channels["output"].verdicts[Verdict.UNPREDICTED] >= 25
         assert now.channels["output"].verdicts[Verdict.AGREES] >= 28
 
     def test_a_switching_off_happened_whatever_the_bench(self, write_session, benches):
         done = [
-            Event(14.8, "", "switching off", "relay was told to switch off: diode case past its limit"),
-            Event(15.4, "", "switched off", "mains voltage fell from 230.0 V to 0.1 V, 0.60 s after relay was told"),
+            Event(14.8, "", "switching off", "relay was commanded to switch off: diode case past its limit"),
+            Event(
+                15.4, "", "switched off", "mains voltage fell from 230.0 V to 0.1 V, 0.60 s after the command to relay"
+            ),
         ]
         path = write_session(off_at=15.0, more=done)
-        then, now = retell(path), retell(path, benches["reservoir"])
+        then, now = summarise(path), summarise(path, benches["reservoir"])
         for told in (then, now):
             assert [event for event in told.events if event.kind in ("switching off", "switched off")] == done
-        assert "switch" not in retelling_as_text(then, now).partition("Was said, and would not have been:")[2]
-        assert "fell from 230.0 V" in retelling_as_text(then)
+        assert "switch" not in summary_as_text(then, now).partition("Events of the recording only:")[2]
+        assert "fell from 230.0 V" in summary_as_text(then)
         clock = Clock()
-        view = WhatIf(ReplayView(path, 1.0, clock), benches["reservoir"])
+        view = ReevaluatedView(ReplayView(path, 1.0, clock), benches["reservoir"])
         status = StatusWatch(benches["reservoir"])
         for clock.now in (100.0, 129.0):
             update = view.poll()
@@ -263,12 +266,12 @@ class TestWhatIf:
             Event(9.0, "output", "cleared", "output reads again"),
         ]
         path = write_session(values=values, more=more)
-        then, now = retell(path), retell(path, benches["reservoir"])
+        then, now = summarise(path), summarise(path, benches["reservoir"])
         assert [event.message for event in now.events if event.kind == "stale"] == [said]
-        text = retelling_as_text(then, now)
+        text = summary_as_text(then, now)
         assert text.count("  nothing\n") == 2
         assert "nothing needs explaining" in text.partition("Likely causes, by the end of the powered time")[2]
-        slower = retell(path, other_bench(benches["reservoir"], period=('period = "0.25 s"', 'period = "5 s"')))
+        slower = summarise(path, other_bench(benches["reservoir"], period=('period = "0.25 s"', 'period = "5 s"')))
         assert "stale" not in {event.kind for event in slower.events}
 
     def test_channels_are_known_by_their_names(self, write_session, benches):
@@ -277,7 +280,7 @@ class TestWhatIf:
             name=('name = "ripple"', 'name = "hum"'),
             needs=('"output", "ripple", "mains power"', '"output", "mains power"'),
         )
-        now = retell(write_session(), bench)
+        now = summarise(write_session(), bench)
         assert now.channels["hum"].verdicts.total() == 0
         assert "ripple" not in now.channels
 
@@ -287,7 +290,7 @@ class TestWhatIf:
         for place, name in enumerate(names):
             text = text.replace(f'name = "{name}"', f'name = "other {place}"')
         with pytest.raises(BadInput, match="no channel of this session"):
-            retell(write_session(), read_bench(text))
+            summarise(write_session(), read_bench(text))
 
     def test_a_channel_in_another_unit_is_refused(self, write_session, benches):
         bench = other_bench(
@@ -296,7 +299,7 @@ class TestWhatIf:
             accuracy=('accuracy = "2 % + 20 mV"', 'accuracy = "2 %"'),
         )
         with pytest.raises(BadInput, match="another unit"):
-            retell(write_session(), bench)
+            summarise(write_session(), bench)
 
 
 class TestCommand:
@@ -326,10 +329,10 @@ async def gone(app, pilot):
     """Wait until the play is where it was sent: it goes there beside the screen."""
     for _ in range(500):
         app.follow()
-        if app.long_work is None:
+        if app.job is None:
             return
         await pilot.pause(0.02)
-    raise AssertionError(f"it never came: {app.long_work.in_words}")
+    raise AssertionError(f"it never came: {app.job.in_words}")
 
 
 async def test_the_keys_of_the_screen(write_session, events):
@@ -366,6 +369,49 @@ async def test_the_keys_of_the_screen(write_session, events):
         await pilot.press("q")
 
 
+KEYS_OF_A_REPLAY = (
+    *("f", "right_square_bracket", "right_square_bracket", "left_square_bracket", "full_stop", "full_stop"),
+    *("greater_than_sign", "f", "f", "less_than_sign", "right_square_bracket", "left_square_bracket"),
+    *("left_square_bracket", "full_stop", "right_square_bracket"),
+)
+
+
+@pytest.mark.parametrize(
+    "opener", [[], ["enter"], ["b"], ["e"], ["p"]], ids=["rows", "details", "digits", "events", "plan"]
+)
+async def test_every_key_of_a_replay_shows_the_moment_it_leads_to(write_session, events, opener):
+    """Rows, status header, details and events are those of a screen that is opened at that moment."""
+
+    path = write_session(more=events, values=lambda _channel, now, value: value * (1.0 + now / 20.0))
+    clock = Clock()
+    app = ReplayApp(Player(path, clock=clock), ascii_only=True)
+    async with app.run_test(size=(100, 40)) as pilot:
+        await pilot.press(*opener)
+        for key in KEYS_OF_A_REPLAY:
+            await pilot.press(key)
+            await gone(app, pilot)
+            clock.now += 1.0
+            app.follow()
+            await pilot.pause()
+            shown, moment = without_messages(lines_of(app)), app._player.position
+            player = Player(path, clock=Clock())
+            player.jump(moment)
+            player.consume_restart()
+            other = ReplayApp(player, ascii_only=True)
+            async with other.run_test(size=(100, 40)) as fresh:
+                await fresh.press("f", *opener)
+                await fresh.pause()
+                assert shown == without_messages(lines_of(other)), (key, moment)
+
+
+def without_messages(lines):
+    """Return the lines of a screen without the messages above the keys, and without the room they take."""
+    kept = [
+        line.rstrip() for line in lines[:-1] if not line.startswith((" ! Frozen", " ! Plays", " ! There is", " ! f "))
+    ]
+    return [line for line in kept if line]
+
+
 def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
     changes = {"warning": ('warn_above = "80 °C"', 'warn_above = "40 °C"')}
     bench = other_bench(benches["reservoir"], **changes)
@@ -375,8 +421,10 @@ def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
         return 30.0 + now if channel.name == "diode case" else value
 
     path = write_session(values=warming)
-    judged = Rejudged(path, bench)
-    player = Player(path, clock=clock, wrap=lambda view: WhatIf(view, bench, judged), event_times=judged.event_times)
+    judged = ReevaluatedReadings(path, bench)
+    player = Player(
+        path, clock=clock, wrap=lambda view: ReevaluatedView(view, bench, judged), event_times=judged.event_times
+    )
     player.poll()
     clock.now += 14
     hot = [event.time for event in player.poll().events if event.kind == "hot"]
@@ -394,12 +442,14 @@ def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_sessi
         return 30.0 + now if channel.name == "diode case" else value
 
     path, clock = write_session(values=warming), Clock()
-    through = WhatIf(ReplayView(path, 1.0, clock), bench)
+    through = ReevaluatedView(ReplayView(path, 1.0, clock), bench)
     told = [through.poll()]
     clock.now += 25.0
     told.append(through.poll())
-    judged = Rejudged(path, bench)
-    player = Player(path, clock=Clock(), wrap=lambda view: WhatIf(view, bench, judged), event_times=judged.event_times)
+    judged = ReevaluatedReadings(path, bench)
+    player = Player(
+        path, clock=Clock(), wrap=lambda view: ReevaluatedView(view, bench, judged), event_times=judged.event_times
+    )
     for place in (28.0, 3.0, 25.0):
         player.jump(place)
         update = player.poll()
@@ -422,8 +472,10 @@ def test_a_session_is_judged_once_however_often_it_is_jumped_about(write_session
         return of_one(judging, *reading)
 
     monkeypatch.setattr(Reevaluation, "judge", counted)
-    judged = Rejudged(path, benches["reservoir"])
-    player = Player(path, wrap=lambda view: WhatIf(view, benches["reservoir"], judged), event_times=judged.event_times)
+    judged = ReevaluatedReadings(path, benches["reservoir"])
+    player = Player(
+        path, wrap=lambda view: ReevaluatedView(view, benches["reservoir"], judged), event_times=judged.event_times
+    )
     for place in (29.0, 1.0, 20.0, 10.0):
         player.jump(place)
         player.poll()

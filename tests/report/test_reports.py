@@ -19,7 +19,7 @@ from benchmon.report.sections.report import report
 from benchmon.report.sections.result import measured_margins
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
-from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Verdict, Waveform
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Verdict, Waveform
 
 VOID = {"meta", "img", "br", "hr"}
 
@@ -66,10 +66,10 @@ def full(waves=True):
     """Return records of all that a session can tell."""
     time = np.arange(2000) / 50e3
     told = [
-        Event(1.0, "", "step begun", "1 of 3: switch on"),
-        Event(15.0, "", "step done", "1 of 3: switch on: hum is normal"),
-        Event(15.0, "", "step begun", "2 of 3: warm up"),
-        Event(20.0, "", "step skipped", "2 of 3: warm up: no time"),
+        Event(1.0, "", "step begun", "1 of 3: switch on", EventDetails(step=1)),
+        Event(15.0, "", "step done", "1 of 3: switch on: hum is normal", EventDetails(step=1, note="hum is normal")),
+        Event(15.0, "", "step begun", "2 of 3: warm up", EventDetails(step=2)),
+        Event(20.0, "", "step skipped", "2 of 3: warm up: no time", EventDetails(step=2, note="no time")),
         Event(21.0, "", "note", "[0:21] smell of varnish"),
         Event(22.0, "multimeter", "complaint", "undefined header"),
         Explanations(16.0, (Explanation("an old cause", 1.0, "gone by then"),)),
@@ -221,7 +221,10 @@ def test_the_end_of_a_short_powered_time_is_found_and_nothing_before_it_counted(
 
 
 def test_the_window_does_not_reach_back_over_a_step(write_session):
-    more = [Event(1.0, "", "step begun", "1 of 3: switch on"), Event(25.0, "", "step begun", "2 of 3: warm up")]
+    more = [
+        Event(1.0, "", "step begun", "1 of 3: switch on", EventDetails(step=1)),
+        Event(25.0, "", "step begun", "2 of 3: warm up", EventDetails(step=2)),
+    ]
     found = find(RecordedSession(write_session(more=more)))
     assert found.window.since == 25.0
 
@@ -232,10 +235,10 @@ def test_each_step_has_what_was_measured_and_expected_at_its_own_end(write_sessi
         return value * 0.8 if now >= 15.2 and channel.name == "output" else value
 
     more = [
-        Event(1.2, "", "step begun", "1 of 3: switch on"),
-        Event(15.2, "", "step done", "1 of 3: switch on"),
-        Event(15.2, "", "step begun", "2 of 3: warm up"),
-        Event(20.2, "", "step skipped", "2 of 3: warm up: no time"),
+        Event(1.2, "", "step begun", "1 of 3: switch on", EventDetails(step=1)),
+        Event(15.2, "", "step done", "1 of 3: switch on", EventDetails(step=1)),
+        Event(15.2, "", "step begun", "2 of 3: warm up", EventDetails(step=2)),
+        Event(20.2, "", "step skipped", "2 of 3: warm up: no time", EventDetails(step=2, note="no time")),
     ]
     session = write_session(more=more, values=sagging)
     found = find(RecordedSession(session))
@@ -308,7 +311,7 @@ def test_a_trip_is_said_first_and_is_exit_status_1(write_session, tmp_path):
     [
         ({"seconds": 0}, "No channel could be compared"),
         ({"ends": False}, "cut off"),
-        ({"off_at": 0.0}, "No channel tells that the mains was on"),
+        ({"off_at": 0.0}, "No channel shows that the mains was on"),
     ],
 )
 def test_poor_sessions_are_reported_too(write_session, tmp_path, given, words):

@@ -69,7 +69,7 @@ async def test_acknowledging_ends_the_bell_and_keeps_the_word(app, bench, judge,
         lines = await look(app, pilot, read_screen)
         assert lines[1].startswith(" ! seen: transformer tripped")
         rung = len(app.rings)
-        app._rang = -math.inf
+        app._last_ring = -math.inf
         await look(app, pilot, read_screen)
         assert len(app.rings) == rung
         bench.push(judge("reservoir case", 99.0, 60.0, time=70.0, flags=[Flag.HOT]), now=70.0)
@@ -82,7 +82,7 @@ async def test_it_rings_again_and_again_until_somebody_has_seen_it(app, bench, j
     async with app.run_test(size=(80, 24)) as pilot:
         trip(bench, judge)
         for _ in range(3):
-            app._rang = -math.inf
+            app._last_ring = -math.inf
             await look(app, pilot, read_screen)
         assert len(app.rings) == 3
         await look(app, pilot, read_screen)

@@ -71,7 +71,7 @@ async def test_an_error_is_shown_with_what_stays(view, read_screen):
         view.push(Event(14.0, "", EventKind.BENCH_AS_BEFORE, "as before"), now=14.0)
         app.follow()
         await pilot.pause(0.1)
-        app.screen._silence()
+        app.screen._clear_message()
         assert "not loaded" not in text_of(app, read_screen)
 
 

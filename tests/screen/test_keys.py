@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from textual import events
 
@@ -9,7 +10,7 @@ from benchmon.screen.app import BenchmonApp
 from benchmon.screen.lines.help import CAUTIONS
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event, Flag, Waveform
 
 OPENERS = ["question_mark", "p", "b", "t", "w", "e", "enter", "n", "slash", "q"]
 
@@ -67,22 +68,33 @@ async def test_the_rows_go_on_behind_a_dialogue(bench, judge, read_screen):
             app.follow()
 
 
-async def test_help_teaches_cautions_first_and_every_key(bench, read_screen):
+async def test_the_help_begins_with_keys_and_cautions_and_teaches_every_key(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("question_mark")
         first = text(app, read_screen)
-        for word in ("no protective device", "Local rules", "earthed scope", "Stored charge", "Hot parts"):
+        for word in ("Keys of the channels", "Enter", "no protective device", "Local rules", "earthed scope"):
             assert word in first
         seen = first
-        for _ in range(6):
+        for _ in range(8):
             await pilot.press("pagedown")
             seen += text(app, read_screen)
-        for word in ("agrees", "questionable", "disagrees", "unpredicted", "tripped", "stale", "write a note", "quit"):
+        for word in (
+            "Stored charge",
+            "Hot parts",
+            "agrees",
+            "questionable",
+            "disagrees",
+            "unpredicted",
+            "tripped",
+            "stale",
+            "write a note",
+            "quit",
+        ):
             assert word in seen
         await pilot.press("home")
         assert text(app, read_screen).split("\n")[2:] == first.split("\n")[2:]
-        await pilot.press("q")
+        await pilot.press("escape")
         assert len(app.screen_stack) == 1
     assert any("isolating" in caution for caution in CAUTIONS)
 
@@ -92,12 +104,61 @@ async def test_the_help_names_every_key_of_the_footer(bench, read_screen):
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause()
         hints = read_screen(app)[-1].rstrip()
-        named = "o OFF a Seen p Plan b Big t Trend w Wave r Read n Note ? Help q Quit e Events Enter Details / Find"
-        assert hints == f"{named} Tab, arrows Move"
+        named = "a Seen p Plan b Big t Trend n Note e Events q Quit ? Help Enter Details / Find"
+        assert hints == f" {named} Tab, arrows Move".strip()
         await pilot.press("question_mark")
         shown = text(app, read_screen)
-        for key in ("arrows, Tab", "Enter", "Space", "Esc", *"oarptwben/q"):
+        for key in ("Tab, arrows", "Enter", "Space", "Esc", *"oarptwben/q"):
             assert f"\n {key} " in shown
+
+
+@pytest.mark.parametrize(("key", "title"), [("p", "the plan"), ("t", "the trend"), ("e", "the events")])
+async def test_the_help_begins_with_the_keys_of_the_open_view(bench, read_screen, key, title):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key, "question_mark")
+        assert await sees(pilot, read_screen, f"Keys of {title}")
+        assert f"Keys of {title}" in "".join(read_screen(app)[2:4])
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 200])
+async def test_the_key_of_the_help_is_named_in_every_view(bench, read_screen, width):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(width, 24)) as pilot:
+        for key in ("escape", "p", "b", "t", "w", "e", "question_mark"):
+            await pilot.press(key)
+            await pilot.pause()
+            assert "? Help" in read_screen(app)[-1], key
+
+
+@pytest.mark.parametrize(
+    ("section", "hint"), [("", ""), ('[switch_off]\ninstrument = "bench meter"\ncommand = "OUTP OFF"\n', "o OFF")]
+)
+async def test_off_is_offered_where_something_switches_off(make_view, read_screen, section, hint):
+    app = BenchmonApp(make_view(more=section))
+    async with app.run_test(size=(120, 24)) as pilot:
+        await pilot.pause()
+        assert ("o OFF" in read_screen(app)[-1]) is bool(hint)
+
+
+async def test_a_waveform_is_offered_once_there_is_one(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(120, 24)) as pilot:
+        await pilot.pause()
+        assert "w Wave" not in read_screen(app)[-1]
+        bench.push(Waveform("mains current", 180.0, np.arange(3) / 1e3, np.ones(3), "A"))
+        app.follow()
+        await pilot.pause()
+        assert "w Wave" in read_screen(app)[-1]
+
+
+async def test_q_asks_in_every_view_what_becomes_of_the_recorder(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key in ("escape", "p", "b", "t", "w", "e", "question_mark"):
+            await pilot.press(key, "q")
+            assert await sees(pilot, read_screen, "leave the screen?"), key
+            await pilot.press("escape")
 
 
 async def test_a_note_keeps_the_time_of_its_first_key(bench, read_screen):
@@ -127,7 +188,7 @@ async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
         bench.deaf = True
         await pilot.press("n", "x", "enter")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "The note is not kept: no recorder listens")
+        assert await sees(pilot, read_screen, "The note is not kept: no recorder can_request")
         bench.live = False
         await pilot.press("n")
         await pilot.pause()
@@ -175,7 +236,7 @@ async def test_a_stop_that_reaches_nobody_is_told(bench, read_screen):
         bench.deaf = True
         await pilot.press("q", "s")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "cannot be stopped: no recorder listens")
+        assert await sees(pilot, read_screen, "cannot be stopped: no recorder can_request")
         assert app.return_value is None
 
 
@@ -308,7 +369,7 @@ async def test_keys_that_arrive_at_once_reach_what_the_first_of_them_opens(make_
         await typed("\x1b")
         await typed("oOF\x1bb")
         assert len(view.requests) == 2
-        assert type(app.screen).__name__ == "BigView"
+        assert type(app.screen).__name__ == "LargeDigitsView"
 
 
 async def test_a_notice_shows_its_remedy_and_what_is_cut_off_looks_cut_off(bench, read_screen):

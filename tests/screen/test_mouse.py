@@ -37,7 +37,7 @@ async def test_a_click_on_a_key_presses_it(make_view, agree, read_screen):
 
 
 async def test_a_click_on_OFF_only_asks(make_view, agree, read_screen):  # noqa: N802
-    view = make_view()
+    view = make_view(more='[switch_off]\ninstrument = "bench meter"\ncommand = "OUTP OFF"\n')
     app = BenchmonApp(view)
     async with app.run_test(size=SIZE) as pilot:
         lines = await shown(app, pilot, view, read_screen, agree)

@@ -7,7 +7,7 @@ from rich.color import ColorSystem
 from rich.style import Style
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.styles import PALETTES, Palette, StyleRole, palette_complaint, usual_palette
+from benchmon.screen.styles import PALETTES, Palette, StyleRole, default_palette, palette_problem
 
 # A terminal's first eight colours, and the bright ones that many take for bold: those of the VGA text mode, and those
 # that are usual under X (from memory).
@@ -77,9 +77,9 @@ def test_the_palette_follows_the_terminal_unless_one_is_named(environment, palet
         monkeypatch.delenv(name, raising=False)
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
-    assert usual_palette() is palette
+    assert default_palette() is palette
     refused = environment.get("BENCHMON_COLOURS", "dark") not in set(Palette)
-    assert refused is ("is not known: set it to dark, light, contrast" in palette_complaint())
+    assert refused is ("is not known: set it to dark, light, contrast" in palette_problem())
 
 
 async def test_a_key_turns_to_the_next_palette_in_every_view(make_view, agree, read_screen, monkeypatch):

@@ -10,7 +10,7 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
 from benchmon.watch.plan import Action, StepRequest
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event, EventDetails, Flag
 
 PLAN = """
 [[step]]
@@ -82,7 +82,7 @@ async def test_a_plan_is_seen_whole_and_begun_by_a_key(size, app, bench, read_sc
             assert words in text
         await pilot.press("enter")
         assert bench.requests == [StepRequest(Action.BEGIN, 1)]
-        bench.push(Event(60.0, "", "step begun", "1 of 3: a tenth, no load"), now=65.0)
+        bench.push(Event(60.0, "", "step begun", "1 of 3: a tenth, no load", EventDetails(step=1)), now=65.0)
         text = await sees(
             app, pilot, read_screen, "hold for another 25 s", "step 1 of 3, hold 0:25", "✓ output voltage"
         )
@@ -104,7 +104,7 @@ async def test_what_to_expect_follows_the_step_looked_at(app, read_screen):
 
 
 async def test_going_on_needs_what_the_step_needs(app, bench, judge, read_screen):
-    bench.push(Event(60.0, "", "step begun", "1 of 3: a tenth, no load"), now=80.0)
+    bench.push(Event(60.0, "", "step begun", "1 of 3: a tenth, no load", EventDetails(step=1)), now=80.0)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", "enter")
         await sees(app, pilot, read_screen, "Not yet: hold for another 10 s")
@@ -118,19 +118,19 @@ async def test_going_on_needs_what_the_step_needs(app, bench, judge, read_screen
         await pilot.press("enter")
         await sees(app, pilot, read_screen, "step 1 is done: anything to note?")
         await pilot.press(*"no hum", "enter")
-        assert bench.requests == [StepRequest(Action.GO_ON, 1, "no hum")]
+        assert bench.requests == [StepRequest(Action.CONFIRM, 1, "no hum")]
         bench.push(
-            Event(92.0, "", "step done", "1 of 3: a tenth, no load: no hum"),
-            Event(92.0, "", "step begun", "2 of 3: full mains"),
+            Event(92.0, "", "step done", "1 of 3: a tenth, no load: no hum", EventDetails(step=1, note="no hum")),
+            Event(92.0, "", "step begun", "2 of 3: full mains", EventDetails(step=2)),
         )
         await sees(app, pilot, read_screen, "done at 0:01:32: no hum", "step 2: full mains", "stands 0:00")
 
 
 async def test_a_note_may_be_left_out_but_a_reason_may_not(app, bench):
-    bench.push(Event(1.0, "", "step begun", "1 of 3: a tenth, no load"))
+    bench.push(Event(1.0, "", "step begun", "1 of 3: a tenth, no load", EventDetails(step=1)))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", "enter", "enter")
-        assert bench.requests == [StepRequest(Action.GO_ON, 1)]
+        assert bench.requests == [StepRequest(Action.CONFIRM, 1)]
         await pilot.press("s", "enter")
         assert len(bench.requests) == 1, "no reason, no skipping"
         await pilot.press("s", *"no variac", "enter")
@@ -142,7 +142,7 @@ async def test_a_note_may_be_left_out_but_a_reason_may_not(app, bench):
 
 
 async def test_a_trip_holds_the_plan_and_stays_on_top(app, bench, judge, read_screen):
-    bench.push(Event(1.0, "", "step begun", "1 of 3: a tenth, no load"))
+    bench.push(Event(1.0, "", "step begun", "1 of 3: a tenth, no load", EventDetails(step=1)))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p")
         bench.push(judge("transformer", 112.0, 60.0, flags=[Flag.TRIPPED]))

@@ -16,8 +16,8 @@ from benchmon.screen.lines.waveform import (
     Folded,
     WavePage,
     expected_wave,
+    fold_waveform,
     harmonic_lines,
-    look_into,
     trace_of,
     wave_lines,
 )
@@ -134,7 +134,7 @@ def a_prediction():
 @pytest.mark.parametrize("start", [0.0, 0.0043, 0.0101, 0.0199])
 def test_a_wave_is_laid_over_the_expected_one_wherever_its_capture_began(start):
     expected = expected_wave(a_prediction(), "mains.current.rms")
-    folded = look_into(a_wave(start=start, noise=0.01), 50.0, expected).folded
+    folded = fold_waveform(a_wave(start=start, noise=0.01), 50.0, expected).folded
     there = np.interp(folded.time, expected.time, expected.value, period=0.02)
     assert np.sqrt(np.mean((folded.value - there) ** 2)) < 0.05
     assert np.all(np.diff(folded.time) >= 0)
@@ -142,7 +142,7 @@ def test_a_wave_is_laid_over_the_expected_one_wherever_its_capture_began(start):
 
 @pytest.mark.parametrize("frequency", [49.4, 50.0, 50.7])
 def test_the_wave_s_own_frequency_tells_its_period(frequency):
-    captured = look_into(a_wave(frequency), 50.0)
+    captured = fold_waveform(a_wave(frequency), 50.0)
     assert captured.folded.period == pytest.approx(1 / frequency, rel=1e-4)
     sizes = dict(captured.harmonics)
     assert sizes[3] / sizes[1] == pytest.approx(0.5, rel=0.01)
@@ -150,13 +150,13 @@ def test_the_wave_s_own_frequency_tells_its_period(frequency):
 
 
 def test_ripple_of_a_full_wave_is_folded_into_the_mains_period():
-    assert look_into(a_wave(100.0, offset=22.0), 50.0).folded.period == pytest.approx(0.02, rel=1e-4)
+    assert fold_waveform(a_wave(100.0, offset=22.0), 50.0).folded.period == pytest.approx(0.02, rel=1e-4)
 
 
 def test_what_is_no_wave_is_refused_in_words():
     flat = Waveform("line", 1.0, np.arange(100) / 1e4, np.full(100, 3.0), "A")
     with pytest.raises(DataFileError, match="flat"):
-        look_into(flat, 50.0)
+        fold_waveform(flat, 50.0)
 
 
 @pytest.mark.parametrize("symbols", [UNICODE, ASCII])

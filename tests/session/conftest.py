@@ -1,75 +1,24 @@
 """A bench of an invented workshop supply, and sessions of it."""
 
-import time
-
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.quantities import Expected
-from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Event, Flag
-from benchmon.watch.verdict import judgement_of
-from support.supplies import supply
-
-BENCH = (
-    supply()
-    + """\
-[[instrument]]
-name = "meter"
-driver = "scpi"
-address = "TCPIP::127.0.0.1::5025::SOCKET"
-[[channel]]
-name = "vout"
-instrument = "meter"
-quantity = "output.voltage.mean"
-accuracy = "0.1 % + 5 mV"
-period = "0.2 s"
-[[channel]]
-name = "case"
-instrument = "meter"
-quantity = "diode.temperature.case"
-accuracy = "1 K"
-trip_above = "90 °C"
-"""
-)
+from support import small_sessions
 
 
 @pytest.fixture(scope="session")
 def bench():
     """Return the bench."""
-    return read_bench(BENCH)
+    return read_bench(small_sessions.BENCH)
 
 
 @pytest.fixture(scope="session")
 def readings(bench):
-    """Return a function that makes judgements: `count` of each channel, with noise, gaps, over range, all states."""
-    vout, case = bench.channel
-
-    def make(count):
-        made = []
-        for number in range(count):
-            at = round(0.013 * number, 6)
-            value = 15.0 + 0.001 * (number % 17) if number % 11 else None
-            expected = Expected(15.0 + 0.1 * (number // 40), 0.2, "V") if number > 5 else None
-            made.append(judgement_of(vout, at, value, expected, frozenset({Flag.STALE} if number % 29 == 0 else ())))
-            hot = frozenset({Flag.HOT, Flag.TRIPPED}) if number % 5 == 0 else frozenset()
-            made.append(judgement_of(case, at, float("inf") if number % 13 == 0 else 40.5, None, hot))
-        return made
-
-    return make
+    """Return a function that makes so many judgements of each channel."""
+    return lambda count: small_sessions.judgements(bench, count)
 
 
 @pytest.fixture
-def record(bench, readings):
+def record(bench):
     """Return a function that writes a whole session and returns what was put into it."""
-
-    def write(path, count=100, end=None):
-        writer = SessionWriter(path, bench, time.monotonic())
-        put = readings(count)
-        events = [Event(judgement.time, "vout", "agrees", f"event {judgement.time}") for judgement in put[::20]]
-        for record in sorted([*put, *events], key=lambda record: record.time):
-            writer.put(record)
-        writer.finish(0.013 * count if end is None else end)
-        return put, events
-
-    return write
+    return lambda path, count=100, end=None: small_sessions.write_session(path, bench, count, end)

@@ -80,13 +80,13 @@ def test_a_late_follower_gets_a_long_session_in_parts(tmp_path, record):
 def test_a_request_reaches_the_recorder_once(tmp_path, writer):
     view = open_session_view(tmp_path / "a.benchmon")
     assert view.live
-    view.request(Note("fan on\x07"))
-    view.request(StopRecording())
+    assert view.request(Note("fan on\x07")) == 1
+    assert view.request(StopRecording()) == 2
     taken, end = [], time.monotonic() + 60
     while len(taken) < 2 and time.monotonic() < end:
         taken += writer.requests()
         time.sleep(0.01)
-    assert taken == [Request("note", '{"text": "fan on\\\\x07"}'), Request("stop", "{}")]
+    assert taken == [Request("note", '{"text": "fan on\\\\x07"}', 1), Request("stop", "{}", 2)]
     assert writer.requests() == []
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchmon.quantities import Expected
 from benchmon.session.database import reading
-from benchmon.session.encoder import Summing
+from benchmon.session.encoder import ReadingSummaries
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import ReplayView
 from benchmon.session.schema import SPANS
@@ -179,7 +179,7 @@ def test_hostile_summaries_are_passed_over(tmp_path, record, statement):
     )
 )
 def test_every_reading_is_summed_up_once_or_came_too_late(put):
-    summing, rows, kept = Summing(), [], 0
+    summing, rows, kept = ReadingSummaries(), [], 0
     latest = -1
     for number, (at, value, tick) in enumerate(put, 1):
         kept += value is not None and math.isfinite(value) and at // SPANS[0] > latest

@@ -11,13 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.bench import read_bench
+from benchmon.event_kinds import read_kind
 from benchmon.session.encoder import description
 from benchmon.session.encodings import PackedWaveform, pack, unpack
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor, Identity, Settings
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Explanation, Explanations, Forecast, Waveform
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Waveform
+from support.layouts import as_layout
 
 TOLD = [
     Explanations(1.0, (Explanation("nothing wrong", 0.9, "all is well"),)),
@@ -147,21 +150,7 @@ def test_a_forecast_of_hostile_numbers_is_of_none(session):
 
 def test_a_session_of_the_first_layout_is_read_as_it_is(session):
     now = open_session_view(session).poll()
-    new = (
-        "facts",
-        "settings",
-        "identities",
-        "anchors",
-        "explanations",
-        "forecasts",
-        "waveforms",
-        "summaries",
-        "benches",
-        "statuses",
-        "settled",
-        "step_predictions",
-    )
-    change(session, *(f"DROP TABLE {table}" for table in new), "PRAGMA user_version = 1")
+    as_layout(session, 1)
     before = session.read_bytes()
     view = open_session_view(session)
     update = view.poll()
@@ -171,6 +160,28 @@ def test_a_session_of_the_first_layout_is_read_as_it_is(session):
     replay = ReplayView(session, speed=1e9)
     assert replay.poll().judgements + replay.poll().judgements == now.judgements
     assert session.read_bytes() == before
+
+
+def test_the_facts_of_an_event_come_back_without_reading_its_words(tmp_path, bench):
+    writer = SessionWriter(tmp_path / "a.benchmon", bench, time.monotonic())
+    events = [
+        Event(1.0, "", "note", "hm", EventDetails(request=7)),
+        Event(2.0, "", "note", "request 8"),
+        Event(3.0, "vout", "typed", "vout: 3 V", EventDetails(request=9)),
+    ]
+    for event in events:
+        writer.put(event)
+    writer.finish(4.0)
+    assert list(open_session_view(tmp_path / "a.benchmon").poll().events) == events
+
+
+@pytest.mark.parametrize("details", ["[]", "{", '{"request": "seven"}', '{"request": true}', "x" * 100_000])
+def test_facts_without_sense_are_of_none(tmp_path, bench, details):
+    writer = SessionWriter(tmp_path / "a.benchmon", bench, time.monotonic())
+    writer.put(Event(1.0, "", "note", "hm", EventDetails(request=7)))
+    writer.finish(4.0)
+    change(tmp_path / "a.benchmon", f"UPDATE event_details SET details = '{details}'")  # noqa: S608
+    assert open_session_view(tmp_path / "a.benchmon").poll().events == (Event(1.0, "", "note", "hm"),)
 
 
 @given(
@@ -200,3 +211,24 @@ def test_a_wave_that_does_not_fit_together_is_refused():
     for times, values in ((np.zeros(3), np.zeros(4)), (np.zeros(1), np.zeros(1)), (np.zeros((2, 2)), np.zeros((2, 2)))):
         with pytest.raises(ValueError, match=r"fit together|samples"):
             Waveform("vout", 0.0, times, values, "V")
+
+
+@pytest.mark.parametrize(
+    ("kind", "message", "details"),
+    [
+        ("step done", "1 of 2: no load: at all: hum gone", EventDetails(step=1, note="hum gone")),
+        ("step skipped", "2 of 2: renamed since: no time", EventDetails(step=2, note="no time")),
+        ("plan stopped", "7 of 9: elsewhere", EventDetails(step=7)),
+        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventDetails(seen_off=True)),
+        ("switched off", "OK; no channel shows whether the power is gone, so look", EventDetails(seen_off=False)),
+        ("note", "1 of 2: no load", None),
+    ],
+)
+def test_events_of_layout_4_have_their_facts_from_their_words(tmp_path, bench, kind, message, details):
+    path = tmp_path / "a.benchmon"
+    steps = '[[step]]\nname = "no load: at all"\n[[step]]\nname = "load on"\n'
+    writer = SessionWriter(path, read_bench(bench.source + steps), time.monotonic())
+    writer.put(Event(1.0, "", read_kind(kind), message))
+    writer.finish(2.0)
+    as_layout(path, 4)
+    assert [event.details for event in open_session_view(path).poll().events] == [details]

@@ -19,6 +19,7 @@ from benchmon.watch.records import Event, Flag
 from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
 from benchmon.watch.status_wording import shown
 from benchmon.watch.verdict import judgement_of
+from support.layouts import as_layout
 
 WARNED = BenchStatus(
     2.0,
@@ -58,11 +59,6 @@ def change(path, *statements):
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         for statement in statements:
             connection.execute(statement)
-
-
-def of_layout_3(path):
-    tables = ("statuses", "settled", "step_predictions")
-    change(path, *(f"DROP TABLE {table}" for table in tables), "PRAGMA user_version = 3")
 
 
 def status_at(path, at):
@@ -115,7 +111,7 @@ def test_an_old_session_has_its_status_derived_by_the_recorders_rules(write, ben
     watch.judgement(hot)
     watch.events([tripped])
     path = write(hot, tripped)
-    of_layout_3(path)
+    as_layout(path, 3)
     for view in (open_session_view(path), ReplayView(path, 0.0, start=11.0)):
         reader = StatusReader(bench)
         update = view.poll()

@@ -19,7 +19,7 @@ BENCH = read_bench(
     supply(
         "A supply for these tests",
         RESERVOIR,
-        mains={"tolerance": "6 %", "source_resistance": "0.5 Ω"},
+        mains={"tolerance": "6 %", "source_resistance": "0.5 Ω", "harmonics": None},
         transformer={"primary_resistance": "6 Ω", "secondary_resistance": "0.15 Ω"},
         diode={"thermal_resistance": "40 K/W", "thermal_time_constant": "60 s", "max_junction": "150 °C"},
         filter=[{"kind": "capacitor", "capacitance": "4.7 mF", "tolerance": "20 %"}],

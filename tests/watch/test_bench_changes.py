@@ -6,7 +6,7 @@ from benchmon.bench import read_bench
 from benchmon.event_kinds import EventKind
 from benchmon.watch.bench_changes import BenchChanges, changes_between
 from benchmon.watch.plan import Plan
-from benchmon.watch.records import Event
+from benchmon.watch.records import Event, EventDetails
 from support.supplies import supply
 
 BENCH = (
@@ -72,7 +72,7 @@ def test_what_is_expected_and_allowed_may_change_at_once(old, new, words):
 )
 def test_what_the_recording_was_opened_with_takes_a_new_one(old, new, words):
     text = BENCH.replace(old, new, 1)
-    assert words in changes_between(read_bench(BENCH), read_bench(text)).anew
+    assert words in changes_between(read_bench(BENCH), read_bench(text)).needs_new_recording
 
 
 def test_comments_and_other_spellings_change_nothing():
@@ -82,19 +82,15 @@ def test_comments_and_other_spellings_change_nothing():
 def test_a_step_that_has_begun_keeps_its_name_and_place():
     renamed = ('name = "load on"', 'name = "load off"')
     assert edits(renamed, begun=1) == BenchChanges(("step 2",), ())
-    assert edits(renamed, begun=2).anew == ("a step that has begun",)
+    assert edits(renamed, begun=2).needs_new_recording == ("a step that has begun",)
     assert edits(('hold = "60 s"', 'hold = "1 h"'), begun=2) == BenchChanges(("step 2",), ())
 
 
 def test_a_plan_goes_on_where_it_stands_with_other_steps():
     plan = Plan(read_bench(BENCH).step)
-    for kind, words in (
-        (EventKind.STEP_BEGUN, "1 of 2: no load"),
-        (EventKind.STEP_DONE, "1 of 2: no load"),
-        (EventKind.STEP_BEGUN, "2 of 2: load on"),
-    ):
-        plan.take(Event(5.0, "", kind, words))
+    for kind, step in ((EventKind.STEP_BEGUN, 1), (EventKind.STEP_DONE, 1), (EventKind.STEP_BEGUN, 2)):
+        plan.take(Event(5.0, "", kind, f"step {step}", EventDetails(step=step)))
     plan.change(read_bench(BENCH.replace("60 s", "90 s") + '[[step]]\nname = "soak"').step)
-    assert (plan.place, plan.begun, len(plan.stages)) == (2, 2, 3)
-    assert plan.stage is not None
-    assert plan.stage.left(15.0) == 80.0
+    assert (plan.step_number, plan.begun, len(plan.steps)) == (2, 2, 3)
+    assert plan.current_step is not None
+    assert plan.current_step.left(15.0) == 80.0

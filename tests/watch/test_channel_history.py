@@ -1,6 +1,7 @@
-"""Insight: what the watch adds to single readings, with its flags, events and forecasts."""
+"""The channel history: what the watch adds to single readings, with its flags, events and forecasts."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,10 +19,10 @@ PREDICTION = predict(BENCH)
 
 @pytest.fixture
 def watch():
-    """Return a watch with insight into the reservoir bench."""
-    insight = ChannelHistory(BENCH)
-    insight.expect(PREDICTION)
-    return Watch(BENCH.channel, insight), insight
+    """Return a watch with the channel history of the reservoir bench."""
+    history = ChannelHistory(BENCH)
+    history.expect(PREDICTION)
+    return Watch(BENCH.channel, history), history
 
 
 def play(watch, seconds, changes=None, *, step=0.5, start=0.0):
@@ -99,9 +100,9 @@ def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
 
 
 def test_from_cold_the_unseen_warm_up_is_no_drift():
-    insight = ChannelHistory(BENCH, power_on=0.0)
-    insight.expect(PREDICTION)
-    watch = Watch(BENCH.channel, insight)
+    history = ChannelHistory(BENCH, power_on=0.0)
+    history.expect(PREDICTION)
+    watch = Watch(BENCH.channel, history)
     events = play(watch, 500, {"output": lambda time, value: value + 0.25 * math.exp(-time / 240.0)})
     assert [event for event in events if event.kind == "drifting"] == []
 
@@ -109,7 +110,7 @@ def test_from_cold_the_unseen_warm_up_is_no_drift():
 def test_shuffled_instruments_get_the_same_flags():
     rows = []
     for seed, channels in ((1, BENCH.channel), (1, tuple(reversed(BENCH.channel)))):
-        insight = ChannelHistory(BENCH.model_copy(update={"channel": channels}))
+        history = ChannelHistory(BENCH.model_copy(update={"channel": channels}))
         random = np.random.default_rng(seed)
         noise = {c.name: random.standard_normal(400) for c in sorted(channels, key=lambda one: one.name)}
         for index in range(400):
@@ -118,7 +119,62 @@ def test_shuffled_instruments_get_the_same_flags():
                 size = 0.04 * channel.accuracy.of(expected.value)
                 drift = size * index / 40 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
-                insight.update(channel.name, 0.5 * index, float(value), expected, 0.1)
-        rows.append({channel.name: insight.flags(channel.name) for channel in channels})
+                history.update(channel.name, 0.5 * index, float(value), expected, 0.1)
+        rows.append({channel.name: history.flags(channel.name) for channel in channels})
     assert rows[0] == rows[1]
     assert rows[0]["winding current"] == {Flag.DRIFTING}
+
+
+def history_of_output(values, expected_of=lambda _: 1.0):
+    """Feed the output alone, once a second; `expected_of` scales what is expected. Return history and events."""
+    history = ChannelHistory(BENCH)
+    history.expect(PREDICTION)
+    watch, events = Watch(BENCH.channel, history), []
+    channel = next(one for one in BENCH.channel if one.name == "output")
+    settled = PREDICTION.at(channel.quantity)
+    for time, part in enumerate(values):
+        expected = replace(settled, value=settled.value * expected_of(time))
+        value = round(settled.value * part, 2)
+        events += watch.judge("output", float(time), value, expected)[1]
+    return history, events
+
+
+def test_changes_between_agreeing_and_disagreeing_are_counted_while_they_are_recent():
+    history, _ = history_of_output(([1.0] * 4 + [0.5] * 4) * 10)
+    assert history.changes_recently("output", 79.0) == 19
+    assert history.changes_recently("output", 79.0 + 180.0) == 15
+    assert history.changes_recently("output", 1000.0) == 0
+
+
+def test_noise_at_a_line_is_no_change_between_agreeing_and_disagreeing():
+    settled = PREDICTION.at("output.voltage.mean")
+    edge = 1.0 + 1.2 * settled.uncertainty / settled.value
+    history, _ = history_of_output([edge, edge * 1.0005] * 100)
+    assert history.changes_recently("output", 200.0) == 0
+
+
+def test_a_value_that_stands_still_while_the_mains_move_is_implausible_until_it_moves():
+    moves = lambda time: 1.0 + 0.03 * math.sin(time / 20)  # noqa: E731 - mains that wander by 3 %
+    history, events = history_of_output([1.0] * 100, moves)
+    assert kinds(events) >= {("implausible", "output")}
+    assert history.frozen("output").value == pytest.approx(PREDICTION.at("output.voltage.mean").value, abs=0.01)
+    assert Flag.IMPLAUSIBLE in history.flags("output")
+    assert "has read exactly" in next(each.message for each in events if each.kind == "implausible")
+    history, events = history_of_output([1.0] * 100 + [1.001], moves)
+    assert events[-1].message == "output moves again"
+    assert history.flags("output") == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("values", "moves"),
+    [
+        ([1.0] * 200, lambda _: 1.0),
+        ([1.0 + 0.03 * math.sin(time / 20) for time in range(200)], lambda time: 1.0 + 0.03 * math.sin(time / 20)),
+        ([0.0] * 200, lambda time: 1.0 + 0.03 * math.sin(time / 20)),
+    ],
+    ids=["nothing moves", "it follows the mains", "a dead output reads zero"],
+)
+def test_a_value_that_need_not_move_is_not_frozen(values, moves):
+    history, events = history_of_output(values, moves)
+    assert history.frozen("output") is None
+    assert not [event for event in events if event.kind == "implausible"]

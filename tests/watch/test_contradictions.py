@@ -172,7 +172,7 @@ def test_distortion_and_power_factor_by_the_closed_form():
 @given(st.permutations(sorted(RIGHT)), st.sampled_from(sorted(BREAKS)))
 def test_the_order_of_channels_does_not_matter(order, rule):
     values = RIGHT | BREAKS[rule]
-    shuffled = {name: values[name] for name in order}
+    shuffled = {name: values[name] for name in order} | values
     assert broken(shuffled) == broken(values)
 
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Step
 from benchmon.errors import BadInput
-from benchmon.watch.plan import Action, Outcome, Plan, StepRequest, StepState, blocking_reasons, powered_above
-from benchmon.watch.records import Event, Flag, Judgement, Verdict
+from benchmon.watch.plan import Action, Outcome, Plan, PlanState, StepRequest, blocking_reasons, powered_above
+from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 
 STEPS = (
     Step(name="a tenth: no load", mains="23 V", load="open", hold="10 s", needs=("vout",)),
@@ -31,42 +31,42 @@ def do(plan, action, place, now, words=""):
 
 def test_nothing_stands_before_the_operator_begins():
     plan = Plan(STEPS)
-    assert (plan.standing, plan.place, plan.stage) == (StepState.WAITING, None, None)
+    assert (plan.state, plan.step_number, plan.current_step) == (PlanState.WAITING, None, None)
     with pytest.raises(BadInput, match="not begun"):
-        plan.answer(StepRequest(Action.GO_ON, 1), 1.0, [])
+        plan.answer(StepRequest(Action.CONFIRM, 1), 1.0, [])
 
 
 def test_a_plan_from_end_to_end():
     plan = Plan(STEPS)
     do(plan, Action.BEGIN, 1, 5.0)
-    assert plan.stage.step.name == "a tenth: no load"
-    events = do(plan, Action.GO_ON, 1, 20.0, "hum: none")
+    assert plan.current_step.step.name == "a tenth: no load"
+    events = do(plan, Action.CONFIRM, 1, 20.0, "hum: none")
     assert [event.kind for event in events] == ["step done", "step begun"]
     assert events[0].message == "1 of 3: a tenth: no load: hum: none"
-    assert plan.stages[0].words == "hum: none"
-    assert plan.stages[0].held(99.0) == 15.0
+    assert plan.steps[0].words == "hum: none"
+    assert plan.steps[0].held(99.0) == 15.0
     do(plan, Action.SKIP, 2, 30.0, "the variac is at its end")
-    assert plan.stages[1].outcome is Outcome.SKIPPED
-    assert plan.place == 3
-    do(plan, Action.GO_ON, 3, 200.0)
-    assert (plan.standing, plan.place) == (StepState.FINISHED, None)
+    assert plan.steps[1].outcome is Outcome.SKIPPED
+    assert plan.step_number == 3
+    do(plan, Action.CONFIRM, 3, 200.0)
+    assert (plan.state, plan.step_number) == (PlanState.FINISHED, None)
 
 
 def test_stopping_ends_it_and_it_can_be_begun_again():
     plan = Plan(STEPS)
     do(plan, Action.BEGIN, 1, 5.0)
     do(plan, Action.STOP, 1, 6.0, "smell of varnish")
-    assert plan.standing is StepState.STOPPED
-    assert plan.stages[0].words == "smell of varnish"
+    assert plan.state is PlanState.STOPPED
+    assert plan.steps[0].words == "smell of varnish"
     do(plan, Action.BEGIN, 1, 60.0)
-    assert plan.stage.held(61.0) == 1.0
+    assert plan.current_step.held(61.0) == 1.0
 
 
 @pytest.mark.parametrize(
     ("action", "place", "words", "lacks", "why"),
     [
-        (Action.GO_ON, 2, "", [], "step 2 no longer stands; it is step 1 now"),
-        (Action.GO_ON, 1, "", ["vout disagrees"], "step 1 is not done: vout disagrees"),
+        (Action.CONFIRM, 2, "", [], "step 2 no longer stands; it is step 1 now"),
+        (Action.CONFIRM, 1, "", ["vout disagrees"], "step 1 is not done: vout disagrees"),
         (Action.SKIP, 1, "", [], "with a reason"),
         (Action.BEGIN, 1, "", [], "begun already"),
     ],
@@ -76,7 +76,7 @@ def test_what_cannot_be_done_is_refused_in_words(action, place, words, lacks, wh
     do(plan, Action.BEGIN, 1, 5.0)
     with pytest.raises(BadInput, match=why):
         plan.answer(StepRequest(action, place, words), 9.0, lacks)
-    assert plan.place == 1
+    assert plan.step_number == 1
 
 
 def test_a_plan_of_no_steps_cannot_begin():
@@ -90,13 +90,14 @@ def test_no_text_breaks_it(text):
     do(plan, Action.BEGIN, 1, 0.0)
     for kind in ("step begun", "step done", "step skipped", "plan stopped", "note"):
         plan.take(Event(1.0, "", kind, text))
+        plan.take(Event(1.0, "", kind, text, EventDetails(step=1, note=text)))
 
 
 def test_an_event_of_another_plan_moves_nothing():
     plan = Plan(STEPS)
-    assert not plan.take(Event(1.0, "", "step begun", "4 of 9: elsewhere"))
-    assert not plan.take(Event(1.0, "", "note", "1 of 3: a tenth"))
-    assert plan.standing is StepState.WAITING
+    assert not plan.take(Event(1.0, "", "step begun", "4 of 9: elsewhere", EventDetails(step=4)))
+    assert not plan.take(Event(1.0, "", "note", "1 of 3: a tenth", EventDetails(step=1)))
+    assert plan.state is PlanState.WAITING
 
 
 @pytest.fixture
@@ -105,7 +106,7 @@ def channels(channel):
 
 
 def lacks(plan, now, channels, *judgements):
-    return blocking_reasons(plan.stage, now, channels, {each.channel: each for each in judgements})
+    return blocking_reasons(plan.current_step, now, channels, {each.channel: each for each in judgements})
 
 
 def test_what_a_step_lacks_is_told_one_by_one(channels):
@@ -130,7 +131,7 @@ def test_what_a_step_lacks_is_told_one_by_one(channels):
 def test_only_what_agrees_and_is_within_limits_lets_go_on(judgement, words, channels):
     plan = Plan(STEPS)
     do(plan, Action.BEGIN, 1, 0.0)
-    do(plan, Action.GO_ON, 1, 1.0)
+    do(plan, Action.CONFIRM, 1, 1.0)
     assert words in lacks(plan, 2.0, channels, judged("vout"), judged("line", 230.0), judgement)
 
 

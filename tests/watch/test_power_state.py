@@ -93,10 +93,10 @@ def test_power_that_is_back_is_said_by_what_has_clearly_risen(channels, off, the
         power.observe(name, 9.0, value)
     power.switched(10.0)
     for at, readings in ((11.0, off), (12.0, then)):
-        assert power.back() == ""
+        assert power.returned() == ""
         for name, value in readings.items():
             power.observe(name, at, value)
-    assert power.back() == words
+    assert power.returned() == words
 
 
 def test_the_next_switching_off_is_judged_anew():

@@ -1,7 +1,9 @@
 """Files of readings: what is read, and what is refused with its line."""
 
 import math
+import os
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -108,6 +110,24 @@ def test_a_missing_file_and_a_folder_are_refused(tmp_path):
     for path, why in ((tmp_path / "none.csv", "no such file"), (tmp_path, "is a folder")):
         with pytest.raises(DataFileError, match=why):
             read_readings(path, CHANNELS)
+
+
+def test_what_has_no_end_is_refused_without_reading_it(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    for path in (tmp_path / "pipe", Path("/dev/zero")):
+        with pytest.raises(DataFileError, match="is a device or a pipe"):
+            read_readings(path, CHANNELS)
+    line = tmp_path / "line.csv"
+    line.write_bytes(b"\0" * 10_000_000)
+    with pytest.raises(DataFileError, match="2000 characters or more"):
+        read_readings(line, CHANNELS)
+
+
+def test_more_readings_than_can_be_judged_in_a_moment_are_refused(tmp_path):
+    file = tmp_path / "long.csv"
+    file.write_text("time_s,channel,value\n" + "0,vout,22\n" * 300_001)
+    with pytest.raises(DataFileError, match="more than 300,000 readings; split it"):
+        read_readings(file, CHANNELS)
 
 
 @settings(max_examples=60, deadline=None)

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 import pytest
 
 from benchmon.quantities import Expected
-from benchmon.watch.records import Event, Explanation, Flag
+from benchmon.watch.records import Event, EventDetails, Explanation, Flag
 from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import SIGNS, status_line
 from benchmon.watch.verdict import judgement_of
@@ -128,7 +128,7 @@ LOOK = "relay is told: off; no channel shows whether the power is gone, so look"
     ],
 )
 def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, message, lead):
-    told = Event(5.0, "", kind, message)
+    told = Event(5.0, "", kind, message, EventDetails(seen_off=message != LOOK))
     seen = status_line(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=told)
     assert seen.level is Level.DANGER
     assert seen.sentence == f"{lead}: case is at 95.0 °C, above its limit of 90.0 °C"
@@ -144,7 +144,9 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
     )
 
     def told(kind, message, latest=latest):
-        seen = status_line(latest, bench, switching=Event(5.0, "", kind, message))
+        seen = status_line(
+            latest, bench, switching=Event(5.0, "", kind, message, EventDetails(seen_off=message != LOOK))
+        )
         return seen.level, seen.sentence
 
     assert told("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
@@ -160,7 +162,9 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
     assert told("power is back", "x") == (Level.CAUTION, status_line(latest, bench).sentence)
     silent = latest_of(bench, {"case": {Flag.STALE}}, case=None)
     assert told("switched off", fell, silent)[0] is Level.BLIND
-    ended = status_line(latest, bench, "finished", switching=Event(5.0, "", "switched off", fell))
+    ended = status_line(
+        latest, bench, "finished", switching=Event(5.0, "", "switched off", fell, EventDetails(seen_off=True))
+    )
     assert ended.sentence == f"Ended, no longer watched. It was switched off: {fell}"
 
 

@@ -1,11 +1,12 @@
 import math
+import random
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from benchmon.watch.records import Verdict
-from benchmon.watch.verdict import en_as_text, en_number, verdict_of
+from benchmon.watch.verdict import READINGS_THAT_DECIDE, SteadyVerdict, en_as_text, en_number, verdict_of
 
 VALUES = st.floats(-1e6, 1e6)
 UNCERTAINTIES = st.floats(1e-3, 1e3)
@@ -76,3 +77,44 @@ def test_an_en_as_it_is_shown_has_the_verdict_it_was_given(en):
 def test_an_en_is_shown_with_two_decimals_unless_its_verdict_needs_more():
     shown = [en_as_text(en) for en in (0.5, -59.26, 1.0, 1.004, -1.5, 1.496, 1.4996, None, math.nan)]
     assert shown == ["+0.50", "-59.26", "+1.00", "+1.004", "-1.50", "+1.50", "+1.50", "–", "–"]
+
+
+def announced(values, expected=22.0, uncertainty=0.1):
+    """Return each verdict that is announced over `values`, an exact meter's, with the number of its reading."""
+    steady, found = SteadyVerdict(), []
+    for number, value in enumerate(values):
+        verdict = steady.update(value, en_number(value, 0.0, expected, uncertainty), uncertainty)
+        if verdict is not None:
+            found.append((number, verdict))
+    return found
+
+
+@pytest.mark.parametrize("digit", [0.01, 0.05, 0.1, 0.2])
+@pytest.mark.parametrize("line", [1.0, 1.5])
+def test_a_last_digit_at_a_line_changes_no_verdict_to_and_fro(digit, line):
+    """A value between two digits of the display, one on each side of the line, and noise of a third of a digit."""
+    draw = random.Random(7)
+    true = 22.0 + 0.1 * line
+    values = [digit * round(draw.gauss(true, digit / 3) / digit) for _ in range(5000)]
+    assert len(announced(values)) <= 2
+
+
+def test_a_clear_change_is_announced_at_its_third_reading():
+    coarse = [22.0, 22.1] * 20
+    assert announced([*coarse, 22.4, 22.4, 22.4, 22.4]) == [(len(coarse) + 2, Verdict.DISAGREES)]
+    back = [22.4] * 10 + [22.0] * 3
+    assert announced([*coarse, *back])[-1] == (len(coarse) + len(back) - 1, Verdict.AGREES)
+
+
+def test_a_value_that_stays_a_digit_beyond_a_line_is_announced_in_the_end():
+    found = announced([22.0, 22.1] * 20 + [22.2] * 60)
+    assert [verdict for _, verdict in found] == [Verdict.DISAGREES]
+    assert found[0][0] >= 40 + READINGS_THAT_DECIDE - 1
+
+
+def test_an_intermittent_contact_stays_announced_until_it_holds():
+    to_and_fro = ([22.0] * 4 + [3.0] * 4) * 10
+    found = announced([*to_and_fro, *[22.0] * 60])
+    assert [verdict for _, verdict in found[-2:]] == [Verdict.DISAGREES, Verdict.AGREES]
+    assert found[-2][0] < 20
+    assert found[-1][0] > len(to_and_fro)

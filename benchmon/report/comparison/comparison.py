@@ -176,17 +176,19 @@ def _compared(quantity: str, found: Sequence[Findings], corrections: Sequence[_C
 
 
 def _read(found: Findings, quantity: str) -> tuple[float, float]:
-    """Return what a session read at its end, with its uncertainty; of a temperature where it settles, if told."""
+    """Return what a session read at its end, with its uncertainty; of a temperature where it settles, if forecast."""
     one = found.of(quantity)
     if one is None:
         return math.nan, math.nan
-    told = [
+    forecasts = [
         forecast
         for forecast in found.session.forecasts
         if forecast.channel == one.channel.name and forecast.time <= found.window.until + 1.0
     ]
-    if is_temperature(quantity) and told and told[-1].final is not None:
-        return told[-1].final, math.hypot(told[-1].uncertainty or 0.0, one.channel.accuracy.of(told[-1].final))
+    if is_temperature(quantity) and forecasts and forecasts[-1].final is not None:
+        return forecasts[-1].final, math.hypot(
+            forecasts[-1].uncertainty or 0.0, one.channel.accuracy.of(forecasts[-1].final)
+        )
     return one.value, one.uncertainty
 
 
@@ -226,10 +228,10 @@ def _notes(
     if left:
         notes.append(f"Not corrected is {', '.join(left)}: no channel read the mains there, or nothing is predicted.")
     if any(is_temperature(one.channel.quantity) for each in found for one in each.channels):
-        notes.append("Temperatures are where they settle, as far as that was told; expected ones are settled.")
+        notes.append("Temperatures are where they settle, as far as that was forecast; expected ones are settled.")
     for label, one in zip(labels, found, strict=True):
         if one.tripped:
             notes.append(f"{label} went past a limit: {', '.join(one.tripped)}.")
         if not one.window.is_powered:
-            notes.append(f"No channel of {label} tells that the mains was on; the end of the recording is taken.")
+            notes.append(f"No channel of {label} shows that the mains was on; the end of the recording is taken.")
     return notes

@@ -13,7 +13,7 @@ from benchmon.watch.wording import with_uncertainty
 
 @dataclass(frozen=True, slots=True)
 class KeyFigure:
-    """A figure of each session, in `unit`; `measured` tells which of them are, the others are predicted."""
+    """A figure of each session, in `unit`; `measured` is which of them are, the others are predicted."""
 
     name: str
     unit: str
@@ -25,7 +25,7 @@ Combine = Callable[[Bench, list[float]], float]
 
 
 def key_figures(comparison: Comparison) -> list[KeyFigure]:
-    """Return the figures that can be told of at least one session, all under the common conditions."""
+    """Return the figures that are known of at least one session, all under the common conditions."""
 
     def plain(_bench: Bench, values: list[float]) -> float:
         return values[0]
@@ -47,14 +47,14 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
 def _figure(comparison: Comparison, name: str, unit: str, quantities: tuple[str, ...], combine: Combine) -> KeyFigure:
     values, measured = [], []
     for at, found in enumerate(comparison.found):
-        told = [_told(comparison, at, quantity) for quantity in quantities]
-        known = all(math.isfinite(value) for value, _ in told)
-        values.append(combine(found.bench, [value for value, _ in told]) if known else math.nan)
-        measured.append(known and all(is_measured for _, is_measured in told))
+        pairs = [_value_of(comparison, at, quantity) for quantity in quantities]
+        known = all(math.isfinite(value) for value, _ in pairs)
+        values.append(combine(found.bench, [value for value, _ in pairs]) if known else math.nan)
+        measured.append(known and all(is_measured for _, is_measured in pairs))
     return KeyFigure(name, unit, tuple(values), tuple(measured))
 
 
-def _told(comparison: Comparison, at: int, quantity: str) -> tuple[float, bool]:
+def _value_of(comparison: Comparison, at: int, quantity: str) -> tuple[float, bool]:
     """Return a quantity of a session and whether it was measured, else as predicted."""
     compared = next((one for one in comparison.compared if one.quantity == quantity), None)
     if compared is not None and compared.values[at].is_measured:
@@ -90,8 +90,10 @@ def topology_remarks(comparison: Comparison) -> Iterator[str]:
         more = other.topology.drops - first.topology.drops
         count = {1: "one diode drop", 2: "two diode drops"}.get(abs(more), "")
         words = f", {count} {'more' if more > 0 else 'less'} in the path" if more else ""
-        said = f"{chr(65 + at)} is a {other.kind}, A a {first.kind}{words}"
-        yield said + "".join(_at_output(one, at) for one in comparison.compared if one.quantity in _OUTPUT) + "."
+        words_of_both = f"{chr(65 + at)} is a {other.kind}, A a {first.kind}{words}"
+        yield (
+            words_of_both + "".join(_at_output(one, at) for one in comparison.compared if one.quantity in _OUTPUT) + "."
+        )
 
 
 _OUTPUT = ("output.voltage.rms", "output.voltage.mean")

@@ -282,12 +282,12 @@ def _plus(value: float, unit: str) -> str:
 def _judged(difference: Difference) -> Cell:
     if difference.significant is None:
         return NOTHING
-    said = "significant" if difference.significant else "no difference"
+    words = "significant" if difference.significant else "no difference"
     if difference.as_expected is None:
-        return said
+        return words
     if difference.as_expected:
-        return Toned(f"{said}, as expected", Emphasis.GOOD)
-    return Toned(f"{said}, not as expected", Emphasis.BAD)
+        return Toned(f"{words}, as expected", Emphasis.GOOD)
+    return Toned(f"{words}, not as expected", Emphasis.BAD)
 
 
 def _figures(comparison: Comparison, figures: Sequence[KeyFigure]) -> Table:

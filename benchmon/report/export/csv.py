@@ -150,7 +150,10 @@ def _rounded(value: float, digits: int) -> str:
 
 
 def write_wide(session: RecordedSession, path: Path, every: float = 1.0, progress: Progress | None = None) -> int:
-    """Write a line for each span of `every` seconds that has a reading, the last ones in it; return how many."""
+    """Write a line for each span of `every` seconds that has a reading, the last ones in it; return how many.
+
+    Raises `BadInput` for a span out of range, or one that makes too many lines, and `OSError`.
+    """
     if not 0.01 <= every <= 86_400:
         raise BadInput(f"--every {every:g}: must be between 0.01 and 86400 seconds")
     if session.duration / every > _MOST_LINES:

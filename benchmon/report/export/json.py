@@ -12,8 +12,8 @@
      "columns": ["time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags"],
      "readings": [[0.25, "output", 22.1, 22.0, 0.5, "agrees", ""], …]}
 
-`benches` are all bench files that were in force, each from its time on; `session` and `channels` tell of the first.
-A value is null where there was none, and where the display showed over range, which `flags` tells.
+`benches` are all bench files that were in force, each from its time on; `session` and `channels` are of the first.
+A value is null where there was none, and where the display showed over range, which `flags` shows.
 """
 
 from __future__ import annotations
@@ -84,12 +84,17 @@ def _instrument(instrument: Instrument, identity: str) -> dict[str, Any]:
     }
 
 
-def _explanations(told: Explanations) -> dict[str, Any]:
+def _explanations(one: Explanations) -> dict[str, Any]:
     ranked = [
-        {"cause": one.cause, "likelihood": one.likelihood, "message": one.message, "channels": list(one.channels)}
-        for one in told.ranked
+        {
+            "cause": cause.cause,
+            "likelihood": cause.likelihood,
+            "message": cause.message,
+            "channels": list(cause.channels),
+        }
+        for cause in one.ranked
     ]
-    return {"time_s": told.time, "ranked": ranked}
+    return {"time_s": one.time, "ranked": ranked}
 
 
 def _forecast(one: Forecast) -> dict[str, Any]:
@@ -124,16 +129,16 @@ def write_json(session: RecordedSession, path: Path, progress: Progress | None =
     with path.open("w", encoding="utf-8") as out:
         out.write(head.rstrip().removesuffix("}").rstrip() + ',\n "readings": [')
         for part in parts_of(session, progress):
-            told = []
+            rows = []
             for number, channel, at, value, state in part.rows:
                 if channel not in names:
                     continue
                 if number in part.expectations:
                     expected[channel] = ", ".join(_json(one) for one in part.expectations[number])
-                told.append(f"[{at / 1e6!r}, {names[channel]}, {_json(value)}, {expected[channel]}, {ends[state]}")
-            if told:
-                out.write((",\n  " if written else "\n  ") + ",\n  ".join(told))
-            written += len(told)
+                rows.append(f"[{at / 1e6!r}, {names[channel]}, {_json(value)}, {expected[channel]}, {ends[state]}")
+            if rows:
+                out.write((",\n  " if written else "\n  ") + ",\n  ".join(rows))
+            written += len(rows)
         out.write("\n ]\n}\n")
     return written
 

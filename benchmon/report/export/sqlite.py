@@ -3,7 +3,7 @@
 | table | columns |
 | --- | --- |
 | `session` | `name`, `text`: title, started (ISO 8601, UTC), duration_s, program, bench_sha256, bench |
-| `benches` | the bench files that were in force, each from its time on: `from_s`, `sha256`, `bench`; `session` and `channels` tell of the first |
+| `benches` | the bench files that were in force, each from its time on: `from_s`, `sha256`, `bench`; `session` and `channels` are of the first |
 | `channels` | `name`, `quantity`, `unit`, `instrument`, `accuracy_relative`, `accuracy_absolute` |
 | `readings` | `time_s`, `channel`, `value` (NULL where there was none, ±Inf over range), `expected`, `expected_uncertainty`, `verdict`, `flags` |
 | `events` | `time_s`, `channel`, `kind`, `message` |
@@ -39,7 +39,7 @@ CREATE TABLE waveforms (time_s REAL, channel TEXT, unit TEXT, sample_s REAL, val
 
 
 def write_sqlite(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:
-    """Write a session as a plain database; return how many readings."""
+    """Write a session as a plain database; return how many readings. Raises `OSError` where that cannot be."""
     path.unlink(missing_ok=True)
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as out:

@@ -1,4 +1,4 @@
-"""What happened: the steps of the plan and who did what when, events, and explanations."""
+"""The events of a session: the steps of the plan who did what when, other events, and explanations."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def steps_section(found: Findings) -> DocumentSection:
     ]
     stages = tuple(_stage(stage) for stage in found.stages)
     if stages:
-        head = ("step", "mains", "load", "began", "ended", "outcome", "said")
+        head = ("step", "mains", "load", "began", "ended", "outcome", "reason")
         blocks.append(Table(head, stages))
     else:
         blocks.append(Paragraph("The bench file has no plan of steps."))
@@ -71,7 +71,7 @@ def _step_at(found: Findings, event: Event) -> str:
 def _step(step: StepFinding, count: int) -> list[Block]:
     """Return what every channel read at the end of a step, beside what was expected then."""
     window = step.window
-    lit = "" if window.is_powered else "; no channel tells that the mains was on"
+    lit = "" if window.is_powered else "; no channel shows that the mains was on"
     text = f"Means from {clock(window.since)} to {clock(window.until)}{lit}:"
     rows = tuple(
         (
@@ -107,7 +107,7 @@ def events_section(found: Findings) -> DocumentSection:
     """Return all events but those of operators."""
     events = [event for event in found.session.events if ReportPart.EVENTS in traits_of(event.kind).report]
     if not events:
-        return DocumentSection("Events", (Paragraph("Nothing happened that is worth an event."),))
+        return DocumentSection("Events", (Paragraph("There were no events."),))
     shown = _worth_showing(events)
     rows = tuple((clock(one.time), one.channel or NOTHING, _kind(one), one.message) for one in shown)
     blocks: list[Block] = [Table(("time", "channel", "what", "in words"), rows)]
@@ -137,14 +137,14 @@ def _is_grave(event: Event) -> bool:
 
 
 def explanations_section(found: Findings) -> DocumentSection:
-    """Return the causes that stood at the end of the test, and the likeliest ones that stood before."""
-    told = [one for one in found.session.explanations if one.time <= found.window.until + 1.0]
+    """Return the causes that stood at the end of the test, and the likeliest earlier ones."""
+    standing = [one for one in found.session.explanations if one.time <= found.window.until + 1.0]
     blocks: list[Block] = []
-    if told and told[-1].ranked:
-        blocks += _explained(told[-1])
+    if standing and standing[-1].ranked:
+        blocks += _explained(standing[-1])
     else:
         blocks.append(Paragraph("No cause stood at the end of the test."))
-    before = list(_before(told))
+    before = list(_before(standing))
     if before:
         blocks.append(Paragraph("The likeliest causes that stood before, each with its greatest likelihood:"))
         head = ("from", "until", "likelihood", "cause", "channels", "in words")
@@ -155,9 +155,9 @@ def explanations_section(found: Findings) -> DocumentSection:
     return DocumentSection("Explanations", tuple(blocks))
 
 
-def _before(told: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
-    """Yield the first of the ranked causes from when to when it stood, those that stood at the end left out."""
-    spans = [(one, after.time) for one, after in pairwise(told)]
+def _before(standing: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
+    """Yield the likeliest causes with their spans of time, without those that stood at the end."""
+    spans = [(one, after.time) for one, after in pairwise(standing)]
     for _, same in groupby(spans, key=lambda span: span[0].ranked[0].cause if span[0].ranked else NOTHING_WRONG):
         stood = list(same)
         first = max((one.ranked[0] for one, _ in stood if one.ranked), key=lambda cause: cause.likelihood, default=None)
@@ -165,9 +165,11 @@ def _before(told: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
             yield (clock(stood[0][0].time), clock(stood[-1][1]), *_of(first))
 
 
-def _explained(told: Explanations) -> tuple[Paragraph | Table, ...]:
-    text = f"Causes of how the channels read, from {clock(told.time)} on, by their likelihood over all channels:"
-    rows = tuple(_of(one) for one in told.ranked[:_CAUSES])
+def _explained(explanations: Explanations) -> tuple[Paragraph | Table, ...]:
+    text = (
+        f"Causes of how the channels read, from {clock(explanations.time)} on, by their likelihood over all channels:"
+    )
+    rows = tuple(_of(one) for one in explanations.ranked[:_CAUSES])
     return (Paragraph(text), Table(("likelihood", "cause", "channels", "in words"), rows, (0,)))
 
 

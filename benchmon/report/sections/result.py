@@ -37,7 +37,7 @@ class MeasuredMargin:
 
 
 def measured_margins(found: Findings, predicted: tuple[Margin, ...]) -> list[MeasuredMargin]:
-    """Return every rating with the margin at the end of the test, where a channel tells it."""
+    """Return every rating with the margin at the end of the test, where a channel measures it."""
     rows = []
     for margin in predicted:
         value, source = _measured(found, margin.name)
@@ -154,7 +154,10 @@ def _summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
         compared = f"All {formatting.plural(len(judged), 'channel')} that could be compared"
         yield f"{compared} agree with the prediction at the end of the test.", Emphasis.GOOD
     if earlier := ", ".join(_disagreed_before(judged)):
-        yield f"Earlier in the test disagreed for a time: {earlier}. Events and explanations tell when.", Emphasis.DOUBT
+        yield (
+            f"Earlier in the test disagreed for a time: {earlier}. See the events and explanations for the times.",
+            Emphasis.DOUBT,
+        )
     silent = [one.channel.name for one in found.channels if not one.is_measured]
     if silent:
         yield f"Without a reading at the end of the test: {', '.join(silent)}.", Emphasis.DOUBT
@@ -163,7 +166,7 @@ def _summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
     elif not session.ended_well:
         yield "The recording was cut off: its recorder did not end it.", Emphasis.DOUBT
     if session.channels and not found.window.is_powered:
-        yield "No channel tells that the mains was on; the end of the recording is taken for the end.", Emphasis.DOUBT
+        yield "No channel shows that the mains was on; the end of the recording is taken for the end.", Emphasis.DOUBT
 
 
 def _disagreed_before(judged: list[ChannelResult]) -> Iterator[str]:

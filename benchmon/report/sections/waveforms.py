@@ -35,7 +35,7 @@ def waves_section(found: Findings) -> DocumentSection:
 
 
 def measured_wave(found: Findings, captured: Waveform) -> Wave:
-    """Return a captured wave, measured; one that is too short to tell its frequency has that of the mains.
+    """Return a captured wave, measured; one that is too short to show its frequency has that of the mains.
 
     Raises `DataFileError` for what is no wave.
     """
@@ -53,12 +53,12 @@ def measured_wave(found: Findings, captured: Waveform) -> Wave:
 
 
 def _wave(found: Findings, captured: Waveform, of: str) -> list[Block]:
-    told = f"{captured.channel}, captured at {clock(captured.time)}, {len(captured.times)} samples"
+    title = f"{captured.channel}, captured at {clock(captured.time)}, {len(captured.times)} samples"
     try:
         wave = measured_wave(found, captured)
     except DataFileError as problem:
-        return [Paragraph(f"{told}: {problem}", Emphasis.DOUBT)]
-    blocks: list[Block] = [Paragraph(f"{told}:")]
+        return [Paragraph(f"{title}: {problem}", Emphasis.DOUBT)]
+    blocks: list[Block] = [Paragraph(f"{title}:")]
     if figures.can_draw():
         drawn = to_draw(captured.channel, captured.unit, wave.sampled, of, found.prediction)
         blocks.append(figures.wave_picture(drawn))
@@ -90,6 +90,6 @@ def _harmonics(captured: Waveform, wave: Wave, of: str) -> list[Block]:
     blocks.append(Table(head, tuple(row[: len(head)] for row in rows), (0, 1, 2)))
     if is_line:
         broken = [str(order) for order, one in limits.items() if not one.ok]
-        said = f"above the limit in order {', '.join(broken)}" if broken else "every order keeps its limit"
-        blocks.append(Paragraph(f"IEC 61000-3-2 class A: {said}.", Emphasis.BAD if broken else Emphasis.PLAIN))
+        words = f"above the limit in order {', '.join(broken)}" if broken else "every order keeps its limit"
+        blocks.append(Paragraph(f"IEC 61000-3-2 class A: {words}.", Emphasis.BAD if broken else Emphasis.PLAIN))
     return blocks

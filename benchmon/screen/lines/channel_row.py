@@ -187,7 +187,7 @@ def draw_band(place: float | None, width: int, symbols: SymbolSet) -> str:
 
 
 _FLAGS_BY_WEIGHT = (Flag.TRIPPED, Flag.HOT, Flag.DRIFTING, Flag.IMPLAUSIBLE, Flag.OVERRANGE, Flag.STALE)
-_TONES = {
+_ROLES = {
     Verdict.AGREES: StyleRole.GOOD,
     Verdict.QUESTIONABLE: StyleRole.DOUBT,
     Verdict.DISAGREES: StyleRole.BAD,
@@ -242,8 +242,8 @@ def channel_status(judgement: Judgement | None, channel: Channel, old: bool, sym
         _sign(judgement, flags, old, symbols),
         _verdict(judgement, flags, old),
         tuple(warned(channel, judgement.value) if flag is Flag.HOT else str(flag) for flag in flags),
-        _tone(judgement, flags, old),
-        StyleRole.QUIET if old else _TONES[judgement.verdict],
+        _role(judgement, flags, old),
+        StyleRole.QUIET if old else _ROLES[judgement.verdict],
         symbols.old if old else _verdict_sign(judgement, symbols) if _verdict(judgement, flags, old) else "",
     )
 
@@ -278,14 +278,14 @@ def _verdict_sign(judgement: Judgement, symbols: SymbolSet) -> str:
     }.get(judgement.verdict, symbols.unpredicted)
 
 
-def _tone(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
+def _role(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
     if Flag.TRIPPED in flags:
         return StyleRole.DANGER
     if old:
         return StyleRole.QUIET
     if Flag.HOT in flags or judgement.verdict is Verdict.DISAGREES:
         return StyleRole.BAD
-    return StyleRole.DOUBT if flags or judgement.value is None else _TONES[judgement.verdict]
+    return StyleRole.DOUBT if flags or judgement.value is None else _ROLES[judgement.verdict]
 
 
 def draw_row(

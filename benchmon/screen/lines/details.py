@@ -57,7 +57,7 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
 
 def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
-    spread = state.drawn.get(channel.quantity)
+    spread = state.distributions.get(channel.quantity)
     if spread is None:
         return []
     low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
@@ -71,9 +71,9 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
     told = []
     if settled is not None and is_temperature(channel.channel.quantity):
         told.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
-    forecast = state.ahead.forecasts.get(name)
+    forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:
-        limit = state.ahead.limit_words(channel.channel)
+        limit = state.outlooks.limit_words(channel.channel)
         final = _with(forecast.final, forecast.uncertainty, unit, "cannot tell yet where it settles")
         told.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
     return told
@@ -82,7 +82,7 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
 def _causes(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
     """Return every cause that is told of this channel, the likeliest first."""
     name = channel.channel.name
-    causes = [cause for cause in state.ahead.causes if explained_channel(state, cause) == name]
+    causes = [cause for cause in state.outlooks.causes if explained_channel(state, cause) == name]
     return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
 
 

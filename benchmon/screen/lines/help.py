@@ -1,7 +1,10 @@
-"""The help: what to be careful of, how to read the screen, and the keys."""
+"""The help: the keys of the view one is in, what to be careful of, the other keys, how to read the screen."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
+from benchmon.screen.keys import EVERYWHERE, REPLAY, VIEWS, Key, ViewRecord
 from benchmon.screen.lines.channel_row import draw_band
 from benchmon.screen.lines.text import Cell, Line, wrap
 from benchmon.screen.styles import StyleRole
@@ -24,16 +27,39 @@ CAUTIONS = (
 )
 
 
-def help_lines(width: int, symbols: SymbolSet) -> list[Line]:
-    """Return the whole help, wrapped to `width`."""
-    lines = _section("Take care", StyleRole.DANGER)
+def help_lines(view: ViewRecord, width: int, symbols: SymbolSet) -> list[Line]:
+    """Return the whole help, wrapped to `width`; it begins with the keys of `view`, from which it was opened."""
+    lines = _section(f"Keys of {view.title}", StyleRole.STRONG)
+    lines += _entries(_keys_of(view), width, symbols)
+    lines += [(), *_section("Take care", StyleRole.DANGER)]
     for caution in CAUTIONS:
         lines += _item("!", caution, width, symbols)
-    for title, items in (("Read it", _reading(symbols)), ("Keys", _KEYS)):
-        lines += [(), *_section(title, StyleRole.STRONG)]
-        for what, meaning in items:
-            lines += _entry(what, meaning, width, symbols)
-    return lines
+    lines += [(), *_section("Keys of every view", StyleRole.STRONG), *_entries(_help_of(EVERYWHERE), width, symbols)]
+    lines += [(), *_section("Keys of a replay", StyleRole.STRONG), *_entries(_help_of(REPLAY), width, symbols)]
+    for other in VIEWS:
+        if other is not view and other.own_keys:
+            title = _section(f"Keys of {other.title}", StyleRole.STRONG)
+            lines += [(), *title, *_entries(_help_of(other.own_keys), width, symbols)]
+    return [
+        *lines,
+        (),
+        *_section("How to read the screen", StyleRole.STRONG),
+        *_entries(_reading(symbols), width, symbols),
+    ]
+
+
+def _keys_of(view: ViewRecord) -> Sequence[tuple[str, str]]:
+    """Return the keys that are particular to a view, each with its explanation."""
+    common = {key.name for key in EVERYWHERE}
+    return _help_of(key for key in view.keys if key.name not in common)
+
+
+def _help_of(keys: Iterable[Key]) -> list[tuple[str, str]]:
+    return [(key.title, key.help) for key in keys if key.help]
+
+
+def _entries(entries: Iterable[tuple[str, str]], width: int, symbols: SymbolSet) -> list[Line]:
+    return [line for what, meaning in entries for line in _entry(what, meaning, width, symbols)]
 
 
 def _reading(signs: SymbolSet) -> tuple[tuple[str, str], ...]:
@@ -64,31 +90,6 @@ def _reading(signs: SymbolSet) -> tuple[tuple[str, str], ...]:
         ),
         (f"{signs.annotation} under a row", "the likely cause with its remedy, or when it will pass its limit."),
     )
-
-
-_KEYS = (
-    ("o", "switch off, in every view (Ctrl-O where a line is written); the word OFF must be typed"),
-    ("a", "alarm seen: the bell ends, the words stay; m turns the bell off or on"),
-    ("r", "type in what a meter without an interface shows; its time is that of this key"),
-    ("arrows, Tab", "move in the rows; Tab goes to the events and back"),
-    ("Enter", "all about the channel under the cursor"),
-    ("p", "the plan: Enter begins it or confirms a step, s skips with a reason, x stops it, the arrows look around"),
-    ("t", "trend of the channel under the cursor: + and - change the span, PgUp goes back, End returns to now"),
-    ("w", "its wave over the expected one; h turns to the harmonics of the line current and their limits"),
-    ("b", "large figures, to be read from afar: the marked channels, or those that matter most"),
-    ("Space", "mark a channel for the large figures; again takes the mark away"),
-    ("e", "all events"),
-    ("n", "write a note; its time is that of this key"),
-    ("l", "load the bench file that was edited meanwhile; it says first what would change"),
-    ("d", "write the readings to a file: .csv, .json or .sqlite; it is written beside the screen"),
-    ("u", "draw 10,000 supplies within the tolerances; the details of a channel then tell how it is distributed"),
-    ("c", "call off what is written or drawn just now"),
-    ("k", "colours for a dark terminal, for a light one, or high contrast without colours"),
-    ("/", "find channels by name, quantity or state; empty shows all"),
-    ("f . [ ] < >", "in a replay: freeze, step, the event before, the next event, slower, faster"),
-    ("q", "quit; asks whether the recorder goes on"),
-    ("Esc", "close what is open"),
-)
 
 
 def _section(title: str, role: StyleRole) -> list[Line]:

@@ -12,7 +12,7 @@ from benchmon.screen.lines.channel_row import ChannelStatus, channel_status
 from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, usable
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
-from benchmon.screen.styles import LEVEL_TONES, StyleRole
+from benchmon.screen.styles import LEVEL_ROLES, StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import coarse, countdown
 
@@ -201,7 +201,7 @@ def _tallest(lines: int, blocks: BlockCharacters) -> int:
     return max(fitting, default=0)
 
 
-def draw_figures(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
+def draw_large_digits(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return `height` lines: how the bench stands in one large word, and below it the large figures."""
     lines = _draw_level(state, width, height, symbols)
     height -= len(lines)
@@ -215,8 +215,8 @@ def draw_figures(state: SessionState, width: int, height: int, symbols: SymbolSe
 
 def _draw_level(state: SessionState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the level of the glance in large letters, with the time to the limit where one will be passed."""
-    word = str(state.glance.level).upper()
-    left = [state.ahead.seconds_to_limit(channel.channel.name) for channel in state.channels]
+    word = str(state.status_line.level).upper()
+    left = [state.outlooks.seconds_to_limit(channel.channel.name) for channel in state.channels]
     soonest = min((each for each in left if each is not None), default=None)
     if soonest is not None and soonest < _LONGEST_COUNTDOWN:
         word = f"{word} {countdown(coarse(soonest))}"
@@ -225,7 +225,7 @@ def _draw_level(state: SessionState, width: int, height: int, symbols: SymbolSet
     scales = [scale for scale in scales if lines_high(scale, blocks) <= height // _MOST_LEVEL_PART]
     if not scales:
         return []
-    role = LEVEL_TONES.get(state.glance.level, StyleRole.STRONG)
+    role = LEVEL_ROLES.get(state.status_line.level, StyleRole.STRONG)
     return _glyph_lines(word, scales[0], width, symbols, _READABLE.get(role, role))
 
 

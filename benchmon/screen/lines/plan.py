@@ -10,12 +10,12 @@ from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
-from benchmon.watch.plan import Outcome, Plan, PlanStep, StepState, step_cautions
+from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import with_uncertainty
 
 _TITLES = 15
-_TONES = {
+_ROLES = {
     Outcome.AHEAD: StyleRole.PLAIN,
     Outcome.RUNNING: StyleRole.STRONG,
     Outcome.DONE: StyleRole.GOOD,
@@ -28,13 +28,13 @@ _LEAST_NAME, _MOST_NAME = 12, 40
 def steps_lines(state: SessionState, chosen: int, width: int, height: int, symbols: SymbolSet) -> list[Line]:
     """Return the heading and a line a step, at most `height` lines with the step `chosen` (from 1) among them."""
     plan = state.plan
-    names = [len(symbols.plain(stage.step.name)) for stage in plan.stages]
+    names = [len(symbols.plain(stage.step.name)) for stage in plan.steps]
     name = max(_LEAST_NAME, min(max(names, default=0), _MOST_NAME, width - 50))
     room = max(1, height - 1)
-    top = max(0, min(chosen - 1 - room // 2, len(plan.stages) - room))
-    shown = list(enumerate(plan.stages, 1))[top : top + room]
+    top = max(0, min(chosen - 1 - room // 2, len(plan.steps) - room))
+    shown = list(enumerate(plan.steps, 1))[top : top + room]
     titles = f"    step{' ' * name}   mains     load     hold"
-    lines = [rule(titles, width, symbols, f"plan {plan.standing}")]
+    lines = [rule(titles, width, symbols, f"plan {plan.state}")]
     return lines + [_step_line(place, stage, state, name, place == chosen, width, symbols) for place, stage in shown]
 
 
@@ -48,7 +48,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     volts = "bench's" if mains is None else format_value(mains, "V", 3)
     hold = countdown(stage.step.hold) if stage.step.hold else symbols.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
-    role = _TONES[stage.outcome]
+    role = _ROLES[stage.outcome]
     title = f"{place:>2} {fit_name(symbols.plain(stage.step.name), name, symbols)}"
     words = symbols.plain(words)
     taken = 3 + len(title) + len(words)
@@ -80,12 +80,12 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
     prediction, problem = state.step_expected(place)
     expected: Mapping[str, Expected] = {} if prediction is None else prediction.quantities
     plan = state.plan
-    stage = plan.stages[place - 1]
+    stage = plan.steps[place - 1]
     lines = [rule(f" {symbols.plain(f'step {place}: {stage.step.name}')}", width, symbols)]
     lines += _entry("do", _to_do(plan, place, stage), width, symbols)
-    if plan.place == place:
+    if plan.step_number == place:
         lines += _progress(stage, state, width, symbols)
-    elif plan.standing is StepState.WAITING:
+    elif plan.state is PlanState.WAITING:
         lines += _entry(
             "begin", "Enter begins the plan; before that nothing follows it", width, symbols, StyleRole.STRONG
         )
@@ -120,7 +120,7 @@ def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolS
         words = f" {countdown(left)} left" if left > 0 else " held long enough"
         bar = f"{symbols.bar_start}{bar}{symbols.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
-    lacks = state.lacks
+    lacks = state.blocking_reasons
     if lacks:
         return lines + _entry("lacking", "; ".join(lacks), width, symbols, StyleRole.DOUBT)
     return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, symbols, StyleRole.GOOD)

@@ -17,7 +17,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 
 _COLOURS = {StyleRole.QUIET: 8, StyleRole.GOOD: 6, StyleRole.DOUBT: 3, StyleRole.BAD: 1, StyleRole.STRONG: 7}
-_TONES = {str(colour): role for role, colour in _COLOURS.items()}
+_ROLES = {str(colour): role for role, colour in _COLOURS.items()}
 _ANSI = re.compile(r"\x1b\[([0-9;]*)m")
 _IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·", "++++-|++++++.")
 _LEAST_ROOM = 1e-15
@@ -248,7 +248,7 @@ def _line(text: str, width: int, symbols: SymbolSet) -> Line:
         if start > last:
             cells.append(Cell(text[last:start], role))
         if mark is not None:
-            role, last = _TONES.get(mark[1].rpartition(";")[2], StyleRole.PLAIN), mark.end()
+            role, last = _ROLES.get(mark[1].rpartition(";")[2], StyleRole.PLAIN), mark.end()
     used = sum(cell.width for cell in cells)
     return (*cells, Cell(" " * max(0, width - used)))
 

@@ -31,7 +31,7 @@ class Annotation:
 
 def annotations_of(state: SessionState, width: int, symbols: SymbolSet) -> dict[str, list[Annotation]]:
     """Return the remarks on each channel that has any, wrapped to rows of `width`."""
-    ahead = state.ahead
+    ahead = state.outlooks
     if not ahead.forecasts and not ahead.causes:
         return {}
     sentences: dict[str, list[tuple[str, StyleRole]]] = {}
@@ -39,16 +39,16 @@ def annotations_of(state: SessionState, width: int, symbols: SymbolSet) -> dict[
         words = ahead.limit_words(channel)
         if words:
             sentences.setdefault(channel.name, []).append((_course(state, channel.name, words), StyleRole.BAD))
-    for cause in told_causes(state):
+    for cause in likely_causes(state):
         name = explained_channel(state, cause)
         if name:
             sentences.setdefault(name, []).append((cause_words(cause, name), StyleRole.DOUBT))
     return {name: _lines(state, name, said, width, symbols) for name, said in sentences.items()}
 
 
-def told_causes(state: SessionState) -> list[Explanation]:
+def likely_causes(state: SessionState) -> list[Explanation]:
     """Return the causes that are worth a line: the likeliest two, as long as they are not far-fetched."""
-    causes = state.ahead.causes
+    causes = state.outlooks.causes
     if not causes or causes[0].cause == NOTHING_WRONG:
         return []
     told = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
@@ -80,7 +80,7 @@ def _farthest_off(state: SessionState) -> str:
 
 
 def _course(state: SessionState, channel: str, words: str) -> str:
-    forecast = state.ahead.forecasts[channel]
+    forecast = state.outlooks.forecasts[channel]
     if forecast.final is None:
         return words
     around = f" ± {forecast.uncertainty:.0f}" if forecast.uncertainty is not None else ""

@@ -60,12 +60,12 @@ def limits_of(channel: Channel, ambient: float) -> TemperatureLimits | None:
 def course_of(channel: ChannelState, state: SessionState) -> Course:
     """Return where the temperature of `channel` is heading, as far as that is known."""
     name = channel.channel.name
-    forecast = state.ahead.forecasts.get(name)
+    forecast = state.outlooks.forecasts.get(name)
     settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
     return Course(
         None if settled is None else usable(settled.value),
         None if forecast is None else usable(forecast.final),
-        state.ahead.seconds_to_limit(name),
+        state.outlooks.seconds_to_limit(name),
     )
 
 
@@ -98,7 +98,7 @@ def _between_ends(part: float | None) -> float:
     return 0.0 if part is None else min(1.0, max(0.0, part))
 
 
-def heat_words(value: float | None, limits: TemperatureLimits) -> str:
+def temperature_words(value: float | None, limits: TemperatureLimits) -> str:
     """Return the same in words: `62.3 of 105 °C`."""
     if value is not None and math.isinf(value):
         return f"{'over' if value > 0 else 'under'} range ({limits.end:.4g} °C)"
@@ -131,16 +131,16 @@ def limited_channels(state: SessionState) -> list[tuple[ChannelState, Temperatur
     return [(channel, limits) for channel, limits in pairs if limits is not None]
 
 
-def heat_lines_wanted(state: SessionState, width: int) -> tuple[int, int]:
+def bar_lines_wanted(state: SessionState, width: int) -> tuple[int, int]:
     """Return the lines that the bars of all limited channels take at `width`: with room for words, and at least."""
     count = len(limited_channels(state))
     return math.ceil(count / _across(width, count, _GAUGE)), math.ceil(count / _across(width, count, _SHORT_GAUGE))
 
 
-def draw_heat(state: SessionState, width: int, lines: int, symbols: SymbolSet) -> list[Line]:
+def draw_temperatures(state: SessionState, width: int, lines: int, symbols: SymbolSet) -> list[Line]:
     """Return `lines` lines of bars side by side. Where not all have room, those nearest to their limits stay."""
     channels = limited_channels(state)
-    roomy = heat_lines_wanted(state, width)[0] <= lines
+    roomy = bar_lines_wanted(state, width)[0] <= lines
     across = _across(width, len(channels), _GAUGE if roomy else _SHORT_GAUGE)
     room = max(0, lines) * across
     if len(channels) > room:
@@ -160,7 +160,7 @@ def _urgency(channel: ChannelState, limits: TemperatureLimits, state: SessionSta
     part = limits.part(channel.value)
     if part is None:
         return math.inf  # a limited channel that cannot be read belongs in sight
-    return part + 10.0 * (state.ahead.seconds_to_limit(channel.channel.name) is not None)
+    return part + 10.0 * (state.outlooks.seconds_to_limit(channel.channel.name) is not None)
 
 
 def _side_by_side(
@@ -179,7 +179,7 @@ def _draw_gauge(
     condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
     course = Course() if state.old else course_of(channel, state)
     has_room = width >= _GAUGE - _APART
-    words = heat_words(channel.value, limits)
+    words = temperature_words(channel.value, limits)
     if course.to_limit is not None and not has_room:
         words = f"{words.partition(' of ')[0]} {course_words(course).removesuffix(' min')}"
     words = symbols.plain(words)

@@ -19,7 +19,7 @@ from benchmon.text import clock
 from benchmon.watch.records import Event
 from benchmon.watch.wording import with_uncertainty
 
-_GRAVEST = "!dsnha."
+_BY_SEVERITY = "!dsnha."
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, sym
     for event in events:
         at = plot.column((event.time - page.since) / max(page.until - page.since, 1e-9))
         sign = sign_of(event)
-        if at < width and (signs[at] == " " or _GRAVEST.index(sign) < _GRAVEST.index(signs[at])):
+        if at < width and (signs[at] == " " or _BY_SEVERITY.index(sign) < _BY_SEVERITY.index(signs[at])):
             signs[at] = sign
     return (Cell(fit("".join(signs), width, symbols), StyleRole.DOUBT),)
 

@@ -49,14 +49,14 @@ def expected_wave(prediction: StoredPrediction | None, quantity: str) -> Folded 
 
 
 @dataclass(frozen=True)
-class Captured:
+class CapturedWave:
     """A captured wave, folded, and its harmonics: pairs of order and rms."""
 
     folded: Folded
     harmonics: Sequence[tuple[int, float]]
 
 
-def look_into(wave: Waveform, mains_frequency: float, beside: Folded | None = None) -> Captured:
+def fold_waveform(wave: Waveform, mains_frequency: float, beside: Folded | None = None) -> CapturedWave:
     """Return a captured wave folded into one mains period, shifted to where it fits `beside` best, and its harmonics.
 
     A wave whose own frequency is near the mains' or twice that (ripple of a full wave) tells the period; else the
@@ -69,7 +69,7 @@ def look_into(wave: Waveform, mains_frequency: float, beside: Folded | None = No
     folded = _sorted(phase, samples.value, 1.0 / frequency)
     if beside is not None:
         folded = _sorted((phase + _shift(folded, beside)) % folded.period, samples.value, folded.period)
-    return Captured(folded, harmonics)
+    return CapturedWave(folded, harmonics)
 
 
 def _sorted(phase: Floats, value: Floats, period: float) -> Folded:

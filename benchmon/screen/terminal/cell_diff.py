@@ -156,7 +156,7 @@ class _Run:
     end: int
 
 
-class Sender:
+class DiffWriter:
     """Knows what a terminal shows and returns what to send so that it shows something else.
 
     What is beyond its size is left out, since terminals differ in what they make of that.

@@ -24,7 +24,7 @@ from textual.drivers.linux_driver import LinuxDriver
 from textual.message import Message
 from textual.messages import TerminalSupportsSynchronizedOutput
 
-from benchmon.screen.terminal.cell_diff import Sender, TerminalCells
+from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
 _ENTER, _LEAVE = "\x1b[?1049h", "\x1b[?1049l"
@@ -53,7 +53,7 @@ def wants_mouse() -> bool:
     return not os.environ.get(NO_MOUSE_VARIABLE)
 
 
-def draw_anew(app: App[Any]) -> None:
+def redraw_terminal(app: App[Any]) -> None:
     """Clear the terminal of `app` and send everything again: what it shows may have been garbled."""
     if isinstance(app._driver, DifferentialDriver):
         app._driver.redraw()
@@ -69,12 +69,12 @@ class DifferentialDriver(LinuxDriver):
         super().__init__(*args, **options)
         self._lock = threading.RLock()
         self._arrived = threading.Condition(self._lock)
-        self._wanted, self._sender = TerminalCells(), Sender()
+        self._wanted, self._writer = TerminalCells(), DiffWriter()
         self._terminal_size: os.terminal_size | None = None
         self._question = 0
-        self._ever_answered = False
+        self._has_answered = False
         self._never_answers = False
-        self._is_ours = self._leaving = False
+        self._is_active = self._leaving = False
         self._can_sync = False
 
     def _enable_mouse_support(self) -> None:
@@ -95,11 +95,11 @@ class DifferentialDriver(LinuxDriver):
             if data in (_SYNC_START, _SYNC_END):
                 return
             if _FRAME.match(data):
-                self._look_at_size()
+                self._check_size()
                 self._wanted.feed(data)
             else:
                 super().write(data)
-                self._look_where_we_are(data)
+                self._track_alternate_screen(data)
 
     def flush(self) -> None:
         """Send what has changed, if the last frame has arrived."""
@@ -110,14 +110,14 @@ class DifferentialDriver(LinuxDriver):
         """Take the terminal's answer; everything else goes to the application."""
         if isinstance(message, events.CursorPosition):
             at = message
-            self._in_turn(lambda: self._take_answer(at))
+            self._with_lock(lambda: self._on_cursor_report(at))
             return
         if isinstance(message, TerminalSupportsSynchronizedOutput):
             self._can_sync = True
         super().process_message(message)
 
-    def _take_answer(self, at: events.CursorPosition) -> None:
-        self._ever_answered, self._never_answers = True, False
+    def _on_cursor_report(self, at: events.CursorPosition) -> None:
+        self._has_answered, self._never_answers = True, False
         # One that was given up may come late; it does not say that what was sent after it is there.
         if (at.y, at.x) == (_QUESTION_ROW - 1, self._question):
             self._asked = None
@@ -145,9 +145,9 @@ class DifferentialDriver(LinuxDriver):
             for message in parser.tick():
                 self.process_message(message)
             if self._asked is not None:
-                self._in_turn(self._send_changes)
+                self._with_lock(self._send_changes)
 
-    def _in_turn(self, do: Callable[[], None]) -> None:
+    def _with_lock(self, do: Callable[[], None]) -> None:
         """Do something for the reading of keys while nothing else does; nothing where the screen is left meanwhile.
 
         Leaving waits for the reading to end, and may be the work of a signal's handler that came upon a frame being
@@ -165,27 +165,27 @@ class DifferentialDriver(LinuxDriver):
         """Stop reading the keys, once the last answer is here: it must not end up in the user's shell."""
         with self._arrived:
             self._leaving = True
-            self._arrived.wait_for(lambda: self._asked is None, self._last_patience())
+            self._arrived.wait_for(lambda: self._asked is None, self._final_wait())
             self._asked = None  # whatever waits for it again would wait in vain
         super().disable_input()
 
     def redraw(self) -> None:
         """Clear the terminal and send everything again."""
         with self._lock:
-            self._sender.forget()
+            self._writer.forget()
             self._asked = None
             self._send_changes()
 
-    def _look_where_we_are(self, data: str) -> None:
+    def _track_alternate_screen(self, data: str) -> None:
         """Take that the terminal was entered, or left to the shell: to the end, or until it is entered again."""
         if data in (_ENTER, _LEAVE):
-            self._sender.forget()
+            self._writer.forget()
             self._asked = None
-            self._is_ours = data == _ENTER
-            self._leaving = not self._is_ours
+            self._is_active = data == _ENTER
+            self._leaving = not self._is_active
             self._arrived.notify_all()
 
-    def _look_at_size(self) -> None:
+    def _check_size(self) -> None:
         """Begin anew where the terminal's size has changed.
 
         The old picture stays, as far as it has room, until Textual has laid out a new one.
@@ -196,12 +196,12 @@ class DifferentialDriver(LinuxDriver):
             return  # no terminal, or gone: then its size does not matter
         if size != self._terminal_size:
             self._terminal_size = size
-            self._sender.resize(size.columns, size.lines)
+            self._writer.resize(size.columns, size.lines)
 
     def _send_changes(self) -> None:
-        if not self._may_send():
+        if not self._can_send():
             return
-        changes = self._sender.update(self._wanted)
+        changes = self._writer.update(self._wanted)
         if not changes:
             return
         if self._can_sync and len(changes) > _WORTH_SYNC:
@@ -216,26 +216,26 @@ class DifferentialDriver(LinuxDriver):
         self._asked = time.monotonic()
         return f"\x1b[{_QUESTION_ROW};{self._question + 1}H\x1b[6n"
 
-    def _may_send(self) -> bool:
+    def _can_send(self) -> bool:
         """Return whether the last frame has arrived, or there is no waiting for it any longer.
 
         Nothing is sent once the screen is being left: on a slow line that would only make leaving longer.
         """
-        if not self._is_ours or self._leaving or self._patience() > 0:
+        if not self._is_active or self._leaving or self._seconds_to_wait() > 0:
             return False
-        if self._asked is not None and not self._ever_answered:
+        if self._asked is not None and not self._has_answered:
             self._never_answers = True
         return True
 
-    def _last_patience(self) -> float:
+    def _final_wait(self) -> float:
         """Return for how many seconds leaving waits for the last answer."""
-        if self._ever_answered or self._asked is None:
+        if self._has_answered or self._asked is None:
             return _ANSWER_WITHIN
         return min(_LAST_ANSWER_WITHIN, max(0.0, self._asked + _ANSWER_WITHIN - time.monotonic()))
 
-    def _patience(self) -> float:
+    def _seconds_to_wait(self) -> float:
         """Return for how many more seconds to wait for an answer."""
         if self._asked is None or self._never_answers:
             return 0.0
-        allowed = _ANSWER_WITHIN if self._ever_answered else _FIRST_ANSWER_WITHIN
+        allowed = _ANSWER_WITHIN if self._has_answered else _FIRST_ANSWER_WITHIN
         return max(0.0, self._asked + allowed - time.monotonic())

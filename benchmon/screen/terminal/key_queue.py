@@ -50,18 +50,18 @@ class KeyQueue(App[Answer]):
     """Holds keys back while the screen they are for is opening."""
 
     _held: tuple[events.Key, ...] = ()
-    _give_up = 0.0
+    _deadline = 0.0
 
     async def on_event(self, event: events.Event) -> None:
         """Take an event; a key only when what was typed before it has had its effect."""
         if isinstance(event, events.Key) and not event.is_forwarded:
             if self._held or self._is_opening():
                 if not self._held:
-                    self._give_up = time.monotonic() + _LONGEST
-                    self.set_timer(_LOOK_EVERY, self._let_go)
+                    self._deadline = time.monotonic() + _LONGEST
+                    self.set_timer(_LOOK_EVERY, self._release)
                 self._held = (*self._held, event)
                 return
-            if self._was_pressed_unseen(event):
+            if self._was_pressed_before_shown(event):
                 return
             # Escape closes a line to type in, whose own keys take their effect later: what follows is not for it.
             at_once = event.key == "escape" or not isinstance(self.focused, Input)
@@ -74,10 +74,10 @@ class KeyQueue(App[Answer]):
     def _is_opening(self) -> bool:
         return isinstance(self.screen, KeyScreen) and not self.screen.is_open()
 
-    async def _let_go(self) -> None:
+    async def _release(self) -> None:
         """Give the keys that were held back to what has opened meanwhile."""
-        if self._is_opening() and time.monotonic() < self._give_up:
-            self.set_timer(_LOOK_EVERY, self._let_go)
+        if self._is_opening() and time.monotonic() < self._deadline:
+            self.set_timer(_LOOK_EVERY, self._release)
             return
         if isinstance(self.screen, KeyScreen):
             self.screen.takes_keys = True
@@ -85,7 +85,7 @@ class KeyQueue(App[Answer]):
         for key in held:
             await self.on_event(key)
 
-    def _was_pressed_unseen(self, key: events.Key) -> bool:
+    def _was_pressed_before_shown(self, key: events.Key) -> bool:
         """Return whether a question that one key answers is on top, and `key` was pressed before it could be seen.
 
         A word typed by mistake must not answer it.

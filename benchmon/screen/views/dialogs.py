@@ -51,7 +51,7 @@ class FindDialog(Dialog[None]):
         """Close, the rows staying as they are."""
         self.dismiss(None)
 
-    def action_drop(self) -> None:
+    def action_cancel(self) -> None:
         """Close and show all rows."""
         self._find("")
         self.dismiss(None)
@@ -62,7 +62,7 @@ class LoadDialog(Dialog[bool]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "load", "Load"),
-        Binding("escape", "drop", "Leave"),
+        Binding("escape", "cancel", "Leave"),
     ]
 
     def __init__(self, state: SessionState, symbols: SymbolSet, changes: str) -> None:
@@ -109,7 +109,7 @@ class SwitchOffDialog(Dialog[bool]):
         if message.value.strip().upper() == WORD:
             self.dismiss(True)
         else:
-            self._hint.say(f"That is not {WORD}: nothing was switched off. Type {WORD} and Enter, or Esc.")
+            self._hint.set_text(f"That is not {WORD}: nothing was switched off. Type {WORD} and Enter, or Esc.")
 
 
 _LONGEST_READING = 40
@@ -141,8 +141,8 @@ class ReadingDialog(Dialog[TypedReading]):
     def action_choose(self, steps: int) -> None:
         """Turn to another channel."""
         self._chosen = (self._chosen + steps) % len(self._channels)
-        self._question.call(self._title())
-        self._hint.say(self._advice())
+        self._question.set_title(self._title())
+        self._hint.set_text(self._advice())
 
     @on(Input.Submitted)
     def accept(self, message: Input.Submitted) -> None:
@@ -151,7 +151,7 @@ class ReadingDialog(Dialog[TypedReading]):
         shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
         problem = _problem(shows, channel)
         if problem:
-            self._hint.say(problem)
+            self._hint.set_text(problem)
         else:
             self.dismiss(TypedReading(channel.name, shows, self._time))
 
@@ -233,7 +233,7 @@ class ExitDialog(Dialog[ExitChoice | None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("k,enter", "keep", "Keep recording"),
         Binding("s", "stop", "Stop recording"),
-        Binding("escape", "drop", "Stay"),
+        Binding("escape", "cancel", "Stay"),
     ]
 
     def body(self) -> Iterable[Widget]:

@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import ClassVar
+from dataclasses import dataclass, replace
 
 from textual import on
-from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
+from benchmon.screen.keys import MAIN
 from benchmon.screen.lines.row_annotations import annotations_of
-from benchmon.screen.lines.temperature_bars import heat_lines_wanted
+from benchmon.screen.lines.temperature_bars import bar_lines_wanted
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.symbols import SymbolSet
-from benchmon.screen.views.base import EVERYWHERE, View
+from benchmon.screen.views.base import View, ViewContext
 from benchmon.screen.views.dialogs import FindDialog
 from benchmon.screen.views.reading_views import ChannelView
-from benchmon.screen.widgets.channel_table import ChannelTable, HeatStrip
+from benchmon.screen.widgets.channel_table import ChannelTable, TemperatureStrip
 from benchmon.screen.widgets.event_list import EventList
 
-_MOST_HEAT_PART = 4
+_MOST_BARS_PART = 4
 _EVENTS = ((16, 4), (10, 3))
 _LEAST_EVENTS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Arrangement:
+class HeightPlan:
     """Lines of each part, its heading included; 0 where it is left out. `grouped`: the points have headings."""
 
     table: int
@@ -35,7 +33,7 @@ class Arrangement:
     grouped: bool
 
 
-def arrange(height: int, channels: int, points: int, heat: tuple[int, int], annotations: int = 0) -> Arrangement:
+def share_height(height: int, channels: int, points: int, heat: tuple[int, int], annotations: int = 0) -> HeightPlan:
     """Return how `height` lines are shared by `channels` rows under `points` headings and lines of bars, `heat`.
 
     Rows come first; headings only where every row stays in sight with them; events take what is left, at least three
@@ -52,38 +50,28 @@ def arrange(height: int, channels: int, points: int, heat: tuple[int, int], anno
     room = max(0, height - bars - least)
     grouped = rows + points <= room
     table = min(room, rows + (points if grouped else 0))
-    return Arrangement(table, bars, max(0, height - table - bars) if least else 0, grouped)
+    return HeightPlan(table, bars, max(0, height - table - bars) if least else 0, grouped)
 
 
 def _bars(height: int, lines: int) -> int:
     """Return the lines of the bars with their heading, 0 where they have no room."""
-    bars = min(lines + 1, height // _MOST_HEAT_PART) if lines else 0
+    bars = min(lines + 1, height // _MOST_BARS_PART) if lines else 0
     return bars if bars >= 2 and height >= 10 else 0
 
 
-class BenchView(View, inherit_bindings=False):
+class BenchView(View, record=MAIN):
     """The bench as it stands now."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        *EVERYWHERE,
-        Binding("q", "app.leave", "Quit"),
-        Binding("e", "app.turn_to('events')", "Events"),
-        Binding("enter", "open", "Details", key_display="Enter"),
-        Binding("slash", "find", "Find", key_display="/"),
-        Binding("tab,shift+tab", "app.focus_next", "Move", key_display="Tab, arrows"),
-        Binding("space", "mark", "Mark", show=False),
-        Binding("escape", "all", "All channels", show=False),
-    ]
-
-    def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
-        super().__init__(state, symbols)
-        self._table, self._heat = ChannelTable(state, symbols), HeatStrip(symbols)
+    def __init__(self, context: ViewContext) -> None:
+        super().__init__(context)
+        state, symbols = context.state, context.symbols
+        self._table, self._temperatures = ChannelTable(state, symbols), TemperatureStrip(symbols)
         self._events = EventList(state, symbols)
 
     def body(self) -> Iterable[Widget]:
         """Return the parts between head and keys."""
         yield self._table
-        yield self._heat
+        yield self._temperatures
         yield self._events
 
     @property
@@ -96,17 +84,17 @@ class BenchView(View, inherit_bindings=False):
         super().show(state)
         taken = len(self.head.lines) + len(self.notice.lines) + 1
         height = max(0, self.size.height - taken)
-        bars = heat_lines_wanted(state, self.size.width)
+        bars = bar_lines_wanted(state, self.size.width)
         annotations = annotations_of(state, self.size.width, self.symbols)
         lines = sum(map(len, annotations.values()))
-        parts = arrange(height, len(state.channels), len(state.points), bars, lines)
-        heights = ((self._table, parts.table), (self._heat, parts.heat), (self._events, parts.events))
+        parts = share_height(height, len(state.channels), len(state.points), bars, lines)
+        heights = ((self._table, parts.table), (self._temperatures, parts.heat), (self._events, parts.events))
         for widget, lines in heights:
-            widget.take_height(lines)
+            widget.set_height(lines)
         self._table.group(parts.grouped)
         self._table.annotation(annotations)
         self._table.show(state)
-        self._heat.show(state, parts.heat)
+        self._temperatures.show(state, parts.heat)
         self._events.show(state)
 
     def action_find(self) -> None:
@@ -118,7 +106,7 @@ class BenchView(View, inherit_bindings=False):
         self._table.open_chosen()
 
     def action_mark(self) -> None:
-        """Mark the channel under the cursor for the large figures, or take its mark away."""
+        """Mark the channel under the cursor for the large digits, or take its mark away."""
         self.state.mark(self._table.chosen)
         self._table.show(self.state)
 
@@ -129,6 +117,5 @@ class BenchView(View, inherit_bindings=False):
     @on(ChannelTable.Opened)
     def open_channel(self, message: ChannelTable.Opened) -> None:
         """Show all about one channel."""
-        channel = self.state.channel(message.channel)
-        if channel is not None:
-            self.app.push_screen(ChannelView(self.state, self.symbols, channel))
+        context = replace(self.context, state=self.state, chosen=message.channel)
+        self.app.push_screen(ChannelView(context))

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import ClassVar
 
 from textual import work
-from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.worker import get_current_worker
 
 from benchmon.errors import BenchmonError
+from benchmon.screen.keys import TREND
 from benchmon.screen.lines.text import Line
 from benchmon.screen.lines.trend import TrendPage, trend_lines
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.symbols import SymbolSet
-from benchmon.screen.views.base import TO_READ, ReadingView
+from benchmon.screen.views.base import View, ViewContext
 from benchmon.screen.widgets.lines import Canvas
-from benchmon.session.records import SessionView
 
 SPANS = (60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 3 * 3600.0, 6 * 3600.0, 12 * 3600.0, 86_400.0, 3 * 86_400.0)
 _FIRST = 2
@@ -27,31 +24,16 @@ _READINGS_A_PART = 2
 _CURSOR = 1 / 60
 
 
-class TrendView(ReadingView, inherit_bindings=False):
+class TrendView(View, record=TREND):
     """A channel's readings in the band that was expected, up to now or further back; read beside the screen.
 
     It begins with the channel `chosen`. What it shows is read from `session`.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "choose(-1)", "Channel", key_display="Up/down"),
-        Binding("left", "move(-1)", "Cursor", key_display="Left/right"),
-        Binding("plus,equals_sign", "span(-1)", "Span", key_display="+/-"),
-        Binding("pageup", "go(0.5)", "Earlier", key_display="PgUp"),
-        *TO_READ,
-        Binding("down", "choose(1)", "Next", show=False),
-        Binding("right", "move(1)", "Right", show=False),
-        Binding("minus", "span(1)", "Longer", show=False),
-        Binding("pagedown", "go(-0.5)", "Later", show=False),
-        Binding("home", "go(1000000)", "First", show=False),
-        Binding("end", "go(-1000000)", "Now", show=False),
-    ]
-
-    def __init__(self, state: SessionState, symbols: SymbolSet, chosen: str, session: SessionView) -> None:
-        super().__init__(state, symbols)
-        self._session = session
-        names = [each.channel.name for each in state.channels]
-        self._at = names.index(chosen) if chosen in names else 0
+    def __init__(self, context: ViewContext) -> None:
+        super().__init__(context)
+        names = [each.channel.name for each in self.state.channels]
+        self._at = names.index(context.chosen) if context.chosen in names else 0
         self._span = _FIRST
         self._back = 0.0
         self._cursor = 1.0
@@ -65,21 +47,22 @@ class TrendView(ReadingView, inherit_bindings=False):
 
     def on_mount(self) -> None:
         """Begin to read."""
-        self._load_anew()
+        self._reload()
 
     def show(self, state: SessionState) -> None:
         """Show what has changed; what is new is read as often as it would be seen."""
         super().show(state)
         width = max(20, self.size.width)
-        if self.is_mounted and not self._back and state.now - self._loaded >= SPANS[self._span] / width:
-            self._load_anew()
+        has_moved = not 0.0 <= state.now - self._loaded < SPANS[self._span] / width
+        if self.is_mounted and not self._back and has_moved:
+            self._reload()
         self._drawing.show()
 
     def action_choose(self, steps: int) -> None:
         """Turn to another channel."""
         if self.state.channels:
             self._at = (self._at + steps) % len(self.state.channels)
-        self._load_anew()
+        self._reload()
 
     def action_move(self, steps: int) -> None:
         """Move the cursor."""
@@ -89,15 +72,15 @@ class TrendView(ReadingView, inherit_bindings=False):
     def action_span(self, steps: int) -> None:
         """Show a longer or a shorter span."""
         self._span = min(len(SPANS) - 1, max(0, self._span + steps))
-        self._load_anew()
+        self._reload()
 
     def action_go(self, spans: float) -> None:
         """Go back in time by a part of the span; forward where negative, at most to now."""
         longest = max(0.0, self.state.now - SPANS[self._span])
         self._back = min(longest, max(0.0, self._back + spans * SPANS[self._span]))
-        self._load_anew()
+        self._reload()
 
-    def _load_anew(self) -> None:
+    def _reload(self) -> None:
         if not self.state.channels:
             return
         self._loaded = self.state.now
@@ -115,8 +98,8 @@ class TrendView(ReadingView, inherit_bindings=False):
         """Read a span, in a thread; what a newer wish has overtaken is dropped."""
         name, since, until = page.channel.name, page.since, page.until
         try:
-            read = self._session.trend(name, since, until, parts)
-            wanted = self._session.band(name, since, until, parts)
+            read = self.context.session.trend(name, since, until, parts)
+            wanted = self.context.session.band(name, since, until, parts)
             page = TrendPage(page.channel, since, until, read, wanted)
         except BenchmonError as problem:
             page = TrendPage(page.channel, since, until, problem=str(problem))

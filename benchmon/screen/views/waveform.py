@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import ClassVar
 
 from textual import work
-from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.worker import get_current_worker
 
 from benchmon.errors import DataFileError
+from benchmon.screen.keys import WAVEFORM
 from benchmon.screen.lines.text import Line
 from benchmon.screen.lines.waveform import (
-    Captured,
+    CapturedWave,
     Folded,
     WavePage,
     expected_wave,
+    fold_waveform,
     harmonic_lines,
-    look_into,
     trace_of,
     wave_lines,
 )
 from benchmon.screen.session_state import ChannelState, SessionState
-from benchmon.screen.symbols import SymbolSet
-from benchmon.screen.views.base import TO_READ, ReadingView
+from benchmon.screen.views.base import View, ViewContext
 from benchmon.screen.widgets.lines import Canvas
 from benchmon.session.records import StoredPrediction
 from benchmon.watch.records import Waveform
@@ -34,31 +32,22 @@ _LINE_CURRENT = "mains.current"
 _UNITS = {"voltage": "V", "current": "A"}
 
 
-class WaveView(ReadingView, inherit_bindings=False):
+class WaveView(View, record=WAVEFORM):
     """One trace at a time, over one mains period; h turns to the harmonics of the line current.
 
     It begins with the wave that the channel `chosen` is measured on.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "choose(-1)", "Other wave", key_display="Up/down"),
-        Binding("left", "move(-1)", "Cursor", key_display="Left/right"),
-        Binding("h", "harmonics", "Harmonics"),
-        *TO_READ,
-        Binding("down", "choose(1)", "Next", show=False),
-        Binding("right", "move(1)", "Right", show=False),
-    ]
-
-    def __init__(self, state: SessionState, symbols: SymbolSet, chosen: str) -> None:
-        super().__init__(state, symbols)
-        channel = state.channel(chosen)
+    def __init__(self, context: ViewContext) -> None:
+        super().__init__(context)
+        channel = self.state.channel(context.chosen)
         self._trace = "" if channel is None else trace_of(channel.channel.quantity)
         self._cursor = 0.25
         self._shows_harmonics = False
-        self._drawing = Canvas(self._draw, self._shows)
+        self._drawing = Canvas(self._draw, self._dependencies)
         self._key: tuple[str, int, int] | None = None
-        self._looked_into: Waveform | None = None
-        self._captured_wave: Captured | None = None
+        self._folded_wave: Waveform | None = None
+        self._captured_wave: CapturedWave | None = None
         self._problem = ""
 
     def body(self) -> Iterable[Widget]:
@@ -111,7 +100,7 @@ class WaveView(ReadingView, inherit_bindings=False):
         names = [each.channel.name for each in self._captured() if trace_of(each.channel.quantity) == trace]
         return self.state.waveforms[names[0]] if names else None
 
-    def _shows(self) -> tuple[object, ...]:
+    def _dependencies(self) -> tuple[object, ...]:
         """Return what goes into the drawing; where the chosen wave turns out not to be there, another is chosen."""
         prediction = self._prediction
         traces = self._traces(prediction)
@@ -119,7 +108,7 @@ class WaveView(ReadingView, inherit_bindings=False):
             self._trace = _LINE_CURRENT if _LINE_CURRENT in traces else traces[0]
         problem = self.state.why_not_settled
         what = (self._trace, self._shows_harmonics, self._cursor, problem, self._problem)
-        return *what, prediction, self._wave(self._trace), self._looked_into, self._captured_wave
+        return *what, prediction, self._wave(self._trace), self._folded_wave, self._captured_wave
 
     def _draw(self, width: int, height: int) -> list[Line]:
         prediction = self._prediction
@@ -137,24 +126,24 @@ class WaveView(ReadingView, inherit_bindings=False):
         key = (self._trace, id(prediction), id(wave))
         if wave is not None and self._key != key:
             self._key = key
-            self._look_into(wave, expected)
+            self._fold(wave, expected)
         unit = wave.unit if wave is not None else _UNITS.get(self._trace.rpartition(".")[2], "")
         problem = "" if expected else self.state.why_not_settled
-        if wave is None or wave is not self._looked_into:
+        if wave is None or wave is not self._folded_wave:
             return WavePage(self._trace, unit, None, expected, None if wave is None else wave.time, problem)
         measured = self._captured_wave.folded if self._captured_wave is not None else None
         return WavePage(self._trace, unit, measured, expected, wave.time, self._problem or problem)
 
     @work(thread=True, exclusive=True)
-    def _look_into(self, wave: Waveform, expected: Folded | None) -> None:
+    def _fold(self, wave: Waveform, expected: Folded | None) -> None:
         captured, problem = None, ""
         try:
-            captured = look_into(wave, self.state.info.bench.mains.frequency, expected)
+            captured = fold_waveform(wave, self.state.info.bench.mains.frequency, expected)
         except DataFileError as reason:
             problem = f"the captured wave cannot be shown: {reason}"
         if not get_current_worker().is_cancelled:
             self.app.call_from_thread(self._take, wave, captured, problem)
 
-    def _take(self, wave: Waveform, captured: Captured | None, problem: str) -> None:
-        self._looked_into, self._captured_wave, self._problem = wave, captured, problem
+    def _take(self, wave: Waveform, captured: CapturedWave | None, problem: str) -> None:
+        self._folded_wave, self._captured_wave, self._problem = wave, captured, problem
         self._drawing.show()

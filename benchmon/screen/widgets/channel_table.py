@@ -25,7 +25,7 @@ from benchmon.screen.lines.channel_row import (
 )
 from benchmon.screen.lines.numbers import unit_width
 from benchmon.screen.lines.row_annotations import Annotation
-from benchmon.screen.lines.temperature_bars import draw_heat, heat_lines_wanted
+from benchmon.screen.lines.temperature_bars import bar_lines_wanted, draw_temperatures
 from benchmon.screen.lines.text import Cell, Line, fit, rule
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -50,11 +50,12 @@ class VisibleRows:
 class TableWindow:
     """Chooses the rows of `state`. Where `grouped`, the name of a point stands above its channels.
 
-    `remarks` are the lines under the rows, by channel.
+    `annotations` are the lines under the rows, by channel. A jump of a
+    replay brings another `state`.
     """
 
     def __init__(self, state: SessionState) -> None:
-        self._picture = state
+        self.state = state
         self._cursor = state.channels[0].channel.name if state.channels else ""
         self._top = 0
         self.grouped = False
@@ -65,8 +66,8 @@ class TableWindow:
     def found(self) -> list[ChannelState]:
         """Return the channels that the search leaves. One past a limit or warning stays whatever is searched for."""
         if not self.wanted:
-            return list(self._picture.channels)
-        return [channel for channel in self._picture.channels if self._matches(channel)]
+            return list(self.state.channels)
+        return [channel for channel in self.state.channels if self._matches(channel)]
 
     @property
     def chosen(self) -> str:
@@ -104,7 +105,7 @@ class TableWindow:
         flags = frozenset[Flag]() if channel.judgement is None else channel.judgement.flags
         if flags & {Flag.TRIPPED, Flag.HOT}:
             return True
-        words = channel_status(channel.judgement, channel.channel, self._picture.old, UNICODE).words
+        words = channel_status(channel.judgement, channel.channel, self.state.old, UNICODE).words
         setting = channel.channel
         return self.wanted in f"{setting.name} {setting.quantity} {setting.instrument} {words}".lower()
 
@@ -161,23 +162,23 @@ class ChannelTable(CellLines, can_focus=True):
 
     def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = state
-        self._alphabet = symbols
+        self._state = state
+        self._symbols = symbols
         self._rows = TableWindow(state)
         self._entries: list[tuple[Entry, Mark]] = []
         self._drawn: dict[str, tuple[object, Line]] = {}
 
     def redraw(self) -> None:
         """Draw for the new size."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_focus(self, _event: events.Focus) -> None:
         """Show the cursor."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_blur(self, _event: events.Blur) -> None:
         """Hide the cursor."""
-        self.show(self._picture)
+        self.show(self._state)
 
     @property
     def wanted(self) -> str:
@@ -192,7 +193,7 @@ class ChannelTable(CellLines, can_focus=True):
     def action_move(self, rows: int) -> None:
         """Move the cursor by `rows` rows, as far as there are any."""
         self._rows.move(rows)
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_click(self, event: events.Click) -> None:
         """Move the cursor to the row that was clicked on, or to the one above a remark; open it at the second click."""
@@ -206,7 +207,7 @@ class ChannelTable(CellLines, can_focus=True):
             return
         self._rows.choose(name)
         self.focus()
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_mouse_scroll_up(self, _event: events.MouseScrollUp) -> None:
         """Move the cursor up."""
@@ -224,7 +225,7 @@ class ChannelTable(CellLines, can_focus=True):
     def find(self, wanted: str) -> None:
         """Show only channels whose name, quantity, instrument or state contains `wanted`; "" shows all."""
         self._rows.find(wanted)
-        self.show(self._picture)
+        self.show(self._state)
 
     def group(self, grouped: bool) -> None:
         """Write the name of each point above its channels, or hold them together by brackets."""
@@ -236,14 +237,16 @@ class ChannelTable(CellLines, can_focus=True):
 
     def show(self, state: SessionState) -> None:
         """Show `state`."""
-        self._picture = state
+        if state is not self._state:
+            self._state = self._rows.state = state
+            self._drawn.clear()
         width, height = self.size.width, self.size.height
         if width <= 0 or height <= 0:
             return
         columns = self._plan(width)
         window = self._rows.window(height - 1)
         self._entries = window.entries
-        lines = [joined(column_titles(columns, self._alphabet), columns)]
+        lines = [joined(column_titles(columns, self._symbols), columns)]
         lines += [self._draw(entry, mark, columns) for entry, mark in window.entries]
         if window.needs_foot and height > 1:
             lines += [()] * (height - 1 - len(lines))
@@ -251,12 +254,12 @@ class ChannelTable(CellLines, can_focus=True):
         self.paint(lines)
 
     def _plan(self, width: int) -> Columns:
-        channels = self._picture.channels
-        longest = max((cell_len(self._alphabet.plain(each.channel.name)) for each in channels), default=8)
+        channels = self._state.channels
+        longest = max((cell_len(self._symbols.plain(each.channel.name)) for each in channels), default=8)
         return plan_columns(width, longest, unit_width(each.channel.unit for each in channels))
 
     def _draw(self, entry: Entry, mark: str, columns: Columns) -> Line:
-        signs = self._alphabet
+        signs = self._symbols
         brackets = {"first": signs.group_first, "between": signs.group_between, "last": signs.group_last}
         if isinstance(entry, Annotation):
             return draw_annotation(entry, self.size.width, signs, mark=brackets.get(mark, " "))
@@ -267,49 +270,49 @@ class ChannelTable(CellLines, can_focus=True):
 
     def _draw_row(self, channel: ChannelState, mark: str, columns: Columns, chosen: bool) -> Line:
         """Return the row of a channel: the one drawn last, where nothing that it shows has changed since."""
-        state, name = self._picture, channel.channel.name
+        state, name = self._state, channel.channel.name
         is_marked, trend_until = name in state.marked, channel.trend.latest(state.now)
         shows = (channel.judgement, trend_until, mark, chosen, is_marked, state.old, columns)
         known = self._drawn.get(name)
         if known is None or known[0] != shows:
-            row = draw_row(channel, state, columns, self._alphabet, mark=mark, chosen=chosen)
+            row = draw_row(channel, state, columns, self._symbols, mark=mark, chosen=chosen)
             known = self._drawn[name] = shows, joined(row, columns)
         return known[1]
 
     def _foot_line(self, above: int, below: int) -> Line:
-        signs, rows = self._alphabet, self._rows
+        signs, rows = self._symbols, self._rows
         parts = [f"{above} more above {signs.up}"] if above else []
         parts += [f"{below} more below {signs.down}"] if below else []
         title = ""
         if rows.wanted:
-            found, count = len(rows.found), len(self._picture.channels)
+            found, count = len(rows.found), len(self._state.channels)
             title = f"  found {found} of {count} for: {signs.plain(rows.wanted)} (Esc shows all)"
         return rule(title, self.size.width, signs, ", ".join(parts))
 
 
-class HeatStrip(CellLines):
+class TemperatureStrip(CellLines):
     """Bars from ambient to the trip limit, side by side where there is room."""
 
     def __init__(self, symbols: SymbolSet) -> None:
         super().__init__()
-        self._alphabet = symbols
-        self._picture: SessionState | None = None
+        self._symbols = symbols
+        self._state: SessionState | None = None
         self._height = 0
 
     def redraw(self) -> None:
         """Draw for the new size."""
-        if self._picture is not None:
-            self.show(self._picture, self._height)
+        if self._state is not None:
+            self.show(self._state, self._height)
 
     def show(self, state: SessionState, height: int) -> None:
         """Show the bars of `state` in `height` lines with the heading."""
-        self._picture, self._height = state, height
-        width, signs = self.size.width, self._alphabet
+        self._state, self._height = state, height
+        width, signs = self.size.width, self._symbols
         if height < 2 or width <= 0:
             self.paint([])
             return
-        hidden = min(heat_lines_wanted(state, width)) > height - 1
+        hidden = min(bar_lines_wanted(state, width)) > height - 1
         aside = "the nearest to their limits" if hidden else ""
         marks = f"{signs.bar_warning} warning, {signs.bar_expected} expected, {signs.bar_final} heading for"
         title = f"  temperature, ambient to limit: {marks}"
-        self.paint([rule(title, width, signs, aside), *draw_heat(state, width, height - 1, signs)])
+        self.paint([rule(title, width, signs, aside), *draw_temperatures(state, width, height - 1, signs)])

@@ -19,7 +19,7 @@ _WHEEL = 3
 
 
 class EventList(CellLines, can_focus=True):
-    """A window on the events, under a heading that tells what is out of sight."""
+    """A window on the events, under a heading that says how many are out of sight."""
 
     DEFAULT_CSS = """
     EventList { height: 1fr; }
@@ -36,28 +36,28 @@ class EventList(CellLines, can_focus=True):
 
     def __init__(self, state: SessionState, symbols: SymbolSet, *, wrapped: bool = False) -> None:
         super().__init__()
-        self._picture = state
-        self._alphabet = symbols
+        self._state = state
+        self._symbols = symbols
         self._wrapped = wrapped
         self._back = 0
         self._seen = state.events_seen
 
     def redraw(self) -> None:
         """Draw for the new size."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_focus(self, _event: events.Focus) -> None:
         """Show in words that the arrows move here."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def on_blur(self, _event: events.Blur) -> None:
         """Take that back."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def action_scroll_by(self, lines: int) -> None:
         """Go `lines` lines back in time, or forward where negative."""
         self._back = max(0, self._back + lines)
-        self.show(self._picture)
+        self.show(self._state)
 
     def action_scroll_page(self, pages: int) -> None:
         """Go back in time by as many lines as are in sight."""
@@ -72,9 +72,13 @@ class EventList(CellLines, can_focus=True):
         self.action_scroll_by(-_WHEEL)
 
     def show(self, state: SessionState) -> None:
-        """Show the latest events, or the same ones as before where the list is scrolled back."""
+        """Show the latest events, or the same ones as before where the list is scrolled back.
+
+        Another `state`, as after a jump of a replay, is shown from its latest event on.
+        """
+        if state is not self._state:
+            self._state, self._seen, self._back = state, state.events_seen, 0
         new, self._seen = state.events_seen - self._seen, state.events_seen
-        self._picture = state
         if self._back and new:
             self._back += new
         width, height = self.size.width, self.size.height - 1
@@ -82,14 +86,14 @@ class EventList(CellLines, can_focus=True):
             self.paint([])
             return
         lines, self._back = last_lines(
-            reversed(state.events), width, height, self._back, self._alphabet, wrapped=self._wrapped
+            reversed(state.events), width, height, self._back, self._symbols, wrapped=self._wrapped
         )
         if not state.events:
-            lines = [(Cell(fit("  nothing yet", width, self._alphabet), StyleRole.QUIET),)]
+            lines = [(Cell(fit("  nothing yet", width, self._symbols), StyleRole.QUIET),)]
         self.paint([self._heading(state), *lines])
 
     def _heading(self, state: SessionState) -> Line:
-        signs = self._alphabet
+        signs = self._symbols
         title = f"{signs.cursor if self.has_focus else ' '} events"
         count = f"{state.events_seen} so far" if state.events_seen else ""
         lines = "line" if self._back == 1 else "lines"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from textual import events
-from textual.binding import Binding, BindingType
 
+from benchmon.screen.keys import Key
 from benchmon.screen.lines.text import Cell, Line
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
@@ -20,38 +20,53 @@ class KeyBar(CellLines):
     KeyBar { dock: bottom; height: 1; }
     """
 
-    def __init__(self, bindings: Sequence[BindingType], symbols: SymbolSet) -> None:
+    def __init__(self, keys: Sequence[Key], symbols: SymbolSet) -> None:
         super().__init__()
-        shown = [binding for binding in bindings if isinstance(binding, Binding) and binding.show]
-        self._presses = [binding.key.partition(",")[0] for binding in shown]
-        self._keys = [
-            (binding.key_display or press, binding.description)
-            for binding, press in zip(shown, self._presses, strict=True)
-        ]
-        self._alphabet = symbols
+        self._keys, self._symbols = list(keys), symbols
+        self._shown: list[Key] = []
+
+    def show(self, keys: Sequence[Key]) -> None:
+        """Show other keys from now on."""
+        if keys != self._keys:
+            self._keys = list(keys)
+            self.redraw()
 
     def redraw(self) -> None:
         """Draw for the new width."""
-        self.paint([draw_keys(self._keys, self.size.width, self._alphabet)])
+        self._shown = keys_with_room(self._keys, self.size.width, self._symbols)
+        self.paint([draw_keys(self._shown, self._symbols)])
 
     def on_click(self, event: events.Click) -> None:
         """Press the key that was clicked on."""
         end = 0
-        for press, at in zip(self._presses, range(0, len(self.lines[0]), 2), strict=False):
-            end += sum(cell.width for cell in self.lines[0][at : at + 2])
+        for key in self._shown:
+            end += _width(key, self._symbols)
             if event.x < end:
-                self.app.simulate_key(press)
+                self.app.simulate_key(key.press)
                 return
 
 
-def draw_keys(keys: Sequence[tuple[str, str]], width: int, symbols: SymbolSet) -> Line:
-    """Return pairs of a key and what it does as one line; what has no room whole is left out."""
+def keys_with_room(keys: Sequence[Key], width: int, symbols: SymbolSet) -> list[Key]:
+    """Return the keys that have room in `width` columns: the pinned ones, and the first of the others."""
+    room = width + 1 - sum(_width(key, symbols) for key in keys if key.pinned)
+    shown: list[Key] = []
+    is_full = False
+    for key in keys:
+        wide = 0 if key.pinned else _width(key, symbols)
+        is_full = is_full or wide > room
+        if key.pinned or not is_full:
+            shown.append(key)
+            room -= wide
+    return shown
+
+
+def draw_keys(keys: Sequence[Key], symbols: SymbolSet) -> Line:
+    """Return each key and what it does as one line."""
     cells: list[Cell] = []
-    used = 0
-    for key, does in keys:
-        wide = len(key) + 1 + len(does) + 1
-        if used + wide > width + 1:
-            break
-        cells += [Cell(symbols.plain(key), StyleRole.KEY), Cell(f" {symbols.plain(does)} ")]
-        used += wide
+    for key in keys:
+        cells += [Cell(symbols.plain(key.title), StyleRole.KEY), Cell(f" {symbols.plain(key.label)} ")]
     return tuple(cells)
+
+
+def _width(key: Key, symbols: SymbolSet) -> int:
+    return sum(cell.width for cell in draw_keys((key,), symbols))

@@ -36,7 +36,7 @@ class CellLines(Widget):
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002  (the name is Textual's)
         super().__init__(id=id)
         self._lines: list[Line] = []
-        self._drawn_for = Size(0, 0)
+        self._drawn_size = Size(0, 0)
         self._is_rendered_now = False
         self._strips: dict[int, tuple[Line, tuple[str, int], Strip]] = {}
 
@@ -58,17 +58,17 @@ class CellLines(Widget):
         if changed:
             self.refresh(*changed)
 
-    def take_height(self, lines: int) -> None:
+    def set_height(self, lines: int) -> None:
         """Take as many lines of the screen, none at all where 0; that lays it out anew, so only where it changes."""
         if self.display != (lines > 0):
             self.display = lines > 0
         if self.styles.height is None or self.styles.height.value != lines:
             self.styles.height = lines
 
-    def settle(self) -> None:
+    def redraw_if_resized(self) -> None:
         """Draw for the size there is now, where it is another one."""
-        if self.size != self._drawn_for:
-            self._drawn_for = self.size
+        if self.size != self._drawn_size:
+            self._drawn_size = self.size
             self.redraw()
 
     def redraw(self) -> None:
@@ -76,7 +76,7 @@ class CellLines(Widget):
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw for the new size."""
-        self.settle()
+        self.redraw_if_resized()
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines of a part of it as Textual wants them, drawn for the size there is now.
@@ -85,17 +85,17 @@ class CellLines(Widget):
         """
         self._is_rendered_now = True
         try:
-            self.settle()
+            self.redraw_if_resized()
         finally:
             self._is_rendered_now = False
         strips = [self.render_line(y) for y in crop.line_range]
-        if crop.column_span != (0, self._drawn_for.width):
+        if crop.column_span != (0, self._drawn_size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips
 
     def render_line(self, y: int) -> Strip:
         """Return line `y` as Textual wants it: the strip made last, where nothing that it shows has changed since."""
-        line, looks = _line(self._lines, y), (self.app.theme, self._drawn_for.width)
+        line, looks = _line(self._lines, y), (self.app.theme, self._drawn_size.width)
         known = self._strips.get(y)
         if known is None or known[0] is not line or known[1] != looks:
             known = self._strips[y] = line, looks, self._strip(line, *looks)
@@ -119,7 +119,7 @@ class TextLines(CellLines):
 
     def __init__(self, symbols: SymbolSet, *words: str, title: str = "") -> None:
         super().__init__()
-        self._alphabet = symbols
+        self._symbols = symbols
         self._title = title
         self._words = words
         self.styles.height = len(words) + bool(title)
@@ -128,18 +128,18 @@ class TextLines(CellLines):
         """Draw for the new width."""
         self._draw()
 
-    def say(self, *words: str) -> None:
+    def set_text(self, *words: str) -> None:
         """Say something else below the heading, in as many lines."""
         self._words = words
         self._draw()
 
-    def call(self, title: str) -> None:
+    def set_title(self, title: str) -> None:
         """Give it another heading."""
         self._title = title
         self._draw()
 
     def _draw(self) -> None:
-        width, signs = self.size.width, self._alphabet
+        width, signs = self.size.width, self._symbols
         heading = [rule(f" {signs.plain(self._title)}", width, signs)] if self._title else []
         self.paint([*heading, *((Cell(fit(f" {signs.plain(words)}", width, signs)),) for words in self._words)])
 
@@ -160,7 +160,7 @@ class Canvas(CellLines, can_focus=True):
 
     def __init__(self, draw: Callable[[int, int], list[Line]], shows: Callable[[], tuple[object, ...]]) -> None:
         super().__init__()
-        self._draw, self._shows = draw, shows
+        self._draw, self._dependencies = draw, shows
         self._drawn: tuple[object, ...] = ()
         self._drawn_in = Size(0, 0)
 
@@ -170,7 +170,7 @@ class Canvas(CellLines, can_focus=True):
 
     def show(self) -> None:
         """Draw anew where there is something else to show."""
-        size, shows = self.size, self._shows()
+        size, shows = self.size, self._dependencies()
         if size.width <= 0 or size.height <= 0 or (size == self._drawn_in and _are_same(shows, self._drawn)):
             return
         self._drawn_in, self._drawn = size, shows

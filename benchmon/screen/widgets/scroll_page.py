@@ -38,7 +38,7 @@ class ScrollPage(CellLines, can_focus=True):
     def __init__(self, write: Callable[[int], list[Line]], symbols: SymbolSet) -> None:
         super().__init__()
         self._write = write
-        self._alphabet = symbols
+        self._symbols = symbols
         self._top = 0
 
     def redraw(self) -> None:
@@ -78,8 +78,8 @@ class ScrollPage(CellLines, can_focus=True):
 
     def _foot(self, count: int, room: int) -> Line:
         below = count - self._top - room
-        text = f" {below} more lines {self._alphabet.down}" if below else f" end of {count} lines {self._alphabet.up}"
-        return (Cell(fit(text, self.size.width, self._alphabet), StyleRole.QUIET),)
+        text = f" {below} more lines {self._symbols.down}" if below else f" end of {count} lines {self._symbols.up}"
+        return (Cell(fit(text, self.size.width, self._symbols), StyleRole.QUIET),)
 
 
 _MOST_PART = 3
@@ -90,18 +90,18 @@ class StepList(CellLines):
 
     def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = state
-        self._alphabet = symbols
+        self._state = state
+        self._symbols = symbols
         self._chosen = 1
 
     def redraw(self) -> None:
         """Draw for the new size."""
-        self.show(self._picture, self._chosen)
+        self.show(self._state, self._chosen)
 
     def show(self, state: SessionState, chosen: int) -> None:
         """Show how the steps stand."""
-        self._picture, self._chosen = state, chosen
-        height = min(1 + len(state.plan.stages), max(3, self.app.size.height // _MOST_PART))
-        self.take_height(height)
+        self._state, self._chosen = state, chosen
+        height = min(1 + len(state.plan.steps), max(3, self.app.size.height // _MOST_PART))
+        self.set_height(height)
         if self.size.width > 0:
-            self.paint(steps_lines(state, chosen, self.size.width, height, self._alphabet))
+            self.paint(steps_lines(state, chosen, self.size.width, height, self._symbols))

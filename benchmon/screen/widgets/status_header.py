@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from benchmon.screen.lines.text import Cell, Line, fit, wrap
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.styles import LEVEL_TONES, StyleRole
+from benchmon.screen.styles import LEVEL_ROLES, StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.widgets.lines import CellLines
 from benchmon.text import clock
@@ -37,20 +37,20 @@ class StatusHeader(CellLines):
 
     def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__()
-        self._picture = state
-        self._alphabet = symbols
+        self._state = state
+        self._symbols = symbols
 
     def redraw(self) -> None:
         """Wrap the sentence anew."""
-        self.show(self._picture)
+        self.show(self._state)
 
     def show(self, state: SessionState) -> None:
         """Show how the session stands now."""
-        self._picture = state
-        width, signs = self.app.size.width, self._alphabet
-        sentence, alarms = draw_glance(state, width, signs), draw_alarms(state, width, signs)
+        self._state = state
+        width, signs = self.app.size.width, self._symbols
+        sentence, alarms = draw_status(state, width, signs), draw_alarms(state, width, signs)
         self.paint([*sentence, *alarms, draw_title(state, width, signs)])
-        self.take_height(len(self.lines))
+        self.set_height(len(self.lines))
 
 
 def level_sign(level: Level, symbols: SymbolSet) -> str:
@@ -58,10 +58,10 @@ def level_sign(level: Level, symbols: SymbolSet) -> str:
     return _ASCII_SIGNS[level] if symbols.ascii_only else symbols.plain(SIGNS[level])
 
 
-def draw_glance(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
+def draw_status(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the glance in as many lines as its sentence needs, at most three, each across the whole width."""
-    glance = state.glance
-    role = LEVEL_TONES[glance.level]
+    glance = state.status_line
+    role = LEVEL_ROLES[glance.level]
     sign = level_sign(glance.level, symbols)
     pieces = wrap(symbols.plain(glance.sentence), max(1, width - 4))
     if len(pieces) > _MOST_SENTENCE_LINES:
@@ -84,7 +84,7 @@ def draw_alarms(state: SessionState, width: int, symbols: SymbolSet) -> list[Lin
     aside = f" a: seen{bell} "
     known = f"; seen: {seen}" if seen else ""
     text = fit(f" {symbols.tripped} ALARM {symbols.plain(words + known)}", width - len(aside), symbols) + aside
-    role = StyleRole.DANGER if any(alarm.is_grave for alarm in waiting) else StyleRole.ALERT
+    role = StyleRole.DANGER if any(alarm.is_severe for alarm in waiting) else StyleRole.ALERT
     return [(Cell(fit(text, width, symbols), role),)]
 
 
@@ -126,14 +126,14 @@ class NoticeLine(CellLines):
 
     def __init__(self, symbols: SymbolSet) -> None:
         super().__init__()
-        self._alphabet = symbols
+        self._symbols = symbols
 
     def show_message(self, words: str) -> None:
         """Show `words`, at most four lines of them, so that a remedy at their end is read; "" takes the notice away."""
         width = max(1, self.app.size.width - 4)
-        pieces = wrap(self._alphabet.plain(words, _LONGEST), width) if words else []
+        pieces = wrap(self._symbols.plain(words, _LONGEST), width) if words else []
         if len(pieces) > _MOST_LINES:
-            pieces[_MOST_LINES - 1] = fit(" ".join(pieces[_MOST_LINES - 1 :]), width, self._alphabet)
-        starts = [f" {self._alphabet.warning} "] + ["   "] * _MOST_LINES
+            pieces[_MOST_LINES - 1] = fit(" ".join(pieces[_MOST_LINES - 1 :]), width, self._symbols)
+        starts = [f" {self._symbols.warning} "] + ["   "] * _MOST_LINES
         shown = zip(starts, pieces[:_MOST_LINES], strict=False)
         self.paint([(Cell(start + piece, StyleRole.DOUBT),) for start, piece in shown])

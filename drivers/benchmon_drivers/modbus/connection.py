@@ -170,6 +170,7 @@ class ModbusConnection:
         """Return the reply to `request` like `query`, from another thread, interrupting a pending query.
 
         A reply that is just arriving is read first, since no device receives a request while another one is sending.
+        Raises `InstrumentTimeout` where the line does not become free in time, else what `query` raises.
         """
         self._urgent_thread = threading.get_ident()
         try:

@@ -27,7 +27,7 @@ from benchmon.instruments.types import Port
 from benchmon.text import one_line
 from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
 from benchmon_drivers.scpi.settings import ScpiSettings
-from benchmon_drivers.serial.port import SerialKeys
+from benchmon_drivers.serial.port import SerialKeys, keep_others_out
 
 _PARITIES: Final = {
     "none": Parity.none,
@@ -90,6 +90,12 @@ def install_deadline(resource: MessageBasedResource) -> DeadlineSocket | None:
         return None
     guarded = session.interface = DeadlineSocket(fileno=interface.detach())
     return guarded
+
+
+def lock_serial_port(resource: SerialInstrument) -> None:
+    """Keep other programs from the serial port of `resource`. Raises `OSError` where one has it already."""
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    keep_others_out(getattr(session, "interface", None))
 
 
 def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
@@ -161,6 +167,12 @@ class ScpiConnection:
         if settings.backend == "@py":
             resolve(settings.address)
         resource = manager(settings.backend).open_resource(settings.address, open_timeout=round(1000 * timeout))
+        if isinstance(resource, SerialInstrument):
+            try:
+                lock_serial_port(resource)
+            except OSError:
+                resource.close()
+                raise
         if not isinstance(resource, MessageBasedResource):
             resource.close()
             raise InstrumentError(f"{settings.address}: is no instrument that takes messages; check the address")
@@ -212,7 +224,7 @@ class ScpiConnection:
         self.in_block = False
 
     def write(self, message: bytes) -> None:
-        """Send a whole message."""
+        """Send a whole message. Raises `VisaIOError`."""
         _, status = self._visalib.write(self._session, message)
         if status < 0:
             raise VisaIOError(status)

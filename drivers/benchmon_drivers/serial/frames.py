@@ -274,7 +274,10 @@ FramesChannel = DrivenChannel[SerialFramesChannel]
 
 
 class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]):
-    """A meter that sends binary frames, streamed or in reply to a query."""
+    """A meter that sends binary frames, streamed or in reply to a query.
+
+    The constructor raises `BadInput` where only some of its channels have a query.
+    """
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialFramesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel

@@ -130,7 +130,10 @@ LinesChannel = DrivenChannel[SerialLinesChannel]
 
 
 class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
-    """A meter that sends text lines, streamed or in reply to a query."""
+    """A meter that sends text lines, streamed or in reply to a query.
+
+    The constructor raises `BadInput` where only some of its channels have a query.
+    """
 
     settings_model: ClassVar[type[InstrumentSettings]] = SerialLinesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialLinesChannel

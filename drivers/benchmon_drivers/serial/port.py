@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import termios
 import time
 from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
@@ -103,7 +105,21 @@ def open_port(
     for line, asserted in (lines or {}).items():
         setattr(port, line, asserted)
     port.open()
+    keep_others_out(port)
     return port
+
+
+def keep_others_out(port: Any) -> None:
+    """Lock an open port for this process: two programs on one line read parts of each other's replies.
+
+    The lock keeps out those who ask for it as well; TIOCEXCL all others, except root (Linux, ioctl_tty(2)). A port over
+    a network has neither. Raises `OSError` where another program has the lock.
+    """
+    if not isinstance(port, serial.Serial):
+        return
+    if not port.exclusive:
+        port.exclusive = True
+    fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
 
 
 def close_port(port: Any) -> None:

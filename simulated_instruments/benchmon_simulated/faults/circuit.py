@@ -48,7 +48,7 @@ class HalfWaveWiring(CircuitFault):
     name, description = "half-wave-wiring", "a full-wave rectifier is wired as half-wave"
 
     def check_supply(self) -> None:
-        """Refuse a half-wave rectifier."""
+        """Raise `BadInput` for a half-wave rectifier."""
         if not self.supply.wiring.backwards:
             raise BadInput(f"{self.name}: this rectifier is half-wave already")
 
@@ -72,7 +72,7 @@ class ReversedWinding(CircuitFault):
     default_number: ClassVar[int] = 2
 
     def check_supply(self) -> None:
-        """Refuse a single winding: its direction does not matter."""
+        """Raise `BadInput` for a single winding: its direction does not matter."""
         if self.supply.wiring.windings < 2:
             raise BadInput(f"{self.name}: this supply uses one winding, whose direction does not matter")
 
@@ -83,7 +83,7 @@ class ReversedWinding(CircuitFault):
 
 class _ReservoirFault(CircuitFault):
     def check_supply(self) -> None:
-        """Refuse a supply without a capacitor."""
+        """Raise `BadInput` for a supply without a capacitor."""
         if not self.supply.has_reservoir:
             raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
 
@@ -112,7 +112,7 @@ class _LoadFault(CircuitFault):
     factor: ClassVar[float] = 1.0
 
     def check_supply(self) -> None:
-        """Refuse a supply without a load."""
+        """Raise `BadInput` for a supply without a load."""
         if isinstance(self.supply.parts.load, OpenLoad):
             raise BadInput(f"{self.name}: this supply has no load")
 
@@ -151,7 +151,7 @@ class DriftingResistor(CircuitFault):
     name, description = "drifting-resistor", "the load resistor creeps upwards by 8 % a minute"
 
     def check_supply(self) -> None:
-        """Refuse a load that is no resistor."""
+        """Raise `BadInput` for a load that is no resistor."""
         if not isinstance(self.supply.parts.load, ResistorLoad):
             raise BadInput(f"{self.name}: the load of this supply is no resistor")
 

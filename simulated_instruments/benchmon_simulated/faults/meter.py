@@ -9,12 +9,9 @@ import numpy as np
 
 from benchmon_simulated.fault_effects import MeterFaultEffect
 from benchmon_simulated.faults.base import MeterFault
-from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.meters.meter import SINE_FORM_FACTOR, Meter
 from benchmon_simulated.supply.circuit import Floats
 from benchmon_simulated.supply.supply import Snapshot
-
-SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
-"""The factor of a sine-calibrated average-responding meter on the rectified mean: π/(2·√2) = 1.1107."""
 
 _WAVES = ("voltage", "current")
 _NO_DC_COMPONENT = ("mains.", "secondary.")

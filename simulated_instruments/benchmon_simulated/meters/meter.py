@@ -7,14 +7,19 @@ from __future__ import annotations
 
 import math
 import zlib
-from typing import Protocol
+from collections.abc import Callable
+from typing import Any, Protocol
 
 import numpy as np
 
 from benchmon.bench import Accuracy, Channel
+from benchmon_simulated.effects import Effects, SlowNoise
 from benchmon_simulated.fault_effects import MeterFaultEffect
 from benchmon_simulated.supply.circuit import Floats
-from benchmon_simulated.supply.supply import Snapshot
+from benchmon_simulated.supply.supply import IDEAL, Snapshot
+
+SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
+"""The factor of a sine-calibrated average-responding meter on the rectified mean: π/(2·√2) = 1.1107."""
 
 RANGE_ENDS = {"V": 1000.0, "A": 100.0, "W": 10_000.0, "VA": 10_000.0, "°C": 1370.0, "Hz": 1e6}
 """The end of a meter's highest range, in the unit of its quantity; beyond it shows overload."""
@@ -129,27 +134,113 @@ class Display:
         return value if digit <= 0.0 else round(value, -math.floor(math.log10(digit)))
 
 
-class Meter:
-    """One channel of a simulated instrument. Its errors are drawn with `seed` and lie within the channel's accuracy."""
+def measure(wave: Floats, how: str) -> float | None:
+    """Return what an ideal meter measures on one period of `wave`, shape (n,); None where `how` is of no wave."""
+    if how in ("rms", "ac_rms"):
+        alternating = wave - wave.mean() if how == "ac_rms" else wave
+        return math.sqrt(float(alternating @ alternating) / len(wave))
+    if how in ("peak", "ripple"):
+        return float(np.abs(wave).max()) if how == "peak" else float(np.ptp(wave))
+    if how == "crest_factor":
+        rms = math.sqrt(float(wave @ wave) / len(wave))
+        return float(np.abs(wave).max()) / rms if rms > 0.0 else None
+    if how == "thd":
+        spectrum = np.abs(np.fft.rfft(wave))[1:41]
+        return math.sqrt(float(spectrum[1:] @ spectrum[1:])) / float(spectrum[0]) if spectrum[0] > 0.0 else None
+    return None
 
-    def __init__(self, channel: Channel, seed: int) -> None:
+
+class Detector:
+    """What the meter makes of the wave: a first-order `bandwidth` in hertz; rms values from the mean if it `averages`.
+
+    The factor that follows is worked out anew every few seconds, as shapes change slowly.
+    """
+
+    _EVERY = 5.0
+
+    def __init__(self, quantity: str, bandwidth: float, *, averages: bool) -> None:
+        self._wave, _, self._how = quantity.rpartition(".")
+        self._bandwidth, self._averages = bandwidth, averages and self._how in ("rms", "ac_rms")
+        self._factor, self._value, self._until = 1.0, math.nan, -math.inf
+
+    def sensed(self, value: float, snapshot: Snapshot) -> float:
+        """Return what it makes of the true `value`."""
+        moved = not abs(value - self._value) <= 0.02 * abs(self._value)
+        if moved or not 0.0 <= self._until - snapshot.time <= self._EVERY:
+            self._value, self._until = value, snapshot.time + self._EVERY
+            self._factor = self._worked_out(snapshot)
+        return value * self._factor
+
+    def _worked_out(self, snapshot: Snapshot) -> float:
+        wave = snapshot.waveforms.get(self._wave)
+        if wave is None or not wave.any():
+            return 1.0
+        true = measure(wave, self._how)
+        if not true:
+            return 1.0
+        seen = wave
+        if math.isfinite(self._bandwidth):
+            times = snapshot.waveforms["time"]
+            frequencies = np.fft.rfftfreq(len(wave), float(times[1] - times[0]))
+            seen = np.fft.irfft(np.fft.rfft(wave) / (1.0 + 1j * frequencies / self._bandwidth), len(wave))
+        if self._averages:
+            alternating = seen - seen.mean() if self._how == "ac_rms" else seen
+            return SINE_FORM_FACTOR * float(np.abs(alternating).mean()) / true
+        return (measure(seen, self._how) or 0.0) / true
+
+
+class SlowMeterNoise:
+    """1/f noise of a meter's reference and amplifier, over half a second to minutes, as a part of the accuracy."""
+
+    def __init__(self, random: np.random.Generator, accuracy: Accuracy, part: float) -> None:
+        self._noise, self._accuracy = SlowNoise(random, part, 0.5, 6), accuracy
+
+    def shown(self, value: float, time: float) -> float:
+        """Return the value with noise."""
+        return value + self._noise.at(time) * self._accuracy.of(value)
+
+
+MakeMeter = Callable[[Channel], "Meter"]
+
+
+class Meter:
+    """One channel of a simulated instrument. Its errors are drawn with `seed` and lie within the channel's accuracy.
+
+    A real one (`effects.meters`) uses three quarters of its accuracy for gain and offset, has 1/f noise of 6 % of it
+    (deviation), warms up within 2 to 10 minutes, and passes 3 to 30 kHz (from experience: clamps and hand-held meters;
+    the channel's `bandwidth` where it gives one). A channel that `responds` to the mean shows 1.1107 times the mean of
+    the rectified wave.
+    """
+
+    def __init__(self, channel: Channel, seed: int, effects: Effects = IDEAL) -> None:
         self.channel = channel
         random = np.random.default_rng([seed, zlib.crc32(channel.name.encode())])
         gain, offset, cold = random.uniform(-1.0, 1.0, 3).tolist()
-        accuracy = channel.accuracy
-        self.calibration = Calibration(0.5 * gain * accuracy.relative, 0.5 * offset * accuracy.absolute)
+        accuracy, real = channel.accuracy, effects.meters
+        part = 0.75 if real else 0.5
+        self.calibration = Calibration(part * gain * accuracy.relative, part * offset * accuracy.absolute)
+        settling, warming = (
+            (float(random.uniform(0.1, 0.4)), float(random.uniform(120.0, 600.0))) if real else (0.15, 240.0)
+        )
+        bandwidth = float(_key(channel, "bandwidth") or (3000.0 * 10.0 ** random.uniform() if real else math.inf))
+        averages = _key(channel, "responds") == "mean"
+        self._detector = Detector(channel.quantity, bandwidth, averages=averages) if real or averages else None
         self.stages: list[MeterStage] = [
-            Settling(0.15),
+            Settling(settling),
             self.calibration,
-            WarmUp(0.2 * cold * accuracy.relative, 240.0),
+            WarmUp(0.2 * cold * accuracy.relative, warming),
             MeterNoise(random, accuracy, 0.04),
             Display(accuracy, RANGE_ENDS.get(channel.unit, math.inf), RANGES.get(channel.unit, 1), 0.3),
         ]
+        if real:
+            self.stages.insert(-1, SlowMeterNoise(random, accuracy, 0.06 * effects.scale))
         self.effects: tuple[MeterFaultEffect, ...] = ()
 
     def read(self, snapshot: Snapshot) -> float:
         """Return what the meter shows: before the channel's `scale`, ±inf on overload, NaN where there is no value."""
         value = snapshot.values[self.channel.quantity]
+        if self._detector is not None and not math.isnan(value):
+            value = self._detector.sensed(value, snapshot)
         for effect in self.effects:
             value = effect.sensed(value, self.channel.quantity, snapshot)
         for stage in self.stages:
@@ -157,3 +248,8 @@ class Meter:
         for effect in self.effects:
             value = effect.shown(value, snapshot.time)
         return value / self.channel.scale
+
+
+def _key(channel: Channel, name: str) -> Any:
+    """Return a key of the channel, None without it."""
+    return getattr(channel, name, None)

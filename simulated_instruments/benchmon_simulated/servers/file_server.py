@@ -34,7 +34,7 @@ class _FileServer:
         self.name = instrument.name
         self._supply, self._keys = supply, keys_of(instrument)
         self._channels = channels_of(bench, instrument)
-        self.meters: Sequence[Meter] = [Meter(channel, seed) for channel in self._channels]
+        self.meters: Sequence[Meter] = [Meter(channel, seed, supply.effects) for channel in self._channels]
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in self._channels), default=1.0))
         self._effects: tuple[LineFaultEffect, ...] = ()
         self._folder: tempfile.TemporaryDirectory[str] | None = None

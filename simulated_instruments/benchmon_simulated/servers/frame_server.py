@@ -7,13 +7,13 @@ import math
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import reduce
+from functools import partial, reduce
 from operator import xor
 from typing import Literal
 
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
-from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.meters.meter import MakeMeter, Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import PtyTransport
@@ -90,8 +90,9 @@ class FrameServer(WiredServer):
             own = keys_of(channel)
             query = own.octets("query") or keys.octets("query")
             kinds.setdefault((query, tuple(int(value) for value in own.reals("when"))), []).append(channel)
-        self._kinds = [(query, _FrameKind(keys, when, own, seed)) for (query, when), own in kinds.items()]
-        self.meters = [meter for _, kind in self._kinds for meter in kind.meters]
+        meter = partial(Meter, seed=seed, effects=supply.effects)
+        self._kinds = [(query, _FrameKind(keys, when, own, meter)) for (query, when), own in kinds.items()]
+        self.meters = [own for _, kind in self._kinds for own in kind.meters]
 
     async def open(self) -> str:
         """Open its line; return the device's path. Raises `InstrumentError` where it cannot be opened."""
@@ -120,8 +121,8 @@ class FrameServer(WiredServer):
 class _FrameKind:
     """One kind of frame, and the meter of each of its fields."""
 
-    def __init__(self, keys: Keys, when: tuple[int, ...], channels: Sequence[Channel], seed: int) -> None:
-        self.meters = [Meter(channel, seed) for channel in channels]
+    def __init__(self, keys: Keys, when: tuple[int, ...], channels: Sequence[Channel], meter: MakeMeter) -> None:
+        self.meters = [meter(channel) for channel in channels]
         self._fields = [_Field(keys_of(channel)) for channel in channels]
         self._frame = frame_of(keys, max(field.end for field in self._fields))
         self._marks = [(when[0] % self._frame.size, bytes([when[1]]))] if len(when) == 2 else []

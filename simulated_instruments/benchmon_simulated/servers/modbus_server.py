@@ -23,6 +23,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from benchmon.bench import Bench, Instrument
 from benchmon.errors import BadInput
 from benchmon_simulated.addresses import HOST
+from benchmon_simulated.effects import Effects
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
@@ -153,7 +154,7 @@ class ModbusServer(WiredServer):
     has_clock = False
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
-        self._supply, self._units = supply, units_of(instrument, bench, seed)
+        self._supply, self._units = supply, units_of(instrument, bench, seed, supply.effects)
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
         self.meters: Sequence[Meter] = [register.meter for unit in self._units.values() for register in unit.registers]
@@ -215,7 +216,7 @@ def _close_relay(handler: RequestHandler) -> None:
         handler.close()
 
 
-def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]:
+def units_of(instrument: Instrument, bench: Bench, seed: int, effects: Effects) -> dict[int, Unit]:
     """Return the units of the channels of `instrument`, by number. Raises `BadInput` for invalid keys."""
     common = keys_of(instrument)
     default = common.integer("unit", 1, 0, 255)
@@ -225,7 +226,7 @@ def units_of(instrument: Instrument, bench: Bench, seed: int) -> dict[int, Unit]
         function = _FUNCTIONS[keys.choice("function", "holding", tuple(_FUNCTIONS))]
         start, layout = keys.integer("register", None, 0, 65_535), RegisterFormat.from_keys(keys, common)
         unit = units.setdefault(keys.integer("unit", default, 0, 255), Unit())
-        register = ServedRegister(function, start, layout, Meter(channel, seed))
+        register = ServedRegister(function, start, layout, Meter(channel, seed, effects))
         if any(_overlap(register, other) for other in unit.registers):
             raise BadInput(f"channel {channel.name!r}: register = {start}: another channel uses it already")
         unit.registers.append(register)

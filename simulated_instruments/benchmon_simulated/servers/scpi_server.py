@@ -27,7 +27,7 @@ class ScpiServer(WiredServer):
         keys = keys_of(instrument)
         self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
         self._instrument = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
-        self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
+        self.meters = [Meter(channel, seed, supply.effects) for channel in channels_of(bench, instrument)]
         self._add_trace_queries(supply, seed)
         self._add_channels(supply, seed, keys.section("waves"))
         for message in keys.texts("setup"):

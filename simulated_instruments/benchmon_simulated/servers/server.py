@@ -87,9 +87,9 @@ class HandServer:
     medium: Medium = "none"
     has_clock = False
 
-    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:  # noqa: ARG002
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         self.name = instrument.name
-        self.meters = [Meter(channel, seed) for channel in channels_of(bench, instrument)]
+        self.meters = [Meter(channel, seed, supply.effects) for channel in channels_of(bench, instrument)]
 
     async def open(self) -> str:
         """Return "": there is nothing to open, and no address."""

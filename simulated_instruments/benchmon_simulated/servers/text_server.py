@@ -9,11 +9,12 @@ import asyncio
 import math
 import re
 from collections.abc import Mapping
+from functools import partial
 
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
 from benchmon.text import one_line
-from benchmon_simulated.meters.meter import Meter
+from benchmon_simulated.meters.meter import MakeMeter, Meter
 from benchmon_simulated.servers.driver_settings import channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import PtyTransport
@@ -118,11 +119,12 @@ class TextServer(WiredServer):
         for channel in channels:
             keys = keys_of(channel)
             groups.setdefault((keys.text("query"), keys.text("pattern", common)), []).append(channel)
+        meter = partial(Meter, seed=seed, effects=supply.effects)
         self._lines = [
-            (query.encode("ascii", "replace"), _TextLine(self.name, pattern, its_own, seed, overload))
+            (query.encode("ascii", "replace"), _TextLine(self.name, pattern, its_own, meter, overload))
             for (query, pattern), its_own in groups.items()
         ]
-        self.meters = [meter for _, line in self._lines for meter in line.meters.values()]
+        self.meters = [own for _, line in self._lines for own in line.meters.values()]
         self.has_clock = any(line.has_clock for _, line in self._lines)
 
     async def open(self) -> str:
@@ -152,7 +154,7 @@ class TextServer(WiredServer):
 class _TextLine:
     """One kind of line, and the meter of each of its numbers."""
 
-    def __init__(self, instrument: str, pattern: str, channels: list[Channel], seed: int, overload: str) -> None:
+    def __init__(self, instrument: str, pattern: str, channels: list[Channel], meter: MakeMeter, overload: str) -> None:
         self._overload = overload
         groups = {keys_of(channel).text("group", "value"): channel for channel in channels}
         if len(groups) < len(channels):
@@ -166,7 +168,7 @@ class _TextLine:
         if unknown is not None:
             where = f"channel {groups[unknown].name!r}: group = {one_line(unknown, 40)!r}"
             raise BadInput(f"{where} is not in its pattern; there is {', '.join(self._format.numbers)}")
-        self.meters = {name: Meter(channel, seed) for name, channel in groups.items()}
+        self.meters = {name: meter(channel) for name, channel in groups.items()}
         self.has_clock = CLOCK in self._format.numbers and CLOCK not in groups
 
     def line_now(self, snapshot: Snapshot, clock_ahead: float) -> bytes:

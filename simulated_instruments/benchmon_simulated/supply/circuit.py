@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import OpenLoad
-from benchmon_simulated.supply.filter import FilterChain
+from benchmon_simulated.supply.filter import FilterChain, StateHistory
 from benchmon_simulated.supply.parts import ActualParts
 from benchmon_simulated.supply.topology import NodeWiring
 
@@ -36,18 +36,24 @@ class DiodeState:
 
 @dataclass(frozen=True)
 class PeriodConditions:
-    """The conditions of one period: ohms of the primary circuit and of one winding, diodes, each winding's polarity."""
+    """The conditions of one period: ohms of the primary circuit and of one winding, diodes, each winding's polarity.
+
+    `turns` is a factor on the secondary's turns, `shorted` siemens of shorted turns, referred to the primary.
+    """
 
     frequency: float
     primary_resistance: float
     secondary_resistance: float
     diodes: tuple[DiodeState, ...]
     polarities: tuple[int, ...] = (1, 1)
+    turns: float = 1.0
+    shorted: float = 0.0
 
     @property
     def healthy(self) -> bool:
         """Whether nothing in the rectifier is broken or misconnected."""
-        return all(diode.condition == "healthy" for diode in self.diodes) and min(self.polarities) > 0
+        whole = self.turns == 1.0 and self.shorted == 0.0 and min(self.polarities) > 0
+        return whole and all(diode.condition == "healthy" for diode in self.diodes)
 
 
 @dataclass(frozen=True)
@@ -58,6 +64,7 @@ class Cycle:
     `winding_current` are the first winding's; `diode_current` and `diode_voltage` those of diode 1, forward;
     `diode_powers` each diode's mean watts; `winding_squares` the sum of all windings' mean squared amperes;
     `port_voltages`, shape (ports, STEPS), are the rectifier's outputs; `feed_voltage` is before the regulator.
+    `core_current` is what the core and shorted turns draw at the primary, None on a supply without a simulated core.
     """
 
     frequency: float
@@ -74,6 +81,7 @@ class Cycle:
     output_voltage: Floats
     reservoir_voltage: Floats
     reservoir_current: Floats
+    core_current: Floats | None = None
 
     def repeats(self, before: Cycle, tolerance: float) -> bool:
         """Return whether stored voltages and output equal those of the period `before` within `tolerance` × peak.
@@ -99,11 +107,18 @@ class OutputNetwork:
     def __init__(self, parts: ActualParts, wiring: NodeWiring) -> None:
         # A doubler has its first capacitor twice, each between one end and the middle.
         halves = 2 if wiring.kind == "full-wave doubler" else 0
-        before = tuple(FilterChain(parts.filter[:1], OpenLoad(kind="open")) for _ in range(halves))
-        behind = parts.filter[1:] if halves else parts.filter
-        self.rails = tuple(FilterChain(behind, parts.load, parts.regulator) for _ in wiring.ports[halves:])
+        twins = (parts.filter, parts.twin_filter or parts.filter)
+        before = tuple(FilterChain(twins[at][:1], OpenLoad(kind="open")) for at in range(halves))
+        first = 1 if halves else 0
+        rails = wiring.ports[halves:]
+        self.rails = tuple(FilterChain(twins[at][first:], parts.load, parts.regulator) for at in range(len(rails)))
         self.ports = before + self.rails
         self.reservoir = self.ports[0].reservoir
+
+    @property
+    def histories(self) -> list[StateHistory]:
+        """The stored states of every port: volts of capacitors and amperes of chokes."""
+        return [history for chain in self.ports for history in chain.histories]
 
     @property
     def first(self) -> FilterChain:

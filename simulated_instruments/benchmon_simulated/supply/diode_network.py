@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from benchmon_simulated.supply.circuit import STEPS, Cycle, DiodeState, Floats, OutputNetwork, PeriodConditions
+from benchmon_simulated.supply.core import PrimaryCircuit
 from benchmon_simulated.supply.diode import path_current
 from benchmon_simulated.supply.filter import GEAR, StateHistory
 from benchmon_simulated.supply.topology import Nodes, NodeWiring
@@ -167,7 +169,7 @@ class WindingBranches:
 
     def set_period(self, now: PeriodConditions) -> None:
         """Set ohms, polarities and frequency of the next period."""
-        self.turns = [sum(now.polarities[at] for at in branch.windings) for branch in self._wiring.branches]
+        self.turns = [now.turns * sum(now.polarities[at] for at in branch.windings) for branch in self._wiring.branches]
         own = max(now.secondary_resistance, _LEAST_OHMS)
         inertia = self._leakage * now.frequency * STEPS / GEAR
         self.inertias = [inertia * len(branch.windings) for branch in self._wiring.branches]
@@ -216,6 +218,11 @@ class WindingBranches:
             flow.accept(sum(siemens * rest for siemens, rest in zip(row, left, strict=True)))
 
     @property
+    def reflected(self) -> float:
+        """What the branches draw from the primary at the last step, amperes, where they have inertia."""
+        return self.ratio * sum(turns * flow.last for turns, flow in zip(self.turns, self._flows, strict=True))
+
+    @property
     def currents(self) -> list[float]:
         """The branches' currents at the last step, amperes, where they have inertia."""
         return [flow.last for flow in self._flows]
@@ -228,15 +235,28 @@ class WindingBranches:
 
 
 class DiodeNetwork:
-    """Any rectifier, with any of its diodes open or shorted, or a winding reversed."""
+    """Any rectifier, with any of its diodes open or shorted, or a winding reversed.
 
-    def __init__(self, wiring: NodeWiring, ratio: float, leakage: float, outputs: OutputNetwork) -> None:
-        self._wiring, self._outputs = wiring, outputs
+    With a `primary`, whose core draws its own current, `leakage` in henries must be above zero.
+    """
+
+    def __init__(
+        self,
+        wiring: NodeWiring,
+        ratio: float,
+        leakage: float,
+        outputs: OutputNetwork,
+        primary: PrimaryCircuit | None = None,
+    ) -> None:
+        self._wiring, self._outputs, self._primary = wiring, outputs, primary
         self._windings = WindingBranches(wiring, ratio, leakage)
         self._diodes = [NetworkDiode(nodes) for nodes in wiring.diodes]
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
         """Step through one period of the unloaded mains voltage, shape (STEPS,), and return its waveforms."""
+        if self._primary is not None:
+            seen = self._primary.begin(mains_emf, now.frequency, now.primary_resistance, now.shorted)
+            now = replace(now, primary_resistance=seen)
         self._windings.set_period(now)
         for chain in self._outputs.ports:
             chain.set_step(1.0 / (now.frequency * STEPS))
@@ -247,7 +267,7 @@ class DiodeNetwork:
             else:
                 diode.set_curve(state.slope, state.saturation, state.ohms)
                 healthy.append(diode)
-        rows = self._step(mains_emf * self._windings.ratio, self._linear_part(now.diodes), healthy)
+        rows = self._step(mains_emf, self._linear_part(now.diodes), healthy)
         return self._cycle(mains_emf, now, np.array(rows).T)
 
     def _linear_part(self, diodes: tuple[DiodeState, ...]) -> Matrix:
@@ -257,13 +277,15 @@ class DiodeNetwork:
             _connect(matrix, nodes, 1.0 / SHORT_OHMS if state.condition == SHORTED else LEAK)
         return matrix
 
-    def _step(self, emf: Floats, linear: Matrix, healthy: list[NetworkDiode]) -> list[list[float]]:
+    def _step(self, mains_emf: Floats, linear: Matrix, healthy: list[NetworkDiode]) -> list[list[float]]:
         outputs, windings, ports = self._outputs, self._windings, self._wiring.ports
         reservoir, rail = outputs.reservoir, outputs.first
         last: list[float] = []
         matrix = linear
         traces: list[list[float]] = []
-        for volts in emf.tolist():
+        primary, ratio = self._primary, self._windings.ratio
+        for mains_volts in mains_emf.tolist():
+            volts = ratio * (mains_volts if primary is None else primary.emf(mains_volts))
             equivalent = [chain.equivalent() for chain in outputs.ports]
             conductances = [conductance for conductance, _ in equivalent]
             if conductances != last:
@@ -281,6 +303,8 @@ class DiodeNetwork:
             nodes = solve(matrix, currents, healthy)
             if windings.has_inertia:
                 windings.accept(driving, nodes)
+                if primary is not None:
+                    primary.accept(windings.reflected)
             for (plus, minus), (conductance, source), chain in zip(ports, equivalent, outputs.ports, strict=True):
                 across = nodes[plus] - nodes[minus]
                 chain.accept(across, conductance * across + source)
@@ -296,14 +320,16 @@ class DiodeNetwork:
         if not windings.has_inertia:
             branches = windings.currents_at(windings.ratio * mains_emf, nodes)
         reflected = windings.ratio * (np.array(windings.turns, float) @ branches)
-        emf = windings.ratio * (mains_emf - now.primary_resistance * reflected)
+        primary = self._primary
+        induced = mains_emf - now.primary_resistance * reflected if primary is None else np.array(primary.volts)
+        emf = windings.ratio * now.turns * induced
         volts = [nodes[anode] - nodes[cathode] for anode, cathode in wiring.diodes]
         amperes = [
             across / SHORT_OHMS if state.condition == SHORTED else flow
             for state, across, flow in zip(now.diodes, volts, flows, strict=True)
         ]
         counts = np.array([len(branch.windings) for branch in wiring.branches], float)
-        (start, end), turns = wiring.branches[0].nodes, windings.turns[0]
+        (start, end), turns = wiring.branches[0].nodes, windings.turns[0] / now.turns
         # The difference of EMF and terminal voltage drops equally in each winding of the branch.
         lost = (turns * emf - nodes[start] + nodes[end]) / counts[0]
         return Cycle(
@@ -321,6 +347,7 @@ class DiodeNetwork:
             output_voltage=others[1],
             reservoir_voltage=others[2],
             reservoir_current=others[3],
+            core_current=None if primary is None else np.array(primary.magnetising) + primary.conductance * induced,
         )
 
 

@@ -48,6 +48,11 @@ class StateHistory:
         """End the step with this state."""
         self.last, self._before = state, self.last
 
+    def shift(self, change: float) -> None:
+        """Add `change` to the state; its rate stays."""
+        self.last += change
+        self._before += change
+
 
 GEAR = 2.0 / 3.0
 
@@ -57,25 +62,27 @@ class ShuntCapacitor:
 
     def __init__(self, part: Capacitor) -> None:
         self._capacitance, self._esr = part.capacitance, part.esr
-        self._charge = StateHistory()
+        self.state = StateHistory()
         self.current = self.voltage = 0.0
         self.left = 1.0
         """The remaining part of its capacitance; the series resistance is divided by it."""
+        self.esr_factor = 1.0
+        """A further factor on its series resistance."""
 
     def set_step(self, step: float) -> None:
         """Set the time step in seconds."""
         self._inertia = GEAR * step / (self._capacitance * self.left)
-        self._conductance = 1.0 / (self._esr / self.left + self._inertia)
+        self._conductance = 1.0 / (self._esr * self.esr_factor / self.left + self._inertia)
 
     def equivalent(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part from those behind it."""
-        return conductance + self._conductance, source - self._conductance * self._charge.expected
+        return conductance + self._conductance, source - self._conductance * self.state.expected
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
         """End the step with `voltage` and `current` at this part; return those behind it."""
-        expected = self._charge.expected
+        expected = self.state.expected
         self.current = self._conductance * (voltage - expected)
-        self._charge.accept(expected + self._inertia * self.current)
+        self.state.accept(expected + self._inertia * self.current)
         self.voltage = voltage
         return voltage, current - self.current
 
@@ -86,7 +93,8 @@ class SeriesPart:
     def __init__(self, part: SeriesResistor | Choke) -> None:
         self._ohms = part.resistance
         self._inductance = part.inductance if isinstance(part, Choke) else 0.0
-        self._flow = StateHistory()
+        self.stores = self._inductance > 0.0
+        self.state = StateHistory()
 
     def set_step(self, step: float) -> None:
         """Set the time step in seconds."""
@@ -95,12 +103,12 @@ class SeriesPart:
     def equivalent(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part from those behind it."""
         part = 1.0 + (self._ohms + self._inertia) * conductance
-        return conductance / part, (source + conductance * self._inertia * self._flow.expected) / part
+        return conductance / part, (source + conductance * self._inertia * self.state.expected) / part
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
         """End the step with `voltage` and `current` at this part; return those behind it."""
-        voltage -= (self._ohms + self._inertia) * current - self._inertia * self._flow.expected
-        self._flow.accept(current)
+        voltage -= (self._ohms + self._inertia) * current - self._inertia * self.state.expected
+        self.state.accept(current)
         return voltage, current
 
 
@@ -120,6 +128,11 @@ class FilterChain:
     def reservoir(self) -> ShuntCapacitor | None:
         """The first capacitor, if there is one."""
         return next((part for part in self._parts if isinstance(part, ShuntCapacitor)), None)
+
+    @property
+    def histories(self) -> list[StateHistory]:
+        """The stored states of its parts."""
+        return [part.state for part in self._parts if isinstance(part, ShuntCapacitor) or part.stores]
 
     def set_step(self, step: float) -> None:
         """Set the time step in seconds."""

@@ -50,9 +50,14 @@ class LineSide:
 
 
 def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
-    """Return voltage and current of the mains lead. No direct current crosses the transformer."""
-    reflected = cycle.reflected_current - cycle.reflected_current.mean()
-    current = reflected + no_load.current(cycle.mains_emf)
+    """Return voltage and current of the mains lead. No direct current crosses the transformer.
+
+    A core of its own (see `core`) takes its current in the cycle; without one, the no-load current is a sine.
+    """
+    if cycle.core_current is not None:
+        current = cycle.reflected_current + cycle.core_current
+    else:
+        current = cycle.reflected_current - cycle.reflected_current.mean() + no_load.current(cycle.mains_emf)
     return LineSide(cycle.mains_emf - source_resistance * current, current)
 
 
@@ -74,9 +79,14 @@ def mains_quantities(line: LineSide, frequency: float) -> dict[str, float]:
     voltage_spectrum = np.fft.rfft(line.voltage) / STEPS
     fundamental = float(abs(current_spectrum[1]))
     in_phase = float((voltage_spectrum[1] * current_spectrum[1].conjugate()).real)
-    harmonics = math.sqrt(float(np.sum(np.abs(current_spectrum[2 : LAST_ORDER + 1]) ** 2)))
+    harmonics, bent = (
+        math.sqrt(float(np.sum(np.abs(spectrum[2 : LAST_ORDER + 1]) ** 2)))
+        for spectrum in (current_spectrum, voltage_spectrum)
+    )
     return {
         "mains.voltage.rms": volts,
+        "mains.voltage.thd": ratio(bent, float(abs(voltage_spectrum[1]))),
+        "mains.voltage.crest_factor": ratio(float(np.abs(line.voltage).max()), volts),
         "mains.current.rms": amperes,
         "mains.current.peak": peak,
         "mains.current.crest_factor": ratio(peak, amperes),

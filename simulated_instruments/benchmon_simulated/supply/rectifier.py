@@ -6,10 +6,13 @@ path's current then has a closed form (`SinglePath`). Every other case is solved
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from benchmon.bench import Bench
 from benchmon_simulated.supply.circuit import STEPS, Cycle, Floats, OutputNetwork, PeriodConditions
+from benchmon_simulated.supply.core import PrimaryCircuit
 from benchmon_simulated.supply.diode import path_current
 from benchmon_simulated.supply.diode_network import DiodeNetwork
 from benchmon_simulated.supply.parts import ActualParts
@@ -92,13 +95,19 @@ class SinglePath:
 
 
 class RectifierCircuit:
-    """Windings, diodes, filters and loads. It keeps its state from one period to the next."""
+    """Windings, core, diodes, filters and loads. It keeps its state from one period to the next."""
 
     def __init__(self, bench: Bench, parts: ActualParts) -> None:
         self.wiring = wiring_of(bench)
         self.outputs = OutputNetwork(parts, self.wiring)
-        self._network = DiodeNetwork(self.wiring, parts.ratio, parts.leakage, self.outputs)
-        one_at_a_time = self.wiring.kind in SINGLE_PATH_KINDS and not parts.leakage
+        self.primary = PrimaryCircuit(parts.curve) if parts.curve else None
+        leakage = parts.leakage
+        if self.primary is not None:
+            # The core is stepped beside a network of branches that have inertia.
+            ohms = parts.secondary_resistance + parts.primary_resistance * parts.ratio**2
+            leakage = max(leakage, 1e-4 * max(ohms, 1e-3) / (2.0 * math.pi * parts.mains_frequency))
+        self._network = DiodeNetwork(self.wiring, parts.ratio, leakage, self.outputs, self.primary)
+        one_at_a_time = self.wiring.kind in SINGLE_PATH_KINDS and not leakage
         self._single_path = SinglePath(self.wiring, parts.ratio, self.outputs) if one_at_a_time else None
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
@@ -106,3 +115,27 @@ class RectifierCircuit:
         if self._single_path is not None and now.healthy:
             return self._single_path.run(mains_emf, now)
         return self._network.run(mains_emf, now)
+
+    @property
+    def flux(self) -> float:
+        """The core's flux linkage in volt seconds at the end of the last period; 0 without a core."""
+        return self.primary.flux if self.primary else 0.0
+
+    @property
+    def rated_flux(self) -> float:
+        """The peak of the flux linkage at rated volts, in volt seconds; 0 without a core."""
+        return self.primary.rated_flux if self.primary else 0.0
+
+    @property
+    def slow_states(self) -> Floats:
+        """What moves slowly from period to period: stored volts and amperes, and the flux in volt seconds; (n,)."""
+        stored = [history.last for history in self.outputs.histories]
+        return np.array(stored + ([self.primary.flux] if self.primary else []))
+
+    def shift_states(self, changes: Floats) -> None:
+        """Add `changes`, shape (n,), to the `slow_states`."""
+        shifts = changes.tolist()
+        if self.primary is not None:
+            self.primary.flux += shifts.pop()
+        for history, change in zip(self.outputs.histories, shifts, strict=True):
+            history.shift(change)

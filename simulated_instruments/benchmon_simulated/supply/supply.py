@@ -5,16 +5,21 @@ It has no clock and never sleeps: its owner advances it by the time that has pas
 
 from __future__ import annotations
 
+import copy
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from benchmon.bench import Bench, CurrentLoad, Load, OpenLoad, ResistorLoad
 from benchmon.errors import BadInput
+from benchmon_simulated.effects import Effects
 from benchmon_simulated.supply import measures
 from benchmon_simulated.supply.circuit import Cycle, DiodeState, Floats, PeriodConditions
+from benchmon_simulated.supply.core import SETTLED_FLUX
+from benchmon_simulated.supply.local_model import LocalModel, OperatingPoint, PeriodValues
 from benchmon_simulated.supply.mains import MainsSocket, Wander
 from benchmon_simulated.supply.parts import HEALTHY, ActualParts, SupplyDefects, draw_parts
 from benchmon_simulated.supply.rectifier import RectifierCircuit
@@ -26,6 +31,14 @@ SLICE = 0.25
 
 HOTTEST = 400.0
 """The highest junction temperature of the diode model, °C."""
+
+PATIENCE = 20
+"""Periods; over more of them, slow states are extrapolated."""
+
+MOST_PERIODS = 150
+"""Periods after which a neighbour of a local model is taken as settled."""
+
+IDEAL = Effects.none()
 
 SETTLED = 2e-5
 """A period repeats the one before once no voltage differs by more than this part of the largest one."""
@@ -41,31 +54,38 @@ class Snapshot:
 
     time: float
     values: dict[str, float]
-    waveforms: dict[str, Floats]
+    waveforms: Mapping[str, Floats]
 
 
 class SupplyUnderTest:
     """A simulated supply built from `bench`, its parts drawn with `seed`. At first it is switched on, and cold.
 
-    `defects` may be replaced at any time. Raises `BadInput` for a circuit that is not simulated.
+    `effects` are what it has of a real supply. Where it is `interpolated`, periods of a settled supply come from a few
+    solved ones (see `local_model`), so that an hour costs about as much as a second. `defects` may be replaced at any
+    time. Raises `BadInput` for a circuit that is not simulated.
     """
 
-    def __init__(self, bench: Bench, seed: int = 1) -> None:
-        self.parts: ActualParts = draw_parts(bench, seed)
+    def __init__(self, bench: Bench, seed: int = 1, effects: Effects = IDEAL, *, interpolated: bool = False) -> None:
+        self.parts: ActualParts = draw_parts(bench, seed, effects)
         parts, transformer = self.parts, bench.transformer
+        self.effects = effects
         self.defects: SupplyDefects = HEALTHY
-        self._mains = MainsSocket(parts.mains_voltage, parts.mains_frequency, bench.mains.voltage_thd, seed)
+        self._mains = MainsSocket(bench.mains, parts.mains_voltage, seed, effects)
         self._circuit = RectifierCircuit(bench, parts)
         self._no_load = measures.NoLoad.of(
-            transformer.primary_voltage, transformer.no_load_current, transformer.no_load_loss
+            transformer.primary_voltage, transformer.no_load_current or 0.0, transformer.no_load_loss or 0.0
         )
-        self._thermal = ThermalState(bench, len(self.wiring.diodes))
+        self._thermal = ThermalState(bench, len(self.wiring.diodes), seed, effects)
         self._rating = bench.fuse
         self._fuse = FuseElement(bench.fuse) if bench.fuse else None
         self._load = parts.load
         self._room = Wander(600.0, 0.2, float(seed))
         self._time = self._owed_periods = 0.0
-        self.snapshot = self._observe(self._run(1))
+        self._interpolated = interpolated
+        self._local: LocalModel | None = None
+        self._settled_at: object = None
+        point = self._operating_point()
+        self.snapshot = self._observe(self._period_values(self._run(self._circuit, point, 1)[0], point))
 
     @property
     def wiring(self) -> NodeWiring:
@@ -139,56 +159,117 @@ class SupplyUnderTest:
         owed = self._owed_periods + seconds * self.parts.mains_frequency
         due = max(1, int(owed))
         self._owed_periods = max(0.0, owed - due)
-        cycle = self._run(due)
-        self.snapshot = self._observe(cycle)
-        self._advance_temperatures(cycle, self.snapshot.values, seconds)
+        values = self._values(due)
+        self.snapshot = self._observe(values)
+        self._advance_temperatures(values, seconds)
 
-    def _run(self, periods: int) -> Cycle:
-        """Step through at most `periods`, fewer once a period repeats the one before."""
-        wave, now = self._mains_wave(), self._conditions()
-        if self.fuse_blown:
+    def _values(self, periods: int) -> PeriodValues:
+        """Return the values after at most `periods`: interpolated, where the supply is settled and may be so."""
+        point = self._operating_point()
+        if self._interpolated and point.others == self._settled_at:
+            if self._local is None or not self._local.holds(point):
+                # The neighbours settle one from another, on a circuit of their own.
+                circuit = copy.deepcopy(self._circuit)
+                self._local = LocalModel(point, lambda there: self._settled(circuit, there), self._varying(point))
+            return self._local.at(point)
+        cycle, settled = self._run(self._circuit, point, periods)
+        self._settled_at = point.others if settled and point.volts > 0.0 else None
+        return self._period_values(cycle, point)
+
+    def _settled(self, circuit: RectifierCircuit, point: OperatingPoint) -> PeriodValues:
+        """Return the values of the settled period of `circuit` at `point`."""
+        return self._period_values(self._run(circuit, point, MOST_PERIODS)[0], point)
+
+    def _varying(self, point: OperatingPoint) -> tuple[bool, ...]:
+        """Return which coordinates of an operating point ever move on this supply."""
+        hot = any(body.is_warmed for body in self._thermal.junctions)
+        moving_load = isinstance(self._load, ResistorLoad) and self._load.temperature_coefficient != 0.0
+        return (
+            True,
+            self.effects.mains,
+            True,
+            hot or self.defects.ambient_rise > 0.0,
+            moving_load or self.defects.load != 1.0,
+            point.limiter > 0.0,
+        )
+
+    def _run(self, circuit: RectifierCircuit, point: OperatingPoint, periods: int) -> tuple[Cycle, bool]:
+        """Step `circuit` through at most `periods`, fewer once a period repeats the one before.
+
+        Return the last period, and whether it repeated. Over many periods, slow states are extrapolated (`Settling`).
+        """
+        defects, now = self.defects, self._conditions(point)
+        wave = self._mains.wave(point.volts, point.shape, defects.mains_distortion, defects.mains_direct)
+        if point.volts == 0.0:
             wave = np.zeros_like(wave)
-        outputs = self._circuit.outputs
+        outputs, load = circuit.outputs, self._load_at(point)
         for rail in outputs.rails:
-            rail.load = self._load_now()
+            rail.load = load
         if outputs.reservoir is not None:
-            outputs.reservoir.left = self.defects.reservoir_left
-        cycle = self._circuit.run(wave, now)
-        for _ in range(periods - 1):
-            before, cycle = cycle, self._circuit.run(wave, now)
+            outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
+        loaded = not isinstance(load, OpenLoad)
+        settling = SlowStates(circuit) if periods > PATIENCE and loaded and wave.any() else None
+        cycle = circuit.run(wave, now)
+        for count in range(periods - 1):
+            flux, before = circuit.flux, cycle
+            if settling is not None:
+                settling.extrapolate(count)
+            cycle = circuit.run(wave, now)
+            still = abs(circuit.flux - flux) <= SETTLED_FLUX * circuit.rated_flux
             # A discharge proceeds in ever smaller steps, so a small change relative to the rest is no sign of its end.
-            if cycle.repeats(before, SETTLED) if wave.any() else cycle.is_spent(before):
-                break
-        return cycle
+            if (still and cycle.repeats(before, SETTLED)) if wave.any() else cycle.is_spent(before):
+                return cycle, True
+        return cycle, False
 
-    def _mains_wave(self) -> Floats:
-        defects = self.defects
-        return self._mains.wave(self._time, defects.mains, defects.mains_distortion, stuck=defects.stuck)
+    def _operating_point(self) -> OperatingPoint:
+        """Return what the periods of this moment depend on."""
+        defects, thermal, ambient = self.defects, self._thermal, self._ambient
+        powered = (self._mains.on or defects.stuck) and not self.fuse_blown
+        load = self._load_now()
+        size = 0.0
+        if isinstance(load, ResistorLoad):
+            size = load.resistance
+        elif isinstance(load, CurrentLoad):
+            size = load.current
+        gradual = replace(defects, load=1.0, ambient_rise=0.0, cooling=1.0, mains=1.0, diodes={})
+        diodes = tuple(sorted(defects.diodes.items()))
+        return OperatingPoint(
+            volts=self._mains.level(self._time) * defects.mains if powered else 0.0,
+            shape=self._mains.shape(self._time),
+            copper=thermal.copper(ambient),
+            # Silicon is destroyed beyond; the law would only overflow.
+            junctions=tuple(min(ambient + junction.rise, HOTTEST) for junction in thermal.junctions),
+            load=size,
+            limiter=thermal.limiter_ohms(ambient),
+            others=(gradual, diodes, type(load).__name__, powered),
+        )
 
     @property
     def _ambient(self) -> float:
         return self.parts.ambient + self._room.at(self._time) + self.defects.ambient_rise
 
-    def _conditions(self) -> PeriodConditions:
-        parts, thermal, defects, ambient = self.parts, self._thermal, self.defects, self._ambient
+    def _conditions(self, point: OperatingPoint) -> PeriodConditions:
+        parts, defects = self.parts, self.defects
+        copper = point.copper * defects.windings
         return PeriodConditions(
             frequency=self._mains.frequency(self._time),
             primary_resistance=parts.source_resistance
-            + thermal.limiter_ohms(ambient)
+            + point.limiter
             + parts.fuse_resistance
-            + parts.primary_resistance * thermal.copper
+            + parts.primary_resistance * copper
             + defects.primary_ohms,
-            secondary_resistance=parts.secondary_resistance * thermal.copper,
-            diodes=tuple(self._diode_state(number, ambient) for number in range(1, len(self.wiring.diodes) + 1)),
+            secondary_resistance=parts.secondary_resistance * copper + defects.secondary_ohms,
+            diodes=tuple(self._diode_state(at, junction) for at, junction in enumerate(point.junctions)),
             polarities=(-1 if 1 in defects.reversed_windings else 1, -1 if 2 in defects.reversed_windings else 1),
+            turns=defects.turns,
+            shorted=defects.shorted,
         )
 
-    def _diode_state(self, number: int, ambient: float) -> DiodeState:
-        law, junction = self.parts.diode, ambient + self._thermal.junctions[number - 1].rise
-        # Silicon is destroyed beyond; the law would only overflow.
-        junction = min(junction, HOTTEST)
-        condition = self.defects.diodes.get(number, "healthy")
-        return DiodeState(law.slope_voltage(junction), law.saturation_at(junction), law.series_resistance, condition)
+    def _diode_state(self, at: int, junction: float) -> DiodeState:
+        law = self.defects.diode_law or self.parts.diode
+        condition = self.defects.diodes.get(at + 1, "healthy")
+        saturation = law.saturation_at(junction) * self.parts.matching[at]
+        return DiodeState(law.slope_voltage(junction), saturation, law.series_resistance, condition)
 
     def _load_now(self) -> Load:
         load, defects = self._load, self.defects
@@ -201,32 +282,43 @@ class SupplyUnderTest:
             return load.model_copy(update={"current": load.current * defects.load})
         return load
 
-    def _advance_temperatures(self, cycle: Cycle, values: dict[str, float], seconds: float) -> None:
-        thermal, parts, cooling = self._thermal, self.parts, self.defects.cooling
-        line = values["mains.current.rms"] ** 2
-        copper = parts.primary_resistance * line + parts.secondary_resistance * cycle.winding_squares
-        iron = self._no_load.loss(values["mains.voltage.rms"])
+    def _load_at(self, point: OperatingPoint) -> Load:
+        load = self._load_now()
+        if isinstance(load, ResistorLoad):
+            return load.model_copy(update={"resistance": point.load})
+        return load.model_copy(update={"current": point.load}) if isinstance(load, CurrentLoad) else load
+
+    def _advance_temperatures(self, period: PeriodValues, seconds: float) -> None:
+        thermal, parts, values = self._thermal, self.parts, period.quantities
+        cooling, still = self.defects.cooling * thermal.moving_air(self._time), self.defects.cooling
+        line, volts, ambient = values["mains.current.rms"] ** 2, values["mains.voltage.rms"], self._ambient
+        copper = parts.primary_resistance * line + parts.secondary_resistance * period.winding_squares
+        iron = parts.curve.conductance(volts) * volts**2 if parts.curve else self._no_load.loss(volts)
+        iron += self.defects.shorted * volts**2
         if thermal.limiter:
-            thermal.limiter.advance(thermal.limiter.ohms(self._ambient) * line, seconds, cooling)
+            thermal.limiter.advance(thermal.limiter.ohms(ambient) * line, seconds, cooling)
         if thermal.reservoir:
-            esr = parts.reservoir_esr / self.defects.reservoir_left
+            esr = parts.reservoir_esr * self.defects.reservoir_esr / self.defects.reservoir_left
             thermal.reservoir.advance(esr * values["reservoir.current.rms"] ** 2, seconds, cooling)
         if thermal.regulator:
             thermal.regulator.advance(values["regulator.power.mean"], seconds, cooling)
         if self._fuse is not None:
             self._fuse.advance(line, seconds)
-        thermal.transformer.advance(thermal.copper * copper + iron, seconds, cooling)
+        # A transformer is too large for moving air to matter within minutes.
+        thermal.transformer.advance(thermal.copper(ambient) * self.defects.windings * copper + iron, seconds, still)
         thermal.load.advance(values["load.power.mean"], seconds, cooling)
-        for junction, power in zip(thermal.junctions, cycle.diode_powers, strict=True):
+        for junction, power in zip(thermal.junctions, period.diode_powers, strict=True):
             junction.advance(power, seconds, cooling)
 
-    def _observe(self, cycle: Cycle) -> Snapshot:
+    def _period_values(self, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
         line = measures.line_side(cycle, self._no_load, self.parts.source_resistance)
         if self.fuse_blown:
-            wave = self._mains_wave()
-            line = measures.LineSide(wave, np.zeros_like(wave))
+            dead = np.zeros_like(line.current)
+            volts = self._mains.level(self._time) * self.defects.mains if self._mains.on or self.defects.stuck else 0.0
+            live = self._mains.wave(volts, point.shape, self.defects.mains_distortion, self.defects.mains_direct)
+            line = measures.LineSide(live if volts else dead, dead)
         outputs = self._circuit.outputs
-        load = outputs.first.load
+        load = self._load_at(point)
         values = measures.mains_quantities(line, cycle.frequency)
         values |= measures.secondary_quantities(cycle) | measures.diode_quantities(cycle)
         values |= measures.output_quantities(cycle, load)
@@ -234,5 +326,45 @@ class SupplyUnderTest:
             values |= measures.reservoir_quantities(cycle)
         if self.parts.regulator is not None:
             values |= measures.regulator_quantities(cycle, self.parts.regulator, load)
-        values |= self._thermal.temperatures(self._ambient)
-        return Snapshot(self._time, values, measures.waveforms(cycle, line, load))
+        waves = measures.waveforms(cycle, line, load)
+        return PeriodValues(values, cycle.winding_squares, cycle.diode_powers, waves)
+
+    def _observe(self, period: PeriodValues) -> Snapshot:
+        return Snapshot(self._time, period.quantities | self._thermal.temperatures(self._ambient), period.waveforms)
+
+
+class SlowStates:
+    """The slow states of `circuit` over periods, extrapolated to where they settle (Anderson's acceleration).
+
+    D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965): the next state is the
+    combination of the last ones whose change within a period is least.
+    """
+
+    _DEPTH = 4
+    _FIRST = 3
+
+    def __init__(self, circuit: RectifierCircuit) -> None:
+        self._circuit = circuit
+        self._start = circuit.slow_states
+        self._ends: list[Floats] = []
+        self._changes: list[Floats] = []
+
+    def extrapolate(self, count: int) -> None:
+        """Take note of the states at the end of period number `count`, and move them to where they may settle."""
+        end = self._circuit.slow_states
+        change = end - self._start
+        if count >= self._FIRST and len(end):
+            size = float(np.abs(change).max())
+            if self._changes and size > 10.0 * float(np.abs(self._changes[-1]).max()):
+                self._ends, self._changes = [], []
+            self._ends.append(end)
+            self._changes.append(change)
+            self._ends, self._changes = self._ends[-self._DEPTH :], self._changes[-self._DEPTH :]
+            if len(self._ends) > 1:
+                size_of_each = np.maximum(np.abs(end), 1e-9)
+                steps = np.diff(np.array(self._changes), axis=0) / size_of_each
+                weights = np.linalg.lstsq(steps.T, change / size_of_each, rcond=1e-9)[0]
+                shift = -weights @ np.diff(np.array(self._ends), axis=0)
+                limit = 50.0 * np.abs(change)
+                self._circuit.shift_states(np.clip(shift, -limit, limit))
+        self._start = self._circuit.slow_states

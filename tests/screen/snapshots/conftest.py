@@ -16,7 +16,7 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.records import TrendBin
-from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Waveform
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Flag, Forecast, Waveform
 
 NOW = 187.0
 MORE = """
@@ -100,9 +100,9 @@ def still_app(make_view, judge, monkeypatch, colour):  # noqa: ARG001 - the app 
 
 _EVENTS = (
     Event(0.4, "", "started", "recording of Workshop supply started"),
-    Event(12.0, "", "step begun", "1 of 3: a tenth, no load"),
-    Event(60.0, "", "step done", "1 of 3: a tenth, no load: no hum"),
-    Event(60.0, "", "step begun", "2 of 3: full mains"),
+    Event(12.0, "", "step begun", "1 of 3: a tenth, no load", EventDetails(step=1)),
+    Event(60.0, "", "step done", "1 of 3: a tenth, no load: no hum", EventDetails(step=1, note="no hum")),
+    Event(60.0, "", "step begun", "2 of 3: full mains", EventDetails(step=2)),
     Event(90.0, "", "note", "[0:01:30] smell of varnish"),
     Event(150.0, "output voltage", "disagrees", "output voltage reads 12.1 V, expected 24.2 V: disagrees"),
     Event(170.0, "load resistor", "hot", "load resistor is at 161 °C, past its warning of 150 °C"),

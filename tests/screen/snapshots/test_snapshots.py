@@ -20,7 +20,7 @@ import pytest
 from rich.console import Console
 from textual.widgets import Input
 
-from benchmon.screen.terminal.cell_diff import Sender, TerminalCells
+from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells
 
 FOLDER = Path(__file__).parent
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -74,12 +74,12 @@ class Twins:
 
     def __init__(self, columns, lines):
         self._whole, self._lean = pyte.Screen(columns, lines), pyte.Screen(columns, lines)
-        self._wanted, self._sender = TerminalCells(), Sender(columns, lines)
+        self._wanted, self._writer = TerminalCells(), DiffWriter(columns, lines)
 
     def write(self, frame):
         pyte.Stream(self._whole).feed(frame.replace("\n", "\r\n"))
         self._wanted.feed(frame)
-        pyte.Stream(self._lean).feed(self._sender.update(self._wanted))
+        pyte.Stream(self._lean).feed(self._writer.update(self._wanted))
 
     def assert_the_same(self, look):
         for y in range(self._whole.lines):

@@ -1,4 +1,4 @@
-"""The picture that the screen keeps of a session."""
+"""The state that the screen keeps of a session."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def test_a_channel_that_the_bench_does_not_have_is_left_out(make_view, judge):
     state = SessionState(make_view().info)
     state.update(Update(1.0, RecorderState.RECORDING, (judge("stranger", 1.0),)), True)
     assert len(state.channels) == 12
-    assert state.glance.level is Level.WAITING
+    assert state.status_line.level is Level.WAITING
 
 
 def test_events_are_counted_and_only_the_latest_kept(make_view):
@@ -69,14 +69,14 @@ def test_a_failure_makes_it_old_until_the_next_update(make_view, judge):
     state = SessionState(make_view().info)
     state.fail(str(SessionFileError("damaged")))
     assert state.old
-    assert state.glance.level is Level.BLIND
-    assert "damaged" in state.glance.sentence
+    assert state.status_line.level is Level.BLIND
+    assert "damaged" in state.status_line.sentence
     state.update(Update(1.0, RecorderState.RECORDING), True)
     assert not state.old
 
     state.update(Update(2.0, RecorderState.RECORDING, (judge("transformer", 120.0, flags=[Flag.TRIPPED]),)), True)
     state.fail("damaged")
-    assert state.glance.level is Level.DANGER
+    assert state.status_line.level is Level.DANGER
     assert state.old
 
 

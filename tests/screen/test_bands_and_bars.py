@@ -1,4 +1,4 @@
-"""Numbers, band, trend, bar: whatever comes from a meter or a file, they keep their width and tell no lie."""
+"""Numbers, band, trend, bar: whatever comes from a meter or a file, they keep their width and show what was read."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from benchmon.screen.lines.numbers import (
     live_number,
     scale_of,
 )
-from benchmon.screen.lines.temperature_bars import TemperatureLimits, draw_bar, heat_words
+from benchmon.screen.lines.temperature_bars import TemperatureLimits, draw_bar, temperature_words
 from benchmon.screen.lines.text import fit, fit_name, wrap
 from benchmon.screen.session_state import TrendBuffer
 from benchmon.screen.symbols import ASCII, UNICODE
@@ -175,13 +175,13 @@ LIMITS = st.builds(TemperatureLimits, st.floats(-50, 60), ANY_FLOAT, st.floats(-
 @given(ANY_FLOAT, LIMITS, st.integers(-2, 60), ALPHABETS)
 def test_a_bar_keeps_its_width(value, limits, width, symbols):
     assert cell_len(draw_bar(value, limits, width, symbols)) == max(0, width)
-    assert len(heat_words(value, limits)) <= 30
+    assert len(temperature_words(value, limits)) <= 30
 
 
 def test_a_bar_tells_where_a_temperature_stands():
     limits = TemperatureLimits(25.0, 85.0, 105.0)
-    assert heat_words(62.3, limits) == "62.3 of 105 °C"
-    assert heat_words(-math.inf, limits) == "under range (105 °C)"
+    assert temperature_words(62.3, limits) == "62.3 of 105 °C"
+    assert temperature_words(-math.inf, limits) == "under range (105 °C)"
     assert draw_bar(20.0, limits, 12, ASCII) == "[.......|..]"
     assert draw_bar(66.0, limits, 12, ASCII) == "[#####..|..]"
     assert draw_bar(100.0, limits, 12, ASCII) == "[#######|#.]"

@@ -52,7 +52,7 @@ async def test_twelve_channels_fit_with_all_that_belongs_to_them(size, make_view
         text = "\n".join(lines)
         assert "62.3 of 105 °C" in text
         assert "0:01:10  note: at full voltage" in text
-        for hint in ("o OFF", "a Seen", "p Plan", "n Note", "? Help", "q Quit", "e Events"):
+        for hint in ("a Seen", "p Plan", "n Note", "? Help", "q Quit", "e Events"):
             assert hint in lines[-1]
 
 

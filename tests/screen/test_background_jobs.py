@@ -1,4 +1,4 @@
-"""What takes long goes on beside the screen: it says how far it is, can be called off, and no key waits for it."""
+"""What takes long runs in the background: it shows its progress, can be cancelled, and no key waits for it."""
 
 import math
 import os
@@ -47,7 +47,7 @@ async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_
         await pilot.press("d")
         await told(app, pilot, read_screen, "evening.csv")
         await pilot.press("enter")
-        assert "c calls it off" in await told(app, pilot, read_screen, "Writing evening.csv")
+        assert "c cancels it" in await told(app, pilot, read_screen, "Writing evening.csv")
         await told(app, pilot, read_screen, f"{READINGS} readings in ")
         assert len((tmp_path / "evening.csv").read_text(encoding="utf-8").splitlines()) == 1 + READINGS
         # What cannot be written is told in one line, and what is there stays.
@@ -86,14 +86,14 @@ def test_how_far_an_export_has_come_is_read_from_its_lines(exporting, tmp_path):
     assert work.answer == f"1234 readings in {tmp_path / 'evening.csv'}"
 
 
-def test_an_export_that_is_called_off_is_asked_to_end(exporting, tmp_path):
+def test_an_export_that_is_cancelled_is_asked_to_end(exporting, tmp_path):
     work = exporting(
         f"trap 'touch \"{tmp_path}/cleared\"; exit 143' TERM", "echo '{\"done\": 0.25}'", "while :; do sleep 0.05; done"
     )
     until(lambda: "25 %" in work.in_words)
-    work.call_off()
+    work.cancel()
     until(lambda: work.answer)
-    assert "called off, nothing was done" in work.answer
+    assert "cancelled, nothing was done" in work.answer
     assert (tmp_path / "cleared").exists()
 
 
@@ -103,7 +103,7 @@ def test_why_an_export_failed_is_told(exporting):
     assert work.answer == "evening.csv: the disk is full"
 
 
-async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(app, read_screen, monkeypatch):
+async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(app, read_screen, monkeypatch):
     go_on = threading.Event()
 
     def slow(_bench, draws, *, mains_voltage, progress):
@@ -117,34 +117,34 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_called_off(
     monkeypatch.setattr(engine, "monte_carlo", slow)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("u")
-        assert "c calls it off" in await told(app, pilot, read_screen, "34 %")
+        assert "c cancels it" in await told(app, pilot, read_screen, "34 %")
         await pilot.press("question_mark")
         await told(app, pilot, read_screen, "no protective device")
         await told(app, pilot, read_screen, "34 %")  # in every view
         await pilot.press("u")
         await told(app, pilot, read_screen, "One thing after the other")
         await pilot.press("c")
-        await told(app, pilot, read_screen, "called off, nothing was done")
-        assert app.state.drawn == {}
+        await told(app, pilot, read_screen, "cancelled, nothing was done")
+        assert app.state.distributions == {}
         await pilot.press("escape", "u")
         go_on.set()
         await told(app, pilot, read_screen, "10,000 supplies were drawn")
-        app._in_sight()[0].action_find()
+        app.visible_screens()[0].action_find()
         await pilot.press(*"output vol", "enter", "enter")
         line = await told(app, pilot, read_screen, "95 of 100")
         assert "24.11 V in the mean, 95 of 100 from 23.70 V to 24.50 V" in line
 
 
-async def test_nothing_at_work_is_nothing_to_call_off(app, read_screen):
+async def test_nothing_at_work_is_nothing_to_cancel(app, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("c")
-        await told(app, pilot, read_screen, "Nothing is at work")
+        await told(app, pilot, read_screen, "Nothing runs")
 
 
 def test_supplies_drawn_are_those_of_the_engine(app):
     """Ten thousand of them, with progress from nothing on; the engine's own tests hold the numbers."""
     found, parts = {}, []
-    work = background_job.draw_circuits(app.state.info.bench, None, found.update)
+    work = background_job.run_monte_carlo(app.state.info.bench, None, found.update)
     give_up = time.monotonic() + 60
     while work.answer is None and time.monotonic() < give_up:
         parts.append(work.in_words)

@@ -9,7 +9,7 @@ from benchmon.errors import SessionFileError
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.records import TrendBin
-from benchmon.watch.records import Event, Flag, Waveform
+from benchmon.watch.records import Event, EventDetails, Flag, Waveform
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
 
@@ -104,7 +104,7 @@ async def test_a_capture_that_is_no_wave_is_told(app, bench, read_screen):
 @pytest.mark.parametrize("size", SIZES)
 async def test_a_trend_in_its_band_with_its_marks(size, app, bench, read_screen):
     bench.push(
-        Event(10.0, "", "step begun", "1 of 3: half the mains"),
+        Event(10.0, "", "step begun", "1 of 3: half the mains", EventDetails(step=1)),
         Event(30.0, "", "note", "a hum"),
         Event(50.0, "mains voltage", "disagrees", "mains voltage reads 199 V"),
         Event(40.0, "diode case", "hot", "of another channel"),

@@ -165,7 +165,7 @@ def test_a_line_that_answers_at_once_gets_every_frame(start):
 def test_a_view_opens_whole(start):
     line = start()
     assert line.shows("output volt")
-    for key, words, least in ((b"?", "no protective device", 20), (b"q", "output volt", 15), (b"e", "events", 4)):
+    for key, words, least in ((b"?", "no protective device", 20), (b"\x1b", "output volt", 15), (b"e", "events", 4)):
         line.press(key)
         written = []
 
@@ -238,12 +238,12 @@ def test_a_terminal_that_never_answers_is_served_all_the_same(start):
 
 def test_a_garbled_screen_is_drawn_again_on_request(start):
     line = start()
-    assert line.shows("OFF")
+    assert line.shows("Help")
     line.screen.erase_in_display(2)
     line.run(1.0)
-    assert not any("OFF" in row for row in line.screen.display)
+    assert not any("Help" in row for row in line.screen.display)
     line.press(b"\x0c")
-    assert line.shows("OFF")
+    assert line.shows("Help")
     assert line.shows("output volt")
 
 
@@ -253,13 +253,13 @@ def without_values(line: Line) -> list[str]:
 
 def test_resized_at_any_time_it_shows_itself_whole(start):
     line = start()
-    assert line.shows("OFF")
+    assert line.shows("Help")
     for columns, lines in ((120, 40), (80, 24), (100, 30), (250, 70), (60, 15)):
         line.resize(columns, lines)
         line.run(0.1)
     for columns, lines in ((60, 15), (250, 70), (80, 24)):
         line.resize(columns, lines)
-        assert line.until(lambda at=lines - 1: "OFF" in line.screen.display[at]), line.screen.display
+        assert line.until(lambda at=lines - 1: "Help" in line.screen.display[at]), line.screen.display
         line.run(1.0)
         before = without_values(line)
         line.screen.erase_in_display(2)
@@ -270,7 +270,7 @@ def test_resized_at_any_time_it_shows_itself_whole(start):
 
 def test_the_shell_gets_no_answer_that_was_meant_for_the_screen(start):
     line = start(rate=3000.0)
-    assert line.shows("OFF")
+    assert line.shows("Help")
     line.press(b"q")
     assert line.shows("leave the screen")
     line.press(b"k")
@@ -404,14 +404,14 @@ def test_inside_screen(start, tmp_path):
 
 def test_put_in_the_background_and_back_it_shows_itself_whole(start):
     line = start()
-    assert line.shows("OFF")
+    assert line.shows("Help")
     line.run(1.0)
     os.kill(line.pid, signal.SIGTSTP)
     assert line.until(lambda: os.waitpid(line.pid, os.WNOHANG | os.WUNTRACED)[0] == line.pid)
     line.run(0.5)
     line.screen.reset()
     os.kill(line.pid, signal.SIGCONT)
-    assert line.shows("OFF"), line.screen.display
+    assert line.shows("Help"), line.screen.display
     assert line.shows("output volt")
     before = value_shown(line)
     assert line.until(lambda: value_shown(line) > before)

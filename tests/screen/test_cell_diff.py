@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.screen.terminal.cell_diff import Sender, TerminalCells, styled
+from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells, styled
 
 COLUMNS, LINES = 30, 6
 STYLES = ("", "1", "36", "1;33", "1;7;31", "2;39;49", "38;5;0", "48;2;0;10;0", "97;104", "3;4;39;49")
@@ -52,7 +52,7 @@ def frame(pieces) -> str:
 @given(st.lists(PIECES, min_size=1, max_size=6))
 def test_a_terminal_shows_the_same_as_if_all_were_sent(frames):
     whole, lean = Terminal(), Terminal()
-    wanted, sender = TerminalCells(), Sender()
+    wanted, sender = TerminalCells(), DiffWriter()
     for pieces in frames:
         whole.write(frame(pieces))
         wanted.feed(frame(pieces))
@@ -63,7 +63,7 @@ def test_a_terminal_shows_the_same_as_if_all_were_sent(frames):
 @given(st.lists(PIECES, min_size=2, max_size=6))
 def test_frames_that_were_passed_over_are_in_the_next(frames):
     whole, lean = Terminal(), Terminal()
-    wanted, sender = TerminalCells(), Sender()
+    wanted, sender = TerminalCells(), DiffWriter()
     for number, pieces in enumerate(frames):
         whole.write(frame(pieces))
         wanted.feed(frame(pieces))
@@ -75,7 +75,7 @@ def test_frames_that_were_passed_over_are_in_the_next(frames):
 
 @given(PIECES)
 def test_what_is_shown_already_is_not_sent(pieces):
-    wanted, sender = TerminalCells(), Sender()
+    wanted, sender = TerminalCells(), DiffWriter()
     wanted.feed(frame(pieces))
     sender.update(wanted)
     wanted.feed(frame(pieces))
@@ -86,7 +86,7 @@ def test_what_is_shown_already_is_not_sent(pieces):
 
 
 def test_a_changed_digit_is_a_few_bytes():
-    wanted, sender = TerminalCells(), Sender()
+    wanted, sender = TerminalCells(), DiffWriter()
     wanted.feed("\x1b[4;18H\x1b[1m 231.7 V  \x1b[0m\x1b[5;18H\x1b[1m 746.3 mA \x1b[0m")
     sender.update(wanted)
     wanted.feed("\x1b[4;18H\x1b[1m 231.9 V  \x1b[0m\x1b[5;18H\x1b[1m 746.5 mA \x1b[0m")
@@ -94,7 +94,7 @@ def test_a_changed_digit_is_a_few_bytes():
 
 
 def test_a_terminal_that_was_garbled_is_drawn_from_nothing():
-    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
+    wanted, sender, terminal = TerminalCells(), DiffWriter(), Terminal()
     wanted.feed("\x1b[1;1H\x1b[1mvalues\x1b[0m\x1b[3;5H±5")
     terminal.write(sender.update(wanted))
     before = terminal.shows()
@@ -105,7 +105,7 @@ def test_a_terminal_that_was_garbled_is_drawn_from_nothing():
 
 
 def test_wide_characters_and_marks_are_sent_whole():
-    wanted, sender, terminal = TerminalCells(), Sender(), Terminal()
+    wanted, sender, terminal = TerminalCells(), DiffWriter(), Terminal()
     wanted.feed("\x1b[1;1Ha漢字e\N{COMBINING ACUTE ACCENT}b")
     terminal.write(sender.update(wanted))
     assert unicodedata.normalize("NFC", terminal.screen.display[0]).startswith("a漢字éb")
@@ -129,7 +129,7 @@ def test_what_is_no_cell_leaves_the_cells_alone(noise):
 
 
 def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
-    wanted, sender, terminal = TerminalCells(), Sender(COLUMNS, LINES), Terminal()
+    wanted, sender, terminal = TerminalCells(), DiffWriter(COLUMNS, LINES), Terminal()
     wanted.feed(
         f"\x1b[1;1H{'x' * (COLUMNS - 1)}漢字\x1b[{LINES};1Hlast\x1b[{LINES + 5};1Hbeyond\x1b[2;{COLUMNS + 3}Hfar"
     )
@@ -141,7 +141,12 @@ def test_what_is_drawn_for_a_larger_terminal_is_cut_at_the_edges():
 
 @given(PIECES, st.integers(1, 40), st.integers(1, 8))
 def test_a_resized_terminal_shows_the_old_picture_as_far_as_it_has_room(pieces, columns, lines):
-    wanted, sender, whole, smaller = TerminalCells(), Sender(COLUMNS, LINES), Terminal(), pyte.Screen(columns, lines)
+    wanted, sender, whole, smaller = (
+        TerminalCells(),
+        DiffWriter(COLUMNS, LINES),
+        Terminal(),
+        pyte.Screen(columns, lines),
+    )
     wanted.feed(frame(pieces))
     whole.write(sender.update(wanted))
     sender.resize(columns, lines)
@@ -166,7 +171,7 @@ def test_styles_add_up_as_they_do_in_a_terminal(sequence):
     drawn = "\x1b[1;1H" + "".join(f"\x1b[{sgr}m{'ab'[at % 2]}" for at, sgr in enumerate(sequence[:COLUMNS]))
     whole.write(drawn)
     wanted.feed(drawn)
-    lean.write(Sender().update(wanted))
+    lean.write(DiffWriter().update(wanted))
     assert lean.shows() == whole.shows()
 
 

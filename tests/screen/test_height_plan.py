@@ -8,14 +8,14 @@ from hypothesis import strategies as st
 from benchmon.screen.lines.channel_row import column_titles, plan_columns
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import UNICODE
-from benchmon.screen.views.main import arrange
+from benchmon.screen.views.main import share_height
 from benchmon.screen.widgets.channel_table import TableWindow
 
 
 @given(st.integers(0, 400), st.integers(0, 60), st.integers(0, 10), st.integers(0, 30), st.integers(0, 8))
 def test_the_parts_fill_the_height_and_never_more(height, channels, points, heat, annotations):
     annotations = min(annotations, channels)
-    parts = arrange(height, channels, min(points, channels), (heat, (heat + 1) // 2), annotations)
+    parts = share_height(height, channels, min(points, channels), (heat, (heat + 1) // 2), annotations)
     assert min(parts.table, parts.heat, parts.events) >= 0
     assert parts.table + parts.heat + parts.events <= height
     assert parts.table >= min(2 if channels else 1, height), "a row is in sight wherever anything is"

@@ -1,0 +1,144 @@
+"""A settled supply around one operating point: solved at a few neighbours, interpolated between them.
+
+A period depends on mains, copper, junctions and load, which move slowly. So a benchmark may have the values of any
+moment for the price of a few solved periods: quadratic in the mains voltage, as the magnetising current grows steeply
+with it, linear in all else. The solved neighbours are those of the simulated circuit itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchmon_simulated.effects import Floats
+
+VOLTS, SHAPE, COPPER, JUNCTION, LOAD, LIMITER = 0.03, 0.1, 0.03, 12.0, 0.04, 0.1
+"""How far from its centre a local model is used: parts of the volts, of the harmonics' size, of the copper's
+resistance; kelvins of the junctions; parts of load and inrush limiter."""
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """What one settled period depends on.
+
+    `volts` rms of the mains and the `shape` of its harmonics; `copper`'s resistance relative to cold; `junctions` in
+    °C; `load` in ohms or amperes; `limiter` in ohms. `others` is everything that does not change gradually.
+    """
+
+    volts: float
+    shape: float
+    copper: float
+    junctions: tuple[float, ...]
+    load: float
+    limiter: float
+    others: Hashable
+
+    def coordinates(self, centre: OperatingPoint) -> list[float]:
+        """Return how far it is from `centre`, each in units of what a local model allows."""
+        return [
+            (self.volts / centre.volts - 1.0) / VOLTS if centre.volts else 0.0,
+            (self.shape - centre.shape) / SHAPE,
+            (self.copper - centre.copper) / COPPER,
+            (sum(self.junctions) - sum(centre.junctions)) / len(self.junctions) / JUNCTION,
+            (self.load / centre.load - 1.0) / LOAD if centre.load else 0.0,
+            (self.limiter / centre.limiter - 1.0) / LIMITER if centre.limiter else 0.0,
+        ]
+
+    def neighbours(self) -> list[OperatingPoint]:
+        """Return the points one unit of each coordinate away, in their order."""
+        return [
+            replace(self, volts=self.volts * (1.0 + VOLTS)),
+            replace(self, shape=self.shape + SHAPE),
+            replace(self, copper=self.copper + COPPER),
+            replace(self, junctions=tuple(junction + JUNCTION for junction in self.junctions)),
+            replace(self, load=self.load * (1.0 + LOAD)),
+            replace(self, limiter=self.limiter * (1.0 + LIMITER)),
+        ]
+
+
+@dataclass(frozen=True)
+class PeriodValues:
+    """Electrical values of one period: quantities, the windings' mean squared amperes, each diode's watts, waves."""
+
+    quantities: dict[str, float]
+    winding_squares: float
+    diode_powers: tuple[float, ...]
+    waveforms: Mapping[str, Floats]
+
+
+class LocalModel:
+    """A supply around `centre`, whose periods `solve` returns settled. `varying` is which coordinates ever move."""
+
+    def __init__(
+        self, centre: OperatingPoint, solve: Callable[[OperatingPoint], PeriodValues], varying: tuple[bool, ...]
+    ) -> None:
+        self._centre = centre
+        base = solve(centre)
+        self._names, self._waves = tuple(base.quantities), tuple(base.waveforms)
+        self._base = _vector(base)
+        self._base_waves = _stack(base)
+        self._slopes: list[tuple[int, Floats, Floats]] = []
+        for at, neighbour in enumerate(centre.neighbours()):
+            if varying[at]:
+                found = solve(neighbour)
+                self._slopes.append((at, _vector(found) - self._base, _stack(found) - self._base_waves))
+        below = solve(replace(centre, volts=centre.volts * (1.0 - VOLTS)))
+        # Through three points: s·(above − below)/2 + s²·(above + below)/2, both relative to the centre.
+        _, above, above_waves = self._slopes[0]
+        under, under_waves = _vector(below) - self._base, _stack(below) - self._base_waves
+        self._slopes[0] = (0, (above - under) / 2.0, (above_waves - under_waves) / 2.0)
+        self._bend, self._bend_waves = (above + under) / 2.0, (above_waves + under_waves) / 2.0
+
+    def holds(self, point: OperatingPoint) -> bool:
+        """Return whether it may be used at `point`."""
+        return point.others == self._centre.others and max(map(abs, point.coordinates(self._centre))) <= 1.0
+
+    def at(self, point: OperatingPoint) -> PeriodValues:
+        """Return the values at `point`. Waveforms are interpolated when they are looked at."""
+        places = point.coordinates(self._centre)
+        vector = self._base + places[0] ** 2 * self._bend
+        for at, slope, _ in self._slopes:
+            vector = vector + places[at] * slope
+        numbers = vector.tolist()
+        count = len(self._names)
+        quantities = dict(zip(self._names, numbers, strict=False))
+        waves = _InterpolatedWaves(self._waves, lambda: self._waves_at(places))
+        return PeriodValues(quantities, numbers[count], tuple(numbers[count + 1 :]), waves)
+
+    def _waves_at(self, places: list[float]) -> Floats:
+        waves: Floats = self._base_waves + places[0] ** 2 * self._bend_waves
+        for at, _, slope in self._slopes:
+            waves = waves + places[at] * slope
+        return waves
+
+
+class _InterpolatedWaves(Mapping[str, Floats]):
+    """Waveforms by name, worked out when the first one is asked for."""
+
+    def __init__(self, names: tuple[str, ...], work_out: Callable[[], Floats]) -> None:
+        self._names, self._work_out = names, work_out
+        self._found: Floats | None = None
+
+    def __getitem__(self, name: str) -> Floats:
+        if name not in self._names:
+            raise KeyError(name)
+        if self._found is None:
+            self._found = self._work_out()
+        wave: Floats = self._found[self._names.index(name)]
+        return wave
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+def _vector(values: PeriodValues) -> Floats:
+    return np.array([*values.quantities.values(), values.winding_squares, *values.diode_powers])
+
+
+def _stack(values: PeriodValues) -> Floats:
+    return np.array(list(values.waveforms.values()))
