@@ -129,7 +129,9 @@ def curve(part: Part, seconds: float, size: float, random: np.random.Generator) 
     if size and random.random() < 0.5:
         draught = np.clip(wandering(count, 0.02 * size, math.exp(random.uniform(3.0, 6.0)), random), -0.3, 0.3)
     air = AIR + wandering(count, 0.5 * size, 600.0, random) if size else np.full(count, AIR)
-    power = part.power * (1.0 + wandering(count, 0.007 * size, 120.0, random)) ** 2 if size else np.full(count, part.power)
+    power = (
+        part.power * (1.0 + wandering(count, 0.007 * size, 120.0, random)) ** 2 if size else np.full(count, part.power)
+    )
     outer_rise = part.power * part.resistances[-1]
     heat, last = np.full(len(part.capacities), AIR), AIR
     inner, capacities, sensed = part.resistances[:-1], part.capacities, int(part.sensed)

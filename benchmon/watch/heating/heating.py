@@ -48,10 +48,10 @@ _HALF_WAY = 0.5
 """The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass."""
 
 _STEADY_KELVIN = 1.0
-"""What may still come, at the likeliest, of a temperature that is called steady; or twice what moving air does to it."""
+"""What may still come, at the likeliest, of a temperature that is called steady; or twice what moving air does."""
 
 _STEADY_OVER = 0.5
-"""The part of the time seen over which the slope that the courses do not explain must not bring more than that either."""
+"""The part of the time seen over which a slope that the courses do not explain must not bring more than that."""
 
 _MISFIT = 8.0
 _GROWING, _RUNAWAY_RATE, _RUNAWAY_KELVIN = 0.98, 0.5 / 60.0, 3.0

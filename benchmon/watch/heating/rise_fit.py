@@ -227,9 +227,7 @@ def _interval(values: Floats) -> Interval:
     return Interval(float(best), float(low), float(high))
 
 
-def fit_rise(
-    times: Floats, temperatures: Floats, deviations: Floats, known: Foreknowledge | None = None
-) -> Courses:
+def fit_rise(times: Floats, temperatures: Floats, deviations: Floats, known: Foreknowledge | None = None) -> Courses:
     """Return the courses through `temperatures` (n,), °C, at rising `times` (n,), s; n is at least `FEWEST`.
 
     `deviations` (n,) are the standard deviations of the readings by themselves, K.
@@ -317,10 +315,9 @@ class _Grid:
         self.fast = np.array([member[0] for member in self.members])
         self.slow = np.array([member[-1] for member in self.members])
         self.has_two = np.array([len(member) == 2 for member in self.members])
-        pairs = np.array([_terms(member) for member in self.members])
-        self.terms = pairs
-        kinds = [((1.0 - _TWO) / len(one), one), (_TWO / len(two), two), (_GROWING / len(growing), growing)]
-        self._prior = np.log(np.concatenate([np.full(len(members), each) for each, members in kinds]))
+        self.terms = np.array([_terms(member) for member in self.members])
+        kinds = ((1.0 - _TWO, len(one)), (_TWO, len(two)), (_GROWING, len(growing)))
+        self._prior = np.log(np.concatenate([np.full(count, part / count) for part, count in kinds]))
         self._ends = _shapes(self.rates, np.ones(1), self.convects)[0][:, 0]
 
     def columns(self, u: Floats) -> Floats:
@@ -427,7 +424,7 @@ def _drawn(score: Floats) -> Indices:
 def _spread(weights: Floats) -> Indices:
     """Return `_DRAWS` places, spread evenly over `weights`."""
     sums = np.cumsum(weights)
-    return np.searchsorted(sums, (np.arange(_DRAWS) + 0.5) / _DRAWS * sums[-1])
+    return np.asarray(np.searchsorted(sums, (np.arange(_DRAWS) + 0.5) / _DRAWS * sums[-1]), np.intp)
 
 
 def _courses(found: _Posterior, drawn: Indices, known: Foreknowledge) -> Courses:
@@ -516,7 +513,7 @@ def _convecting() -> tuple[Floats, Floats]:
     """Return s (m,) and ψ (m,) with dψ/ds = 1 − ψ^1.2, ψ(0) = 0: classical Runge–Kutta steps of 0.01."""
 
     def slope(level: float) -> float:
-        return 1.0 - max(level, 0.0) ** (1.0 + _CONVECTION)
+        return 1.0 - math.pow(max(level, 0.0), 1.0 + _CONVECTION)
 
     step, levels = 0.01, [0.0]
     for _ in range(2000):
@@ -526,4 +523,4 @@ def _convecting() -> tuple[Floats, Floats]:
         k3 = slope(x + step / 2 * k2)
         k4 = slope(x + step * k3)
         levels.append(x + step / 6 * (k1 + 2 * k2 + 2 * k3 + k4))
-    return step * np.arange(len(levels)), np.array(levels)
+    return np.arange(len(levels), dtype=float) * step, np.array(levels)
