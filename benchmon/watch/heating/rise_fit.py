@@ -317,7 +317,7 @@ class _Grid:
         self.has_two = np.array([len(member) == 2 for member in self.members])
         self.terms = np.array([_terms(member) for member in self.members])
         kinds = ((1.0 - _TWO, len(one)), (_TWO, len(two)), (_GROWING, len(growing)))
-        self._prior = np.log(np.concatenate([np.full(count, part / count) for part, count in kinds]))
+        self._prior: Floats = np.log(np.concatenate([np.full(count, part / count) for part, count in kinds]))
         self._ends = _shapes(self.rates, np.ones(1), self.convects)[0][:, 0]
 
     def columns(self, u: Floats) -> Floats:
@@ -347,7 +347,7 @@ class _Grid:
         fast, slow = (np.abs(self.rates[which]) * time_constant / span for which in (self.fast, self.slow))
         away = np.minimum(np.abs(np.log(fast)), np.abs(np.log(slow))) / _KNOWN_WITHIN
         near = np.logaddexp(-0.5 * away**2, math.log(_UNKNOWN))
-        return np.where(self.rates[self.fast] < 0.0, self._prior, self._prior + near)
+        return np.asarray(np.where(self.rates[self.fast] < 0.0, self._prior, self._prior + near), float)
 
 
 @cache
