@@ -122,6 +122,7 @@ MELTING = Kind("a melting I²t", "A²s", ("A²s", "A2s", "A^2s", "A²·s"))
 THERMAL_RESISTANCE = Kind("a thermal resistance", "K/W", ("K/W", "°C/W", "degC/W"))
 DISSIPATION_FACTOR = Kind("a dissipation factor", "W/K", tuple("W" + per for per in _PER_KELVIN))
 BETA = Kind("a β value", "K", others=(("K", 1.0),), prefixes=False)
+ANGLE = Kind("an angle", "°", ("deg",), (("rad", 180.0 / math.pi),), prefixes=False)
 FRACTION = Kind("a fraction", "", others=(("%", 0.01), ("ppm", 1e-6)), prefixes=False)
 TEMPERATURE_COEFFICIENT = Kind(
     "a temperature coefficient",
@@ -219,6 +220,8 @@ def example(kind: Kind) -> str:
         return '"0.5"'
     if kind is TEMPERATURE_COEFFICIENT:
         return '"100 ppm/K"'
+    if kind is ANGLE:
+        return '"180°"'
     if kind in (BETA, TEMPERATURE):
         return f'"{3950 if kind is BETA else 25} {kind.unit}"'
     return f'"1.5 {kind.unit}"'

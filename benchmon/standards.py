@@ -14,6 +14,8 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
 | `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
+| `PUBLIC_SUPPLY_HARMONICS`, `PUBLIC_SUPPLY_THD` | EN 50160:2010, 4.2.5, table 1 | what a mains may be distorted by |
+| `USUAL_MAINS_HARMONICS` | no standard: measured, open data set HFHAD-C | allowance for a mains of unknown shape |
 | `USUAL_REGULATION` | no standard: makers' lists of small transformers | questions for a new bench file |
 
 Formulas quoted from memory stand where they are written down: the β equation of a thermistor (IEC 60539-1) in
@@ -37,6 +39,27 @@ HARMONIC_LIMITS_EVEN: Mapping[int, float] = {2: 1.08, 4: 0.43, 6: 0.30}
 """A rms by order; `HARMONIC_LIMIT_EVEN_FROM_8` over the order for 8 to 40."""
 HARMONIC_LIMIT_EVEN_FROM_8 = 0.23 * 8.0
 HIGHEST_HARMONIC = 40
+
+PUBLIC_SUPPLY_HARMONICS: Mapping[int, float] = {
+    2: 0.02,
+    3: 0.05,
+    4: 0.01,
+    5: 0.06,
+    7: 0.05,
+    9: 0.015,
+    11: 0.035,
+    13: 0.03,
+}
+"""Largest harmonics of a public supply by order, as parts of the fundamental (95 % of the 10 min means of a week)."""
+PUBLIC_SUPPLY_THD = 0.08
+"""Largest total harmonic distortion of a public supply."""
+
+USUAL_MAINS_HARMONICS: Mapping[int, float] = {3: 0.0169, 5: 0.0179, 7: 0.0091, 9: 0.0054, 11: 0.0061, 13: 0.0049}
+"""Root mean square over six places of a harmonic of the mains voltage, by order, as parts of the fundamental.
+
+Worked out by us from the open data set HFHAD-C (high-frequency data of household appliances, 50 Hz): sockets of an
+induction cooker, a kettle, a range hood, a refrigerator, a television and a water dispenser.
+"""
 
 FUSE_GATES: Mapping[str, tuple[float, float]] = {"time-lag": (10.0, 0.020), "fast": (4.0, 0.010)}
 """Multiple of the rated current, and seconds, that a fuse-link bears at least without melting."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -10,13 +11,44 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from benchmon.bench import fields as v
 from benchmon.bench.topology import TOPOLOGIES, RectifierKind, Topology
 from benchmon.errors import BadInput
-from benchmon.quantities import APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value
+from benchmon.quantities import ANGLE, APPARENT_POWER, CURRENT, FRACTION, VOLTAGE, Kind, parse_value
+from benchmon.text import one_line
 
 
 class Section(BaseModel):
     """A section of the bench file: frozen, without unknown keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
+
+
+_HIGHEST_ORDER, _LARGEST_HARMONIC = 40, 0.5
+
+
+def _read_harmonics(value: Any) -> tuple[tuple[int, float, float], ...]:
+    shape = 'such as [[3, "1.7 %", "60°"], [5, "2.4 %", "180°"]]'
+    if not isinstance(value, list | tuple):
+        raise BadInput(f"must be a list of order, part of the fundamental and phase, {shape}")
+    found: dict[int, tuple[int, float, float]] = {}
+    for entry in value:
+        if not isinstance(entry, list | tuple) or len(entry) != 3:
+            raise BadInput(f"has an entry that is not order, part of the fundamental and phase, {shape}")
+        order = entry[0]
+        if type(order) is not int or not 2 <= order <= _HIGHEST_ORDER:
+            raise BadInput(f"has the order {one_line(order, 20)}; orders are whole numbers from 2 to {_HIGHEST_ORDER}")
+        if order in found:
+            raise BadInput(f"has order {order} twice")
+        try:
+            size, phase = parse_value(entry[1], FRACTION), parse_value(entry[2], ANGLE)
+        except BadInput as problem:
+            raise BadInput(f"has order {order} with a value that {problem}") from problem
+        if not 0 <= size < _LARGEST_HARMONIC:
+            raise BadInput(f"has order {order} with {100 * size:g} %; give 0 to {100 * _LARGEST_HARMONIC:g} %")
+        if abs(phase) > 360.0:
+            raise BadInput(f"has order {order} with a phase of {phase:g}°; give -360° to 360°")
+        found[order] = (order, size, phase)
+    if sum(size**2 for _, size, _ in found.values()) >= _LARGEST_HARMONIC**2:
+        raise BadInput("makes a distortion of 50 % or more; no mains has that")
+    return tuple(found[order] for order in sorted(found))
 
 
 class Mains(Section):
@@ -36,11 +68,31 @@ class Mains(Section):
     source_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
         0.0, description="Resistance of the source, the socket and the lead; it lowers the peaks of the line current."
     )
-    voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] = Field(
-        0.0,
-        description="Total harmonic distortion of the mains voltage; taken as one third harmonic that flattens the "
-        "top.",
+    voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] | None = Field(
+        None,
+        description="Total harmonic distortion of the mains voltage, the size only: expected values are those of a "
+        "sine, with an allowance for usual orders of that size in any phase. Left out, the allowance is for a usual "
+        "public mains.",
     )
+    harmonics: Annotated[tuple[tuple[int, float, float], ...], BeforeValidator(_read_harmonics)] | None = Field(
+        None,
+        description='Measured harmonics of the mains voltage, [[5, "2.4 %", "180°"], …]: order, part of the '
+        "fundamental, and phase φ in v = √2·V1·(sin ωt + Σ h·sin(kωt + φ)); 0° of the third flattens the top. An "
+        "empty list is a pure sine.",
+    )
+
+    @model_validator(mode="after")
+    def _one_shape(self) -> Mains:
+        if self.harmonics is not None and self.voltage_thd is not None:
+            raise v.KeyedError("voltage_thd", self.voltage_thd, "is already given by harmonics; leave one of them out")
+        return self
+
+    @property
+    def distortion(self) -> float | None:
+        """The total harmonic distortion that the bench file gives, None where it gives none."""
+        if self.harmonics is None:
+            return self.voltage_thd
+        return math.sqrt(sum(size**2 for _, size, _ in self.harmonics))
 
 
 def _above_zero(data: dict[str, Any], key: str, kind: Kind) -> float:

@@ -6,6 +6,7 @@ differences are the sensitivities (first-order propagation, JCGM 100:2008, 5.1).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -92,6 +93,8 @@ def predict_parts(
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
     _allow_for_estimates(expected, contributions)
+    if bench.mains.harmonics is None:
+        expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
@@ -225,6 +228,20 @@ def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str,
             expected[name] = Expected(found.value, combined, found.unit)
             share = (own / combined) ** 2 if combined > 0.0 else 0.0
             contributions[name] = with_contribution(contributions[name], label, share)
+
+
+_DISTORTIONS_DIFFER = 0.45
+"""Standard deviation of the distortion of mains from place to place, as a part of its root mean square."""
+
+
+def _usual_distortion(found: Expected, inputs: list[InputUncertainty]) -> Expected:
+    """Return the distortion of a mains whose harmonics are not given: as large as their allowances together.
+
+    First-order propagation gives the distortion of a sine, which is none, although no mains has none.
+    """
+    variance = sum(entry.size**2 for entry in inputs if entry.part.startswith("mains.harmonic."))
+    value = math.sqrt(found.value**2 + variance)
+    return Expected(value, COVERAGE * _DISTORTIONS_DIFFER * value, found.unit)
 
 
 def _sizes(harmonics: Harmonics) -> list[tuple[int, float]]:

@@ -6,14 +6,16 @@ reason (from memory). The budget lists each input's share of the variance (JCGM 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import Parts, harmonic_part
 from benchmon.signals.arrays import Floats
+from benchmon.standards import USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
 
@@ -38,8 +40,6 @@ JUNCTION_SHIFT = "junction shift"
 _MODEL = (
     # The grid frequency is nearly always within about 0.1 Hz.
     InputUncertainty("mains.frequency", "mains frequency", 0.001),
-    # The distortion of a mains is seldom known to better than one per cent.
-    InputUncertainty("mains.voltage_thd", "mains distortion", 0.008, relative=False),
     # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
     InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
     InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.05),
@@ -63,6 +63,19 @@ _MODEL = (
     InputUncertainty("ntc.r25", "inrush limiter", 0.1),
 )
 
+NOT_GIVEN = " (not given)"
+"""How a label ends whose input the bench file leaves out."""
+
+_PLACES_DIFFER = 1.25
+"""Factor on the harmonics measured at six places, which are too few to show the spread of all."""
+
+_SINE_DOUBT, _CHANGES = 0.001, 0.05
+"""Standard uncertainty of each component of a given harmonic: part of the fundamental, and part of itself.
+
+An analyser tells a harmonic to about 0.1 % of the fundamental, and it changes by some per cent over hours; both from
+experience.
+"""
+
 MODEL_FLOOR = 0.0005
 """Relative standard uncertainty of the model and its numbers, on every quantity."""
 
@@ -70,6 +83,7 @@ MODEL_FLOOR = 0.0005
 def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> list[InputUncertainty]:
     """Return the input uncertainties that apply to a bench; a measured mains voltage adds none."""
     found = [entry for entry in _MODEL if _applies(entry, parts)]
+    found += mains_harmonics(bench)
     measured = bench.transformer.rated_voltage is None
     found.append(
         InputUncertainty("transformer.open_circuit_voltage", "transformer voltage", 0.002 if measured else 0.012)
@@ -89,6 +103,30 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
         else:
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
     return [entry for entry in found if _applies(entry, parts)]
+
+
+def mains_harmonics(bench: Bench) -> list[InputUncertainty]:
+    """Return the uncertainty of each harmonic of the mains voltage, sine and cosine apart, as the phase is open.
+
+    Where nothing is given, harmonics are as large as those measured at several places; where only the distortion is
+    given, they are of the same kind and make up that distortion together. Given harmonics change with load and time.
+    """
+    mains = bench.mains
+    sizes = {order: _PLACES_DIFFER * size for order, size in USUAL_MAINS_HARMONICS.items()}
+    label = f"mains harmonics{NOT_GIVEN}"
+    if mains.voltage_thd is not None:
+        whole = sum(size**2 for size in sizes.values()) ** 0.5
+        sizes = {order: max(size * mains.voltage_thd / whole, _SINE_DOUBT) for order, size in sizes.items()}
+    elif mains.harmonics is not None:
+        given = {order: size for order, size, _ in mains.harmonics}
+        orders = sorted({*sizes, *given})
+        sizes = {order: 2.0**0.5 * math.hypot(_SINE_DOUBT, _CHANGES * given.get(order, 0.0)) for order in orders}
+        label = "mains harmonics"
+    return [
+        InputUncertainty(harmonic_part(order, component), label, size / 2.0**0.5, relative=False)
+        for order, size in sizes.items()
+        for component in ("sin", "cos")
+    ]
 
 
 def _applies(entry: InputUncertainty, parts: Parts) -> bool:

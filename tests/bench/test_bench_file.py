@@ -47,7 +47,8 @@ def test_every_key_is_read():
         "frequency": 50.0,
         "tolerance": pytest.approx(0.06),
         "source_resistance": 0.4,
-        "voltage_thd": pytest.approx(0.03),
+        "voltage_thd": None,
+        "harmonics": ((3, pytest.approx(0.018), 61.0), (5, pytest.approx(0.024), 180.0)),
     }
     t = bench.transformer
     assert (t.primary_voltage, t.secondaries, t.connection, t.rating) == (230.0, 2, "series", 50.0)
@@ -167,6 +168,20 @@ WRONG = {
     "an endless number": ('frequency = "50 Hz"', "frequency = inf", "mains.frequency = inf", "no usable number"),
     "a number that is none": ('frequency = "50 Hz"', "frequency = nan", "mains.frequency = nan", "no usable number"),
     "a frequency of radio": ('frequency = "50 Hz"', 'frequency = "5 MHz"', "mains.frequency", "at most 1000"),
+    "a harmonic of order 1": ('[5, "2.4 %"', '[1, "2.4 %"', "mains.harmonics", "has the order 1; orders are"),
+    "half an order": ('[5, "2.4 %"', '[2.5, "2.4 %"', "mains.harmonics", "has the order 2.5"),
+    "an order twice": ('[5, "2.4 %"', '[3, "2.4 %"', "mains.harmonics", "order 3 twice"),
+    "a harmonic above half": ('[5, "2.4 %"', '[5, "60 %"', "mains.harmonics", "order 5 with 60 %"),
+    "a harmonic of another kind": ('[5, "2.4 %"', '[5, "2.4 V"', "mains.harmonics", "which is not a fraction"),
+    "a phase of another kind": ('"180°"]', '"180 Hz"]', "mains.harmonics", "which is not an angle"),
+    "a harmonic without phase": (', "180°"]', "]", "mains.harmonics", "not order, part of the fundamental and phase"),
+    "harmonics of nothing": (
+        'harmonics = [[5, "2.4 %", "180°"], [3, 0.018, 61]]',
+        "harmonics = 3",
+        "harmonics",
+        "list",
+    ),
+    "a shape twice": ("[mains]", '[mains]\nvoltage_thd = "3 %"', "mains.voltage_thd = 0.03", "given by harmonics"),
     "a rectifier of old": ('kind = "bridge"', 'kind = "valve"', 'rectifier.kind = "valve"', "must be 'half wave'"),
     "an unknown filter": ('kind = "choke"', 'kind = "coil"', 'filter[3].kind = "coil"', "must be one of"),
     "a section for a value": ("[rectifier]\nkind", "[rectifier.kind]\nkind", "rectifier.kind", "must be"),

@@ -38,14 +38,16 @@ def steady_state(bench: Bench, samples: int = 2000) -> dict[str, float]:
     ports = [answer[0]] + ([-answer[1]] if ladder.doubler else [answer[0]])
     ports = ports[: circuit.paths]
     ohms = [circuit.source.ohms[path, path] + circuit.ohmic + ports[path][path] for path in range(circuit.paths)]
-    slope, saturation, peak, omega, thd = circuit.slope, circuit.saturation, circuit.peak, circuit.omega, circuit.thd
+    slope, saturation, peak, omega = circuit.slope, circuit.saturation, circuit.peak, circuit.omega
+    harmonics = circuit.harmonics
     stiff = [each * saturation / slope for each in ohms]
     logs = [log(each) for each in stiff]
     branches = [(a, b, r, h) for a, b, r, h in ladder.chokes]
     count = len(stored)
 
     def paths_at(t: float, state: np.ndarray) -> np.ndarray:
-        emf = peak * (sin(omega * t) + thd * sin(3 * omega * t))
+        turns = omega * t
+        emf = peak * (sin(turns) + sum(size * sin(order * turns + phase) for order, size, phase in harmonics))
         known = np.zeros(2 + len(state))
         known[2:] = state
         path = 0 if emf > 0 or circuit.paths == 1 else 1

@@ -13,7 +13,9 @@ from support.circuits.reference import reference as integrated
 LEAKY = {"leakage_inductance": 2e-4}
 TWO = {"secondaries": 2, "connection": "series"}
 RESERVOIR = [capacitor(4.7e-3, 0.05)]
-FLAT = {"voltage_thd": 0.05, "source_resistance": 2.0}
+FLAT = {"harmonics": [[3, 0.05, 0.0]], "source_resistance": 2.0}
+ANY_PHASE = {"harmonics": [[3, 0.024, 61.0], [5, 0.022, -141.0], [7, 0.01, 47.0], [11, 0.006, -106.0]]}
+EVEN = {"harmonics": [[2, 0.02, 70.0], [3, 0.02, -120.0], [4, 0.01, 200.0]], "source_resistance": 1.0}
 NO_LOAD = {"no_load_current": 0.05, "no_load_loss": 3.0}
 
 CASES = {
@@ -49,6 +51,13 @@ CASES = {
     ),
     "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0}),
     "bridge, flat mains, no-load current": plain(filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "bridge, harmonics of any phase": plain(filter=RESERVOIR, mains=ANY_PHASE),
+    "bridge, harmonics, leakage": plain(filter=RESERVOIR, mains=ANY_PHASE, transformer=LEAKY),
+    "bridge, even harmonics": plain(filter=RESERVOIR, mains=EVEN),
+    "centre tap, even harmonics, choke input": plain("centre tap", filter=[choke(50e-3), capacitor(1e-3)], mains=EVEN),
+    "doubler, even harmonics": plain("full-wave doubler", filter=RESERVOIR, load=resistor(80.0), mains=EVEN),
+    "split rail, even harmonics": plain("split rail", filter=RESERVOIR, mains=EVEN),
+    "half wave, harmonics of any phase": plain("half wave", filter=RESERVOIR, mains=ANY_PHASE),
     "bridge, series": plain(filter=RESERVOIR, transformer=TWO),
     "bridge, parallel": plain(filter=RESERVOIR, transformer={"secondaries": 2, "connection": "parallel"}),
     "bridge, all copper in the primary": plain(filter=RESERVOIR, transformer={"secondary_resistance": 0.0}),

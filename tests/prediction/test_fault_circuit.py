@@ -84,7 +84,8 @@ def test_without_defects_both_engines_agree(name):
     assert sound.keys() == by_diode.keys()
     for quantity, value in sound.items():
         if quantity not in ("output.voltage.valley", "reservoir.voltage.valley"):
-            assert by_diode[quantity] == pytest.approx(value, rel=2e-3, abs=1e-6), quantity
+            floor = 5e-4 if quantity == "mains.voltage.thd" else 1e-6
+            assert by_diode[quantity] == pytest.approx(value, rel=2e-3, abs=floor), quantity
 
 
 def test_leakage_inductance_and_chokes_agree_too():

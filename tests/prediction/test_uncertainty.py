@@ -1,6 +1,8 @@
 """The predicted uncertainty against the package `uncertainties` and against benches drawn at random."""
 
+import cmath
 import functools
+import math
 import random
 
 import numpy as np
@@ -18,7 +20,7 @@ from benchmon.prediction.circuit.parts import parts_of  # noqa: E402
 from benchmon.prediction.uncertainty import MODEL_FLOOR, input_uncertainties_of  # noqa: E402
 
 TOLERANCES = {"tolerance": 0.1}
-SUPPLY = plain(filter=[capacitor(4.7e-3, 0.05, **TOLERANCES)], mains={"tolerance": 0.06, "voltage_thd": 0.03})
+SUPPLY = plain(filter=[capacitor(4.7e-3, 0.05, **TOLERANCES)], mains={"tolerance": 0.06, "harmonics": [[3, 0.03, 0.0]]})
 QUANTITIES = (
     "output.voltage.mean",
     "output.voltage.ripple",
@@ -32,6 +34,13 @@ QUANTITIES = (
 def with_value(bench, part: str, value: float):
     """Return the bench with one value replaced, by its name as an input."""
     section, _, key = part.partition(".")
+    if key.startswith("harmonic."):
+        _, order, component = key.split(".")
+        known = {one: cmath.rect(size, math.radians(phase)) for one, size, phase in bench.mains.harmonics}
+        was = known.get(int(order), 0j)
+        known[int(order)] = complex(value, was.imag) if component == "sin" else complex(was.real, value)
+        shape = [(one, abs(size), math.degrees(cmath.phase(size))) for one, size in known.items()]
+        return bench.model_copy(update={"mains": bench.mains.model_copy(update={"harmonics": tuple(shape)})})
     if section != "filter":
         return bench.model_copy(update={section: getattr(bench, section).model_copy(update={key: value})})
     index, _, key = key.partition(".")
@@ -86,7 +95,7 @@ def test_benches_drawn_within_their_tolerances_spread_as_predicted():
         bench = SUPPLY
         for part, size in sizes.items():
             value = nominal(SUPPLY, part) + rng.gauss(0.0, size)
-            bench = with_value(bench, part, max(value, 1e-12))
+            bench = with_value(bench, part, value if ".harmonic." in part else max(value, 1e-12))
         draws.append(predicted(bench))
     expected = predict(SUPPLY).quantities
     for quantity in QUANTITIES:

@@ -22,7 +22,7 @@ def value(found, quantity: str) -> float:
 def test_power_factor_is_displacement_factor_over_root_one_plus_thd_squared(bench):
     # IEEE 1459-2010, sinusoidal voltage. Here THD stops at order 40 (IEC 61000-4-7), so PF may be a little
     # less: by 0.005 for a square wave.
-    clean = {"mains": bench.mains.model_copy(update={"voltage_thd": 0.0, "source_resistance": 0.0})}
+    clean = {"mains": bench.mains.model_copy(update={"harmonics": (), "source_resistance": 0.0})}
     found = predict(bench.model_copy(update=clean))
     expected = value(found, "mains.displacement_factor") / math.hypot(1.0, value(found, "mains.current.thd"))
     assert expected - 6e-3 < value(found, "mains.power_factor") <= expected + 3e-4

@@ -143,7 +143,7 @@ def test_a_gap_in_the_samples_is_bridged_or_named():
 
 
 def test_the_measures_of_predicted_waveforms_are_the_predicted_quantities():
-    prediction = predict(rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\nvoltage_thd = "3 %"'))
+    prediction = predict(rated(mains='voltage = "230 V"\nfrequency = "50 Hz"\nharmonics = [[3, "3 %", "0°"]]'))
     waves, quantities = prediction.waveforms, prediction.quantities
     time = np.arange(0.0, 0.2, 5e-5)
     volts, amperes, output = (

@@ -25,7 +25,7 @@ CHANNEL = (
     '[[channel]]\nname = "{name}"\ninstrument = "{instrument}"\nquantity = "{quantity}"\naccuracy = "{accuracy}"\n'
 )
 SOCKET = "TCPIP::127.0.0.1::0::SOCKET"
-MAINS = 'voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"'
+MAINS = 'voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"\nharmonics = []'
 PERIOD = 'period = "0.1 s"\n'
 FRAMES = 'sync = "AA 55"\nlength = 8\nchecksum = "sum"\n'
 FRAME_FIELD = 'at = 2\nformat = ">i"\nfactor = 0.0001\n'

@@ -11,7 +11,7 @@ Section = str | Mapping[str, Any] | Sequence[Any] | None
 Sections = Mapping[str, Section]
 
 WORKSHOP: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz"},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "18 V",
@@ -25,7 +25,7 @@ WORKSHOP: Sections = {
 """A bridge into a resistor: the least that can be predicted."""
 
 EASY: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz"},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "20 V",
@@ -39,7 +39,7 @@ EASY: Sections = {
 """A bridge on windings that drop next to nothing: easy to reckon with by hand."""
 
 RESERVOIR: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz"},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "20 V",
@@ -61,7 +61,13 @@ RESERVOIR: Sections = {
 """A bridge with a reservoir, whose diodes warm up."""
 
 RATED: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz", "tolerance": "6 %", "source_resistance": "0.4 Ω"},
+    "mains": {
+        "voltage": "230 V",
+        "frequency": "50 Hz",
+        "tolerance": "6 %",
+        "source_resistance": "0.4 Ω",
+        "harmonics": [],
+    },
     "transformer": {
         "primary_voltage": "230 V",
         "secondaries": 1,

@@ -14,7 +14,7 @@ voltage = "230 V"
 frequency = "50 Hz"
 tolerance = "6 %"
 source_resistance = "0.4 Ω"
-voltage_thd = "3 %"
+harmonics = [[5, "2.4 %", "180°"], [3, 0.018, 61]]
 
 [transformer]
 primary_voltage = "230 V"

@@ -76,7 +76,9 @@ def test_beside_a_fault_a_meter_may_be_wrong_in_a_way_that_is_not_known(bench, e
 def test_one_cause_that_fits_is_not_made_two(bench, explainer, readings):
     for cause, values in readings.items():
         found = explainer.explain(seen(bench, values, {}))
-        assert found[0].cause in (cause or NOTHING_WRONG, NONE_OF_THESE)
+        # A mains whose shape nobody measured may be distorted as much: that needs no explaining.
+        allowed = {cause or NOTHING_WRONG, NONE_OF_THESE, *([NOTHING_WRONG] if "mains wave" in cause else [])}
+        assert found[0].cause in allowed
 
 
 def test_three_wrong_meters_are_none_of_these(bench, explainer, readings):

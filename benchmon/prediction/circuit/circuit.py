@@ -15,13 +15,10 @@ from numpy.typing import NDArray
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.diode import DiodeCharacteristic
 from benchmon.prediction.circuit.network import Equations, assemble, load_current, load_is_linear, path_currents
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import Parts, harmonic_part
 from benchmon.prediction.circuit.rectifier import windings_of, wiring_of
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.signals.arrays import Floats
-
-HARMONICS = (3, 5, 7)
-"""Orders of the mains voltage that a fault may add."""
 
 _UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
 """Allowed imbalance of charge: as a fraction of the load current, and as a conductance across the winding."""
@@ -174,17 +171,36 @@ def conductance_jacobian(inject: Floats, conductance: Floats, drive: Floats) -> 
     return found.reshape(*conductance.shape[:3], rows, columns)
 
 
-def mains_wave(parts: Parts, rms: Floats, angle: Floats) -> Floats:
-    """Return a wave of `rms` (b,) at mains angles (…) with the distortion of the mains, (b, …).
+def mains_wave(parts: Parts, rms: Floats, angle: Floats, since: Floats | None = None) -> Floats:
+    """Return a wave of `rms` (b,) with the shape of the mains at mains angles (…), later by `since` (b,), (b, …).
 
-    The distortion is a third harmonic whose sign flattens the top, plus the odd orders N given as `mains.harmonic.N`,
-    with their zero at that of the fundamental; `rms` is that of the whole wave.
+    Angles are in radians. The wave is √2·V1·(sin ωt + Σ (a_k·sin kωt + b_k·cos kωt)) with the parts
+    `mains.harmonic.k.sin` and `.cos` (a Fourier series as in IEC 61000-4-7, 3.1); `rms` is that of the whole wave.
     """
-    shape = (-1, *[1] * angle.ndim)
-    orders = {3: parts["mains.voltage_thd"]}
-    for order in HARMONICS:
-        if f"mains.harmonic.{order}" in parts:
-            orders[order] = orders.get(order, 0.0) + parts[f"mains.harmonic.{order}"]
-    peak = np.sqrt(2.0 / (1.0 + sum(size**2 for size in orders.values()))) * rms
-    wave = np.sin(angle) + sum(size.reshape(shape) * np.sin(order * angle) for order, size in orders.items())
-    return peak.reshape(shape) * wave
+    orders, sines, cosines = _components(parts)
+    peak = np.sqrt(2.0 / np.sum(sines**2 + cosines**2, axis=1)) * rms
+    if since is not None:
+        turned = since[:, None] * orders
+        sines, cosines = (
+            sines * np.cos(turned) - cosines * np.sin(turned),
+            sines * np.sin(turned) + cosines * np.cos(turned),
+        )
+    turns = orders[:, None] * angle.ravel()
+    wave: Floats = (peak[:, None] * sines) @ np.sin(turns)
+    if np.any(cosines):
+        wave += (peak[:, None] * cosines) @ np.cos(turns)
+    shaped: Floats = wave.reshape(len(wave), *angle.shape)
+    return shaped
+
+
+def _components(parts: Parts) -> tuple[Floats, Floats, Floats]:
+    """Return the orders (o,) of the mains voltage, the first among them, with sines and cosines (b, o)."""
+    found: list[tuple[int, Floats, Floats]] = []
+    for order in parts.harmonic_orders:
+        pair = parts[harmonic_part(order, "sin")], parts[harmonic_part(order, "cos")]
+        if np.any(pair[0]) or np.any(pair[1]):
+            found.append((order, *pair))
+    ones = np.ones(parts.variants)
+    found.insert(0, (1, ones, 0.0 * ones))
+    orders, sines, cosines = zip(*found, strict=True)
+    return np.array(orders, float), np.stack(sines, axis=1), np.stack(cosines, axis=1)

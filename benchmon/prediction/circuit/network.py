@@ -193,7 +193,7 @@ def _commutates(bench: Bench, wiring: PathWiring, parts: Parts) -> bool:
     Without leakage inductance this happens if the output of the rectifier falls below zero: only a choke can pull it
     there, even through a capacitor if that is small.
     """
-    pulled = wiring.symmetric and any(isinstance(part, Choke) for part in bench.filter)
+    pulled = len(wiring.signs) > 1 and any(isinstance(part, Choke) for part in bench.filter)
     return pulled or wiring.overlaps or bool(np.any(parts["transformer.leakage_inductance"] > 0))
 
 

@@ -6,8 +6,11 @@ Carlo draws are further variants, solved in the same pass.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -15,6 +18,7 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import REFERENCE, junction_of
 from benchmon.signals.arrays import Floats
+from benchmon.standards import USUAL_MAINS_HARMONICS
 
 
 @dataclass(frozen=True)
@@ -33,6 +37,12 @@ class Parts:
     def variants(self) -> int:
         """How many variants there are."""
         return len(next(iter(self.values.values())))
+
+    @cached_property
+    def harmonic_orders(self) -> tuple[int, ...]:
+        """The orders of the mains voltage that are among the parts, rising."""
+        found = {int(name.split(".")[2]) for name in self.values if name.startswith("mains.harmonic.")}
+        return tuple(sorted(found))
 
     @property
     def load_ohms(self) -> Floats:
@@ -61,7 +71,6 @@ def parts_of(bench: Bench) -> Parts:
     values: dict[str, float] = {
         "mains.voltage": bench.mains.voltage,
         "mains.frequency": bench.mains.frequency,
-        "mains.voltage_thd": bench.mains.voltage_thd,
         "mains.source_resistance": bench.mains.source_resistance,
         "transformer.open_circuit_voltage": bench.transformer.open_circuit_voltage,
         "transformer.primary_resistance": bench.transformer.primary_resistance,
@@ -77,8 +86,29 @@ def parts_of(bench: Bench) -> Parts:
         "diode.thermal_resistance": bench.diode.thermal_resistance or 0.0,
         "ambient.temperature": bench.ambient.temperature,
     }
+    values |= _mains_harmonics(bench)
     values |= _after_the_rectifier(bench)
     return Parts({name: np.array([value]) for name, value in values.items()})
+
+
+HARMONIC_ORDERS = tuple(USUAL_MAINS_HARMONICS)
+"""Orders of the mains voltage that every bench has as parts, if only to allow for what is not known of them."""
+
+
+def harmonic_part(order: int, component: Literal["sin", "cos"]) -> str:
+    """Return the name of a harmonic of the mains voltage: its sine or cosine, as a part of the fundamental."""
+    return f"mains.harmonic.{order}.{component}"
+
+
+def _mains_harmonics(bench: Bench) -> dict[str, float]:
+    """Return the sine and cosine of each harmonic: h·sin(kωt + φ) = h·cos φ·sin kωt + h·sin φ·cos kωt."""
+    known = {order: (size, math.radians(phase)) for order, size, phase in bench.mains.harmonics or ()}
+    values: dict[str, float] = {}
+    for order in sorted({*HARMONIC_ORDERS, *known}):
+        size, phase = known.get(order, (0.0, 0.0))
+        values[harmonic_part(order, "sin")] = size * math.cos(phase)
+        values[harmonic_part(order, "cos")] = size * math.sin(phase)
+    return values
 
 
 def _after_the_rectifier(bench: Bench) -> dict[str, float]:

@@ -58,8 +58,13 @@ def wiring_of(bench: Bench) -> PathWiring:
         turns=turns,
         line=turns * len(topology.rails),
         windings_in_parallel=2 if in_parallel else 1,
-        symmetric=topology.repeats_after_half,
+        symmetric=topology.repeats_after_half and not _has_even_harmonics(bench),
     )
+
+
+def _has_even_harmonics(bench: Bench) -> bool:
+    """Return whether the mains has even harmonics, so that its half periods differ."""
+    return any(order % 2 == 0 and size > 0.0 for order, size, _ in bench.mains.harmonics or ())
 
 
 @dataclass(frozen=True)

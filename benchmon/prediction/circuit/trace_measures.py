@@ -106,9 +106,12 @@ def _mains(traces: Traces, frequency: Floats, harmonics: Harmonics) -> dict[str,
     volts_rms, amperes_rms = rms_of(volts, weights), rms_of(amperes, weights)
     active, apparent = mean_of(volts * amperes, weights), volts_rms * amperes_rms
     peak = peak_of(np.abs(amperes), traces.angle)
-    fundamental = phasors(volts, traces.angle, 1)[:, 0]
+    waves = phasors(volts, traces.angle)
+    fundamental = waves[:, 0]
     return {
         "mains.voltage.rms": volts_rms,
+        "mains.voltage.crest_factor": ratio(peak_of(np.abs(volts), traces.angle), volts_rms),
+        "mains.voltage.thd": distortion_of(waves),
         "mains.current.rms": amperes_rms,
         "mains.current.peak": peak,
         "mains.current.crest_factor": ratio(peak, amperes_rms),

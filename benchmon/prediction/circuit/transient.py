@@ -12,7 +12,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.circuit import Circuit, circuit_of
+from benchmon.prediction.circuit.circuit import Circuit, circuit_of, mains_wave
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import STAGES, WEIGHTS, Mesh
 from benchmon.signals.arrays import Floats
@@ -32,12 +32,7 @@ class ClosedCircuit(Circuit):
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at angles (…) since switch-on, volts, (b, …)."""
-        shape = (-1, *[1] * angle.ndim)
-        thd = self.equations.parts["mains.voltage_thd"].reshape(shape)
-        peak = np.sqrt(2.0 / (1.0 + thd**2)) * self.equations.windings.emf.reshape(shape)
-        since = angle + self.closing.reshape(shape)
-        wave: Floats = peak * (np.sin(since) + thd * np.sin(3.0 * since))
-        return wave
+        return mains_wave(self.equations.parts, self.equations.windings.emf, angle, self.closing)
 
 
 def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit:

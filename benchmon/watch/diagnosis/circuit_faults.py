@@ -15,7 +15,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Capacitor, Channel, OpenLoad
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.parts import Parts, harmonic_part, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
@@ -32,7 +32,7 @@ OFF = "switch off, let capacitors discharge, "
 class SuspectedFault:
     """One fault: its name, remedy and weight; the bench, the factors of its parts and its defects; what else differs.
 
-    `added` are values of parts that the bench does not have, as harmonics of the mains. `correct` turns the solved
+    `added` is added to values that may be zero, as harmonics of the mains. `correct` turns the solved
     values into those of the faulty circuit where the engine's circuit stands for another.
     """
 
@@ -58,7 +58,7 @@ class SuspectedFault:
         """Return the parts of the faulty circuit at `mains_voltage` (V rms)."""
         parts = parts_of(self.bench)
         values = {name: parts[name] * factor for name, factor in self.changes.items()}
-        values |= {name: np.array([value]) for name, value in self.added.items()}
+        values |= {name: parts[name] + value for name, value in self.added.items()}
         return parts.replaced({**values, "mains.voltage": np.array([mains_voltage])})
 
     def traces(self, mains_voltage: float) -> Traces:
@@ -223,7 +223,7 @@ def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
             "look at the wave of the mains; try another socket",
             USUAL,
             bench,
-            added={f"mains.harmonic.{order}": part for order, part in harmonics.items()},
+            added={harmonic_part(order, "sin"): part for order, part in harmonics.items()},
             size_doubt=0.6,
             shape_doubt=0.2,
         )

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.quantities import UNITS
-from benchmon.standards import LOAD_RISE
+from benchmon.standards import LOAD_RISE, PUBLIC_SUPPLY_THD
 
 Sides = Callable[..., tuple[float, float]]
 
@@ -56,7 +56,8 @@ def _highest_power_factor(bench: Bench, distortion: float) -> float:
 
     1/√(1 + THD²) with a clean mains (IEEE 1459-2010); a mains with distortion d of its own may add d·THD (Cauchy).
     """
-    own = bench.mains.voltage_thd + _MAINS_DISTORTION_DOUBT
+    known = bench.mains.distortion
+    own = PUBLIC_SUPPLY_THD if known is None else known + _MAINS_DISTORTION_DOUBT
     return min(1.0, (1.0 + own * distortion) / math.sqrt((1.0 + own**2) * (1.0 + distortion**2)))
 
 

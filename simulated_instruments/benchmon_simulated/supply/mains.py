@@ -50,7 +50,7 @@ def draw_harmonics(mains: Mains, random: np.random.Generator, scale: float) -> t
     those that are not given have 0.1 %. Else the sizes are those of a measured place, each times 0.8 to 1.25, scaled to
     the bench file's THD if it gives one. A distortion that is given as zero is zero.
     """
-    given: Sequence[Sequence[float]] | None = getattr(mains, "harmonics", None)
+    given = mains.harmonics
     if given is not None:
         named = [
             Harmonic(
@@ -135,7 +135,7 @@ class MainsSocket:
         self._swings = [Wander(41.0, 0.003, phases[0]), Wander(127.0, 0.002, phases[1])]
         self._drift = Wander(73.0, 2e-4, phases[2])
         self._volts, self._frequency = volts, mains.frequency
-        self._bent = _flat_topped(mains.voltage_thd)
+        self._bent = _flat_topped(mains.voltage_thd or 0.0)
         self._flicker = self._steps = self._swelling = None
         if effects.mains:
             random = np.random.default_rng([seed, 0x40C1A])

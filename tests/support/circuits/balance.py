@@ -39,7 +39,7 @@ class Balance:
     def supplied(self) -> float:
         """From the mains' EMF, without what the unloaded transformer takes."""
         mains, transformer = self.bench.mains, self.bench.transformer
-        fundamental = mains.voltage / (1 + mains.voltage_thd**2) ** 0.5
+        fundamental = mains.voltage / (1 + (mains.distortion or 0.0) ** 2) ** 0.5
         no_load = fundamental * mains.voltage * transformer.no_load_loss / transformer.primary_voltage**2
         return self.mean(self["mains.source"] * self["mains.current"]) - no_load
 

@@ -11,7 +11,7 @@ from benchmon.bench import Bench
 KINDS = ("half wave", "centre tap", "bridge", "split rail", "full-wave doubler")
 
 PLAIN: dict[str, Any] = {
-    "mains": {"voltage": 230.0, "frequency": 50.0},
+    "mains": {"voltage": 230.0, "frequency": 50.0, "harmonics": []},
     "transformer": {
         "primary_voltage": 230.0,
         "open_circuit_voltage": 20.0,
@@ -57,13 +57,24 @@ def logarithmic(rng: random.Random, low: float, high: float) -> float:
     return low * (high / low) ** rng.random()
 
 
+def _harmonics(rng: random.Random) -> list[list[Any]]:
+    """Return odd harmonics of any phase, as large as a poor socket has them, in half of all cases an even one too."""
+    sizes = {order: rng.uniform(0.0, largest) for order, largest in ((3, 0.05), (5, 0.04), (7, 0.02))}
+    if rng.random() < 0.5:
+        sizes[rng.choice([2, 4, 6])] = rng.uniform(0.0, 0.02)
+    return [[order, size, rng.uniform(-180.0, 180.0)] for order, size in sizes.items()]
+
+
 def draw(rng: random.Random, kind: str) -> Bench:
     """Return a supply of `kind` as somebody might build it, from a wall adapter to a bench supply of 10 A."""
     mains = {"voltage": rng.choice([100.0, 120.0, 230.0, 241.3]), "frequency": rng.choice([50.0, 60.0])}
     volts, amperes = logarithmic(rng, 6.0, 60.0), logarithmic(rng, 0.02, 10.0)
     transformer, ohms = _transformer(rng, kind, mains["voltage"], volts, amperes)
     if rng.random() < 0.4:
-        mains |= {"voltage_thd": rng.uniform(0.0, 0.08), "source_resistance": rng.uniform(0.0, 2.0)}
+        mains |= {
+            "harmonics": _harmonics(random.Random(rng.uniform(0.0, 0.08))),
+            "source_resistance": rng.uniform(0.0, 2.0),
+        }
     level = volts * (2.6 if kind == "full-wave doubler" else 1.3) * (2 if transformer["connection"] == "series" else 1)
     if kind in ("centre tap", "split rail"):
         level = volts * 1.3
@@ -167,7 +178,7 @@ def draw_wild(rng: random.Random) -> Bench:
         "mains": {
             "voltage": 230.0,
             "frequency": rng.choice([50.0, 60.0, 400.0]),
-            "voltage_thd": rng.choice([0.0, 0.05]),
+            **rng.choice([{}, {"harmonics": [[3, 0.05, 0.0]]}]),
         },
         "transformer": transformer,
         "rectifier": {"kind": kind},

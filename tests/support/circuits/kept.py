@@ -41,7 +41,10 @@ def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
 def _parts_of(bench: Bench) -> Any:
     """What a circuit is made of; what a bench file may hold besides, and what is left as it is, changes no key."""
     named = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
-    return bench.model_dump(mode="json", include=set(named), exclude_defaults=True)
+    found = bench.model_dump(mode="json", include=set(named), exclude_defaults=True)
+    if found["mains"].get("harmonics") == []:
+        del found["mains"]["harmonics"]
+    return found
 
 
 @cache

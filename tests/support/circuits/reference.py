@@ -199,13 +199,16 @@ class Circuit:
         self.slope = slope * self.source.diodes
         self.ohmic = diode.series_resistance * self.source.diodes
         self.omega = 2 * pi * bench.mains.frequency
-        self.thd = bench.mains.voltage_thd
-        self.peak = self.source.rms * (2 / (1 + self.thd**2)) ** 0.5
+        self.harmonics = [(order, size, phase * pi / 180) for order, size, phase in bench.mains.harmonics or ()]
+        self.peak = self.source.rms * (2 / (1 + sum(size**2 for _, size, _ in self.harmonics))) ** 0.5
         self.paths = len(self.source.ohms)
         self.creeps = False
 
     def emf(self, t):
-        return self.peak * (np.sin(self.omega * t) + self.thd * np.sin(3 * self.omega * t))
+        wave = np.sin(self.omega * t)
+        for order, size, phase in self.harmonics:
+            wave = wave + size * np.sin(order * self.omega * t + phase)
+        return self.peak * wave
 
     def build(self) -> None:
         self.ladder = Ladder(self.bench, self.load)
@@ -223,7 +226,8 @@ class Circuit:
 
     def rates(self, t: float, x: np.ndarray) -> np.ndarray:
         paths, ladder = self.paths, self.ladder
-        emf = self.peak * (sin(self.omega * t) + self.thd * sin(3 * self.omega * t))
+        turns = self.omega * t
+        emf = self.peak * (sin(turns) + sum(size * sin(order * turns + phase) for order, size, phase in self.harmonics))
         junctions = x[:paths].tolist()
         pairs = [self.conduct(volts) for volts in junctions]
         currents = [pair[0] for pair in pairs] + [0.0] * (2 - paths)
@@ -468,10 +472,13 @@ def _mains(circuit: Circuit, traces: dict[str, np.ndarray]) -> dict[str, float]:
     current = current + 2**0.5 * level * (loss * np.sin(angle) - reactive * np.cos(angle))
     volts = traces["emf"] / circuit.source.rms * mains.voltage - mains.source_resistance * current
     lines = np.fft.rfft(current)[:41] / len(current)
+    waves = np.abs(np.fft.rfft(volts)[:41])
     fundamental = np.fft.rfft(volts)[1]
     active, apparent = float(np.mean(volts * current)), _rms(volts) * _rms(current)
     return {
         "mains.voltage.rms": _rms(volts),
+        "mains.voltage.crest_factor": float(np.max(np.abs(volts))) / _rms(volts),
+        "mains.voltage.thd": float(np.sqrt(np.sum(waves[2:] ** 2)) / waves[1]),
         "mains.current.rms": _rms(current),
         "mains.current.peak": float(np.max(np.abs(current))),
         "mains.current.crest_factor": float(np.max(np.abs(current))) / _rms(current),
