@@ -1,4 +1,4 @@
-"""The process of the simulated bench: it runs the instruments of a bench file until the end, and obeys orders."""
+"""The process of the simulated bench: it runs the instruments of a bench file and takes commands."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
 _SESSION_LIMIT = 60.0
-_LOOK_EVERY = 1.0
+_CHECK_SECONDS = 1.0
 ALONE_LIMIT = 120.0
 """Seconds after which a demo that nobody looks at ends."""
 _END_LIMIT = 10.0
@@ -37,11 +37,11 @@ def scenarios_as_text() -> str:
     """Return the scenarios and the faults as tables."""
     rows = [(scenario.name, scenario.description) for scenario in SCENARIOS]
     scenarios = table(("scenario", "what is on the bench (all invented)"), rows)
-    faults = [(_spelt(fault), fault.description) for fault in FAULTS]
+    faults = [(_usage_of(fault), fault.description) for fault in FAULTS]
     return f"{scenarios}\n\n{table(('fault (--fault NAME)', 'what happens'), faults)}"
 
 
-def _spelt(fault: type[Fault]) -> str:
+def _usage_of(fault: type[Fault]) -> str:
     return f"{fault.name}[:{fault.target}]" if fault.target else fault.name
 
 
@@ -68,9 +68,9 @@ def run_simulator(
         signal.signal(number, lambda _number, _frame: stop.set())
     demo = None if until_finished is None else _DemoSession(until_finished, alone_limit)
     try:
-        with SimulatedBench(bench, seed, faults, notify=_tell) as simulated:
+        with SimulatedBench(bench, seed, faults, notify=_print_line) as simulated:
             for name, address in simulated.addresses.items():
-                _tell(f"{name} {address}")
+                _print_line(f"{name} {address}")
             if save_bench is not None:
                 with whole_file(save_bench, force=True) as part:
                     part.write_text(rewrite_addresses(bench.source, simulated.addresses), encoding="utf-8")
@@ -90,18 +90,18 @@ def _end_within(seconds: float) -> None:
     watchdog.start()
 
 
-def _tell(line: str) -> None:
-    # Who started it may have gone, and then nobody reads.
+def _print_line(line: str) -> None:
+    # The process that started this one may have ended, and then nobody reads.
     with suppress(BrokenPipeError):
         click.echo(line)
 
 
 def _serve(simulated: SimulatedBench, stop: Event, demo: _DemoSession | None) -> None:
-    """Obey orders until the end. Raises `BenchmonError` where the simulated bench broke."""
-    orders = CommandLines()
+    """Execute commands until the end. Raises `BenchmonError` if the simulated bench broke."""
+    lines = CommandLines()
     while not stop.is_set():
-        for line in orders.wait(0.2):
-            _tell(_answer(simulated, line))
+        for line in lines.wait(0.2):
+            _print_line(_answer(simulated, line))
         _raise_if_broken(simulated)
         if demo is not None and demo.is_over():
             return
@@ -130,7 +130,7 @@ class _DemoSession:
         now = time.monotonic()
         if now < self._look_again:
             return False
-        self._look_again = now + _LOOK_EVERY
+        self._look_again = now + _CHECK_SECONDS
         # The file is there a moment before its recorder counts as alive: what has not begun has not ended.
         state = _state_of(self._path)
         self._began = self._began or state is RecorderState.RECORDING
