@@ -149,7 +149,7 @@ class FakeView:
 
     def request(self, request: OperatorRequest) -> int | None:
         if self.deaf:
-            raise RecorderError("no recorder can_request")
+            raise RecorderError("no recorder listens")
         self.requests.append(request)
         return len(self.requests)
 
