@@ -226,7 +226,7 @@ class SupplyUnderTest:
         if outputs.reservoir is not None:
             outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
         loaded = not isinstance(load, OpenLoad)
-        settling = SlowStates(circuit) if periods > PATIENCE and loaded and wave.any() else None
+        settling = SlowStates(circuit, loaded=loaded) if periods > PATIENCE and wave.any() else None
         cycle = circuit.run(wave, now)
         for count in range(periods - 1):
             flux, before = circuit.flux, cycle
@@ -371,22 +371,26 @@ class SlowStates:
     """The slow states of `circuit` over periods, extrapolated to where they settle (Anderson's acceleration).
 
     D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965): the next state is the
-    combination of the last ones whose change within a period is least.
+    combination of the last ones whose change within a period is least. What is stored for no load is left alone: it
+    would keep an overshoot.
     """
 
     _DEPTH = 4
     _FIRST = 3
 
-    def __init__(self, circuit: RectifierCircuit) -> None:
+    def __init__(self, circuit: RectifierCircuit, *, loaded: bool) -> None:
         self._circuit = circuit
         self._start = circuit.slow_states
+        self._moved = np.ones(len(self._start))
+        if not loaded:
+            self._moved[: len(circuit.outputs.histories)] = 0.0
         self._ends: list[Floats] = []
         self._changes: list[Floats] = []
 
     def extrapolate(self, count: int) -> None:
         """Take note of the states at the end of period number `count`, and move them to where they may settle."""
         end = self._circuit.slow_states
-        change = end - self._start
+        change = (end - self._start) * self._moved
         if count >= self._FIRST and len(end):
             size = float(np.abs(change).max())
             if self._changes and size > 10.0 * float(np.abs(self._changes[-1]).max()):
