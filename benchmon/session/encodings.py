@@ -311,6 +311,7 @@ def _decode_status(time: float, until: float, level: object, fields: object) -> 
         status,
         about=_subject(fields.get("about")),
         also=_subject(fields.get("also")),
+        unwatched=_subject(fields.get("unwatched")),
         limit_at=_number_or_none(fields.get("limit_at")),
         surely=fields.get("surely") is True,
         cause=one_line(fields.get("cause") or "", 200),
