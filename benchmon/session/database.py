@@ -191,7 +191,7 @@ def _how_to_read(path: Path) -> str:
     _check_log(path)
     if _has_journal(path):
         raise SessionFileError(
-            f"{display_path(path)}: has a journal beside its log, as no recorder leaves it; take {path.name}-journal away"
+            f"{display_path(path)}: has a journal beside its log, as no recorder leaves it: {path.name}-journal"
         )
     return "mode=ro"
 
