@@ -224,8 +224,8 @@ def _magnetised(worst_case: WorstCase) -> Iterator[str]:
     mean = float(worst_case.loaded.quantities["diode.current.mean"][NORMAL])
     yield (
         "A half wave magnetises the core: no direct current passes a transformer, so the mean current of "
-        f"{_value(mean, 'A')} saturates it in one direction. The line current is then {_value(line, 'A')} rms with even "
-        "harmonics, and the primary heats up more than the load explains. Choose a transformer two to three times "
+        f"{_value(mean, 'A')} saturates it in one direction. The line current is then {_value(line, 'A')} rms with "
+        "even harmonics, and the primary heats up more than the load explains. Choose a transformer two to three times "
         "as large (a rule of thumb), or a bridge; one without an air gap, as a toroid, suffers most."
     )
 
