@@ -114,6 +114,18 @@ class Circuit:
             self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
         )
 
+    def chosen(self, rows: NDArray[np.intp]) -> Circuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations = self.equations
+        parts, wiring = equations.parts.chosen(rows), equations.wiring
+        windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
+        saturation, thermal = self.junction
+        return replace(
+            self,
+            equations=assemble(equations.bench, wiring, windings, parts),
+            junction=(saturation[rows], thermal[rows]),
+        )
+
     def guess(self, mesh: Mesh) -> Floats:
         """Return rough stage values to start from, (b, m, 2, n)."""
         equations = self.equations
