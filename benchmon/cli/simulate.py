@@ -1,4 +1,4 @@
-"""The process of the simulated bench: it runs the instruments of a bench file until the end, and obeys orders."""
+"""The process of the simulated bench: it runs the instruments of a bench file and takes commands."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ from benchmon_simulated.faults import FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
 _SESSION_LIMIT = 60.0
-_LOOK_EVERY = 1.0
+_CHECK_SECONDS = 1.0
 
 
 def scenarios_as_text() -> str:
     """Return the scenarios and the faults as tables."""
     rows = [(scenario.name, scenario.description) for scenario in SCENARIOS]
     scenarios = table(("scenario", "what is on the bench (all invented)"), rows)
-    faults = [(_spelt(fault), fault.description) for fault in FAULTS]
+    faults = [(_usage_of(fault), fault.description) for fault in FAULTS]
     return f"{scenarios}\n\n{table(('fault (--fault NAME)', 'what happens'), faults)}"
 
 
-def _spelt(fault: type[Fault]) -> str:
+def _usage_of(fault: type[Fault]) -> str:
     return f"{fault.name}[:{fault.target}]" if fault.target else fault.name
 
 
@@ -54,40 +54,40 @@ def run_simulator(
     stop = Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
-    with SimulatedBench(bench, seed, faults, notify=_tell) as simulated:
+    with SimulatedBench(bench, seed, faults, notify=_print_line) as simulated:
         for name, address in simulated.addresses.items():
-            _tell(f"{name} {address}")
+            _print_line(f"{name} {address}")
         if save_bench is not None:
             with whole_file(save_bench, force=True) as part:
                 part.write_text(rewrite_addresses(bench.source, simulated.addresses), encoding="utf-8")
         _serve(simulated, stop, until_finished)
 
 
-def _tell(line: str) -> None:
-    # Who started it may have gone, and then nobody reads.
+def _print_line(line: str) -> None:
+    # The process that started this one may have ended, and then nobody reads.
     with suppress(BrokenPipeError):
         click.echo(line)
 
 
 def _serve(simulated: SimulatedBench, stop: Event, until_finished: Path | None) -> None:
-    """Obey orders until the end; raise `BenchmonError` where the simulated bench broke."""
-    orders = CommandLines()
-    give_up, look_again = time.monotonic() + _SESSION_LIMIT, time.monotonic()
+    """Execute commands until the end. Raises `BenchmonError` if the simulated bench broke."""
+    lines = CommandLines()
+    give_up, next_check = time.monotonic() + _SESSION_LIMIT, time.monotonic()
     began = False
     while not stop.is_set():
-        for line in orders.wait(0.2):
-            _tell(_answer(simulated, line))
+        for line in lines.wait(0.2):
+            _print_line(_answer(simulated, line))
         _raise_if_broken(simulated)
-        if until_finished is None or time.monotonic() < look_again:
+        if until_finished is None or time.monotonic() < next_check:
             continue
-        look_again = time.monotonic() + _LOOK_EVERY
-        # The file is there a moment before its recorder counts as alive: what has not begun has not ended.
+        next_check = time.monotonic() + _CHECK_SECONDS
+        # The file exists a moment before its recorder is seen to run: what has not begun has not ended.
         state = _state_of(until_finished)
         began = began or state is RecorderState.RECORDING
         if state is RecorderState.FINISHED or (
             state is not RecorderState.RECORDING
             and (began or time.monotonic() >= give_up)
-            and not is_recorded(until_finished)  # one that stands still for a while reads on when it goes on
+            and not is_recorded(until_finished)  # a recorder that was suspended reads on when it continues
         ):
             return
 

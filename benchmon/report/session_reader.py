@@ -138,10 +138,15 @@ _COUNTS = """
 
 
 def last_of_range(connection: sqlite3.Connection, after: int, count: int) -> int | None:
-    """Return the number of the last of `count` readings that follow number `after`, None where there is none."""
+    """Return the number of the last of `count` readings that follow number `after`, None where there is none.
+
+    Raises `sqlite3.DatabaseError` where the numbers do not rise: a damaged tree of SQLite can lead in circles.
+    """
     found: int | None = connection.execute(
         "SELECT max(id) FROM (SELECT id FROM readings WHERE id > ? ORDER BY id LIMIT ?)", (after, count)
     ).fetchone()[0]
+    if found is not None and found <= after:
+        raise sqlite3.DatabaseError("it is damaged, its rows are out of order")
     return found
 
 

@@ -49,11 +49,11 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     @property
     def chosen(self) -> str:
-        """Return the name of the channel under the cursor of the main view, "" where there is none."""
+        """Return the name of the selected channel of the main view, "" if there is none. The app implements it."""
         raise NotImplementedError
 
     def show_all(self) -> None:
-        """Show the picture as it is in every view that is in sight."""
+        """Show the present state in every visible view. The app implements it."""
         raise NotImplementedError
 
     def ask(self, request: OperatorRequest, otherwise: str) -> bool:

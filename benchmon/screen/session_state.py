@@ -20,7 +20,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
 from benchmon.text import countdown
-from benchmon.watch import bench_changes, plan, status
+from benchmon.watch import plan, status
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
@@ -304,7 +304,7 @@ class SessionState:
         if edit is None or not self.live:
             return ""
         if edit.kind == EventKind.BENCH_NOT_LOADABLE:
-            return f"Edits not loaded, {bench_changes.STAYS}. {edit.message.removesuffix(f'; {bench_changes.STAYS}')}"
+            return f"Edits not loaded: {edit.message}."
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"
 

@@ -317,9 +317,13 @@ class ExplanationRows(TableReader[Explanations]):
 
 def _cause(stored: object) -> Explanation | None:
     match stored:
-        case [str(cause), (int() | float()) as likelihood, str(message), [*channels]] if 0 <= likelihood <= 1:
+        case [str(cause), (int() | float()) as likelihood, str(message), [*channels], *more] if 0 <= likelihood <= 1:
             names = tuple(one_line(name, 40) for name in channels[:_MOST_CHANNELS])
-            return Explanation(one_line(cause, 200), float(likelihood), one_line(message, 1000), names)
+            # Versions before wrote neither evidence nor advice.
+            evidence, advice = (one_line(each, 1000) for each in (*more, "", "")[:2])
+            return Explanation(
+                one_line(cause, 200), float(likelihood), one_line(message, 1000), names, evidence, advice
+            )
     return None
 
 

@@ -1,7 +1,8 @@
 """What the history of all channels tells beyond single readings: drift, heat, and readings that contradict each other.
 
-The kinds of its events: `drifting`, `implausible`, `forecast` (a temperature is heading for its limit), `runaway`,
-`junction` (a case's temperature means a junction past its maximum), and `cleared` where one of these is over.
+The kinds of its events: `mains gone`, `mains back`, `mains dip`, `drifting`, `implausible`, `forecast` (a temperature
+is heading for its limit), `runaway`, `junction` (a case's temperature means a junction past its maximum), and `cleared`
+where one of these is over.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from benchmon.watch.heating.heating import (
 )
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import Frozen, FrozenValue, VerdictChanges
+from benchmon.watch.power_state import MainsInterruptions
 from benchmon.watch.records import Event, Flag, Forecast
 from benchmon.watch.wording import BandPosition
 
@@ -80,6 +82,7 @@ class ChannelHistory:
         self._drifting: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
         self._contradicting: frozenset[str] = frozenset()
+        self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: FrozenValue(channel) for name, channel in self._channels.items()}
         parts = sum(not heat.is_air for heat in self._heats.values())
@@ -95,6 +98,7 @@ class ChannelHistory:
         for name, still in self._still.items():
             still.change(self._channels[name])
         self._plausibility = PlausibilityWatch(bench)
+        self._mains.change(bench)
 
     def expect(self, prediction: Prediction) -> None:
         """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
@@ -108,7 +112,7 @@ class ChannelHistory:
         self, channel: str, time: float, value: float, expected: Expected | None, en: float | None
     ) -> list[Event]:
         """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
-        events: list[Event] = []
+        events = self._mains.update(channel, time, value)
         heat = self._heats.get(channel)
         if heat is not None:
             events += heat.update(time, value, self._junction)

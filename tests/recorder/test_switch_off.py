@@ -6,16 +6,17 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from benchmon.bench import read_bench
+from benchmon.bench import load_bench, read_bench
 from benchmon.errors import RecorderError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
 from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
-from benchmon.session.requests import StopRecording, SwitchPowerOff
+from benchmon.session.requests import LoadBench, StopRecording, SwitchPowerOff
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
+from benchmon.watch.watch import Watch
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.waiting import until
 
@@ -112,10 +113,10 @@ def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, benc
 
 
 @contextmanager
-def recording(text, path):
+def recording(text, path, bench=None):
     ready = threading.Event()
     found = []
-    thread = threading.Thread(target=lambda: found.append(record(read_bench(text), path, on_ready=ready.set)))
+    thread = threading.Thread(target=lambda: found.append(record(bench or read_bench(text), path, on_ready=ready.set)))
     thread.start()
     assert ready.wait(60)
     view = open_session_view(path)
@@ -258,6 +259,46 @@ def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, ben
         assert sum(query[1] == 5 for query in relay.queries) > 1
         mains.works = True
         until(lambda: seen.of("switched off"))
+
+
+def test_a_trip_does_not_wait_for_the_watch(tmp_path, meter, bench_with, monkeypatch):
+    mains, gate, judge = Mains(meter), threading.Event(), Watch.judge
+
+    def slowly(watch, channel, time, value, *rest):
+        if channel == "case" and value is not None and value > 90:
+            assert gate.wait(60)
+        return judge(watch, channel, time, value, *rest)
+
+    monkeypatch.setattr(Watch, "judge", slowly)
+    path = tmp_path / "a.benchmon"
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path) as seen:
+        mains.heat()
+        until(lambda: mains.switched)
+        gate.set()
+        until(lambda: seen.of("switched off"))
+        assert [kind for kind in seen.kinds() if kind != "switch"][:3] == ["tripped", "switching off", "switched off"]
+
+
+def test_power_that_returns_past_a_newly_loaded_limit_is_switched_off_again(tmp_path, meter, bench_with):
+    mains = Mains(meter)
+    with FakeModbusInstrument({1: mains.unit}) as relay:
+        file = tmp_path / "bench.toml"
+        text = bench_with(relay.address)
+        file.write_text(text, encoding="utf-8")
+        with recording(text, tmp_path / "a.benchmon", load_bench(file)) as seen:
+            mains.heat()
+            until(lambda: seen.of("switched off"))
+            # Not clearly inside the limit of 90 °C, so that one alone would not count as passed again.
+            mains.case = 89.5
+            file.write_text(text.replace('trip_above = "90 °C"', 'trip_above = "80 °C"'), encoding="utf-8")
+            [offer] = until(lambda: seen.of("bench edited"))
+            assert "case: trip_above 90 °C → 80 °C" in offer.message
+            seen.view.request(LoadBench(offer.time))
+            until(lambda: seen.of("bench loaded"))
+            until(lambda: len(seen.of("tripped")) == 2)
+            done = len(until(lambda: seen.of("switched off")))
+            mains.unit.tables["coil"][7] = True
+            until(lambda: len(seen.of("switched off")) > done)
 
 
 def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(tmp_path, meter, bench_with):

@@ -7,7 +7,7 @@ from contextlib import closing
 import pytest
 
 from benchmon.errors import BenchmonError, SessionFileError
-from benchmon.report import figures
+from benchmon.report import figures, session_reader
 from benchmon.report.comparison.comparison import compare
 from benchmon.report.export import export, rows
 from benchmon.report.reevaluated_session import summarise
@@ -103,3 +103,36 @@ def test_a_session_of_a_newer_version_is_refused(write_session, use):
         with pytest.raises(SessionFileError, match="newer benchmon"):
             do()
     assert list(use.folder.iterdir()) == []
+
+
+def lead_in_circles(path, table):
+    """Damage a tree: every page above the leaves leads to its first leaf (SQLite file format, 1.6)."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        size = connection.execute("PRAGMA page_size").fetchone()[0]
+        root = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0]
+    content = bytearray(path.read_bytes())
+    start = (root - 1) * size
+    assert content[start] == 5, "the table has only one page"
+    cells = int.from_bytes(content[start + 3 : start + 5], "big")
+    places = [
+        start + int.from_bytes(content[start + 12 + 2 * cell : start + 14 + 2 * cell], "big") for cell in range(cells)
+    ]
+    first = content[places[0] : places[0] + 4]
+    for place in (*places, start + 8):
+        content[place : place + 4] = first
+    path.write_bytes(content)
+
+
+def test_rows_out_of_order_are_refused_and_not_read_for_ever(write_session, use, monkeypatch):
+    path = write_session(seconds=60)
+    monkeypatch.setattr(session_reader, "_AT_ONCE", 50)
+    lead_in_circles(path, "readings")
+    refusals = []
+    for do in use(path):
+        try:
+            do()
+        except BenchmonError as problem:
+            refusals.append(str(problem))
+    assert refusals
+    assert all("damaged" in refusal or "malformed" in refusal for refusal in refusals)

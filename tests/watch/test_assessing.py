@@ -263,7 +263,7 @@ def test_a_reservoir_that_keeps_its_charge_is_no_sign_of_power():
     changes["vout"] = lambda t, v: v * np.exp(-np.maximum(t - 20.0, 0.0) / 60.0)
     found = assessed([row for row in log(40, changes=changes) if row.channel != "power"])
     assert found["channels"]["vout"]["verdict"] == "unpredicted"
-    assert kinds(found) == set()
+    assert kinds(found) == {"mains gone"}
 
 
 def test_a_trip_has_no_time_left():

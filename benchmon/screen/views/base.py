@@ -76,7 +76,7 @@ class View(KeyScreen[None], inherit_bindings=False):
         yield self.key_bar
 
     def body(self) -> Iterable[Widget]:
-        """Return what is between head and keys."""
+        """Return the widgets between the status header and the keys. Every view implements it."""
         raise NotImplementedError
 
     def on_screen_resume(self) -> None:
@@ -131,7 +131,7 @@ class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
             yield from self.body()
 
     def body(self) -> Iterable[Widget]:
-        """Return what the question is made of."""
+        """Return the widgets of the question. Every dialog implements it."""
         raise NotImplementedError
 
     def on_screen_resume(self) -> None:
