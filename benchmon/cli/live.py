@@ -146,7 +146,9 @@ def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
 
     load_in_background("benchmon.screen.app")
     view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
-    return _follow(view, ascii_only, read_only)
+    # A demo goes on as long as somebody looks, who has its file open; the view opens it only for a moment at a time.
+    with session.open("rb"):
+        return _follow(view, ascii_only, read_only)
 
 
 def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:

@@ -94,7 +94,7 @@ class HeartbeatWriter:
             self._show(alive)
             if bool(alive.trouble) != self._announced:
                 words = f"{alive.trouble}. Watch, alarms and switching off go on."
-                _say(words if alive.trouble else "the session is written again")
+                say(words if alive.trouble else "the session is written again")
                 self._announced = bool(alive.trouble)
             with self._news:
                 self._news.wait_for(
@@ -113,7 +113,8 @@ class HeartbeatWriter:
         self.missing = f"this recorder has no beacon ({reason}): a second recorder of this bench would not be refused"
 
 
-def _say(words: str) -> None:
+def say(words: str) -> None:
+    """Report on standard error."""
     # The terminal that started the recorder may be gone; session and lock file hold the same words.
     with suppress(OSError, ValueError):
         print(f"benchmon: {one_line(words, 1000)}", file=sys.stderr, flush=True)  # noqa: T201

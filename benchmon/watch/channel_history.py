@@ -251,7 +251,10 @@ class _HeatHistory:
         fastest = None
         if settled is not None and constant:
             fastest = FASTEST_RISE * (settled.value + settled.uncertainty - prediction.ambient) / constant
-        self.watch.limits = HeatLimits(self._channel.warn_above, self._channel.trip_above, constant, fastest)
+        warning, limit = self._channel.warn_above, self._channel.trip_above
+        self.watch.limits = HeatLimits(warning, limit, constant, fastest, prediction.ambient)
+        if settled is not None and not self.is_air:
+            self.watch.limits = replace(self.watch.limits, final=settled.value, doubt=settled.uncertainty / 2.0)
 
     def update(self, time: float, value: float, junction: JunctionEstimate | None) -> list[Event]:
         events = []
@@ -286,9 +289,9 @@ class _HeatHistory:
             goal, ahead = self._channel.warn_above, now.to_warning
         if goal is not None and now.value >= goal:
             return events  # it is there, which is told elsewhere, and not over
-        # Told once all curves pass; over once the likeliest one does not.
+        # It is told once nearly all courses pass, and over once hardly any does.
         told = self._told.get(EventKind.FORECAST, False)
-        passes = ahead is not None and math.isfinite(ahead.best if told else ahead.high)
+        passes = ahead is not None and math.isfinite(ahead.low if told else ahead.high)
         return events + self._tell(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:

@@ -10,8 +10,8 @@ from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.text import duration, one_line
 from benchmon.watch.drift.drift import Drift
-from benchmon.watch.heating.first_order_fit import Interval
 from benchmon.watch.heating.heating import Outlook, State
+from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon.watch.verdict import en_as_text

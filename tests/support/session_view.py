@@ -148,7 +148,7 @@ class FakeView:
 
     def request(self, request: OperatorRequest) -> None:
         if self.deaf:
-            raise RecorderError("no recorder can_request")
+            raise RecorderError("no recorder listens")
         self.requests.append(request)
 
     def band(self, channel: str, *_: float) -> tuple[Expected | None, ...]:

@@ -22,12 +22,12 @@ def judged(channel, verdict=Verdict.AGREES, *flags):
 
 
 def test_a_rise_stands_for_where_it_is_heading():
-    watch = HeatWatch(HeatLimits(None, 105.0))
-    # An exact exponential to 118 °C with 60 s, seen for one time constant.
-    for step in range(121):
+    watch = HeatWatch(HeatLimits(None, 125.0))
+    # An exact exponential to 118 °C with 60 s, seen for two time constants.
+    for step in range(241):
         watch.update(step / 2.0, 24.0 + 94.0 * (1.0 - math.exp(-step / 120.0)))
     watch.finish()
-    found = steady_reading(CASE, 83.4, watch.outlook(60.0))
+    found = steady_reading(CASE, 105.3, watch.outlook(120.0))
     assert found.value == pytest.approx(118.0, abs=0.05 * 94.0)
     assert abs(found.value - 118.0) <= found.doubt
 
