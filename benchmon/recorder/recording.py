@@ -245,6 +245,7 @@ class Recording:
         """Store the bench's status if that is due."""
         status = self._status.look(self._now(), state)
         if status is not None:
+            self._heartbeat_writer.show(status)
             self._writer.put(status)
 
     def _receive(self, news: Reading | InstrumentNews) -> None:

@@ -77,10 +77,13 @@ def recorded_by(path: Path) -> int | None:
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open an existing session file to write a row into it, in one transaction. Raises `SessionFileError`."""
+def writing(path: Path, wait: float = _BUSY_TIMEOUT) -> Iterator[sqlite3.Connection]:
+    """Open an existing session file to write a row into it, in one transaction.
+
+    Raises `SessionFileError`, also where another writer holds the file for longer than `wait` seconds.
+    """
     _look_at_file(path)
-    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw")) as connection:
+    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw", wait)) as connection:
         check_is_session(connection, path)
         connection.execute("BEGIN IMMEDIATE")
         yield connection

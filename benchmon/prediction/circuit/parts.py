@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import REFERENCE, junction_of
+from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.usual_parts import esr_of, leakage_inductance_of, source_resistance_of
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
@@ -47,6 +48,13 @@ class Parts:
         return tuple(sorted(found))
 
     @property
+    def primary_ohms(self) -> Floats:
+        """The resistance of source, fuse, inrush limiter and primary winding together, ohms (b,)."""
+        names = ("mains.source_resistance", "transformer.primary_resistance", "fuse.resistance", "ntc.resistance")
+        ohms: Floats = np.sum([self[name] for name in names], axis=0)
+        return ohms
+
+    @property
     def load_ohms(self) -> Floats:
         """The load resistor, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0.
 
@@ -74,6 +82,7 @@ class Parts:
 def parts_of(bench: Bench) -> Parts:
     """Return the nominal values of a bench as one variant. Raises `PredictionError` if its diode cannot be fitted."""
     saturation, emission, ohms = junction_of(bench.diode)
+    core = no_load_of(bench.transformer)
     values: dict[str, float] = {
         "mains.voltage": bench.mains.voltage,
         "mains.frequency": bench.mains.frequency,
@@ -82,8 +91,13 @@ def parts_of(bench: Bench) -> Parts:
         "transformer.primary_resistance": bench.transformer.primary_resistance,
         "transformer.secondary_resistance": bench.transformer.secondary_resistance,
         "transformer.leakage_inductance": leakage_inductance_of(bench.transformer, bench.mains.frequency),
-        "transformer.no_load_current": bench.transformer.no_load_current,
-        "transformer.no_load_loss": bench.transformer.no_load_loss,
+        "core.current": core.current,
+        "core.loss": core.loss,
+        "core.saturating": core.saturating,
+        "core.exponent": core.exponent,
+        "core.loss_exponent": core.loss_exponent,
+        "core.match": core.match,
+        "core.turns": core.turns,
         "fuse.resistance": bench.fuse.resistance if bench.fuse else 0.0,
         "ntc.resistance": 0.0,
         "diode.saturation_current": saturation,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke
 from benchmon.errors import NoSteadyState, PredictionError
-from benchmon.prediction.circuit.circuit import Circuit, circuit_of
+from benchmon.prediction.circuit.circuit import Circuit, Sag, circuit_of
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import (
     Mesh,
@@ -91,13 +91,17 @@ class SteadyState:
     solution: PeriodicSolution
 
 
-def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, initial_guess: SteadyState | None = None) -> SteadyState:
+def solve_circuit(
+    bench: Bench, parts: Parts, celsius: Floats, initial_guess: SteadyState | None = None, sag: Sag | None = None
+) -> SteadyState:
     """Return the steady state with all junctions at `celsius` (b,); `initial_guess` is a solution to start from.
+
+    `sag` is what the core's idle current takes from the EMF.
 
     Raises `NoSteadyState`, a `PredictionError`, if no variant converges; single variants that fail are marked in the
     solution.
     """
-    circuit = circuit_of(bench, parts, celsius)
+    circuit = circuit_of(bench, parts, celsius, sag)
     start = initial_guess.solution if initial_guess else None
     return SteadyState(circuit, steady_solution(circuit, parts.variants, start))
 

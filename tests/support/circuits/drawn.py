@@ -18,6 +18,8 @@ PLAIN: dict[str, Any] = {
         "primary_resistance": 10.0,
         "secondary_resistance": 0.3,
         "leakage_inductance": 0.0,
+        "no_load_current": 0.0,
+        "no_load_loss": 0.0,
     },
     "rectifier": {"kind": "bridge"},
     "diode": {"saturation_current": 1e-9, "emission_coefficient": 1.8, "series_resistance": 0.02},
@@ -52,6 +54,12 @@ def plain(kind: str = "bridge", **changes: Any) -> Bench:
         merges = isinstance(value, dict) and name != "load" and name in data
         data[name] = data[name] | value if merges else value
     return Bench.model_validate(data)
+
+
+def without_core(bench: Bench) -> Bench:
+    """Return the bench with a core that takes nothing."""
+    nothing = {"no_load_current": 0.0, "no_load_loss": 0.0}
+    return bench.model_copy(update={"transformer": bench.transformer.model_copy(update=nothing)})
 
 
 def logarithmic(rng: random.Random, low: float, high: float) -> float:

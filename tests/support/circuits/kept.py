@@ -18,6 +18,7 @@ from typing import Any
 
 from benchmon.bench import Bench
 from support.circuits.reference import reference as integrated
+from support.circuits.saturating import saturating as with_core
 from support.circuits.stepped import Drawn
 from support.circuits.stepped import stepped as in_steps
 
@@ -30,6 +31,11 @@ def reference(bench: Bench, junction: float | None = None, ntc_ohms: float = 0.0
         ["reference", _parts_of(bench), junction and round(junction, 3), round(ntc_ohms, 5)],
         lambda: integrated(bench, junction, ntc_ohms),
     )
+
+
+def saturating(bench: Bench) -> dict[str, float]:
+    """Return what a supply with a saturating core reads as `support.circuits.saturating` integrates it."""
+    return _kept(["saturating", _parts_of(bench)], lambda: with_core(bench))
 
 
 def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
