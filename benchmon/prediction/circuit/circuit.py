@@ -47,6 +47,11 @@ class Sag:
         volts_there: Floats = found.reshape(-1, *angle.shape)
         return volts_there
 
+    def chosen(self, rows: NDArray[np.intp]) -> Sag:
+        """Return that of the variants of these numbers alone; a single one stands for all."""
+        volts, flux = (value[rows] if len(value) > 1 else value for value in (self.volts, self.flux))
+        return Sag(self.angle, volts, flux)
+
 
 @dataclass(frozen=True)
 class Circuit:
@@ -141,6 +146,19 @@ class Circuit:
         saturation, thermal = self.junction
         return replace(
             self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
+        )
+
+    def chosen(self, rows: NDArray[np.intp]) -> Circuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations = self.equations
+        parts, wiring = equations.parts.chosen(rows), equations.wiring
+        windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
+        saturation, thermal = self.junction
+        return replace(
+            self,
+            equations=assemble(equations.bench, wiring, windings, parts),
+            junction=(saturation[rows], thermal[rows]),
+            sag=self.sag and self.sag.chosen(rows),
         )
 
     def guess(self, mesh: Mesh) -> Floats:
