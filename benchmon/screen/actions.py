@@ -13,6 +13,7 @@ from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.background_job import BackgroundJob, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
+from benchmon.screen.switch_off_request import UNHEARD, SwitchOffRequest
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
@@ -29,6 +30,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import clock
 from benchmon.watch.plan import Action, StepRequest
+from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
@@ -44,6 +46,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
     symbols: SymbolSet
     job: BackgroundJob | None = None
     """What runs in the background just now."""
+    asked: int | None = None
+    """The number of the last request."""
+    off_request: SwitchOffRequest | None = None
+    """The request to switch off that the recorder has not answered yet."""
     polled: float = 0.0
     """The monotonic time of the last poll."""
 
@@ -59,7 +65,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def ask(self, request: OperatorRequest, otherwise: str) -> bool:
         """Send a request to the recorder and return whether that worked; if not, show `otherwise` and the reason."""
         try:
-            self.view.request(request)
+            self.asked = self.view.request(request)
         except BenchmonError as problem:
             self.show_message(f"{otherwise}: {problem}")
             return False
@@ -124,7 +130,21 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _switch_off(self, typed: bool | None) -> None:
         if typed and self.ask(SwitchPowerOff("by the operator"), "NOT switched off, use the switch at the bench"):
+            self.off_request = SwitchOffRequest(self.view, self.asked, self.state.now)
             self.show_message("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
+
+    def follow_off_request(self, events: Sequence[Event]) -> None:
+        """See that a request to switch off is answered; where nobody does, that is the first line and rings."""
+        request = self.off_request
+        if request is None:
+            return
+        request.follow(events)
+        if request.is_unheard and not self.state.unheard:
+            self.bell()
+            self.show_message(f"{UNHEARD}.")
+        self.state.unheard = UNHEARD if request.is_unheard else ""
+        if request.is_answered:
+            self.off_request = None
 
     def action_reading(self) -> None:
         """Type in what a display shows; its time is now, at the key."""

@@ -97,7 +97,9 @@ class BenchmonApp(OperatorActions):
 
     def follow(self) -> None:
         """Take what came since the last poll, and show it in every visible view."""
-        refused = [event.message for event in self._update_state() if event.kind == EventKind.REFUSED]
+        events = self._update_state()
+        self.follow_off_request(events)
+        refused = [event.message for event in events if event.kind == EventKind.REFUSED]
         if refused and self.state.live:
             self.show_message(refused[-1])
         self.show_progress()

@@ -214,7 +214,8 @@ class SessionState:
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
     known, and `steps` what it should in steps of the plan. `distributions` are over many supplies within the
     tolerances, once somebody has had them drawn, and `progress` names what runs in the background just now.
-    `problem` is why the session cannot be read now, and `trouble` what keeps the recorder from writing it.
+    `problem` is why the session cannot be read now, and `trouble` what keeps the recorder from writing it. `unheard` is
+    the warning that nobody has answered a request to switch off, "" where there is none.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -222,7 +223,7 @@ class SessionState:
         self.live = live
         self.now = 0.0
         self.recorder_state = RecorderState.RECORDING
-        self.problem = self.trouble = ""
+        self.problem = self.trouble = self.unheard = ""
         self.read_only = False
         self.is_replay = False
         self.identities: dict[str, str] = {}
@@ -403,6 +404,8 @@ class SessionState:
 
         A session that cannot be read comes first, unless the last status was a danger: that stays.
         """
+        if self.unheard:
+            return StatusLine(Level.DANGER, SIGNS[Level.DANGER], self.unheard)
         if self.problem and self._stored_line.level is not Level.DANGER:
             return StatusLine(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
         if self.trouble:

@@ -22,6 +22,8 @@ from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 
+import platformdirs
+
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError
 from benchmon.text import one_line
@@ -50,7 +52,8 @@ FOLDER_VARIABLE = "BENCHMON_RECORDERS"
 ENDING = ".recorder"
 SIGNALS = {"stop": signal.SIGTERM, "switch off": signal.SIGUSR1}
 """How a recorder is asked for what must not wait where its session cannot be written."""
-_SIZE = 4096
+_SIZE = 16_384
+_LONGEST_STATUS, _LONGEST_EVENTS = 3000, 3000
 _CLAIM_WITHIN = 0.5
 
 
@@ -58,7 +61,9 @@ _CLAIM_WITHIN = 0.5
 class Beat:
     """The last heartbeat of a recorder: its process, session file, session time, and trouble, "" for none.
 
-    `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time.
+    `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time. `status` and
+    `events` are the bench's status and its latest grave events, as JSON that `benchmon.session.encodings` reads: they
+    reach a screen also while the session file cannot be written.
     """
 
     pid: int
@@ -69,6 +74,8 @@ class Beat:
     monotonic: float = 0.0
     boot: str = ""
     trouble: str = ""
+    status: str = ""
+    events: str = ""
 
     @property
     def is_recent(self) -> bool:
@@ -77,9 +84,27 @@ class Beat:
 
 
 def beacons_folder() -> Path:
-    """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files."""
+    """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files.
+
+    Where another user has made a folder of that name, it is one in the user's cache. The user's runtime folder would
+    be gone at logout, when a recorder goes on.
+    """
     named = os.environ.get(FOLDER_VARIABLE, "").strip()
-    return Path(named).expanduser() if named else Path(tempfile.gettempdir()) / f"benchmon-{os.getuid()}"
+    if named:
+        return Path(named).expanduser()
+    usual = Path(tempfile.gettempdir()) / f"benchmon-{os.getuid()}"
+    if not os.path.lexists(usual) or _is_own_folder(usual):
+        return usual
+    return platformdirs.user_cache_path("benchmon", appauthor=False) / "recorders"
+
+
+def _is_own_folder(folder: Path) -> bool:
+    """Return whether a folder is the user's, and nobody else can put files there."""
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & 0o022
 
 
 def beacon_path(bench: Bench) -> Path:
@@ -106,15 +131,21 @@ class Beacon:
             self.release()
             raise
 
-    def beat(self, now: float, monotonic: float, trouble: str) -> None:
-        """Say that the recorder was alive at session time `now`, at that `monotonic` time, and what troubles it.
+    def beat(self, now: float, monotonic: float, trouble: str, status: str = "", events: str = "") -> None:
+        """Write that the recorder was alive at session time `now`, at that `monotonic` time, and its trouble.
 
-        Where somebody has removed the beacon it is set up again. Raises `OSError`.
+        `status` and `events` are as in `Beat`; what is too long is left out. Where somebody has removed the beacon it
+        is set up again. Raises `OSError`.
         """
         if not _is_at(self.path, self._file):
             self._set_up_again()
         fields = asdict(self._beat) | {"time": now, "monotonic": monotonic, "boot": boot()}
-        text = json.dumps(fields | {"trouble": one_line(trouble, 600)}).encode()
+        fields |= {
+            "trouble": one_line(trouble, 600),
+            "status": status if len(status) <= _LONGEST_STATUS else "",
+            "events": events if len(events) <= _LONGEST_EVENTS else "",
+        }
+        text = json.dumps(fields).encode()
         os.pwrite(self._file, text.ljust(_SIZE - 1)[: _SIZE - 1] + b"\n", 0)
 
     def release(self) -> None:
@@ -148,7 +179,10 @@ def _claim(path: Path, bench: Bench) -> int:
 
 
 def _open(path: Path) -> int:
-    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
+    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
+    # Nobody else may lock it, or read what is recorded.
+    os.fchmod(file, 0o600)
+    return file
 
 
 def _lock(file: int) -> bool:
@@ -179,9 +213,9 @@ def _taken(path: Path, bench: Bench) -> str:
 
 
 def _make_folder(folder: Path) -> None:
-    folder.mkdir(mode=0o755, parents=True, exist_ok=True)
-    if folder.is_symlink() or folder.stat().st_uid != os.getuid():
-        raise PermissionError(f"{folder} is another user's")
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if not _is_own_folder(folder):
+        raise PermissionError(errno.EPERM, f"{folder} is open to other users")
 
 
 def read_beacon(path: Path) -> Beat | None:
@@ -191,7 +225,9 @@ def read_beacon(path: Path) -> Beat | None:
     except (OSError, ValueError):
         return None
     try:
-        text = os.pread(file, _SIZE, 0) if stat.S_ISREG(os.fstat(file).st_mode) else b""
+        found = os.fstat(file)
+        is_own = stat.S_ISREG(found.st_mode) and found.st_uid == os.getuid()
+        text = os.pread(file, _SIZE, 0) if is_own else b""
     finally:
         os.close(file)
     try:
@@ -211,9 +247,11 @@ def _beat(stored: object) -> Beat | None:
             "monotonic": float(monotonic),
             "boot": str(at_boot),
             "trouble": str(trouble),
+            **others,
         }:
             words = (one_line(session, 1000), one_line(title, 200))
-            return Beat(pid, *words, started, now, monotonic, at_boot, one_line(trouble, 600))
+            more = (text if isinstance(text := others.get(name), str) else "" for name in ("status", "events"))
+            return Beat(pid, *words, started, now, monotonic, at_boot, one_line(trouble, 600), *more)
     return None
 
 
@@ -231,7 +269,7 @@ def is_recorded(session: Path) -> bool:
 def _beats() -> Iterator[tuple[Path, Beat]]:
     """Yield the beacons of this user with the last heartbeats of their recorders."""
     folder = beacons_folder()
-    for path in folder.glob(f"*{ENDING}") if folder.is_dir() else ():
+    for path in folder.glob(f"*{ENDING}") if _is_own_folder(folder) else ():
         beat = read_beacon(path)
         if beat is not None:
             yield path, beat

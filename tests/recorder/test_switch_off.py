@@ -170,7 +170,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
             [tripped], [told], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
             assert tripped.time <= told.time <= done.time
             assert "relay was commanded to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
-            assert "line_current fell from 750.0 mA to 0.000 A" in done.message
+            assert "line_current fell from 750.0 mA to 0.0 mA" in done.message
             until(lambda: seen.kinds() and seen.glance().sentence.startswith("Switched off: case is at 95.0 °C"))
 
 

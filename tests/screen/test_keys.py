@@ -192,7 +192,7 @@ async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
         bench.live = False
         await pilot.press("n")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "A note needs a recorder")
+        assert await sees(pilot, read_screen, "A note needs a running recorder")
         assert len(app.screen_stack) == 1
 
 

@@ -38,6 +38,9 @@ PATIENCE = 20
 MOST_PERIODS = 150
 """Periods after which a neighbour of a local model is taken as settled."""
 
+TRANSIENT = 150
+"""Periods after which what is left of a transient is no longer stepped on a supply that is interpolated."""
+
 _MOST_MODELS = 6
 """Local models that are kept."""
 
@@ -88,6 +91,8 @@ class SupplyUnderTest:
         self._interpolated = interpolated
         self._models: dict[Hashable, LocalModel | None] = {}
         self._spent: PeriodValues | None = None
+        self._state: Hashable = None
+        self._stepped = 0
         point = self._operating_point()
         self.snapshot = self._observe(self.period_values(self.run_circuit(self._circuit, point, 1)[0], point))
 
@@ -194,7 +199,9 @@ class SupplyUnderTest:
         cycle, settled = self.run_circuit(self._circuit, point, periods)
         values = self.period_values(cycle, point)
         self._spent = values if self._interpolated and settled and point.volts == 0.0 else None
-        if self._interpolated and settled and point.volts > 0.0:
+        self._stepped = self._stepped + periods if point.others == self._state else periods
+        self._state = point.others
+        if self._interpolated and point.volts > 0.0 and (settled or self._stepped >= TRANSIENT):
             self._models.setdefault(point.others, None)
         return values
 
@@ -226,7 +233,7 @@ class SupplyUnderTest:
         if outputs.reservoir is not None:
             outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
         loaded = not isinstance(load, OpenLoad)
-        settling = SlowStates(circuit) if periods > PATIENCE and loaded and wave.any() else None
+        settling = SlowStates(circuit, loaded=loaded) if periods > PATIENCE and wave.any() else None
         cycle = circuit.run(wave, now)
         for count in range(periods - 1):
             flux, before = circuit.flux, cycle
@@ -371,22 +378,26 @@ class SlowStates:
     """The slow states of `circuit` over periods, extrapolated to where they settle (Anderson's acceleration).
 
     D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965): the next state is the
-    combination of the last ones whose change within a period is least.
+    combination of the last ones whose change within a period is least. What is stored for no load is left alone: it
+    would keep an overshoot.
     """
 
     _DEPTH = 4
     _FIRST = 3
 
-    def __init__(self, circuit: RectifierCircuit) -> None:
+    def __init__(self, circuit: RectifierCircuit, *, loaded: bool) -> None:
         self._circuit = circuit
         self._start = circuit.slow_states
+        self._moved = np.ones(len(self._start))
+        if not loaded:
+            self._moved[: len(circuit.outputs.histories)] = 0.0
         self._ends: list[Floats] = []
         self._changes: list[Floats] = []
 
     def extrapolate(self, count: int) -> None:
         """Take note of the states at the end of period number `count`, and move them to where they may settle."""
         end = self._circuit.slow_states
-        change = end - self._start
+        change = (end - self._start) * self._moved
         if count >= self._FIRST and len(end):
             size = float(np.abs(change).max())
             if self._changes and size > 10.0 * float(np.abs(self._changes[-1]).max()):
