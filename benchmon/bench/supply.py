@@ -75,8 +75,10 @@ class Mains(Section):
         description="How far the mains voltage may be off; a channel that measures the mains narrows it. Public "
         "mains may be 10 % off (EN 50160).",
     )
-    source_resistance: Annotated[v.Ohms, Field(ge=0)] = Field(
-        0.0, description="Resistance of the source, the socket and the lead; it lowers the peaks of the line current."
+    source_resistance: Annotated[v.Ohms, Field(ge=0)] | None = Field(
+        None,
+        description="Resistance of the source, the socket and the lead; it lowers the peaks of the line current. Left "
+        "out, it is taken as usual, within a wide allowance.",
     )
     voltage_thd: Annotated[v.Fraction, Field(ge=0, lt=0.5)] | None = Field(
         None,
@@ -220,8 +222,10 @@ class Transformer(Section):
         description="How much higher the voltage is without load: (open-circuit − full-load) / full-load voltage; "
         "small transformers have more.",
     )
-    leakage_inductance: Annotated[v.Henries, Field(ge=0)] = Field(
-        0.0, description="Leakage inductance of one winding, referred to the secondary."
+    leakage_inductance: Annotated[v.Henries, Field(ge=0)] | None = Field(
+        None,
+        description="Leakage inductance of one winding, referred to the secondary. Left out, it is taken as usual for "
+        "the rating, within a wide allowance.",
     )
     no_load_current: Annotated[v.Amperes, Field(ge=0)] = Field(
         0.0,
@@ -439,7 +443,14 @@ class Capacitor(Section):
     capacitance: Annotated[v.Farads, Field(ge=1e-9, le=100)] = Field(
         description="Capacitance; the ripple is inversely proportional to it."
     )
-    esr: Annotated[v.Ohms, Field(ge=0)] = Field(0.0, description="Equivalent series resistance; the data sheet has it.")
+    esr: Annotated[v.Ohms, Field(ge=0)] | None = Field(
+        None,
+        description="Equivalent series resistance; the data sheet has it. Left out, it is taken as usual for the "
+        "capacitance, within a wide allowance.",
+    )
+    esr_tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] | None = Field(
+        None, description="Tolerance of the series resistance; 50 % where it is left out and esr is given."
+    )
     tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = Field(
         0.0, description="Tolerance of the capacitance; ±20 % is usual for an electrolytic."
     )

@@ -21,9 +21,9 @@ from benchmon.session.recorder_lock import is_recorded
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording
 from benchmon.text import one_line, table
-from benchmon_simulated import SimulatedBench, rewrite_addresses
+from benchmon_simulated import Effects, SimulatedBench, rewrite_addresses
 from benchmon_simulated.commands import CommandLines
-from benchmon_simulated.faults import FAULTS, Fault
+from benchmon_simulated.faults import FAULTS, FURTHER_FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
 _SESSION_LIMIT = 60.0
@@ -37,8 +37,10 @@ def scenarios_as_text() -> str:
     """Return the scenarios and the faults as tables."""
     rows = [(scenario.name, scenario.description) for scenario in SCENARIOS]
     scenarios = table(("scenario", "what is on the bench (all invented)"), rows)
-    faults = [(_usage_of(fault), fault.description) for fault in FAULTS]
-    return f"{scenarios}\n\n{table(('fault (--fault NAME)', 'what happens'), faults)}"
+    faults, further = ([(_usage_of(fault), fault.description) for fault in kinds] for kinds in (FAULTS, FURTHER_FAULTS))
+    catalogue = table(("fault (--fault NAME)", "what happens"), faults)
+    rare = table(("rarer fault", "what happens"), further)
+    return f"{scenarios}\n\n{catalogue}\n\n{rare}"
 
 
 def _usage_of(fault: type[Fault]) -> str:
@@ -51,14 +53,16 @@ def run_simulator(
     until_finished: Path | None,
     seed: int,
     faults: Sequence[str] = (),
+    effects: str = "none",
     alone_limit: float = ALONE_LIMIT,
 ) -> None:
     """Run the simulated instruments of a bench file, print a line with name and address each, and wait for the end.
 
     The end is Ctrl-C, SIGTERM, or that the session `until_finished` is over; that session is ended when nobody has
-    looked at it for `alone_limit` seconds. `save_bench` is written with the addresses filled in. Commands come line by
-    line on standard input. Raises `BadInput` where an instrument cannot be simulated, a fault is none, or the file
-    cannot be written; `BenchmonError` where the simulated bench breaks.
+    looked at it for `alone_limit` seconds. `effects` of a real bench are "none", "real" or "double". `save_bench` is
+    written with the addresses filled in. Commands come line by line on standard input. Raises `BadInput` where an
+    instrument cannot be simulated, a fault is none, or the file cannot be written; `BenchmonError` where the simulated
+    bench breaks.
     """
     bench = load_bench(bench_file)
     if not bench.instrument:
@@ -68,7 +72,7 @@ def run_simulator(
         signal.signal(number, lambda _number, _frame: stop.set())
     demo = None if until_finished is None else _DemoSession(until_finished, alone_limit)
     try:
-        with SimulatedBench(bench, seed, faults, notify=_print_line) as simulated:
+        with SimulatedBench(bench, seed, faults, _print_line, Effects.named(effects)) as simulated:
             for name, address in simulated.addresses.items():
                 _print_line(f"{name} {address}")
             if save_bench is not None:

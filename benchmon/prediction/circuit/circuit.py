@@ -47,6 +47,11 @@ class Sag:
         volts_there: Floats = found.reshape(-1, *angle.shape)
         return volts_there
 
+    def chosen(self, rows: NDArray[np.intp]) -> Sag:
+        """Return that of the variants of these numbers alone; a single one stands for all."""
+        volts, flux = (value[rows] if len(value) > 1 else value for value in (self.volts, self.flux))
+        return Sag(self.angle, volts, flux)
+
 
 @dataclass(frozen=True)
 class Circuit:
@@ -90,8 +95,18 @@ class Circuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at mains angles (…), volts, (b, …)."""
+        known = self._waves.get(id(angle))
+        if known is not None and known[0] is angle:
+            return known[1]
         wave = mains_wave(self.equations.parts, self.equations.windings.emf, angle)
-        return wave if self.sag is None else wave - self.sag.at(angle)
+        wave = wave if self.sag is None else wave - self.sag.at(angle)
+        self._waves[id(angle)] = angle, wave
+        return wave
+
+    @cached_property
+    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
+        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
+        return {}
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
@@ -141,6 +156,19 @@ class Circuit:
         saturation, thermal = self.junction
         return replace(
             self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
+        )
+
+    def chosen(self, rows: NDArray[np.intp]) -> Circuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations = self.equations
+        parts, wiring = equations.parts.chosen(rows), equations.wiring
+        windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
+        saturation, thermal = self.junction
+        return replace(
+            self,
+            equations=assemble(equations.bench, wiring, windings, parts),
+            junction=(saturation[rows], thermal[rows]),
+            sag=self.sag and self.sag.chosen(rows),
         )
 
     def guess(self, mesh: Mesh) -> Floats:

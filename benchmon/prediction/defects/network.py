@@ -301,6 +301,21 @@ class DiodeCircuit:
         equations = replace(self.equations, corner_factor=factor)
         return replace(self, equations=equations, junction=(saturation, thermal * factor))
 
+    def chosen(self, rows: NDArray[np.intp]) -> DiodeCircuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations, (saturation, thermal) = self.equations, self.junction
+        reservoir = equations.reservoir
+        chosen = replace(
+            equations,
+            parts=equations.parts.chosen(rows),
+            mass=equations.mass[rows],
+            conductance=equations.conductance[rows],
+            ratio=equations.ratio[rows],
+            reservoir=reservoir and replace(reservoir, capacitance=reservoir.capacitance[rows]),
+        )
+        sag = self.sag and self.sag.chosen(rows)
+        return replace(self, equations=chosen, junction=(saturation[rows], thermal[rows]), sag=sag)
+
     def energy_lost(self, solution: PeriodicSolution) -> float:  # noqa: ARG002 (a PeriodicCircuit)
         """Return 0: for a circuit with a fault an error of a few parts in a thousand is accepted."""
         return 0.0

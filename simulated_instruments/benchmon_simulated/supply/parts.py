@@ -59,7 +59,7 @@ class ActualParts:
     @property
     def reservoir_esr(self) -> float:
         """The series resistance of the first capacitor, 0 if there is none."""
-        return next((part.esr for part in self.filter if isinstance(part, Capacitor)), 0.0)
+        return next((part.esr or 0.0 for part in self.filter if isinstance(part, Capacitor)), 0.0)
 
 
 class PartSpread:

@@ -38,6 +38,9 @@ PATIENCE = 20
 MOST_PERIODS = 150
 """Periods after which a neighbour of a local model is taken as settled."""
 
+TRANSIENT = 150
+"""Periods after which what is left of a transient is no longer stepped on a supply that is interpolated."""
+
 _MOST_MODELS = 6
 """Local models that are kept."""
 
@@ -88,6 +91,8 @@ class SupplyUnderTest:
         self._interpolated = interpolated
         self._models: dict[Hashable, LocalModel | None] = {}
         self._spent: PeriodValues | None = None
+        self._state: Hashable = None
+        self._stepped = 0
         point = self._operating_point()
         self.snapshot = self._observe(self.period_values(self.run_circuit(self._circuit, point, 1)[0], point))
 
@@ -194,7 +199,9 @@ class SupplyUnderTest:
         cycle, settled = self.run_circuit(self._circuit, point, periods)
         values = self.period_values(cycle, point)
         self._spent = values if self._interpolated and settled and point.volts == 0.0 else None
-        if self._interpolated and settled and point.volts > 0.0:
+        self._stepped = self._stepped + periods if point.others == self._state else periods
+        self._state = point.others
+        if self._interpolated and point.volts > 0.0 and (settled or self._stepped >= TRANSIENT):
             self._models.setdefault(point.others, None)
         return values
 

@@ -48,8 +48,11 @@ def _parts_of(bench: Bench) -> Any:
     """What a circuit is made of; what a bench file may hold besides, and what is left as it is, changes no key."""
     named = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
     found = bench.model_dump(mode="json", include=set(named), exclude_defaults=True)
-    if found["mains"].get("harmonics") == []:
-        del found["mains"]["harmonics"]
+    # What is given as nothing makes the same circuit as it did when nothing was what a key left out meant.
+    for section in (found["mains"], found["transformer"], *found.get("filter", [])):
+        for key in ("harmonics", "source_resistance", "leakage_inductance", "esr"):
+            if not section.get(key, True):
+                del section[key]
     return found
 
 
