@@ -19,6 +19,7 @@ from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.watch import wording
 from benchmon.watch.drift.drift import Drifts
 from benchmon.watch.heating.heating import (
+    FAR,
     HeatLimits,
     HeatWatch,
     Outlook,
@@ -77,9 +78,12 @@ class ChannelHistory:
         self._heats = {
             name: _HeatHistory(channel) for name, channel in self._channels.items() if is_temperature(channel.quantity)
         }
-        self._drifts = Drifts(self._channels, slow=self._heats)
+        quantities = {name: channel.quantity for name, channel in self._channels.items()}
+        mains = next((name for name, quantity in quantities.items() if quantity == "mains.voltage.rms"), None)
+        self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
+        self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
         self._contradicting: frozenset[str] = frozenset()
         self._mains = MainsInterruptions(bench)
@@ -180,16 +184,41 @@ class ChannelHistory:
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
         changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
-        return [self._tell_drift(name, time) for name in sorted(changed)]
+        events = [event for name in sorted(changed) for event in self._tell_drift(name, time)]
+        if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
+            events += self._tell_drift(channel.name, time)
+        return events
 
-    def _tell_drift(self, name: str, time: float) -> Event:
+    def _tell_drift(self, name: str, time: float) -> list[Event]:
+        """Return what is to be told of a drift that began, ended or comes near: one that leads out soon is an alarm."""
         drift = self._drifts.drift(name)
         if drift is None:
+            was_told = name in self._drifting
             self._drifting.discard(name)
-            return Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")
-        self._drifting.add(name)
+            self._drifting_slowly.discard(name)
+            return [Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")] if was_told else []
+        if name not in self._bands:
+            self._drifting.add(name)
+            sentence = wording.mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
         sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
-        return Event(time, name, EventKind.DRIFTING, sentence)
+        if self._leads_out_soon(name):
+            self._drifting_slowly.discard(name)
+            self._drifting.add(name)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
+        self._drifting_slowly.add(name)
+        return [Event(time, name, EventKind.SLOW_DRIFT, sentence)]
+
+    def _leads_out_soon(self, name: str) -> bool:
+        """Return whether a drift leads out of what is expected, or past a limit, before long."""
+        drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
+        if drift is None or drift.rate == 0.0:
+            return False
+        rises = drift.rate > 0
+        edge = band.expected + math.copysign(band.spread, drift.rate)
+        limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
+        left = [(goal - band.value) / drift.rate for goal in (edge, *limits) if goal is not None]
+        return left[0] <= 0.0 or any(0.0 < seconds < FAR for seconds in left)
 
     def _warmth(self, time: float) -> float:
         """Return how much warming up has been seen so far: the progress of all that warms, added up."""
