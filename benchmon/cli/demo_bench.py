@@ -46,10 +46,11 @@ class DemoBench:
         self.bench_file = Path(folder) / self.like.name
         return self
 
-    def start(self, faults: Sequence[str]) -> None:
-        """Start the instruments, with `faults` in addition to those of the scenario."""
+    def start(self, faults: Sequence[str], effects: str) -> None:
+        """Start the instruments, with `faults` in addition to those of the scenario, and `effects` of a real bench."""
         command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
         command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
+        command += ["--effects", effects]
         command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
         self._simulator = subprocess.Popen(  # noqa: S603 - this program
             command,

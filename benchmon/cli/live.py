@@ -15,6 +15,7 @@ from benchmon.cli.options import (
     ASCII,
     BENCH,
     DURATION_OPTION,
+    EFFECTS,
     FAULT,
     HEADLESS,
     PATH,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 @click.argument("scenario", default="reservoir")
 @click.option("--list", "list_them", is_flag=True, help="List the scenarios and faults, and exit.")
 @FAULT
+@EFFECTS
 @HEADLESS
 @DURATION_OPTION
 @SESSION
@@ -43,6 +45,7 @@ def demo(
     scenario: str,
     list_them: bool,
     faults: tuple[str, ...],
+    effects: str,
     headless: bool,
     duration: float | None,
     session: Path | None,
@@ -65,7 +68,7 @@ def demo(
             recorder = start_recorder(
                 bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
             )
-        bench.start(faults)
+        bench.start(faults, effects)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
         if recorder is None:
@@ -146,7 +149,9 @@ def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
 
     load_in_background("benchmon.screen.app")
     view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
-    return _follow(view, ascii_only, read_only)
+    # A demo goes on as long as somebody looks, who has its file open; the view opens it only for a moment at a time.
+    with session.open("rb"):
+        return _follow(view, ascii_only, read_only)
 
 
 def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:
@@ -177,8 +182,9 @@ def load_in_background(module: str) -> None:
 @click.option("--until-finished", type=PATH, metavar="SESSION", help="Stop when SESSION has ended.")
 @click.option("--seed", type=int, default=1, help="Seed for the values of the parts and the errors of the meters.")
 @FAULT
+@EFFECTS
 def simulate(
-    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...]
+    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...], effects: str
 ) -> int:
     """Simulate the instruments of BENCH and print the address of each.
 
@@ -186,7 +192,7 @@ def simulate(
     """
     from benchmon.cli.simulate import run_simulator
 
-    run_simulator(bench, save_bench, until_finished, seed, faults)
+    run_simulator(bench, save_bench, until_finished, seed, faults, effects)
     return EXIT_DONE
 
 

@@ -58,6 +58,14 @@ FAULT = click.option(
     metavar="NAME[:WHERE][@TIME]",
     help="Simulate a fault, from the start, from 30s on, or during 10s..20s.",
 )
+EFFECTS = click.option(
+    "--effects",
+    type=click.Choice(["none", "real", "double"]),
+    default="none",
+    show_default=True,
+    help="What the simulated bench has of a real one: distorted mains, a saturating core, spread parts, moving air, "
+    "meters with noise and bandwidth; doubled, or nothing.",
+)
 PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

@@ -25,7 +25,7 @@ from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
 from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
-from benchmon.recorder.heartbeat import HeartbeatWriter
+from benchmon.recorder.heartbeat import HeartbeatWriter, say
 from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
@@ -109,7 +109,11 @@ class Recording:
         try:
             return self._record(duration, on_ready)
         finally:
+            # Without its lock file the recorder is asked by no signal any more; the last one is answered here.
             self._heartbeat_writer.end()
+            for event in self._see_switch_off_through():
+                say(event.message)
+            self._switch_off.end()
 
     def _record(self, duration: float | None, on_ready: Callable[[], object] | None) -> Summary:
         try:
@@ -136,14 +140,33 @@ class Recording:
             self._writer.abandon()
             raise
         finally:
-            self._switch_off.end()
             self._bench_file.stop()
             self._predictor.stop()
             self._diagnosis.stop()
             self._settled_predictions.stop()
         ended = self._now()
-        self._writer.finish(ended)
+        while requests := self._writer.finish(ended):
+            for request in requests:
+                self._process_request(request)
+            self._see_switch_off_through()
+            ended = self._now()
         return self._tally.summary(self._path, ended, self._status.latest)
+
+    def _see_switch_off_through(self) -> Sequence[Event]:
+        """Wait until the switch has done what was asked for after the instruments were stopped; return its events."""
+        found: list[Event] = []
+        while True:
+            if self._stop.switch_off:
+                asked, self._stop.switch_off = self._stop.switch_off, ""
+                found += self._request_switch_off(asked)
+            is_over = not self._switch_off.holds()
+            found += self._switch_off.events()
+            if is_over:
+                self._events(found)
+                return found
+            for request in self._writer.requests():
+                self._process_request(request)
+            time.sleep(_ROUND)
 
     def _write_settings(self) -> None:
         """Store the settings of every instrument and channel, defaults included, for readers years later."""
@@ -208,6 +231,7 @@ class Recording:
         """Stop the instruments and process what they still sent."""
         self._heartbeat()
         late = self._acquisition.stop(_INSTRUMENTS_END_WITHIN)
+        self._switch_off.readings_ended()
         self._heartbeat()
         for news in self._collect(wait=0.0):
             self._process_reading(news)
@@ -221,6 +245,7 @@ class Recording:
         """Store the bench's status if that is due."""
         status = self._status.look(self._now(), state)
         if status is not None:
+            self._heartbeat_writer.show(status)
             self._writer.put(status)
 
     def _receive(self, news: Reading | InstrumentNews) -> None:
@@ -267,6 +292,7 @@ class Recording:
 
     def _process_request(self, request: Request) -> None:
         self._events([answering(request, event) for event in self._answers(request)])
+        self._writer.answered(request)
 
     def _answers(self, request: Request) -> Sequence[Event]:
         """Do what an operator asks; return the events that answer."""

@@ -110,6 +110,7 @@ class SwitchOffControl:
         self._reason = ""
         self._done = self._has_returned = False
         self._done_at = 0.0
+        self._is_read = True
         self._ended = threading.Event()
         # A trip comes from an instrument's thread, readings from the recording's, and the supervision has its own.
         self._lock = threading.RLock()
@@ -142,6 +143,10 @@ class SwitchOffControl:
         """Go by another description of the same channels: power that returns is judged by its limits."""
         with self._lock:
             self._channels = {channel.name: channel for channel in bench.channel}
+
+    def readings_ended(self) -> None:
+        """Go by the switch's own answer from now on: no meter is read any more."""
+        self._is_read = False
 
     def trip(self, reason: str, request: int | None = None) -> None:
         """Switch off; returns at once, from any thread. A further trip changes nothing while one is in progress.
@@ -225,7 +230,8 @@ class SwitchOffControl:
         reported_at = started + self._seen_within - _REPEAT_FAILURE_AFTER
         while not self._ended.is_set() and not self._done:
             with self._lock:
-                finding, now = self._power.finding(), self._now()
+                finding = self._power.finding() if self._is_read else PowerFinding(Power.UNSEEN)
+                now = self._now()
             done = _done(finding, attempts)
             if done:
                 words = f"{done}, {now - started:.2f} s after the command to {name}"

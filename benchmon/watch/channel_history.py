@@ -17,7 +17,7 @@ from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.drift import Drifts, Spread
 from benchmon.watch.heating.heating import (
     FAR,
     HeatLimits,
@@ -179,11 +179,13 @@ class ChannelHistory:
         return None if heat is None else heat.watch.outlook(now)
 
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
-        spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
+        accuracy = channel.accuracy.of(value)
+        spread = math.hypot(expected.uncertainty, accuracy)
         self._bands[channel.name] = BandPosition(value, expected.value, spread)
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
-        changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
+        both, warm = Spread(spread, accuracy), self._warmth(time)
+        changed = self._drifts.update(channel.name, time, value, now, spread=both, warm=warm)
         events = [event for name in sorted(changed) for event in self._tell_drift(name, time)]
         if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
             events += self._tell_drift(channel.name, time)

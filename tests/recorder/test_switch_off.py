@@ -1,8 +1,9 @@
 """A trip reaches the switch at once and is seen through, whatever else hangs; and what fails is said loudest."""
 
+import sqlite3
 import threading
 import time
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 
 import pytest
 
@@ -13,7 +14,9 @@ from benchmon.instruments.types import ChannelSettings, DrivenChannel, Instrumen
 from benchmon.recorder import record, summary_text
 from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
+from benchmon.session.records import RecorderState
 from benchmon.session.requests import LoadBench, StopRecording, SwitchPowerOff
+from benchmon.session.writer import SessionWriter
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
 from benchmon.watch.watch import Watch
@@ -167,7 +170,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
             [tripped], [told], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
             assert tripped.time <= told.time <= done.time
             assert "relay was commanded to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
-            assert "line_current fell from 750.0 mA to 0.000 A" in done.message
+            assert "line_current fell from 750.0 mA to 0.0 mA" in done.message
             until(lambda: seen.kinds() and seen.glance().sentence.startswith("Switched off: case is at 95.0 °C"))
 
 
@@ -313,6 +316,31 @@ def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(t
         mains.works = True
         until(lambda: seen.of("stopped"))
         assert seen.kinds()[-1] == "switched off"
+
+
+def test_off_that_is_asked_for_while_a_recording_ends_is_done(tmp_path, meter, bench_with, monkeypatch):
+    mains, asked, finish = Mains(meter), [], SessionWriter.finish
+    path = tmp_path / "a.benchmon"
+
+    def finish_late(writer, at):
+        if not asked:
+            asked.append(open_session_view(path).request(SwitchPowerOff("by the operator")))
+        return finish(writer, at)
+
+    monkeypatch.setattr(SessionWriter, "finish", finish_late)
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path):
+        pass
+    assert not mains.unit.tables["coil"][7]
+    update = open_session_view(path).poll()
+    assert update.state is RecorderState.FINISHED
+    [answer] = [event for event in update.events if event.details and event.details.request == asked[0]]
+    assert answer.kind == "switching off"
+    [done] = [event for event in update.events if event.kind == "switched off"]
+    assert "no channel shows whether the power is gone, so look" in done.message
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT done IS NOT NULL FROM requests WHERE id = ?", asked).fetchone() == (1,)
+    with pytest.raises(RecorderError, match="no recorder"):
+        open_session_view(path).request(SwitchPowerOff("by the operator"))
 
 
 def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, meter, bench_with):

@@ -5,20 +5,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.drift import Drifts, Spread
 
 SIGMA = 0.005
 
 
-def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, warm=0.0, start=0.0):
+def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, accuracy=0.0, warm=0.0, start=0.0):
     """Feed readings of one channel; return the watch and the times at which a drift began and ended."""
     watch, began, ended = Drifts(["vout"]), [], []
+    spread = Spread(uncertainty, accuracy)
     expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
     for index, value in enumerate(values):
         time = start + step * index
-        if watch.update(
-            "vout", time, float(value), float(expected[index]), uncertainty=uncertainty, warm=float(warm[index])
-        ):
+        if watch.update("vout", time, float(value), float(expected[index]), spread=spread, warm=float(warm[index])):
             (ended if watch.drift("vout") is None else began).append(time)
     return watch, began, ended
 
@@ -134,12 +133,12 @@ def of_a_bench(minutes, mains_read, follow, seed=3):
                 time,
                 size * (true / 230) ** power + noise_now,
                 size * (read / 230) ** power,
-                uncertainty=0.02 * size,
+                spread=Spread(0.02 * size, 0.005 * size),
             )
             began += [(one, time) for one in changed if watch.drift(one) is not None]
         # The power factor follows the mains through the core, by 4 % a per cent; the prediction knows nothing of it.
         value = 0.6 * (1 + 4 * (true / 230 - 1)) + 1e-4 * random.standard_normal()
-        changed = watch.update("pf", time, value, 0.6, uncertainty=0.05)
+        changed = watch.update("pf", time, value, 0.6, spread=Spread(0.05, 0.006))
         began += [(one, time) for one in changed if watch.drift(one) is not None]
     return watch, began
 
@@ -181,7 +180,7 @@ def test_a_meter_with_slow_noise_of_its_own_does_not_drift():
     for index in range(1, len(slow)):
         slow[index] = 0.9975 * slow[index - 1] + 0.07 * random.standard_normal()
     values = 22.0 + 0.006 * slow[: len(t)] + 0.003 * random.standard_normal(len(t))
-    assert run(values, step=0.5, uncertainty=0.3)[1] == []
+    assert run(values, step=0.5, accuracy=0.1)[1] == []
 
 
 @settings(max_examples=10, deadline=None)

@@ -30,7 +30,7 @@ class Annotation:
 
 
 def annotations_of(state: SessionState, width: int, symbols: SymbolSet) -> dict[str, list[Annotation]]:
-    """Return the remarks on each channel that has any, wrapped to rows of `width`."""
+    """Return the annotations of each channel that has any, wrapped to rows of `width`."""
     ahead = state.outlooks
     if not ahead.forecasts and not ahead.causes:
         return {}
@@ -51,8 +51,8 @@ def likely_causes(state: SessionState) -> list[Explanation]:
     causes = state.outlooks.causes
     if not causes or causes[0].cause == NOTHING_WRONG:
         return []
-    told = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
-    return told[:_MOST_CAUSES]
+    likely = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
+    return likely[:_MOST_CAUSES]
 
 
 def cause_words(cause: Explanation, channel: str) -> str:

@@ -320,6 +320,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     what = channel.quantity.rpartition(".")[2].replace("_", " ")
     if abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
         shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
+        if worst.read is not None:
+            now = format_value(worst.read, channel.unit)
+            return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
     return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
 
@@ -330,6 +333,9 @@ _TELLING = (
     (Flag.DRIFTING, "drifts"),
     (Flag.IMPLAUSIBLE, "contradicts others"),
 )
+
+_NOT_KNOWN_YET = 0.5
+"""The likelihood of "none of these" while what goes on cannot be explained yet: it may still be anything."""
 
 _NAMED = 3
 """Channels that are named in one sentence; of more, how many there are."""
@@ -351,7 +357,7 @@ def steady_reading(
         return Observation(channel, value)
     if outlook.final is None or outlook.uncertainty is None:
         return None
-    return Observation(channel, outlook.final.best, outlook.uncertainty)
+    return Observation(channel, outlook.final.best, outlook.uncertainty, value)
 
 
 def withhold_all_clear(
@@ -394,5 +400,5 @@ def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
 
 
 def _not_yet(words: str, channel: str, likelihood: float) -> Explanation:
-    message = f"{words}: everything that has settled agrees with the prediction, so no cause can be told yet"
-    return Explanation(NONE_OF_THESE, likelihood, message, (channel,))
+    message = f"{words}: everything that has settled agrees with the prediction, and no known cause is seen yet"
+    return Explanation(NONE_OF_THESE, min(likelihood, _NOT_KNOWN_YET), message, (channel,))

@@ -54,8 +54,8 @@ LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
 _CLEAR_BLOCKS = 30
-_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.05, 1.0, 3.0
-"""Slow noise of a meter: its standard deviation before any is seen, as a part of the uncertainty (from experience); how
+_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.08, 1.0, 3.0
+"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience); how
 many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
 _BY_WARMTH = 0.7
@@ -74,6 +74,13 @@ class Noises(NamedTuple):
     reading: float
     residual: float
     expected: float
+
+
+class Spread(NamedTuple):
+    """What a reading may differ by: the uncertainty of reading and expectation together, the meter's accuracy."""
+
+    uncertainty: float
+    accuracy: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,11 +133,11 @@ class DriftWatch:
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
         self.drift = None
 
-    def take(self, block: BlockAverage, noises: Noises, uncertainty: float, innocent: float = 0.0) -> None:
-        """Take the next block; `drift` tells what is known after it.
+    def take(self, block: BlockAverage, noises: Noises, spread: Spread, innocent: float = 0.0) -> None:
+        """Take the next block; `drift` is what is known after it.
 
-        Warming up may still change the channel by `uncertainty` times the change of the blocks' `warm`. A change up to
-        `innocent` is no drift in any case.
+        Warming up may still change the channel by the uncertainty of `spread` times the change of the blocks' `warm`. A
+        change up to `innocent` is no drift in any case.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -144,7 +151,7 @@ class DriftWatch:
             if self.drift is not None and level == self._found_at:
                 self._follow(ladder)
             elif moved and self.drift is None:
-                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), uncertainty)
+                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), spread)
             coming = merged
 
     def _has_moved(self, block: BlockAverage, deviation: float) -> bool:
@@ -157,7 +164,7 @@ class DriftWatch:
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
         return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
 
-    def _look(self, level: int, ladder: _BlockLadder, least: float, uncertainty: float) -> None:
+    def _look(self, level: int, ladder: _BlockLadder, least: float, spread: Spread) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
@@ -165,10 +172,10 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, uncertainty):
+            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, spread.uncertainty):
                 length = float(times[-1] - times[start])
-                swing = self._swing(length, float(times[start]), uncertainty)
-                if change <= least + math.hypot(self._innocent(ladder, start, uncertainty), swing):
+                swing = self._swing(length, float(times[start]), spread.accuracy)
+                if change <= least + math.hypot(self._innocent(ladder, start, spread.uncertainty), swing):
                     return
                 self._begin(level, ladder, times[start:], values[start:])
                 return
@@ -222,12 +229,12 @@ class DriftWatch:
                 return trend.slope, (trend.high - trend.low) / 4.0
         return 0.0, math.inf
 
-    def _swing(self, length: float, before: float, uncertainty: float) -> float:
+    def _swing(self, length: float, before: float, accuracy: float) -> float:
         """Return how much the channel's own slow noise may change it over `length` seconds.
 
         It is learnt from the changes over as long a time `before` (s); until there are any, it has its usual size.
         """
-        prior = _SLOW_NOISE * uncertainty
+        prior = _SLOW_NOISE * accuracy
         ladder = self._ladders[_PAST]
         lag = max(1, round(length / ladder.seconds))
         squares, swings = 0.0, 0.0
@@ -277,7 +284,7 @@ class Drifts:
             for name, quantity in quantities.items()
         }
         self._late = late
-        self._spreads = dict.fromkeys(self._makers, 0.0)
+        self._spreads = dict.fromkeys(self._makers, Spread(0.0, 0.0))
         self._estimate = MainsEstimate()
         self._mains, self._mains_channel = _Mean(), mains
         self.witnesses: frozenset[str] = frozenset()
@@ -297,12 +304,19 @@ class Drifts:
         self._mains.add(volts)
 
     def update(
-        self, channel: str, time: float, value: float, expected: float, *, uncertainty: float = 0.0, warm: float = 0.0
+        self,
+        channel: str,
+        time: float,
+        value: float,
+        expected: float,
+        *,
+        spread: Spread | None = None,
+        warm: float = 0.0,
     ) -> set[str]:
         """Take one finite reading; return the channels whose drift began or ended with it.
 
-        `expected` is the value re-predicted for this moment. Warming up may still change the reading by `uncertainty`
-        times the change of `warm`. All in the channel's unit; times rise over all channels.
+        `expected` is the value re-predicted for this moment. Warming up may still change the reading by the uncertainty
+        of `spread` times the change of `warm`. All in the channel's unit; times rise over all channels.
         """
         changed: set[str] = set()
         if self._began is None:
@@ -311,7 +325,7 @@ class Drifts:
         if turn != self._turn:
             changed = self._close()
             self._turn = turn
-        self._spreads[channel] = uncertainty
+        self._spreads[channel] = spread or Spread(0.0, 0.0)
         if self._makers[channel].update(time, value, expected, warm):
             if self.drift(channel) is not None:
                 changed.add(channel)
