@@ -123,7 +123,7 @@ def of_a_bench(minutes, mains_read, follow, seed=3):
     watch = Drifts({**quantities, "pf": "mains.power_factor", "mains": "mains.voltage.rms"}, mains="mains")
     random, began = np.random.default_rng(seed), []
     sizes = {"vout": (22.0, 1.1), "winding": (18.0, 1.0), "watts": (30.0, 2.0)}
-    for index, time in enumerate(times(minutes, 0.5)):
+    for time in times(minutes, 0.5):
         true, read = follow(time), mains_read(time)
         watch.mains(read)
         for name, (size, power) in sizes.items():

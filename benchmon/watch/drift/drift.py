@@ -54,12 +54,13 @@ LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
 _CLEAR_BLOCKS = 30
-_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.08, 1.0, 3.0
-"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience); how
-many of its own swings that counts for; and how many deviations of a swing are innocent."""
+_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.05, 1.0, 3.0
+"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience);
+how many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
-_BY_WARMTH = 0.7
-"""The part of an uncertainty that one thing's warming up may use; what it stems from mostly stays. From experience."""
+_BY_WARMTH, _MOST_BY_WARMTH = 0.7, 0.015
+"""The part of an uncertainty that one thing's warming up may use, and the part of a reading by which it moves at most:
+copper that warms by 40 K takes 2 % off an output, and most of that is predicted. From experience."""
 
 _LEAST_ELASTICITY, _LARGEST_ELASTICITY = 0.5, 3.0
 """By how many per cent a per cent of mains a channel moves that shows them: voltages by 1, powers by 2."""
@@ -81,6 +82,9 @@ class Spread(NamedTuple):
 
     uncertainty: float
     accuracy: float
+
+
+EXACT = Spread(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +256,8 @@ class DriftWatch:
         blocks = list(ladder.blocks)[start:]
         moved = [driver(block) for block in blocks]
         mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
-        warm = _BY_WARMTH * uncertainty * abs(blocks[-1].warm - blocks[0].warm)
+        value = abs(blocks[-1].expected + blocks[-1].residual)
+        warm = _BY_WARMTH * min(uncertainty, _MOST_BY_WARMTH * value) * abs(blocks[-1].warm - blocks[0].warm)
         return mains + warm
 
 
@@ -284,7 +289,7 @@ class Drifts:
             for name, quantity in quantities.items()
         }
         self._late = late
-        self._spreads = dict.fromkeys(self._makers, Spread(0.0, 0.0))
+        self._spreads = dict.fromkeys(self._makers, EXACT)
         self._estimate = MainsEstimate()
         self._mains, self._mains_channel = _Mean(), mains
         self.witnesses: frozenset[str] = frozenset()
@@ -310,7 +315,7 @@ class Drifts:
         value: float,
         expected: float,
         *,
-        spread: Spread | None = None,
+        spread: Spread = EXACT,
         warm: float = 0.0,
     ) -> set[str]:
         """Take one finite reading; return the channels whose drift began or ended with it.
@@ -325,7 +330,7 @@ class Drifts:
         if turn != self._turn:
             changed = self._close()
             self._turn = turn
-        self._spreads[channel] = spread or Spread(0.0, 0.0)
+        self._spreads[channel] = spread
         if self._makers[channel].update(time, value, expected, warm):
             if self.drift(channel) is not None:
                 changed.add(channel)
