@@ -17,9 +17,8 @@ from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import Drifts, Spread
+from benchmon.watch.drift.drift import FAR, Drifts, Spread
 from benchmon.watch.heating.heating import (
-    FAR,
     HeatLimits,
     HeatWatch,
     Outlook,
@@ -169,7 +168,7 @@ class ChannelHistory:
     def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
         """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
         heat, drift = self._heats.get(channel), self._drifts.drift(channel)
-        if drift is not None and value is not None:
+        if drift is not None and value is not None and channel in self._drifting:
             return drift_forecast(self._channels[channel], drift, value, now)
         return None if heat is None else heat_forecast(self._channels[channel], heat.watch.outlook(now))
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.text import about, clock, coarse, duration, one_line
-from benchmon.watch.drift.drift import Drift
-from benchmon.watch.heating.heating import FAR, Outlook, State
+from benchmon.watch.drift.drift import FAR, Drift
+from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict

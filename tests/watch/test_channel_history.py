@@ -127,7 +127,7 @@ def test_shuffled_instruments_get_the_same_flags():
             for channel in channels:
                 expected = PREDICTION.at(channel.quantity)
                 size = 0.04 * channel.accuracy.of(expected.value)
-                drift = size * index / 40 if channel.name == "winding current" else 0.0
+                drift = size * index / 10 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
                 history.update(channel.name, 0.5 * index, float(value), expected, 0.1)
         rows.append({channel.name: history.flags(channel.name) for channel in channels})

@@ -51,14 +51,17 @@ DETECTION_MINUTES = 3.0
 LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 """The change, in standard deviations of one reading, that is innocent: a third of what the stated drift makes."""
 
+FAR = 3600.0
+"""Seconds: a drift that leads out of what is expected later than that is noted, and no alarm: it need not last so long."""
+
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
 _CLEAR_BLOCKS = 30
-_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.05, 1.0, 3.0
+_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.07, 1.0, 3.0
 """Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience);
 how many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
-_BY_WARMTH, _MOST_BY_WARMTH = 0.7, 0.015
+_BY_WARMTH, _MOST_BY_WARMTH = 0.7, 0.03
 """The part of an uncertainty that one thing's warming up may use, and the part of a reading by which it moves at most:
 copper that warms by 40 K takes 2 % off an output, and most of that is predicted. From experience."""
 
@@ -154,6 +157,8 @@ class DriftWatch:
             merged = ladder.add(coming)
             if self.drift is not None and level == self._found_at:
                 self._follow(ladder)
+                if self.drift is None:
+                    return  # all blocks are new
             elif moved and self.drift is None:
                 self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), spread)
             coming = merged

@@ -371,14 +371,10 @@ def heat_forecast(channel: Channel, outlook: Outlook) -> Forecast:
     )
 
 
-FAR = 7200.0
-"""Seconds: what a drift leads to later than that is no matter of this test, and need not go on for so long."""
-
-
 def drift_forecast(channel: Channel, drift: Drift, value: float, now: float) -> Forecast:
-    """Return when a drift from `value` at `now` reaches the limit on its side, if there is one and it is not far."""
+    """Return when a drift from `value` at `now` reaches the limit on its side, if there is one."""
     limit = channel.trip_above if drift.rate > 0 else channel.trip_below
-    if limit is None or drift.rate == 0.0 or _until(limit - value, drift.rate) > FAR:
+    if limit is None or drift.rate == 0.0:
         return Forecast(channel.name, now, "drifting", drift.rate)
     fast, slow = sorted((drift.low, drift.high), key=abs, reverse=True)
     return Forecast(
