@@ -52,7 +52,7 @@ LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 """The change, in standard deviations of one reading, that is innocent: a third of what the stated drift makes."""
 
 FAR = 3600.0
-"""Seconds: a drift that leads out of what is expected later than that is noted, and no alarm: it need not last so long."""
+"""Seconds: a drift that leads out of what is expected later than that is noted, and no alarm."""
 
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
