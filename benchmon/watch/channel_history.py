@@ -1,4 +1,4 @@
-"""What the history of all channels tells beyond single readings: drift, heat, and readings that contradict each other.
+"""What follows from the history of all channels together: drift, heat, and readings that contradict each other.
 
 The kinds of its events: `mains gone`, `mains back`, `mains dip`, `drifting`, `implausible`, `forecast` (a temperature
 is heading for its limit), `runaway`, `junction` (a case's temperature means a junction past its maximum), and `cleared`
@@ -90,7 +90,7 @@ class ChannelHistory:
         self._warm, self._warm_until = 0.0, -math.inf
 
     def change(self, bench: Bench) -> None:
-        """Go by another description of the same channels from now on; what their history tells is kept."""
+        """Use another description of the same channels from now on; their history is kept."""
         self._bench, self._junction = bench, None
         self._channels = {channel.name: channel for channel in bench.channel}
         for name, heat in self._heats.items():
@@ -146,7 +146,7 @@ class ChannelHistory:
         return self._still[channel].found
 
     def finish(self, time: float) -> list[Event]:
-        """Judge what has been read so far as it stands: no more readings come. Return the events of that."""
+        """Judge the readings so far: no more will come. Return the events that follow."""
         events: list[Event] = []
         for heat in self._heats.values():
             events += heat.finish(time)
@@ -180,9 +180,9 @@ class ChannelHistory:
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
         changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
-        return [self._tell_drift(name, time) for name in sorted(changed)]
+        return [self._drift_event(name, time) for name in sorted(changed)]
 
-    def _tell_drift(self, name: str, time: float) -> Event:
+    def _drift_event(self, name: str, time: float) -> Event:
         drift = self._drifts.drift(name)
         if drift is None:
             self._drifting.discard(name)
@@ -197,7 +197,7 @@ class ChannelHistory:
             self._warm_until = time + _LOOK_AT_HEAT
             done = [self._done(time, constant) for constant in _UNSEEN_WARM_UPS]
             done += [heat.progress(time) for heat in self._heats.values() if not heat.is_air]
-            # What begins to warm anew starts from nothing; only what grows has moved a reading.
+            # What begins to warm again starts from nothing; only growth has moved a reading.
             self._warm += sum(max(0.0, now - was) for now, was in zip(done, self._progress, strict=True))
             self._progress = done
         return self._warm
@@ -219,13 +219,13 @@ class ChannelHistory:
 
 
 class _HeatHistory:
-    """One temperature: its outlook, and which of its news have been told."""
+    """One temperature: its outlook, and which of its states have been announced."""
 
     def __init__(self, channel: Channel) -> None:
         self._channel = channel
         self.watch = HeatWatch(HeatLimits(channel.warn_above, channel.trip_above))
         self.last = Outlook(0.0, State.UNKNOWN)
-        self._told: dict[str, bool] = {}
+        self._announced: dict[str, bool] = {}
         self._expected_rise: float | None = None
         self._air = 0.0
         self._followed: tuple[float, float] | None = None
@@ -261,7 +261,7 @@ class _HeatHistory:
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
             message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
-            events += self._tell(time, EventKind.JUNCTION, hot > junction.maximum, message)
+            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum, message)
         return events + self._news(time) if self.watch.update(time, value) else events
 
     def finish(self, time: float) -> list[Event]:
@@ -280,34 +280,36 @@ class _HeatHistory:
     def _news(self, time: float) -> list[Event]:
         self.last = now = self.watch.outlook(time)
         if now.state is State.UNKNOWN:
-            return []  # while the fit begins anew, nothing is over
-        events = self._tell(time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now))
+            return []  # while the fit starts again, nothing is over
+        events = self._announce(
+            time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now)
+        )
         if now.state is State.RUNAWAY:
-            return events  # which says when the limit is passed
+            return events  # the event gives the time to the limit
         goal, ahead = self._channel.trip_above, now.to_limit
         if goal is None:
             goal, ahead = self._channel.warn_above, now.to_warning
         if goal is not None and now.value >= goal:
-            return events  # it is there, which is told elsewhere, and not over
-        # It is told once nearly all courses pass, and over once hardly any does.
-        told = self._told.get(EventKind.FORECAST, False)
-        passes = ahead is not None and math.isfinite(ahead.low if told else ahead.high)
-        return events + self._tell(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
+            return events  # it has arrived, which is another event, and is not over
+        # It is announced once nearly all courses pass, and is over once hardly any does.
+        announced = self._announced.get(EventKind.FORECAST, False)
+        passes = ahead is not None and math.isfinite(ahead.low if announced else ahead.high)
+        return events + self._announce(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:
         """Return whether a temperature runs away, or did and rises no slower: a new fit knows little yet."""
         if now.state is State.RUNAWAY:
             self._fastest = max(self._fastest, now.rate)
             return True
-        goes_on = self._told.get(EventKind.RUNAWAY, False) and now.rate > _NO_SLOWER * self._fastest
+        goes_on = self._announced.get(EventKind.RUNAWAY, False) and now.rate > _NO_SLOWER * self._fastest
         if not goes_on:
             self._fastest = 0.0
         return goes_on
 
-    def _tell(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
-        told = self._told.get(kind, False)
-        self._told[kind] = present
-        if present == told:
+    def _announce(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
+        announced = self._announced.get(kind, False)
+        self._announced[kind] = present
+        if present == announced:
             return []
         if present:
             return [Event(time, self._channel.name, kind, message)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
@@ -55,7 +55,7 @@ def _power_of(largest: float, unit: str) -> int:
     return min(max(power, min(_PREFIXES)), max(_PREFIXES))
 
 
-def stands(channel: Channel, value: float) -> str:
+def reading_words(channel: Channel, value: float) -> str:
     """Return what a channel shows: `vout is at 22.14 V`, or that its display is over range."""
     if math.isinf(value):
         return f"{channel.name} shows {'over' if value > 0 else 'under'} range"
@@ -65,7 +65,9 @@ def stands(channel: Channel, value: float) -> str:
 def past(channel: Channel, value: float, crossing: Crossing) -> str:
     """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
     side = "above" if crossing.above else "below"
-    return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+    return (
+        f"{reading_words(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+    )
 
 
 def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
@@ -76,7 +78,7 @@ def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
 def warned(channel: Channel, value: float | None = None) -> str:
     """Return in a word or two on which side a channel is past its warning: `hot`, `high`, `low`.
 
-    It is `PAST_WARNING` where neither `value` nor the channel's limits tell the side.
+    It is `PAST_WARNING` where neither `value` nor the channel's limits show the side.
     """
     crossing = None if value is None else warning_crossed(channel, value)
     above = crossing.above if crossing is not None else channel.warn_above is not None
@@ -104,7 +106,7 @@ def likelihood_in_words(likelihood: float) -> str:
 
 
 def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:
-    """Return how a reading stands to what was expected; `verdict` is that of the last readings in a row.
+    """Return how a reading compares with what was expected; `verdict` is that of the last readings in a row.
 
     Where the latest one alone has another, both are named, so that its En contradicts no verdict.
     """
@@ -129,7 +131,37 @@ def problem_sentence(channel: Channel, problem: str) -> str:
 
 def overrange_sentence(channel: Channel, value: float) -> str:
     """Return that a display shows overrange."""
-    return f"{stands(channel, value)}: the range is too small, or a lead or probe is open"
+    return f"{reading_words(channel, value)}: the range is too small, or a lead or probe is open"
+
+
+_REMEDIES = {
+    "mains harmonics": "give [mains] harmonics or wave, or measure mains.voltage.thd",
+    "leakage inductance": "give [transformer] leakage_inductance or short_circuit",
+    "mains source resistance": "give [mains] source_resistance",
+    "no-load current": "give [transformer] no_load points",
+    "no-load loss": "give [transformer] no_load points",
+    "how the core saturates": "give two [transformer] no_load points or more",
+}
+"""What to give in the bench file for each contribution that may be missing there."""
+
+
+def unspecified_sentence(unspecified: Sequence[tuple[str, float]]) -> str:
+    """Return that an uncertainty is wide since the bench file leaves something out, and what to give; "" for nothing.
+
+    `unspecified` is what is missing, each with its share of the variance, the largest first.
+
+    >>> unspecified_sentence([("mains harmonics", 0.94), ("leakage inductance", 0.03)])
+    'mains harmonics not given, so the ± is wide; give [mains] harmonics or wave, or measure mains.voltage.thd'
+    """
+    if not unspecified:
+        return ""
+    largest = unspecified[0][1]
+    named = [label for label, share in unspecified if share >= largest / 3.0]
+    remedies = dict.fromkeys(
+        _REMEDIES.get(label, "give [[filter]] esr" if label.endswith("ESR") else "") for label in named
+    )
+    advice = "; ".join(one for one in remedies if one)
+    return f"{', '.join(named)} not given, so the ± is wide{f'; {advice}' if advice else ''}"
 
 
 def per_minute(rate: float, unit: str) -> str:
@@ -140,7 +172,7 @@ def per_minute(rate: float, unit: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class BandPosition:
-    """Where a reading stands: its value, and the expected one with half the width of its band."""
+    """A reading and its band: its value, the expected one, and half the width of the band, in one unit."""
 
     value: float
     expected: float
