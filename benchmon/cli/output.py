@@ -8,6 +8,7 @@ from dataclasses import asdict
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from benchmon.findings import wording_of
 from benchmon.prediction.ratings.cautions import CAUTIONS
 from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table
@@ -38,6 +39,7 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
             for name, expected in prediction.quantities.items()
         },
         "harmonics": {name: [list(pair) for pair in pairs] for name, pairs in prediction.harmonics.items()},
+        "findings": [asdict(finding) for finding in prediction.findings],
     }
 
 
@@ -58,7 +60,10 @@ def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
         ]
         if rows:
             lines += ["", table((point, "should read"), rows)]
-    lines += ["", _harmonics(prediction.harmonics["mains.current"]), "", *CAUTIONS]
+    lines += ["", _harmonics(prediction.harmonics["mains.current"]), ""]
+    if prediction.findings:
+        lines += [*(f"! {wording_of(finding)}" for finding in prediction.findings), ""]
+    lines += CAUTIONS
     return "\n".join(lines)
 
 

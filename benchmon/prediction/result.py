@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchmon.findings import Finding
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
 
@@ -41,6 +42,7 @@ class Prediction:
     waveforms: Waveforms
     warm_up: dict[str, float] = field(default_factory=dict)
     contributions: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
 
     def at(self, quantity: str, since_power_on: float | None = None) -> Expected | None:
         """Return the expected value of `quantity` at `since_power_on` seconds after power-on; None means settled.

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from benchmon.bench import Bench, Capacitor, ResistorLoad
+from benchmon.findings import FindingKind, findings_of_readings, wording_of
+from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, winding_heat
 from benchmon.prediction.ratings.stored_energy import StoredEnergy, bleed_time, stored_energy
-from benchmon.prediction.ratings.worst_case import HIGH, NORMAL, WorstCase
-from benchmon.quantities import format_value
+from benchmon.prediction.ratings.worst_case import HIGH, LOW, NORMAL, WorstCase
+from benchmon.quantities import UNITS, Expected, format_value
 from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 NEAR = 0.2
@@ -37,6 +39,7 @@ def cautions_of(worst_case: WorstCase, margins: Sequence[Margin]) -> list[str]:
         *_surge(worst_case),
         *_fuse(worst_case),
         *_transformer(worst_case),
+        *_found(worst_case),
         *_near(margins),
         *_unknown(worst_case.bench),
     ]
@@ -214,6 +217,20 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
             f"A capacitor input draws its current in short pulses: {carrier} {_value(winding, 'A')} rms for a load of "
             f"{_value(load, 'A')}. Choose the transformer by the rms current, not by the power of the load."
         )
+
+
+def _found(worst_case: WorstCase) -> Iterator[str]:
+    """State what the circuit does at normal and at low mains that a table of readings does not say."""
+    bench, loaded = worst_case.bench, worst_case.loaded
+    for at, where in ((NORMAL, ""), (LOW, "At low mains: ")):
+        expected = {name: Expected(float(value[at]), 0.0, UNITS[name]) for name, value in loaded.quantities.items()}
+        found = findings_of_readings(bench, expected) if at else findings_of(bench, expected, loaded)
+        # A half wave has a caution of its own.
+        half_wave = bench.rectifier.kind == "half wave"
+        found = [one for one in found if not (half_wave and one.kind is FindingKind.CORE_SATURATED)]
+        if found:
+            yield from (where + wording_of(finding) for finding in found)
+            return
 
 
 def _magnetised(worst_case: WorstCase) -> Iterator[str]:
