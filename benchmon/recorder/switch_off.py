@@ -98,6 +98,8 @@ _LONGEST_HOLD = 10.0
 """Seconds beyond that for which a recording that is asked to end waits."""
 _AGAIN_AFTER = 1.0
 """Seconds after which a trip may switch off once more."""
+_CONNECTS_WITHIN, _CONNECTS_EVERY = 2.0, 0.05
+"""Seconds, beyond its timeout, in which the reading of an instrument connects at first; and between looks at that."""
 _CHECK_SWITCH_EVERY, _REPEAT_FAILURE_AFTER = 5.0, 30.0
 
 
@@ -221,7 +223,7 @@ class SwitchOffControl:
         reported = ""
         while not self._ended.is_set() and self._started is None:
             try:
-                driver.arm_switch()
+                arm(driver, self._ended, _CONNECTS_WITHIN + (0.0 if reported else driver.timeout))
                 message = f"{driver.name} is ready to switch off on a trip"
             except InstrumentError as problem:
                 message = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
@@ -255,6 +257,23 @@ class SwitchOffControl:
         self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None
     ) -> None:
         self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400), details))
+
+
+def arm(driver: AnyDriver, ended: threading.Event, within: float) -> None:
+    """Arm the switch of `driver`; if the readings go through it too, allow them `within` seconds to connect.
+
+    Returns early when `ended` is set. Raises `InstrumentError` where the switch was not seen to be reached.
+    """
+    give_up = time.monotonic() + (within if driver.channels else 0.0)
+    while not ended.is_set():
+        try:
+            driver.arm_switch()
+        except InstrumentError:
+            if time.monotonic() >= give_up:
+                raise
+            ended.wait(_CONNECTS_EVERY)
+        else:
+            return
 
 
 class TripGuard:
@@ -348,7 +367,7 @@ class _Trial:
     def run(self) -> list[Tried]:
         self._acquisition.start()
         try:
-            self._driver.arm_switch()
+            arm(self._driver, threading.Event(), self._driver.timeout + _CONNECTS_WITHIN)
             self._watch(lambda: self._read >= set(self._power.channels))
             started = time.monotonic()
             words = self._driver.switch_off()

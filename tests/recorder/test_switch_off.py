@@ -249,6 +249,18 @@ def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_
             assert seen.glance().sentence.startswith("Switched off: case")
 
 
+def test_a_switch_that_is_also_read_is_ready_only_once_it_is_connected(tmp_path, meter, bench_with):
+    mains = Mains(meter)
+    with FakeModbusInstrument({1: mains.unit}) as relay:
+        relay.line.unplug()
+        with recording(bench_with(relay.address, POLLED), tmp_path / "a.benchmon") as seen:
+            [first] = until(lambda: seen.of("switch"))
+            assert "relay cannot be reached to switch off on a trip" in first.message
+            relay.line.plug_in()
+            later = until(lambda: seen.of("switch")[1:])
+            assert later[0].message == "relay is ready to switch off on a trip"
+
+
 def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, bench_with):
     mains = Mains(meter, works=False)
     with (
