@@ -16,6 +16,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
+from benchmon.text import duration
 from benchmon.watch import wording
 from benchmon.watch.drift.drift import Drifts
 from benchmon.watch.heating.heating import (
@@ -28,9 +29,16 @@ from benchmon.watch.heating.heating import (
     junction_from_case,
 )
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
-from benchmon.watch.plausibility.steadiness import Frozen, FrozenValue, VerdictChanges
+from benchmon.watch.plausibility.steadiness import (
+    RECENTLY,
+    Frozen,
+    FrozenValue,
+    VerdictChanges,
+    frozen_cause,
+    intermittent_cause,
+)
 from benchmon.watch.power_state import MainsInterruptions
-from benchmon.watch.records import Event, Flag, Forecast
+from benchmon.watch.records import Event, Explanation, Flag, Forecast
 from benchmon.watch.wording import BandPosition
 
 CASE_TO_JUNCTION = 0.15
@@ -121,7 +129,8 @@ class ChannelHistory:
             self._drifts.mains(value)
         if expected is not None and quantity not in CONDITIONS and (heat is None or heat.is_steady):
             events += self._watch_drift(self._channels[channel], time, value, expected)
-        self._changes[channel].update(time, en)
+        if self._changes[channel].update(time, en):
+            events.append(self._intermittent_event(channel, time))
         still = self._still[channel]
         if still.update(time, value, None if quantity in CONDITIONS else expected):
             kind = EventKind.CLEARED if still.found is None else EventKind.IMPLAUSIBLE
@@ -137,6 +146,22 @@ class ChannelHistory:
         Many changes are evidence of an intermittent contact. Raises `KeyError` for a channel that is not followed.
         """
         return self._changes[channel].recently(now)
+
+    def causes(self, now: float) -> list[Explanation]:
+        """Return the causes that the courses of channels show at `now` (s): an intermittent contact, a frozen value."""
+        loose = [name for name, changes in self._changes.items() if changes.is_intermittent]
+        found = [intermittent_cause(loose, self.changes_recently(loose[0], now))] if loose else []
+        for name, still in self._still.items():
+            if still.found is not None:
+                found.append(frozen_cause(name, self._channels[name].unit, still.found, now))
+        return found
+
+    def _intermittent_event(self, name: str, time: float) -> Event:
+        if not self._changes[name].is_intermittent:
+            return Event(time, name, EventKind.CLEARED, f"{name} keeps its verdict again")
+        count, within = self.changes_recently(name, time), duration(RECENTLY)
+        message = f"{name} agreed and disagreed in turn {count} times in {within}: an intermittent contact"
+        return Event(time, name, EventKind.IMPLAUSIBLE, message)
 
     def frozen(self, channel: str) -> Frozen | None:
         """Return that a channel reads exactly one value while what is expected moves, None where it does not.
@@ -158,7 +183,8 @@ class ChannelHistory:
         flags = set()
         if channel in self._drifting:
             flags.add(Flag.DRIFTING)
-        if channel in self._contradicting or self._still[channel].found is not None:
+        comes_and_goes = self._changes[channel].is_intermittent or self._still[channel].found is not None
+        if channel in self._contradicting or comes_and_goes:
             flags.add(Flag.IMPLAUSIBLE)
         return frozenset(flags)
 
