@@ -220,6 +220,10 @@ class Driver(ABC, Generic[S, C]):
         except Exception as problem:  # noqa: BLE001  the same boundary
             self.complain(f"did not close cleanly: {self._translated(problem)}")
 
+    def cautions(self) -> list[str]:
+        """Return what a person must know of the driver's settings before a test, in words; nothing by default."""
+        return []
+
     def complain(self, text: str) -> None:
         """Report `text` to `on_complaint`, the same text only once."""
         line = one_line(text)
@@ -278,7 +282,11 @@ class Driver(ABC, Generic[S, C]):
         return None
 
     def _arm_switch(self, how: Any) -> None:
-        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand."""
+        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand.
+
+        Raise `InstrumentError` unless the switch was seen to be reached; `_require_connection` does so where the
+        connection of the readings is what switches.
+        """
 
     def _switch_off(self, how: Any) -> str:
         """Switch off by the keys `how` (of `switch_model`); return a description of what was done.
@@ -295,6 +303,11 @@ class Driver(ABC, Generic[S, C]):
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
     # Implementation of the base class
+
+    def _require_connection(self, is_open: bool) -> None:
+        """Raise `InstrumentError` unless the connection of the readings `is_open`."""
+        if not is_open:
+            raise InstrumentError(f"{self.settings.address}: is not connected")
 
     def _received(self, channel: DrivenChannel[C], value: float | Stamped | BadReply) -> Reading:
         if isinstance(value, Stamped):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchmon.findings import Finding
 from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
@@ -44,6 +45,7 @@ class Prediction:
     waveforms: Waveforms
     warm_up: dict[str, float] = field(default_factory=dict)
     contributions: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
     unspecified: dict[str, list[str]] = field(default_factory=dict)
     shape: ShapeSensitivities | None = None
 

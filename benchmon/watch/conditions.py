@@ -23,12 +23,12 @@ _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0
-"""Kelvins under which nobody can tell by a reading how far a part has warmed."""
+"""Kelvins of rise below which a reading does not show how far a part has warmed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None where the bench's stand.
+    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
     `shape` is what meters read of the shape of the mains voltage, None where none does.
     """
@@ -59,7 +59,7 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
 class Smoothed:
     """A channel's readings smoothed over some seconds; a step larger than `jump` is taken at once.
 
-    The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
+    The reading that jumps may have been half way, as a meter averages: the one after it counts alone. Then all since
     count alike until there is about a second of them. From then on level and slope are followed together (a critically
     damped g-h filter), so that a mains which wanders is not followed seconds late: what is predicted from it would seem
     to drift. Silence counts from `began` (session seconds).
@@ -98,7 +98,7 @@ class Smoothed:
 
 
 class PowerSwitchings:
-    """When the supply was powered and when not, as its mains voltage tells.
+    """When the supply was powered and when not, by its mains voltage.
 
     Without power for less than two seconds counts as a glitch of the meter, not as a power cycle.
     """
@@ -247,7 +247,7 @@ class MeasuredConditions:
     def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
         """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.
 
-        Where nobody saw the power come, the channel's own first reading tells how far it had warmed by then, at most to
+        Where nobody saw the power come, the channel's own first reading shows how far it had warmed by then, at most to
         where it should settle. What has no time constant is as the power finds it: since power-on, or since the
         session's start where no meter saw the power come.
         """

@@ -11,6 +11,7 @@ from benchmon.bench import Bench, Transformer, read_bench
 from benchmon.errors import BenchFileError
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.ratings.check import check
 from support.circuits.agreement import allowed, predicted
 from support.circuits.drawn import capacitor, plain, resistor
 from support.circuits.kept import saturating
@@ -177,3 +178,11 @@ def test_the_shape_of_the_core_follows_from_three_points():
     parts = parts_of(made)
     assert 3.0 < parts["core.exponent"][0] < 30.0
     assert 0.0 < parts["core.saturating"][0] < 1.0
+
+
+def test_check_warns_that_a_half_wave_magnetises_the_core():
+    half, bridge = (
+        check(plain(kind, filter=[capacitor(4.7e-3)], transformer=CORE)) for kind in ("half wave", "bridge")
+    )
+    assert any("magnetises the core" in caution for caution in half.cautions)
+    assert not any("magnetises the core" in caution for caution in bridge.cautions)

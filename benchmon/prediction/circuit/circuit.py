@@ -95,8 +95,18 @@ class Circuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at mains angles (…), volts, (b, …)."""
+        known = self._waves.get(id(angle))
+        if known is not None and known[0] is angle:
+            return known[1]
         wave = mains_wave(self.equations.parts, self.equations.windings.emf, angle)
-        return wave if self.sag is None else wave - self.sag.at(angle)
+        wave = wave if self.sag is None else wave - self.sag.at(angle)
+        self._waves[id(angle)] = angle, wave
+        return wave
+
+    @cached_property
+    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
+        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
+        return {}
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""

@@ -9,7 +9,6 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
 from benchmon.prediction.circuit.core import Core, solve_core
-from benchmon.prediction.circuit.diode import forward_voltage
 from benchmon.prediction.circuit.network import LoadedCircuit, load_current, path_currents
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
@@ -20,6 +19,9 @@ from benchmon.signals.arrays import Floats
 
 _MOST_SATURATING = 0.99
 """The largest part of the magnetising current that saturates: without a straight part it has no slope at zero."""
+
+_RESTS = 0.01
+"""Fraction of its mean below which a choke's current counts as none."""
 
 _CONDUCTS = 1e-6
 """Fraction of its peak current above which a path counts as conducting."""
@@ -60,6 +62,15 @@ def traces_of(state: SteadyState) -> Traces:
     return Traces(angle, weights, values)
 
 
+def load_traces_of(state: SteadyState) -> Traces:
+    """Return only the traces behind the rectifier."""
+    mesh, symmetric = state.solution.mesh, state.circuit.equations.wiring.symmetric
+    angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
+    if symmetric:
+        angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
+    return Traces(angle, weights, _load_side(state, *unknowns_over_period(state)))
+
+
 def unknowns_over_period(state: SteadyState) -> tuple[Floats, Floats]:
     """Return the unknowns and their rates per second over one whole mains period, (b, k, n)."""
     circuit, solution = state.circuit, state.solution
@@ -82,10 +93,8 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
     if equations.winding_unknowns:
         behind_leakage = y[..., equations.winding_unknowns[0]] + _others_drop(windings, current)
     terminal = behind_leakage - windings.reflected[:, None] * net - windings.winding[:, None] * own
-    saturation, thermal = circuit.junction
-    drop = forward_voltage(
-        first, saturation[:, None], thermal[:, None], equations.parts["diode.series_resistance"][:, None]
-    )
+    ohms = windings.resistance[:, 0, 0][:, None]
+    drop = (_first_drive(state, y, emf, current) - ohms * first) / wiring.in_series
     reverse = _reverse_voltage(state, y, emf, current)
     return {
         "secondary.voltage": terminal / wiring.turns,
@@ -105,11 +114,17 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
 
 def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
     """Return the reverse voltage of one diode of the first path, (b, k), with the drop of the other path's current."""
+    equations, drive = state.circuit.equations, _first_drive(state, y, emf, current)
+    return without_overshoot(np.maximum(-drive / equations.wiring.in_series, 0.0), current[..., 0])
+
+
+def _first_drive(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
+    """Return the volts (b, k) that drive the first path: across its own resistances and its diodes."""
     equations = state.circuit.equations
-    drive = y @ equations.drive[0]
+    drive: Floats = y @ equations.drive[0]
     if not equations.winding_unknowns:
         drive = drive + emf - _others_drop(equations.windings, current)
-    return without_overshoot(np.maximum(-drive / equations.wiring.in_series, 0.0), current[..., 0])
+    return drive
 
 
 def _others_drop(windings: WindingModel, current: Floats) -> Floats:
@@ -151,7 +166,7 @@ def mains_side(
     period repeats the first with the opposite sign, `start` is a flux of the core to start from.
     """
     source = mains_wave(parts, parts["mains.voltage"], angle)
-    line = reflected + idle_current(bench, parts, angle, reflected, symmetric=symmetric, start=start)[0]
+    line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
     return {
         "mains.source": source,
         "mains.voltage": source - parts["mains.source_resistance"][:, None] * line,
@@ -160,21 +175,26 @@ def mains_side(
 
 
 def idle_current(
-    bench: Bench, parts: Parts, angle: Floats, reflected: Floats, *, symmetric: bool, start: Floats | None = None
+    bench: Bench,
+    parts: Parts,
+    angle: Floats,
+    waves: tuple[Floats, Floats],
+    *,
+    symmetric: bool,
+    start: Floats | None = None,
 ) -> tuple[Floats, Floats]:
-    """Return what the core adds to the `reflected` current (b, k), amperes at the primary, and its flux.
+    """Return what the core adds to the line current (b, k), amperes at the primary, and its flux.
 
-    The arguments are those of `mains_side`.
+    `waves` are the mains voltage without load and the reflected current, (b, k); the other arguments are those of
+    `mains_side`.
 
     Without load that is the no-load current; with one, its mean is that of the reflected current, which it balances.
     """
-    source = mains_wave(parts, parts["mains.voltage"], angle)
     half = len(angle) // 2 if symmetric else len(angle)
     mesh = Mesh(np.concatenate([[0.0], angle[1:half:2]]))
-    stages = (len(reflected), -1, 2)
-    on_mesh = (wave[:, :half].reshape(stages) for wave in (source, reflected))
+    on_mesh = (wave[:, :half].reshape(len(wave), -1, 2) for wave in waves)
     state = solve_core(core_of(bench, parts), mesh, *on_mesh, symmetric=symmetric, start=start)
-    idle = (state.magnetising + state.loss).reshape(len(reflected), -1)
+    idle = (state.magnetising + state.loss).reshape(parts.variants, -1)
     return np.concatenate([idle, -idle], axis=1) if symmetric else idle, state.flux
 
 
@@ -215,7 +235,8 @@ def sag_of_reflected(
     `before` is a sag found before, to start from; the other arguments are those of `mains_side`.
     """
     start = None if before is None else before.flux
-    idle, flux = idle_current(bench, parts, angle, reflected, symmetric=symmetric, start=start)
+    waves = mains_wave(parts, parts["mains.voltage"], angle), reflected
+    idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
     return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux)
 
 
@@ -239,6 +260,28 @@ def core_of(bench: Bench, parts: Parts) -> Core:
         parts.primary_ohms,
         bench.mains.frequency / (parts["mains.frequency"] * np.sqrt(2.0) * volts),
     )
+
+
+def choke_rests(state: SteadyState) -> Floats | None:
+    """Return the part of the time, (b,), in which a choke at the input carries no current; None without one."""
+    equations = state.circuit.equations
+    first = min(equations.chokes, default=None)
+    if first is None or any(isinstance(part, Capacitor) for part in equations.bench.filter[:first]):
+        return None
+    current = state.solution.y[..., equations.chokes[first]]
+    weights = state.solution.mesh.weights
+    mean = np.einsum("bms,ms->b", current, weights)[:, None, None]
+    rests: Floats = np.einsum("bms,ms->b", (current < _RESTS * mean).astype(float), weights)
+    return rests
+
+
+def largest_flux(state: SteadyState) -> Floats | None:
+    """Return the largest flux of the core, (b,), relative to its peak at rated voltage; None where it is not solved."""
+    sag = state.circuit.sag
+    if sag is None:
+        return None
+    largest: Floats = np.max(np.abs(sag.flux), axis=(1, 2))
+    return largest
 
 
 def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from benchmon.bench import Bench, Capacitor, ResistorLoad
+from benchmon.findings import FindingKind, findings_of_readings, wording_of
+from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, winding_heat
 from benchmon.prediction.ratings.stored_energy import StoredEnergy, bleed_time, stored_energy
-from benchmon.prediction.ratings.worst_case import HIGH, NORMAL, WorstCase
-from benchmon.quantities import format_value
+from benchmon.prediction.ratings.worst_case import HIGH, LOW, NORMAL, WorstCase
+from benchmon.quantities import UNITS, Expected, format_value
 from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 NEAR = 0.2
@@ -37,6 +39,7 @@ def cautions_of(worst_case: WorstCase, margins: Sequence[Margin]) -> list[str]:
         *_surge(worst_case),
         *_fuse(worst_case),
         *_transformer(worst_case),
+        *_found(worst_case),
         *_near(margins),
         *_unknown(worst_case.bench),
     ]
@@ -186,7 +189,7 @@ def _surge(worst_case: WorstCase) -> Iterator[str]:
     melts = fuse is not None and fuse.melting_i2t is not None and core.i2t > fuse.melting_i2t
     blows = " That is beyond the fuse's melting I²t: at an unlucky moment it may blow without any fault."
     yield (
-        f"A saturated core may add, by an upper estimate, a peak of {_value(core.peak, 'A')} and "
+        f"With a saturated core the line current may peak, by an upper estimate, at {_value(core.peak, 'A')}, with "
         f"{_value(core.i2t, 'A²s')}: flux doubled on top of 80 % remanence, limited only by the primary circuit's "
         f"{_value(core.resistance, 'Ω')}. Toroids come close to it, "
         f"stacked cores stay well below.{blows if melts else ''}"
@@ -201,6 +204,7 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
             "(secondary); no rating for that is known, so watch the transformer's temperature."
         )
     yield from _warm_copper(worst_case)
+    yield from _magnetised(worst_case)
     if not worst_case.bench.filter or not isinstance(worst_case.bench.filter[0], Capacitor):
         return
     winding = float(worst_case.loaded.quantities["secondary.current.rms"][HIGH])
@@ -213,6 +217,34 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
             f"A capacitor input draws its current in short pulses: {carrier} {_value(winding, 'A')} rms for a load of "
             f"{_value(load, 'A')}. Choose the transformer by the rms current, not by the power of the load."
         )
+
+
+def _found(worst_case: WorstCase) -> Iterator[str]:
+    """State what the circuit does at normal and at low mains that a table of readings does not say."""
+    bench, loaded = worst_case.bench, worst_case.loaded
+    for at, where in ((NORMAL, ""), (LOW, "At low mains: ")):
+        expected = {name: Expected(float(value[at]), 0.0, UNITS[name]) for name, value in loaded.quantities.items()}
+        found = findings_of_readings(bench, expected) if at else findings_of(bench, expected, loaded)
+        # A half wave has a caution of its own.
+        half_wave = bench.rectifier.kind == "half wave"
+        found = [one for one in found if not (half_wave and one.kind is FindingKind.CORE_SATURATED)]
+        if found:
+            yield from (where + wording_of(finding) for finding in found)
+            return
+
+
+def _magnetised(worst_case: WorstCase) -> Iterator[str]:
+    """Warn that the direct current of a half wave magnetises the core."""
+    if worst_case.bench.rectifier.kind != "half wave":
+        return
+    line = float(worst_case.loaded.quantities["mains.current.rms"][NORMAL])
+    mean = float(worst_case.loaded.quantities["diode.current.mean"][NORMAL])
+    yield (
+        "A half wave magnetises the core: no direct current passes a transformer, so the mean current of "
+        f"{_value(mean, 'A')} saturates it in one direction. The line current is then {_value(line, 'A')} rms with "
+        "even harmonics, and the primary heats up more than the load explains. Choose a transformer two to three times "
+        "as large (a rule of thumb), or a bridge; one without an air gap, as a toroid, suffers most."
+    )
 
 
 def _warm_copper(worst_case: WorstCase) -> Iterator[str]:
@@ -285,9 +317,13 @@ def _fuse(worst_case: WorstCase) -> Iterator[str]:
         )
 
 
-CAUTIONS = (
-    "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
-    "one earthed probe ground at most, hot parts out of reach; local rules and licensed practice go first.",
-    "benchmon only watches: it is no protective device.",
-)
-"""The usual cautions, in three lines."""
+def usual_cautions(bench: Bench | None) -> tuple[str, ...]:
+    """Return the usual cautions, a sentence each; that of stored charge only if `bench` (None: unknown) has any."""
+    stores = bench is None or bench.reservoir is not None
+    kills = "Mains voltage kills" + (", and a reservoir stays charged after switching off" if stores else "")
+    return (
+        f"{kills}.",
+        "Test behind an isolating transformer, with one earthed probe ground at most and hot parts out of reach.",
+        "Local rules and licensed practice go first.",
+        "benchmon only watches: it is no protective device.",
+    )

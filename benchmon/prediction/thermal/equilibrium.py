@@ -20,7 +20,7 @@ from benchmon.prediction.circuit.network import path_currents
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.steady_state import SteadyState, solve_circuit
 from benchmon.prediction.circuit.trace_measures import rms_of
-from benchmon.prediction.circuit.traces import Traces, sag_of, traces_of
+from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
 from benchmon.prediction.thermal.rated_rise import load_heats_itself, load_rise
 from benchmon.signals.arrays import Floats
 
@@ -59,10 +59,15 @@ def solve_in_equilibrium(
     `shift` (b,) kelvin is added to the rise of every junction, for the error of the thermal model. Raises
     `PredictionError` if the circuit has no steady state or the temperatures find no equilibrium.
     """
+    solved_last: SteadyState | None = None
+    is_full_wave = bench.rectifier.topology.repeats_after_half and bench.ntc is None
 
     def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats]:
         start, emf = state, now["mains.voltage"] * now["transformer.open_circuit_voltage"]
         sag = None if start is None else start.circuit.sag
+        if sag is not None and start is solved_last and is_full_wave:
+            # The idle current has settled before, and hardly depends on a junction a few kelvins warmer.
+            return again(solve_circuit(bench, now, junction, start, sag))
         if start is not None and len(start.solution.y) != now.variants:
             sag = sag_of(start, now)
         state = settled_core(
@@ -71,14 +76,18 @@ def solve_in_equilibrium(
             sag,
             emf / bench.transformer.primary_voltage,
         )
+        return again(state)
+
+    def again(state: SteadyState) -> tuple[SteadyState, Floats]:
+        nonlocal solved_last
+        solved_last = state
         return state, diode_power(state)
 
     start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc)
-    state, temperatures = solve_equilibrium(
-        bench, temperatures, shift, initial_guess.state if initial_guess else None, solve=solve, traces_of=traces_of
-    )
+    first, measured = initial_guess.state if initial_guess else None, traces_of if bench.ntc else load_traces_of
+    state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=measured)
     return ThermalEquilibrium(state, traces_of(state), temperatures.parts, temperatures.junction, temperatures.ntc)
 
 

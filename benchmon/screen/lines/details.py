@@ -14,6 +14,7 @@ from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 from benchmon.watch.verdict import en_as_text
+from benchmon.watch.wording import unspecified_sentence
 
 _TITLES = 16
 _MOST_EVENTS = 200
@@ -27,6 +28,7 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
+        *_allowance(channel.channel, state),
         *_drawn(channel.channel, state),
         *_course(channel, state),
         *_causes(channel, state),
@@ -55,6 +57,13 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     ]
 
 
+def _allowance(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
+    """Return that most of what is allowed for comes from what the bench file does not give, and what to give."""
+    missing = state.settled.unspecified.get(channel.quantity, ()) if state.settled is not None else ()
+    words = unspecified_sentence(missing)
+    return [("allowance", words)] if words else []
+
+
 def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
     spread = state.distributions.get(channel.quantity)
@@ -73,7 +82,7 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
         rows.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
     forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:
-        limit = state.outlooks.limit_words(channel.channel)
+        limit = state.outlooks.limit_words(channel.channel) or state.outlooks.may_pass_words(channel.channel)
         final = _with(forecast.final, forecast.uncertainty, unit, "not known yet where it settles")
         rows.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
     return rows
