@@ -51,7 +51,6 @@ _CASE_PART = 0.85
 
 ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
-    "regulator.temperature.case": (0.1, "where the probe sits"),
     "load.temperature": (0.15, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
@@ -209,7 +208,6 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
         rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
         found["regulator.temperature.junction"] = ambient + rise
-        found["regulator.temperature.case"] = ambient + _CASE_PART * rise
     if bench.ntc is not None:
         found["ntc.temperature"] = equilibrium.ntc
     load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)

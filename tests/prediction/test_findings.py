@@ -40,11 +40,3 @@ def test_a_sound_supply_has_none(bench):
 
 def test_check_says_it_too():
     assert any("The regulator starves" in caution for caution in check(STARVED).cautions)
-
-
-def test_a_regulator_s_case_is_predicted_like_a_diode_s():
-    regulator = {"output_voltage": 12.0, "dropout": 1.5, "thermal_resistance": 5.0}
-    found = predict(plain(filter=RESERVOIR, regulator=regulator)).quantities
-    junction, case = found["regulator.temperature.junction"], found["regulator.temperature.case"]
-    assert 25.0 < case.value < junction.value
-    assert case.uncertainty > 0.05 * (case.value - 25.0)
