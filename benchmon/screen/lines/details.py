@@ -83,7 +83,7 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
         rows.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
     forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:
-        limit = state.outlooks.limit_words(channel.channel)
+        limit = state.outlooks.limit_words(channel.channel) or state.outlooks.may_pass_words(channel.channel)
         final = _with(forecast.final, forecast.uncertainty, unit, "not known yet where it settles")
         rows.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
     return rows
