@@ -242,7 +242,7 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
         found = overview.benches()
     finally:
         overview.stop()
-    click.echo(overview_as_text(found))
+    click.echo(overview_as_text(found, overview.left_out))
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 

@@ -283,7 +283,11 @@ class Driver(ABC, Generic[S, C]):
         return None
 
     def _arm_switch(self, how: Any) -> None:
-        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand."""
+        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand.
+
+        Raise `InstrumentError` unless the switch was seen to be reached; `_require_connection` does so where the
+        connection of the readings is what switches.
+        """
 
     def _switch_off(self, how: Any) -> str:
         """Switch off by the keys `how` (of `switch_model`); return a description of what was done.
@@ -300,6 +304,11 @@ class Driver(ABC, Generic[S, C]):
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
     # Implementation of the base class
+
+    def _require_connection(self, is_open: bool) -> None:
+        """Raise `InstrumentError` unless the connection of the readings `is_open`."""
+        if not is_open:
+            raise InstrumentError(f"{self.settings.address}: is not connected")
 
     def _received(self, channel: DrivenChannel[C], value: float | Stamped | BadReply) -> Reading:
         if isinstance(value, Stamped):

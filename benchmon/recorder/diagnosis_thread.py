@@ -24,6 +24,7 @@ from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer, steady_reading
 from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
 
@@ -122,6 +123,8 @@ class DiagnosisService:
             self._ask(odd, lately, now)
             return records
         self._odd = frozenset()
+        if self.history.causes(now):
+            return records + self._explained((), now)
         if self._shown:
             self._shown, self._last_cause = (), ""
             records.append(Explanations(now, ()))
@@ -161,7 +164,8 @@ class DiagnosisService:
         return found
 
     def _explained(self, found: Sequence[Explanation], now: float) -> list[Event | Explanations | Forecast]:
-        ranked = tuple(one for one in found[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
+        all_causes = with_causes_of_courses(found, self.history.causes(now))
+        ranked = tuple(one for one in all_causes[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
         if not ranked or _alike(ranked, self._shown):
             return []
         self._shown = ranked

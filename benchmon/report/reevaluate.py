@@ -22,6 +22,7 @@ from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.diagnosis.diagnosis import Explainer, steady_reading, withhold_all_clear
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
+from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, LoggedReading
 from benchmon.watch.watch import STALE_AFTER_PERIODS, Watch
 
@@ -119,7 +120,10 @@ class Reevaluation:
                 left_out[name] = outlook
             else:
                 found.append(one)
-        return withhold_all_clear(explainer.explain(found), last.values(), left_out) if found or left_out else []
+        if not found and not left_out:
+            return []
+        ranked = withhold_all_clear(explainer.explain(found), last.values(), left_out)
+        return with_causes_of_courses(ranked, self.channel_history.causes(self._end[0]))
 
     def _expect(self, prediction: Prediction | None) -> None:
         if prediction is not None and prediction is not self._told_of:

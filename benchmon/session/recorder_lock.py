@@ -283,6 +283,8 @@ def ask_by_signal(path: Path, kind: str) -> bool:
     beat, number = read_beacon(path), SIGNALS.get(kind)
     if beat is None or number is None or not beat.is_recent or not _holds_open(beat.pid, path):
         return False
+    if beat.pid == os.getpid():
+        return False  # a recorder in a thread of this process: its handlers of signals are this process's own
     try:
         os.kill(beat.pid, number)
     except OSError:

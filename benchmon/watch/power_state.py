@@ -189,7 +189,7 @@ _ALL_BUT_GONE, _BACK_AGAIN = 0.1, 0.5
 """Parts of what a reading was to which it falls without mains, and above which it is back."""
 _CLEARLY_ABOVE = 1.2
 """Times the voltage under which there is no mains, above which it is back."""
-_BEFORE = 3
+_BEFORE = 6
 """Readings of which the highest is what it was before."""
 
 

@@ -140,9 +140,11 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._connection.set_timeout(self.timeout)
 
     def _arm_switch(self, how: ScpiSwitch) -> None:  # noqa: ARG002
-        if not self.channels:
-            with self._second_connection() as line:
-                self._acknowledged(line)
+        if self.channels:
+            self._require_connection(self._connection.is_open)
+            return
+        with self._second_connection() as line:
+            self._acknowledged(line)
 
     def _switch_off(self, how: ScpiSwitch) -> str:
         """Send the command on the open connection, even while a query is pending there, and on a second one."""
