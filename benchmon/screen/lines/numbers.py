@@ -106,7 +106,8 @@ def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
 
 def _scale(unit: str, value: float | None, expected: float | None) -> Scale:
     if unit == _PER_CENT:
-        return Scale(-2, _PER_CENT, 2)
+        largest = max((abs(number) for number in (usable(value), usable(expected)) if number), default=0.01)
+        return Scale(-2, _PER_CENT, min(2, max(0, 1 - _order(largest))))
     known = [abs(number) for number in (usable(value), usable(expected)) if number]
     reference = abs(usable(expected) or usable(value) or 0.0)
     exponent = 0
