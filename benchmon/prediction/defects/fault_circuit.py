@@ -70,7 +70,8 @@ def solve_fault_circuit(
 
         def with_sag(sag: Sag | None, near: FaultState | None) -> FaultState:
             circuit, before = diode_circuit(bench, now, defects, junction, sag), near or start
-            return FaultState(circuit, steady_solution(circuit, now.variants, before and before.solution, _FINE))
+            guess = None if before is None else before.solution
+            return FaultState(circuit, steady_solution(circuit, now.variants, guess, _FINE))
 
         sag = None if start is None else start.circuit.sag
         if start is not None and len(start.solution.y) != now.variants:
