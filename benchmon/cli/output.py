@@ -63,11 +63,31 @@ def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
         ]
         if rows:
             lines += ["", table((point, "should read"), rows)]
+    lines += _not_given(prediction)
     lines += ["", _harmonics(prediction.harmonics["mains.current"]), ""]
     if prediction.findings:
         lines += [*(fill(f"! {wording_of(each)}", _WIDEST, subsequent_indent="  ") for each in prediction.findings), ""]
     lines.append(fill(" ".join(usual_cautions(bench)), _WIDEST))
     return "\n".join(lines)
+
+
+def _not_given(prediction: Prediction) -> list[str]:
+    """Return a line for each thing that the bench file leaves out, with the quantities whose ± it widens most."""
+    widened: dict[str, list[str]] = {}
+    for quantity, labels in prediction.unspecified.items():
+        widened.setdefault(labels[0], []).append(quantity)
+    if not widened:
+        return []
+    lines = ["", "What the bench file leaves out widens these most:"]
+    for label, quantities in widened.items():
+        shown = ", ".join(quantities[:_MOST_WIDENED]) + (", …" if len(quantities) > _MOST_WIDENED else "")
+        lines.append(f"- {label}: {shown}")
+    if any(label.startswith("mains harmonics") for label in widened):
+        lines.append("  Give mains.harmonics, or measure mains.voltage.thd or mains.voltage.crest_factor.")
+    return lines
+
+
+_MOST_WIDENED = 6
 
 
 def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:

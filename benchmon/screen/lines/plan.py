@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchmon.quantities import Expected, format_value
+from benchmon.screen.lines.numbers import shown_unit, value_in_words
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -160,8 +161,13 @@ def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], sym
     expected = quantities.get(quantity)
     if expected is None or quantity in _GIVEN:
         return ()
-    value = symbols.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))
-    now = symbols.plain("–" if judgement is None else format_value(judgement.value, expected.unit))
+    unit = shown_unit(quantity, expected.unit)
+    if unit == expected.unit:
+        value = with_uncertainty(expected.value, expected.uncertainty, unit)
+    else:
+        value = f"{value_in_words(expected.value, unit, 3)} ± {value_in_words(expected.uncertainty, unit, 2)}"
+    value = symbols.plain(value)
+    now = symbols.plain("–" if judgement is None else value_in_words(judgement.value, unit))
     return (
         Cell(" " + fit_name(symbols.plain(channel.channel.name), _NAME, symbols), StyleRole.QUIET),
         Cell(fit(value, _VALUE, symbols, "right"), StyleRole.STRONG),
