@@ -121,6 +121,7 @@ class EventKind(StrEnum):
 
     # The watch: what the history of channels shows, and what explains it.
     DRIFTING = "drifting", _T(severity=_WARNING, mark="d")
+    SLOW_DRIFT = "slow drift", _T(mark="d")
     IMPLAUSIBLE = "implausible", _T(severity=_SERIOUS, role="doubt")
     FORECAST = "forecast", _T(alarm=AlarmKind.HEADING_FOR_LIMIT)
     RUNAWAY = "runaway", _T(severity=_SERIOUS, alarm=AlarmKind.HEADING_FOR_LIMIT)

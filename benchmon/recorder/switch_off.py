@@ -32,7 +32,8 @@ from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.wording import past, trip_sentence
 
 _NEXT_ATTEMPT_AFTER = 0.5
-"""Seconds after which the switch is commanded again."""
+"""Seconds after which the switch is commanded again; after each of the first attempts it is half as long again."""
+_SLOWER, _LONGEST_PAUSE = 1.5, 2.0
 _HUNG_AFTER = 2.0
 """Start another attempt when one has hung for this many seconds."""
 _MOST_THREADS = 8
@@ -45,6 +46,7 @@ class SwitchOffAttempts:
         self._driver = driver
         self._threads: list[threading.Thread] = []
         self._sent = 0.0
+        self._pause = _NEXT_ATTEMPT_AFTER
         self.was_accepted = False
         """Whether the switch has accepted the command and has been queried for its state."""
         self.says_off: bool | None = None
@@ -68,7 +70,11 @@ class SwitchOffAttempts:
         """Start another attempt if it is due and not too many hang."""
         self._threads = [thread for thread in self._threads if thread.is_alive()]
         since = time.monotonic() - self._sent
-        if since > (_HUNG_AFTER if self._threads else _NEXT_ATTEMPT_AFTER) and len(self._threads) < _MOST_THREADS:
+        if (
+            since > (max(_HUNG_AFTER, self._pause) if self._threads else self._pause)
+            and len(self._threads) < _MOST_THREADS
+        ):
+            self._pause = min(_SLOWER * self._pause, _LONGEST_PAUSE)
             self.send()
 
     def _attempt(self) -> None:
@@ -77,6 +83,7 @@ class SwitchOffAttempts:
         except InstrumentError as problem:
             self.last = one_line(problem)
             return
+        self._pause = _NEXT_ATTEMPT_AFTER
         # If the switch cannot be queried, the meters decide.
         with suppress(InstrumentError):
             self.says_off = self._driver.is_off()

@@ -18,7 +18,7 @@ from benchmon.quantities import Expected, is_temperature
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.text import duration
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.drift import FAR, Drifts, Spread
 from benchmon.watch.heating.heating import (
     HeatLimits,
     HeatWatch,
@@ -85,9 +85,12 @@ class ChannelHistory:
         self._heats = {
             name: _HeatHistory(channel) for name, channel in self._channels.items() if is_temperature(channel.quantity)
         }
-        self._drifts = Drifts(self._channels, slow=self._heats)
+        quantities = {name: channel.quantity for name, channel in self._channels.items()}
+        mains = next((name for name, quantity in quantities.items() if quantity == "mains.voltage.rms"), None)
+        self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
+        self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
         self._contradicting: frozenset[str] = frozenset()
         self._mains = MainsInterruptions(bench)
@@ -191,7 +194,7 @@ class ChannelHistory:
     def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
         """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
         heat, drift = self._heats.get(channel), self._drifts.drift(channel)
-        if drift is not None and value is not None:
+        if drift is not None and value is not None and channel in self._drifting:
             return drift_forecast(self._channels[channel], drift, value, now)
         return None if heat is None else heat_forecast(self._channels[channel], heat.watch.outlook(now))
 
@@ -201,21 +204,48 @@ class ChannelHistory:
         return None if heat is None else heat.watch.outlook(now)
 
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
-        spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
+        accuracy = channel.accuracy.of(value)
+        spread = math.hypot(expected.uncertainty, accuracy)
         self._bands[channel.name] = BandPosition(value, expected.value, spread)
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
-        changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
-        return [self._drift_event(name, time) for name in sorted(changed)]
+        both, warm = Spread(spread, accuracy), self._warmth(time)
+        changed = self._drifts.update(channel.name, time, value, now, spread=both, warm=warm)
+        events = [event for name in sorted(changed) for event in self._drift_events(name, time)]
+        if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
+            events += self._drift_events(channel.name, time)
+        return events
 
-    def _drift_event(self, name: str, time: float) -> Event:
+    def _drift_events(self, name: str, time: float) -> list[Event]:
+        """Return the events of a drift that began, ended or comes near: an alarm only where it leads out soon."""
         drift = self._drifts.drift(name)
         if drift is None:
+            was_an_alarm = name in self._drifting
             self._drifting.discard(name)
-            return Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")
-        self._drifting.add(name)
+            self._drifting_slowly.discard(name)
+            return [Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")] if was_an_alarm else []
+        if name not in self._bands:
+            self._drifting.add(name)
+            sentence = wording.mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
         sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
-        return Event(time, name, EventKind.DRIFTING, sentence)
+        if self._leads_out_soon(name):
+            self._drifting_slowly.discard(name)
+            self._drifting.add(name)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
+        self._drifting_slowly.add(name)
+        return [Event(time, name, EventKind.SLOW_DRIFT, sentence)]
+
+    def _leads_out_soon(self, name: str) -> bool:
+        """Return whether a drift leads out of what is expected, or past a limit, before long."""
+        drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
+        if drift is None or drift.rate == 0.0:
+            return False
+        rises = drift.rate > 0
+        edge = band.expected + math.copysign(band.spread, drift.rate)
+        limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
+        left = [(goal - band.value) / drift.rate for goal in (edge, *limits) if goal is not None]
+        return left[0] <= 0.0 or any(0.0 < seconds < FAR for seconds in left)
 
     def _warmth(self, time: float) -> float:
         """Return how much warming up has been seen so far: the progress of all that warms, added up."""

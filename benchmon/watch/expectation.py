@@ -125,4 +125,5 @@ class Expectation:
         if channel.quantity == "ambient.temperature" or around is None:
             return None
         warm_for = self._measured.warm_for(channel, time, around.middle)
-        return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)
+        mains, ambient = conditions.mains_voltage, conditions.ambient
+        return around.expected(channel.quantity, mains, ambient, warm_for, conditions.shape)

@@ -15,7 +15,7 @@ from enum import StrEnum
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.quantities import format_value
-from benchmon.text import coarse, duration
+from benchmon.text import about
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
@@ -61,6 +61,16 @@ class Outlooks:
         forecast = self.forecasts.get(channel)
         return forecast is not None and forecast.latest is not None and math.isfinite(forecast.latest)
 
+    def may_pass_words(self, channel: Channel) -> str:
+        """Return when a channel may pass its trip limit at the earliest, "" where that is not known or not needed."""
+        forecast, limit = self.forecasts.get(channel.name), channel.trip_above
+        if forecast is None or limit is None or forecast.earliest is None or not math.isfinite(forecast.earliest):
+            return ""
+        left = forecast.earliest - (self.now - forecast.time)
+        if forecast.to_limit is not None or left < -STALE_AFTER:
+            return ""
+        return f"may pass {format_value(limit, channel.unit)} {about(max(0.0, left))} at the earliest, or never"
+
     def limit_words(self, channel: Channel) -> str:
         """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
         return limit_words(channel, self.seconds_to_limit(channel.name), surely=self.surely_passes(channel.name))
@@ -75,11 +85,6 @@ def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
     if left is None or limit is None:
         return ""
     return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
-
-
-def about(seconds: float) -> str:
-    """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
-    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"
 
 
 _Pair = tuple[Channel, Judgement]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.text import duration, one_line
-from benchmon.watch.drift.drift import Drift
+from benchmon.text import about, clock, coarse, duration, one_line
+from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.limits import Crossing, warning_crossed
@@ -164,10 +164,27 @@ def unspecified_sentence(unspecified: Sequence[tuple[str, float]]) -> str:
     return f"{', '.join(named)} not given, so the ± is wide{f'; {advice}' if advice else ''}"
 
 
-def per_minute(rate: float, unit: str) -> str:
-    """Return a rate given a second as one a minute, with sign and unit."""
-    unit = "K" if unit == "°C" else unit
-    return f"{'+' if rate >= 0 else '−'}{format_value(abs(60.0 * rate), unit, 3)} a minute"
+def per_minute(drift: Drift, unit: str) -> str:
+    """Return a drift's rate, given a second, as one a minute: with sign and unit, no finer than it is known."""
+    unit, rate = "K" if unit == "°C" else unit, 60.0 * drift.rate
+    doubt = 30.0 * abs(drift.high - drift.low)
+    digits = 2 if 0.0 < doubt < 0.1 * abs(rate) else 1
+    sign = "+" if rate >= 0 else "−"
+    return f"{sign}{_rounded(abs(rate), unit, digits)} a minute"
+
+
+def _rounded(value: float, unit: str, digits: int) -> str:
+    """Return a value with so many significant digits and no more, a ratio in per cent: `0.35 %`, `2 mV`, `120 mV`."""
+    if unit == "":
+        value, unit = 100.0 * value, "%"
+    if value == 0.0 or not math.isfinite(value):
+        return f"0 {unit}"
+    place = 10.0 ** (math.floor(math.log10(value)) + 1 - digits)
+    value = round(value / place) * place
+    power = 0 if unit in ("%", "K") else min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
+    scaled = value / 10.0**power
+    decimals = max(0, digits - 1 - math.floor(math.log10(scaled) + 1e-9))
+    return f"{scaled:.{min(decimals, 6)}f} {_PREFIXES[power]}{unit}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,12 +198,25 @@ class BandPosition:
 
 def drift_sentence(channel: Channel, drift: Drift, band: BandPosition, now: float) -> str:
     """Return rate, beginning and goal of a drift."""
-    rate = f"{channel.name} has drifted by {per_minute(drift.rate, channel.unit)} for {duration(now - drift.since)}"
-    return f"{rate} (since {drift.since:.0f} s); {_leads_to(channel, drift.rate, band)}"
+    lasts = duration(coarse(now - drift.since))
+    first = f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} for {lasts}"
+    return f"{first} (since {clock(drift.since)}); {_leads_to(channel, drift.rate, band)}"
+
+
+def mains_meter_drift_sentence(channel: Channel, drift: Drift, witnesses: Collection[str], now: float) -> str:
+    """Return that the mains meter itself seems to drift, and which channels show it."""
+    shown = " and ".join(sorted(witnesses)) if len(witnesses) < 3 else f"{len(witnesses)} channels"
+    lasts = f"for {duration(coarse(now - drift.since))} (since {clock(drift.since)})"
+    return (
+        f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} {lasts}, which nothing that the mains "
+        f"feed follows, as {shown} show: check this meter, not the supply"
+    )
 
 
 def _leads_to(channel: Channel, rate: float, band: BandPosition) -> str:
     edge = band.expected + math.copysign(band.spread, rate)
+    if (edge - band.value) * rate <= 0:
+        return "it is outside its expected band already"
     warning, limit = (channel.warn_above, channel.trip_above) if rate > 0 else (channel.warn_below, channel.trip_below)
     goals: list[tuple[str, float | None]] = [
         ("leaves its expected band at", edge),
@@ -194,11 +224,11 @@ def _leads_to(channel: Channel, rate: float, band: BandPosition) -> str:
         ("reaches its limit of", limit),
     ]
     ahead = [
-        f"{words} {format_value(goal, channel.unit)} in {duration((goal - band.value) / rate)}"
+        f"{words} {format_value(goal, channel.unit)} {about((goal - band.value) / rate)}"
         for words, goal in goals
-        if goal is not None and (goal - band.value) * rate > 0
+        if goal is not None and 0 < (goal - band.value) / rate <= FAR
     ]
-    return "at this rate it " + " and ".join(ahead) if ahead else "it is outside its expected band already"
+    return "at this rate it " + " and ".join(ahead) if ahead else "it stays within what is expected for hours"
 
 
 def junction_sentence(channel: Channel, case: float, junction: float, maximum: float) -> str:
@@ -228,10 +258,11 @@ def outlook_sentence(channel: Channel, outlook: Outlook) -> str:
 
 
 def _reached(ahead: Interval) -> str:
+    soonest = duration(coarse(ahead.low))
     if math.isinf(ahead.best):
-        return f"perhaps reached, in {duration(ahead.low)} at the earliest"
-    late = duration(ahead.high) if math.isfinite(ahead.high) else "never"
-    return f"reached in about {duration(ahead.best)} ({duration(ahead.low)} to {late})"
+        return f"may be reached in {soonest} at the earliest, or never"
+    late = duration(coarse(ahead.high)) if math.isfinite(ahead.high) else "never"
+    return f"reached {about(ahead.best)} ({soonest} to {late})"
 
 
 def runaway_sentence(channel: Channel, outlook: Outlook) -> str:

@@ -8,7 +8,7 @@ from contextlib import closing, contextmanager, suppress
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.errors import RecorderError
+from benchmon.errors import InstrumentError, RecorderError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
@@ -449,3 +449,23 @@ def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver.gate.set()
     until(lambda: attempts.was_accepted)
     assert attempts.says_off is False
+
+
+class Refusing(Hanging):
+    """A switch that cannot be reached."""
+
+    def _switch_off(self, _):
+        self.calls += 1
+        raise InstrumentError("the connection is refused")
+
+
+def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
+    now, driver = [1000.0], Refusing()
+    monkeypatch.setattr("benchmon.recorder.switch_off.time.monotonic", lambda: now[0])
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    for _ in range(750):
+        now[0] += 0.02
+        until(lambda: not any(thread.is_alive() for thread in attempts._threads))
+        attempts.send_if_due()
+    assert 6 <= driver.calls <= 11

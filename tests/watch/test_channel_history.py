@@ -49,13 +49,23 @@ def test_a_settled_bench_says_nothing(watch):
 
 
 def test_a_drift_sets_its_flag_and_a_forecast(watch):
-    sigma = 0.04 * 0.03
-    events = play(watch[0], 300, {"output": lambda time, value: value + 3 * sigma / 60 * max(0.0, time - 60)})
+    rate = 0.03 / 60
+    events = play(watch[0], 300, {"output": lambda time, value: value + rate * max(0.0, time - 60)})
     assert kinds(events) == {("drifting", "output")}
+    assert "V in about" in events[0].message
     assert watch[1].flags("output") == {Flag.DRIFTING}
     forecast = watch[1].forecast("output", 300.0, 22.0)
     assert forecast.state == "drifting"
-    assert forecast.rate == pytest.approx(3 * sigma / 60, rel=0.4)
+    assert forecast.rate == pytest.approx(rate, rel=0.4)
+
+
+def test_a_drift_that_leads_out_only_after_hours_is_a_quiet_event(watch):
+    events = play(watch[0], 400, {"output": lambda time, value: value + 0.004 / 60 * max(0.0, time - 60)})
+    assert kinds(events) == {("slow drift", "output")}
+    assert events[0].message.startswith("output has drifted by about +")
+    assert "mV a minute" in events[0].message
+    assert events[0].message.endswith("it stays within what is expected for hours")
+    assert watch[1].flags("output") == frozenset()
 
 
 def test_the_mains_and_the_air_may_move_as_they_like(watch):
@@ -118,7 +128,7 @@ def test_shuffled_instruments_get_the_same_flags():
             for channel in channels:
                 expected = PREDICTION.at(channel.quantity)
                 size = 0.04 * channel.accuracy.of(expected.value)
-                drift = size * index / 40 if channel.name == "winding current" else 0.0
+                drift = size * index / 10 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
                 history.update(channel.name, 0.5 * index, float(value), expected, 0.1)
         rows.append({channel.name: history.flags(channel.name) for channel in channels})

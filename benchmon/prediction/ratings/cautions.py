@@ -317,9 +317,13 @@ def _fuse(worst_case: WorstCase) -> Iterator[str]:
         )
 
 
-CAUTIONS = (
-    "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
-    "one earthed probe ground at most, hot parts out of reach; local rules and licensed practice go first.",
-    "benchmon only watches: it is no protective device.",
-)
-"""The usual cautions, in three lines."""
+def usual_cautions(bench: Bench | None) -> tuple[str, ...]:
+    """Return the usual cautions, a sentence each; that of stored charge only if `bench` (None: unknown) has any."""
+    stores = bench is None or bench.reservoir is not None
+    kills = "Mains voltage kills" + (", and a reservoir stays charged after switching off" if stores else "")
+    return (
+        f"{kills}.",
+        "Test behind an isolating transformer, with one earthed probe ground at most and hot parts out of reach.",
+        "Local rules and licensed practice go first.",
+        "benchmon only watches: it is no protective device.",
+    )
