@@ -31,6 +31,7 @@ from benchmon.instruments.types import (
     Reading,
     SwitchSettings,
 )
+from benchmon.quantities import is_sane
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -319,7 +320,11 @@ class Driver(ABC, Generic[S, C]):
             return Reading(channel.name, now, None, one_line(value))
         if math.isnan(value):
             return Reading(channel.name, now, None, "the instrument reports that it has no number")
-        return Reading(channel.name, now, float(value) * channel.scale)
+        scaled = float(value) * channel.scale
+        if math.isfinite(scaled) and not is_sane(scaled, channel.unit):
+            shown = f"{scaled:.3g} {channel.unit}".rstrip()
+            return Reading(channel.name, now, None, f"shows {shown}, which is implausible; check its units and scale")
+        return Reading(channel.name, now, scaled)
 
     def _translated(self, problem: Exception) -> InstrumentError:
         if isinstance(problem, InstrumentError):
