@@ -114,6 +114,11 @@ class EventKind(StrEnum):
     QUESTIONABLE = "questionable", _T(severity=_WARNING)
     DISAGREES = "disagrees", _T(severity=_SERIOUS)
 
+    # The watch: the mains.
+    MAINS_GONE = "mains gone", _T(severity=_WARNING)
+    MAINS_BACK = "mains back"
+    MAINS_DIP = "mains dip", _T(severity=_WARNING)
+
     # The watch: what the history of channels shows, and what explains it.
     DRIFTING = "drifting", _T(severity=_WARNING, mark="d")
     IMPLAUSIBLE = "implausible", _T(severity=_SERIOUS, role="doubt")

@@ -191,12 +191,14 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
     if unit in spellings:
         return float(digits)
     if kind.prefixes:
+        # The library takes an exponent or a prefix, not both.
+        plain, *exponent = digits.lower().split("e")
         try:
-            scaled = Scaled(f"{digits} {unit}")
+            scaled = Scaled(f"{plain} {unit}")
         except InvalidNumber:
             scaled = None
         if scaled is not None and scaled.units in spellings:
-            return float(scaled)
+            return float(scaled) * 10.0 ** int(exponent[0]) if exponent else float(scaled)
     raise BadInput(f"has the unit {one_line(unit, 20)!r}, which is not {kind.name}; write it like {example(kind)}")
 
 

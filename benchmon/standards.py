@@ -16,6 +16,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
 | `PUBLIC_SUPPLY_HARMONICS`, `PUBLIC_SUPPLY_THD` | EN 50160:2010, 4.2.5, table 1 | what a mains may be distorted by |
 | `USUAL_MAINS_HARMONICS` | no standard: measured, open data set HFHAD-C | allowance for a mains of unknown shape |
+| `USUAL_LEAKAGE`, `USUAL_SOURCE_OHMS`, … | no standard: experience | values that a bench file leaves out |
 | `USUAL_REGULATION` | no standard: makers' lists of small transformers | questions for a new bench file |
 
 Formulas quoted from memory stand where they are written down: the β equation of a thermistor (IEC 60539-1) in
@@ -86,3 +87,15 @@ SHORTED_DIODE = 5e-3
 
 USUAL_REGULATION = ((20.0, "20 %"), (60.0, "12 %"), (150.0, "9 %"), (float("inf"), "6 %"))
 """Usual regulation of a transformer up to a rating in VA."""
+
+USUAL_LEAKAGE, USUAL_RESISTANCE = 0.013, 0.1
+"""Leakage reactance, and resistance of all windings, as parts of the rated impedance of a small transformer.
+
+Leakage is 0.5 to 3 % below a kilovolt-ampere with windings over each other, more with windings side by side.
+"""
+USUAL_SOURCE_OHMS = 0.4
+"""Ω of a 230 V socket with its lead: 0.24 Ω of a public supply (IEC 60725) and some metres of cable."""
+USUAL_DISSIPATION, USUAL_LEAD_OHMS = 0.12, 3e-3
+"""tan δ at 100 Hz of an electrolytic capacitor, and Ω of its tabs and leads; data sheets state 0.08 to 0.25 at most."""
+LEFT_OUT_DIFFERS: Mapping[str, float] = {"leakage": 0.45, "source": 0.6, "esr": 0.55}
+"""Standard deviation of the natural logarithm of such values: a factor of 2.5, 3.3 and 3 at two deviations."""

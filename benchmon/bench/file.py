@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Sequence
@@ -77,6 +78,16 @@ class Bench(s.Section):
                 _known(("step", index, "needs"), name, channels)
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
+        return self
+
+    @model_validator(mode="after")
+    def _leakage_from_short_circuit(self) -> Bench:
+        """Set the leakage inductance that a short-circuit test gives at the frequency of the mains."""
+        reactance = self.transformer.leakage_reactance
+        if reactance is not None and "leakage_inductance" not in self.transformer.model_fields_set:
+            henries = reactance / (2.0 * math.pi * self.mains.frequency)
+            # The model is frozen for its users; this is still part of reading it.
+            self.__dict__["transformer"] = self.transformer.model_copy(update={"leakage_inductance": henries})
         return self
 
     @property

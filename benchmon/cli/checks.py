@@ -1,4 +1,4 @@
-"""The commands around a test that print once: check, predict, assess and ports."""
+"""Commands that print an answer and end: check, predict, assess and ports."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.cli.options import BENCH, JSON, PATH, QuantityParam
+from benchmon.cli.options import BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE
+from benchmon.quantities import DURATION, TEMPERATURE
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
@@ -18,10 +18,13 @@ if TYPE_CHECKING:
 
 @click.command()
 @BENCH
+@click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help='The measured mains voltage, such as "241 V".')
 @click.option(
-    "--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help='A measured mains voltage, such as "241 V".'
+    "--ambient",
+    type=QuantityParam(TEMPERATURE),
+    metavar="TEMPERATURE",
+    help='The ambient temperature, such as "31 °C".',
 )
-@click.option("--ambient", type=QuantityParam(TEMPERATURE), metavar="TEMPERATURE", help='The air, such as "31 °C".')
 @JSON
 def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bool) -> int:
     """Print what every meter should read."""
@@ -29,8 +32,6 @@ def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bo
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
 
-    if mains is not None and not 0 < mains <= 1000:
-        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
     loaded = load_bench(bench)
     prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient)
     if as_json:
@@ -42,12 +43,14 @@ def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bo
 
 @click.command()
 @BENCH
-@click.option("--connect", is_flag=True, help="Also open each instrument and read each channel once.")
-@click.option("--exercise", is_flag=True, help="Also switch off as a trip would, and verify it by a reading.")
-@click.option("--yes", is_flag=True, help="Yes, --exercise may switch off.")
+@click.option("--connect", is_flag=True, help="Also connect to each instrument and read each channel once.")
+@click.option(
+    "--exercise", is_flag=True, help="Also switch off as a trip would, and verify by a reading that the power is gone."
+)
+@click.option("--yes", is_flag=True, help="Confirm that --exercise may switch off.")
 @JSON
 def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
-    """Check ratings before power: margins in the worst state, and cautions."""
+    """Check the ratings before power: margins in the worst case, and cautions."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction.ratings.check import check as check_bench
@@ -56,12 +59,12 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
     if exercise:
         check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)
-    came = tried(loaded, connect=connect, switch=exercise)
+    results = tried(loaded, connect=connect, switch=exercise)
     if as_json:
-        click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(came)))
+        click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(results)))
     else:
-        click.echo(output.ratings_as_text(loaded, ratings) + output.tried_as_text(came))
-    ok = ratings.ok and all(row.ok for rows in came.values() for row in rows)
+        click.echo(output.ratings_as_text(loaded, ratings) + output.tried_as_text(results))
+    ok = ratings.ok and all(row.ok for rows in results.values() for row in rows)
     return EXIT_DONE if ok else EXIT_ANSWER_IS_NO
 
 
@@ -79,20 +82,22 @@ def assess(bench: Path, readings: Path, as_json: bool) -> int:
     loaded = load_bench(bench)
     answer = assess_readings(loaded, read_readings(readings, [channel.name for channel in loaded.channel]))
     click.echo(output.as_json(answer) if as_json else output.assessment_as_text(loaded, answer))
-    return EXIT_ANSWER_IS_NO if any("tripped" in said["flags"] for said in answer["channels"].values()) else EXIT_DONE
+    return EXIT_ANSWER_IS_NO if any("tripped" in each["flags"] for each in answer["channels"].values()) else EXIT_DONE
 
 
 @click.command()
-@click.option("--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may upset what hangs there.")
+@click.option(
+    "--ask-serial", is_flag=True, help="Also send *IDN? to serial ports, which may confuse the devices there."
+)
 @click.option(
     "--within",
     type=QuantityParam(DURATION, above_zero=True),
     default="5",
     metavar="SECONDS",
-    help="How long to look; 5 s.",
+    help="How long to search; 5 s.",
 )
 def ports(ask_serial: bool, within: float) -> int:
-    """List serial ports and VISA resources, with what answers."""
+    """List serial ports and VISA resources, and what answers there."""
     from benchmon.cli import output
     from benchmon.instruments.registry import find_ports
 
@@ -112,7 +117,10 @@ def check_may_exercise(bench: Bench, *, yes: bool) -> None:
 
 
 def tried(bench: Bench, *, connect: bool, switch: bool) -> dict[str, list[Tried]]:
-    """Return the results of opening the instruments (`connect`) and of switching off (`switch`), by their title."""
+    """Return the results of opening the instruments (`connect`) and of switching off (`switch`), by their title.
+
+    Raises `BenchFileError` if a driver refuses its keys.
+    """
     from benchmon.instruments.connection_test import try_instruments
     from benchmon.instruments.registry import prepare
     from benchmon.recorder.switch_off import exercise

@@ -21,7 +21,7 @@ from benchmon.session.session_files import path_for
 from benchmon_simulated.scenarios import scenario_named
 
 START_LIMIT = 15.0
-_LOOK_EVERY = 0.01
+_CHECK_SECONDS = 0.01
 
 
 class DemoBench:
@@ -46,10 +46,11 @@ class DemoBench:
         self.bench_file = Path(folder) / self.like.name
         return self
 
-    def start(self, faults: Sequence[str]) -> None:
-        """Start the instruments, with `faults` in addition to those of the scenario."""
+    def start(self, faults: Sequence[str], effects: str) -> None:
+        """Start the instruments, with `faults` in addition to those of the scenario, and `effects` of a real bench."""
         command = [sys.executable, "-P", "-m", "benchmon", "simulate", str(self.like)]
         command += ["--save-bench", str(self.bench_file), "--until-finished", str(self.session)]
+        command += ["--effects", effects]
         command += [f"--fault={fault}" for fault in (*self._scenario.faults, *faults)]
         self._simulator = subprocess.Popen(  # noqa: S603 - this program
             command,
@@ -64,11 +65,11 @@ class DemoBench:
         give_up = time.monotonic() + START_LIMIT
         while not self.bench_file.exists():
             if self._simulator is None or self._simulator.poll() is not None:
-                raise BadInput(self._last_words().removeprefix("benchmon: "))
+                raise BadInput(self._error_message().removeprefix("benchmon: "))
             if time.monotonic() > give_up:
                 self._simulator.kill()
                 raise BadInput(f"the simulated bench did not start within {START_LIMIT:.0f} s")
-            time.sleep(_LOOK_EVERY)
+            time.sleep(_CHECK_SECONDS)
 
     def __exit__(
         self, kind: type[BaseException] | None, problem: BaseException | None, where: TracebackType | None
@@ -84,15 +85,15 @@ class DemoBench:
             return
         if simulator.poll():
             if self.bench_file.exists():
-                click.echo(self._last_words(), err=True)
+                click.echo(self._error_message(), err=True)
         elif not _is_recording(self.session):
             simulator.terminate()
             simulator.wait(10)
 
-    def _last_words(self) -> str:
+    def _error_message(self) -> str:
         self._errors.seek(0)
-        said = self._errors.read().decode("utf-8", "replace").strip()
-        return said or "benchmon: the simulated bench ended, and did not say why"
+        message = self._errors.read().decode("utf-8", "replace").strip()
+        return message or "benchmon: the simulated bench ended without a message"
 
 
 def _is_recording(session: Path) -> bool:

@@ -15,6 +15,7 @@ from benchmon.cli.options import (
     ASCII,
     BENCH,
     DURATION_OPTION,
+    EFFECTS,
     FAULT,
     HEADLESS,
     PATH,
@@ -33,8 +34,9 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("scenario", default="reservoir")
-@click.option("--list", "list_them", is_flag=True, help="Name the scenarios and faults, and end.")
+@click.option("--list", "list_them", is_flag=True, help="List the scenarios and faults, and exit.")
 @FAULT
+@EFFECTS
 @HEADLESS
 @DURATION_OPTION
 @SESSION
@@ -43,12 +45,13 @@ def demo(
     scenario: str,
     list_them: bool,
     faults: tuple[str, ...],
+    effects: str,
     headless: bool,
     duration: float | None,
     session: Path | None,
     ascii_only: bool,
 ) -> int:
-    """Watch a simulated bench: invented supply and meters, real sockets and serial lines."""
+    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines."""
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
 
@@ -65,7 +68,7 @@ def demo(
             recorder = start_recorder(
                 bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
             )
-        bench.start(faults)
+        bench.start(faults, effects)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
         if recorder is None:
@@ -83,7 +86,7 @@ def demo(
 def run(
     bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
 ) -> int:
-    """Record a bench and watch it: a recorder of its own, and a screen that follows it."""
+    """Record and watch a bench: a recorder as a process of its own, and a screen that follows it."""
     return _record(bench, session, headless, duration, ascii_only, publish)
 
 
@@ -121,17 +124,17 @@ def _record(
 
 
 def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
-    """Open a screen on a recorder that was started here; return what became of it, as far as it has ended."""
+    """Open a screen on a recorder that was started here; return its exit status if it has ended, else 0."""
     goes_on = _show(recorder.path, ascii_only)
     return EXIT_DONE if goes_on else recorder.wait(10.0)
 
 
 @click.command()
 @click.argument("session", type=PATH, required=False)
-@click.option("--read-only", is_flag=True, help="Only look: no notes, no stopping.")
+@click.option("--read-only", is_flag=True, help="Only watch: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
-    """Open a screen on a recorder that runs: SESSION, or the latest one."""
+    """Open a screen on a running recorder: that of SESSION, or the latest."""
     from benchmon.session.session_files import latest_session
 
     require_terminal()
@@ -146,7 +149,9 @@ def _show(session: Path, ascii_only: bool, read_only: bool = False) -> bool:
 
     load_in_background("benchmon.screen.app")
     view = open_session_view(session, read_only=read_only, recent=RECENT_SECONDS)
-    return _follow(view, ascii_only, read_only)
+    # A demo goes on as long as somebody looks, who has its file open; the view opens it only for a moment at a time.
+    with session.open("rb"):
+        return _follow(view, ascii_only, read_only)
 
 
 def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> bool:
@@ -162,7 +167,7 @@ def _follow(view: SessionView, ascii_only: bool, read_only: bool = False) -> boo
 
 
 def load_in_background(module: str) -> None:
-    """Load a module in a thread; returns at once. An import of it waits for that, and raises what failed."""
+    """Load a module in a thread and return at once. A later import waits for the thread, and raises what failed."""
 
     def load() -> None:
         with suppress(Exception):
@@ -173,20 +178,21 @@ def load_in_background(module: str) -> None:
 
 @click.command()
 @BENCH
-@click.option("--save-bench", type=PATH, metavar="FILE", help="Write a bench file with the addresses.")
-@click.option("--until-finished", type=PATH, metavar="SESSION", help="End when SESSION is over.")
-@click.option("--seed", type=int, default=1, help="Draws the parts' values and the meters' errors.")
+@click.option("--save-bench", type=PATH, metavar="FILE", help="Write a bench file with the addresses filled in.")
+@click.option("--until-finished", type=PATH, metavar="SESSION", help="Stop when SESSION has ended.")
+@click.option("--seed", type=int, default=1, help="Seed for the values of the parts and the errors of the meters.")
 @FAULT
+@EFFECTS
 def simulate(
-    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...]
+    bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...], effects: str
 ) -> int:
-    """Start only the simulated instruments of BENCH and print each one's address.
+    """Simulate the instruments of BENCH and print the address of each.
 
     While they run, lines on standard input change the bench: "fault open-diode", "clear all", "mains 180 V", "list".
     """
     from benchmon.cli.simulate import run_simulator
 
-    run_simulator(bench, save_bench, until_finished, seed, faults)
+    run_simulator(bench, save_bench, until_finished, seed, faults, effects)
     return EXIT_DONE
 
 
@@ -194,9 +200,9 @@ def simulate(
 @click.command(context_settings={"ignore_unknown_options": True})
 @click.argument("channel")
 @click.argument("value")
-@click.option("--session", type=PATH, metavar="FILE", help="The session; the latest that is recorded, if not named.")
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
 def enter(channel: str, value: str, session: Path | None) -> int:
-    """Hand to a running recorder what the display of a `hand` instrument shows: enter vout "22.14 V"."""
+    """Enter into a running recorder what the display of a `hand` instrument shows: enter vout "22.14 V"."""
     from benchmon.session.follower import enter_reading
     from benchmon.session.session_files import latest_session
 
@@ -206,12 +212,14 @@ def enter(channel: str, value: str, session: Path | None) -> int:
 
 _BROKER_WITHIN = 5.0
 _LISTEN = 2.0
-"""Seconds in which every bench that lives is heard at least once."""
+"""Seconds in which every running bench publishes at least once."""
 
 
 @click.command()
 @click.argument("url")
-@click.option("--once", is_flag=True, help="Print how the benches stand now, and end; status 1 if one is in danger.")
+@click.option(
+    "--once", is_flag=True, help="Print the present status of the benches and exit, with status 1 if one is in danger."
+)
 @ASCII
 def benches(url: str, once: bool, ascii_only: bool) -> int:
     """Show all benches that are published to a broker: URL is mqtt://host/lab."""

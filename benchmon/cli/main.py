@@ -1,4 +1,4 @@
-"""The program: its commands, and one line for whatever goes wrong.
+"""The program: its commands, and one line for every error.
 
 Each command imports what it needs when it runs, so that `--help` and completion stay quick.
 """
@@ -35,18 +35,18 @@ for module in (checks, keys, live, manual, new_bench, sessions):
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and exit with its status; every error is one line on standard error."""
-    # Pydantic would look for plugins in everything that is installed; a bench file is read without any.
+    # Without this, pydantic would search every installed package for plugins, which takes time.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         status = commands.main(arguments, prog_name="benchmon", standalone_mode=False)
     except click.exceptions.Abort:
         sys.exit(130)
     except click.UsageError as problem:
-        _complain(f"{problem.format_message()} (benchmon --help tells more)")
+        _fail(f"{problem.format_message()} (see benchmon --help)")
     except click.ClickException as problem:
-        _complain(problem.format_message())
+        _fail(problem.format_message())
     except BenchmonError as problem:
-        _complain(str(problem))
+        _fail(str(problem))
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(EXIT_DONE)
@@ -54,6 +54,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.exit(status if isinstance(status, int) else EXIT_DONE)
 
 
-def _complain(text: str) -> None:
+def _fail(text: str) -> None:
     click.echo(f"benchmon: {one_line(text, 500)}", err=True)
     sys.exit(EXIT_BAD_INPUT)

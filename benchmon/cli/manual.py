@@ -37,7 +37,7 @@ _ORDER = (
     "several-benches",
     "python",
 )
-"""The pages in the order in which they are listed: before power, while it is on, afterwards."""
+"""The pages in the order in which they are listed: before power-on, during it, afterwards."""
 _WIDEST = 100
 
 
@@ -58,7 +58,7 @@ def print_pages(text: str, formatted: str | None = None) -> None:
     if not sys.stdout.isatty():
         click.echo(text, nl=not text.endswith("\n"))
         return
-    # A pager that ends at once where the text fits the screen, and that passes the codes of formatted text.
+    # -F: the pager ends at once if the text fits the screen. -R: it passes the codes of formatted text.
     options = os.environ.get("LESS", "-F")
     os.environ["LESS"] = options if "R" in options else f"{options} -R"
     click.echo_via_pager(text if formatted is None else formatted, color=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -9,20 +10,20 @@ from typing import Any
 import click
 
 from benchmon.errors import BadInput
-from benchmon.quantities import DURATION, Kind, parse_value
+from benchmon.quantities import DURATION, VOLTAGE, Kind, parse_value
 from benchmon.text import one_line
 
 
 class QuantityParam(click.ParamType[float]):
     """A value with its unit on the command line, such as "241 V"."""
 
-    def __init__(self, kind: Kind, *, above_zero: bool = False) -> None:
+    def __init__(self, kind: Kind, *, above_zero: bool = False, at_most: float = math.inf) -> None:
         self.kind = kind
-        self.above_zero = above_zero
+        self.above_zero, self.at_most = above_zero, at_most
         self.name = kind.name.split()[-1]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the value in SI; a bare number is taken as SI."""
+        """Return the value in SI; a bare number is in SI. Raises `click.BadParameter` if it is not a value in range."""
         try:
             found = parse_value(float(value), self.kind)
         except ValueError:
@@ -30,22 +31,24 @@ class QuantityParam(click.ParamType[float]):
                 found = parse_value(value, self.kind)
             except BadInput as problem:
                 self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
-        if self.above_zero and found <= 0:
-            self.fail(f"{one_line(value, 60)!r} must be above 0", param, ctx)
+        if (self.above_zero and found <= 0) or found > self.at_most:
+            limit = f" and at most {self.at_most:g} {self.kind.unit}" if math.isfinite(self.at_most) else ""
+            self.fail(f"{one_line(value, 60)!r} must be above 0{limit}", param, ctx)
         return found
 
 
 PATH = click.Path(path_type=Path)
+MAINS_VOLTAGE = QuantityParam(VOLTAGE, above_zero=True, at_most=1000.0)
 BENCH = click.argument("bench", type=PATH)
-HEADLESS = click.option("--headless", is_flag=True, help="Without a screen; prints a summary at the end.")
+HEADLESS = click.option("--headless", is_flag=True, help="Run without a screen; print a summary at the end.")
 DURATION_OPTION = click.option(
     "--for",
     "duration",
     type=QuantityParam(DURATION, above_zero=True),
     metavar="SECONDS",
-    help="End by itself after this time: 90, 10s, 5min.",
+    help="Stop after this time: 90, 10s, 5min.",
 )
-SESSION = click.option("--session", "session", type=PATH, metavar="FILE", help="Where to write the session.")
+SESSION = click.option("--session", "session", type=PATH, metavar="FILE", help="Write the session to FILE.")
 
 
 FAULT = click.option(
@@ -53,21 +56,29 @@ FAULT = click.option(
     "faults",
     multiple=True,
     metavar="NAME[:WHERE][@TIME]",
-    help="Let this go wrong, from the start, at 30s, or during 10s..20s.",
+    help="Simulate a fault, from the start, from 30s on, or during 10s..20s.",
 )
-PUBLISH = click.option("--publish", metavar="URL", help="Tell a broker how the bench stands: mqtt://host/lab.")
+EFFECTS = click.option(
+    "--effects",
+    type=click.Choice(["none", "real", "double"]),
+    default="none",
+    show_default=True,
+    help="What the simulated bench has of a real one: distorted mains, a saturating core, spread parts, moving air, "
+    "meters with noise and bandwidth; doubled, or nothing.",
+)
+PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 ASCII = click.option("--ascii", "ascii_only", is_flag=True, help="Draw with ASCII characters only.")
 OUT = click.option("-o", "--out", "out", type=PATH, required=True, metavar="FILE", help="The file to write.")
-FORCE = click.option("--force", is_flag=True, help="Write over FILE if it is there.")
+FORCE = click.option("--force", is_flag=True, help="Overwrite FILE if it exists.")
 
 
 def may_write_over(path: Path, *, force: bool) -> bool:
-    """Return whether a file that is there may be written over: by --force, or because the user says so when asked."""
+    """Return whether an existing file may be overwritten: because of --force, or because the user agrees when asked."""
     if force or not path.is_file() or not (sys.stdin.isatty() and sys.stderr.isatty()):
         return force
-    return click.confirm(f"{one_line(path, 1000)} is there already. Write over it?", err=True)
+    return click.confirm(f"{one_line(path, 1000)} exists already. Overwrite it?", err=True)
 
 
 def has_terminal() -> bool:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def as_json(content: dict[str, Any]) -> str:
-    """Return `content` as one JSON object; what is not finite becomes null, which JSON can say."""
+    """Return `content` as one JSON object; numbers that are not finite become null."""
     return json.dumps(finite(content), ensure_ascii=False, allow_nan=False, indent=2)
 
 
@@ -42,7 +42,7 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
 
 
 def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
-    """Return a prediction as tables, a point of the circuit each."""
+    """Return a prediction as tables, one for each point of the circuit."""
     lines = [
         one_line(bench.title),
         (
@@ -101,15 +101,17 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
     channels = {channel.name: channel for channel in bench.channel}
     units = {name: channel.unit for name, channel in channels.items()}
     rows = []
-    for name, said in answer["channels"].items():
-        final, left = said["final"], said["time_to_limit_s"]
+    for name, result in answer["channels"].items():
+        final, left = result["final"], result["time_to_limit_s"]
         rows.append(
             (
                 one_line(name),
-                format_value(said["value"], units[name]),
-                format_value(said["expected"], units[name]),
-                en_as_text(said["en"]),
-                ", ".join([said["verdict"], *flag_words(map(Flag, said["flags"]), channels[name], said["value"])]),
+                format_value(result["value"], units[name]),
+                format_value(result["expected"], units[name]),
+                en_as_text(result["en"]),
+                ", ".join(
+                    [result["verdict"], *flag_words(map(Flag, result["flags"]), channels[name], result["value"])]
+                ),
                 "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
                 "–" if left is None else f"{left:.0f} s",
             )
@@ -128,12 +130,12 @@ def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
 
 
 def tried_as_dict(tried: Mapping[str, Sequence[Tried]]) -> dict[str, Any]:
-    """Return what came of trying instruments and switch, a list each."""
+    """Return the results of trying instruments and switch, a list each."""
     return {what.replace(" ", "_"): [asdict(row) for row in rows] for what, rows in tried.items()}
 
 
 def tried_as_text(tried: Mapping[str, Sequence[Tried]]) -> str:
-    """Return what came of trying instruments and switch, as tables with an empty line before each."""
+    """Return the results of trying instruments and switch, as tables with an empty line before each."""
     return "".join(
         f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items()
     )

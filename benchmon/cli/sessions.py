@@ -1,4 +1,4 @@
-"""Commands for after the test: a captured wave measured, a session reported, compared and exported."""
+"""Commands for after the test: analyse, replay, report, compare and export."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.cli.options import ASCII, FORCE, JSON, OUT, PATH, QuantityParam, may_write_over
+from benchmon.cli.options import ASCII, FORCE, JSON, MAINS_VOLTAGE, OUT, PATH, QuantityParam, may_write_over
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, FREQUENCY, VOLTAGE
+from benchmon.quantities import DURATION, FREQUENCY
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -31,18 +31,29 @@ _PROGRESS_EVERY = 0.1
     "quantities",
     multiple=True,
     metavar="Q",
-    help="What a column is of: mains.current, output.voltage, … Several columns: CH2=mains.current.",
+    help="What a column measures: mains.current, output.voltage, … With several columns: CH2=mains.current.",
 )
-@click.option("--bench", type=PATH, metavar="BENCH", help="Compare with what this bench file leads to expect.")
+@click.option("--bench", type=PATH, metavar="BENCH", help="Compare with what is expected by this bench file.")
 @click.option(
-    "--probe", "probes", multiple=True, metavar="RATIO", help='Of a probe or clamp: 10, 10:1, "100 mV/A", CH2=10.'
+    "--probe",
+    "probes",
+    multiple=True,
+    metavar="RATIO",
+    help='The ratio of a probe or clamp: 10, 10:1, "100 mV/A", CH2=10.',
 )
-@click.option("--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help="The mains voltage then, as measured.")
-@click.option("--frequency", type=QuantityParam(FREQUENCY), metavar="HZ", help="The fundamental, where it is known.")
-@click.option("--accuracy", default="", metavar="ACCURACY", help='The scope\'s own, such as "3 %" or "3 % + 20 mV".')
-@click.option("--draw", is_flag=True, help="Draw two periods of the wave, and what is expected, in the terminal.")
+@click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help="The mains voltage measured at the time.")
 @click.option(
-    "--picture", type=PATH, metavar="FILE", help="Write a picture of the wave: .svg, with the extra `report`."
+    "--frequency",
+    type=QuantityParam(FREQUENCY, above_zero=True, at_most=1e9),
+    metavar="HZ",
+    help="The fundamental frequency, if known.",
+)
+@click.option(
+    "--accuracy", default="", metavar="ACCURACY", help='The accuracy of the scope, such as "3 %" or "3 % + 20 mV".'
+)
+@click.option("--draw", is_flag=True, help="Draw two periods of the waveform and of the expected one in the terminal.")
+@click.option(
+    "--picture", type=PATH, metavar="FILE", help="Write a picture of the waveform: .svg; needs the extra `report`."
 )
 @FORCE
 @ASCII
@@ -67,10 +78,6 @@ def analyse(
     from benchmon.bench import load_bench
     from benchmon.cli import output
 
-    if mains is not None and not 0 < mains <= 1000:
-        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
-    if frequency is not None and not 0 < frequency <= 1e9:
-        raise BadInput(f"--frequency {frequency:g} Hz: must be above 0")
     question = AnalysisRequest(quantities, probes, mains, frequency, accuracy)
     found = analyse_capture(wave, question, None if bench is None else load_bench(bench))
     if picture is not None:
@@ -88,11 +95,13 @@ def analyse(
 @click.command()
 @click.argument("session", type=PATH)
 @OUT
-@click.option("--wide", is_flag=True, help="CSV with a column for each channel instead of a line for each reading.")
 @click.option(
-    "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="How long a line of --wide stands for; 1 s."
+    "--wide", is_flag=True, help="Write CSV with a column for each channel instead of a line for each reading."
 )
-@click.option("--progress", is_flag=True, help="Print how much is done, a JSON object a line.")
+@click.option(
+    "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="The time between two lines of --wide; 1 s."
+)
+@click.option("--progress", is_flag=True, help="Print the progress, one JSON object a line.")
 @FORCE
 def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
@@ -100,7 +109,7 @@ def export(session: Path, out: Path, wide: bool, every: float | None, progress: 
     from benchmon.report.session_reader import RecordedSession
 
     if every is not None and not wide:
-        raise BadInput("--every: is for --wide")
+        raise BadInput("--every needs --wide")
     force = may_write_over(out, force=force)
     count = export_session(
         RecordedSession(session).with_data(),
@@ -118,7 +127,7 @@ def export(session: Path, out: Path, wide: bool, every: float | None, progress: 
 
 
 def _print_done() -> Callable[[float], None]:
-    """Return a function that prints how much is done, from 0 to 1, ten times a second at most."""
+    """Return a function that prints the progress, from 0 to 1, at most ten times a second."""
     last = -math.inf
 
     def show(done: float) -> None:
@@ -137,7 +146,7 @@ def _print_done() -> Callable[[float], None]:
 @OUT
 @FORCE
 def report(session: Path, out: Path, force: bool) -> int:
-    """Write a report of SESSION to FILE: .html, with everything inside, or .md."""
+    """Write a report of SESSION to FILE: self-contained .html, or .md."""
     from benchmon.report.sections.report import report as report_session
     from benchmon.report.session_reader import RecordedSession
 
@@ -150,20 +159,18 @@ def report(session: Path, out: Path, force: bool) -> int:
 
 @click.command()
 @click.argument("sessions", type=PATH, nargs=-1, required=True)
-@click.option("--mains", type=QuantityParam(VOLTAGE), metavar="VOLTS", help="The mains voltage to compare at.")
-@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write .html or .md instead of printing.")
+@click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help="The mains voltage to compare at.")
+@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write an .html or .md file instead of printing.")
 @FORCE
 @JSON
 def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, force: bool, as_json: bool) -> int:
-    """Compare SESSIONS at a common mains voltage, expected differences beside measured ones."""
+    """Compare SESSIONS at a common mains voltage: measured differences beside expected ones."""
     from benchmon.cli import output
     from benchmon.report.comparison.comparison import compare as compare_sessions
     from benchmon.report.comparison.output import comparison_as_dict, comparison_as_text, comparison_document
     from benchmon.report.sections.report import write_document
     from benchmon.report.session_reader import RecordedSession
 
-    if mains is not None and not 0 < mains <= 1000:
-        raise BadInput(f"--mains {mains:g} V: must be above 0 and at most 1000 V rms")
     found = compare_sessions([RecordedSession(session).with_data() for session in sessions], mains)
     if out is not None:
         force = may_write_over(out, force=force)
@@ -177,12 +184,12 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 
 @click.command()
 @click.argument("session", type=PATH)
-@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="Times real time.")
-@click.option("--bench", type=PATH, metavar="OTHER", help="What would have been said with this bench file.")
+@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
+@click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
 @click.option(
     "--headless",
     is_flag=True,
-    help="Without a screen: print verdicts and events, as recorded or by the other bench file.",
+    help="Run without a screen: print verdicts and events, as recorded or as judged by OTHER.",
 )
 @ASCII
 def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:

@@ -131,7 +131,7 @@ def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> 
     """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
 
     All variants use one Jacobian, the mean of theirs (simplified Newton), which is many times cheaper than one for
-    each. Convergence is linear; if the steps do not shrink, variants are marked as not converged. Raises
+    each. Convergence is linear; variants whose steps do not shrink are marked as not converged. Raises
     `PredictionError` if the shared matrix is singular.
     """
     y, seconds = start, mesh.widths / system.angular_frequency[:, None]
@@ -143,7 +143,7 @@ def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> 
         local, from_start, stored = _stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
         inverse = inverted(local)
         by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
-        first, last = None, np.inf
+        first, last = None, np.full(len(y), np.inf)
         for _ in range(_MOST_SHARED_STEPS):
             forced = -_residual(system, seconds, q, f)
             change = _step(by_start, (inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0), system.exchange, stored)
@@ -151,10 +151,11 @@ def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> 
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             first = sizes if first is None else first
             converged = sizes < np.maximum(_SHARED_TOLERANCE, _SHARED_FRACTION * first)
-            largest = float(np.max(sizes))
-            if np.all(converged) or not largest < _SHARED_CONTRACTION * last:
+            # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
+            shrinks = sizes < _SHARED_CONTRACTION * last
+            if not np.any(~converged & shrinks):
                 break
-            last = largest
+            last = sizes
             q, f, _, _ = system.evaluate(y, mesh)
         return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench
-from benchmon.prediction.circuit.circuit import circuit_of
+from benchmon.prediction.circuit.circuit import Sag, circuit_of
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
@@ -169,9 +169,9 @@ def _fast_method(nominal: _Nominal, stride: int, steps: int) -> _FastMethod | No
     half, whole = stride // 2 - 1, stride - 1
     start = fine.y if stride == 1 else np.stack([fine.y[:, half::stride, 1], fine.y[:, whole::stride, 1]], axis=2)
     mesh = Mesh(fine.mesh.edges[::stride])
-    circuit = circuit_of(nominal.bench, equilibrium.parts, equilibrium.junction)
+    circuit = circuit_of(nominal.bench, equilibrium.parts, equilibrium.junction, equilibrium.state.circuit.sag)
     one = solve_periodic(circuit, mesh, start)
-    moved_circuit = circuit_of(nominal.bench, moved.parts, moved.junction)
+    moved_circuit = circuit_of(nominal.bench, moved.parts, moved.junction, moved.state.circuit.sag)
     many = solve_periodic(moved_circuit, mesh, np.repeat(one.y, len(nominal.inputs), axis=0))
     if not (np.all(one.converged) and np.all(many.converged)):
         return None
@@ -232,7 +232,7 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     )
     if nominal.bench.ntc is not None:
         parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)})
-    circuit = circuit_of(nominal.bench, parts, junction + shift)
+    circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, deviates))
     moves = blocked_matmul(deviates, method.y_slopes.reshape(len(method.y_slopes), -1))
     start = method.y + moves.reshape(-1, *method.y.shape)
     state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
@@ -240,6 +240,15 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     for name, value in found.items():
         found[name] = value + method.offsets[name] + deviates @ method.offset_slopes[name]
     return found, balanced
+
+
+def _drawn_sag(nominal: _Nominal, deviates: Floats) -> Sag | None:
+    """Return what the core's idle current takes from the EMF of every draw, to first order: it is small."""
+    sag, moved = nominal.solved.equilibrium.state.circuit.sag, nominal.moved.equilibrium.state.circuit.sag
+    if sag is None or moved is None:
+        return sag
+    volts = sag.volts + blocked_matmul(deviates, (moved.volts - sag.volts) / STEP)
+    return Sag(sag.angle, volts, sag.flux)
 
 
 def _quantities(

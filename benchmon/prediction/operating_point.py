@@ -218,7 +218,7 @@ def _with_source(
 
     The source voltage is corrected by the missing volts until they are within a relative 1e-5.
     """
-    if bench.mains.source_resistance == 0.0:
+    if parts["mains.source_resistance"][0] == 0.0:
         return parts, initial_guess
     for _ in range(_MOST_CORRECTIONS):
         solved = solve(bench, parts, initial_guess=initial_guess)

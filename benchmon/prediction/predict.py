@@ -35,7 +35,7 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
-STEP = 0.2
+STEP = 0.03
 """The change of an input in a varied circuit, in standard uncertainties."""
 
 _CASE_PART = 0.85

@@ -15,7 +15,7 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.parts import Parts, harmonic_part
 from benchmon.signals.arrays import Floats
-from benchmon.standards import USUAL_MAINS_HARMONICS
+from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
 
@@ -43,10 +43,6 @@ _MODEL = (
     # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
     InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
     InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.05),
-    InputUncertainty("mains.source_resistance", "mains source resistance", 0.2),
-    InputUncertainty("transformer.leakage_inductance", "leakage inductance", 0.1),
-    InputUncertainty("transformer.no_load_current", "no-load current", 0.1),
-    InputUncertainty("transformer.no_load_loss", "no-load loss", 0.1),
     # Diodes of one type differ by a factor of about 1.6 in saturation current: 20 mV of forward drop.
     InputUncertainty("diode.saturation_current", "diode forward drop", 0.5),
     InputUncertainty("diode.series_resistance", "diode series resistance", 0.15),
@@ -84,6 +80,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     """Return the input uncertainties that apply to a bench; a measured mains voltage adds none."""
     found = [entry for entry in _MODEL if _applies(entry, parts)]
     found += mains_harmonics(bench)
+    found += _often_left_out(bench)
     measured = bench.transformer.rated_voltage is None
     found.append(
         InputUncertainty("transformer.open_circuit_voltage", "transformer voltage", 0.002 if measured else 0.012)
@@ -96,13 +93,37 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
         if isinstance(part, Capacitor):
             tolerance = part.tolerance or 0.02
             found.append(InputUncertainty(f"{name}.capacitance", label, tolerance * _RECTANGULAR, rectangular=True))
-            found.append(InputUncertainty(f"{name}.esr", f"{label} ESR", 0.25))
+            own = 0.5 if part.esr_tolerance is None else part.esr_tolerance
+            found.append(_given_or_usual(f"{name}.esr", f"{label} ESR", part.esr, own * _RECTANGULAR, "esr"))
         elif part.kind == "choke":
             found.append(InputUncertainty(f"{name}.inductance", label, 0.1))
             found.append(InputUncertainty(f"{name}.resistance", f"{label} resistance", 0.05))
         else:
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
+    found += _core(bench)
     return [entry for entry in found if _applies(entry, parts)]
+
+
+def _core(bench: Bench) -> list[InputUncertainty]:
+    """Return the uncertainties of the transformer's core, which depend on how much of it was measured.
+
+    From memory: transformers of one rating differ by a factor of two in no-load current and loss, laminated ones from
+    toroids by more. A current that is given without its points leaves the shape of its wave open.
+    """
+    transformer = bench.transformer
+    points = len(transformer.no_load or ())
+    given = {"no_load_current": points > 0, "no_load_loss": points > 0}
+    given = {key: measured or key in transformer.model_fields_set for key, measured in given.items()}
+    size = 0.03 if points else 0.1
+    unknown = {key: "" if is_given else NOT_GIVEN for key, is_given in given.items()}
+    current, loss = (size if is_given else 0.7 for is_given in given.values())
+    shape = "how the core saturates" + ("" if points > 1 else NOT_GIVEN)
+    return [
+        InputUncertainty("core.current", f"no-load current{unknown['no_load_current']}", current),
+        InputUncertainty("core.loss", f"no-load loss{unknown['no_load_loss']}", loss),
+        InputUncertainty("core.saturating", shape, 0.15 if points < 2 else 0.03, relative=False),
+        InputUncertainty("core.exponent", shape, 0.2 if points < 2 else 0.1 if points == 2 else 0.05),
+    ]
 
 
 def mains_harmonics(bench: Bench) -> list[InputUncertainty]:
@@ -129,9 +150,27 @@ def mains_harmonics(bench: Bench) -> list[InputUncertainty]:
     ]
 
 
+def _often_left_out(bench: Bench) -> list[InputUncertainty]:
+    """Return the uncertainties of source resistance and leakage inductance."""
+    source, leakage = bench.mains.source_resistance, bench.transformer.leakage_inductance
+    return [
+        _given_or_usual("mains.source_resistance", "mains source resistance", source, 0.2, "source"),
+        _given_or_usual("transformer.leakage_inductance", "leakage inductance", leakage, 0.1, "leakage"),
+    ]
+
+
+def _given_or_usual(part: str, label: str, given: float | None, size: float, kind: str) -> InputUncertainty:
+    """Return the uncertainty of a value: of relative `size` if it is given, else as such parts differ."""
+    if given is not None:
+        return InputUncertainty(part, label, size)
+    return InputUncertainty(part, label + NOT_GIVEN, LEFT_OUT_DIFFERS[kind])
+
+
 def _applies(entry: InputUncertainty, parts: Parts) -> bool:
     if entry.part == JUNCTION_SHIFT:
         return bool(np.any(parts["diode.thermal_resistance"] > 0))
+    if entry.part.startswith("core.") and not np.any(parts["core.current"] > 0):
+        return False
     return entry.part in parts and (not entry.relative or bool(np.any(parts[entry.part] != 0)))
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -16,9 +17,11 @@ from pathlib import Path
 
 from benchmon.bench import Bench
 from benchmon.event_kinds import EventKind
+from benchmon.session.encodings import MOST_IN_A_BEAT, encode_beat_events, encode_beat_status, is_for_heartbeat
 from benchmon.session.recorder_lock import Beacon
 from benchmon.text import one_line
 from benchmon.watch.records import Event
+from benchmon.watch.status import BenchStatus
 
 _BEAT_EVERY = 0.5
 _END_WITHIN = 1.0
@@ -45,6 +48,9 @@ class HeartbeatWriter:
         self._beacon: Beacon | None = None
         self._trip = ""
         self._alive = _Alive(0.0, time.monotonic(), "")
+        self._status: BenchStatus | None = None
+        self._grave: deque[Event] = deque(maxlen=MOST_IN_A_BEAT)
+        self._has_news = False
         self._news = threading.Condition()
         self._ended = self._announced = False
         try:
@@ -60,10 +66,24 @@ class HeartbeatWriter:
         return {} if self._beacon is None else {"beacon": str(self._beacon.path.absolute())}
 
     def observe(self, events: Sequence[Event]) -> None:
-        """Take events: a trip that cannot be written is added to the trouble."""
+        """Take events: the latest grave ones are in the heartbeat, and a trip that cannot be written in the trouble."""
         for event in events:
             if event.kind == EventKind.TRIPPED and self._alive.trouble:
                 self._trip = event.message
+            if is_for_heartbeat(event):
+                self._grave.append(event)
+                self._beat_now()
+
+    def show(self, status: BenchStatus) -> None:
+        """Take the status of the bench, which is in the heartbeat."""
+        former, self._status = self._status, status
+        if former is None or former.level is not status.level:
+            self._beat_now()
+
+    def _beat_now(self) -> None:
+        with self._news:
+            self._has_news = True
+            self._news.notify()
 
     def differs(self, trouble: str) -> bool:
         """Return whether trouble has come or gone since the last beat, so that it is reported at once."""
@@ -94,17 +114,21 @@ class HeartbeatWriter:
             self._show(alive)
             if bool(alive.trouble) != self._announced:
                 words = f"{alive.trouble}. Watch, alarms and switching off go on."
-                _say(words if alive.trouble else "the session is written again")
+                say(words if alive.trouble else "the session is written again")
                 self._announced = bool(alive.trouble)
             with self._news:
-                self._news.wait_for(
-                    lambda: self._ended or self.differs("trouble" if self._announced else ""), _BEAT_EVERY
-                )
+                self._news.wait_for(self._is_due, _BEAT_EVERY)
+
+    def _is_due(self) -> bool:
+        return self._ended or self._has_news or self.differs("trouble" if self._announced else "")
 
     def _show(self, alive: _Alive) -> None:
+        self._has_news = False
+        status = "" if self._status is None else encode_beat_status(self._status)
         if self._beacon is not None and not self.missing:
             try:
-                self._beacon.beat(alive.now, alive.monotonic, alive.trouble)
+                events = encode_beat_events(list(self._grave))
+                self._beacon.beat(alive.now, alive.monotonic, alive.trouble, status, events)
             except OSError as problem:
                 self._lose(problem)
 
@@ -113,7 +137,8 @@ class HeartbeatWriter:
         self.missing = f"this recorder has no beacon ({reason}): a second recorder of this bench would not be refused"
 
 
-def _say(words: str) -> None:
+def say(words: str) -> None:
+    """Report on standard error."""
     # The terminal that started the recorder may be gone; session and lock file hold the same words.
     with suppress(OSError, ValueError):
         print(f"benchmon: {one_line(words, 1000)}", file=sys.stderr, flush=True)  # noqa: T201

@@ -25,13 +25,13 @@ from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
 from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
-from benchmon.recorder.heartbeat import HeartbeatWriter
+from benchmon.recorder.heartbeat import HeartbeatWriter, say
 from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
-from benchmon.recorder.switch_off import SwitchOffControl
+from benchmon.recorder.switch_off import SwitchOffControl, TripGuard
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.requests import Acknowledge, LoadBench, Note, StopRecording, SwitchPowerOff, TypedReading
 from benchmon.session.writer import SessionWriter
@@ -43,7 +43,9 @@ from benchmon.watch.watch import Watch
 _TICK = 0.1
 _GATHER = 0.002
 """Seconds to wait for the rest of a burst: an instrument's channels are often due together, and taking them one by one
-would wake this thread for each. A trip is delayed by as much."""
+would wake this thread for each."""
+_JUDGED_WITHIN = 1.0
+"""Seconds within which a reading that tripped is judged, so that its event comes before those of the switch."""
 _ROUND = 0.05
 _HEARTBEAT_EVERY = 0.25
 _INSTRUMENTS_END_WITHIN = 1.5
@@ -77,7 +79,6 @@ class Recording:
         self._drivers = list(prepare(bench) if drivers is None else drivers)
         self._waves: SimpleQueue[CapturedWave] = SimpleQueue()
         self._waveform_filter = WaveformFilter()
-        self._acquisition = Acquisition(bench, self._inbox.put, drivers=self._drivers, on_wave=self._waves.put)
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
         self._diagnosis = DiagnosisService(bench)
@@ -87,6 +88,9 @@ class Recording:
         self._settled_predictions = SettledPredictions(bench)
         self._bench_file = BenchFileWatcher(bench)
         self._switch_off = SwitchOffControl(bench, self._drivers, self._now)
+        self._trip_guard = TripGuard(bench.channel, self._switch_off)
+        self._switch_events: list[Event] = []
+        self._acquisition = Acquisition(bench, self._receive, drivers=self._drivers, on_wave=self._waves.put)
         self._tally = Tally(bench)
         self._status = StatusRecorder(bench)
         self._stop = stop
@@ -105,7 +109,11 @@ class Recording:
         try:
             return self._record(duration, on_ready)
         finally:
+            # Without its lock file the recorder is asked by no signal any more; the last one is answered here.
             self._heartbeat_writer.end()
+            for event in self._see_switch_off_through():
+                say(event.message)
+            self._switch_off.end()
 
     def _record(self, duration: float | None, on_ready: Callable[[], object] | None) -> Summary:
         try:
@@ -132,14 +140,33 @@ class Recording:
             self._writer.abandon()
             raise
         finally:
-            self._switch_off.end()
             self._bench_file.stop()
             self._predictor.stop()
             self._diagnosis.stop()
             self._settled_predictions.stop()
         ended = self._now()
-        self._writer.finish(ended)
+        while requests := self._writer.finish(ended):
+            for request in requests:
+                self._process_request(request)
+            self._see_switch_off_through()
+            ended = self._now()
         return self._tally.summary(self._path, ended, self._status.latest)
+
+    def _see_switch_off_through(self) -> Sequence[Event]:
+        """Wait until the switch has done what was asked for after the instruments were stopped; return its events."""
+        found: list[Event] = []
+        while True:
+            if self._stop.switch_off:
+                asked, self._stop.switch_off = self._stop.switch_off, ""
+                found += self._request_switch_off(asked)
+            is_over = not self._switch_off.holds()
+            found += self._switch_off.events()
+            if is_over:
+                self._events(found)
+                return found
+            for request in self._writer.requests():
+                self._process_request(request)
+            time.sleep(_ROUND)
 
     def _write_settings(self) -> None:
         """Store the settings of every instrument and channel, defaults included, for readers years later."""
@@ -156,7 +183,7 @@ class Recording:
         self._process_waveforms()
         for news in collected:
             self._process_reading(news)
-        self._events(self._switch_off.events())
+        self._report_switching()
         now = self._now()
         # Readings are processed at once, since one may trip; everything else is done once for many readings.
         if now >= self._next_round or self._stop.switch_off:
@@ -165,6 +192,14 @@ class Recording:
             self._store_status()
         elif self._status.is_due:
             self._store_status()
+
+    def _report_switching(self) -> None:
+        """Store the events of the switch; those of a trip follow the trip itself, if that is judged soon."""
+        self._switch_events += self._switch_off.events()
+        is_late = bool(self._switch_events) and self._now() - self._switch_events[0].time > _JUDGED_WITHIN
+        if self._switch_events and (is_late or not self._trip_guard.is_ahead):
+            events, self._switch_events = self._switch_events, []
+            self._events(events)
 
     def _periodic(self, now: float) -> None:
         """Do the periodic work: find silent channels, store what other threads have found, process requests."""
@@ -196,11 +231,12 @@ class Recording:
         """Stop the instruments and process what they still sent."""
         self._heartbeat()
         late = self._acquisition.stop(_INSTRUMENTS_END_WITHIN)
+        self._switch_off.readings_ended()
         self._heartbeat()
         for news in self._collect(wait=0.0):
             self._process_reading(news)
         self._process_waveforms()
-        self._events(self._switch_off.events())
+        self._events([*self._switch_events, *self._switch_off.events()])
         self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
         self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
         self._store_status("finished")
@@ -209,7 +245,14 @@ class Recording:
         """Store the bench's status if that is due."""
         status = self._status.look(self._now(), state)
         if status is not None:
+            self._heartbeat_writer.show(status)
             self._writer.put(status)
+
+    def _receive(self, news: Reading | InstrumentNews) -> None:
+        """Take a report of an instrument, in the instrument's thread: limits first, everything else later."""
+        if isinstance(news, Reading):
+            self._trip_guard.observe(news.channel, news.value)
+        self._inbox.put(news)
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
         """Return what has arrived, in the order of time, after at most `wait` seconds."""
@@ -236,8 +279,7 @@ class Recording:
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
             if event.kind == EventKind.TRIPPED:
-                self._switch_off.trip(event.message)
-        # After the trip: a reading that has just tripped must not count as power that returned.
+                self._trip_guard.reported(channel.name)
         self._switch_off.observe(channel.name, at, news.value)
         self._write(judgement, events)
 
@@ -250,6 +292,7 @@ class Recording:
 
     def _process_request(self, request: Request) -> None:
         self._events([answering(request, event) for event in self._answers(request)])
+        self._writer.answered(request)
 
     def _answers(self, request: Request) -> Sequence[Event]:
         """Do what an operator asks; return the events that answer."""
@@ -291,6 +334,8 @@ class Recording:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._writer.put(BenchChange(self._now(), bench))
         self._watch.change(bench.channel)
+        self._trip_guard.change(bench.channel)
+        self._switch_off.change(bench)
         self._status.change(bench)
         self._diagnosis.change(bench)
         self._predictor.change(bench)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmon.bench import Bench, Channel
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
-from benchmon.text import one_line, table
+from benchmon.text import clock, one_line, table
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.status import BenchStatus
 from benchmon.watch.wording import flag_words, with_uncertainty
@@ -44,6 +45,8 @@ class Summary:
     event_count: int
     status: BenchStatus | None = None
     """How the bench stood at the end."""
+    interruptions: tuple[Event, ...] = ()
+    """The events of mains that was gone, back, or dipped."""
 
     @property
     def trips(self) -> tuple[str, ...]:
@@ -62,6 +65,7 @@ class Tally:
     def __init__(self, bench: Bench) -> None:
         self._channels = {channel.name: _ChannelTally(channel) for channel in bench.channel}
         self._events = 0
+        self._interruptions: list[Event] = []
 
     def judgement(self, judgement: Judgement) -> None:
         """Count a judgement."""
@@ -70,11 +74,13 @@ class Tally:
     def events(self, events: Sequence[Event]) -> None:
         """Count events."""
         self._events += len(events)
+        if len(self._interruptions) < _MOST_KEPT:
+            self._interruptions += [event for event in events if event.kind in _INTERRUPTIONS]
 
     def summary(self, path: Path, duration: float, status: BenchStatus | None = None) -> Summary:
         """Return what it came to; `status` is how the bench stood at the end."""
         channels = tuple(channel.summary() for channel in self._channels.values())
-        return Summary(path, duration, channels, self._events, status)
+        return Summary(path, duration, channels, self._events, status, tuple(self._interruptions))
 
 
 class _ChannelTally:
@@ -114,6 +120,9 @@ class _ChannelTally:
         )
 
 
+_INTERRUPTIONS = (EventKind.MAINS_GONE, EventKind.MAINS_BACK, EventKind.MAINS_DIP)
+_MOST_INTERRUPTIONS, _MOST_KEPT = 6, 1000
+"""Events of the mains that are printed, and that are kept."""
 _HEADINGS = ("channel", "readings", "last", "lowest", "highest", "expected", "verdict")
 
 
@@ -124,6 +133,10 @@ def summary_text(summary: Summary) -> str:
         lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
     if summary.switching:
         lines.append(f"{summary.switching.kind}: {one_line(summary.switching.message, 400)}")
+    told, more = summary.interruptions[:_MOST_INTERRUPTIONS], len(summary.interruptions) - _MOST_INTERRUPTIONS
+    lines += [f"{each.kind} at {clock(each.time)}: {one_line(each.message, 400)}" for each in told]
+    if more > 0:
+        lines.append(f"… and {more} more events of the mains, which the session holds")
     events = "1 event" if summary.event_count == 1 else f"{summary.event_count} events"
     lines.append(f"{summary.duration:.1f} s recorded, {events}, in {one_line(summary.path, 1000)}")
     return "\n".join(lines)

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from queue import Empty, SimpleQueue
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, InstrumentError
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
@@ -26,10 +26,10 @@ from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import InstrumentNews, Reading
 from benchmon.text import one_line
-from benchmon.watch.limits import trip_crossed
+from benchmon.watch.limits import TripLatch, trip_crossed
 from benchmon.watch.power_state import Power, PowerFinding, PowerGone
 from benchmon.watch.records import Event, EventDetails
-from benchmon.watch.wording import past
+from benchmon.watch.wording import past, trip_sentence
 
 _NEXT_ATTEMPT_AFTER = 0.5
 """Seconds after which the switch is commanded again."""
@@ -110,7 +110,10 @@ class SwitchOffControl:
         self._reason = ""
         self._done = self._has_returned = False
         self._done_at = 0.0
+        self._is_read = True
         self._ended = threading.Event()
+        # A trip comes from an instrument's thread, readings from the recording's, and the supervision has its own.
+        self._lock = threading.RLock()
 
     @property
     def exists(self) -> bool:
@@ -125,18 +128,28 @@ class SwitchOffControl:
 
     def observe(self, channel: str, at: float, value: float | None) -> None:
         """Take a reading; it may show that the power is gone, or that it has returned while a limit is exceeded."""
-        self._power.observe(channel, at, value)
-        if not self._done or value is None or math.isnan(value):
-            return
-        self._report_returned_power(at)
-        crossing = trip_crossed(self._channels[channel], value)
-        if crossing is None:
-            self._was_within_limits.add(channel)
-        elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
-            self.trip(f"{past(self._channels[channel], value, crossing)}, again")
+        with self._lock:
+            self._power.observe(channel, at, value)
+            if not self._done or at < self._done_at or value is None or math.isnan(value):
+                return
+            self._report_returned_power(at)
+            crossing = trip_crossed(self._channels[channel], value)
+            if crossing is None:
+                self._was_within_limits.add(channel)
+            elif at - self._done_at >= _AGAIN_AFTER and self._is_on_again(channel):
+                self.trip(f"{past(self._channels[channel], value, crossing)}, again")
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels: power that returns is judged by its limits."""
+        with self._lock:
+            self._channels = {channel.name: channel for channel in bench.channel}
+
+    def readings_ended(self) -> None:
+        """Go by the switch's own answer from now on: no meter is read any more."""
+        self._is_read = False
 
     def trip(self, reason: str, request: int | None = None) -> None:
-        """Switch off; returns at once. A further trip changes nothing while a switch-off is in progress.
+        """Switch off; returns at once, from any thread. A further trip changes nothing while one is in progress.
 
         `request` is the number of the operator's request for it, None where a reading or a signal caused it; the event
         that answers carries that number.
@@ -144,16 +157,17 @@ class SwitchOffControl:
         if self._driver is None:
             return
         details = None if request is None else EventDetails(request=request)
-        if self._started is not None and not self._done:
-            if details is not None:
-                self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
-            return
-        self._started, self._reason = self._now(), reason
-        self._done = self._has_returned = False
-        self._was_within_limits.clear()
-        attempts = SwitchOffAttempts(self._driver)
-        attempts.send()
-        self._power.switched(self._started)
+        with self._lock:
+            if self._started is not None and not self._done:
+                if details is not None:
+                    self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
+                return
+            attempts = SwitchOffAttempts(self._driver)
+            attempts.send()
+            self._started, self._reason = self._now(), reason
+            self._done = self._has_returned = False
+            self._was_within_limits.clear()
+            self._power.switched(self._started)
         threading.Thread(target=lambda: self._supervise(attempts, details), name="switching off", daemon=True).start()
 
     def _report_returned_power(self, at: float) -> None:
@@ -215,7 +229,9 @@ class SwitchOffControl:
         self._put_event(EventKind.SWITCHING_OFF, commanded, started, details)
         reported_at = started + self._seen_within - _REPEAT_FAILURE_AFTER
         while not self._ended.is_set() and not self._done:
-            finding, now = self._power.finding(), self._now()
+            with self._lock:
+                finding = self._power.finding() if self._is_read else PowerFinding(Power.UNSEEN)
+                now = self._now()
             done = _done(finding, attempts)
             if done:
                 words = f"{done}, {now - started:.2f} s after the command to {name}"
@@ -232,6 +248,45 @@ class SwitchOffControl:
         self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None
     ) -> None:
         self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400), details))
+
+
+class TripGuard:
+    """Switches off where a reading passes a trip limit, in the thread that read it: no statistics come before.
+
+    The watch judges the same reading later, by the same rule, and reports the trip.
+    """
+
+    def __init__(self, channels: Iterable[Channel], switch_off: SwitchOffControl) -> None:
+        self._switch_off = switch_off
+        self._guarded = {channel.name: (channel, TripLatch(channel)) for channel in channels}
+        self._unreported: set[str] = set()
+
+    def change(self, channels: Iterable[Channel]) -> None:
+        """Go by other limits of the same channels."""
+        for channel in channels:
+            _, latch = self._guarded[channel.name]
+            latch.change(channel)
+            self._guarded[channel.name] = (channel, latch)
+        self._unreported.clear()
+
+    def observe(self, name: str, value: float | None) -> None:
+        """Take a reading of a channel; every channel's readings come from one thread."""
+        if value is None or math.isnan(value):
+            return
+        channel, latch = self._guarded[name]
+        crossing = latch.update(value)
+        if crossing is not None:
+            self._unreported.add(name)
+            self._switch_off.trip(trip_sentence(channel, value, crossing))
+
+    def reported(self, name: str) -> None:
+        """Note that the watch has reported the trip of a channel."""
+        self._unreported.discard(name)
+
+    @property
+    def is_ahead(self) -> bool:
+        """Whether it has switched off for a reading that the watch has not judged yet."""
+        return bool(self._unreported)
 
 
 def _done(finding: PowerFinding, attempts: SwitchOffAttempts) -> str:

@@ -247,6 +247,10 @@ class ReevaluatedView:
         """Raise `RecorderError`: there is no recorder."""
         return self._view.request(request)
 
+    def request_by_signal(self, request: OperatorRequest) -> bool:  # noqa: ARG002 - the protocol's argument
+        """Return False: there is no recorder."""
+        return False
+
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return the trend of `channel`, which no bench changes."""
         return self._view.trend(channel, since, until, parts) if channel in self._judged.names else ()

@@ -1,4 +1,4 @@
-"""What the person at the screen asks of the recorder, from any view."""
+"""What the operator asks of the recorder, from any view."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.background_job import BackgroundJob, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
+from benchmon.screen.switch_off_request import UNHEARD, SwitchOffRequest
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
@@ -29,6 +30,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import clock
 from benchmon.watch.plan import Action, StepRequest
+from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
@@ -37,29 +39,33 @@ _LONGEST_POLL = 2.0
 
 
 class OperatorActions(KeyQueue[ExitChoice]):
-    """The part of the program that asks. What cannot be asked is told above the keys, with the reason."""
+    """The requests of the operator. One that cannot be made is refused above the keys, with the reason."""
 
     state: SessionState
     view: SessionView
     symbols: SymbolSet
     job: BackgroundJob | None = None
-    """What is done beside the screen just now."""
+    """What runs in the background just now."""
+    asked: int | None = None
+    """The number of the last request."""
+    off_request: SwitchOffRequest | None = None
+    """The request to switch off that the recorder has not answered yet."""
     polled: float = 0.0
     """The monotonic time of the last poll."""
 
     @property
     def chosen(self) -> str:
-        """Return the name of the channel under the cursor of the main view, "" where there is none."""
+        """Return the name of the selected channel of the main view, "" if there is none. The app implements it."""
         raise NotImplementedError
 
     def show_all(self) -> None:
-        """Show the picture as it is in every view that is in sight."""
+        """Show the present state in every visible view. The app implements it."""
         raise NotImplementedError
 
     def ask(self, request: OperatorRequest, otherwise: str) -> bool:
-        """Ask the recorder; tell `otherwise` and why, where it cannot be. Return whether it was asked."""
+        """Send a request to the recorder and return whether that worked; if not, show `otherwise` and the reason."""
         try:
-            self.view.request(request)
+            self.asked = self.view.request(request)
         except BenchmonError as problem:
             self.show_message(f"{otherwise}: {problem}")
             return False
@@ -72,10 +78,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
             views[-1].show_message(words)
 
     def can_request(self, what: str) -> bool:
-        """Return whether a recorder can be asked; tell that `what` needs one where it cannot."""
+        """Return whether a recorder can be asked; if not, show that `what` needs one."""
         if self.view.live and not self.state.read_only:
             return True
-        self.show_message(f"{what} needs a recorder that runs; this session is only read.")
+        self.show_message(f"{what} needs a running recorder; this session is only read.")
         return False
 
     def action_note(self) -> None:
@@ -86,10 +92,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         def accept(text: str | None) -> None:
             if text:
-                self.ask(Note(f"[{began}] {text}"), "The note is not kept")
+                self.ask(Note(f"[{began}] {text}"), "The note was not written")
 
         title = f"note at {began}: what do you see, hear or smell?"
-        self.push_screen(TextDialog(self.state, self.symbols, title, "Enter keeps it, Esc drops it"), accept)
+        self.push_screen(TextDialog(self.state, self.symbols, title, "Enter writes it, Esc cancels"), accept)
 
     @property
     def now(self) -> float:
@@ -101,7 +107,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
         """Acknowledge every alarm that stands: the bell ends, the words stay."""
         waiting = self.state.alarms.unacknowledged
         if not waiting:
-            self.show_message("No alarm waits to be acknowledged.")
+            self.show_message("There is no alarm to acknowledge.")
         for channel in sorted({alarm.channel for alarm in waiting}):
             self.state.alarms.acknowledge(channel, math.inf if self.state.old else self.now)
             if self.view.live and not self.state.read_only:
@@ -111,7 +117,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def action_mute(self) -> None:
         """Turn the bell off or on; alarms are seen all the same."""
         self.state.bell = not self.state.bell
-        self.show_message("The bell rings at alarms." if self.state.bell else "The bell is off: alarms are only seen.")
+        self.show_message("The bell rings at alarms." if self.state.bell else "The bell is off: alarms are only shown.")
 
     def action_switch_off(self) -> None:
         """Switch off, where the bench has something that does; a word must be typed first."""
@@ -124,7 +130,21 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _switch_off(self, typed: bool | None) -> None:
         if typed and self.ask(SwitchPowerOff("by the operator"), "NOT switched off, use the switch at the bench"):
+            self.off_request = SwitchOffRequest(self.view, self.asked, self.state.now)
             self.show_message("Asked to switch off. Look at the mains and at the events, and at the switch itself.")
+
+    def follow_off_request(self, events: Sequence[Event]) -> None:
+        """See that a request to switch off is answered; where nobody does, that is the first line and rings."""
+        request = self.off_request
+        if request is None:
+            return
+        request.follow(events)
+        if request.is_unheard and not self.state.unheard:
+            self.bell()
+            self.show_message(f"{UNHEARD}.")
+        self.state.unheard = UNHEARD if request.is_unheard else ""
+        if request.is_answered:
+            self.off_request = None
 
     def action_reading(self) -> None:
         """Type in what a display shows; its time is now, at the key."""
@@ -142,7 +162,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _enter(self, reading: TypedReading | None) -> None:
         if reading is not None:
-            self.ask(reading, "The reading is not kept")
+            self.ask(reading, "The reading was not entered")
 
     def _most_overdue(self, channels: Sequence[Channel]) -> int:
         def due(index: int) -> float:
@@ -158,10 +178,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
         if not plan.steps or not self.can_request("The plan"):
             return
         if plan.step_number is None:
-            self.ask(StepRequest(Action.BEGIN, 1), "The plan is not begun")
+            self.ask(StepRequest(Action.BEGIN, 1), "The plan was not started")
         elif self.state.blocking_reasons:
             self.show_message(
-                f"Not yet: {'; '.join(self.state.blocking_reasons)}. To go on all the same, skip it with a reason."
+                f"Not yet: {'; '.join(self.state.blocking_reasons)}. To go on anyway, skip the step with a reason."
             )
         else:
             self._request_step(Action.CONFIRM, "is done: anything to note?", may_be_empty=True)
@@ -177,16 +197,16 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def _request_step(self, action: Action, question: str, *, may_be_empty: bool = False) -> None:
         place = self.state.plan.step_number
         if place is None:
-            self.show_message("No step of a plan stands.")
+            self.show_message("No step of the plan is active.")
             return
         if not self.can_request("The plan"):
             return
 
         def accept(words: str | None) -> None:
             if words is not None:
-                self.ask(StepRequest(action, place, words), "The plan stays where it is")
+                self.ask(StepRequest(action, place, words), "The plan does not move")
 
-        hint = "Enter does it, Esc leaves the plan where it is"
+        hint = "Enter confirms, Esc leaves the plan where it is"
         title = f"step {place} {question}"
         self.push_screen(TextDialog(self.state, self.symbols, title, hint, may_be_empty=may_be_empty), accept)
 
@@ -201,12 +221,12 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
             def load(agreed: bool | None) -> None:
                 if agreed:
-                    self.ask(LoadBench(edit.time), "What was loaded before stays in force")
+                    self.ask(LoadBench(edit.time), "The bench file in force stays")
 
             self.push_screen(LoadDialog(self.state, self.symbols, edit.message), load)
 
     def action_export(self) -> None:
-        """Write the readings to a file, beside the screen; its ending says the format."""
+        """Export the readings to a file in the background, in the format of its ending."""
         if self._is_busy():
             return
         session = self.state.info.path
@@ -218,13 +238,13 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         title, hint = (
             "write the readings to which file?",
-            "its ending says how: .csv, .json or .sqlite; Esc writes none",
+            "the ending gives the format: .csv, .json or .sqlite; Esc cancels",
         )
         usual = f"{Path(session).stem}.csv"
         self.push_screen(TextDialog(self.state, self.symbols, title, hint, usual=usual), write)
 
     def action_monte_carlo(self) -> None:
-        """Draw many supplies within the tolerances, beside the screen."""
+        """Draw many supplies within the tolerances, in the background."""
         if not self._is_busy():
             bench = self.state.info.bench
 
@@ -246,18 +266,18 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
     def _is_busy(self) -> bool:
         if self.job is not None:
-            self.show_message(f"One thing after the other: {self.job.in_words}")
+            self.show_message(f"Please wait: {self.job.in_words}")
         return self.job is not None
 
     def show_progress(self) -> None:
-        """Show how far the work beside the screen has come, and tell its answer once."""
+        """Show the progress of the background job, and its answer once."""
         self.state.progress = "" if self.job is None or self.job.answer is not None else self.job.in_words
         if self.job is not None and self.job.answer is not None:
             answer, self.job = self.job.answer, None
             self.show_message(answer)
 
     def action_leave(self) -> None:
-        """Leave; where a recorder runs, ask first what becomes of it."""
+        """Leave; if a recorder runs, ask first whether it goes on."""
         if not self.view.live or self.state.read_only:
             self.exit(ExitChoice.NOTHING)
         elif not isinstance(self.screen, ExitDialog):

@@ -1,4 +1,4 @@
-"""The screen as a program: it follows a session view and lets the user look, ask and leave."""
+"""The screen as a program: it follows a session view, shows it, and takes the user's keys."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _POLL_SECONDS = 0.22
 _FIRST_POLL_SECONDS = 0.04
 _CATCH_UP_WITHIN = 0.4
 _NEXT_PART_SECONDS = 0.01
-"""A session that is long before the screen is there comes in parts: so soon after each other, keys in between."""
+"""A session that is already long comes in parts, this time apart, so that keys are taken between them."""
 _RING_EVERY = 4.0
 _LOAD_AFTER = 1.5
 
@@ -51,7 +51,7 @@ class BenchmonApp(OperatorActions):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+o", "switch_off", "Switch off", show=False, priority=True),
-        Binding("ctrl+l", "redraw", "Draw anew", show=False, priority=True),
+        Binding("ctrl+l", "redraw", "Redraw", show=False, priority=True),
     ]
 
     def __init__(
@@ -96,8 +96,10 @@ class BenchmonApp(OperatorActions):
             self.derived.close()
 
     def follow(self) -> None:
-        """Take what came since the last poll, and show it in every view that is in sight."""
-        refused = [event.message for event in self._update_state() if event.kind == EventKind.REFUSED]
+        """Take what came since the last poll, and show it in every visible view."""
+        events = self._update_state()
+        self.follow_off_request(events)
+        refused = [event.message for event in events if event.kind == EventKind.REFUSED]
         if refused and self.state.live:
             self.show_message(refused[-1])
         self.show_progress()
@@ -116,7 +118,7 @@ class BenchmonApp(OperatorActions):
         return any(channel.value is not None for channel in self.state.channels)
 
     def show_all(self) -> None:
-        """Show the picture as it is in every view that is in sight."""
+        """Show the present state in every visible view."""
         for screen in self.visible_screens():
             screen.show(self.state)
 
@@ -177,7 +179,7 @@ class BenchmonApp(OperatorActions):
         redraw_terminal(self)
 
     def action_colours(self) -> None:
-        """Turn to the next palette: for dark terminals, for light ones, of high contrast."""
+        """Change to the next palette: for dark terminals, for light ones, high contrast."""
         palettes = list(Palette)
         palette = palettes[(palettes.index(Palette(self.theme)) + 1) % len(palettes)]
         self.theme = palette

@@ -77,7 +77,10 @@ class BackgroundJob:
 
 
 def export(session: str, out: Path) -> BackgroundJob:
-    """Write the readings of a session to a file, in a process of its own, in the format of the file's ending."""
+    """Write the readings of a session to a file, in a process of its own, in the format of the file's ending.
+
+    An error is the answer of the job, never raised.
+    """
 
     def work(report: Callable[[str], None]) -> str:
         command = [sys.executable, "-P", "-m", "benchmon", "export", session, "-o", str(out), "--progress"]

@@ -19,7 +19,7 @@ class Key:
     """A key: its name (as Textual writes it), the action, its word in the key bar, and its line in the help.
 
     The key bar writes it as `shown`, or by its name where that is ""; a key with `in_bar` false is not in the bar.
-    `help` is "" where another key's line covers it. `is_of_use` says whether the key has a use in a session; the bar
+    `help` is "" where another key's line covers it. `is_of_use` returns whether the key has a use in a session; the bar
     leaves it out where it has none. A `pinned` key has room in the bar however narrow the screen is.
     """
 

@@ -19,12 +19,12 @@ from benchmon.session.replay import Player
 from benchmon.text import clock
 
 _SOON = 0.02
-"""Seconds after which most events have been gone to."""
-_GREETING = "f freezes and goes on, . steps, [ and ] go to events, < and > change the pace"
+"""Seconds after which most events have been reached."""
+_GREETING = "f freezes and resumes, . steps, [ and ] go to events, < and > change the pace"
 
 
 class ReplayApp(BenchmonApp):
-    """Follows a player and lets the user hold it by hand."""
+    """Follows a player, which the user freezes, steps and moves to events."""
 
     BINDINGS: ClassVar[list[BindingType]] = bindings_of(REPLAY)
 
@@ -35,11 +35,11 @@ class ReplayApp(BenchmonApp):
         self._is_going = False
 
     def on_mount(self) -> None:
-        """Begin to follow, and name the keys."""
+        """Start following, and show the keys."""
         self.call_after_refresh(self.show_message, _GREETING)
 
     def follow(self) -> None:
-        """Take what the play has come by; after a jump the picture begins afresh."""
+        """Take what the replay has reached; after a jump the state begins empty."""
         if self._is_going:
             self.show_progress()
             self.show_all()
@@ -49,14 +49,14 @@ class ReplayApp(BenchmonApp):
         super().follow()
 
     def action_freeze(self) -> None:
-        """Stop the play, or let it go on."""
+        """Freeze the replay, or resume it."""
         if self._is_going and self._is_busy():
             return
         self._player.freeze()
         self._show_position()
 
     def action_step(self) -> None:
-        """Freeze, and go on to the next reading."""
+        """Freeze at the next reading."""
         if self._is_going and self._is_busy():
             return
         if self._player.step():
@@ -66,7 +66,7 @@ class ReplayApp(BenchmonApp):
             self.show_message("There is no later reading.")
 
     def action_to_event(self, direction: int) -> None:
-        """Freeze, and go to the next event or the one before, beside the screen: another bench has to find it first."""
+        """Freeze at the next event or the previous one, in the background: with another bench that takes a while."""
         if self._is_busy():
             return
         player = self._player
@@ -99,11 +99,11 @@ class ReplayApp(BenchmonApp):
     def _position_text(self) -> str:
         player = self._player
         pace = f"{player.speed:g} times as fast"
-        how = f"Frozen, f goes on {pace}" if player.frozen else f"Plays {pace}"
+        how = f"Frozen, f resumes {pace}" if player.frozen else f"Plays {pace}"
         return f"{how}; at {clock(player.position)}."
 
     def _reset_state(self) -> None:
-        """Put an empty state in the place of the one that knows what has not happened yet."""
+        """Replace the state, which may know what has not happened yet, by an empty one."""
         former = self.state
         self.state = SessionState(self._player.info, self._player.live)
         if self.derived is not None:

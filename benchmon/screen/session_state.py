@@ -20,7 +20,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
 from benchmon.text import countdown
-from benchmon.watch import bench_changes, plan, status
+from benchmon.watch import plan, status
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
@@ -41,18 +41,18 @@ class ShownAlarm:
     kind: AlarmKind
     channel: str
     acknowledged: bool = False
-    said: str = field(default="", compare=False)
-    """How a person is told of it, where the kind is not the word for it: what is past its warning may be low."""
+    words_instead: str = field(default="", compare=False)
+    """How the alarm is worded where its kind is not the word: what is past its warning may be low."""
 
     @property
     def is_severe(self) -> bool:
-        """Return whether it asks to switch off at once."""
+        """Return whether the alarm asks to switch off at once."""
         return self.kind in _SEVERE
 
     @property
     def words(self) -> str:
         """Return what it is, in a few words."""
-        return f"{self.channel} {self.said or self.kind}".strip()
+        return f"{self.channel} {self.words_instead or self.kind}".strip()
 
 
 class AlarmPanel:
@@ -66,7 +66,7 @@ class AlarmPanel:
 
     @property
     def unacknowledged(self) -> tuple[ShownAlarm, ...]:
-        """Return those that nobody has acknowledged, the gravest first."""
+        """Return those that nobody has acknowledged, the most severe first."""
         return tuple(alarm for alarm in self.standing if not alarm.acknowledged)
 
     def note_events(self, events: Iterable[Event]) -> None:
@@ -76,12 +76,12 @@ class AlarmPanel:
                 self.acknowledge(event.channel, event.time)
 
     def acknowledge(self, channel: str, time: float) -> None:
-        """Take that somebody has seen what `channel` raised up to `time`; "" is what concerns no channel."""
+        """Count the alarms of `channel` up to `time` as seen; "" stands for those of no channel."""
         self._acknowledged[channel] = max(time, self._acknowledged.get(channel, -math.inf))
         self._find_standing()
 
     def update(self, alarms: tuple[status.Alarm, ...], channels: Iterable[Channel]) -> None:
-        """Take the alarms of the latest status, the gravest first; `channels` are those of the bench."""
+        """Take the alarms of the latest status, the most severe first; `channels` are those of the bench."""
         self._alarms, self._channels = alarms, {channel.name: channel for channel in channels}
         self._find_standing()
 
@@ -183,7 +183,7 @@ _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
 
 
 class ChannelState:
-    """One channel: what the bench file says of it, its latest judgement and its trend."""
+    """One channel: its settings in the bench file, its latest judgement and its trend."""
 
     def __init__(self, channel: Channel) -> None:
         self.channel = channel
@@ -213,8 +213,9 @@ class SessionState:
     `events_seen` counts all. `marked` are the channels the user chose for the large digits. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
     known, and `steps` what it should in steps of the plan. `distributions` are over many supplies within the
-    tolerances, once somebody has had them drawn, and `progress` says what runs in the background just now.
-    `problem` says why the session cannot be read now, and `trouble` what keeps the recorder from writing it.
+    tolerances, once somebody has had them drawn, and `progress` names what runs in the background just now.
+    `problem` is why the session cannot be read now, and `trouble` what keeps the recorder from writing it. `unheard` is
+    the warning that nobody has answered a request to switch off, "" where there is none.
     """
 
     def __init__(self, info: SessionInfo, live: bool = False) -> None:
@@ -222,7 +223,7 @@ class SessionState:
         self.live = live
         self.now = 0.0
         self.recorder_state = RecorderState.RECORDING
-        self.problem = self.trouble = ""
+        self.problem = self.trouble = self.unheard = ""
         self.read_only = False
         self.is_replay = False
         self.identities: dict[str, str] = {}
@@ -283,7 +284,7 @@ class SessionState:
         self.steps.update({step.step: step for step in update.steps})
 
     def _change(self, bench: Bench) -> None:
-        """Go by an edited bench file: it has the same channels."""
+        """Use an edited bench file: it has the same channels."""
         self.info = replace(self.info, bench=bench)
         for channel in bench.channel:
             known = self._by_name.get(channel.name)
@@ -294,22 +295,22 @@ class SessionState:
 
     @property
     def edit(self) -> Event | None:
-        """Return what was last told of an edited bench file, None where it is as it is in force."""
+        """Return the latest event of an edited bench file, None if the file is the one in force."""
         return self._edit
 
     @property
     def edit_in_words(self) -> str:
-        """Return what is to be said of an edited bench file, "" where it is as it is in force."""
+        """Return a sentence on an edited bench file, "" if the file is the one in force."""
         edit = self._edit
         if edit is None or not self.live:
             return ""
         if edit.kind == EventKind.BENCH_NOT_LOADABLE:
-            return f"Edits not loaded, {bench_changes.STAYS}. {edit.message.removesuffix(f'; {bench_changes.STAYS}')}"
+            return f"Edits not loaded: {edit.message}."
         how = "" if self.read_only else " l loads it."
         return f"Bench file edited: {edit.message}.{how}"
 
     def fail(self, problem: str) -> None:
-        """Take that the session could not be read, and why. What is shown is old from here on."""
+        """Note why the session could not be read. What is shown is old from here on."""
         self.problem = problem
 
     def mark(self, name: str) -> None:
@@ -399,10 +400,12 @@ class SessionState:
 
     @property
     def status_line(self) -> StatusLine:
-        """Return the answer to "is it right, is it safe?".
+        """Return the first line, the answer to "is it right, is it safe?".
 
-        A session that cannot be read is told first, unless what was read last was a danger: that stays.
+        A session that cannot be read comes first, unless the last status was a danger: that stays.
         """
+        if self.unheard:
+            return StatusLine(Level.DANGER, SIGNS[Level.DANGER], self.unheard)
         if self.problem and self._stored_line.level is not Level.DANGER:
             return StatusLine(Level.BLIND, SIGNS[Level.BLIND], f"Nothing is watched here: {self.problem}")
         if self.trouble:

@@ -2,10 +2,10 @@
 
 The colours are the terminal's 16 named ones on its own background: they are short to send, and vanish under NO_COLOR.
 Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own, without
-bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be told
-apart is red against green, and every role also has a word or a sign beside it.
+bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be
+distinguished is red against green, and every role also has a word or a sign beside it.
 
-The terminal's own colours, as a theme for each palette, and which of them is for it.
+Each palette is also a Textual theme.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ PALETTES: dict[Palette, dict[StyleRole, Style]] = {
 
 @cache
 def styles_of(name: str) -> Mapping[StyleRole, Style]:
-    """Return how the tones look in the palette of that name, in that for dark terminals where there is none."""
+    """Return how the roles look in the palette of that name, in that for dark terminals where there is none."""
     return PALETTES[Palette(name) if name in set(Palette) else Palette.DARK]
 
 
@@ -102,7 +102,7 @@ LEVEL_ROLES: dict[Level, StyleRole] = {
     Level.AS_EXPECTED: StyleRole.GOOD,
     Level.ENDED: StyleRole.STRONG,
 }
-"""How a level of the glance looks."""
+"""How a level of the status looks."""
 
 
 PALETTE_VARIABLE = "BENCHMON_COLOURS"
@@ -133,7 +133,7 @@ THEMES = tuple(
     )
     for palette in Palette
 )
-"""One for each palette, of its name; the tones of a palette are looked up by it."""
+"""One for each palette, of its name; the roles of a palette are looked up by it."""
 
 
 def use_terminal_colours(app: App[Any]) -> None:
@@ -144,7 +144,7 @@ def use_terminal_colours(app: App[Any]) -> None:
 
 
 def default_palette() -> Palette:
-    """Return the palette that `BENCHMON_COLOURS` names; else the one for the background that the terminal tells.
+    """Return the palette that `BENCHMON_COLOURS` names; else the one for the background that the terminal reports.
 
     Some terminals set COLORFGBG: the numbers of their two colours, of which 7 and 15 are white.
     """

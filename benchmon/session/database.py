@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import stat
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from benchmon.errors import SessionFileError
@@ -77,10 +78,16 @@ def recorded_by(path: Path) -> int | None:
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open an existing session file to write a row into it, in one transaction. Raises `SessionFileError`."""
+def writing(path: Path, wait: float = _BUSY_TIMEOUT) -> Iterator[sqlite3.Connection]:
+    """Open an existing session file to write a row into it, in one transaction.
+
+    Raises `SessionFileError`, also where another writer holds the file for longer than `wait` seconds.
+    """
     _look_at_file(path)
-    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw")) as connection:
+    if _has_journal(path):
+        raise SessionFileError(f"{display_path(path)}: a journal stands beside it, so nothing is written into it")
+    _check_log(path)
+    with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw", wait)) as connection:
         check_is_session(connection, path)
         connection.execute("BEGIN IMMEDIATE")
         yield connection
@@ -90,9 +97,13 @@ def writing(path: Path) -> Iterator[sqlite3.Connection]:
 def checkpoint_wal(path: Path) -> None:
     """Leave one file where a recorder was killed: take in what is in its `-wal`, if nobody else has the file open.
 
-    Does nothing where the file is in use, already whole, or not ours to write.
+    Does nothing where the file is in use, already whole, or not ours to write, or where a journal stands beside it.
     """
-    if not any(Path(f"{path}{ending}").exists() for ending in ("-wal", "-journal")) or not os.access(path, os.W_OK):
+    if _has_journal(path) or not Path(f"{path}-wal").exists() or not os.access(path, os.W_OK):
+        return
+    try:
+        _check_log(path)
+    except SessionFileError:
         return
     with sqlite_errors_as_session_errors(path), closing(_connect(path, "mode=rw", wait=0.0)) as connection:
         leave_one_file(connection)
@@ -169,10 +180,33 @@ def _text(stored: bytes) -> str:
 
 
 def _how_to_read(path: Path) -> str:
-    """Return the open mode: a file with no log beside it has no writer, and needs neither lock nor writable folder."""
-    if Path(f"{path}-journal").exists():
-        checkpoint_wal(path)
-    return "mode=ro" if Path(f"{path}-wal").exists() else "mode=ro&immutable=1"
+    """Return the open mode: a file with no log beside it has no writer, and needs neither lock nor writable folder.
+
+    A rollback journal is never obeyed: SQLite would write the file back, and delete whatever file the journal names. A
+    recorder has one only while it leaves a whole file, so that nothing is lost by passing it over. Raises
+    `SessionFileError` where what stands beside the file is not a recorder's.
+    """
+    if not Path(f"{path}-wal").exists():
+        return "mode=ro&immutable=1"
+    _check_log(path)
+    if _has_journal(path):
+        raise SessionFileError(
+            f"{display_path(path)}: has a journal beside its log, as no recorder leaves it: {path.name}-journal"
+        )
+    return "mode=ro"
+
+
+def _has_journal(path: Path) -> bool:
+    return os.path.lexists(f"{path}-journal")
+
+
+def _check_log(path: Path) -> None:
+    """Raise `SessionFileError` where the log beside a session file is another file under that name."""
+    for ending in ("-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            found = Path(f"{path}{ending}").lstat()
+            if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
+                raise SessionFileError(f"{display_path(path)}: {path.name}{ending} beside it is a link; take it away")
 
 
 def _look_at_file(path: Path) -> None:

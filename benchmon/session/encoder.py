@@ -196,7 +196,10 @@ class Encoder:
 
     @_encode.register
     def _explanations(self, record: Explanations) -> Iterator[Statement]:
-        ranked = [[one.cause, one.likelihood, one.message, list(one.channels)] for one in record.ranked]
+        ranked = [
+            [one.cause, one.likelihood, one.message, list(one.channels), one.evidence, one.advice]
+            for one in record.ranked
+        ]
         row = (to_microseconds(record.time), json.dumps(ranked, ensure_ascii=False))
         yield "INSERT INTO explanations (time, ranked) VALUES (?, ?)", row
 

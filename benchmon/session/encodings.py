@@ -246,6 +246,56 @@ def encode_status(status: BenchStatus) -> str:
     return json.dumps(fields, ensure_ascii=False)
 
 
+_MOST_ALARMS_IN_A_BEAT = 10
+MOST_IN_A_BEAT = 6
+"""Events that a heartbeat carries, the latest."""
+
+
+def is_for_heartbeat(event: Event) -> bool:
+    """Return whether an event is in heartbeats too, past the session file: a trip, or a switching off."""
+    return event.kind == EventKind.TRIPPED or traits_of(event.kind).group is EventGroup.SWITCHING_OFF
+
+
+def encode_beat_status(status: BenchStatus) -> str:
+    """Return a status as JSON with its times and level, for a heartbeat; of its alarms only the gravest."""
+    few = replace(status, alarms=status.alarms[:_MOST_ALARMS_IN_A_BEAT])
+    return json.dumps([status.time, status.until, str(status.level), json.loads(encode_status(few))])
+
+
+def decode_beat_status(text: str) -> BenchStatus | None:
+    """Return the status of a heartbeat, None where it holds none that makes sense."""
+    match _json(text):
+        case [int() | float() as time, int() | float() as until, level, fields]:
+            return _decode_status(float(time), float(until), level, fields)
+    return None
+
+
+def encode_beat_events(events: Sequence[Event]) -> str:
+    """Return events as JSON for a recorder's heartbeat."""
+    rows = [[one.time, one.channel, str(one.kind), one_line(one.message, 300)] for one in events]
+    details = ["" if one.details is None else encode_details(one.details) for one in events]
+    return json.dumps([[*row, each] for row, each in zip(rows, details, strict=True)], ensure_ascii=False)
+
+
+def decode_beat_events(text: str) -> list[Event]:
+    """Return the events of a heartbeat; those that make no sense are left out."""
+    found = _json(text)
+    events = []
+    for row in found if isinstance(found, list) else []:
+        match row:
+            case [int() | float() as time, str(channel), str(kind), str(message), details]:
+                words = one_line(channel, 40), read_kind(one_line(kind, 40)), one_line(message, 1000)
+                events.append(Event(float(time), *words, decode_details(details)))
+    return events
+
+
+def _json(text: str) -> object:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+
+
 def _decode_status(time: float, until: float, level: object, fields: object) -> BenchStatus | None:
     """Return the status of a row, None if it makes no sense."""
     if not isinstance(fields, dict) or fields.get("state") not in _STATES:
@@ -261,6 +311,7 @@ def _decode_status(time: float, until: float, level: object, fields: object) -> 
         status,
         about=_subject(fields.get("about")),
         also=_subject(fields.get("also")),
+        unwatched=_subject(fields.get("unwatched")),
         limit_at=_number_or_none(fields.get("limit_at")),
         surely=fields.get("surely") is True,
         cause=one_line(fields.get("cause") or "", 200),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
+from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
@@ -13,8 +14,15 @@ from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected
 from benchmon.session.database import checkpoint_wal, display_path, reading, writing
-from benchmon.session.encodings import read_status
+from benchmon.session.encodings import (
+    MOST_IN_A_BEAT,
+    decode_beat_events,
+    decode_beat_status,
+    is_for_heartbeat,
+    read_status,
+)
 from benchmon.session.reader import (
+    OLD_AFTER,
     JudgementRows,
     TableReaders,
     read_beacon_path,
@@ -22,7 +30,7 @@ from benchmon.session.reader import (
     read_identities,
     read_info,
 )
-from benchmon.session.recorder_lock import Beat, ask_by_signal, read_beacon
+from benchmon.session.recorder_lock import SIGNALS, Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
 from benchmon.session.requests import OperatorRequest, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
@@ -33,6 +41,8 @@ _AT_ONCE = 10_000
 AT_A_LOOK = 2_000
 """Readings read in one poll of a screen, so that no key waits longer than reading so many takes."""
 
+_WAIT, _URGENT_WAIT = 2.0, 0.5
+"""Seconds for which a request waits for another writer of the file, and one that may go by a signal."""
 WAVEFORMS_AT_ONCE = 20
 _RECENT = 5000
 
@@ -73,6 +83,9 @@ class SessionFollower:
                 self._events_kept, self._events_before = self._tables.skip_to_recent(connection, _RECENT)
             self._tables.skip_what_is_past(connection, WAVEFORMS_AT_ONCE)
         self._identities: dict[str, str] = {}
+        self._ahead: list[Event] = []
+        """Events that the recorder's heartbeat brought before the file did."""
+        self._recent_grave: deque[Event] = deque(maxlen=2 * MOST_IN_A_BEAT)
         self._end: Update | None = None
 
     @property
@@ -86,7 +99,11 @@ class SessionFollower:
         return self._state is RecorderState.RECORDING
 
     def poll(self) -> Update:
-        """Return the records since the last poll. Raises `SessionFileError` where the file is damaged or gone."""
+        """Return the records since the last poll.
+
+        While the file cannot be read and its recorder goes on, they are what its heartbeat holds, and `trouble` is the
+        reason. Raises `SessionFileError` where the file is damaged or gone, and so is its recorder.
+        """
         if self._end is not None:
             return self._end
         beat = self._beat()
@@ -94,12 +111,16 @@ class SessionFollower:
             with reading(self._path) as connection:
                 return self._read(connection, beat)
         except SessionFileError as problem:
-            if beat is not None and beat.is_recent:
-                goes_on = f"its recorder, process {beat.pid}, goes on"
-                raise SessionFileError(
-                    f"{problem}; {goes_on}{f': {beat.trouble}' if beat.trouble else ''}"
-                ) from problem
-            raise
+            if beat is None or not beat.is_recent:
+                raise
+            goes_on = f"its recorder, process {beat.pid}, goes on"
+            return Update(
+                beat.time,
+                RecorderState.RECORDING,
+                events=in_order(self._ahead_of_file(decode_beat_events(beat.events))),
+                trouble=f"{problem}; {goes_on}{f': {beat.trouble}' if beat.trouble else ''}",
+                status=decode_beat_status(beat.status),
+            )
 
     def _read(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
         tables = self._tables
@@ -110,7 +131,11 @@ class SessionFollower:
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
         latest = tables.events.after_last(connection, _AT_ONCE)
-        events, self._events_kept = [*self._events_kept, *latest], []
+        events, self._events_kept = [*self._events_kept, *self._without_known(latest)], []
+        status = read_status(connection, self._info.layout)
+        if beat is not None and ending.lag > OLD_AFTER:
+            events += self._ahead_of_file(decode_beat_events(beat.events))
+            status = decode_beat_status(beat.status) or status
         explanations = tables.explanations.after_last(connection, _AT_ONCE) if tables.explanations else []
         forecasts = tables.forecasts.after_last(connection, _AT_ONCE) if tables.forecasts else []
         waveforms = tables.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if tables.waveforms else []
@@ -126,7 +151,7 @@ class SessionFollower:
         # While there is more to come the session has not ended for the screen.
         state = RecorderState.RECORDING if more else ending.state
         if state is RecorderState.FINISHED:
-            self._end = Update(now, state, status=read_status(connection, self._info.layout))
+            self._end = Update(now, state, status=status)
         return Update(
             now,
             state,
@@ -139,10 +164,26 @@ class SessionFollower:
             ending.trouble,
             before,
             changes[-1].bench if changes else None,
-            read_status(connection, self._info.layout),
+            status,
             settled[-1] if settled else None,
             tuple(steps),
         )
+
+    def _ahead_of_file(self, events: Sequence[Event]) -> list[Event]:
+        """Return those events of a heartbeat that have not been returned yet."""
+        news = [event for event in events if not any(_is_same(event, known) for known in self._recent_grave)]
+        self._ahead += news
+        self._recent_grave.extend(news)
+        return news
+
+    def _without_known(self, events: Sequence[Event]) -> list[Event]:
+        """Return the events of the file without those that a heartbeat has brought already."""
+        self._recent_grave.extend(event for event in events if is_for_heartbeat(event))
+        if not self._ahead:
+            return list(events)
+        found = [event for event in events if not any(_is_same(event, known) for known in self._ahead)]
+        self._ahead = [known for known in self._ahead if not any(_is_same(event, known) for event in events)]
+        return found
 
     def _beat(self) -> Beat | None:
         """Return the last heartbeat of this file's recorder, None where there is none."""
@@ -163,15 +204,25 @@ class SessionFollower:
         kind, text = encode_request(request)
         if self._read_only:
             raise RecorderError("this screen was opened with --read-only, so it cannot ask the recorder for anything")
+        is_urgent = kind in SIGNALS
         try:
-            with writing(self._path) as connection:
+            with writing(self._path, _URGENT_WAIT if is_urgent else _WAIT) as connection:
                 if read_ending(connection, self._beat()).state is not RecorderState.RECORDING:
+                    if is_urgent and self.request_by_signal(request):
+                        return None
                     raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
                 return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid
         except SessionFileError as problem:
-            if self._beat() is None or self._beacon is None or not ask_by_signal(self._beacon, kind):
+            if not self.request_by_signal(request):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
             return None
+
+    def request_by_signal(self, request: OperatorRequest) -> bool:
+        """Send `SwitchPowerOff` or `StopRecording` by a signal, past the file; return whether that could be done."""
+        kind, _ = encode_request(request)
+        if self._read_only or self._beacon is None or self._beat() is None:
+            return False
+        return ask_by_signal(self._beacon, kind)
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
@@ -201,6 +252,10 @@ T = TypeVar("T", bound=Timed)
 def in_order(records: Sequence[T]) -> tuple[T, ...]:
     """Return records in the order of their times; instruments' threads may overtake each other by a little."""
     return tuple(sorted(records, key=lambda record: record.time))
+
+
+def _is_same(one: Event, other: Event) -> bool:
+    return (one.time, one.channel, one.kind) == (other.time, other.channel, other.kind)
 
 
 _ANSWERS_WITHIN = 5.0

@@ -30,17 +30,23 @@ from benchmon.watch.bench_changes import changes_between
 from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.verdict import judgement_of
 
+OLD_AFTER = 1.0
+"""Seconds by which a session file may be behind the heartbeat of its recorder, which beats four times a second."""
 _LATEST_START = 1e11
 _MOST_NAMES = 10_000
 
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How far a session has come: its last known time in seconds, whether a recorder still writes, and its trouble."""
+    """How far a session has come: its last known time in seconds, whether a recorder still writes, and its trouble.
+
+    `lag` is by how many seconds the file is behind its recorder.
+    """
 
     time: float
     state: RecorderState
     trouble: str = ""
+    lag: float = 0.0
 
 
 def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
@@ -67,7 +73,9 @@ def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> End
     row = connection.execute("SELECT time, monotonic, boot FROM heartbeat").fetchone() or (None, None, None)
     time, monotonic = session_time(row[0]) or 0.0, number_of(row[1])
     if beat is not None and beat.is_recent:
-        return Ending(max(time, beat.time), RecorderState.RECORDING, beat.trouble)
+        lag = max(0.0, beat.time - time)
+        behind = f"the session file is {lag:.0f} s behind its recorder" if lag > OLD_AFTER else ""
+        return Ending(max(time, beat.time), RecorderState.RECORDING, beat.trouble or behind, lag)
     beating = monotonic is not None and is_beating(monotonic, str(row[2]))
     return Ending(time, RecorderState.RECORDING if beating else RecorderState.GONE)
 
@@ -317,9 +325,13 @@ class ExplanationRows(TableReader[Explanations]):
 
 def _cause(stored: object) -> Explanation | None:
     match stored:
-        case [str(cause), (int() | float()) as likelihood, str(message), [*channels]] if 0 <= likelihood <= 1:
+        case [str(cause), (int() | float()) as likelihood, str(message), [*channels], *more] if 0 <= likelihood <= 1:
             names = tuple(one_line(name, 40) for name in channels[:_MOST_CHANNELS])
-            return Explanation(one_line(cause, 200), float(likelihood), one_line(message, 1000), names)
+            # Versions before wrote neither evidence nor advice.
+            evidence, advice = (one_line(each, 1000) for each in (*more, "", "")[:2])
+            return Explanation(
+                one_line(cause, 200), float(likelihood), one_line(message, 1000), names, evidence, advice
+            )
     return None
 
 

@@ -50,7 +50,8 @@ FOLDER_VARIABLE = "BENCHMON_RECORDERS"
 ENDING = ".recorder"
 SIGNALS = {"stop": signal.SIGTERM, "switch off": signal.SIGUSR1}
 """How a recorder is asked for what must not wait where its session cannot be written."""
-_SIZE = 4096
+_SIZE = 16_384
+_LONGEST_STATUS, _LONGEST_EVENTS = 3000, 3000
 _CLAIM_WITHIN = 0.5
 
 
@@ -58,7 +59,9 @@ _CLAIM_WITHIN = 0.5
 class Beat:
     """The last heartbeat of a recorder: its process, session file, session time, and trouble, "" for none.
 
-    `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time.
+    `monotonic` is the machine's clock then, of the start of it that `boot` names; `started` is wall time. `status` and
+    `events` are the bench's status and its latest grave events, as JSON that `benchmon.session.encodings` reads: they
+    reach a screen also while the session file cannot be written.
     """
 
     pid: int
@@ -69,6 +72,8 @@ class Beat:
     monotonic: float = 0.0
     boot: str = ""
     trouble: str = ""
+    status: str = ""
+    events: str = ""
 
     @property
     def is_recent(self) -> bool:
@@ -106,15 +111,21 @@ class Beacon:
             self.release()
             raise
 
-    def beat(self, now: float, monotonic: float, trouble: str) -> None:
-        """Say that the recorder was alive at session time `now`, at that `monotonic` time, and what troubles it.
+    def beat(self, now: float, monotonic: float, trouble: str, status: str = "", events: str = "") -> None:
+        """Write that the recorder was alive at session time `now`, at that `monotonic` time, and its trouble.
 
-        Where somebody has removed the beacon it is set up again. Raises `OSError`.
+        `status` and `events` are as in `Beat`; what is too long is left out. Where somebody has removed the beacon it
+        is set up again. Raises `OSError`.
         """
         if not _is_at(self.path, self._file):
             self._set_up_again()
         fields = asdict(self._beat) | {"time": now, "monotonic": monotonic, "boot": boot()}
-        text = json.dumps(fields | {"trouble": one_line(trouble, 600)}).encode()
+        fields |= {
+            "trouble": one_line(trouble, 600),
+            "status": status if len(status) <= _LONGEST_STATUS else "",
+            "events": events if len(events) <= _LONGEST_EVENTS else "",
+        }
+        text = json.dumps(fields).encode()
         os.pwrite(self._file, text.ljust(_SIZE - 1)[: _SIZE - 1] + b"\n", 0)
 
     def release(self) -> None:
@@ -211,9 +222,11 @@ def _beat(stored: object) -> Beat | None:
             "monotonic": float(monotonic),
             "boot": str(at_boot),
             "trouble": str(trouble),
+            **others,
         }:
             words = (one_line(session, 1000), one_line(title, 200))
-            return Beat(pid, *words, started, now, monotonic, at_boot, one_line(trouble, 600))
+            more = (text if isinstance(text := others.get(name), str) else "" for name in ("status", "events"))
+            return Beat(pid, *words, started, now, monotonic, at_boot, one_line(trouble, 600), *more)
     return None
 
 

@@ -267,6 +267,10 @@ class SessionView(Protocol):
         """
         ...
 
+    def request_by_signal(self, request: OperatorRequest) -> bool:
+        """Send a request past the file, where that is possible for it; return whether it was sent."""
+        ...
+
     def close(self) -> None:
         """Close the file."""
         ...

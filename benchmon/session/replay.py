@@ -146,6 +146,10 @@ class ReplayView:
         """Raise `RecorderError`: a replay has no recorder."""
         raise RecorderError("this is a replay; there is no recorder to ask")
 
+    def request_by_signal(self, request: OperatorRequest) -> bool:  # noqa: ARG002 - the protocol's argument
+        """Return False: there is no recorder."""
+        return False
+
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read from `since` to `until` (session seconds) in `parts` parts of the same length.
 
@@ -333,6 +337,10 @@ class Player:
     def request(self, request: OperatorRequest) -> int | None:
         """Raise `RecorderError`: a replay has no recorder."""
         return self._view.request(request)
+
+    def request_by_signal(self, request: OperatorRequest) -> bool:  # noqa: ARG002 - the protocol's argument
+        """Return False: there is no recorder."""
+        return False
 
     def trend(self, channel: str, since: float, until: float, parts: int) -> tuple[TrendBin, ...]:
         """Return what `channel` read, as far as the play has come."""

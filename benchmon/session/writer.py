@@ -25,6 +25,7 @@ from itertools import count
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
+from typing import Literal
 
 from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench
@@ -118,6 +119,11 @@ class WriteQueue:
             self._ended = True
             self._news.notify()
 
+    def reopen(self) -> None:
+        """Take records again after an end that was called off."""
+        with self._news:
+            self._ended = False
+
     @property
     def ended(self) -> bool:
         """Whether nothing more comes."""
@@ -167,6 +173,9 @@ class WriteQueue:
             self._dropped = Dropped(count_before + 1, first, record.time)
 
 
+_HEADER, _MAGIC = 100, b"SQLite format 3\0"
+_LARGEST_CHECKED = 30_000_000
+"""Bytes of a file that is checked whole at the end: that takes a few tenths of a second."""
 _FOLLOWERS_LEAVE_WITHIN = 3.0
 _LOCKED_PATIENCE = 2.0
 _NOT_THE_FILE_S_FAULT = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
@@ -178,7 +187,7 @@ class WritableFile:
     def __init__(self, path: Path, description: Sequence[Statement]) -> None:
         self.path = path
         self._connection = create(path)
-        self._last_request = 0
+        self._last_request = self._least_size = 0
         try:
             with sqlite_errors_as_session_errors(path):
                 for statement, row in description:
@@ -186,7 +195,7 @@ class WritableFile:
                 self._connection.execute("COMMIT")
                 # So that even a copy of this one file, made while it is recorded, says what it is.
                 self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-            self._stat = path.stat()
+            self._identity = _identity(path)
         except (SessionFileError, OSError):
             self._connection.close()
             path.unlink(missing_ok=True)
@@ -221,13 +230,56 @@ class WritableFile:
             self._last_request = rows[-1][0]
         return [Request(str(kind), str(text), number) for number, kind, text in rows]
 
+    def conclude(self, statements: Sequence[Statement]) -> list[Request]:
+        """Write the last `statements` and end the session, or return the requests that came before that.
+
+        Both are one transaction: a request is either returned here, or its sender finds the session ended. Raises
+        `sqlite3.Error`.
+        """
+        self._begin()
+        try:
+            requests = self.new_requests()
+            if requests:
+                self._connection.execute("ROLLBACK")
+                return requests
+            for statement, row in statements:
+                self._connection.execute(statement, row)
+            self._connection.execute("COMMIT")
+        except sqlite3.Error:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
+        return []
+
     @property
     def is_in_place(self) -> bool:
-        """Whether the file that is written still is the one at its path."""
+        """Whether the file that is written, with its log, still is the one at its path."""
         try:
-            return os.path.samestat(self.path.stat(), self._stat)
+            return _identity(self.path) == self._identity
         except OSError:
             return False
+
+    def damage(self, *, is_quick: bool = False) -> str:
+        """Return what another program has done to the file, in words; "" where it is whole, as far as is seen.
+
+        Truncation and another header are always seen. Unless `is_quick`, the structure of a file that is not large is
+        checked too.
+        """
+        try:
+            size = self.path.stat().st_size
+            with self.path.open("rb") as file:
+                header = file.read(_HEADER)
+            if size < self._least_size or not header.startswith(_MAGIC):
+                return f"{display_path(self.path)}: was overwritten or truncated by another program; readings are lost"
+            self._least_size = size
+            if is_quick or size > _LARGEST_CHECKED:
+                return ""
+            found = self._connection.execute("PRAGMA quick_check(1)").fetchone()
+        except (OSError, sqlite3.Error) as problem:
+            return f"{display_path(self.path)}: cannot be read back: {one_line(problem)}"
+        if found is None or found[0] == "ok":
+            return ""
+        return f"{display_path(self.path)}: was damaged by another program: {one_line(found[0], 200)}"
 
     def put_back(self, path: Path) -> None:
         """Write the whole session to `path`, from the file that was taken away, and go on there.
@@ -238,13 +290,19 @@ class WritableFile:
         with put_in_place(path) as part:
             with closing(sqlite3.connect(part, isolation_level=None)) as copy:
                 self._connection.backup(copy)
-            if path.exists():
+            if path.exists() and _inode(path) != self._identity[0]:
                 raise FileExistsError(errno.EEXIST, "another file has its name")
             # Closed before the new file has the name: SQLite removes the log of that name when it closes.
             self._connection.close()
+            # What is left is the log of no file: the new one must not be read with it.
+            for ending in ("-wal", "-shm"):
+                Path(f"{path}{ending}").unlink(missing_ok=True)
         self.path = path
         self._connection = open_to_write(path)
-        self._stat = path.stat()
+        # The log is there from the first write on.
+        self._connection.execute("UPDATE heartbeat SET time = time")
+        self._identity = _identity(path)
+        self._least_size = 0
 
     def leave_one_file(self) -> None:
         """Take the log into the file. Where followers or a full disk forbid it, it stays beside it, whole."""
@@ -274,10 +332,22 @@ class WritableFile:
                 return
 
 
+def _inode(path: Path | str) -> tuple[int, int]:
+    found = os.stat(path)  # noqa: PTH116 - of a text, too
+    return found.st_dev, found.st_ino
+
+
+def _identity(path: Path) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return which file and which log are at `path`. Raises `OSError` where one is missing."""
+    return _inode(path), _inode(f"{path}-wal")
+
+
 COMMIT_EVERY = 0.15
 _AT_ONCE = 5000
 _TRY_AGAIN_EVERY = 0.25
 _LOOK_FOR_THE_FILE_EVERY = 1.0
+_SLOW_COMMIT = 1.0
+"""Seconds after which a commit that is not over yet is trouble."""
 _LAST_PATIENCE = 5.0
 """Seconds that the end waits for a file that cannot be written."""
 
@@ -305,8 +375,16 @@ class SessionWriter:
         self._problem = self._misplaced = ""
         self._unwritten_since = 0.0
         self._end: float | None = None
+        self._closing: list[Statement] | None = None
+        self._turn = threading.Event()
+        self._answered: SimpleQueue[Request] = SimpleQueue()
+        self._commit_began: float | None = None
+        self.written = 0.0
+        """The session time of the last heartbeat that was committed."""
         self._give_up = math.inf
         self._next_look = 0.0
+        self._beat: float | None = None
+        self._unsaved: list[Statement] = []
         self._file = WritableFile(path, list(description(bench, started_monotonic, facts or {})))
         self._thread = Thread(target=self._run, name="session writer", daemon=True)
         self._thread.start()
@@ -318,9 +396,12 @@ class SessionWriter:
     @property
     def trouble(self) -> str:
         """Why the session is not written just now, in words, and what waits; "" where all is well."""
+        waits = f"{self._waiting.count} records wait to be written, {self._most} can"
         if self._problem:
-            waits = f"{self._waiting.count} records wait to be written, {self._most} can"
             return f"the session cannot be written: {self._problem}; {waits}"
+        began = self._commit_began
+        if began is not None and time.monotonic() - began > _SLOW_COMMIT:
+            return f"the session is not written: a commit has taken {time.monotonic() - began:.0f} s so far; {waits}"
         return self._misplaced
 
     def requests(self) -> list[Request]:
@@ -330,14 +411,25 @@ class SessionWriter:
             taken.append(self._requests.get())
         return taken
 
-    def finish(self, at: float) -> None:
+    def answered(self, request: Request) -> None:
+        """Mark a request as done, once its answers have been put."""
+        self._answered.put(request)
+
+    def finish(self, at: float) -> list[Request]:
         """Write what waits, mark the session as ended at session time `at`, and leave one file.
 
-        Where a follower keeps the file busy for seconds, its log stays beside it until the follower closes. Raises
-        `RecorderError` where something could not be written.
+        Requests that came before the end are returned instead, and the session goes on: answer them, and finish again.
+        After the end nobody can leave a request. Where a follower keeps the file busy for seconds, its log stays beside
+        it until the follower closes. Raises `RecorderError` where something could not be written.
         """
+        self._turn.clear()
         self._end = at
-        self._close()
+        self._waiting.end()
+        while self._thread.is_alive() and not self._turn.wait(0.05):
+            pass
+        if requests := self.requests():
+            return requests
+        self._thread.join()
         if self._problem:
             waits = f"{self._waiting.count} records that waited are lost" if self._waiting.count else "see its end"
             raise RecorderError(
@@ -345,24 +437,24 @@ class SessionWriter:
             )
         if self._misplaced:
             raise RecorderError(self._misplaced)
+        return []
 
     def abandon(self) -> None:
         """Write what waits and close the file; the session stays without an end, as after a kill."""
-        self._close()
-
-    def _close(self) -> None:
+        self._end = None
         self._waiting.end()
         self._thread.join()
 
     def _run(self) -> None:
         try:
-            while not (self._waiting.ended and self._waiting.count == 0) and not self._is_hopeless():
-                self._write_down(self._collect())
-            self._write_down(list(self._encoder.finish(self._end)))
-            if not self._file.is_in_place:
-                self._rescue()
+            self._write_all()
+            if self._is_hopeless() and self._end is not None:
+                self._save_elsewhere()
+            if not self._problem and not self._file.is_in_place:
+                self._rescue("taken-away", "was taken away")
             if self._end is not None and not self._problem:
                 self._file.leave_one_file()
+                self._misplaced = self._misplaced or self._file.damage()
         except sqlite3.Error as problem:
             self._problem = one_line(problem)
         except Exception as problem:
@@ -371,10 +463,65 @@ class SessionWriter:
         finally:
             self._file.close()
 
+    def _write_all(self) -> None:
+        """Write what comes until the session is ended in the file, or cannot be written for too long."""
+        while True:
+            while not (self._waiting.ended and self._waiting.count == 0 and not self._unsaved):
+                if self._is_hopeless():
+                    return
+                self._write_down(self._unsaved or self._collect())
+            if self._is_concluded() or self._is_hopeless():
+                return
+
+    def _save_elsewhere(self) -> None:
+        """Write the session with all that waits to another disk, since its own takes nothing."""
+        problem, self._problem, self._give_up = self._problem, "", math.inf
+        if not self._rescue("unwritten", f"cannot be written ({problem})", folders=(Path(tempfile.gettempdir()),)):
+            self._problem = problem
+            return
+        self._write_all()
+
+    def _is_concluded(self) -> bool:
+        """End the session in the file; return False where that failed, or requests came first: they are handed over."""
+        if self._closing is None:
+            self._closing = list(self._encoder.finish(None))
+        if self._end is None:
+            self._write_down(self._closing)
+            return True
+        if not self._requests.empty():
+            return self._hand_over([])
+        end = ("UPDATE session SET finished = ?", (to_microseconds(self._end),))
+        try:
+            self._look_for_the_file()
+            requests = self._file.conclude([*self._closing, *self._marks(), end])
+        except sqlite3.Error as problem:
+            self._not_written(one_line(problem))
+            time.sleep(_TRY_AGAIN_EVERY)
+            return False
+        return self._hand_over(requests) if requests else True
+
+    def _hand_over(self, requests: Sequence[Request]) -> Literal[False]:
+        """Have the requests answered that came before the end, which is called off."""
+        self._waiting.reopen()
+        for request in requests:
+            self._requests.put(request)
+        self._turn.set()
+        return False
+
+    def _marks(self) -> list[Statement]:
+        """Return the statements that mark answered requests as done."""
+        marks: list[Statement] = []
+        done = to_microseconds(self._now())
+        while not self._answered.empty():
+            marks.append(("UPDATE requests SET done = ? WHERE id = ?", (done, self._answered.get().number)))
+        return marks
+
     def _collect(self) -> list[Statement]:
         """Return the statements of what came within 150 ms, or up to an event."""
         statements: list[Statement] = []
+        self._beat = None
         for record in self._waiting.collect(COMMIT_EVERY, _AT_ONCE):
+            self._beat = record.time if isinstance(record, Heartbeat) else self._beat
             try:
                 statements += self._encoder.encode(record)
             except Exception as problem:  # noqa: BLE001 - one record that is none must not end the recording
@@ -384,20 +531,25 @@ class SessionWriter:
         return statements
 
     def _write_down(self, statements: list[Statement]) -> None:
-        """Commit `statements` and what operators ask; try again until it can be done, or the end waits no longer."""
+        """Commit `statements` and take requests; try again until it can be done, or the end waits no longer."""
+        statements += self._marks()
+        self._unsaved = statements
         while not self._is_hopeless():
+            self._commit_began = time.monotonic()
             try:
                 self._look_for_the_file()
                 for request in self._file.new_requests():
                     self._requests.put(request)
-                    done = to_microseconds(self._now())
-                    statements.append(("UPDATE requests SET done = ? WHERE id = ?", (done, request.number)))
                 for reason in self._file.commit(statements) if statements else ():
                     self._put_event(EventKind.FAULT, f"a record was left out: {reason}")
             except sqlite3.Error as problem:
+                self._commit_began = None
                 self._not_written(one_line(problem))
                 self._waiting.pause(_TRY_AGAIN_EVERY)
             else:
+                self._commit_began = None
+                self._unsaved = []
+                self.written = self.written if self._beat is None else self._beat
                 self._written()
                 return
 
@@ -424,9 +576,12 @@ class SessionWriter:
     def _look_for_the_file(self) -> None:
         """Write the whole session again if its file was taken away; if that fails, go on in the open file."""
         now = time.monotonic()
-        if now < self._next_look or self._file.is_in_place:
+        if now < self._next_look:
             return
         self._next_look = now + _LOOK_FOR_THE_FILE_EVERY
+        if self._file.is_in_place:
+            self._misplaced = self._file.damage(is_quick=True)
+            return
         try:
             self._file.put_back(self._path)
         except (OSError, sqlite3.Error) as problem:
@@ -438,18 +593,20 @@ class SessionWriter:
             self._misplaced = ""
             self._put_event(EventKind.WRITTEN, "the session file was taken away; all of it has been written again")
 
-    def _rescue(self) -> None:
-        """Write the session to another place at the end, where its own is taken."""
-        name = f"{self._path.stem}_taken-away-{os.getpid()}{self._path.suffix}"
-        for folder in (self._path.parent, Path(tempfile.gettempdir())):
+    def _rescue(self, word: str, reason: str, folders: Sequence[Path] = ()) -> bool:
+        """Write the session to another place at the end, and go on there; return whether that could be done."""
+        name = f"{self._path.stem}_{word}-{os.getpid()}{self._path.suffix}"
+        for folder in folders or (self._path.parent, Path(tempfile.gettempdir())):
             try:
                 self._file.put_back(folder / name)
             except (OSError, sqlite3.Error):
                 continue  # the next folder may do; if none does, `_misplaced` stays as it is
             self._misplaced = (
-                f"{display_path(self._path)}: was taken away; the whole session is in {display_path(folder / name)}"
+                f"{display_path(self._path)}: {reason}; the whole session is in {display_path(folder / name)}"
             )
-            return
+            self._next_look = math.inf
+            return True
+        return False
 
     def _is_hopeless(self) -> bool:
         """Return whether the file could not be written for all the time that the end waits for it."""

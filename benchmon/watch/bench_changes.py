@@ -11,10 +11,14 @@ Its events are those of `EventGroup.BENCH_FILE`: `bench edited` (what would chan
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from pydantic import BaseModel
+
 from benchmon.bench import Bench, Channel, Step
+from benchmon.bench.fields import kind_of
+from benchmon.quantities import FRACTION, Kind, format_value
 
 STAYS = "what was loaded before stays in force"
 
@@ -53,9 +57,9 @@ def changes_between(before: Bench, after: Bench, begun: int = 0) -> BenchChanges
         fixed.append("[switch_off]")
     if [step.name for step in after.step[:begun]] != [step.name for step in before.step[:begun]]:
         fixed.append("a step that has begun")
-    applicable = [f"[{section}]" for section in _SUPPLY if getattr(before, section) != getattr(after, section)]
-    applicable += _named("limits of ", (new.name for old, new in pairs if _limits(old) != _limits(new)))
-    applicable += _named("accuracy of ", (new.name for old, new in pairs if old.accuracy != new.accuracy))
+    applicable = [words for old, new in pairs for words in _limit_changes(old, new)]
+    applicable += [words for old, new in pairs for words in _accuracy_change(old, new)]
+    applicable += [words for section in _SUPPLY for words in _section_changes(section, before, after)]
     applicable += _steps(before.step, after.step)
     return BenchChanges(tuple(applicable), tuple(fixed))
 
@@ -65,8 +69,67 @@ def _asked(channel: Channel) -> dict[str, object]:
     return channel.model_dump(exclude={*_LIMITS, "accuracy"})
 
 
-def _limits(channel: Channel) -> list[float | None]:
-    return [getattr(channel, key) for key in _LIMITS]
+def _limit_changes(before: Channel, after: Channel) -> Iterator[str]:
+    """Yield each limit of a channel that differs, as `case: trip_above 90 °C → 80 °C`."""
+    for key in _LIMITS:
+        old, new = getattr(before, key), getattr(after, key)
+        if old != new:
+            unit = "s" if key == "warn_delay" else after.unit
+            yield f"{after.name}: {key} {_value(old, unit)} → {_value(new, unit)}"
+
+
+def _accuracy_change(before: Channel, after: Channel) -> Iterator[str]:
+    if before.accuracy != after.accuracy:
+        old, new = (_accuracy(channel) for channel in (before, after))
+        yield f"{after.name}: accuracy {old} → {new}"
+
+
+def _accuracy(channel: Channel) -> str:
+    relative, absolute = channel.accuracy.relative, channel.accuracy.absolute
+    unit = "K" if channel.unit == "°C" else channel.unit
+    parts = [f"{100 * relative:g} %"] * (relative > 0) + [_value(absolute, unit)] * (absolute > 0)
+    return " + ".join(parts)
+
+
+def _section_changes(section: str, before: Bench, after: Bench) -> Iterator[str]:
+    """Yield what differs in a section: a value as `[load]: resistance 8.2 Ω → 10 Ω`, anything else by its name."""
+    old, new = getattr(before, section), getattr(after, section)
+    if old == new:
+        return
+    olds, news = (each if isinstance(each, tuple) else (each,) for each in (old, new))
+    if [type(each) for each in olds] != [type(each) for each in news]:
+        yield f"[{section}]"
+        return
+    for number, (one, other) in enumerate(zip(olds, news, strict=True), 1):
+        place = f" {number}" if len(olds) > 1 else ""
+        yield from (f"[{section}]{place}{words}" for words in _key_changes(one, other))
+
+
+def _key_changes(before: object, after: object) -> Iterator[str]:
+    if before == after:
+        return
+    if not (isinstance(before, BaseModel) and isinstance(after, BaseModel)):
+        yield ""
+        return
+    for name, field in type(after).model_fields.items():
+        old, new, kind = getattr(before, name), getattr(after, name), kind_of(field)
+        if old == new:
+            continue
+        is_value = kind is not None and all(value is None or isinstance(value, float) for value in (old, new))
+        words = f" {_of_kind(old, kind)} → {_of_kind(new, kind)}" if is_value and kind is not None else ""
+        yield f": {field.alias or name}{words}"
+
+
+def _of_kind(value: float | None, kind: Kind) -> str:
+    return f"{100 * value:g} %" if value is not None and kind is FRACTION else _value(value, kind.unit)
+
+
+def _value(value: float | None, unit: str) -> str:
+    """Return a value as one writes it into a bench file, without zeros at its end."""
+    if value is None:
+        return "none"
+    number, space, rest = format_value(value, unit).partition(" ")
+    return f"{number.rstrip('0').rstrip('.') if '.' in number else number}{space}{rest}"
 
 
 def _steps(before: Sequence[Step], after: Sequence[Step]) -> list[str]:

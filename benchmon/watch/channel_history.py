@@ -1,7 +1,8 @@
 """What the history of all channels tells beyond single readings: drift, heat, and readings that contradict each other.
 
-The kinds of its events: `drifting`, `implausible`, `forecast` (a temperature is heading for its limit), `runaway`,
-`junction` (a case's temperature means a junction past its maximum), and `cleared` where one of these is over.
+The kinds of its events: `mains gone`, `mains back`, `mains dip`, `drifting`, `implausible`, `forecast` (a temperature
+is heading for its limit), `runaway`, `junction` (a case's temperature means a junction past its maximum), and `cleared`
+where one of these is over.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from benchmon.watch.heating.heating import (
 )
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import Frozen, FrozenValue, VerdictChanges
+from benchmon.watch.power_state import MainsInterruptions
 from benchmon.watch.records import Event, Flag, Forecast
 from benchmon.watch.wording import BandPosition
 
@@ -80,6 +82,7 @@ class ChannelHistory:
         self._drifting: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
         self._contradicting: frozenset[str] = frozenset()
+        self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: FrozenValue(channel) for name, channel in self._channels.items()}
         parts = sum(not heat.is_air for heat in self._heats.values())
@@ -95,6 +98,7 @@ class ChannelHistory:
         for name, still in self._still.items():
             still.change(self._channels[name])
         self._plausibility = PlausibilityWatch(bench)
+        self._mains.change(bench)
 
     def expect(self, prediction: Prediction) -> None:
         """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
@@ -108,7 +112,7 @@ class ChannelHistory:
         self, channel: str, time: float, value: float, expected: Expected | None, en: float | None
     ) -> list[Event]:
         """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
-        events: list[Event] = []
+        events = self._mains.update(channel, time, value)
         heat = self._heats.get(channel)
         if heat is not None:
             events += heat.update(time, value, self._junction)
@@ -247,7 +251,10 @@ class _HeatHistory:
         fastest = None
         if settled is not None and constant:
             fastest = FASTEST_RISE * (settled.value + settled.uncertainty - prediction.ambient) / constant
-        self.watch.limits = HeatLimits(self._channel.warn_above, self._channel.trip_above, constant, fastest)
+        warning, limit = self._channel.warn_above, self._channel.trip_above
+        self.watch.limits = HeatLimits(warning, limit, constant, fastest, prediction.ambient)
+        if settled is not None and not self.is_air:
+            self.watch.limits = replace(self.watch.limits, final=settled.value, doubt=settled.uncertainty / 2.0)
 
     def update(self, time: float, value: float, junction: JunctionEstimate | None) -> list[Event]:
         events = []
@@ -282,9 +289,9 @@ class _HeatHistory:
             goal, ahead = self._channel.warn_above, now.to_warning
         if goal is not None and now.value >= goal:
             return events  # it is there, which is told elsewhere, and not over
-        # Told once all curves pass; over once the likeliest one does not.
+        # It is told once nearly all courses pass, and over once hardly any does.
         told = self._told.get(EventKind.FORECAST, False)
-        passes = ahead is not None and math.isfinite(ahead.best if told else ahead.high)
+        passes = ahead is not None and math.isfinite(ahead.low if told else ahead.high)
         return events + self._tell(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:

@@ -31,6 +31,32 @@ def trip_crossed(channel: Channel, value: float) -> Crossing | None:
     return _crossed("limit", value, channel.trip_above, channel.trip_below)
 
 
+class TripLatch:
+    """Finds each crossing of the trip limits of one channel once: noise at a limit is no second crossing.
+
+    A crossing counts again after a reading clearly inside the limits, and after the limits were changed.
+    """
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self._is_armed = True
+
+    def change(self, channel: Channel) -> None:
+        """Go by another description of the channel; other trip limits count at the next reading."""
+        limits = (self._channel.trip_above, self._channel.trip_below)
+        self._is_armed = self._is_armed or limits != (channel.trip_above, channel.trip_below)
+        self._channel = channel
+
+    def update(self, value: float) -> Crossing | None:
+        """Take a reading; return the crossing if it is a new one."""
+        crossing = trip_crossed(self._channel, value)
+        if crossing is None:
+            self._is_armed = self._is_armed or is_clear_of_trip(self._channel, value)
+            return None
+        was_armed, self._is_armed = self._is_armed, False
+        return crossing if was_armed else None
+
+
 def is_clear_of_trip(channel: Channel, value: float) -> bool:
     """Return whether `value` lies inside the trip limits by the meter's accuracy there, at least."""
     return _is_clear(channel, value, channel.trip_above, channel.trip_below)

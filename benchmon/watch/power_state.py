@@ -1,4 +1,4 @@
-"""Whether the supply is powered: after switching off, and in the words of a status.
+"""Whether the supply is powered: mains that goes and comes, after switching off, and in the words of a status.
 
 After switching off (`PowerGone`): what flows from the mains is the best evidence; it must all but stop, since a
 transformer without load draws little too. If nobody measures that, the output decides, provided it was clearly there
@@ -11,6 +11,7 @@ In words: nothing here calls the power gone unless a meter showed it, and nothin
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -18,10 +19,11 @@ from enum import StrEnum
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
+from benchmon.text import duration
 from benchmon.watch.limits import Crossing, trip_crossed, warning_crossed
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.wording import past
+from benchmon.watch.wording import from_to, past
 
 _FROM_THE_MAINS = ("mains.current.rms", "mains.current.peak", "mains.power.active", "mains.power.apparent")
 _OF_THE_MAINS = ("mains.voltage.rms",)
@@ -174,11 +176,127 @@ class PowerGone:
         return before > _CLEARLY_THERE * channel.accuracy.absolute and before > 0
 
     def _fall(self, channel: Channel) -> str:
-        now = format_value(self._after[channel.name], channel.unit)
-        before = self._before.get(channel.name)
-        if before is None or abs(before) <= abs(self._after[channel.name]):
-            return f"{channel.name} is at {now}"
-        return f"{channel.name} fell from {format_value(before, channel.unit)} to {now}"
+        now, before = self._after[channel.name], self._before.get(channel.name)
+        if before is None or abs(before) <= abs(now):
+            return f"{channel.name} is at {format_value(now, channel.unit)}"
+        return f"{channel.name} fell from {from_to(before, now, channel.unit)}"
+
+
+_DIP, _DIP_OVER, _LONGEST_DIP = 0.7, 0.9, 60.0
+"""Parts of the mains voltage below which a reading is a dip, and above which it is over; seconds that it may last."""
+_SEEN_AT_THE_SUPPLY = ("secondary.voltage.rms", "reservoir.voltage.mean", "output.voltage.mean", "output.voltage.rms")
+_ALL_BUT_GONE, _BACK_AGAIN = 0.1, 0.5
+"""Parts of what a reading was to which it falls without mains, and above which it is back."""
+_CLEARLY_ABOVE = 1.2
+"""Times the voltage under which there is no mains, above which it is back."""
+_BEFORE = 3
+"""Readings of which the highest is what it was before."""
+
+
+class MainsInterruptions:
+    """Finds that the mains is gone or back, or dips, from every single reading. Give them in the order of their times.
+
+    A meter of the mains voltage shows it; without one what flows from the mains; without that the supply's own
+    voltages, which a fault may take away too, and the event says so.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._followed: dict[str, _Followed] = {}
+        self.change(bench)
+
+    def change(self, bench: Bench) -> None:
+        """Go by another description of the same channels; what was seen so far is kept."""
+        groups = (_OF_THE_MAINS, _FROM_THE_MAINS, _SEEN_AT_THE_SUPPLY)
+        found = ([each for each in bench.channel if each.quantity in quantities] for quantities in groups)
+        channels = next((group for group in found if group), [])
+        self._followed = {each.name: self._followed.get(each.name) or _Followed(each) for each in channels}
+        for each in channels:
+            self._followed[each.name].change(each, powered_above(bench))
+
+    def update(self, channel: str, time: float, value: float) -> list[Event]:
+        """Take a finite reading at `time` (session seconds); return the events it causes."""
+        followed = self._followed.get(channel)
+        return [] if followed is None else followed.update(time, value)
+
+
+class _Followed:
+    """One meter that shows whether there is mains: its last readings with mains, and since when there is none."""
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel, self._least = channel, 0.0
+        self._lately: deque[float] = deque(maxlen=_BEFORE)
+        self._gone_since: float | None = None
+        self._dip: tuple[float, float, float] | None = None
+        """When a dip began, the reading before it, and the lowest one in it."""
+
+    @property
+    def _is_of_the_mains(self) -> bool:
+        return self._channel.quantity in _OF_THE_MAINS
+
+    def change(self, channel: Channel, powered_above: float) -> None:
+        self._channel = channel
+        self._least = powered_above if self._is_of_the_mains else _CLEARLY_THERE * channel.accuracy.absolute
+
+    def update(self, time: float, value: float) -> list[Event]:
+        value = abs(value)
+        # A meter that averages may fall in two readings.
+        before = max(self._lately, default=None)
+        if self._gone_since is not None and before is not None:
+            if not self._is_back(value, before):
+                return []
+            lasted, self._gone_since = time - self._gone_since, None
+            self._lately.clear()
+            self._lately.append(value)
+            words = f"{self._channel.name} is at {format_value(value, self._channel.unit)} again"
+            return [self._event(time, EventKind.MAINS_BACK, f"{words}, after {_seconds(lasted)}")]
+        if before is not None and self._is_gone(value, before):
+            self._gone_since, self._dip = time, None
+            return [self._event(time, EventKind.MAINS_GONE, f"{self._fell(before, value)}: {self._meaning()}")]
+        if value > self._least:
+            self._lately.append(value)
+        return [] if before is None or not self._is_of_the_mains else self._dips(time, value, before)
+
+    def _is_gone(self, value: float, before: float) -> bool:
+        if self._is_of_the_mains:
+            return value <= self._least
+        part = _STOPPED if self._channel.quantity in _FROM_THE_MAINS else _ALL_BUT_GONE
+        return value <= part * before or value <= self._channel.accuracy.of(value)
+
+    def _is_back(self, value: float, before: float) -> bool:
+        return value > (_CLEARLY_ABOVE * self._least if self._is_of_the_mains else _BACK_AGAIN * before)
+
+    def _dips(self, time: float, value: float, before: float) -> list[Event]:
+        """Return the event of a dip of the mains voltage that is over with this reading."""
+        if self._dip is None:
+            if value < _DIP * before:
+                self._dip = (time, before, value)
+            return []
+        since, level, lowest = self._dip
+        self._dip = (since, level, min(lowest, value))
+        if time - since > _LONGEST_DIP:
+            self._dip = None  # it was turned down
+        elif value > _DIP_OVER * level:
+            self._dip = None
+            words = f"{self._fell(level, lowest)} and was back after {_seconds(time - since)}"
+            return [self._event(time, EventKind.MAINS_DIP, words)]
+        return []
+
+    def _fell(self, before: float, value: float) -> str:
+        return f"{self._channel.name} fell from {from_to(before, value, self._channel.unit)}"
+
+    def _meaning(self) -> str:
+        if self._is_of_the_mains:
+            return "the mains is gone"
+        if self._channel.quantity in _FROM_THE_MAINS:
+            return "no power is drawn; the mains is gone, or a fuse or lead is open"
+        return "the mains is gone, or a fault takes its place"
+
+    def _event(self, time: float, kind: EventKind, message: str) -> Event:
+        return Event(time, self._channel.name, kind, message)
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 60 else duration(seconds)
 
 
 _CHARGE = "charge may remain: measure before you touch"

@@ -96,12 +96,19 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """A cause with its likelihood (of all causes that are known here, 0 to 1) and one line on what to do."""
+    """A cause with its likelihood (of all causes that are known here, 0 to 1) and one line on what to do.
+
+    `channels` are those that the cause concerns, none where it concerns the circuit. `evidence` is the channel whose
+    reading is farthest from what is expected, with which `message` begins, and `advice` is the rest of the message:
+    what a row of that channel need not repeat is left out. Both are "" where the message names no reading.
+    """
 
     cause: str
     likelihood: float
     message: str
     channels: tuple[str, ...] = ()
+    evidence: str = ""
+    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,7 +158,8 @@ class BenchStatus:
     """How a bench stands at `time` (session seconds), as its recorder saw it; `until` is when it was last confirmed.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. `about` is the channel that matters most, `also` a
-    second one: that speaks against a mains that reads none, or that disagreed at the end. `limit_at` is when (session
+    second one: that speaks against a mains that reads none, or that disagreed at the end. `unwatched` is a channel with
+    limits that gives no reading, where something graver decides. `limit_at` is when (session
     seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
     `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
     the latest event of a switching off.
@@ -170,6 +171,7 @@ class BenchStatus:
     state: str = "recording"
     about: Subject | None = None
     also: Subject | None = None
+    unwatched: Subject | None = None
     limit_at: float | None = None
     surely: bool = False
     cause: str = ""
@@ -211,7 +213,7 @@ class BenchStatus:
 
 
 def _gist(status: BenchStatus) -> tuple[object, ...]:
-    subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also))
+    subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also, status.unwatched))
     alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
     return status.level, status.finding, status.state, status.cause, status.switching, *subjects, alarms
 
@@ -283,14 +285,20 @@ def _subject(pairs: Sequence[_Pair]) -> Subject | None:
 
 def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: Bench, ahead: Outlooks) -> BenchStatus:
     mains = power_state.mains_off(bench, latest)
-    for level, finding, pairs in _findings(known, ahead, off=mains is not None):
+    guards = _silent_guards(known)
+    unwatched = _subject(guards)
+    for level, finding, pairs in _grave_findings(known, ahead, off=mains is not None):
         if pairs:
-            return _with_outlook(_status(level, finding, pairs), pairs[0][0], ahead)
+            return replace(_with_outlook(_status(level, finding, pairs), pairs[0][0], ahead), unwatched=unwatched)
     if mains is not None:
         against = power_state.speaks_for_power(bench, latest)
-        level = Level.WAITING if against is None else Level.CAUTION
+        level = Level.CAUTION if against is not None else Level.BLIND if guards else Level.WAITING
         there = [] if against is None else [(against, latest[against.name])]
-        return replace(_status(level, Finding.NO_MAINS, [(mains, latest[mains.name])]), also=_subject(there))
+        status = _status(level, Finding.NO_MAINS, [(mains, latest[mains.name])])
+        return replace(status, also=_subject(there), unwatched=unwatched)
+    for level, finding, pairs in _lesser_findings(known, ahead):
+        if pairs:
+            return _with_outlook(_status(level, finding, pairs), pairs[0][0], ahead)
     return _calm(known, bench)
 
 
@@ -322,28 +330,41 @@ def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
     return _status(Level.WAITING, Finding.SWITCHED)
 
 
-def _findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
-    """Return what may be wrong, the worst first, and where it is so.
+def _grave_findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
+    """Return what may be gravely wrong, the worst first, and where it is so.
 
     `off` says that there is no mains, so that what is low is so because of it.
     """
-    stale, heading = _flagged(known, Flag.STALE), _heading_for_limits(known, ahead)
-    guards = [(channel, judgement) for channel, judgement in stale if has_limits(channel)]
+    heading = _heading_for_limits(known, ahead)
     warned = [pair for pair in _flagged(known, Flag.HOT) if not power_state.is_low_without_power(*pair, off=off)]
     surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
     return [
         (Level.CAUTION, Finding.SURELY_HEADING, surely),
         (Level.CAUTION, Finding.WARNED, warned),
         (Level.CAUTION, Finding.FAR_TOO_MUCH, _far_too_much(known, ahead)),
-        (Level.BLIND, Finding.NOT_WATCHED, guards),
         (Level.CAUTION, Finding.HEADING, heading),
         (Level.CAUTION, Finding.DISAGREES, _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead)),
+    ]
+
+
+def _lesser_findings(known: list[_Pair], ahead: Outlooks) -> list[tuple[Level, Finding, list[_Pair]]]:
+    """Return what is less than a reading that is wrong, or than mains that is gone; the worst first.
+
+    A silent channel without limits hides nothing that is known of others.
+    """
+    return [
+        (Level.BLIND, Finding.NOT_WATCHED, _silent_guards(known)),
         (Level.CAUTION, Finding.OVERRANGE, _flagged(known, Flag.OVERRANGE)),
-        (Level.CAUTION, Finding.SILENT, stale),
         (Level.CAUTION, Finding.IMPLAUSIBLE, _flagged(known, Flag.IMPLAUSIBLE)),
         (Level.CAUTION, Finding.DRIFTING, _flagged(known, Flag.DRIFTING)),
+        (Level.CAUTION, Finding.SILENT, _flagged(known, Flag.STALE)),
         (Level.CAUTION, Finding.QUESTIONABLE, _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead)),
     ]
+
+
+def _silent_guards(known: list[_Pair]) -> list[_Pair]:
+    """Return the channels that have limits and give no reading."""
+    return [pair for pair in _flagged(known, Flag.STALE) if has_limits(pair[0])]
 
 
 def _far_too_much(known: list[_Pair], ahead: Outlooks) -> list[_Pair]:
@@ -373,9 +394,10 @@ def _heading_for_limits(known: list[_Pair], ahead: Outlooks) -> list[_Pair]:
 
 
 def _explained_first(pairs: list[_Pair], ahead: Outlooks) -> list[_Pair]:
-    """Return `pairs` with those first that the likely cause is about."""
+    """Return `pairs` with those first that the likely cause is about, then the farthest from what is expected."""
     cause = ahead.likely_cause
-    return pairs if cause is None else sorted(pairs, key=lambda pair: pair[0].name not in cause.channels)
+    told = () if cause is None else cause.channels
+    return sorted(pairs, key=lambda pair: (pair[0].name not in told, -abs(pair[1].en or 0.0)))
 
 
 def _calm(known: list[_Pair], bench: Bench) -> BenchStatus:

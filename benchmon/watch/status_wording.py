@@ -89,8 +89,9 @@ def sentence(status: BenchStatus, bench: Bench, now: float) -> str:
         return f"{lead}: {_tripped(channel, subject)}{_more(subject)}"
     if status.finding is Finding.NO_MAINS:
         against = (channels[also.channel], also.value) if also is not None and also.channel in channels else None
-        return power_state.mains_off_in_words(channel, subject.value, against)
-    return f"{_LEADS.get(status.finding, '')}{_finding(status, channel, subject, now)}{_more(subject)}"
+        return f"{power_state.mains_off_in_words(channel, subject.value, against)}{_unwatched(status)}"
+    found = f"{_LEADS.get(status.finding, '')}{_finding(status, channel, subject, now)}{_more(subject)}"
+    return found + _unwatched(status)
 
 
 def _of_the_bench(status: BenchStatus, bench: Bench) -> str:
@@ -187,6 +188,11 @@ def _limits(bench: Bench) -> str:
 
 def _channels(count: int) -> str:
     return "1 channel" if count == 1 else f"{count} channels"
+
+
+def _unwatched(status: BenchStatus) -> str:
+    silent = status.unwatched
+    return "" if silent is None else f". Not watched: {silent.channel}{_more(silent)}"
 
 
 def _more(subject: Subject) -> str:

@@ -23,7 +23,7 @@ from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected
 from benchmon.watch import wording
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.limits import Crossing, is_clear_of_trip, is_clear_of_warning, trip_crossed, warning_crossed
+from benchmon.watch.limits import Crossing, TripLatch, is_clear_of_warning, warning_crossed
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of
 
@@ -85,13 +85,14 @@ class _WatchedChannel:
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
-        self._is_armed = True
+        self._trip = TripLatch(channel)
         self._past_since: float | None = None
         self._steady = SteadyVerdict()
         self._hot, self._stale, self._overrange, self._silent = Latched(), Latched(), Latched(), Latched()
 
     def change(self, channel: Channel) -> None:
         self._channel = channel
+        self._trip.change(channel)
 
     def judge(
         self, time: float, value: float | None, expected: Expected | None, problem: str
@@ -150,15 +151,11 @@ class _WatchedChannel:
 
     def _watch_limits(self, time: float, value: float) -> list[Event]:
         events = []
-        trip = trip_crossed(self._channel, value)
-        if trip is None and not self._is_armed:
-            # The flag stays; a second crossing must switch off again. Noise at the limit is no second crossing.
-            self._is_armed = is_clear_of_trip(self._channel, value)
-        if trip and self._is_armed:
-            self._is_tripped, self._is_armed = True, False
-            events.append(
-                self._event(time, EventKind.TRIPPED, f"{wording.past(self._channel, value, trip)}: tripped; switch off")
-            )
+        trip = self._trip.update(value)
+        if trip:
+            # The flag stays; a second crossing is a new event, since it must switch off again.
+            self._is_tripped = True
+            events.append(self._event(time, EventKind.TRIPPED, wording.trip_sentence(self._channel, value, trip)))
         warning = warning_crossed(self._channel, value)
         self._is_hot = warning is not None
         change = self._hot.update(self._is_to_be_announced(time, value, warning))

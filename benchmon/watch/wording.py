@@ -10,8 +10,8 @@ from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.text import duration, one_line
 from benchmon.watch.drift.drift import Drift
-from benchmon.watch.heating.first_order_fit import Interval
 from benchmon.watch.heating.heating import Outlook, State
+from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.limits import Crossing, warning_crossed
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon.watch.verdict import en_as_text
@@ -25,14 +25,34 @@ def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
     """Return value ± uncertainty with one unit, the uncertainty to two digits: `22.14 ± 0.21 V`, `756 ± 12 mA`."""
     if not (math.isfinite(value) and math.isfinite(uncertainty)):
         return f"{format_value(value, unit)} ± {format_value(uncertainty, unit)}"
-    largest = max(abs(value), abs(uncertainty))
-    power = 0 if unit in ("", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
-    power = min(max(power, min(_PREFIXES)), max(_PREFIXES))
+    power = _power_of(max(abs(value), abs(uncertainty)), unit)
     scaled, spread = value / 10.0**power, abs(uncertainty) / 10.0**power
     decimals = 3 if spread == 0 else min(6, max(0, 1 - math.floor(math.log10(spread))))
     if unit == "°C":
         decimals = min(decimals, 1)
     return f"{scaled:.{decimals}f} ± {spread:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip()
+
+
+def from_to(before: float, after: float, unit: str) -> str:
+    """Return two readings of one meter with the same prefix and decimals: `756.0 mA to 0.2 mA`.
+
+    >>> from_to(230.1, 0.31, "V"), from_to(0.756, 0.00021, "A"), from_to(0.0, 0.0, "W")
+    ('230.1 V to 0.3 V', '756.0 mA to 0.2 mA', '0.000 W to 0.000 W')
+    """
+    if not (math.isfinite(before) and math.isfinite(after)):
+        return f"{format_value(before, unit)} to {format_value(after, unit)}"
+    largest = max(abs(before), abs(after))
+    power = _power_of(largest, unit)
+    whole = math.floor(math.log10(largest / 10.0**power)) if largest else 0
+    decimals = 1 if unit == "°C" else max(0, 3 - whole)
+    shown = (f"{value / 10.0**power:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip() for value in (before, after))
+    return " to ".join(shown)
+
+
+def _power_of(largest: float, unit: str) -> int:
+    """Return the power of ten of the prefix that fits the largest of some values."""
+    power = 0 if unit in ("", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
+    return min(max(power, min(_PREFIXES)), max(_PREFIXES))
 
 
 def stands(channel: Channel, value: float) -> str:
@@ -46,6 +66,11 @@ def past(channel: Channel, value: float, crossing: Crossing) -> str:
     """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
     side = "above" if crossing.above else "below"
     return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+
+
+def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
+    """Return what is reported when a reading trips."""
+    return f"{past(channel, value, crossing)}: tripped; switch off"
 
 
 def warned(channel: Channel, value: float | None = None) -> str:

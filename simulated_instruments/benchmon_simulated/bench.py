@@ -69,7 +69,8 @@ class SimulatedBench:
         notify: Callable[[str], None] | None = None,
         effects: Effects = IDEAL,
     ) -> None:
-        self.supply = SupplyUnderTest(bench, seed, effects)
+        # A core and leakage take longer to step than to wait for.
+        self.supply = SupplyUnderTest(bench, seed, effects, interpolated=effects != IDEAL)
         _check_quantities(bench, self.supply)
         self.addresses: dict[str, str] = {}
         self._text, self._notify = bench.source, notify
@@ -123,8 +124,9 @@ class SimulatedBench:
         if delay > 0.0:
             self._loop.call_later(delay, self._execute_delayed, now)
             return f"in {delay:g} s: {now}"
-        reply = self._commands.execute(now)
-        return "; ".join(await self._schedule.advance(self.supply.snapshot.time)) or reply
+        async with self._stepping:
+            reply = self._commands.execute(now)
+            return "; ".join(await self._schedule.advance(self.supply.snapshot.time)) or reply
 
     def _execute_delayed(self, text: str) -> None:
         try:
@@ -167,6 +169,7 @@ class SimulatedBench:
 
     async def _serve(self, ready: Future[dict[str, str]]) -> None:
         self._loop, self._stop_asked = asyncio.get_running_loop(), asyncio.Event()
+        self._stepping = asyncio.Lock()
         opened: list[InstrumentServer] = []
         try:
             addresses = {}
@@ -199,7 +202,12 @@ class SimulatedBench:
             behind, last = min(now - last, LONGEST_TICK), now
             while behind > 0.0:
                 passed = min(behind, SLICE)
-                self.supply.advance(passed)
+                async with self._stepping:
+                    if self.supply.effects == IDEAL:
+                        self.supply.advance(passed)
+                    else:
+                        # The lines are served meanwhile, which solving a few periods would hold up.
+                        await asyncio.to_thread(self.supply.advance, passed)
                 behind -= passed
                 await self._advance_faults()
                 # The lines are served in between, however much there is to catch up.

@@ -36,6 +36,11 @@ class Effects:
         """Return the effects of an ideal bench: parts within a few per cent, mains that swings by half a per cent."""
         return cls(mains=False, core=False, leakage=False, parts=False, heat=False, meters=False)
 
+    @classmethod
+    def named(cls, name: str) -> Effects:
+        """Return the effects by a name: "none", "real" or "double". Raises `KeyError` for any other."""
+        return {"none": cls.none(), "real": cls(), "double": cls(scale=2.0)}[name]
+
 
 class SlowNoise:
     """Noise whose power falls with frequency (about 1/f), as a function of time: the same time has the same value.

@@ -25,6 +25,7 @@ KINDS = [kind for kind in vars(q).values() if isinstance(kind, q.Kind)]
         ("756 mA", q.CURRENT, 0.756),
         ("4.7 mF", q.CAPACITANCE, 4.7e-3),
         ("4700 µF", q.CAPACITANCE, 4.7e-3),
+        ("1.5e+02 µH", q.INDUCTANCE, 1.5e-4),
         ("4700 μF", q.CAPACITANCE, 4.7e-3),
         ("4700 uF", q.CAPACITANCE, 4.7e-3),
         ("8.2 Ω", q.RESISTANCE, 8.2),

@@ -38,7 +38,7 @@ from benchmon.session.requests import StopRecording
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.supplies import supply
 
-ALLOWED = 0.1
+ALLOWED = 0.05
 PACE = 0.02
 PATIENCE = 30.0
 

@@ -33,8 +33,6 @@ from benchmon.quantities import Expected, is_temperature
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG, Explainer
 from benchmon.watch.drift.drift import Drifts
-from benchmon.watch.heating.first_order_fit import fit_curve
-from benchmon.watch.heating.heating import HeatLimits, HeatWatch
 from benchmon.watch.verdict import en_number
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -144,41 +142,6 @@ def time_of_drift(hours: Hours, name: str, values: np.ndarray[Any, Any]) -> floa
         if watch.drift(name) is not None:
             return moment
     return math.inf
-
-
-def heat(runs: int) -> None:
-    """Fit rises seen for one time constant."""
-    near = covered = 0
-    for run in range(runs):
-        random = np.random.default_rng([run, 0x300])
-        size, constant = random.uniform(25.0, 90.0), random.uniform(40.0, 300.0)
-        watch = HeatWatch(HeatLimits(None, 24.0 + 0.9 * size))
-        for moment in np.arange(0.0, constant, 0.5):
-            value = 24.0 + size * (1.0 - math.exp(-moment / constant)) + 0.1 * random.standard_normal()
-            watch.update(float(moment), round(float(value), 1))
-        watch.finish()
-        final = watch.outlook(constant).final
-        if final is not None:
-            near += abs(final.best - 24.0 - size) <= 0.05 * size
-            covered += final.low <= 24.0 + size <= final.high
-    what = f"after one time constant, seeds 0 to {runs - 1}, final temperature"
-    tell(f"{what} within 5 % of the rise", f"{near} of {runs}", "all but 5 in 100", ok=near >= 0.95 * runs)
-    tell(f"{what} inside its interval", f"{covered} of {runs}", "90 of 100", ok=covered >= 0.9 * runs)
-
-
-def misra() -> None:
-    """Fit NIST StRD Misra1a from its first start."""
-    y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78]
-    x = np.array([77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0])
-
-    def model(at: np.ndarray[Any, Any]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-        fall = np.exp(-at[1] * x)
-        return at[0] * (1.0 - fall), np.column_stack([1.0 - fall, at[0] * x * fall])
-
-    fit = fit_curve(model, np.array(y), np.array([500.0, 1e-4]))
-    certified = np.array([238.94212918, 5.5015643181e-4])
-    digits = 0.0 if fit is None else float(np.min(-np.log10(np.abs(fit.parameters / certified - 1.0) + 1e-15)))
-    tell("NIST Misra1a, digits of the certified values", f"{digits:.1f}", "4", ok=digits >= 4.0)
 
 
 def explanation(sound: int) -> None:
@@ -310,8 +273,6 @@ def figures(names: tuple[str, ...], hours: range, *, full: bool) -> dict[str, Ca
     """Return what measures each figure, by name."""
     runs = 100 if full else 20
     return {
-        "curve": misra,
-        "heat": lambda: heat(100),
         "causes": lambda: explanation(100 if full else 35),
         "catalogue": lambda: explanation_of_the_simulated_bench(names or (NAMES if full else NAMES[2:3])),
         "cost": lambda: cost(10_000_000 if full else 400_000),

@@ -120,7 +120,7 @@ def test_a_switch_that_works_is_verified_by_a_reading(run):
         status, out, _ = run(instrument("relay", "modbus", relay.address) + RELAY + SWITCH, "--exercise", "--yes")
     assert status == 0
     assert "coil 7 of unit 1 written 0" in out
-    assert "verified: line fell from 750.0 mA to 0.000 A" in out
+    assert "verified: line fell from 750.0 mA to 0.0 mA" in out
 
 
 @pytest.mark.parametrize(

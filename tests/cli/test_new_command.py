@@ -69,7 +69,7 @@ def make(tmp_path, monkeypatch, found, capsys):  # noqa: ARG001 - nothing is loo
 
 
 def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
-    path, said = make({"how it is spoken to": "hand"})
+    path, said = make({"its driver": "hand"})
     bench = load_bench(path)
     prepare(bench)
     assert bench.rectifier.kind == "bridge"
@@ -84,7 +84,7 @@ def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
 
 
 def test_every_question_comes_with_its_reason(make):
-    _, said = make({"how it is spoken to": "hand"})
+    _, said = make({"its driver": "hand"})
     for reason in ("every expected reading follows it", "a wrong tap is a common mistake", "there is no verdict"):
         assert reason in said
 
@@ -112,14 +112,14 @@ def test_every_rectifier_gets_the_windings_it_needs(kind, make):
     ],
 )
 def test_an_answer_that_cannot_be_is_told_at_once_and_asked_again(words, wrong, why, make):
-    path, said = make({words: wrong, "how it is spoken to": "hand"})
+    path, said = make({words: wrong, "its driver": "hand"})
     assert why in said
     load_bench(path)
 
 
 def test_names_are_their_own_and_limits_in_order(make):
     answers = {
-        "how it is spoken to": "hand",
+        "its driver": "hand",
         "where it measures": ["output", "diode"],
         "what it reads": ["voltage.mean", "temperature.case"],
         "name of the channel": ["volts", "volts", "case"],
@@ -128,7 +128,7 @@ def test_names_are_their_own_and_limits_in_order(make):
         "switch off above": ["80 °C", "110 °C"],
     }
     path, said = make(answers)
-    assert "is taken already" in said
+    assert "is in use already" in said
     assert "must not be below the warning of 90 °C" in said
     channel = load_bench(path).channel[1]
     assert (channel.name, channel.warn_above, channel.trip_above) == ("case", 90.0, 110.0)
@@ -139,7 +139,7 @@ def test_an_instrument_that_was_found_needs_no_address(make, found):
         Port("scpi", "TCPIP::192.0.2.5::5025::SOCKET", identity="Some,Meter,1,2"),
         Port("scpi", "", problem="could not look"),
     ]
-    path, said = make({"where it is": "1"})
+    path, said = make({"its address": "1"})
     assert "Some,Meter,1,2" in said
     bench = load_bench(path)
     assert bench.instrument[0].address == "TCPIP::192.0.2.5::5025::SOCKET"
@@ -149,14 +149,14 @@ def test_an_instrument_that_was_found_needs_no_address(make, found):
 
 def test_what_does_not_go_together_is_told_and_asked_again(make):
     answers = {
-        "how it is spoken to": ["serial_lines", "serial_lines"],
+        "its driver": ["serial_lines", "serial_lines"],
         "its address": ["/dev/ttyUSB0", "/dev/ttyUSB0"],
         "pattern": [r"v=(?P<volts>\S+)", r"v=(?P<volts>\S+)"],
         "group": ["amps", "volts"],
     }
     path, said = make(answers)
-    assert "That does not go together" in said
-    assert "Once more, from the instrument on" in said
+    assert "That does not fit together" in said
+    assert "start again with the instrument" in said
     prepare(load_bench(path))
 
 

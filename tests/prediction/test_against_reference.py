@@ -16,14 +16,13 @@ RESERVOIR = [capacitor(4.7e-3, 0.05)]
 FLAT = {"harmonics": [[3, 0.05, 0.0]], "source_resistance": 2.0}
 ANY_PHASE = {"harmonics": [[3, 0.024, 61.0], [5, 0.022, -141.0], [7, 0.01, 47.0], [11, 0.006, -106.0]]}
 EVEN = {"harmonics": [[2, 0.02, 70.0], [3, 0.02, -120.0], [4, 0.01, 200.0]], "source_resistance": 1.0}
-NO_LOAD = {"no_load_current": 0.05, "no_load_loss": 3.0}
 
 CASES = {
     "half wave": plain("half wave"),
     "half wave, reservoir": plain("half wave", filter=RESERVOIR),
     "half wave, choke": plain("half wave", filter=[choke(50e-3, 0.5)]),
     "half wave, choke, leakage": plain("half wave", filter=[choke(50e-3, 0.5)], transformer=LEAKY),
-    "half wave, flat mains": plain("half wave", filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "half wave, flat mains": plain("half wave", filter=RESERVOIR, mains=FLAT),
     "centre tap": plain("centre tap"),
     "centre tap, reservoir": plain("centre tap", filter=RESERVOIR),
     "centre tap, choke input": plain("centre tap", filter=[choke(50e-3, 0.5), capacitor(2.2e-3)]),
@@ -50,7 +49,7 @@ CASES = {
         filter=RESERVOIR, regulator={"output_voltage": 21.5, "dropout": 1.5, "quiescent_current": 5e-3}
     ),
     "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0}),
-    "bridge, flat mains, no-load current": plain(filter=RESERVOIR, mains=FLAT, transformer=NO_LOAD),
+    "bridge, flat mains": plain(filter=RESERVOIR, mains=FLAT),
     "bridge, harmonics of any phase": plain(filter=RESERVOIR, mains=ANY_PHASE),
     "bridge, harmonics, leakage": plain(filter=RESERVOIR, mains=ANY_PHASE, transformer=LEAKY),
     "bridge, even harmonics": plain(filter=RESERVOIR, mains=EVEN),

@@ -9,6 +9,7 @@ from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.predict import solve
 from benchmon_simulated.scenarios import scenario_named
+from support.circuits.drawn import without_core
 from support.circuits.kept import stepped
 from support.circuits.stepped import drawing
 from support.circuits.stepped import stepped as stepped_anew
@@ -18,12 +19,14 @@ PERIODS = 30
 
 
 def cold(name):
-    """Return an example bench whose junctions stay at 25 °C, where the diode is specified."""
-    bench = load_bench(scenario_named(name).path)
+    """Return an example bench without leakage, whose junctions stay at 25 °C, where the diode is specified."""
+    bench = without_core(load_bench(scenario_named(name).path))
     diode = bench.diode.model_copy(update={"thermal_resistance": None})
     load = bench.load.model_copy(update={"temperature_coefficient": 0.0})
     ambient = bench.ambient.model_copy(update={"temperature": 25.0})
-    return bench.model_copy(update={"diode": diode, "load": load, "ambient": ambient, "ntc": None})
+    transformer = bench.transformer.model_copy(update={"leakage_inductance": 0.0})
+    changes = {"diode": diode, "load": load, "ambient": ambient, "ntc": None, "transformer": transformer}
+    return bench.model_copy(update=changes)
 
 
 CASES = [

@@ -69,7 +69,8 @@ def test_time_to_90_per_cent_agrees_with_scipy():
 
 def test_the_ringing_of_an_lc_filter_agrees_with_scipy():
     choke = 'kind = "choke"\ninductance = "20 mH"\nresistance = "0.2 Ω"'
-    worst = switch_on(rated(filter=[choke, 'kind = "capacitor"\ncapacitance = "1 mF"'], load='kind = "open"'))
+    reservoir = 'kind = "capacitor"\ncapacitance = "1 mF"\nesr = "0 Ω"'
+    worst = switch_on(rated(filter=[choke, reservoir], load='kind = "open"'))
     top, omega = 18.4 * np.sqrt(2.0), 2 * np.pi * 50
     # A choke makes the bridge conduct without gaps; the diodes' way is v = |e| − R·i − 2·Vd(i) while i flows.
     peaks = []
@@ -88,7 +89,7 @@ def test_the_ringing_of_an_lc_filter_agrees_with_scipy():
 
 
 def test_a_large_empty_reservoir_is_limited_by_the_source():
-    worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "1 F"']))
+    worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "1 F"\nesr = "0 Ω"']))
     assert worst.closing_angle == pytest.approx(90.0, abs=8.0)
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE)), rel=0.002)
     assert worst.half_cycles > 50

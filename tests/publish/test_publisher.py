@@ -297,7 +297,7 @@ def listing(broker, word):
 
 
 def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path):
-    command = [sys.executable, "-m", "benchmon", "run", str(bench_file_of_nothing), "--headless", "--for", "8s"]
+    command = [sys.executable, "-m", "benchmon", "run", str(bench_file_of_nothing), "--headless", "--for", "20s"]
     command += ["--publish", broker.url, "--session", str(tmp_path / "c.benchmon")]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as run:
         listed = until(lambda: listing(broker, "recording"))

@@ -42,7 +42,7 @@ def outbox(client):
 
 def test_nothing_goes_out_before_the_broker_is_there(client, outbox):
     outbox.keep("state", "a")
-    outbox.tell("event")
+    outbox.send("event")
     outbox.work(0.02)
     assert client.published == []
     client.greet(failure=True)
@@ -56,7 +56,7 @@ def test_nothing_goes_out_before_the_broker_is_there(client, outbox):
 def test_only_the_latest_of_a_topic_waits_and_only_the_last_events(client, outbox):
     for number in range(3000):
         outbox.keep("state", str(number))
-        outbox.tell(str(number))
+        outbox.send(str(number))
     client.greet()
     outbox.work(0.02)
     assert len(client.published) == 20
@@ -96,7 +96,7 @@ def test_words_of_the_broker_and_publishing_never_wait_for_each_other(client, ou
     thread.start()
     for number in range(200):
         outbox.keep(f"channel/{number % 7}", str(number))
-        outbox.tell(str(number))
+        outbox.send(str(number))
         outbox.work(0.002)
     outbox.work(5.0, until_empty=True)
     ended.set()

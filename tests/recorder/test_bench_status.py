@@ -72,7 +72,7 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         first.update(former, live=True)
         second.update(latter, live=True)
         if former.status is not None and former.status.tells_the_same(latter.status):
-            pairs.append((first.glance, second.glance))
+            pairs.append((first.status_line, second.status_line))
             return pairs[-1][0].level is level
         return False
 
@@ -81,7 +81,7 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         meter.line = lambda _: "m 230.0 v 15.0 t 95.0"
         until(lambda: both_see(Level.DANGER))
         meter.line = lambda _: "m 230.0 v 15.0 t 41.0"
-        until(lambda: both_see(Level.DANGER) and "though" in first.glance.sentence)
+        until(lambda: both_see(Level.DANGER) and "though" in first.status_line.sentence)
     finally:
         assert recorder.stop() == 1
     assert all(former == latter for former, latter in pairs)

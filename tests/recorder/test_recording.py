@@ -7,11 +7,13 @@ import pytest
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.errors import BadInput, BenchFileError, RecorderError, SessionFileError
+from benchmon.event_kinds import EventKind
 from benchmon.recorder import record, recording, spawn_recorder, summary_text
+from benchmon.recorder.summary import Tally
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording
-from benchmon.watch.records import Flag, Verdict
+from benchmon.watch.records import Event, Flag, Verdict
 from support.waiting import until
 
 
@@ -163,6 +165,16 @@ def test_the_summary_is_a_table(tmp_path, bench):
     assert [line.split()[0] for line in lines[1:4]] == ["line", "vout", "case"]
     assert "230.0 V" in lines[1]
     assert lines[-1].endswith("a.benchmon")
+
+
+def test_the_summary_tells_of_mains_that_were_gone(tmp_path, bench):
+    tally = Tally(bench)
+    gone = Event(65.0, "line", EventKind.MAINS_GONE, "line fell from 230.1 V to 0.3 V: the mains is gone")
+    back = Event(85.1, "line", EventKind.MAINS_BACK, "line is at 229.0 V again, after 20.1 s")
+    tally.events([gone, Event(70.0, "", EventKind.NOTE, "dark"), back])
+    lines = summary_text(tally.summary(tmp_path / "a.benchmon", 100.0)).splitlines()
+    assert "mains gone at 0:01:05: line fell from 230.1 V to 0.3 V: the mains is gone" in lines
+    assert "mains back at 0:01:25: line is at 229.0 V again, after 20.1 s" in lines
 
 
 def test_a_refusal_of_a_driver_names_the_bench_file_and_its_line(tmp_path, bench_text):

@@ -136,7 +136,7 @@ def test_who_only_looks_asks_for_nothing(bench_file, tmp_path):
     try:
         view = open_session_view(recorder.path, read_only=True)
         assert view.live
-        with pytest.raises(RecorderError, match="only looks"):
+        with pytest.raises(RecorderError, match="--read-only"):
             view.request(StopRecording())
     finally:
         assert recorder.stop() == 0

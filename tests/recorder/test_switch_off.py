@@ -1,21 +1,25 @@
 """A trip reaches the switch at once and is seen through, whatever else hangs; and what fails is said loudest."""
 
+import sqlite3
 import threading
 import time
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 
 import pytest
 
-from benchmon.bench import read_bench
+from benchmon.bench import load_bench, read_bench
 from benchmon.errors import RecorderError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
 from benchmon.recorder.switch_off import SwitchOffAttempts
 from benchmon.session.follower import open_session_view
-from benchmon.session.requests import StopRecording, SwitchPowerOff
+from benchmon.session.records import RecorderState
+from benchmon.session.requests import LoadBench, StopRecording, SwitchPowerOff
+from benchmon.session.writer import SessionWriter
 from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
+from benchmon.watch.watch import Watch
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.waiting import until
 
@@ -112,10 +116,10 @@ def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, benc
 
 
 @contextmanager
-def recording(text, path):
+def recording(text, path, bench=None):
     ready = threading.Event()
     found = []
-    thread = threading.Thread(target=lambda: found.append(record(read_bench(text), path, on_ready=ready.set)))
+    thread = threading.Thread(target=lambda: found.append(record(bench or read_bench(text), path, on_ready=ready.set)))
     thread.start()
     assert ready.wait(60)
     view = open_session_view(path)
@@ -166,7 +170,7 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
             [tripped], [told], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
             assert tripped.time <= told.time <= done.time
             assert "relay was commanded to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
-            assert "line_current fell from 750.0 mA to 0.000 A" in done.message
+            assert "line_current fell from 750.0 mA to 0.0 mA" in done.message
             until(lambda: seen.kinds() and seen.glance().sentence.startswith("Switched off: case is at 95.0 °C"))
 
 
@@ -260,6 +264,46 @@ def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, ben
         until(lambda: seen.of("switched off"))
 
 
+def test_a_trip_does_not_wait_for_the_watch(tmp_path, meter, bench_with, monkeypatch):
+    mains, gate, judge = Mains(meter), threading.Event(), Watch.judge
+
+    def slowly(watch, channel, time, value, *rest):
+        if channel == "case" and value is not None and value > 90:
+            assert gate.wait(60)
+        return judge(watch, channel, time, value, *rest)
+
+    monkeypatch.setattr(Watch, "judge", slowly)
+    path = tmp_path / "a.benchmon"
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path) as seen:
+        mains.heat()
+        until(lambda: mains.switched)
+        gate.set()
+        until(lambda: seen.of("switched off"))
+        assert [kind for kind in seen.kinds() if kind != "switch"][:3] == ["tripped", "switching off", "switched off"]
+
+
+def test_power_that_returns_past_a_newly_loaded_limit_is_switched_off_again(tmp_path, meter, bench_with):
+    mains = Mains(meter)
+    with FakeModbusInstrument({1: mains.unit}) as relay:
+        file = tmp_path / "bench.toml"
+        text = bench_with(relay.address)
+        file.write_text(text, encoding="utf-8")
+        with recording(text, tmp_path / "a.benchmon", load_bench(file)) as seen:
+            mains.heat()
+            until(lambda: seen.of("switched off"))
+            # Not clearly inside the limit of 90 °C, so that one alone would not count as passed again.
+            mains.case = 89.5
+            file.write_text(text.replace('trip_above = "90 °C"', 'trip_above = "80 °C"'), encoding="utf-8")
+            [offer] = until(lambda: seen.of("bench edited"))
+            assert "case: trip_above 90 °C → 80 °C" in offer.message
+            seen.view.request(LoadBench(offer.time))
+            until(lambda: seen.of("bench loaded"))
+            until(lambda: len(seen.of("tripped")) == 2)
+            done = len(until(lambda: seen.of("switched off")))
+            mains.unit.tables["coil"][7] = True
+            until(lambda: len(seen.of("switched off")) > done)
+
+
 def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(tmp_path, meter, bench_with):
     mains = Mains(meter, works=False)
     path = tmp_path / "a.benchmon"
@@ -272,6 +316,31 @@ def test_who_asks_the_recording_to_end_meanwhile_waits_until_the_power_is_gone(t
         mains.works = True
         until(lambda: seen.of("stopped"))
         assert seen.kinds()[-1] == "switched off"
+
+
+def test_off_that_is_asked_for_while_a_recording_ends_is_done(tmp_path, meter, bench_with, monkeypatch):
+    mains, asked, finish = Mains(meter), [], SessionWriter.finish
+    path = tmp_path / "a.benchmon"
+
+    def finish_late(writer, at):
+        if not asked:
+            asked.append(open_session_view(path).request(SwitchPowerOff("by the operator")))
+        return finish(writer, at)
+
+    monkeypatch.setattr(SessionWriter, "finish", finish_late)
+    with FakeModbusInstrument({1: mains.unit}) as relay, recording(bench_with(relay.address), path):
+        pass
+    assert not mains.unit.tables["coil"][7]
+    update = open_session_view(path).poll()
+    assert update.state is RecorderState.FINISHED
+    [answer] = [event for event in update.events if event.details and event.details.request == asked[0]]
+    assert answer.kind == "switching off"
+    [done] = [event for event in update.events if event.kind == "switched off"]
+    assert "no channel shows whether the power is gone, so look" in done.message
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT done IS NOT NULL FROM requests WHERE id = ?", asked).fetchone() == (1,)
+    with pytest.raises(RecorderError, match="no recorder"):
+        open_session_view(path).request(SwitchPowerOff("by the operator"))
 
 
 def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, meter, bench_with):

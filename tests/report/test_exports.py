@@ -346,7 +346,7 @@ class TestFiles:
         process = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs)
         os.close(theirs)
         said, give_up = b"", time.monotonic() + 30
-        while b"Write over it?" not in said and time.monotonic() < give_up:
+        while b"Overwrite it?" not in said and time.monotonic() < give_up:
             said += os.read(ours, 1000)
         os.write(ours, f"{answer}\n".encode())
         assert process.wait(60) == (0 if written else 2)

@@ -104,7 +104,7 @@ async def test_the_bell_can_be_off_and_that_is_shown(app, bench, judge, read_scr
 async def test_acknowledging_nothing_says_so(app, bench, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("a")
-        assert any("No alarm waits" in line for line in await look(app, pilot, read_screen))
+        assert any("There is no alarm" in line for line in await look(app, pilot, read_screen))
         assert bench.requests == []
 
 
@@ -154,7 +154,7 @@ async def test_switching_off_takes_a_word_not_a_key(app, bench, read_screen):
         await pilot.press("o")
         lines = await look(app, pilot, read_screen)
         assert any("switch off: type OFF" in line for line in lines)
-        assert any("It tells bench meter to switch off" in line for line in lines)
+        assert any("This sends the switch-off command of bench meter" in line for line in lines)
         await pilot.press("enter", "y", "enter")
         lines = await look(app, pilot, read_screen)
         assert any("nothing was switched off" in line for line in lines)

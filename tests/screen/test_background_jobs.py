@@ -122,7 +122,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(a
         await told(app, pilot, read_screen, "no protective device")
         await told(app, pilot, read_screen, "34 %")  # in every view
         await pilot.press("u")
-        await told(app, pilot, read_screen, "One thing after the other")
+        await told(app, pilot, read_screen, "Please wait")
         await pilot.press("c")
         await told(app, pilot, read_screen, "cancelled, nothing was done")
         assert app.state.distributions == {}
@@ -132,7 +132,7 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(a
         app.visible_screens()[0].action_find()
         await pilot.press(*"output vol", "enter", "enter")
         line = await told(app, pilot, read_screen, "95 of 100")
-        assert "24.11 V in the mean, 95 of 100 from 23.70 V to 24.50 V" in line
+        assert "mean 24.11 V, 95 of 100 from 23.70 V to 24.50 V" in line
 
 
 async def test_nothing_at_work_is_nothing_to_cancel(app, read_screen):

@@ -65,7 +65,7 @@ async def test_an_error_is_shown_with_what_stays(view, read_screen):
         view.push(Event(12.5, "", EventKind.BENCH_NOT_LOADABLE, words), now=12.5)
         app.follow()
         await pilot.pause()
-        assert "Edits not loaded, what was loaded before stays in force. supply.toml:19" in text_of(app, read_screen)
+        assert "Edits not loaded: supply.toml:19" in text_of(app, read_screen)
         await pilot.press("l")
         assert view.requests == []
         view.push(Event(14.0, "", EventKind.BENCH_AS_BEFORE, "as before"), now=14.0)

@@ -76,7 +76,7 @@ async def test_hostile_problems_stay_one_plain_sentence(make_view, agree, read_s
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("n", "x", "enter")
         await pilot.pause()
-        assert f"The note is not kept: {MARKUP}" in "\n".join(read_screen(app))
+        assert f"The note was not written: {MARKUP}" in "\n".join(read_screen(app))
         view.problem = SessionFileError(MARKUP + CONTROLS + "long " * 500)
         app.follow()
         await pilot.pause()

@@ -188,11 +188,11 @@ async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
         bench.deaf = True
         await pilot.press("n", "x", "enter")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "The note is not kept: no recorder can_request")
+        assert await sees(pilot, read_screen, "The note was not written: no recorder listens")
         bench.live = False
         await pilot.press("n")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "A note needs a recorder")
+        assert await sees(pilot, read_screen, "A note needs a running recorder")
         assert len(app.screen_stack) == 1
 
 
@@ -236,7 +236,7 @@ async def test_a_stop_that_reaches_nobody_is_told(bench, read_screen):
         bench.deaf = True
         await pilot.press("q", "s")
         await pilot.pause()
-        assert await sees(pilot, read_screen, "cannot be stopped: no recorder can_request")
+        assert await sees(pilot, read_screen, "cannot be stopped: no recorder listens")
         assert app.return_value is None
 
 

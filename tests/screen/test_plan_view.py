@@ -164,7 +164,7 @@ async def test_a_bench_without_a_plan_says_how_to_have_one(size, make_view, read
         await pilot.press("p")
         await sees(app, pilot, read_screen, "This bench has no plan", "[[step]]")
         await pilot.press("enter", "s", "x", "left", "right")
-        await sees(app, pilot, read_screen, "No step of a plan stands")
+        await sees(app, pilot, read_screen, "No step of the plan is active")
 
 
 async def test_a_replay_moves_no_plan(make_view, read_screen):
@@ -173,7 +173,7 @@ async def test_a_replay_moves_no_plan(make_view, read_screen):
     app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p", "enter")
-        await sees(app, pilot, read_screen, "The plan needs a recorder that runs")
+        await sees(app, pilot, read_screen, "The plan needs a running recorder")
     assert view.requests == []
 
 

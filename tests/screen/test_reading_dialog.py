@@ -122,4 +122,4 @@ async def test_a_recorder_that_refuses_is_told(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("r", *"40 C", "enter")
-        assert "The reading is not kept: no recorder can_request" in await shown(app, pilot, read_screen)
+        assert "The reading was not entered: no recorder listens" in await shown(app, pilot, read_screen)

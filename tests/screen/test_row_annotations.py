@@ -18,9 +18,15 @@ RIPPLE = Explanation(
     0.93,
     "output ripple reads 0.003 of the expected ac rms: the meter is on its DC range; select AC",
     ("output ripple",),
+    "output ripple",
+    "the meter is on its DC range; select AC",
 )
 DIODE = Explanation(
-    "a diode is open", 0.2, "output voltage reads 0.5 of the expected mean: a diode is open; switch off"
+    "a diode is open",
+    0.2,
+    "output voltage reads 0.5 of the expected mean: a diode is open; switch off",
+    evidence="output voltage",
+    advice="a diode is open; switch off",
 )
 CASE = Forecast("diode case", 60.0, "rising", 0.2, 118.0, 6.0, 220.0, 150.0, 300.0)
 
@@ -66,7 +72,7 @@ async def test_a_cause_of_no_channel_goes_to_what_is_farthest_off(bench, judge, 
 
 
 async def test_a_long_cause_is_wrapped_and_hostile_text_stays_text(bench, judge, read_screen):
-    words = "output voltage reads 0.5: " + "look at everything that there is to look at; " * 4 + "\x1b[31m[bold]"
+    words = "look at everything that there is to look at; " * 4 + "\x1b[31m[bold]"
     bench.push(judge("output voltage", 12.0, 24.0), now=60.0)
     bench.push(Explanations(60.0, (Explanation("x", 0.8, words),)))
     app = BenchmonApp(bench)

@@ -25,7 +25,11 @@ from support.layouts import as_layout
 TOLD = [
     Explanations(1.0, (Explanation("nothing wrong", 0.9, "all is well"),)),
     Explanations(
-        2.0, (Explanation("a diode is open", 0.8, "look at D1", ("vout", "case")), Explanation("other", 0.2, "–"))
+        2.0,
+        (
+            Explanation("a diode is open", 0.8, "vout reads 0.5: look at D1", ("vout", "case"), "vout", "look at D1"),
+            Explanation("other", 0.2, "–"),
+        ),
     ),
     Forecast("case", 1.0, "rising", 0.05, None, None, 500.0, 300.0, math.inf),
     Forecast("case", 2.0, "steady", 0.0, 62.5, 0.8),

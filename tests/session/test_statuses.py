@@ -96,7 +96,7 @@ def test_every_reader_shows_what_the_recorder_decided_whatever_it_would_make_of_
         state = SessionState(view.info)
         update = view.poll()
         state.update(replace(update, state=RecorderState.RECORDING, now=2.0), live=True)
-        glances.append(state.glance)
+        glances.append(state.status_line)
         assert [alarm.words for alarm in state.alarms.standing] == ["case past warning", "vout not watched"]
     assert glances[0] == glances[1] == glances[2] == shown(WARNED, bench, 2.0)
     assert glances[0].level is Level.CAUTION

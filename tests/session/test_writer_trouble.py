@@ -1,5 +1,6 @@
 """A session file that cannot be written for a while: nothing stops, nothing is lost that fits, and all is told."""
 
+import os
 import shutil
 import sqlite3
 import time
@@ -9,8 +10,8 @@ import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
 from benchmon.session.follower import open_session_view
-from benchmon.session.records import RecorderState
-from benchmon.session.writer import SessionWriter
+from benchmon.session.records import Heartbeat, RecorderState
+from benchmon.session.writer import SessionWriter, WritableFile
 
 
 @pytest.fixture
@@ -65,7 +66,7 @@ def test_what_does_not_fit_the_buffer_is_told_as_a_gap(tmp_path, writing, readin
     with closing(sqlite3.connect(tmp_path / "a.benchmon", isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         writer.put(put[0])
-        assert "locked" in until(lambda: writer.trouble)
+        until(lambda: "locked" in writer.trouble)
         for judgement in put[1:]:
             writer.put(judgement)
         assert "50 can" in writer.trouble
@@ -140,6 +141,7 @@ def test_a_folder_taken_away_is_made_again(tmp_path, writing, readings):
 
 def test_an_end_that_cannot_be_written_is_told(disk, fill_disk, writing, readings, monkeypatch):
     monkeypatch.setattr("benchmon.session.writer._LAST_PATIENCE", 0.3)
+    monkeypatch.setattr("tempfile.tempdir", str(disk))
     writer = writing(disk / "a.benchmon")
     fill_disk(disk)
     for judgement in readings(3000):
@@ -159,3 +161,63 @@ def test_a_record_that_is_none_is_left_out_and_told(tmp_path, writing, readings)
     update = open_session_view(tmp_path / "a.benchmon").poll()
     assert list(update.judgements) == [one]
     assert kinds(update.events) == ["fault"]
+
+
+def test_a_log_that_is_deleted_is_written_again(tmp_path, writing, readings):
+    writer, path = writing(tmp_path / "a.benchmon"), tmp_path / "a.benchmon"
+    put = readings(300)
+    for judgement in put[:100]:
+        writer.put(judgement)
+    until(lambda: len(open_session_view(path).poll().judgements) == 100)
+    (tmp_path / "a.benchmon-wal").unlink()
+    for judgement in put[100:]:
+        writer.put(judgement)
+    until(lambda: "written" in kinds(open_session_view(path).poll().events))
+    assert list(open_session_view(path).poll().judgements) == put
+    assert not writer.trouble
+    writer.finish(9.0)
+    assert list(open_session_view(path).poll().judgements) == put
+
+
+def test_a_folder_out_of_reach_for_a_moment_is_no_trouble_afterwards(tmp_path, writing, monkeypatch):
+    writer = writing(tmp_path / "a.benchmon")
+    in_place = WritableFile.is_in_place
+    monkeypatch.setattr(WritableFile, "is_in_place", property(lambda _: False))
+    monkeypatch.setattr(WritableFile, "put_back", lambda *_: os.stat("/proc/self/nothing"))  # noqa: PTH116
+    until(lambda: writer.put(Heartbeat(1.0, time.monotonic())) or "cannot be written again" in writer.trouble)
+    monkeypatch.setattr(WritableFile, "is_in_place", in_place)
+    until(lambda: writer.put(Heartbeat(1.0, time.monotonic())) or not writer.trouble)
+    writer.finish(2.0)
+
+
+@pytest.mark.parametrize("keep", [0, 4096, 9000])
+def test_a_session_that_is_truncated_is_not_ended_as_if_nothing_were(tmp_path, writing, readings, keep):
+    path = tmp_path / "a.benchmon"
+    writer = writing(path)
+    for judgement in readings(100):
+        writer.put(judgement)
+    until(lambda: len(open_session_view(path).poll().judgements) == 200)
+    os.truncate(path, keep)
+    with pytest.raises(RecorderError, match=r"truncated|damaged|malformed|cannot be"):
+        writer.finish(2.0)
+
+
+def test_what_waits_at_the_end_for_a_full_disk_is_saved_on_another(disk, fill_disk, writing, readings, monkeypatch):
+    folder = disk.parent
+    monkeypatch.setattr("tempfile.tempdir", str(folder))
+    monkeypatch.setattr("benchmon.session.writer._LAST_PATIENCE", 0.5)
+    writer = writing(disk / "a.benchmon")
+    put = readings(3000)
+    for judgement in put[:1000]:
+        writer.put(judgement)
+    until(lambda: len(open_session_view(disk / "a.benchmon").poll().judgements) == 1000)
+    fill_disk(disk)
+    for judgement in put[1000:]:
+        writer.put(judgement)
+    until(lambda: writer.trouble)
+    with pytest.raises(RecorderError, match="the whole session is in"):
+        writer.finish(80.0)
+    [saved] = folder.glob("a_unwritten-*.benchmon")
+    update = open_session_view(saved).poll()
+    assert list(update.judgements) == put
+    assert update.state is RecorderState.FINISHED

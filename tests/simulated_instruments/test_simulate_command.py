@@ -250,7 +250,8 @@ def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(m
 
     monkeypatch.setattr(simulated_process, "_state_of", look)
     monkeypatch.setattr(simulated_process, "is_recorded", lambda _: is_there[0])
-    monkeypatch.setattr(simulated_process, "_LOOK_EVERY", 0.0)
+    monkeypatch.setattr(simulated_process, "_CHECK_SECONDS", 0.0)
     monkeypatch.setattr(simulated_process, "CommandLines", lambda: SimpleNamespace(wait=lambda _: []))
-    simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), Path("a.benchmon"))
+    demo = simulated_process._DemoSession(Path("a.benchmon"), 60.0)
+    simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), demo)
     assert next(looks, "all were equivalent") == "all were equivalent"

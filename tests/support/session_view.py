@@ -105,6 +105,7 @@ class FakeView:
         self.trouble = ""
         self.bench: Bench | None = None
         self.requests: list[OperatorRequest] = []
+        self.signals: list[OperatorRequest] = []
         self.past: dict[str, list[TrendBin]] = {}
         self._news: list[News] = []
         self._identities: dict[str, str] = {}
@@ -146,10 +147,15 @@ class FakeView:
     def trend(self, channel: str, *_: float) -> tuple[TrendBin, ...]:
         return tuple(self.past.get(channel, ()))
 
-    def request(self, request: OperatorRequest) -> None:
+    def request(self, request: OperatorRequest) -> int | None:
         if self.deaf:
-            raise RecorderError("no recorder can_request")
+            raise RecorderError("no recorder listens")
         self.requests.append(request)
+        return len(self.requests)
+
+    def request_by_signal(self, request: OperatorRequest) -> bool:
+        self.signals.append(request)
+        return not self.deaf
 
     def band(self, channel: str, *_: float) -> tuple[Expected | None, ...]:
         return (Expected(24.0, 0.5, "V"),) * len(self.past.get(channel, ()))

@@ -11,12 +11,15 @@ Section = str | Mapping[str, Any] | Sequence[Any] | None
 Sections = Mapping[str, Section]
 
 WORKSHOP: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": [], "source_resistance": "0 Ω"},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "18 V",
         "primary_resistance": "9 Ω",
         "secondary_resistance": "0.2 Ω",
+        "leakage_inductance": "0 H",
+        "no_load_current": "0 A",
+        "no_load_loss": "0 W",
     },
     "rectifier": {"kind": "bridge"},
     "diode": {"saturation_current": "10 nA", "emission_coefficient": 1.8},
@@ -25,12 +28,15 @@ WORKSHOP: Sections = {
 """A bridge into a resistor: the least that can be predicted."""
 
 EASY: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": [], "source_resistance": "0 Ω"},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "20 V",
         "primary_resistance": "0 Ω",
         "secondary_resistance": "1 mΩ",
+        "leakage_inductance": "0 H",
+        "no_load_current": "0 A",
+        "no_load_loss": "0 W",
     },
     "rectifier": {"kind": "bridge"},
     "diode": {"saturation_current": "10 nA", "emission_coefficient": 1.8, "series_resistance": "20 mΩ"},
@@ -39,12 +45,13 @@ EASY: Sections = {
 """A bridge on windings that drop next to nothing: easy to reckon with by hand."""
 
 RESERVOIR: Sections = {
-    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": []},
+    "mains": {"voltage": "230 V", "frequency": "50 Hz", "harmonics": [], "source_resistance": "0 Ω"},
     "transformer": {
         "primary_voltage": "230 V",
         "open_circuit_voltage": "20 V",
         "primary_resistance": "8 Ω",
         "secondary_resistance": "0.2 Ω",
+        "leakage_inductance": "0 H",
         "no_load_current": "30 mA",
         "no_load_loss": "2 W",
     },
@@ -55,7 +62,7 @@ RESERVOIR: Sections = {
         "thermal_resistance": "20 K/W",
         "thermal_time_constant": "40 s",
     },
-    "filter": [{"kind": "capacitor", "capacitance": "4.7 mF"}],
+    "filter": [{"kind": "capacitor", "capacitance": "4.7 mF", "esr": "0 Ω"}],
     "load": {"kind": "resistor", "resistance": "20 Ω"},
 }
 """A bridge with a reservoir, whose diodes warm up."""
@@ -74,7 +81,10 @@ RATED: Sections = {
         "open_circuit_voltage": "18.4 V",
         "primary_resistance": "14 Ω",
         "secondary_resistance": "0.12 Ω",
+        "leakage_inductance": "0 H",
         "rating": "80 VA",
+        "no_load_current": "0 A",
+        "no_load_loss": "0 W",
     },
     "fuse": {"rating": "800 mA", "speed": "time-lag", "melting_i2t": "2.4 A²s"},
     "rectifier": {"kind": "bridge"},

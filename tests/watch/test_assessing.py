@@ -152,16 +152,15 @@ def test_a_rise_towards_its_limit_is_told_before_it_happens():
     def hot(times, _):
         return 25.0 + 100.0 * (1.0 - np.exp(-times / 120.0))
 
-    told = assessed(log(115, changes={"case": hot}))
+    told = assessed(log(200, changes={"case": hot}))
     case = told["channels"]["case"]
     assert case["final"]["value"] == pytest.approx(125.0, abs=5.0)
     assert abs(case["final"]["value"] - 125.0) < case["final"]["uncertainty"]
-    assert case["time_to_limit_s"] == pytest.approx(120.0 * math.log(100.0 / 15.0) - 115.0, rel=0.15)
+    assert case["time_to_limit_s"] == pytest.approx(120.0 * math.log(100.0 / 15.0) - 200.0, abs=6.0)
     assert "forecast" in kinds(told)
     message = next(event["message"] for event in told["events"] if event["kind"] == "forecast")
-    assert "will settle at" in message
     assert "limit 110.0 °C, reached in about" in message
-    assert case["flags"] == []
+    assert case["flags"] == ["hot"]
 
 
 @pytest.mark.parametrize("constant", [30.0, 40.0, 50.0])
@@ -263,7 +262,7 @@ def test_a_reservoir_that_keeps_its_charge_is_no_sign_of_power():
     changes["vout"] = lambda t, v: v * np.exp(-np.maximum(t - 20.0, 0.0) / 60.0)
     found = assessed([row for row in log(40, changes=changes) if row.channel != "power"])
     assert found["channels"]["vout"]["verdict"] == "unpredicted"
-    assert kinds(found) == set()
+    assert kinds(found) == {"mains gone"}
 
 
 def test_a_trip_has_no_time_left():

@@ -47,16 +47,20 @@ def edits(*changes, begun=0):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('warn_above = "80 °C"', 'warn_above = "70 °C"\ntrip_above = "90 °C"', "limits of case"),
-        ('accuracy = "1 %"', 'accuracy = "0.5 % + 20 mV"', "accuracy of vout"),
-        ('resistance = "22 Ω"\n[[inst', 'resistance = "20 Ω"\n[[inst', "[load]"),
-        ('frequency = "50 Hz"', 'frequency = "50 Hz"\ntolerance = "5 %"', "[mains]"),
+        (
+            'warn_above = "80 °C"',
+            'warn_above = "70 °C"\ntrip_above = "90 °C"',
+            "case: warn_above 80 °C → 70 °C|case: trip_above none → 90 °C",
+        ),
+        ('accuracy = "1 %"', 'accuracy = "0.5 % + 20 mV"', "vout: accuracy 1 % → 0.5 % + 20 mV"),
+        ('resistance = "22 Ω"\n[[inst', 'resistance = "20 Ω"\n[[inst', "[load]: resistance 22 Ω → 20 Ω"),
+        ('frequency = "50 Hz"', 'frequency = "50 Hz"\ntolerance = "5 %"', "[mains]: tolerance 0 % → 5 %"),
         ('hold = "60 s"', 'hold = "90 s"', "step 2"),
         ('hold = "60 s"', 'hold = "60 s"\n[[step]]\nname = "soak"', "the plan has 3 steps instead of 2"),
     ],
 )
 def test_what_is_expected_and_allowed_may_change_at_once(old, new, words):
-    assert edits((old, new)) == BenchChanges((words,), ())
+    assert edits((old, new)) == BenchChanges(tuple(words.split("|")), ())
 
 
 @pytest.mark.parametrize(

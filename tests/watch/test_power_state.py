@@ -1,11 +1,13 @@
 """Whether the meters show that the power is gone."""
 
+from types import SimpleNamespace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import Channel
-from benchmon.watch.power_state import Power, PowerGone
+from benchmon.watch.power_state import MainsInterruptions, Power, PowerGone
 
 
 def channel(name, quantity, accuracy="1 % + 5 mA", period=1.0):
@@ -65,7 +67,7 @@ def test_what_the_meters_say(channels, before, after, power):
 
 
 def test_it_is_said_in_numbers():
-    assert finding([CURRENT], {"i": 0.75}, {"i": 0.001}).words == "i fell from 750.0 mA to 1.000 mA"
+    assert finding([CURRENT], {"i": 0.75}, {"i": 0.001}).words == "i fell from 750.0 mA to 1.0 mA"
     assert finding([CURRENT], {"i": 0.75}, {"i": 0.7}).words == "i is still at 700.0 mA"
 
 
@@ -110,10 +112,59 @@ def test_the_next_switching_off_is_judged_anew():
     power.observe("i", 6.0, 0.8)
     assert power.finding().power is Power.THERE
     power.observe("i", 7.0, 0.0)
-    assert power.finding().words == "i fell from 800.0 mA to 0.000 A"
+    assert power.finding().words == "i fell from 800.0 mA to 0.0 mA"
 
 
 @given(st.floats(0.05, 10), st.floats(0, 10))
 def test_what_is_said_to_be_gone_is_nearly_nothing(before, after):
     if finding([CURRENT], {"i": before}, {"i": after}).power is Power.GONE:
         assert after <= max(0.02 * before, CURRENT.accuracy.of(after))
+
+
+def interruptions(channels, readings, volts=230.0):
+    """Return kind and message of the events that `readings` (channel, time, value) cause."""
+    bench = SimpleNamespace(channel=channels, mains=SimpleNamespace(voltage=volts), step=())
+    watch = MainsInterruptions(bench)
+    return [(event.kind, event.time, event.message) for each in readings for event in watch.update(*each)]
+
+
+def test_a_single_reading_without_mains_is_an_event_and_so_is_its_return():
+    readings = [("u", 1.0, 230.1), ("u", 2.0, 0.3), ("u", 3.0, 226.0), ("u", 4.0, 229.0)]
+    assert interruptions([MAINS, OUT], readings) == [
+        ("mains gone", 2.0, "u fell from 230.1 V to 0.3 V: the mains is gone"),
+        ("mains back", 3.0, "u is at 226.0 V again, after 1.0 s"),
+    ]
+
+
+@given(st.floats(0.0, 20.0), st.integers(1, 200), st.floats(25.0, 260.0), st.floats(25.0, 260.0))
+def test_no_outage_that_the_mains_meter_saw_is_without_its_two_events(low, count, before, after):
+    readings = [("u", 0.5 * at, before) for at in range(5)]
+    readings += [("u", 10 + 0.5 * at, low) for at in range(count)]
+    readings += [("u", 200.0 + 0.5 * at, after + 10.0) for at in range(5)]
+    kinds = [kind for kind, _, _ in interruptions([MAINS, CURRENT, OUT], readings)]
+    assert kinds == ["mains gone", "mains back"]
+
+
+def test_a_dip_is_told_when_it_is_over_and_a_mains_turned_down_is_none():
+    dip = [("u", 1.0, 230.0), ("u", 2.0, 120.0), ("u", 3.0, 92.0), ("u", 4.0, 228.0)]
+    assert interruptions([MAINS], dip) == [("mains dip", 4.0, "u fell from 230.0 V to 92.0 V and was back after 2.0 s")]
+    turned = [("u", float(at), 230.0 if at < 5 else 115.0) for at in range(100)]
+    assert interruptions([MAINS], [*turned, ("u", 101.0, 230.0)]) == []
+
+
+def test_without_a_mains_meter_what_flows_shows_it_and_then_the_supply_itself():
+    off = [("i", 1.0, 0.756), ("i", 2.0, 0.3), ("i", 3.0, 0.0), ("i", 4.0, 0.0), ("i", 5.0, 0.8)]
+    assert [kind for kind, _, _ in interruptions([CURRENT, OUT], off)] == ["mains gone", "mains back"]
+    assert interruptions([CURRENT, OUT], off)[0][2].endswith("the mains is gone, or a fuse or lead is open")
+    assert interruptions([CURRENT, OUT], [("out", 1.0, 22.0), ("out", 2.0, 0.1)]) == []
+    ended = interruptions([OUT], [("out", 1.0, 22.0), ("out", 2.0, 0.1), ("out", 3.0, 22.0)])
+    assert [kind for kind, _, _ in ended] == ["mains gone", "mains back"]
+    assert ended[0][2] == "out fell from 22.00 V to 0.10 V: the mains is gone, or a fault takes its place"
+
+
+def test_a_load_that_is_taken_off_is_no_mains_that_is_gone():
+    assert interruptions([CURRENT], [("i", 1.0, 0.756), ("i", 2.0, 0.08), ("i", 3.0, 0.756)]) == []
+
+
+def test_mains_that_was_never_there_is_not_gone():
+    assert interruptions([MAINS], [("u", float(at), 0.2) for at in range(10)] + [("u", 20.0, 230.0)]) == []

@@ -6,7 +6,7 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG
-from benchmon.watch.diagnosis.statement import Behaviour, statements, steady_reading
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.heating.heating import HeatLimits, HeatWatch, Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
 from benchmon_simulated.scenarios import scenario_named
@@ -23,12 +23,12 @@ def judged(channel, verdict=Verdict.AGREES, *flags):
 
 
 def test_a_rise_stands_for_where_it_is_heading():
-    watch = HeatWatch(HeatLimits(None, 105.0))
-    # An exact exponential to 118 °C with 60 s, seen for one time constant.
-    for step in range(121):
+    watch = HeatWatch(HeatLimits(None, 125.0))
+    # An exact exponential to 118 °C with 60 s, seen for two time constants.
+    for step in range(241):
         watch.update(step / 2.0, 24.0 + 94.0 * (1.0 - math.exp(-step / 120.0)))
     watch.finish()
-    found = steady_reading(CASE, 83.4, watch.outlook(60.0))
+    found = steady_reading(CASE, 105.3, watch.outlook(120.0))
     assert found.value == pytest.approx(118.0, abs=0.05 * 94.0)
     assert abs(found.value - 118.0) <= found.doubt
 

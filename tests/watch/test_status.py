@@ -4,7 +4,7 @@ from types import SimpleNamespace
 import pytest
 
 from benchmon.quantities import Expected
-from benchmon.watch.records import Event, EventDetails, Explanation, Flag
+from benchmon.watch.records import Event, EventDetails, Explanation, Flag, Forecast
 from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import SIGNS, status_line
 from benchmon.watch.verdict import judgement_of
@@ -64,8 +64,8 @@ WORST_FIRST = [
         {"case": 85.0},
         {"case": {Flag.HOT}},
     ),
-    (Level.BLIND, "Not watched: case has limits but gives no reading", {"case": None}, {"case": {Flag.STALE}}),
     (Level.CAUTION, "Not as expected: vout is at 9.000 V, expected 22.00 ± 0.50 V", {"vout": 9.0}, {}),
+    (Level.BLIND, "Not watched: case has limits but gives no reading", {"case": None}, {"case": {Flag.STALE}}),
     (Level.CAUTION, "vaux shows over range, expected 22.00 ± 0.50 V", {"vaux": math.inf}, {"vaux": {Flag.OVERRANGE}}),
     (Level.CAUTION, "vaux gives no reading", {"vaux": None}, {"vaux": {Flag.STALE}}),
     (Level.CAUTION, "Questionable: vout is at 22.60 V, expected 22.00 ± 0.50 V", {"vout": 22.6}, {}),
@@ -80,6 +80,7 @@ def test_the_worst_comes_first(bench, rank):
         flags |= more_flags
     level, sentence, _, _ = WORST_FIRST[rank]
     seen = status_line(latest_of(bench, flags, **values), bench)
+    sentence += ". Not watched: case" if sentence.startswith("Not as expected") else ""
     assert (seen.level, seen.sentence, seen.sign) == (level, sentence, SIGNS[level])
 
 
@@ -217,9 +218,62 @@ def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(chan
 
     shorted = (0.0, 3.4, 24.0)
     assert seen(shorted) == "Get ready to switch off: winding is at 24.00 A, expected 3.10 ± 0.13 A (and 1 more)"
-    assert seen((22.0, 0.7, 4.0)).startswith("Not as expected: line is at 700.0 mA"), "more, and not far too much"
+    assert seen((22.0, 0.7, 4.0)).startswith("Not as expected: winding is at 4.000 A"), "more, and not far too much"
+    assert seen((22.0, 0.8, 4.0)).startswith("Not as expected: line is at 800.0 mA"), "the farthest off is named"
     assert seen((22.0, 0.54, -31.0)).startswith("Get ready to switch off: winding is at -31.00 A")
     clamp = Explanation("winding: the clamp's ratio is 10 times too large", 0.99, "x", ("winding",))
     assert seen((22.0, 0.54, 31.0), clamp).startswith("Not as expected: winding is at 31.00 A")
     diode = Explanation("a diode is shorted", 0.99, "x")
     assert seen(shorted, diode).endswith("expected 3.10 ± 0.13 A; likely a diode is shorted (and 1 more)")
+
+
+VOLTS = {"quantity": "output.voltage.mean", "accuracy": "20 mV"}
+LIMITS = {"warn_above": "80 °C", "trip_above": "90 °C"}
+EVERY_FINDING = [
+    ("tripped", {**LIMITS}, 95.0, {Flag.TRIPPED}, "Switch off now: tripped is at"),
+    ("surely", {**LIMITS}, 60.0, set(), "Get ready to switch off: surely will pass"),
+    ("warned", {**LIMITS}, 85.0, {Flag.HOT}, "Get ready to switch off: warned is at"),
+    (
+        "short",
+        {"quantity": "mains.current.rms", "accuracy": "1 mA"},
+        9.0,
+        set(),
+        "Get ready to switch off: short is at",
+    ),
+    ("perhaps", {**LIMITS}, 60.0, set(), "Keep an eye on it: perhaps may pass"),
+    ("wrong", VOLTS, 9.0, set(), "Not as expected: wrong is at"),
+    ("mains", {"quantity": "mains.voltage.rms", "accuracy": "1 V"}, 0.2, set(), "No mains: mains is at"),
+    ("guard", {**LIMITS}, None, {Flag.STALE}, "Not watched: guard"),
+    ("over", VOLTS, math.inf, {Flag.OVERRANGE}, "over shows over range"),
+    ("odd", VOLTS, 22.0, {Flag.IMPLAUSIBLE}, "Contradicts other readings: odd"),
+    ("drift", VOLTS, 22.0, {Flag.DRIFTING}, "Drifting: drift"),
+    ("silent", VOLTS, None, {Flag.STALE}, "silent gives no reading"),
+    ("edge", VOLTS, 22.6, set(), "Questionable: edge is at"),
+]
+"""Every finding at a channel of its own, the worst first, and how the first line begins where it decides."""
+
+
+@pytest.mark.parametrize("worse", range(len(EVERY_FINDING)))
+def test_of_every_pair_the_first_line_names_the_worse_and_never_forgets_a_silent_guard(channel, worse):
+    for lesser in range(worse, len(EVERY_FINDING)):
+        both = [EVERY_FINDING[lesser], EVERY_FINDING[worse]]
+        channels = {name: channel(name=name, **keys) for name, keys, *_ in both}
+        bench = SimpleNamespace(
+            channel=tuple(channels.values()), mains=SimpleNamespace(voltage=230.0), step=(), switch_off=None
+        )
+        latest = {}
+        for name, _, value, flags, _ in both:
+            unit = channels[name].unit
+            expected = {"V": GOOD, "A": Expected(0.75, 0.1, "A")}.get(unit) if name != "mains" else None
+            latest[name] = judgement_of(channels[name], 1.0, value, expected, frozenset(flags))
+        forecasts = {
+            "surely": Forecast("surely", 1.0, "rising", 0.1, 120.0, 5.0, 200.0, 150.0, 300.0),
+            "perhaps": Forecast("perhaps", 1.0, "rising", 0.1, 92.0, 5.0, 200.0, 150.0, math.inf),
+        }
+        seen = status_line(latest, bench, "recording", Outlooks(1.0, forecasts))
+        begins = both[1][4]
+        if both[1][0] == "mains" and latest[both[0][0]].value in (22.0, 22.6):
+            begins = "mains is at 200.0 mV, yet"  # the output speaks for power
+        assert seen.sentence.startswith(begins), (both[0][0], both[1][0])
+        if "guard" in latest and worse > 0:
+            assert "Not watched: guard" in seen.sentence

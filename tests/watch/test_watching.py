@@ -161,7 +161,7 @@ def test_no_limit_is_ever_missed_and_no_trip_forgotten(channel, readings):
         assert (Flag.TRIPPED in judgement.flags) == (name in tripped)
         assert ("tripped" in kinds(events)) == (is_past and armed[name])
         if value is not None:
-            armed[name] = not is_past and (armed[name] or 1 < value < 89)
+            armed[name] = not is_past and (armed[name] or 1 <= value <= 89)
         told += [event.channel for event in events if event.kind == "tripped"]
     assert set(told) == tripped
 

@@ -10,7 +10,7 @@ from benchmon.cli.options import FORCE, PATH
 from benchmon.errors import EXIT_DONE
 
 _LOOK_FOR = 4.0
-"""Seconds in which instruments are looked for."""
+"""Seconds to search for instruments."""
 
 
 @click.command()

@@ -16,8 +16,8 @@ from benchmon.instruments.types import Port
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
-    "# Values carry their units. What is left out is zero or absent; what is misspelt is refused with its line.\n"
-    "# `benchmon keys` lists every key. `benchmon check` reads it before power, but is no substitute for your eyes."
+    "# Values carry their units. What is left out is zero or absent; a misspelt key is refused with its line.\n"
+    "# `benchmon keys` lists every key. `benchmon check` checks it before power; look at the bench all the same."
 )
 
 

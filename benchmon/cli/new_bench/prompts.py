@@ -1,4 +1,4 @@
-"""Asking at a terminal: a question, the reason for it, a sensible default, and no answer that cannot be."""
+"""Asking at a terminal: a question, the reason for it, a sensible default, and a check of the answer."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchmon.text import one_line
 
 _LONGEST = 500
 Check = Callable[[Any], str]
-"""Takes an answer and returns why it cannot be, "" where it can."""
+"""Takes an answer and returns what is wrong with it, "" if nothing is."""
 
 
 def title(text: str) -> None:
@@ -26,12 +26,15 @@ def title(text: str) -> None:
 
 
 def say(text: str) -> None:
-    """Tell something between questions."""
+    """Print a sentence between questions."""
     click.echo(f"  {text}")
 
 
 def ask_value(question: str, why: str, kind: Kind, default: str | None, check: Check | None = None) -> str:
-    """Return a value with its unit as it was typed, such as `230 V`. `check` sees it in SI."""
+    """Return a value with its unit as it was typed, such as `230 V`. `check` is given it in SI.
+
+    A wrong answer is explained and asked again, so nothing is raised.
+    """
 
     def take(answer: str) -> str:
         text = one_line(answer.strip(), _LONGEST)
@@ -57,7 +60,10 @@ def ask_text(question: str, why: str, default: str | None, check: Check | None =
 
 
 def ask_choice(question: str, why: str, choices: Sequence[str], default: str | None) -> str:
-    """Return one of `choices`: by its number, its words, or a beginning that fits it alone."""
+    """Return one of `choices`: by its number, its words, or a beginning that no other has.
+
+    A wrong answer is explained and asked again, so nothing is raised.
+    """
     click.echo()
     for number, choice in enumerate(choices, 1):
         click.echo(f"    {number:>2}  {choice}")
@@ -77,7 +83,7 @@ def ask_choice(question: str, why: str, choices: Sequence[str], default: str | N
 
 def ask_yes(question: str, why: str, *, default: bool) -> bool:
     """Return whether the answer is yes."""
-    _tell_why(why)
+    _print_reason(why)
     return click.confirm(f"  {question}", default=default)
 
 
@@ -92,19 +98,19 @@ def _refuse(problem: str) -> None:
 
 
 def _prompt(question: str, why: str, default: str | None, take: Callable[[str], str]) -> Any:
-    _tell_why(why)
+    _print_reason(why)
     return click.prompt(f"  {question}", default=default, value_proc=take, prompt_suffix=": ")
 
 
-def _tell_why(why: str) -> None:
+def _print_reason(why: str) -> None:
     click.secho(f"\n  {why}", dim=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A question for a key of a section. The model says what the key means, and what may be answered.
+    """A question for a key of a section. The model has the meaning of the key and the values it takes.
 
-    `more` is added to that meaning at the terminal alone.
+    `more` is added to that meaning at the terminal only.
     """
 
     model: type[BaseModel]

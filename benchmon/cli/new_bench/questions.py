@@ -54,7 +54,7 @@ from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
 from benchmon.text import one_line
 
 _NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
-"""What a driver can hardly do without though it does not insist: keys of an instrument, and of a channel."""
+"""Optional keys that a driver is of little use without: of an instrument, and of a channel."""
 _EXAMPLES = {
     "pattern": r"(?P<value>[-+]?[0-9.]+)",
     "group": "value",
@@ -74,31 +74,34 @@ _ACCURACIES = {"V": "0.5 % + 20 mV", "A": "1 % + 5 mA", "W": "1 % + 0.5 W", "°C
 _OTHER = "another address"
 
 Fits = Callable[[Sequence[TextSection], Sequence[TextSection]], str]
-"""Takes the sections of instruments and channels and returns why they do not go together, "" where they do."""
+"""Takes the sections of instruments and channels and returns why they do not fit together, "" where they do."""
 
 
 def ask_instruments(ports: Sequence[Port], fits: Fits) -> tuple[list[TextSection], list[TextSection]]:
     """Ask for instruments with their channels; return the sections of both.
 
-    `ports` are those that were found; `fits` tells why instruments and channels do not go together.
+    `ports` are those that were found; `fits` returns why instruments and channels do not fit together.
     """
     title("The instruments")
     say("Mains quantities are measured through a meter made for it, never with bare leads.")
     instruments: list[TextSection] = []
     channels: list[TextSection] = []
-    question, why = "is there an instrument to read?", "a meter without an interface counts: what it shows is typed in"
+    question, why = (
+        "is there an instrument to read?",
+        "a meter without an interface counts too: its readings are typed in",
+    )
     while ask_yes(question, why, default=not instruments):
         section, own = _ask_whole_instrument(ports, instruments, channels, fits)
         instruments.append(section)
         channels += own
-        question, why = "another instrument?", "as many as there are"
+        question, why = "another instrument?", "there may be any number"
     return instruments, channels
 
 
 def _ask_whole_instrument(
     ports: Sequence[Port], instruments: Sequence[TextSection], channels: Sequence[TextSection], fits: Fits
 ) -> tuple[TextSection, list[TextSection]]:
-    """Ask for an instrument and its channels; what does not fit is told, and asked again."""
+    """Ask for an instrument and its channels; what does not fit is explained and asked again."""
     while True:
         section, driver = _ask_instrument(ports, [each.value("name") for each in instruments])
         own: list[TextSection] = []
@@ -109,9 +112,9 @@ def _ask_whole_instrument(
             if not problem:
                 own.append(channel)
                 continue
-            say(f"That does not go together: {problem}")
+            say(f"That does not fit together: {problem}")
             if not own:
-                say("Once more, from the instrument on.")
+                say("Please start again with the instrument.")
                 break
         if own:
             return section, own
@@ -126,13 +129,9 @@ def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSe
     choices = [f"{port.address}  {port.identity or port.description}".strip() for port in found]
     chosen = _OTHER
     if choices:
-        chosen = ask_choice("where it is", "these were found; see `benchmon ports`", [*choices, _OTHER], choices[0])
+        chosen = ask_choice("its address", "these were found; see `benchmon ports`", [*choices, _OTHER], choices[0])
     port = found[choices.index(chosen)] if chosen in choices else None
-    name = (
-        port.driver
-        if port
-        else ask_choice("how it is spoken to", meaning(Instrument, "driver"), driver_names(), "scpi")
-    )
+    name = port.driver if port else ask_choice("its driver", meaning(Instrument, "driver"), driver_names(), "scpi")
     driver = load_driver(name)
     section.add("driver", name)
     if port:
@@ -192,7 +191,7 @@ def _ask_limits(section: TextSection, unit: str) -> None:
 
 
 def _keys(model: type[BaseModel], needed: Sequence[str], known: Sequence[str] = ()) -> list[str]:
-    """Return the keys to ask for: those that the driver insists on, and those it can hardly do without."""
+    """Return the keys to ask for: the required ones, and the optional ones it is of little use without."""
     required = [field.alias or name for name, field in model.model_fields.items() if field.is_required()]
     return [key for key in dict.fromkeys([*required, *needed]) if key not in known]
 
@@ -201,7 +200,7 @@ def _ask_key(key: str, model: type[BaseModel], quantity: str) -> TomlValue:
     default = _EXAMPLES.get(key)
     if key == "query":
         default = next((query for ending, query in _QUERIES if quantity.endswith(ending)), None)
-    why = meaning(model, key) or "The driver needs it."
+    why = meaning(model, key) or "The driver requires it."
     return _as_toml(ask_text(key, why, default, _fits(key, model)))
 
 
@@ -229,7 +228,7 @@ def _new_name(taken: Sequence[str]) -> Check:
     def check(name: str) -> str:
         if not name or name != one_line(name, 40):
             return "must be printable, not empty and at most 40 characters long"
-        return "is taken already; every name must be its own" if name in taken else ""
+        return "is in use already; every name must be different" if name in taken else ""
 
     return check
 
@@ -246,9 +245,9 @@ def _is_accuracy(unit: str) -> Check:
 
 
 def ask_plan(mains: str, channels: Sequence[TextSection], load: str) -> list[TextSection]:
-    """Ask whether the power comes in stages, and return the steps. `load` is the load as a step names it."""
+    """Ask whether the supply is powered on in stages, and return the steps. `load` is the load as a step names it."""
     title("The plan")
-    why = "with a variable transformer a mistake shows at a tenth of the voltage, before it can do harm"
+    why = "with a variable transformer a mistake shows at a tenth of the voltage, before it does harm"
     if not channels or not ask_yes("power on in stages, by a variable transformer?", why, default=True):
         return []
     needs = [channel.value("name") for channel in channels if not is_temperature(channel.value("quantity"))][:3]
@@ -280,11 +279,11 @@ _SCHOTTKY: TomlValue = [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]]
 _MAINS = (
     Question(Mains, "voltage", "mains voltage", "230 V"),
     Question(Mains, "frequency", "mains frequency", "50 Hz"),
-    Question(Mains, "tolerance", "how far the mains may be off", "6 %"),
+    Question(Mains, "tolerance", "tolerance of the mains voltage", "6 %"),
 )
 _MEAN = Question(Diode, "mean_current_rating", "rated mean current of one diode", "3 A")
 _REVERSE = Question(Diode, "reverse_voltage_rating", "rated reverse voltage of one diode", "200 V")
-_HEAT = Question(Diode, "thermal_resistance", "thermal resistance, junction to air", "18 K/W")
+_HEAT = Question(Diode, "thermal_resistance", "thermal resistance, junction to ambient", "18 K/W")
 _CAPACITANCE = Question(Capacitor, "capacitance", "its capacitance", "4.7 mF")
 _RATED = Question(Capacitor, "voltage_rating", "its rated voltage", "40 V")
 _LOADS = {
@@ -295,7 +294,7 @@ _LOADS = {
     "current": (Question(CurrentLoad, "current", "its current", "1 A"),),
     "open": (),
 }
-_AIR = Question(Ambient, "temperature", "temperature of the air", "25 °C")
+_AMBIENT = Question(Ambient, "temperature", "ambient temperature", "25 °C")
 
 
 def ask_title() -> str:
@@ -336,7 +335,7 @@ def ask_transformer(mains: TextSection, rectifier: str) -> TextSection:
     ask_all(
         section,
         Question(Transformer, "rated_voltage", "voltage of one winding at full load", "18 V"),
-        Question(Transformer, "regulation", "how much more without load", usual),
+        Question(Transformer, "regulation", "regulation: by how much the voltage rises without load", usual),
     )
     return section
 
@@ -373,10 +372,10 @@ def ask_diode() -> TextSection:
     section = TextSection("[diode]", "one diode; better than a kind are points from its own data sheet")
     section.add("forward", {kinds[0]: _SILICON, kinds[1]: _SCHOTTKY}.get(chosen) or _ask_points())
     ask_all(section, _MEAN, _REVERSE)
-    why = "with it the temperature is expected, not only measured"
+    why = "with it the junction temperature is predicted, not only measured"
     if ask_yes("is its thermal resistance known?", why, default=False):
         ask_all(section, _HEAT)
-        section.add("thermal_time_constant", "40 s", "how quickly it warms; a guess for a small one")
+        section.add("thermal_time_constant", "40 s", "a guess for a small diode")
     section.add("max_junction", "150 °C", "usual for silicon; see its data sheet")
     return section
 
@@ -420,8 +419,8 @@ def ask_load() -> TextSection:
 
 
 def ask_ambient() -> TextSection:
-    """Ask for the air."""
-    title("The air")
+    """Ask for the ambient temperature."""
+    title("The ambient temperature")
     section = TextSection("[ambient]")
-    ask_all(section, _AIR)
+    ask_all(section, _AMBIENT)
     return section

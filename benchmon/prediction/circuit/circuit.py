@@ -25,11 +25,44 @@ _UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
 
 
 @dataclass(frozen=True)
+class Sag:
+    """What the idle current of the core takes from the EMF of a path: `volts` (b, k) at mains angles `angle` (k,).
+
+    The angles rise over one period and end at 2π. In between, the volts are straight. `flux` (b, m, 2) is that of the
+    core on the circuit's mesh.
+    """
+
+    angle: Floats
+    volts: Floats
+    flux: Floats
+
+    def at(self, angle: Floats) -> Floats:
+        """Return the volts at mains angles (…), (b, …)."""
+        known = np.concatenate([[0.0], self.angle])
+        volts = np.concatenate([self.volts[:, -1:], self.volts], axis=1)
+        where = np.where(angle.ravel() > known[-1], angle.ravel() - known[-1], angle.ravel())
+        index = np.clip(np.searchsorted(known, where) - 1, 0, len(known) - 2)
+        part = (where - known[index]) / (known[index + 1] - known[index])
+        found = volts[:, index] * (1.0 - part) + volts[:, index + 1] * part
+        volts_there: Floats = found.reshape(-1, *angle.shape)
+        return volts_there
+
+    def chosen(self, rows: NDArray[np.intp]) -> Sag:
+        """Return that of the variants of these numbers alone; a single one stands for all."""
+        volts, flux = (value[rows] if len(value) > 1 else value for value in (self.volts, self.flux))
+        return Sag(self.angle, volts, flux)
+
+
+@dataclass(frozen=True)
 class Circuit:
-    """The equations of a circuit, with saturation current and thermal voltage (b,) of its diodes in `junction`."""
+    """The equations of a circuit, with saturation current and thermal voltage (b,) of its diodes in `junction`.
+
+    `sag` is what the core's idle current takes from the EMF; None where that is nothing, or is left out.
+    """
 
     equations: Equations
     junction: tuple[Floats, Floats]
+    sag: Sag | None = None
 
     @cached_property
     def angular_frequency(self) -> Floats:
@@ -62,7 +95,18 @@ class Circuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at mains angles (…), volts, (b, …)."""
-        return mains_wave(self.equations.parts, self.equations.windings.emf, angle)
+        known = self._waves.get(id(angle))
+        if known is not None and known[0] is angle:
+            return known[1]
+        wave = mains_wave(self.equations.parts, self.equations.windings.emf, angle)
+        wave = wave if self.sag is None else wave - self.sag.at(angle)
+        self._waves[id(angle)] = angle, wave
+        return wave
+
+    @cached_property
+    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
+        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
+        return {}
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
@@ -114,6 +158,19 @@ class Circuit:
             self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
         )
 
+    def chosen(self, rows: NDArray[np.intp]) -> Circuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations = self.equations
+        parts, wiring = equations.parts.chosen(rows), equations.wiring
+        windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
+        saturation, thermal = self.junction
+        return replace(
+            self,
+            equations=assemble(equations.bench, wiring, windings, parts),
+            junction=(saturation[rows], thermal[rows]),
+            sag=self.sag and self.sag.chosen(rows),
+        )
+
     def guess(self, mesh: Mesh) -> Floats:
         """Return rough stage values to start from, (b, m, 2, n)."""
         equations = self.equations
@@ -146,14 +203,17 @@ class Circuit:
         return abs(float(stored)) / (abs(float(supplied)) or 1.0)
 
 
-def circuit_of(bench: Bench, parts: Parts, celsius: Floats) -> Circuit:
-    """Return the circuit of a bench with junctions at `celsius` (b,). Raises `PredictionError` as `assemble` does."""
+def circuit_of(bench: Bench, parts: Parts, celsius: Floats, sag: Sag | None = None) -> Circuit:
+    """Return the circuit of a bench with junctions at `celsius` (b,) and a known `sag` of its EMF.
+
+    Raises `PredictionError` as `assemble` does.
+    """
     wiring = wiring_of(bench)
     equations = assemble(bench, wiring, windings_of(wiring, parts, bench.transformer.primary_voltage), parts)
     diode = DiodeCharacteristic(
         parts["diode.saturation_current"], parts["diode.emission_coefficient"], parts["diode.series_resistance"]
     )
-    return Circuit(equations, diode.at(celsius))
+    return Circuit(equations, diode.at(celsius), sag)
 
 
 def batched_matvec(matrix: Floats, vectors: Floats) -> Floats:

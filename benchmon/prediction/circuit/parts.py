@@ -13,10 +13,13 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import REFERENCE, junction_of
+from benchmon.prediction.circuit.no_load import no_load_of
+from benchmon.prediction.circuit.usual_parts import esr_of, leakage_inductance_of, source_resistance_of
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
 
@@ -45,6 +48,13 @@ class Parts:
         return tuple(sorted(found))
 
     @property
+    def primary_ohms(self) -> Floats:
+        """The resistance of source, fuse, inrush limiter and primary winding together, ohms (b,)."""
+        names = ("mains.source_resistance", "transformer.primary_resistance", "fuse.resistance", "ntc.resistance")
+        ohms: Floats = np.sum([self[name] for name in names], axis=0)
+        return ohms
+
+    @property
     def load_ohms(self) -> Floats:
         """The load resistor, ohms (b,): R25·(1 + α·(T − 25 °C)). Raises `PredictionError` at or below 0.
 
@@ -58,6 +68,10 @@ class Parts:
             )
         return self["load.resistance"] * factor
 
+    def chosen(self, rows: NDArray[np.intp]) -> Parts:
+        """Return the variants of these numbers alone."""
+        return Parts({name: value[rows] for name, value in self.values.items()})
+
     def replaced(self, changes: Mapping[str, Floats]) -> Parts:
         """Return the parts with some values replaced; arrays of another length set the number of variants."""
         merged = dict(self.values) | {name: np.atleast_1d(np.asarray(value, float)) for name, value in changes.items()}
@@ -68,16 +82,22 @@ class Parts:
 def parts_of(bench: Bench) -> Parts:
     """Return the nominal values of a bench as one variant. Raises `PredictionError` if its diode cannot be fitted."""
     saturation, emission, ohms = junction_of(bench.diode)
+    core = no_load_of(bench.transformer)
     values: dict[str, float] = {
         "mains.voltage": bench.mains.voltage,
         "mains.frequency": bench.mains.frequency,
-        "mains.source_resistance": bench.mains.source_resistance,
+        "mains.source_resistance": source_resistance_of(bench.mains),
         "transformer.open_circuit_voltage": bench.transformer.open_circuit_voltage,
         "transformer.primary_resistance": bench.transformer.primary_resistance,
         "transformer.secondary_resistance": bench.transformer.secondary_resistance,
-        "transformer.leakage_inductance": bench.transformer.leakage_inductance,
-        "transformer.no_load_current": bench.transformer.no_load_current,
-        "transformer.no_load_loss": bench.transformer.no_load_loss,
+        "transformer.leakage_inductance": leakage_inductance_of(bench.transformer, bench.mains.frequency),
+        "core.current": core.current,
+        "core.loss": core.loss,
+        "core.saturating": core.saturating,
+        "core.exponent": core.exponent,
+        "core.loss_exponent": core.loss_exponent,
+        "core.match": core.match,
+        "core.turns": core.turns,
         "fuse.resistance": bench.fuse.resistance if bench.fuse else 0.0,
         "ntc.resistance": 0.0,
         "diode.saturation_current": saturation,
@@ -116,7 +136,7 @@ def _after_the_rectifier(bench: Bench) -> dict[str, float]:
     for index, part in enumerate(bench.filter):
         if isinstance(part, Capacitor):
             values[f"filter.{index}.capacitance"] = part.capacitance
-            values[f"filter.{index}.esr"] = part.esr
+            values[f"filter.{index}.esr"] = esr_of(part)
         elif isinstance(part, Choke):
             values[f"filter.{index}.inductance"] = part.inductance
             values[f"filter.{index}.resistance"] = part.resistance

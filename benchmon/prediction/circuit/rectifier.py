@@ -86,13 +86,8 @@ class WindingModel:
 
 def windings_of(wiring: PathWiring, parts: Parts, primary_voltage: float) -> WindingModel:
     """Return EMF, resistances and leakage of the conducting paths, everything referred to the secondary."""
-    ratio = parts["transformer.open_circuit_voltage"] / primary_voltage
-    primary = (
-        parts["mains.source_resistance"]
-        + parts["transformer.primary_resistance"]
-        + parts["fuse.resistance"]
-        + parts["ntc.resistance"]
-    )
+    ratio = parts["transformer.open_circuit_voltage"] / primary_voltage * parts["core.turns"]
+    primary = parts.primary_ohms
     share = wiring.turns / wiring.windings_in_parallel
     winding = parts["transformer.secondary_resistance"] * share
     leakage = parts["transformer.leakage_inductance"] * share

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke
 from benchmon.errors import NoSteadyState, PredictionError
-from benchmon.prediction.circuit.circuit import Circuit, circuit_of
+from benchmon.prediction.circuit.circuit import Circuit, Sag, circuit_of
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import (
     Mesh,
@@ -74,6 +74,10 @@ class PeriodicCircuit(PeriodicSystem, Protocol):
         """Return the circuit with diodes and loads whose corners are `factor` times wider."""
         ...
 
+    def chosen(self, rows: NDArray[np.intp]) -> Self:
+        """Return the circuit of the variants of these numbers alone."""
+        ...
+
     def energy_lost(self, solution: PeriodicSolution) -> float:
         """Return what the method, not the circuit, loses of the energy that comes in over a period."""
         ...
@@ -87,13 +91,17 @@ class SteadyState:
     solution: PeriodicSolution
 
 
-def solve_circuit(bench: Bench, parts: Parts, celsius: Floats, initial_guess: SteadyState | None = None) -> SteadyState:
+def solve_circuit(
+    bench: Bench, parts: Parts, celsius: Floats, initial_guess: SteadyState | None = None, sag: Sag | None = None
+) -> SteadyState:
     """Return the steady state with all junctions at `celsius` (b,); `initial_guess` is a solution to start from.
+
+    `sag` is what the core's idle current takes from the EMF.
 
     Raises `NoSteadyState`, a `PredictionError`, if no variant converges; single variants that fail are marked in the
     solution.
     """
-    circuit = circuit_of(bench, parts, celsius)
+    circuit = circuit_of(bench, parts, celsius, sag)
     start = initial_guess.solution if initial_guess else None
     return SteadyState(circuit, steady_solution(circuit, parts.variants, start))
 
@@ -109,7 +117,7 @@ def steady_solution(
     if initial_guess is not None:
         start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
         if variants > 1:
-            solution = solve_shared_jacobian(circuit, initial_guess.mesh, start)
+            solution = _with_rest(circuit, solve_shared_jacobian(circuit, initial_guess.mesh, start), start)
             if np.all(solution.converged):
                 return solution
         solution = _solve_on(circuit, initial_guess.mesh, start)
@@ -131,6 +139,17 @@ def steady_solution(
         solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
     _refuse_unsolved(solution)
     return solution
+
+
+def _with_rest(circuit: PeriodicCircuit, solution: PeriodicSolution, start: Floats) -> PeriodicSolution:
+    """Return a solution whose variants that did not converge with a shared Jacobian are solved each with its own."""
+    rest = np.flatnonzero(~solution.converged)
+    if len(rest) == 0 or len(rest) == len(start):
+        return solution
+    alone = _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False)
+    y, dy, converged = solution.y.copy(), solution.dy.copy(), solution.converged.copy()
+    y[rest], dy[rest], converged[rest] = alone.y, alone.dy, alone.converged
+    return replace(solution, y=y, dy=dy, converged=converged)
 
 
 def _refuse_unsolved(solution: PeriodicSolution) -> None:

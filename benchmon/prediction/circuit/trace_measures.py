@@ -16,6 +16,13 @@ from benchmon.signals.arrays import Floats
 
 ORDERS = 40
 
+_SPLINE_ROUNDS = 24
+_ROUNDING = 1e-4
+"""Part of a trace's size below which a negative value is rounding."""
+
+_ROUND = 0.25
+"""Curvature beside the bottom of a trace, relative to that at the bottom, above which it is round and no cusp."""
+
 Harmonics = NDArray[np.complex128]
 """Complex rms of orders 1 to `ORDERS`, (b, orders)."""
 
@@ -51,6 +58,37 @@ def peak_of(trace: Floats, angle: Floats) -> Floats:
     return top_of_parabola
 
 
+def valley_of(trace: Floats, angle: Floats, *, cusps: bool = False) -> Floats:
+    """Return the smallest value, (b,); what is zero but for rounding is zero.
+
+    With `cusps` it may lie between two instants, as at the zero of the mains without a filter: where the straight lines
+    through the two instants before and the two after meet.
+    """
+    found = -peak_of(-trace, angle)
+    if cusps:
+        lowest = np.argmin(trace, axis=1)
+        for left in (lowest - 1, lowest):
+            found = np.minimum(found, _cusp(trace, angle, left, found))
+    least, size = np.min(trace, axis=1), np.max(np.abs(trace), axis=1)
+    cleaned: Floats = np.where(least >= -_ROUNDING * size, np.maximum(found, 0.0), found)
+    return cleaned
+
+
+def _cusp(trace: Floats, angle: Floats, left: NDArray[np.intp], otherwise: Floats) -> Floats:
+    """Return the bottom, (b,), of the cusp between the instants `left` (b,) and the next; `otherwise` without one."""
+    rows, count = np.arange(len(trace)), trace.shape[1]
+    at = (left[:, None] + np.arange(-2, 4)) % count
+    values, steps = trace[rows[:, None], at], (angle[np.roll(at, -1, axis=1)] - angle[at])[:, :-1] % (2.0 * np.pi)
+    slopes = np.diff(values, axis=1) / steps
+    falls, rises, width = slopes[:, 1], slopes[:, 3], steps[:, 2]
+    meets = ratio(values[:, 3] - values[:, 2] - rises * width, falls - rises)
+    # Where the curve bends beside the bottom about as much as at it, the bottom is round.
+    bend = np.diff(slopes, axis=1) / (steps[:, 1:] + steps[:, :-1])
+    is_round = np.maximum(bend[:, 0], bend[:, 3]) > _ROUND * np.maximum(bend[:, 1], bend[:, 2])
+    is_cusp = (falls < 0.0) & (rises > 0.0) & (meets > 0.0) & (meets < width) & ~is_round
+    return np.where(is_cusp, values[:, 2] + falls * meets, otherwise)
+
+
 def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Floats, Floats]:
     """Return slope and half the downward curvature, (b,), of the parabola through the samples around `at` (b,)."""
     rows, count = np.arange(len(trace)), trace.shape[1]
@@ -65,17 +103,35 @@ def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Float
 
 
 def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:
-    """Return the complex rms of orders 1 to `orders`, (b, orders), of a trace at `angle` (k,), linear in between.
+    """Return the complex rms of orders 1 to `orders`, (b, orders), of the periodic cubic spline through a trace.
 
-    Linear pieces have a closed Fourier integral (Filon 1928, with linear interpolation), so high orders need no more
-    instants than the shape of the trace does.
+    The second derivative of the spline is straight between the instants `angle` (k,) and has a closed Fourier integral
+    (Filon 1928, with linear interpolation), so high orders need no more instants than the shape of the trace does.
     """
-    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
-    change = (np.roll(turns, -1, axis=0) - turns) / (np.sqrt(2.0) * np.pi * np.arange(1, orders + 1) ** 2)
     widths = np.append(np.diff(angle), angle[0] + 2.0 * np.pi - angle[-1])
-    slopes = (np.roll(trace, -1, axis=1) - trace) / widths
+    bend = _second_derivative(trace, widths)
+    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
+    order = np.arange(1, orders + 1)
+    change = (turns - np.roll(turns, -1, axis=0)) / (np.sqrt(2.0) * np.pi * order**4)
+    slopes = (np.roll(bend, -1, axis=1) - bend) / widths
     found: NDArray[np.complex128] = blocked_matmul(slopes, change.real) + 1j * blocked_matmul(slopes, change.imag)
     return found
+
+
+def _second_derivative(trace: Floats, widths: Floats) -> Floats:
+    """Return the second derivative (b, k) at the instants of the periodic cubic spline through `trace` (b, k).
+
+    `widths` (k,) are those of the intervals after each instant. The equations (de Boor, A Practical Guide to Splines,
+    chapter 4) have twice as much on the diagonal as beside it: Jacobi's iteration halves the error each time.
+    """
+    before = np.roll(widths, 1)
+    slopes = (np.roll(trace, -1, axis=1) - trace) / widths
+    right = 3.0 * (slopes - np.roll(slopes, 1, axis=1)) / (widths + before)
+    ahead, behind = widths / (2.0 * (widths + before)), before / (2.0 * (widths + before))
+    bend = right
+    for _ in range(_SPLINE_ROUNDS):
+        bend = right - ahead * np.roll(bend, -1, axis=1) - behind * np.roll(bend, 1, axis=1)
+    return bend
 
 
 def distortion_of(harmonics: NDArray[np.complex128]) -> Floats:
@@ -145,7 +201,7 @@ def _reservoir(traces: Traces) -> dict[str, Floats]:
     if "reservoir.voltage" not in traces:
         return {}
     volts = traces["reservoir.voltage"]
-    peak, valley = peak_of(volts, traces.angle), -peak_of(-volts, traces.angle)
+    peak, valley = peak_of(volts, traces.angle), valley_of(volts, traces.angle)
     return {
         "reservoir.voltage.mean": mean_of(volts, traces.weights),
         "reservoir.voltage.ripple": peak - valley,
@@ -158,7 +214,8 @@ def _reservoir(traces: Traces) -> dict[str, Floats]:
 def _output(traces: Traces, ripple_frequency: Floats) -> dict[str, Floats]:
     volts, amperes, weights = traces["output.voltage"], traces["output.current"], traces.weights
     rms, mean, ac_rms = rms_of(volts, weights), mean_of(volts, weights), ac_rms_of(volts, weights)
-    peak, valley = peak_of(volts, traces.angle), -peak_of(-volts, traces.angle)
+    cusps = "reservoir.voltage" not in traces
+    peak, valley = peak_of(volts, traces.angle), valley_of(volts, traces.angle, cusps=cusps)
     power = mean_of(volts * amperes, weights)
     return {
         "output.voltage.rms": rms,

@@ -7,13 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor
-from benchmon.prediction.circuit.circuit import mains_wave
-from benchmon.prediction.circuit.diode import forward_voltage
+from benchmon.prediction.circuit.circuit import Sag, mains_wave
+from benchmon.prediction.circuit.core import Core, solve_core
 from benchmon.prediction.circuit.network import LoadedCircuit, load_current, path_currents
+from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.rectifier import WindingModel
+from benchmon.prediction.circuit.rectifier import WindingModel, windings_of
 from benchmon.prediction.circuit.steady_state import SteadyState
+from benchmon.prediction.collocation import Mesh
 from benchmon.signals.arrays import Floats
+
+_MOST_SATURATING = 0.99
+"""The largest part of the magnetising current that saturates: without a straight part it has no slope at zero."""
 
 _CONDUCTS = 1e-6
 """Fraction of its peak current above which a path counts as conducting."""
@@ -50,8 +55,17 @@ def traces_of(state: SteadyState) -> Traces:
         current = np.concatenate([current, current[..., ::-1]], axis=1)
         angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
     y, dy = unknowns_over_period(state)
-    values = _winding_side(state, y, current, angle, weights) | _load_side(state, y, dy)
+    values = _winding_side(state, y, current, angle) | _load_side(state, y, dy)
     return Traces(angle, weights, values)
+
+
+def load_traces_of(state: SteadyState) -> Traces:
+    """Return only the traces behind the rectifier."""
+    mesh, symmetric = state.solution.mesh, state.circuit.equations.wiring.symmetric
+    angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
+    if symmetric:
+        angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
+    return Traces(angle, weights, _load_side(state, *unknowns_over_period(state)))
 
 
 def unknowns_over_period(state: SteadyState) -> tuple[Floats, Floats]:
@@ -65,7 +79,7 @@ def unknowns_over_period(state: SteadyState) -> tuple[Floats, Floats]:
     return y, dy
 
 
-def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats, weights: Floats) -> dict[str, Floats]:
+def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats) -> dict[str, Floats]:
     circuit, equations = state.circuit, state.circuit.equations
     wiring, windings = equations.wiring, equations.windings
     emf = circuit.emf(angle)
@@ -76,10 +90,8 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
     if equations.winding_unknowns:
         behind_leakage = y[..., equations.winding_unknowns[0]] + _others_drop(windings, current)
     terminal = behind_leakage - windings.reflected[:, None] * net - windings.winding[:, None] * own
-    saturation, thermal = circuit.junction
-    drop = forward_voltage(
-        first, saturation[:, None], thermal[:, None], equations.parts["diode.series_resistance"][:, None]
-    )
+    ohms = windings.resistance[:, 0, 0][:, None]
+    drop = (_first_drive(state, y, emf, current) - ohms * first) / wiring.in_series
     reverse = _reverse_voltage(state, y, emf, current)
     return {
         "secondary.voltage": terminal / wiring.turns,
@@ -87,16 +99,29 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
         "diode.current": first,
         "diode.drop": drop,
         "diode.reverse": reverse,
-    } | mains_side(equations.bench, equations.parts, angle, weights, windings.line_ratio[:, None] * net)
+    } | mains_side(
+        equations.bench,
+        equations.parts,
+        angle,
+        windings.line_ratio[:, None] * net,
+        symmetric=wiring.symmetric,
+        start=_flux_of(state),
+    )
 
 
 def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
     """Return the reverse voltage of one diode of the first path, (b, k), with the drop of the other path's current."""
+    equations, drive = state.circuit.equations, _first_drive(state, y, emf, current)
+    return without_overshoot(np.maximum(-drive / equations.wiring.in_series, 0.0), current[..., 0])
+
+
+def _first_drive(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
+    """Return the volts (b, k) that drive the first path: across its own resistances and its diodes."""
     equations = state.circuit.equations
-    drive = y @ equations.drive[0]
+    drive: Floats = y @ equations.drive[0]
     if not equations.winding_unknowns:
         drive = drive + emf - _others_drop(equations.windings, current)
-    return without_overshoot(np.maximum(-drive / equations.wiring.in_series, 0.0), current[..., 0])
+    return drive
 
 
 def _others_drop(windings: WindingModel, current: Floats) -> Floats:
@@ -122,24 +147,116 @@ def without_overshoot(reverse: Floats, current: Floats) -> Floats:
     return clean
 
 
-def mains_side(bench: Bench, parts: Parts, angle: Floats, weights: Floats, reflected: Floats) -> dict[str, Floats]:
+def mains_side(
+    bench: Bench,
+    parts: Parts,
+    angle: Floats,
+    reflected: Floats,
+    *,
+    symmetric: bool = False,
+    start: Floats | None = None,
+) -> dict[str, Floats]:
     """Return mains voltage and line current from the `reflected` winding current (b, k), referred to the primary.
 
-    The transformer passes no direct current.
+    `angle` (k,) are the stages of a mesh of one period. The core adds what it takes, and balances the
+    mean of the reflected current, for the transformer passes no direct current. `symmetric` says that the second half
+    period repeats the first with the opposite sign, `start` is a flux of the core to start from.
     """
     source = mains_wave(parts, parts["mains.voltage"], angle)
-    crossing = reflected - (reflected @ weights)[:, None]
-    level = parts["mains.voltage"] / bench.transformer.primary_voltage
-    loss = parts["transformer.no_load_loss"] / bench.transformer.primary_voltage
-    # A loss without a no-load current, or with a smaller one than the loss needs, is a current in phase.
-    reactive = np.sqrt(np.maximum(parts["transformer.no_load_current"] ** 2 - loss**2, 0.0))
-    magnetising = np.sqrt(2.0) * level[:, None] * (loss[:, None] * np.sin(angle) - reactive[:, None] * np.cos(angle))
-    line = crossing + magnetising
+    line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
     return {
         "mains.source": source,
         "mains.voltage": source - parts["mains.source_resistance"][:, None] * line,
         "mains.current": line,
     }
+
+
+def idle_current(
+    bench: Bench,
+    parts: Parts,
+    angle: Floats,
+    waves: tuple[Floats, Floats],
+    *,
+    symmetric: bool,
+    start: Floats | None = None,
+) -> tuple[Floats, Floats]:
+    """Return what the core adds to the line current (b, k), amperes at the primary, and its flux.
+
+    `waves` are the mains voltage without load and the reflected current, (b, k); the other arguments are those of
+    `mains_side`.
+
+    Without load that is the no-load current; with one, its mean is that of the reflected current, which it balances.
+    """
+    half = len(angle) // 2 if symmetric else len(angle)
+    mesh = Mesh(np.concatenate([[0.0], angle[1:half:2]]))
+    on_mesh = (wave[:, :half].reshape(len(wave), -1, 2) for wave in waves)
+    state = solve_core(core_of(bench, parts), mesh, *on_mesh, symmetric=symmetric, start=start)
+    idle = (state.magnetising + state.loss).reshape(parts.variants, -1)
+    return np.concatenate([idle, -idle], axis=1) if symmetric else idle, state.flux
+
+
+def sag_of(state: SteadyState, parts: Parts) -> Sag | None:
+    """Return what the idle current of the core takes from the EMF, with the currents of `state` and other `parts`.
+
+    None where the core takes nothing.
+    """
+    equations = state.circuit.equations
+    bench, wiring, symmetric = equations.bench, equations.wiring, equations.wiring.symmetric
+    if symmetric and not np.any(parts["core.current"] > 0.0):
+        return None
+    mesh = state.solution.mesh
+    angle = mesh.stages.ravel()
+    net = state.circuit.currents(state.solution.y, mesh.stages) @ np.array(wiring.signs, float)
+    net = net.reshape(len(net), -1)
+    if symmetric:
+        angle, net = np.concatenate([angle, angle + np.pi]), np.concatenate([net, -net], axis=1)
+    windings = windings_of(wiring, parts, bench.transformer.primary_voltage)
+    reflected = np.broadcast_to(windings.line_ratio[:, None] * net, (parts.variants, len(angle)))
+    ratio = windings.emf / parts["mains.voltage"]
+    before = state.circuit.sag
+    return sag_of_reflected(bench, parts, ratio, angle, reflected, before=before, symmetric=symmetric)
+
+
+def sag_of_reflected(
+    bench: Bench,
+    parts: Parts,
+    ratio: Floats,
+    angle: Floats,
+    reflected: Floats,
+    *,
+    before: Sag | None = None,
+    symmetric: bool = False,
+) -> Sag:
+    """Return the sag of an EMF that is `ratio` (b,) times the mains voltage, from the `reflected` current (b, k).
+
+    `before` is a sag found before, to start from; the other arguments are those of `mains_side`.
+    """
+    start = None if before is None else before.flux
+    waves = mains_wave(parts, parts["mains.voltage"], angle), reflected
+    idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
+    return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux)
+
+
+def _flux_of(state: SteadyState) -> Floats | None:
+    return None if state.circuit.sag is None else state.circuit.sag.flux
+
+
+def core_of(bench: Bench, parts: Parts) -> Core:
+    """Return the core of a bench with the values in `parts`."""
+    volts = bench.transformer.primary_voltage
+    level = parts["mains.voltage"] / volts
+    loss = parts["core.loss"] / volts
+    reactive = np.sqrt(np.maximum(parts["core.current"] ** 2 - loss**2, 0.0))
+    saturating = np.clip(parts["core.saturating"], 0.0, _MOST_SATURATING)
+    shape = rms_of_shape(saturating, parts["core.exponent"])
+    return Core(
+        parts["core.match"] * reactive / shape,
+        saturating,
+        parts["core.exponent"],
+        loss / volts * parts["core.turns"] ** 2 * level ** (parts["core.loss_exponent"] - 2.0),
+        parts.primary_ohms,
+        bench.mains.frequency / (parts["mains.frequency"] * np.sqrt(2.0) * volts),
+    )
 
 
 def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:

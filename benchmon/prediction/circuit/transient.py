@@ -6,7 +6,7 @@ The equations are those of the periodic steady state, so both are available for 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,7 +28,7 @@ _LEAST_STEP = 1e-9
 class ClosedCircuit(Circuit):
     """A circuit whose variants are switched on at mains angles `closing` (b,), in radians; angle zero is switch-on."""
 
-    closing: Floats
+    closing: Floats = field(kw_only=True)
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at angles (…) since switch-on, volts, (b, …)."""
@@ -41,7 +41,7 @@ def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit
     Raises `PredictionError` as `circuit_of` does.
     """
     circuit = circuit_of(bench, parts, parts["ambient.temperature"])
-    return ClosedCircuit(circuit.equations, circuit.junction, closing)
+    return ClosedCircuit(circuit.equations, circuit.junction, closing=closing)
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,16 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
+from benchmon.prediction.circuit.circuit import Sag
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.steady_state import steady_solution
 from benchmon.prediction.circuit.trace_measures import phasors, readings_of
-from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, without_overshoot
+from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, sag_of_reflected, without_overshoot
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects.network import DiodeCircuit, diode_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.predict import temperatures_of
-from benchmon.prediction.thermal.equilibrium import Temperatures, solve_equilibrium, with_ntc
+from benchmon.prediction.thermal.equilibrium import Temperatures, settled_core, solve_equilibrium, with_ntc
 from benchmon.signals.arrays import Floats
 
 _FINE = 32
@@ -65,9 +66,18 @@ def solve_fault_circuit(
     """
 
     def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats]:
-        circuit = diode_circuit(bench, now, defects, junction)
-        state = FaultState(circuit, steady_solution(circuit, now.variants, state.solution if state else None, _FINE))
-        return state, _diode_powers(state)
+        start, before = state, None if state is None else state.solution
+
+        def with_sag(sag: Sag | None) -> FaultState:
+            circuit = diode_circuit(bench, now, defects, junction, sag)
+            return FaultState(circuit, steady_solution(circuit, now.variants, before, _FINE))
+
+        sag = None if start is None else start.circuit.sag
+        if start is not None and len(start.solution.y) != now.variants:
+            sag = _sag_of(start, now)
+        emf = now["mains.voltage"] * now["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
+        solved = settled_core(with_sag, lambda found: _sag_of(found, now), sag, emf)
+        return solved, _diode_powers(solved)
 
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     diodes = len(diode_circuit(bench, parts, defects, parts["ambient.temperature"][:, None]).equations.wiring.diodes)
@@ -103,6 +113,16 @@ def _ripple_order(traces: Traces) -> Floats:
     return np.where(first > _ONCE * second, 1.0, 2.0)
 
 
+def _sag_of(state: FaultState, parts: Parts) -> Sag | None:
+    """Return what the idle current of the core takes from the EMF of a winding, with the currents of `state`."""
+    circuit, solution = state.circuit, state.solution
+    equations, angle = circuit.equations, solution.mesh.stages.ravel()
+    ratio = parts["transformer.open_circuit_voltage"] / equations.bench.transformer.primary_voltage
+    net = solution.y.reshape(len(solution.y), -1, equations.size)[..., list(equations.branches)] @ equations.turns
+    reflected = np.broadcast_to((ratio * parts["core.turns"])[:, None] * net, (parts.variants, len(angle)))
+    return sag_of_reflected(equations.bench, parts, ratio, angle, reflected, before=circuit.sag)
+
+
 def fault_traces(state: FaultState) -> Traces:
     """Return the traces of a circuit with defects, at the points where its meters are."""
     circuit, solution = state.circuit, state.solution
@@ -111,7 +131,7 @@ def fault_traces(state: FaultState) -> Traces:
     y, dy = solution.y.reshape(flat), solution.dy.reshape(flat)
     angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
     currents, volts = (values[..., 0] for values in circuit.all_diodes(y))
-    branches = y[..., list(equations.branches)]
+    branches, sag = y[..., list(equations.branches)], circuit.sag
     first = equations.wiring.branches[0]
     across = y[..., list(first.start)].sum(-1) - y[..., list(first.end)].sum(-1)
     values = {
@@ -121,9 +141,8 @@ def fault_traces(state: FaultState) -> Traces:
         "diode.drop": volts,
         "diode.reverse": without_overshoot(np.maximum(-volts, 0.0), currents),
     }
-    values |= mains_side(
-        equations.bench, equations.parts, angle, weights, equations.ratio[:, None] * (branches @ equations.turns)
-    )
+    reflected = equations.ratio[:, None] * (branches @ equations.turns)
+    values |= mains_side(equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.flux)
     values |= output_side(equations, y @ equations.loads[0])
     if equations.reservoir is not None:
         placed = equations.reservoir

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
-from benchmon.prediction.circuit.circuit import batched_matvec, conductance_jacobian, mains_wave
+from benchmon.prediction.circuit.circuit import Sag, batched_matvec, conductance_jacobian, mains_wave
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct
 from benchmon.prediction.circuit.network import (
     CapacitorAt,
@@ -82,7 +82,7 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
         build.unknown()
     ones = np.ones(parts.variants)
     conducting = _place_diodes(build, wiring, defects, ones)
-    ratio = parts["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
+    ratio = parts["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage * parts["core.turns"]
     turns = _turns_of(wiring, defects)
     branches = _place_windings(build, wiring, parts, ratio, turns)
     reservoir = _place_halves(build, wiring, parts, defects)
@@ -130,12 +130,7 @@ def _turns_of(wiring: DiodeWiring, defects: Defects) -> Floats:
 
 def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Floats, turns: Floats) -> tuple[int, ...]:
     """Stamp the winding branches and return their unknowns; their rows are L·di/dt = EMF − drops − node voltage."""
-    primary = (
-        parts["mains.source_resistance"]
-        + parts["transformer.primary_resistance"]
-        + parts["fuse.resistance"]
-        + parts["ntc.resistance"]
-    ) * ratio**2
+    primary = parts.primary_ohms * ratio**2
     currents = tuple(build.unknown() for _ in wiring.branches)
     ones = np.ones(build.variants)
     for place, (branch, current) in enumerate(zip(wiring.branches, currents, strict=True)):
@@ -202,10 +197,14 @@ _UNBALANCED, _STRAY_SIEMENS = 1e-3, 1e-4
 
 @dataclass(frozen=True)
 class DiodeCircuit:
-    """The equations, with saturation current and thermal voltage (b, d) of all diodes in `junction`."""
+    """The equations, with saturation current and thermal voltage (b, d) of all diodes in `junction`.
+
+    `sag` is what the core's idle current takes from the EMF of a winding, None where it is left out.
+    """
 
     equations: DiodeEquations
     junction: tuple[Floats, Floats]
+    sag: Sag | None = None
 
     @property
     def repeat(self) -> float:
@@ -230,7 +229,8 @@ class DiodeCircuit:
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of one winding at mains angles (…), volts, (b, …)."""
         equations = self.equations
-        return mains_wave(equations.parts, equations.parts["mains.voltage"] * equations.ratio, angle)
+        wave = mains_wave(equations.parts, equations.parts["mains.voltage"] * equations.ratio, angle)
+        return wave if self.sag is None else wave - self.sag.at(angle)
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
@@ -301,12 +301,28 @@ class DiodeCircuit:
         equations = replace(self.equations, corner_factor=factor)
         return replace(self, equations=equations, junction=(saturation, thermal * factor))
 
+    def chosen(self, rows: NDArray[np.intp]) -> DiodeCircuit:
+        """Return the circuit of the variants of these numbers alone."""
+        equations, (saturation, thermal) = self.equations, self.junction
+        reservoir = equations.reservoir
+        chosen = replace(
+            equations,
+            parts=equations.parts.chosen(rows),
+            mass=equations.mass[rows],
+            conductance=equations.conductance[rows],
+            ratio=equations.ratio[rows],
+            reservoir=reservoir and replace(reservoir, capacitance=reservoir.capacitance[rows]),
+        )
+        return replace(self, equations=chosen, junction=(saturation[rows], thermal[rows]))
+
     def energy_lost(self, solution: PeriodicSolution) -> float:  # noqa: ARG002 (a PeriodicCircuit)
         """Return 0: for a circuit with a fault an error of a few parts in a thousand is accepted."""
         return 0.0
 
 
-def diode_circuit(bench: Bench, parts: Parts, defects: Defects, celsius: Floats) -> DiodeCircuit:
+def diode_circuit(
+    bench: Bench, parts: Parts, defects: Defects, celsius: Floats, sag: Sag | None = None
+) -> DiodeCircuit:
     """Return the circuit of a bench with `defects` and the diode junctions at `celsius` (b, d).
 
     Raises `PredictionError` if the load has no resistance.
@@ -314,4 +330,6 @@ def diode_circuit(bench: Bench, parts: Parts, defects: Defects, celsius: Floats)
     values = ("diode.saturation_current", "diode.emission_coefficient", "diode.series_resistance")
     junction = DiodeCharacteristic(*(parts[name][:, None] for name in values))
     saturation, thermal = junction.at(celsius)
-    return DiodeCircuit(assemble_by_diode(bench, parts, defects), (saturation, np.broadcast_to(thermal, celsius.shape)))
+    return DiodeCircuit(
+        assemble_by_diode(bench, parts, defects), (saturation, np.broadcast_to(thermal, celsius.shape)), sag
+    )

@@ -186,7 +186,7 @@ def _surge(worst_case: WorstCase) -> Iterator[str]:
     melts = fuse is not None and fuse.melting_i2t is not None and core.i2t > fuse.melting_i2t
     blows = " That is beyond the fuse's melting I²t: at an unlucky moment it may blow without any fault."
     yield (
-        f"A saturated core may add, by an upper estimate, a peak of {_value(core.peak, 'A')} and "
+        f"With a saturated core the line current may peak, by an upper estimate, at {_value(core.peak, 'A')}, with "
         f"{_value(core.i2t, 'A²s')}: flux doubled on top of 80 % remanence, limited only by the primary circuit's "
         f"{_value(core.resistance, 'Ω')}. Toroids come close to it, "
         f"stacked cores stay well below.{blows if melts else ''}"
@@ -201,6 +201,7 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
             "(secondary); no rating for that is known, so watch the transformer's temperature."
         )
     yield from _warm_copper(worst_case)
+    yield from _magnetised(worst_case)
     if not worst_case.bench.filter or not isinstance(worst_case.bench.filter[0], Capacitor):
         return
     winding = float(worst_case.loaded.quantities["secondary.current.rms"][HIGH])
@@ -213,6 +214,20 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
             f"A capacitor input draws its current in short pulses: {carrier} {_value(winding, 'A')} rms for a load of "
             f"{_value(load, 'A')}. Choose the transformer by the rms current, not by the power of the load."
         )
+
+
+def _magnetised(worst_case: WorstCase) -> Iterator[str]:
+    """Warn that the direct current of a half wave magnetises the core."""
+    if worst_case.bench.rectifier.kind != "half wave":
+        return
+    line = float(worst_case.loaded.quantities["mains.current.rms"][NORMAL])
+    mean = float(worst_case.loaded.quantities["diode.current.mean"][NORMAL])
+    yield (
+        "A half wave magnetises the core: no direct current passes a transformer, so the mean current of "
+        f"{_value(mean, 'A')} saturates it in one direction. The line current is then {_value(line, 'A')} rms with "
+        "even harmonics, and the primary heats up more than the load explains. Choose a transformer two to three times "
+        "as large (a rule of thumb), or a bridge; one without an air gap, as a toroid, suffers most."
+    )
 
 
 def _warm_copper(worst_case: WorstCase) -> Iterator[str]:

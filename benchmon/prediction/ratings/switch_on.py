@@ -269,7 +269,7 @@ def core_inrush(bench: Bench, mains_voltage: float, remanence: float = REMANENCE
     level = mains_voltage / bench.transformer.primary_voltage
     start = float(np.arccos(np.clip(1.0 - (SATURATION - remanence) / level, -1.0, 1.0)))
     parts = parts_of(bench)
-    resistance = bench.mains.source_resistance + bench.transformer.primary_resistance
+    resistance = (bench.mains.source_resistance or 0.0) + bench.transformer.primary_resistance
     resistance += bench.fuse.resistance if bench.fuse else 0.0
     if bench.ntc is not None:
         resistance += float(ntc_resistance(parts, parts["ambient.temperature"])[0])

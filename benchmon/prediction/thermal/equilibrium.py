@@ -14,12 +14,13 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.circuit import Sag
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
 from benchmon.prediction.circuit.network import path_currents
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.steady_state import SteadyState, solve_circuit
 from benchmon.prediction.circuit.trace_measures import rms_of
-from benchmon.prediction.circuit.traces import Traces, traces_of
+from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
 from benchmon.prediction.thermal.rated_rise import load_heats_itself, load_rise
 from benchmon.signals.arrays import Floats
 
@@ -27,6 +28,9 @@ _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
 _MOST_ROUNDS = 30
+_MOST_CORE_ROUNDS, _CLOSE_SAG = 12, 1e-4
+"""Most solutions until the EMF and the core's idle current agree, and the change that counts as none, of the EMF."""
+
 _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
 
@@ -55,18 +59,54 @@ def solve_in_equilibrium(
     `shift` (b,) kelvin is added to the rise of every junction, for the error of the thermal model. Raises
     `PredictionError` if the circuit has no steady state or the temperatures find no equilibrium.
     """
+    solved_last: SteadyState | None = None
+    is_full_wave = bench.rectifier.topology.repeats_after_half and bench.ntc is None
 
     def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats]:
-        state = solve_circuit(bench, now, junction, state)
+        start, emf = state, now["mains.voltage"] * now["transformer.open_circuit_voltage"]
+        sag = None if start is None else start.circuit.sag
+        if sag is not None and start is solved_last and is_full_wave:
+            # The idle current has settled before, and hardly depends on a junction a few kelvins warmer.
+            return again(solve_circuit(bench, now, junction, start, sag))
+        if start is not None and len(start.solution.y) != now.variants:
+            sag = sag_of(start, now)
+        state = settled_core(
+            lambda found: solve_circuit(bench, now, junction, start, found),
+            lambda solved: sag_of(solved, now),
+            sag,
+            emf / bench.transformer.primary_voltage,
+        )
+        return again(state)
+
+    def again(state: SteadyState) -> tuple[SteadyState, Floats]:
+        nonlocal solved_last
+        solved_last = state
         return state, diode_power(state)
 
     start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc)
-    state, temperatures = solve_equilibrium(
-        bench, temperatures, shift, initial_guess.state if initial_guess else None, solve=solve, traces_of=traces_of
-    )
+    first, measured = initial_guess.state if initial_guess else None, traces_of if bench.ntc else load_traces_of
+    state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=measured)
     return ThermalEquilibrium(state, traces_of(state), temperatures.parts, temperatures.junction, temperatures.ntc)
+
+
+def settled_core(
+    solve: Callable[[Sag | None], S], sag_of: Callable[[S], Sag | None], sag: Sag | None, emf: Floats
+) -> S:
+    """Return the state in which the EMF lacks what the idle current of the core takes, with a first guess of that.
+
+    `solve` returns the state with a given sag, `sag_of` the sag of a state; `emf` (b,) are rms volts to compare with.
+    """
+    rounds = 0
+    while True:
+        state = solve(sag)
+        before, sag, rounds = sag, sag_of(state), rounds + 1
+        if sag is None or rounds == _MOST_CORE_ROUNDS:
+            return state
+        change = sag.volts if before is None else sag.volts - before.volts
+        if np.max(np.abs(change) / emf[:, None]) < _CLOSE_SAG:
+            return state
 
 
 @dataclass(frozen=True)

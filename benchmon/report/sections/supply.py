@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from benchmon.bench import Bench, Capacitor, Channel
+from benchmon.prediction.circuit.usual_parts import source_resistance_of
 from benchmon.quantities import format_value
 from benchmon.report.document import DocumentSection, Fields, Paragraph, Table
 from benchmon.report.evaluation import Findings
@@ -60,7 +61,7 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     yield "primary resistance", format_value(transformer.primary_resistance, "Ω")
     yield "resistance of one winding", format_value(transformer.secondary_resistance, "Ω")
     fuse = bench.fuse.resistance if bench.fuse else 0.0
-    primary = (transformer.primary_resistance + bench.mains.source_resistance + fuse) * transformer.ratio**2
+    primary = (transformer.primary_resistance + source_resistance_of(bench.mains) + fuse) * transformer.ratio**2
     yield "primary circuit, referred to one winding", format_value(primary, "Ω")
     if found.prediction is None:
         return

@@ -160,10 +160,10 @@ def place_in_band(judgement: Judgement) -> float | None:
 
 
 def draw_band(place: float | None, width: int, symbols: SymbolSet) -> str:
-    """Return the picture of `place` (see `place_in_band`), exactly `width` columns; blank where nothing is known.
+    """Return the band with `place` marked (see `place_in_band`), exactly `width` columns; blank where nothing is known.
 
     The marker is between or on the drawn ends where |place| ≤ 1, beside them up to 1.5 (questionable), and an arrow at
-    the edge of the picture beyond that (disagrees).
+    the edge beyond that (disagrees).
     """
     if width < 7 or place is None or math.isnan(place):
         return " " * max(0, width)
@@ -222,16 +222,16 @@ class ChannelStatus:
         for verdict in (self.verdict_sign, ""):
             for shown in range(count, 0, -1):
                 more = f"+{count - shown}" if shown < count else ""
-                told = " ".join(word for word in (*self.flags[:shown], more, verdict) if word)
-                if len(told) <= room:
-                    return told
+                text = " ".join(word for word in (*self.flags[:shown], more, verdict) if word)
+                if len(text) <= room:
+                    return text
         return " ".join(word for word in (*self.flags, self.verdict) if word)
 
 
 def channel_status(judgement: Judgement | None, channel: Channel, old: bool, symbols: SymbolSet) -> ChannelStatus:
-    """Return how `channel` stands after `judgement`; `old` where nobody watches any more and the value is past.
+    """Return how `channel` stands after `judgement`; `old` if the value is out of date.
 
-    Where there is no value there is no verdict to tell. A tripped channel is not called hot as well.
+    Without a value there is no verdict. A tripped channel is not called hot as well.
     """
     if judgement is None:
         return ChannelStatus(symbols.old, "never read" if old else "waiting", (), StyleRole.QUIET, StyleRole.QUIET)

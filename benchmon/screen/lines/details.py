@@ -51,7 +51,7 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     return [
         ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
-        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "none to tell"),
+        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "not known"),
     ]
 
 
@@ -61,26 +61,26 @@ def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     if spread is None:
         return []
     low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
-    return [("drawn, settled", f"{mean} in the mean, 95 of 100 from {low} to {high}")]
+    return [("10,000 supplies", f"mean {mean}, 95 of 100 from {low} to {high}")]
 
 
 def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
     """Return where a temperature will settle, by the prediction and by its own course."""
     unit, name = channel.channel.unit, channel.channel.name
     settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
-    told = []
+    rows = []
     if settled is not None and is_temperature(channel.channel.quantity):
-        told.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
+        rows.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
     forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:
         limit = state.outlooks.limit_words(channel.channel)
-        final = _with(forecast.final, forecast.uncertainty, unit, "cannot tell yet where it settles")
-        told.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
-    return told
+        final = _with(forecast.final, forecast.uncertainty, unit, "not known yet where it settles")
+        rows.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
+    return rows
 
 
 def _causes(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
-    """Return every cause that is told of this channel, the likeliest first."""
+    """Return every cause that concerns this channel, the likeliest first."""
     name = channel.channel.name
     causes = [cause for cause in state.outlooks.causes if explained_channel(state, cause) == name]
     return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
@@ -101,12 +101,12 @@ def _setting(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
         ("warn above", channel.warn_above),
         ("switch off above", channel.trip_above),
     )
-    told = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
+    rows = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
     identity = state.identities.get(channel.instrument, "")
     return [
-        ("limits", told or "none"),
+        ("limits", rows or "none"),
         ("quantity", f"{channel.quantity}, read every {channel.period:g} s"),
-        ("instrument", f"{channel.instrument}: {identity or 'has not said what it is'}"),
+        ("instrument", f"{channel.instrument}: {identity or 'no identification'}"),
     ]
 
 

@@ -79,7 +79,7 @@ def _reading(signs: SymbolSet) -> tuple[tuple[str, str], ...]:
         (f"{signs.old} stale", "no reading for three periods. Old: nobody watches any more."),
         (
             f"implausible {signs.disagrees}",
-            "where it is narrow a sign stands for the verdict, +1 for one more flag; Enter tells all.",
+            "where it is narrow a sign stands for the verdict, +1 for one more flag; Enter shows all.",
         ),
         (
             "temperature",

@@ -70,9 +70,9 @@ def _outcome_words(stage: PlanStep, state: SessionState) -> str:
     if stage.outcome is Outcome.RUNNING:
         left = stage.left(state.now)
         return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(state.now))}"
-    said = f": {stage.words}" if stage.words else ""
+    words = f": {stage.words}" if stage.words else ""
     at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
-    return f"{stage.outcome}{at}{said}"
+    return f"{stage.outcome}{at}{words}"
 
 
 def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -> list[Line]:
@@ -129,13 +129,13 @@ def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolS
 def _needs(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     if not stage.step.needs:
         return _entry("must agree", "nothing is named; your own eyes decide", width, symbols)
-    told = []
+    channels = []
     for name in stage.step.needs:
         channel = state.channel(name)
         judgement = None if channel is None else channel.judgement
         sign = symbols.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else symbols.disagrees
-        told.append(f"{sign} {name}")
-    return _entry("must agree", "   ".join(told), width, symbols)
+        channels.append(f"{sign} {name}")
+    return _entry("must agree", "   ".join(channels), width, symbols)
 
 
 def _expected(

@@ -1,4 +1,4 @@
-"""Plots as lines of cells: series over labelled axes, drawn by plotext, in tones and with signs of our own."""
+"""Plots as lines of cells: series over labelled axes, drawn by plotext, in our own roles and symbols."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def axis_around(values: Sequence[float], unit: str, margin: float = 0.05) -> Axi
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A line through points, finite and in SI; `dotted` draws the points alone, so that it is told apart uncoloured."""
+    """A line through points, finite and in SI; `dotted` draws only the points: that differs without colour too."""
 
     x: Sequence[float]
     y: Sequence[float]
@@ -238,7 +238,7 @@ def _runs(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], lis
 
 
 def _line(text: str, width: int, symbols: SymbolSet) -> Line:
-    """Return one line of plotext's picture, its colours turned into style roles."""
+    """Return one line of plotext's output, its colours turned into style roles."""
     if symbols.ascii_only:
         text = text.translate(_IN_ASCII)
     cells: list[Cell] = []

@@ -30,7 +30,7 @@ class Annotation:
 
 
 def annotations_of(state: SessionState, width: int, symbols: SymbolSet) -> dict[str, list[Annotation]]:
-    """Return the remarks on each channel that has any, wrapped to rows of `width`."""
+    """Return the annotations of each channel that has any, wrapped to rows of `width`."""
     ahead = state.outlooks
     if not ahead.forecasts and not ahead.causes:
         return {}
@@ -51,26 +51,25 @@ def likely_causes(state: SessionState) -> list[Explanation]:
     causes = state.outlooks.causes
     if not causes or causes[0].cause == NOTHING_WRONG:
         return []
-    told = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
-    return told[:_MOST_CAUSES]
+    likely = [cause for cause in causes if cause.likelihood >= _LEAST_LIKELIHOOD and cause.cause != NOTHING_WRONG]
+    return likely[:_MOST_CAUSES]
 
 
 def cause_words(cause: Explanation, channel: str) -> str:
-    """Return a cause and its remedy; the reading, which stands in the row above, is left out."""
-    lead, _, rest = cause.message.partition(": ")
-    words = rest if rest and lead.startswith(channel) else cause.message
+    """Return a cause and its remedy; the reading is left out where the row above, that of `channel`, shows it."""
+    words = cause.advice if cause.advice and cause.evidence == channel else cause.message
     return f"{likelihood_in_words(cause.likelihood)} likely: {words}"
 
 
 def explained_channel(state: SessionState, cause: Explanation) -> str:
     """Return the channel whose row a cause belongs under, "" where there is none.
 
-    That is one the cause is about; else the one its message tells of; else the one that is farthest off.
+    That is one the cause concerns; else the one whose reading is its evidence; else the one that is farthest off.
     """
     names = [channel.channel.name for channel in state.channels]
-    about = [name for name in names if name in cause.channels]
-    told = sorted((name for name in names if cause.message.startswith(f"{name} ")), key=len, reverse=True)
-    return next(iter([*about, *told]), "") or _farthest_off(state)
+    concerned = [name for name in names if name in cause.channels]
+    evidence = [name for name in names if name == cause.evidence]
+    return next(iter([*concerned, *evidence]), "") or _farthest_off(state)
 
 
 def _farthest_off(state: SessionState) -> str:

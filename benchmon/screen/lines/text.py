@@ -45,7 +45,7 @@ def fit(text: str, width: int, symbols: SymbolSet, align: Literal["left", "right
 def fit_name(text: str, width: int, symbols: SymbolSet) -> str:
     """Return `text` exactly `width` columns wide; a name that is too long loses its middle.
 
-    Its beginning and its last word, or the end of that, tell names apart.
+    Its beginning and its last word, or the end of that, distinguish names.
     """
     if width_of(text) <= width or width < 6:
         return fit(text, width, symbols)

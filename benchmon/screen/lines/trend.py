@@ -37,7 +37,7 @@ class TrendPage:
 def trend_lines(
     page: TrendPage, events: Sequence[Event], cursor: float, size: tuple[int, int], symbols: SymbolSet
 ) -> list[Line]:
-    """Return the page as wide and high as `size`; `cursor` is where in the span its values are told, 0 to 1."""
+    """Return the page as wide and high as `size`; `cursor` is the place in the span whose values are shown, 0 to 1."""
     width, height = size
     name, unit = symbols.plain(page.channel.name), symbols.plain(page.channel.unit)
     span = f"{clock(page.since)} to {clock(page.until)}"
@@ -45,11 +45,11 @@ def trend_lines(
     if not any(part.count for part in page.parts):
         words = page.problem or "no readings in this span"
         return [*lines, (Cell(fit(f" {symbols.plain(words)}", width, symbols), StyleRole.QUIET),)]
-    told = [event for event in events if _belongs(event, page)]
+    shown = [event for event in events if _belongs(event, page)]
     plot = _plot(page, cursor, width, height - 4, symbols)
-    lines += [*plot.lines, _marks(told, page, plot, width, symbols)]
+    lines += [*plot.lines, _marks(shown, page, plot, width, symbols)]
     lines.append(_at_cursor(page, cursor, width, symbols))
-    return [*lines, _nearest_event(told, page, cursor, width, symbols)]
+    return [*lines, _nearest_event(shown, page, cursor, width, symbols)]
 
 
 def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: SymbolSet) -> Plot:
@@ -92,7 +92,7 @@ def sign_of(event: Event) -> str:
 
 
 def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, symbols: SymbolSet) -> Line:
-    """Return the line of marks under the plot; where several fall together, the gravest."""
+    """Return the line of marks under the plot; where several coincide, the most severe."""
     signs = [" "] * width
     for event in events:
         at = plot.column((event.time - page.since) / max(page.until - page.since, 1e-9))
@@ -115,10 +115,10 @@ def _at_cursor(page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -
     at = f" at {clock((part.start + part.end) / 2)}:"
     counted = f"{spread} in {part.count} readings" if spread else ""
     for between, how in (("   ", counted), ("  ", counted), ("  ", spread), ("  ", "")):
-        told = symbols.plain(between.join(words for words in (at, mean, how, expected) if words))
-        if width_of(told) <= width:
+        text = symbols.plain(between.join(words for words in (at, mean, how, expected) if words))
+        if width_of(text) <= width:
             break
-    return (Cell(fit(told, width, symbols), StyleRole.STRONG),)
+    return (Cell(fit(text, width, symbols), StyleRole.STRONG),)
 
 
 def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -> Line:

@@ -59,7 +59,7 @@ class CapturedWave:
 def fold_waveform(wave: Waveform, mains_frequency: float, beside: Folded | None = None) -> CapturedWave:
     """Return a captured wave folded into one mains period, shifted to where it fits `beside` best, and its harmonics.
 
-    A wave whose own frequency is near the mains' or twice that (ripple of a full wave) tells the period; else the
+    A wave whose own frequency is near the mains' or twice that (ripple of a full wave) gives the period; else the
     mains frequency does. Raises `DataFileError` for what is no wave.
     """
     samples = samples_of(wave.times[:_MOST_SAMPLES], wave.values[:_MOST_SAMPLES])
@@ -118,7 +118,7 @@ class WavePage:
 
 
 def wave_lines(page: WavePage, cursor: float, width: int, height: int, symbols: SymbolSet) -> list[Line]:
-    """Return the page; `cursor` is where in the period its values are told, 0 to 1."""
+    """Return the page; `cursor` is the place in the period whose values are shown, 0 to 1."""
     when = f"captured at {clock(page.captured)}" if page.captured is not None else "no wave captured yet"
     lines = [rule(f" wave of {page.trace}, {page.unit}", width, symbols, when)]
     waves = [wave for wave in (page.expected, page.measured) if wave is not None]
@@ -161,15 +161,15 @@ def _legend(page: WavePage, x: Axis, y: Axis, width: int, symbols: SymbolSet) ->
 
 
 def _at_cursor(page: WavePage, at: float, width: int, symbols: SymbolSet) -> Line:
-    told = [f" at {format_value(at, 's', 3)}:"]
+    parts = [f" at {format_value(at, 's', 3)}:"]
     values = []
     for name, wave in (("measured", page.measured), ("expected", page.expected)):
         if wave is not None:
             values.append(float(np.interp(at, wave.time, wave.value, period=wave.period)))
-            told.append(f"{name} {format_value(values[-1], page.unit)}")
+            parts.append(f"{name} {format_value(values[-1], page.unit)}")
     if len(values) == 2:
-        told.append(f"difference {format_value(values[0] - values[1], page.unit, 3)}")
-    return (Cell(fit(symbols.plain("   ".join(told)), width, symbols), StyleRole.STRONG),)
+        parts.append(f"difference {format_value(values[0] - values[1], page.unit, 3)}")
+    return (Cell(fit(symbols.plain("   ".join(parts)), width, symbols), StyleRole.STRONG),)
 
 
 Harmonics = Sequence[tuple[int, float]]

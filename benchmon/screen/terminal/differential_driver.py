@@ -1,8 +1,8 @@
-"""What goes to the terminal: only cells that changed, and no frame before the last one has arrived.
+"""What goes to the terminal: only cells that changed, and no frame before the previous one has arrived.
 
-Frames that Textual writes are read into a picture of the terminal instead of being sent. After what differs, the
-terminal is asked for its cursor's position. Its answer says that all before it was drawn; until then newer frames only
-change the picture. So on a slow line, where a program cannot see what is queued on the way, the screen shows fewer
+Frames that Textual writes are kept as cells instead of being sent. After the cells that differ, the terminal is asked
+for its cursor's position. Its answer shows that everything before it was drawn; until then newer frames only change the
+cells that are kept. So on a slow line, where a program cannot see what is queued on the way, the screen shows fewer
 frames and never old ones.
 """
 
@@ -148,7 +148,7 @@ class DifferentialDriver(LinuxDriver):
                 self._with_lock(self._send_changes)
 
     def _with_lock(self, do: Callable[[], None]) -> None:
-        """Do something for the reading of keys while nothing else does; nothing where the screen is left meanwhile.
+        """Call `do` from the thread that reads keys, holding the lock; do nothing if the screen is left meanwhile.
 
         Leaving waits for the reading to end, and may be the work of a signal's handler that came upon a frame being
         written: then the lock is not let go of before.
@@ -177,7 +177,7 @@ class DifferentialDriver(LinuxDriver):
             self._send_changes()
 
     def _track_alternate_screen(self, data: str) -> None:
-        """Take that the terminal was entered, or left to the shell: to the end, or until it is entered again."""
+        """Track entering and leaving the alternate screen: for good, or until it is entered again."""
         if data in (_ENTER, _LEAVE):
             self._writer.forget()
             self._asked = None
@@ -186,9 +186,9 @@ class DifferentialDriver(LinuxDriver):
             self._arrived.notify_all()
 
     def _check_size(self) -> None:
-        """Begin anew where the terminal's size has changed.
+        """Start again if the size of the terminal has changed.
 
-        The old picture stays, as far as it has room, until Textual has laid out a new one.
+        The old cells stay, as far as they have room, until Textual has laid out new ones.
         """
         try:
             size = os.get_terminal_size(self.fileno)
@@ -217,7 +217,7 @@ class DifferentialDriver(LinuxDriver):
         return f"\x1b[{_QUESTION_ROW};{self._question + 1}H\x1b[6n"
 
     def _can_send(self) -> bool:
-        """Return whether the last frame has arrived, or there is no waiting for it any longer.
+        """Return whether the last frame has arrived, or has been waited for long enough.
 
         Nothing is sent once the screen is being left: on a slow line that would only make leaving longer.
         """

@@ -1,6 +1,6 @@
 """The bases of views and dialogs: the status header on top, the keys at the bottom, a message line above them.
 
-Behind a dialog the bench goes on moving; the question stands at the bottom.
+Behind a dialog the values go on changing; the question is at the bottom.
 """
 
 from __future__ import annotations
@@ -76,11 +76,11 @@ class View(KeyScreen[None], inherit_bindings=False):
         yield self.key_bar
 
     def body(self) -> Iterable[Widget]:
-        """Return what is between head and keys."""
+        """Return the widgets between the status header and the keys. Every view implements it."""
         raise NotImplementedError
 
     def on_screen_resume(self) -> None:
-        """Show what has changed while it was not in sight."""
+        """Show what has changed while it was hidden."""
         self.show(self.state)
 
     def on_resize(self) -> None:
@@ -107,7 +107,7 @@ class View(KeyScreen[None], inherit_bindings=False):
         self.show(self.state)
 
     def _notice(self) -> None:
-        """Show what was told last; else what is done just now, or that the bench file was edited."""
+        """Show the last message; else the progress of the background job, or that the bench file was edited."""
         words = self._message or self.state.progress or self.state.edit_in_words
         self.notice.show_message(words)
         self.notice.set_height(len(self.notice.lines))
@@ -125,17 +125,17 @@ class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
         self.head = StatusHeader(state, symbols)
 
     def compose(self) -> ComposeResult:
-        """Put the head on top and the question at the bottom."""
+        """Put the status header on top and the question at the bottom."""
         yield self.head
         with Vertical(id="question"):
             yield from self.body()
 
     def body(self) -> Iterable[Widget]:
-        """Return what the question is made of."""
+        """Return the widgets of the question. Every dialog implements it."""
         raise NotImplementedError
 
     def on_screen_resume(self) -> None:
-        """Show what has changed while it was not in sight."""
+        """Show what has changed while it was hidden."""
         self.show(self.state)
 
     def on_resize(self) -> None:
@@ -143,7 +143,7 @@ class Dialog(ModalScreen[Answer], KeyScreen[Answer]):
         self.show(self.state)
 
     def show(self, state: SessionState) -> None:
-        """Show how the session stands now, in the head."""
+        """Show the present status in the header."""
         self.state = state
         self.head.show(state)
 

@@ -28,7 +28,7 @@ from benchmon.text import clock, one_line
 
 
 class FindDialog(Dialog[None]):
-    """Asks what to find and hands it to `find` at every key, so that the rows behind follow."""
+    """Asks what to find and passes it to `find` at every key, so that the rows behind follow."""
 
     def __init__(self, state: SessionState, symbols: SymbolSet, wanted: str, find: Callable[[str], None]) -> None:
         super().__init__(state, symbols)
@@ -39,7 +39,9 @@ class FindDialog(Dialog[None]):
         """Return the line to write in."""
         yield TextLines(self.symbols, title="find channels by name, quantity, instrument or state")
         yield TypedLine(self._wanted, max_length=40, compact=True)
-        yield TextLines(self.symbols, "Enter keeps the choice, Esc shows all. What is past its warning or limit stays.")
+        yield TextLines(
+            self.symbols, "Enter keeps the selection, Esc shows all. A channel past its warning or limit stays."
+        )
 
     @on(Input.Changed)
     def follow(self, message: Input.Changed) -> None:
@@ -74,8 +76,8 @@ class LoadDialog(Dialog[bool]):
         yield TextLines(
             self.symbols,
             f"It changes: {self._changes}.",
-            "Enter loads it: readings from now on are judged by it; earlier ones stay.",
-            "Esc   leaves in force what was loaded before.",
+            "Enter loads it: later readings are judged by it, earlier verdicts stay.",
+            "Esc   keeps the bench file that is in force.",
             title="load the edited bench file?",
         )
 
@@ -89,17 +91,19 @@ _LONGEST = 12
 
 
 class SwitchOffDialog(Dialog[bool]):
-    """Asks for the word. Answers True where it was typed, None where the dialogue was closed."""
+    """Asks for the word OFF. Answers True if it was typed, None if the dialog was cancelled."""
 
     def __init__(self, state: SessionState, symbols: SymbolSet) -> None:
         super().__init__(state, symbols)
-        self._hint = TextLines(symbols, "Enter switches off, Esc does not. The switch in your hand is faster.")
+        self._hint = TextLines(symbols, "Enter switches off, Esc does not. The switch at the bench is faster.")
 
     def body(self) -> Iterable[Widget]:
         """Return what it does, and the line to write in."""
         section = self.state.info.bench.switch_off
         instrument = section.instrument if section is not None else ""
-        yield TextLines(self.symbols, f"It tells {instrument} to switch off.", title=f"switch off: type {WORD}")
+        yield TextLines(
+            self.symbols, f"This sends the switch-off command of {instrument}.", title=f"switch off: type {WORD}"
+        )
         yield TypedLine(max_length=_LONGEST, select_on_focus=False, compact=True)
         yield self._hint
 
@@ -109,7 +113,7 @@ class SwitchOffDialog(Dialog[bool]):
         if message.value.strip().upper() == WORD:
             self.dismiss(True)
         else:
-            self._hint.set_text(f"That is not {WORD}: nothing was switched off. Type {WORD} and Enter, or Esc.")
+            self._hint.set_text(f"This is not {WORD}: nothing was switched off. Type {WORD} and Enter, or Esc.")
 
 
 _LONGEST_READING = 40
@@ -117,7 +121,7 @@ _OVERLOAD = re.compile(r"[-+]?[A-Za-z. ]{1,12}")
 
 
 class ReadingDialog(Dialog[TypedReading]):
-    """Asks what a display shows; the reading bears the time of the key that opened this, in session seconds."""
+    """Asks what a display shows; the time of the reading is that of the key that opened this, in session seconds."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "choose(-1)", "Other channel", priority=True),
@@ -146,7 +150,7 @@ class ReadingDialog(Dialog[TypedReading]):
 
     @on(Input.Submitted)
     def accept(self, message: Input.Submitted) -> None:
-        """Answer the reading; one that cannot be is told and stays to be put right."""
+        """Answer the reading; an impossible one is explained and can be corrected."""
         channel = self._channels[self._chosen]
         shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
         problem = _problem(shows, channel)
@@ -162,7 +166,7 @@ class ReadingDialog(Dialog[TypedReading]):
     def _advice(self) -> str:
         channel = self._channels[self._chosen]
         others = "; up and down: other channels" if len(self._channels) > 1 else ""
-        return f"with its unit, like {example(KINDS_BY_UNIT[channel.unit])}; Enter keeps it, Esc drops it{others}"
+        return f"with its unit, like {example(KINDS_BY_UNIT[channel.unit])}; Enter enters it, Esc cancels{others}"
 
 
 def _spelt(shows: str, channel: Channel) -> str:
@@ -187,7 +191,7 @@ LONGEST = 200
 class TextDialog(Dialog[str | None]):
     """Asks for one line of text, which begins as `usual`.
 
-    Answers it, "" where `may_be_empty` and nothing was written, None where dropped.
+    Answers the text, "" if `may_be_empty` and nothing was written, None if cancelled.
     """
 
     def __init__(
@@ -217,7 +221,7 @@ class TextDialog(Dialog[str | None]):
 
 
 class ExitChoice(StrEnum):
-    """What becomes of the recorder when the screen is left, as the last words to the user.
+    """What happens to the recorder when the screen is left, as the last message to the user.
 
     NOTHING: there was no recorder to decide about.
     """
@@ -228,7 +232,7 @@ class ExitChoice(StrEnum):
 
 
 class ExitDialog(Dialog[ExitChoice | None]):
-    """Asks what becomes of the recorder. Answers None where the user stays."""
+    """Asks whether the recorder goes on. Answers None if the user stays."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("k,enter", "keep", "Keep recording"),
@@ -240,10 +244,10 @@ class ExitDialog(Dialog[ExitChoice | None]):
         """Return the question."""
         yield TextLines(
             self.symbols,
-            "k    keep recording: the recorder and its watch go on without this screen",
+            "k    keep recording: the recorder goes on watching without this screen",
             "s    stop recording: the session ends; nothing is watched any more",
             "Esc  stay",
-            "Leaving switches nothing off: the bench keeps its power.",
+            "Leaving switches nothing off: the bench stays powered.",
             title="leave the screen?",
         )
 

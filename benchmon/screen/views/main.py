@@ -36,10 +36,10 @@ class HeightPlan:
 def share_height(height: int, channels: int, points: int, heat: tuple[int, int], annotations: int = 0) -> HeightPlan:
     """Return how `height` lines are shared by `channels` rows under `points` headings and lines of bars, `heat`.
 
-    Rows come first; headings only where every row stays in sight with them; events take what is left, at least three
+    Rows come first; headings only where every row stays visible with them; events take what is left, at least three
     lines on all but the smallest screens. `heat` is how many lines of bars are wanted, and how many will do where a row
-    would go out of sight. `remarks` are lines under the rows; they take from the events before a row
-    goes out of sight.
+    would be hidden otherwise. `annotations` are lines under the rows; they take room from
+    the events before a row is hidden.
     """
     least = next((lines for from_height, lines in _EVENTS if height >= from_height), 0)
     least = max(min(least, _LEAST_EVENTS), least - annotations)

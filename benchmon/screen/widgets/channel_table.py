@@ -39,7 +39,7 @@ Entry = ChannelState | Annotation | str
 
 @dataclass(frozen=True, slots=True)
 class VisibleRows:
-    """The entries in sight, each with its place in its group, and how many are out of sight."""
+    """The entries in sight, each with its place in its group, and how many are hidden."""
 
     entries: list[tuple[Entry, Mark]]
     above: int
@@ -142,7 +142,7 @@ class TableWindow:
 
 
 class ChannelTable(CellLines, can_focus=True):
-    """Rows of channels with a cursor. It shows as many as it has lines for, and says how many are out of sight."""
+    """Rows of channels with a cursor. It shows as many as it has lines for, and shows how many are hidden."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1)", "Up", show=False),
@@ -196,7 +196,7 @@ class ChannelTable(CellLines, can_focus=True):
         self.show(self._state)
 
     def on_click(self, event: events.Click) -> None:
-        """Move the cursor to the row that was clicked on, or to the one above a remark; open it at the second click."""
+        """Move the cursor to the clicked row, or to the one above an annotation; open it at the second click."""
         row = event.screen_y - self.region.y - 1
         above = [entry for entry, _ in self._entries[: max(0, row + 1)] if isinstance(entry, ChannelState)]
         if not above or row >= len(self._entries) or isinstance(self._entries[row][0], str):

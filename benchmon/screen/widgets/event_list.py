@@ -19,7 +19,7 @@ _WHEEL = 3
 
 
 class EventList(CellLines, can_focus=True):
-    """A window on the events, under a heading that says how many are out of sight."""
+    """A window on the events, under a heading that shows how many are hidden."""
 
     DEFAULT_CSS = """
     EventList { height: 1fr; }

@@ -25,8 +25,7 @@ _ROLE = attrgetter("role")
 class CellLines(Widget):
     """A widget that shows lines of cells.
 
-    It draws at the latest when it is rendered, so that a view whose parts have got their room is never shown half
-    empty.
+    It is drawn at the latest when it is rendered, so that a view is never shown half empty.
     """
 
     DEFAULT_CSS = """
@@ -59,7 +58,7 @@ class CellLines(Widget):
             self.refresh(*changed)
 
     def set_height(self, lines: int) -> None:
-        """Take as many lines of the screen, none at all where 0; that lays it out anew, so only where it changes."""
+        """Take as many lines of the screen, none if 0. Only a change is set, since that lays out the screen again."""
         if self.display != (lines > 0):
             self.display = lines > 0
         if self.styles.height is None or self.styles.height.value != lines:
@@ -150,8 +149,8 @@ _COMPARED = (bool, int, float, str)
 class Canvas(CellLines, can_focus=True):
     """Shows what `draw(width, height)` returns.
 
-    `shows` tells what goes into that; while it is the same, and the room too, nothing is drawn anew. Numbers and words
-    are the same where they are equal, everything else where it is the very same object.
+    `shows` returns what the drawing depends on; while that and the size are the same, nothing is drawn again. Numbers
+    and texts are compared by value, everything else by identity.
     """
 
     DEFAULT_CSS = """
@@ -169,7 +168,7 @@ class Canvas(CellLines, can_focus=True):
         self.show()
 
     def show(self) -> None:
-        """Draw anew where there is something else to show."""
+        """Draw again if there is something else to show."""
         size, shows = self.size, self._dependencies()
         if size.width <= 0 or size.height <= 0 or (size == self._drawn_in and _are_same(shows, self._drawn)):
             return

@@ -20,7 +20,7 @@ _WHEEL = 3
 
 
 class ScrollPage(CellLines, can_focus=True):
-    """Shows the lines that `write(width)` returns; its last line says where more follows."""
+    """Shows the lines that `write(width)` returns; its last line shows where more follows."""
 
     DEFAULT_CSS = """
     ScrollPage { height: 1fr; }
@@ -63,7 +63,7 @@ class ScrollPage(CellLines, can_focus=True):
         self.action_scroll_by(_WHEEL)
 
     def show(self) -> None:
-        """Write the page anew."""
+        """Write the page again."""
         width, height = self.size.width, self.size.height
         if width <= 0 or height <= 0:
             return

@@ -1,6 +1,6 @@
 """The status header on top of every view and dialog, and the message line above the keys.
 
-The header has the status in words, the alarms, and below them title, mains, recorder and time. The message line says
+The header has the status in words, the alarms, and below them title, mains, recorder and time. The message line shows
 what could not be done, and why; it takes no room while it is empty.
 """
 
@@ -41,7 +41,7 @@ class StatusHeader(CellLines):
         self._symbols = symbols
 
     def redraw(self) -> None:
-        """Wrap the sentence anew."""
+        """Wrap the sentence for the new width."""
         self.show(self._state)
 
     def show(self, state: SessionState) -> None:

@@ -240,26 +240,35 @@ def _ranked(
     order = sorted(weights, key=lambda cause: -weights[cause])
     least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
     return [
-        Explanation(cause, weights[cause] / total, _message(best[cause][1], usable, expected), best[cause][1].channels)
+        _explanation(best[cause][1], weights[cause] / total, usable, expected)
         for place, cause in enumerate(order)
         if place < 1 or weights[cause] / total >= least
     ]
 
 
-def _message(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
+def _explanation(
+    one: Hypothesis, likelihood: float, usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+) -> Explanation:
+    """Return a hypothesis as an explanation: its evidence, then its advice."""
     if one.cause == NOTHING_WRONG:
-        return "the readings agree with the prediction and with each other: nothing needs explaining"
-    shown = _worst_shown(one, usable, expected)
+        message = "the readings agree with the prediction and with each other: nothing needs explaining"
+        return Explanation(one.cause, likelihood, message, one.channels)
+    evidence, shown = _worst_shown(one, usable, expected)
+    advice = _advice(one, is_powerful=_shows_power(usable, expected))
+    return Explanation(one.cause, likelihood, f"{shown}: {advice}", one.channels, evidence, advice)
+
+
+def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
+    """Return the cause and its remedy in words; "at once" only where readings show power where it hurts."""
     if one.cause == NONE_OF_THESE:
         where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
-        return f"{shown}: no known cause fits; {where}; {one.remedy}"
+        return f"no known cause fits; {where}; {one.remedy}"
     cause = one.cause.removeprefix(f"{one.channels[0]}: ") if len(one.channels) == 1 else one.cause
-    remedy = one.remedy if _shows_power(usable, expected) else one.remedy.replace(" at once", "")
-    return f"{shown}: {cause}; {remedy}"
+    return f"{cause}; {one.remedy if is_powerful else one.remedy.replace(' at once', '')}"
 
 
-def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> str:
-    """Return how the reading that speaks loudest for a cause stands to what was expected."""
+def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
+    """Return the channel whose reading speaks loudest for a cause, and how that reading compares with the expected."""
     inside = [reading for reading in usable if not one.channels or reading.channel.name in one.channels] or usable
 
     def loudness(reading: Observation) -> float:
@@ -272,5 +281,8 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     what = channel.quantity.rpartition(".")[2].replace("_", " ")
     if abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
         shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
-        return f"{channel.name} reads {shown}, expected {meant}"
-    return f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
+        if worst.read is not None:
+            now = format_value(worst.read, channel.unit)
+            return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
+        return channel.name, f"{channel.name} reads {shown}, expected {meant}"
+    return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"

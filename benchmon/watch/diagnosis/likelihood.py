@@ -52,12 +52,14 @@ TAILS = 30.0
 class Observation:
     """What a channel reads, settled, in its quantity's unit; ±inf is overload.
 
-    `doubt` is its expanded uncertainty beyond the meter's, as where it is foreseen and not read.
+    Where `value` is foreseen and not read, `doubt` is its expanded uncertainty beyond the meter's, and `read` what the
+    channel reads now.
     """
 
     channel: Channel
     value: float
     doubt: float = 0.0
+    read: float | None = None
 
 
 def log_likelihoods(

@@ -29,7 +29,7 @@ _NAMED = 3
 _COMES_AND_GOES = 4
 """Changes between agreeing and disagreeing within some minutes that are no chance."""
 
-_SEEN, _AT_MOST, _AT_LEAST = 0.9, 0.6, 0.7
+_SEEN, _AT_MOST, _AT_LEAST = 0.9, 0.5, 0.7
 """The likelihood of what the history shows by itself; the most of an open question; the least where all agrees."""
 
 
@@ -57,7 +57,7 @@ def steady_reading(
         return Observation(channel, value)
     if outlook.final is None or outlook.uncertainty is None:
         return None
-    return Observation(channel, outlook.final.best, outlook.uncertainty)
+    return Observation(channel, outlook.final.best, outlook.uncertainty, value)
 
 
 def statements(
@@ -164,5 +164,5 @@ def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
 
 
 def _not_yet(words: str, channel: str, likelihood: float) -> Explanation:
-    message = f"{words}, while everything that has settled agrees with the prediction: its cause is open"
+    message = f"{words}: everything that has settled agrees with the prediction, and no known cause is seen yet"
     return Explanation(NONE_OF_THESE, min(likelihood, _AT_MOST), message, (channel,))

@@ -1,11 +1,13 @@
-"""Heat: where a temperature is going, fitted as it goes, and how long until its limits.
+"""Temperatures: where each one settles, and how long until it passes its limits.
 
-Readings are averaged over two seconds. A first-order rise is fitted to all of them since the present regime began. A
-cumulative sum (Page, Biometrika 41, 1954) of what the fit did not foresee tells when something changed (a fan, a load,
-the power): then the fit begins anew from there. Memory is bounded: when the regime has 96 points, neighbours merge.
+Readings are averaged over two seconds. The courses that they allow are fitted to all of them since the present regime
+began, see `rise_fit`. A cumulative sum (Page, Biometrika 41, 1954) of what these courses did not foresee shows when
+something changed (a fan, a load, the power): then the fit begins again from there. Memory is bounded: the longer a
+regime lasts, the more readings a point averages.
 
-Nothing is told that the readings do not carry: no final value while its interval is wide, and no time to a limit
-unless the final value is known or the rise already covers a tenth of the way.
+No final value is given while its interval is wide, and no time to a limit unless the final value is known or the rise
+already covers a tenth of the way. A limit that most courses pass has a time; one that only some pass has an earliest
+time.
 
 Forecasts of a channel, from what is known of its drift or of its heat.
 """
@@ -16,33 +18,43 @@ import math
 from collections import deque
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 
 from benchmon.bench import Channel
 from benchmon.watch.drift.blocks import NoiseEstimate
 from benchmon.watch.drift.drift import Drift
-from benchmon.watch.heating.first_order_fit import Interval, Rise, fit_rise
+from benchmon.watch.heating.rise_fit import FEWEST, Courses, Foreknowledge, Interval, fit_rise
 from benchmon.watch.records import Forecast
 
 PROBE_SECONDS = 2.0
 POINTS_KEPT = 96
 _RECENT = 60
-_SHORTEST_HORIZON = 120.0
-_FEWEST = 8
-_REFIT = 0.08
-"""The part by which the time seen must grow before the fit is made again."""
+_A_POINT = 0.1
+"""The part of the regime so far over which a point averages."""
 
-_ALLOWED_SHIFT, _DOUBTED_SUM, _ALARM_SUM = 1.0, 2.0, 8.0
+_REFIT, _BEFORE_THE_LIMIT = 0.08, 0.25
+"""The part by which the time seen must grow before the fit is made again, and the part of the time until a limit."""
+
+_ALLOWED_SHIFT, _DOUBTED_SUM, _ALARM_SUM = 2.0, 4.0, 12.0
 """The cumulative sum, in standard deviations: what each probe may be off for free, the sum from which on the fit is not
 made again with probes that may belong to another regime, and the sum that means a change.
-On steady noise that is less than one restart in a million probes (Siegmund's approximation: e^16)."""
+Moving air stays for a while, so that a probe is off much as the one before it was; hence the large first figure."""
 
 _LEAST_DEVIATION = 0.01
-_KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.25, 1.0, 0.1
-_MOVED_KELVIN = 3.0
-_MISFIT, _MISFIT_KELVIN = 8.0, 1.0
-_GROWTH_SCORE, _RUNAWAY_RATE, _RUNAWAY_KELVIN = 5.0, 0.5 / 60.0, 2.0
+_KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.35, 1.0, 0.1
+_HALF_WAY = 0.5
+"""The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass."""
+
+_STEADY_KELVIN = 1.0
+"""What may still come, at the likeliest, of a temperature that is called steady; or twice what moving air does."""
+
+_STEADY_OVER = 0.5
+"""The part of the time seen over which a slope that the courses do not explain must not bring more than that."""
+
+_MISFIT = 8.0
+_GROWING, _RUNAWAY_RATE, _RUNAWAY_KELVIN = 0.98, 0.5 / 60.0, 3.0
 
 
 class State(StrEnum):
@@ -85,12 +97,24 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class HeatLimits:
-    """A channel's upper limits (°C), what is known of its time constant (s), and its fastest expected rise (K/s)."""
+    """A channel's upper limits (°C), what is known of its time constant (s), and its fastest expected rise (K/s).
+
+    `air`, `final` and `doubt` (°C) are the air's temperature, where this one should settle, and the standard
+    uncertainty of that; None where nothing is expected.
+    """
 
     warning: float | None = None
     limit: float | None = None
     time_constant: float | None = None
     fastest: float | None = None
+    air: float | None = None
+    final: float | None = None
+    doubt: float = 0.0
+
+    @property
+    def known(self) -> Foreknowledge:
+        """Return what is known of the temperature before it is read."""
+        return Foreknowledge(self.air, self.time_constant, self.final, self.doubt)
 
 
 class _Average:
@@ -113,6 +137,14 @@ class _Average:
         return found
 
 
+class _Point(NamedTuple):
+    """The average of some probes: time (s), temperature (°C), and how many probes."""
+
+    time: float
+    value: float
+    probes: int
+
+
 class HeatWatch:
     """Follows one temperature, in °C, reading by reading."""
 
@@ -120,11 +152,11 @@ class HeatWatch:
         self.limits = limits or HeatLimits()
         self._noise = NoiseEstimate()
         self._average = _Average()
-        self._recent: deque[tuple[float, float]] = deque(maxlen=_RECENT)
-        self._points: list[tuple[float, float]] = []
-        self._merge, self._waiting = 1, list[tuple[float, float]]()
+        self._recent: deque[_Point] = deque(maxlen=_RECENT)
+        self._points: list[_Point] = []
+        self._waiting: list[_Point] = []
         self._readings_a_probe = 1.0
-        self._fit: Rise | None = None
+        self._fit: _Fit | None = None
         self._next_fit = -math.inf
         self._sums, self._runs = [0.0, 0.0], [0, 0]
         self._value = 0.0
@@ -147,34 +179,38 @@ class HeatWatch:
     def _probe(self, time: float, value: float, count: int) -> bool:
         self._value = value
         self._readings_a_probe += 0.1 * (count - self._readings_a_probe)
-        self._recent.append((time, value))
+        point = _Point(time, value, 1)
+        self._recent.append(point)
         if self._fit is not None and self._has_changed(self._fit, time, value):
             self._restart()
             return True
-        self._keep(time, value)
-        if time < self._next_fit or len(self._points) < _FEWEST or max(self._sums) > _DOUBTED_SUM:
+        self._keep(point)
+        if time < self._next_fit or len(self._points) < FEWEST or max(self._sums) > _DOUBTED_SUM:
             return False
         self._refit()
         return True
 
-    def _keep(self, time: float, value: float) -> None:
-        self._waiting.append((time, value))
-        if len(self._waiting) < self._merge:
+    def _keep(self, point: _Point) -> None:
+        self._waiting.append(point)
+        first = self._points[0].time if self._points else point.time
+        if len(self._points) >= FEWEST and point.time - self._waiting[0].time < _A_POINT * (point.time - first):
             return
         self._points.append(_middle(self._waiting))
         self._waiting.clear()
-        if len(self._points) >= POINTS_KEPT:
-            self._points = [_middle(self._points[i : i + 2]) for i in range(0, len(self._points), 2)]
-            self._merge *= 2
+        if len(self._points) > POINTS_KEPT:
+            # The older half of the points lies closest; their neighbours become one.
+            old = self._points[: POINTS_KEPT // 2]
+            self._points[: len(old)] = [_middle(old[i : i + 2]) for i in range(0, len(old), 2)]
 
-    def _deviation(self) -> float:
-        """Return the standard deviation of a probe: its noise averaged, but never below its display's last digit."""
-        noise = self._noise.deviation / math.sqrt(max(1.0, self._readings_a_probe))
-        return max(noise, self._noise.step / math.sqrt(12.0), _LEAST_DEVIATION)
+    def _deviation(self, probes: int = 1) -> float:
+        """Return the standard deviation of a point: its noise averaged, but never below half of its last digit's."""
+        noise = self._noise.deviation / math.sqrt(max(1.0, self._readings_a_probe) * probes)
+        return max(noise, self._noise.step / math.sqrt(48.0), _LEAST_DEVIATION)
 
-    def _has_changed(self, fit: Rise, time: float, value: float) -> bool:
-        # Until the curve is known, its own doubt is larger than any change.
-        off = (value - fit.at(time)) / math.hypot(self._deviation(), fit.deviation, fit.doubt_at(time))
+    def _has_changed(self, fit: _Fit, time: float, value: float) -> bool:
+        # Until the course is known, its own doubt is larger than any change.
+        expected, doubt = fit.at(time)
+        off = (value - expected) / math.hypot(self._deviation(), doubt)
         for side, sign in enumerate((1.0, -1.0)):
             self._sums[side] = max(0.0, self._sums[side] + sign * off - _ALLOWED_SHIFT)
             self._runs[side] = self._runs[side] + 1 if self._sums[side] > 0 else 0
@@ -182,108 +218,130 @@ class HeatWatch:
 
     def _restart(self) -> None:
         run = max(2, self._runs[0] if self._sums[0] > self._sums[1] else self._runs[1])
-        self._points, self._merge, self._waiting = list(self._recent)[-run:], 1, []
+        self._begin_with(list(self._recent)[-run:])
+
+    def _begin_with(self, points: list[_Point]) -> None:
+        self._points, self._waiting = points, []
         self._sums, self._runs = [0.0, 0.0], [0, 0]
         self._fit, self._next_fit = None, -math.inf
 
     def _refit(self) -> None:
         points = self._points if not self._waiting else [*self._points, _middle(self._waiting)]
-        if len(points) < _FEWEST:
+        if len(points) < FEWEST:
             return
-        times, values = (np.array(column) for column in zip(*points, strict=True))
-        deviation = max(self._deviation() / math.sqrt(self._merge), self._noise.step / math.sqrt(12.0))
-        fit = fit_rise(times, values, deviation, self.limits.time_constant)
-        if fit.deviation > max(_MISFIT_KELVIN, _MISFIT * deviation) and len(self._points) >= 2 * _FEWEST:
-            # No rise goes through these points: there is a change among them, and the later half tells what is now.
-            self._points = self._points[len(self._points) // 2 :]
-            self._sums, self._runs, self._fit, self._next_fit = [0.0, 0.0], [0, 0], None, -math.inf
+        times, values, _ = (np.array(column, float) for column in zip(*points, strict=True))
+        deviations = np.array([self._deviation(point.probes) for point in points])
+        courses = fit_rise(times, values, deviations, self.limits.known)
+        if courses.misfit > _MISFIT and len(self._points) >= 2 * FEWEST:
+            # No course goes through these points: there is a change among them, and the later half shows what is now.
+            self._begin_with(self._points[len(self._points) // 2 :])
             return
-        self._fit = fit
-        span = float(times[-1] - times[0])
-        self._next_fit = float(times[-1]) + max(_REFIT * span, PROBE_SECONDS / 2)
+        self._fit = _Fit(courses, self.limits, _unexplained_slope(points, courses))
+        now = float(times[-1])
+        pause = _REFIT * (now - float(times[0]))
+        if self._fit.soonest is not None:
+            pause = min(pause, _BEFORE_THE_LIMIT * self._fit.soonest)
+        self._next_fit = now + max(pause, PROBE_SECONDS / 2)
 
     def outlook(self, now: float) -> Outlook:
         """Return what is known at `now` (s)."""
         fit = self._fit
         if fit is None:
-            since = self._points[0][0] if self._points else now
+            since = self._points[0].time if self._points else now
             return Outlook(now, State.UNKNOWN, since=since, value=self._value)
-        rate, doubt = _rate(fit, now)
-        still = self._stillness(now)
-        if still is not None and fit.growth <= _GROWTH_SCORE:
-            return Outlook(now, State.STEADY, rate, still, fit.time_constant, fit.start, self._value)
-        state = self._state(fit, now, rate, doubt)
-        risen = fit.at(now) - fit.temperature
-        plain = Outlook(now, state, rate, None, fit.time_constant, fit.start, self._value, risen)
-        final = fit.final
-        known = max(_KNOWN_KELVIN, _KNOWN_WITHIN * abs(final.best - fit.temperature))
+        return fit.outlook(now, self._value, self.limits)
+
+
+class _Fit:
+    """The courses that were fitted last, and what follows from them until they are fitted again."""
+
+    def __init__(self, courses: Courses, limits: HeatLimits, unexplained_slope: float) -> None:
+        self.courses = courses
+        self._unexplained = abs(unexplained_slope) * _STEADY_OVER * (courses.seen - courses.start)
+        seen, span = courses.seen, courses.seen - courses.start
+        self._times = seen + span * np.linspace(0.0, 0.5, 9)
+        paths = courses.paths(self._times)
+        self._means, self._doubts = paths.mean(axis=0), paths.std(axis=0)
+        self._rates = [courses.rate(time) for time in (seen, float(self._times[-1]))]
+        self._final, self._growing, self._time_constant = courses.final, courses.growing, courses.time_constant
+        self._rest = float(np.median(np.abs(courses.to_come(seen))))
+        self._limits = limits
+        goals = [limit for limit in (limits.warning, limits.limit) if limit is not None]
+        self._until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
+
+    @property
+    def soonest(self) -> float | None:
+        """How long after the fit a limit may be passed at the earliest, s; None where none is in sight."""
+        return min((ahead.low for ahead in self._until.values() if 0.0 < ahead.low < math.inf), default=None)
+
+    def at(self, time: float) -> tuple[float, float]:
+        """Return the expected temperature at `time` (s) and its standard deviation, °C."""
+        return float(np.interp(time, self._times, self._means)), float(np.interp(time, self._times, self._doubts))
+
+    def outlook(self, now: float, value: float, limits: HeatLimits) -> Outlook:
+        """Return what is known at `now` (s) of a temperature that is at `value` (°C)."""
+        courses = self.courses
+        rate, doubt = (float(np.interp(now, self._times[[0, -1]], pair)) for pair in zip(*self._rates, strict=True))
+        risen = self.at(now)[0] - float(courses.first.mean())
+        plain = Outlook(now, State.STEADY, rate, self._final, self._time_constant, courses.start, value, risen)
+        state = self._state(value, rate, doubt, risen, limits)
+        if state is State.STEADY:
+            return replace(plain, risen=0.0)
+        final = self._final
+        known = max(_KNOWN_KELVIN, _KNOWN_WITHIN * abs(final.best - float(courses.first.mean())))
         is_known = state is not State.RUNAWAY and max(final.high - final.best, final.best - final.low) <= known
         return replace(
             plain,
+            state=state,
             final=final if is_known else None,
-            to_warning=self._until(self.limits.warning, fit, state, now, is_known=is_known),
-            to_limit=self._until(self.limits.limit, fit, state, now, is_known=is_known),
+            to_warning=self._ahead(limits.warning, plain, state, is_known=is_known),
+            to_limit=self._ahead(limits.limit, plain, state, is_known=is_known),
         )
 
-    def _state(self, fit: Rise, now: float, rate: float, doubt: float) -> State:
-        rise = fit.at(now) - fit.temperature
-        if fit.growth > _GROWTH_SCORE and rate > _RUNAWAY_RATE and rise > _RUNAWAY_KELVIN:
-            return State.RUNAWAY
-        fastest = self.limits.fastest
-        if fastest is not None and rate - 2.0 * doubt > fastest and rise > _RUNAWAY_KELVIN:
-            return State.RUNAWAY
+    def _state(self, value: float, rate: float, doubt: float, risen: float, limits: HeatLimits) -> State:
+        allowed = max(_STEADY_KELVIN, 2.0 * float(self.courses.unrest.mean()))
+        if max(self._rest, self._unexplained) <= allowed and self._growing < 0.5:
+            return State.STEADY
+        if rate > _RUNAWAY_RATE and risen > _RUNAWAY_KELVIN:
+            # What is still below the temperature at which it should settle warms up, whatever its course looks like.
+            grows = self._growing > _GROWING and (limits.final is None or value > limits.final)
+            if grows or (limits.fastest is not None and rate - 2.0 * doubt > limits.fastest):
+                return State.RUNAWAY
         if abs(rate) > 3.0 * doubt:
             return State.RISING if rate > 0 else State.COOLING
         return State.UNKNOWN
 
-    def _stillness(self, now: float) -> Interval | None:
-        """Return where a temperature stays that does not move, as far as can be seen; None where it moves.
-
-        The last third of the points may hide a slope; over a time constant it must not come to a kelvin. A curve seen
-        in few points looks like scatter about a line: what has moved by kelvins, and clearly so, does not stay.
-        """
-        points = self._points[-max(_FEWEST, len(self._points) // 3) :]
-        if len(points) < _FEWEST:
+    def _ahead(self, limit: float | None, plain: Outlook, state: State, *, is_known: bool) -> Interval | None:
+        if limit is None or plain.value >= limit or state not in (State.RISING, State.RUNAWAY):
             return None
-        times, values = (np.array(column) for column in zip(*points, strict=True))
-        centred = times - times.mean()
-        power = float(centred @ centred)
-        slope = float(centred @ values) / power
-        rest = values - values.mean() - slope * centred
-        deviation = max(math.sqrt(float(rest @ rest) / (len(points) - 2)), self._deviation() / math.sqrt(self._merge))
-        horizon = self.limits.time_constant or max(now - self._points[0][0], _SHORTEST_HORIZON)
-        hidden = (abs(slope) + 2.0 * deviation / math.sqrt(power)) * horizon
-        moved = abs(slope) * float(times[-1] - times[0])
-        is_clear = moved > _MOVED_KELVIN and abs(slope) > 3.0 * deviation / math.sqrt(power)
-        if is_clear or hidden > max(_KNOWN_KELVIN, 4.0 * deviation):
+        if not is_known and plain.risen < _SEEN_PART * (limit - plain.value + plain.risen):
             return None
-        # Where it is now, not in the mean; the line is twice as uncertain at its end as in its middle.
-        spread = hidden + 4.0 * deviation / math.sqrt(len(points))
-        at = float(values.mean() + slope * centred[-1])
-        return Interval(at, at - spread, at + spread)
-
-    def _until(self, limit: float | None, fit: Rise, state: State, now: float, *, is_known: bool) -> Interval | None:
-        if limit is None or self._value >= limit or state not in (State.RISING, State.RUNAWAY):
+        if limit not in self._until:
+            self._until[limit] = self.courses.until([limit])[0]
+        ahead, gone = self._until[limit], plain.time - self.courses.seen
+        if math.isinf(ahead.low):
             return None
-        seen = fit.at(now) - fit.temperature
-        if not is_known and seen < _SEEN_PART * (limit - fit.temperature):
-            return None
-        return fit.time_until(limit, now)
+        if math.isinf(ahead.high) and plain.risen < _HALF_WAY * (limit - plain.value + plain.risen):
+            ahead = replace(ahead, best=math.inf)
+        return Interval(*(max(0.0, end - gone) for end in (ahead.best, ahead.low, ahead.high)))
 
 
-def _middle(points: list[tuple[float, float]]) -> tuple[float, float]:
-    return sum(time for time, _ in points) / len(points), sum(value for _, value in points) / len(points)
+def _unexplained_slope(points: list[_Point], courses: Courses) -> float:
+    """Return by how much the slope over the last third of the time differs from that of the courses, K/s."""
+    begins = points[-1].time - (points[-1].time - points[0].time) / 3.0
+    recent = [point for point in points if point.time >= begins]
+    times, values, weights = (np.array(column, float) for column in zip(*recent, strict=True))
+    rest = values - courses.course(times)
+    centred = times - np.average(times, weights=weights)
+    power = float(weights @ centred**2)
+    return float(weights @ (centred * rest)) / power if power > 0.0 else 0.0
 
 
-def _rate(fit: Rise, now: float) -> tuple[float, float]:
-    """Return the rate of rise at `now` and its standard uncertainty, K/s, from the fit a little before and after."""
-    u = max(now - fit.start, 1e-6)
-    rate = fit.slope * math.exp(-min(max(fit.rate * u, -50.0), 500.0))
-    if fit.covariance is None:
-        return rate, math.inf
-    fall = math.exp(-min(max(fit.rate * u, -50.0), 500.0))
-    gradient = np.array([0.0, fall, -u * fit.slope * fall])
-    return rate, math.sqrt(max(0.0, float(gradient @ fit.covariance @ gradient)))
+def _middle(points: list[_Point]) -> _Point:
+    """Return the average of some points, each counted by its probes."""
+    probes = sum(point.probes for point in points)
+    time = sum(point.probes * point.time for point in points) / probes
+    return _Point(time, sum(point.probes * point.value for point in points) / probes, probes)
 
 
 def junction_from_case(case: float, power: float, resistance: float, share: float) -> float:

@@ -86,7 +86,8 @@ def _judged(bench: Bench, rule: Rule, best: Mapping[str, MeasuredValue]) -> Cont
     if not difference > BROKEN_BEYOND * math.sqrt(squares):
         return None
     excess = difference / math.sqrt(squares) if squares > 0 else math.inf
-    return _contradiction(rule.name, rule.says, inside, excess, (left, right))
+    sides = " against ".join(format_value(side, rule.side_unit, 3) for side in (left, right))
+    return _contradiction(rule.name, rule.says, inside, excess, sides)
 
 
 def _two_meters(one: MeasuredValue, other: MeasuredValue) -> Contradiction | None:
@@ -95,25 +96,27 @@ def _two_meters(one: MeasuredValue, other: MeasuredValue) -> Contradiction | Non
     if not difference > BROKEN_BEYOND * spread:
         return None
     excess = difference / spread if spread > 0 else math.inf
-    sides = (one.value, other.value)
+    sides = " against ".join(format_value(each.value, UNITS.get(each.quantity, "")) for each in (one, other))
     says = f"two meters on one quantity{_ONE_OF_SEVERAL.get(one.quantity.partition('.')[0], '')} agree"
     return _contradiction("two meters on one quantity", says, [one, other], excess, sides)
 
 
-def _contradiction(
-    name: str, says: str, inside: Sequence[MeasuredValue], excess: float, sides: tuple[float, float]
-) -> Contradiction:
+def _contradiction(name: str, says: str, inside: Sequence[MeasuredValue], excess: float, sides: str) -> Contradiction:
     culprit, why = _culprit(inside)
     shown = ", ".join(
         f"{reading.channel} {format_value(reading.value, UNITS.get(reading.quantity, ''))}" for reading in inside
     )
     message = (
-        f"{shown} cannot all be right: {says}, here {sides[0]:.4g} against {sides[1]:.4g} "
-        f"({excess:.1f} times the uncertainty); {culprit} is the likelier culprit ({why})"
+        f"{shown} cannot all be right: {says}, here {sides} "
+        f"({_times(excess)} the uncertainty); {culprit} is the likelier culprit ({why})"
         if len(inside) > 1
         else f"{shown} cannot be right: {says}"
     )
     return Contradiction(name, tuple(reading.channel for reading in inside), culprit, excess, message)
+
+
+def _times(excess: float) -> str:
+    return "far more than" if excess > 100.0 else f"{excess:.1f} times"
 
 
 def _culprit(inside: Sequence[MeasuredValue]) -> tuple[str, str]:

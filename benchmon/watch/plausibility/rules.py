@@ -22,8 +22,9 @@ Sides = Callable[..., tuple[float, float]]
 class Rule:
     """One rule: its name, what it says, the quantities it needs, and its two sides.
 
-    `sides` takes the bench and the readings of `needs` in their order, and returns left and right. `applies` tells for
-    which benches it holds; `equal` whether both sides must be the same (else left is at most right).
+    `sides` takes the bench and the readings of `needs` in their order, and returns left and right, both in `unit`, by
+    default that of the first of `needs`. `applies` is whether it holds for a bench; `equal` whether both sides must be
+    the same (else left is at most right).
     """
 
     name: str
@@ -33,6 +34,12 @@ class Rule:
     equal: bool = False
     slack: float | Callable[[Bench], float] = 0.0
     applies: Callable[[Bench], bool] = lambda _: True
+    unit: str | None = None
+
+    @property
+    def side_unit(self) -> str:
+        """The unit of both sides, "" where they have none."""
+        return UNITS[self.needs[0]] if self.unit is None else self.unit
 
 
 def slack_of(rule: Rule, bench: Bench) -> float:
@@ -134,6 +141,7 @@ MAINS_RULES = (
         ("mains.current.crest_factor", _AMPERES, "mains.current.peak"),
         lambda _, crest, rms, peak: (crest * rms, peak),
         equal=True,
+        unit="A",
     ),
     at_most("line current's peak below its rms", "a peak is at least the rms", _AMPERES, "mains.current.peak"),
 )
@@ -272,6 +280,7 @@ OUTPUT_RULES = (
         ("output.voltage.form_factor", _OUT_MEAN, _OUT_RMS),
         lambda _, form, mean, rms: (form * mean, rms),
         equal=True,
+        unit="V",
     ),
     Rule(
         "form factor from ripple factor",
@@ -286,6 +295,7 @@ OUTPUT_RULES = (
         ("output.voltage.ripple_factor", _OUT_MEAN, _OUT_AC),
         lambda _, factor, mean, ac: (factor * mean, ac),
         equal=True,
+        unit="V",
     ),
     Rule(
         "ripple frequency against mains frequency",
@@ -341,6 +351,7 @@ LOAD_RULES = (
         "what goes out comes in",
         (_OUT_RMS, "output.current.rms", _OUTPUT_WATTS),
         lambda _, volts, amperes, p: (volts * amperes, p),
+        unit="W",
         applies=_has_resistor,
     ),
     Rule(
@@ -348,6 +359,7 @@ LOAD_RULES = (
         "what goes out comes in",
         (_OUT_RMS, _OUTPUT_WATTS),
         lambda bench, volts, p: (volts**2 / _load_ohms(bench), p),
+        unit="W",
         slack=_load_doubt,
         applies=_has_resistor,
     ),

@@ -26,6 +26,8 @@ class DiodeLaw:
     saturation_current: float
     emission: float
     series_resistance: float
+    band_gap: float = BAND_GAP
+    """Electronvolts; about 0.69 of a Schottky barrier."""
 
     def slope_voltage(self, temperature: float) -> float:
         """Return n·k·T/q in volts at a junction of `temperature` °C."""
@@ -38,7 +40,7 @@ class DiodeLaw:
         (Antognetti and Massobrio, Semiconductor Device Modeling with SPICE, ch. 1).
         """
         ratio = (temperature + ZERO_CELSIUS) / (REFERENCE_TEMPERATURE + ZERO_CELSIUS)
-        exponent = BAND_GAP / self.slope_voltage(temperature) * (ratio - 1.0)
+        exponent = self.band_gap / self.slope_voltage(temperature) * (ratio - 1.0)
         return self.saturation_current * math.pow(ratio, 3.0 / self.emission) * math.exp(exponent)
 
     def forward_voltage(self, current: float, temperature: float = REFERENCE_TEMPERATURE) -> float:

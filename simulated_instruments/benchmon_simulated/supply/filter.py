@@ -61,7 +61,7 @@ class ShuntCapacitor:
     """A capacitor with its series resistance across the line. `voltage` is across its terminals."""
 
     def __init__(self, part: Capacitor) -> None:
-        self._capacitance, self._esr = part.capacitance, part.esr
+        self._capacitance, self._esr = part.capacitance, part.esr or 0.0
         self.state = StateHistory()
         self.current = self.voltage = 0.0
         self.left = 1.0

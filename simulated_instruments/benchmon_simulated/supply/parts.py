@@ -59,7 +59,7 @@ class ActualParts:
     @property
     def reservoir_esr(self) -> float:
         """The series resistance of the first capacitor, 0 if there is none."""
-        return next((part.esr for part in self.filter if isinstance(part, Capacitor)), 0.0)
+        return next((part.esr or 0.0 for part in self.filter if isinstance(part, Capacitor)), 0.0)
 
 
 class PartSpread:
@@ -180,13 +180,16 @@ def _draw_leakage(transformer: Transformer, frequency: float, spread: PartSpread
     given = transformer.leakage_inductance
     if given is not None and "leakage_inductance" in transformer.model_fields_set:
         return spread.within(given, min(0.5, 0.2 * scale))
-    if transformer.rating is not None:
-        impedance = transformer.open_circuit_voltage**2 * transformer.secondaries / transformer.rating
-    else:
-        both = transformer.secondary_resistance + transformer.primary_resistance * transformer.ratio**2
-        impedance = both / 0.1
+    impedance = rated_impedance(transformer)
     part = 0.0122 * float(2.45 ** spread.random.uniform(-1.0, 1.0)) * scale
     return part * impedance / (2.0 * math.pi * frequency)
+
+
+def rated_impedance(transformer: Transformer) -> float:
+    """Return ohms of one winding at rated volts and load; with 10 % regulation where the bench file has no rating."""
+    if transformer.rating is not None:
+        return transformer.open_circuit_voltage**2 * transformer.secondaries / transformer.rating
+    return (transformer.secondary_resistance + transformer.primary_resistance * transformer.ratio**2) / 0.1
 
 
 def _draw_filter(parts: Sequence[FilterPart], spread: PartSpread) -> tuple[FilterPart, ...]:
@@ -276,9 +279,9 @@ class SupplyDefects:
     `mains_distortion` is added to its THD, `primary_ohms` to the resistance of the primary circuit. `cooling` is a
     factor on every thermal resistance, `ambient_rise` is added to the ambient, in kelvins. `stuck` is whether the mains
     stays on when it is switched off. `reservoir_esr` is a factor on the reservoir's series resistance, `secondary_ohms`
-    are added to each winding's resistance, `windings` is a factor on the resistance of all windings and on the no-load
-    current, `turns` one on the secondary's turns, `shorted` siemens of shorted turns referred to the primary,
-    `mains_direct` volts of direct voltage on the mains. `diode_law` replaces the law of every diode.
+    are added to each winding's resistance, `windings` is a factor on the resistance of all windings, `turns` one on the
+    secondary's turns, `shorted` siemens of shorted turns referred to the primary, `mains_direct` volts of direct
+    voltage on the mains. `diode_law` replaces the law of every diode.
     """
 
     diodes: Mapping[int, str] = field(default_factory=dict)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -21,7 +21,7 @@ from benchmon_simulated.supply.circuit import Cycle, DiodeState, Floats, PeriodC
 from benchmon_simulated.supply.core import SETTLED_FLUX
 from benchmon_simulated.supply.local_model import LocalModel, OperatingPoint, PeriodValues
 from benchmon_simulated.supply.mains import MainsSocket, Wander
-from benchmon_simulated.supply.parts import HEALTHY, ActualParts, SupplyDefects, draw_parts
+from benchmon_simulated.supply.parts import HEALTHY, ActualParts, SupplyDefects, draw_parts, rated_impedance
 from benchmon_simulated.supply.rectifier import RectifierCircuit
 from benchmon_simulated.supply.thermal import FuseElement, ThermalState
 from benchmon_simulated.supply.topology import NodeWiring
@@ -37,6 +37,12 @@ PATIENCE = 20
 
 MOST_PERIODS = 150
 """Periods after which a neighbour of a local model is taken as settled."""
+
+TRANSIENT = 150
+"""Periods after which what is left of a transient is no longer stepped on a supply that is interpolated."""
+
+_MOST_MODELS = 6
+"""Local models that are kept."""
 
 IDEAL = Effects.none()
 
@@ -80,12 +86,15 @@ class SupplyUnderTest:
         self._fuse = FuseElement(bench.fuse) if bench.fuse else None
         self._load = parts.load
         self._room = Wander(600.0, 0.2, float(seed))
+        self._rated_impedance = rated_impedance(transformer)
         self._time = self._owed_periods = 0.0
         self._interpolated = interpolated
-        self._local: LocalModel | None = None
-        self._settled_at: object = None
+        self._models: dict[Hashable, LocalModel | None] = {}
+        self._spent: PeriodValues | None = None
+        self._state: Hashable = None
+        self._stepped = 0
         point = self._operating_point()
-        self.snapshot = self._observe(self._period_values(self._run(self._circuit, point, 1)[0], point))
+        self.snapshot = self._observe(self.period_values(self.run_circuit(self._circuit, point, 1)[0], point))
 
     @property
     def wiring(self) -> NodeWiring:
@@ -96,6 +105,16 @@ class SupplyUnderTest:
     def has_reservoir(self) -> bool:
         """Whether there is a capacitor behind the rectifier."""
         return self._circuit.outputs.reservoir is not None
+
+    @property
+    def rated_impedance(self) -> float:
+        """Ohms of one secondary winding at rated volts and load; with 10 % regulation where there is no rating."""
+        return self._rated_impedance
+
+    @property
+    def rated_conductance(self) -> float:
+        """Siemens at the primary that take the transformer's rating."""
+        return self.parts.ratio**2 * self.wiring.windings / self._rated_impedance
 
     @property
     def on(self) -> bool:
@@ -164,21 +183,27 @@ class SupplyUnderTest:
         self._advance_temperatures(values, seconds)
 
     def _values(self, periods: int) -> PeriodValues:
-        """Return the values after at most `periods`: interpolated, where the supply is settled and may be so."""
-        point = self._operating_point()
-        if self._interpolated and point.others == self._settled_at:
-            if self._local is None or not self._local.holds(point):
-                # The neighbours settle one from another, on a circuit of their own.
-                circuit = copy.deepcopy(self._circuit)
-                self._local = LocalModel(point, lambda there: self._settled(circuit, there), self._varying(point))
-            return self._local.at(point)
-        cycle, settled = self._run(self._circuit, point, periods)
-        self._settled_at = point.others if settled and point.volts > 0.0 else None
-        return self._period_values(cycle, point)
+        """Return the values after at most `periods`: interpolated, where the supply is settled and may be so.
 
-    def _settled(self, circuit: RectifierCircuit, point: OperatingPoint) -> PeriodValues:
-        """Return the values of the settled period of `circuit` at `point`."""
-        return self._period_values(self._run(circuit, point, MOST_PERIODS)[0], point)
+        Where it changes to a state that was settled before, such as a contact that opens again, it is settled at once.
+        """
+        point = self._operating_point()
+        if self._interpolated and point.others in self._models and point.volts > 0.0:
+            model = self._models[point.others]
+            if model is None or not model.holds(point):
+                model = LocalModel(point, _Settler(self, point), self._varying(point))
+                self._models = dict([*self._models.items(), (point.others, model)][-_MOST_MODELS:])
+            return model.at(point)
+        if self._spent is not None and point.volts == 0.0:
+            return self._spent
+        cycle, settled = self.run_circuit(self._circuit, point, periods)
+        values = self.period_values(cycle, point)
+        self._spent = values if self._interpolated and settled and point.volts == 0.0 else None
+        self._stepped = self._stepped + periods if point.others == self._state else periods
+        self._state = point.others
+        if self._interpolated and point.volts > 0.0 and (settled or self._stepped >= TRANSIENT):
+            self._models.setdefault(point.others, None)
+        return values
 
     def _varying(self, point: OperatingPoint) -> tuple[bool, ...]:
         """Return which coordinates of an operating point ever move on this supply."""
@@ -193,7 +218,7 @@ class SupplyUnderTest:
             point.limiter > 0.0,
         )
 
-    def _run(self, circuit: RectifierCircuit, point: OperatingPoint, periods: int) -> tuple[Cycle, bool]:
+    def run_circuit(self, circuit: RectifierCircuit, point: OperatingPoint, periods: int) -> tuple[Cycle, bool]:
         """Step `circuit` through at most `periods`, fewer once a period repeats the one before.
 
         Return the last period, and whether it repeated. Over many periods, slow states are extrapolated (`Settling`).
@@ -208,7 +233,7 @@ class SupplyUnderTest:
         if outputs.reservoir is not None:
             outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
         loaded = not isinstance(load, OpenLoad)
-        settling = SlowStates(circuit) if periods > PATIENCE and loaded and wave.any() else None
+        settling = SlowStates(circuit, loaded=loaded) if periods > PATIENCE and wave.any() else None
         cycle = circuit.run(wave, now)
         for count in range(periods - 1):
             flux, before = circuit.flux, cycle
@@ -241,7 +266,7 @@ class SupplyUnderTest:
             junctions=tuple(min(ambient + junction.rise, HOTTEST) for junction in thermal.junctions),
             load=size,
             limiter=thermal.limiter_ohms(ambient),
-            others=(gradual, diodes, type(load).__name__, powered),
+            others=(repr(gradual), diodes, type(load).__name__, powered),
         )
 
     @property
@@ -310,7 +335,8 @@ class SupplyUnderTest:
         for junction, power in zip(thermal.junctions, period.diode_powers, strict=True):
             junction.advance(power, seconds, cooling)
 
-    def _period_values(self, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
+    def period_values(self, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
+        """Return the values of `cycle`, a period at `point`."""
         line = measures.line_side(cycle, self._no_load, self.parts.source_resistance)
         if self.fuse_blown:
             dead = np.zeros_like(line.current)
@@ -333,26 +359,45 @@ class SupplyUnderTest:
         return Snapshot(self._time, period.quantities | self._thermal.temperatures(self._ambient), period.waveforms)
 
 
+class _Settler:
+    """Solves settled periods of `supply` one from another, on a circuit of its own, beginning near `point`."""
+
+    def __init__(self, supply: SupplyUnderTest, point: OperatingPoint) -> None:
+        self._supply, self._volts = supply, point.volts
+        self._circuit = copy.deepcopy(supply._circuit)
+
+    def __call__(self, point: OperatingPoint) -> PeriodValues:
+        # A capacitor without a load would keep what it had at higher volts.
+        self._circuit.shift_states((point.volts / self._volts - 1.0) * self._circuit.slow_states)
+        self._volts = point.volts
+        cycle, _ = self._supply.run_circuit(self._circuit, point, MOST_PERIODS)
+        return self._supply.period_values(cycle, point)
+
+
 class SlowStates:
     """The slow states of `circuit` over periods, extrapolated to where they settle (Anderson's acceleration).
 
     D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965): the next state is the
-    combination of the last ones whose change within a period is least.
+    combination of the last ones whose change within a period is least. What is stored for no load is left alone: it
+    would keep an overshoot.
     """
 
     _DEPTH = 4
     _FIRST = 3
 
-    def __init__(self, circuit: RectifierCircuit) -> None:
+    def __init__(self, circuit: RectifierCircuit, *, loaded: bool) -> None:
         self._circuit = circuit
         self._start = circuit.slow_states
+        self._moved = np.ones(len(self._start))
+        if not loaded:
+            self._moved[: len(circuit.outputs.histories)] = 0.0
         self._ends: list[Floats] = []
         self._changes: list[Floats] = []
 
     def extrapolate(self, count: int) -> None:
         """Take note of the states at the end of period number `count`, and move them to where they may settle."""
         end = self._circuit.slow_states
-        change = end - self._start
+        change = (end - self._start) * self._moved
         if count >= self._FIRST and len(end):
             size = float(np.abs(change).max())
             if self._changes and size > 10.0 * float(np.abs(self._changes[-1]).max()):

@@ -21,6 +21,7 @@ from rich.console import Console
 from textual.widgets import Input
 
 from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells
+from support.still_moment import LOOKS
 
 FOLDER = Path(__file__).parent
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -139,13 +140,13 @@ def looks_in(text):
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_every_view_is_as_it_was_found_good(size, colour, still_app, looks, read_screen):
+async def test_every_view_is_as_it_was_found_good(size, colour, still_app, read_screen):
     name = f"{size[0]}x{size[1]}"
     files = FOLDER / f"{name}.txt", FOLDER / f"{name}-{colour}-styles.txt"
     then = [file.read_text(encoding="utf-8") if file.exists() else "" for file in files]
     texts, signs = (looks_in(text) for text in then)
     good = {look: list(together(texts[look], signs.get(look, []))) for look in texts}
-    now = await taken(still_app, looks, size, read_screen, good)
+    now = await taken(still_app, LOOKS, size, read_screen, good)
     if os.environ.get("BENCHMON_RENEW_SNAPSHOTS"):
         for file, text in zip(files, now, strict=True):
             file.write_text(text, encoding="utf-8")

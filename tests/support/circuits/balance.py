@@ -37,24 +37,25 @@ class Balance:
         return float(trace @ self.traces.weights)
 
     def supplied(self) -> float:
-        """From the mains' EMF, without what the unloaded transformer takes."""
-        mains, transformer = self.bench.mains, self.bench.transformer
-        fundamental = mains.voltage / (1 + (mains.distortion or 0.0) ** 2) ** 0.5
-        no_load = fundamental * mains.voltage * transformer.no_load_loss / transformer.primary_voltage**2
-        return self.mean(self["mains.source"] * self["mains.current"]) - no_load
+        """From the mains' EMF, without what the core turns into heat: its loss, in proportion to its squared EMF."""
+        emf = self["mains.source"] - self.primary * self["mains.current"]
+        rated = self.bench.transformer.primary_voltage / self.warm.parts["core.turns"][0]
+        core = self.warm.parts["core.loss"][0] / rated**2 * self.mean(emf**2)
+        return self.mean(self["mains.source"] * self["mains.current"]) - core
+
+    @property
+    def primary(self) -> float:
+        """The ohms of the primary circuit."""
+        ohms = self.bench.transformer.primary_resistance + self.bench.mains.source_resistance
+        return ohms + (self.bench.fuse.resistance if self.bench.fuse else 0.0) + self.warm.parts["ntc.resistance"][0]
 
     def in_windings(self) -> float:
-        """Secondaries, and all that is in the primary circuit; in a half wave that is charged with the mean as well."""
+        """Secondaries, and all that is in the primary circuit."""
         transformer = self.bench.transformer
         tapped = self.bench.rectifier.kind in ("centre tap", "split rail")
         used = 2 if tapped or transformer.connection != "single" else 1
-        ratio = transformer.open_circuit_voltage / transformer.primary_voltage
-        if self.rails == 2 or (transformer.connection == "series" and not tapped):
-            ratio *= 2
-        primary = transformer.primary_resistance + self.bench.mains.source_resistance
-        primary += (self.bench.fuse.resistance if self.bench.fuse else 0.0) + self.warm.parts["ntc.resistance"][0]
         secondary = used * transformer.secondary_resistance * self.mean(self["secondary.current"] ** 2)
-        return secondary + primary * ratio**2 * self.mean(self.net**2)
+        return secondary + self.primary * self.mean(self["mains.current"] ** 2)
 
     def in_diodes(self) -> float:
         count = {"half wave": 1, "centre tap": 2, "bridge": 4, "split rail": 4, "full-wave doubler": 2}

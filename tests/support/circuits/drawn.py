@@ -11,12 +11,15 @@ from benchmon.bench import Bench
 KINDS = ("half wave", "centre tap", "bridge", "split rail", "full-wave doubler")
 
 PLAIN: dict[str, Any] = {
-    "mains": {"voltage": 230.0, "frequency": 50.0, "harmonics": []},
+    "mains": {"voltage": 230.0, "frequency": 50.0, "harmonics": [], "source_resistance": 0.0},
     "transformer": {
         "primary_voltage": 230.0,
         "open_circuit_voltage": 20.0,
         "primary_resistance": 10.0,
         "secondary_resistance": 0.3,
+        "leakage_inductance": 0.0,
+        "no_load_current": 0.0,
+        "no_load_loss": 0.0,
     },
     "rectifier": {"kind": "bridge"},
     "diode": {"saturation_current": 1e-9, "emission_coefficient": 1.8, "series_resistance": 0.02},
@@ -53,6 +56,12 @@ def plain(kind: str = "bridge", **changes: Any) -> Bench:
     return Bench.model_validate(data)
 
 
+def without_core(bench: Bench) -> Bench:
+    """Return the bench with a core that takes nothing."""
+    nothing = {"no_load_current": 0.0, "no_load_loss": 0.0}
+    return bench.model_copy(update={"transformer": bench.transformer.model_copy(update=nothing)})
+
+
 def logarithmic(rng: random.Random, low: float, high: float) -> float:
     return low * (high / low) ** rng.random()
 
@@ -68,6 +77,7 @@ def _harmonics(rng: random.Random) -> list[list[Any]]:
 def draw(rng: random.Random, kind: str) -> Bench:
     """Return a supply of `kind` as somebody might build it, from a wall adapter to a bench supply of 10 A."""
     mains = {"voltage": rng.choice([100.0, 120.0, 230.0, 241.3]), "frequency": rng.choice([50.0, 60.0])}
+    mains["source_resistance"] = 0.0
     volts, amperes = logarithmic(rng, 6.0, 60.0), logarithmic(rng, 0.02, 10.0)
     transformer, ohms = _transformer(rng, kind, mains["voltage"], volts, amperes)
     if rng.random() < 0.4:
@@ -178,6 +188,7 @@ def draw_wild(rng: random.Random) -> Bench:
         "mains": {
             "voltage": 230.0,
             "frequency": rng.choice([50.0, 60.0, 400.0]),
+            "source_resistance": 0.0,
             **rng.choice([{}, {"harmonics": [[3, 0.05, 0.0]]}]),
         },
         "transformer": transformer,

@@ -18,6 +18,7 @@ from typing import Any
 
 from benchmon.bench import Bench
 from support.circuits.reference import reference as integrated
+from support.circuits.saturating import saturating as with_core
 from support.circuits.stepped import Drawn
 from support.circuits.stepped import stepped as in_steps
 
@@ -32,6 +33,11 @@ def reference(bench: Bench, junction: float | None = None, ntc_ohms: float = 0.0
     )
 
 
+def saturating(bench: Bench) -> dict[str, float]:
+    """Return what a supply with a saturating core reads as `support.circuits.saturating` integrates it."""
+    return _kept(["saturating", _parts_of(bench)], lambda: with_core(bench))
+
+
 def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
     """Return what a supply with defects reads as `support.circuits.stepped` steps it."""
     faults = [drawn.states, drawn.polarities]
@@ -42,8 +48,11 @@ def _parts_of(bench: Bench) -> Any:
     """What a circuit is made of; what a bench file may hold besides, and what is left as it is, changes no key."""
     named = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
     found = bench.model_dump(mode="json", include=set(named), exclude_defaults=True)
-    if found["mains"].get("harmonics") == []:
-        del found["mains"]["harmonics"]
+    # What is given as nothing makes the same circuit as it did when nothing was what a key left out meant.
+    for section in (found["mains"], found["transformer"], *found.get("filter", [])):
+        for key in ("harmonics", "source_resistance", "leakage_inductance", "esr"):
+            if not section.get(key, True):
+                del section[key]
     return found
 
 

@@ -24,6 +24,7 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 
 THERMAL_VOLTAGE = 1.380649e-23 * 298.15 / 1.602176634e-19
 LAG = 1e-8
+CLOSE = 1e-6
 SAMPLES = 4000
 LARGEST_CURRENT = 1e4
 MOST_RATES = 10_000
@@ -203,12 +204,14 @@ class Circuit:
         self.peak = self.source.rms * (2 / (1 + sum(size**2 for _, size, _ in self.harmonics))) ** 0.5
         self.paths = len(self.source.ohms)
         self.creeps = False
+        # No direct current passes the transformer: the mean of the winding's current makes no drop in the primary.
+        self.balanced = 0.0
 
     def emf(self, t):
         wave = np.sin(self.omega * t)
         for order, size, phase in self.harmonics:
             wave = wave + size * np.sin(order * self.omega * t + phase)
-        return self.peak * wave
+        return self.peak * wave + self.balanced
 
     def build(self) -> None:
         self.ladder = Ladder(self.bench, self.load)
@@ -228,6 +231,7 @@ class Circuit:
         paths, ladder = self.paths, self.ladder
         turns = self.omega * t
         emf = self.peak * (sin(turns) + sum(size * sin(order * turns + phase) for order, size, phase in self.harmonics))
+        emf += self.balanced
         junctions = x[:paths].tolist()
         pairs = [self.conduct(volts) for volts in junctions]
         currents = [pair[0] for pair in pairs] + [0.0] * (2 - paths)
@@ -335,11 +339,20 @@ def repeat(circuit: Circuit) -> np.ndarray:
 
 
 def reference(bench: Bench, junction: float | None = None, ntc_ohms: float = 0.0) -> dict[str, float]:
-    """Return every electrical quantity of `bench`, with junctions at `junction` °C (ambient if None)."""
+    """Return every electrical quantity of `bench`, with junctions at `junction` °C (ambient if None).
+
+    The core takes nothing, but balances the mean of the windings' current, as of a half wave.
+    """
     celsius = bench.ambient.temperature if junction is None else junction
     circuit = Circuit(bench, celsius, ntc_ohms)
     stored = any(not hasattr(part, "resistance") or isinstance(part, Choke) for part in bench.filter)
-    traces = _with_storage(circuit) if stored or bench.transformer.leakage_inductance > 0 else _instant(circuit)
+    solve = _with_storage if stored or bench.transformer.leakage_inductance > 0 else _instant
+    traces = solve(circuit)
+    balance = circuit.source.reflected * float(np.mean(traces["net"]))
+    while abs(balance - circuit.balanced) > CLOSE * circuit.peak:
+        circuit.balanced = balance
+        traces = solve(circuit)
+        balance = circuit.source.reflected * float(np.mean(traces["net"]))
     return _quantities(circuit, traces)
 
 
@@ -463,14 +476,11 @@ def _levels(name: str, volts: np.ndarray) -> dict[str, float]:
 
 
 def _mains(circuit: Circuit, traces: dict[str, np.ndarray]) -> dict[str, float]:
-    bench, angle = circuit.bench, circuit.omega * traces["time"]
-    mains, transformer = bench.mains, bench.transformer
-    level = mains.voltage / transformer.primary_voltage
-    loss = transformer.no_load_loss / transformer.primary_voltage
-    reactive = max(transformer.no_load_current**2 - loss**2, 0.0) ** 0.5
+    bench = circuit.bench
+    mains = bench.mains
     current = circuit.source.ratio * (traces["net"] - np.mean(traces["net"]))
-    current = current + 2**0.5 * level * (loss * np.sin(angle) - reactive * np.cos(angle))
-    volts = traces["emf"] / circuit.source.rms * mains.voltage - mains.source_resistance * current
+    source = (traces["emf"] - circuit.balanced) / circuit.source.rms * mains.voltage
+    volts = source - mains.source_resistance * current
     lines = np.fft.rfft(current)[:41] / len(current)
     waves = np.abs(np.fft.rfft(volts)[:41])
     fundamental = np.fft.rfft(volts)[1]
