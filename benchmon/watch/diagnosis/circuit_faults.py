@@ -310,13 +310,15 @@ def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | 
     return values if abs(mains_voltage / then - 1.0) <= _NEAR else None
 
 
+_ANY_SHAPE = 0.04
+"""Of what any fault changes, the part by which a real one may differ from the one that is solved (from experience)."""
+
+
 def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None) -> MeterValue:
     """Return a reading with what a fault of unknown size and shape adds to its doubt."""
-    if fault.size_doubt == fault.shape_doubt == 0.0:
-        return value
     change = value.value - right.value if right is not None else value.value
     moves = np.append(value.moves, fault.size_doubt * change)
-    return replace(value, moves=moves, own=math.hypot(value.own, fault.shape_doubt * change))
+    return replace(value, moves=moves, own=math.hypot(value.own, math.hypot(_ANY_SHAPE, fault.shape_doubt) * change))
 
 
 def faults_of(bench: Bench) -> Iterator[SuspectedFault]:
