@@ -61,7 +61,7 @@ FAULT = click.option(
 EFFECTS = click.option(
     "--effects",
     type=click.Choice(["none", "real", "double"]),
-    default="none",
+    default="real",
     show_default=True,
     help="What the simulated bench has of a real one: distorted mains, a saturating core, spread parts, moving air, "
     "meters with noise and bandwidth; doubled, or nothing.",

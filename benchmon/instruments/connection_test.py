@@ -63,6 +63,8 @@ class _ConnectionCheck(threading.Thread):
         else:
             where = f"is open at {driver.settings.address}" if driver.settings.address else "is read by hand"
             self._add(Tried(driver.name, "", ok=True, words=identity or where))
+            for caution in driver.cautions():
+                self._add(Tried(driver.name, "", ok=False, words=caution))
             if not driver.by_hand:
                 self._read()
         finally:

@@ -220,6 +220,10 @@ class Driver(ABC, Generic[S, C]):
         except Exception as problem:  # noqa: BLE001  the same boundary
             self.complain(f"did not close cleanly: {self._translated(problem)}")
 
+    def cautions(self) -> list[str]:
+        """Return what a person must know of the driver's settings before a test, in words; nothing by default."""
+        return []
+
     def complain(self, text: str) -> None:
         """Report `text` to `on_complaint`, the same text only once."""
         line = one_line(text)

@@ -7,11 +7,13 @@ import re
 from collections.abc import Set as AbstractSet
 from typing import Annotated
 
+import regex
 from pydantic import AfterValidator, Field
 
 from benchmon.errors import BadInput, BadReply
 from benchmon.quantities import KINDS_BY_UNIT, parse_value
 from benchmon.text import one_line
+from benchmon_drivers.bounded_pattern import BoundedPattern
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
 _BARE = re.compile(rf"\s*({_NUMBER})\s*".encode())
@@ -42,7 +44,8 @@ def _known_unit(value: str) -> str:
 def _read_pattern(value: str) -> str:
     try:
         re.compile(value)
-    except (re.error, RecursionError, OverflowError) as problem:
+        BoundedPattern(value)
+    except (re.error, regex.error, RecursionError, OverflowError) as problem:
         raise BadInput(f"is no regular expression: {problem}") from problem
     return value
 

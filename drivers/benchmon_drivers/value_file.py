@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import time
 from collections.abc import Sequence
 from glob import glob, has_magic
@@ -19,6 +18,7 @@ from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
+from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.number_parsing import Pattern, plain_number, shown
 from benchmon_drivers.serial.port import not_zero
 
@@ -80,6 +80,10 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         self._written: dict[Path, float] = {}
         self._pauses: dict[Path, float] = {}
 
+    def cautions(self) -> list[str]:
+        """Return what to know of the patterns before a test."""
+        return sorted({caution for pattern in self._patterns.values() if (caution := pattern.caution())})
+
     def _open(self) -> str:
         return ""
 
@@ -110,7 +114,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         match = pattern.search(text)
         if match is None:
             raise BadReply(f'holds "{shown(text.encode())}", which does not fit the pattern')
-        return match["value" if "value" in pattern.groupindex else 1] or ""
+        return match["value" if "value" in pattern.names else 1] or ""
 
     def _is_there(self, channel: FileChannel) -> bool:
         try:
@@ -156,8 +160,8 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         return _PAUSES * self._pauses[path] if path in self._pauses else _UNTIL_KNOWN
 
 
-def _compiled(channel: FileChannel) -> re.Pattern[str]:
-    pattern = re.compile(channel.settings.pattern or "")
+def _compiled(channel: FileChannel) -> BoundedPattern:
+    pattern = BoundedPattern(channel.settings.pattern or "")
     if not pattern.groups:
         raise KeyedError("pattern", pattern.pattern, f"has no group for the number that {channel.name} wants: (…)")
     return pattern

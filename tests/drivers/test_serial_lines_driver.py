@@ -295,3 +295,13 @@ def test_a_meter_at_a_port_behind_a_network_is_read(opened):
         driver = opened(driver_at(fake_instrument.url, timeout=3.0))
         fake_instrument.send(b"x\n22.5 V\n")
         assert next_readings(driver)[0].value == 22.5
+
+
+def test_a_line_of_noise_that_takes_too_long_to_match_is_no_reading(opened, fake_instrument):
+    complaints = []
+    pattern = r"(?P<value>(\d|\d\d)+)[VA]"
+    driver = opened(driver_at(fake_instrument.path, pattern=pattern, on_complaint=complaints.append))
+    assert "repetition inside a repetition" in driver.cautions()[0]
+    fake_instrument.send(b"rest\n" + b"1" * 300 + b"\n12V\n")
+    assert next_readings(driver)[0].value == 12.0
+    assert any("takes too long to match" in words for words in complaints)

@@ -118,7 +118,8 @@ def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, sessi
     whole = file.read_text()
     edit(file, 'resistance = "22 Ω"', 'resistance = "22 V"')
     told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE))[0].message
-    assert told.startswith("supply.toml:22: load.resistance")
+    line = whole[: whole.index('resistance = "22 Ω"')].count("\n") + 1
+    assert told.startswith(f"supply.toml:{line}: load.resistance")
     assert told.endswith("stays in force")
     watcher.view.request(LoadBench(1.0))
     assert until(lambda: watcher.told("refused"))[0].message == "there is no edited bench file to load"

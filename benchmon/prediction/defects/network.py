@@ -313,7 +313,8 @@ class DiodeCircuit:
             ratio=equations.ratio[rows],
             reservoir=reservoir and replace(reservoir, capacitance=reservoir.capacitance[rows]),
         )
-        return replace(self, equations=chosen, junction=(saturation[rows], thermal[rows]))
+        sag = self.sag and self.sag.chosen(rows)
+        return replace(self, equations=chosen, junction=(saturation[rows], thermal[rows]), sag=sag)
 
     def energy_lost(self, solution: PeriodicSolution) -> float:  # noqa: ARG002 (a PeriodicCircuit)
         """Return 0: for a circuit with a fault an error of a few parts in a thousand is accepted."""

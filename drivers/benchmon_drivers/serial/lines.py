@@ -19,6 +19,7 @@ from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port
 from benchmon.text import one_line
+from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.number_parsing import (
     NUMBER_AND_UNIT,
     OVERLOAD,
@@ -144,10 +145,15 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         if asked and len(asked) < len(channels):
             raise BadInput(f"has channels with a query ({', '.join(asked)}) and without; give all of them one, or none")
         self.streams = not asked
-        self._patterns = {channel.name: _compiled(channel, settings) for channel in channels}
+        self._patterns = {channel.name: self._compiled(channel, settings) for channel in channels}
         self._overload = frozenset(word.casefold() for word in settings.overload)
         self._lines = LineSplitter()
         self._misfits = 0
+        self._has_slow_line = False
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the patterns before a test."""
+        return sorted({caution for pattern in self._patterns.values() if (caution := pattern.caution())})
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:  # noqa: ARG003
@@ -234,15 +240,20 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         except BadReply as problem:
             return problem
 
+    def _compiled(self, channel: LinesChannel, settings: SerialLinesSettings) -> BoundedPattern:
+        pattern = BoundedPattern(channel.settings.pattern or settings.pattern, self._report_slow)
+        if channel.settings.group not in pattern.names:
+            groups = ", ".join(pattern.names) or "none"
+            raise KeyedError(
+                "pattern", pattern.pattern, f'has no group "{channel.settings.group}" for {channel.name}, only {groups}'
+            )
+        return pattern
 
-def _compiled(channel: LinesChannel, settings: SerialLinesSettings) -> re.Pattern[str]:
-    pattern = re.compile(channel.settings.pattern or settings.pattern)
-    if channel.settings.group not in pattern.groupindex:
-        groups = ", ".join(pattern.groupindex) or "none"
-        raise KeyedError(
-            "pattern", pattern.pattern, f'has no group "{channel.settings.group}" for {channel.name}, only {groups}'
-        )
-    return pattern
+    def _report_slow(self, text: str) -> None:
+        if not self._has_slow_line:
+            self._has_slow_line = True
+            words = "takes too long to match, so it is no reading; simplify the pattern"
+            self.complain(f'a line {words}: "{shown(text.encode())}"; further ones are ignored')
 
 
 def _text(line: bytes) -> str:
