@@ -15,6 +15,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Capacitor, Channel, OpenLoad
 from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.parts import harmonic_part
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.watch.diagnosis.likelihood import Hypothesis
@@ -184,7 +185,7 @@ def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
         )
 
 
-_IDLE_DOUBT = 0.15
+_IDLE_DOUBT = 0.4
 
 
 def faults_without_power(bench: Bench) -> Iterator[SuspectedFault]:
@@ -222,7 +223,8 @@ def _idle(bench: Bench, name: str, value: MeterValue) -> MeterValue | None:
     """Return what a quantity before the rectifier reads where only the transformer idles."""
     transformer = bench.transformer
     level = bench.mains.voltage / transformer.primary_voltage
-    current, loss = level * transformer.no_load_current, level**2 * transformer.no_load_loss
+    usual = no_load_of(transformer)
+    current, loss = level * usual.current, level**2 * usual.loss
     apparent = level * current * transformer.primary_voltage
     known = {"mains.current.rms": current, "mains.power.active": loss, "mains.power.apparent": apparent}
     if name in known:
@@ -282,7 +284,7 @@ class CircuitFaults:
         found = []
         for place, fault in enumerate(self._faults):
             try:
-                values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage)
+                values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage, right)
                 values = fault.correct(values)
             except PredictionError:
                 continue
@@ -294,12 +296,24 @@ class CircuitFaults:
             found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
         return found
 
-    def _values(self, place: int, fault: SuspectedFault, mains_voltage: float) -> MeterValues:
+    def _values(self, place: int, fault: SuspectedFault, mains_voltage: float, right: MeterValues) -> MeterValues:
         near = _if_near(self._solved.get(place), mains_voltage)
-        values = meter_values(fault.bench, mains_voltage, fault.parts(mains_voltage), fault.defects, near)
+        parts = fault.parts(mains_voltage)
+        values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=near, like=right)
+        if _line_current(values) < _IDLES * _line_current(right):
+            # What the core takes is no part of the load's current: each unknown is solved for.
+            values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=values)
         if near is None:
             self._solved[place] = values
         return values
+
+
+_IDLES = 0.6
+"""The part of its line current below which what a supply takes is much its core's."""
+
+
+def _line_current(values: MeterValues) -> float:
+    return values.quantities["mains.current.rms"].value
 
 
 def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | None:

@@ -177,9 +177,20 @@ def _taking(watts: float) -> Callable[[MeterValues], MeterValues]:
             # Harmonics stay; the fundamental grows by what the rms does.
             "mains.current.thd": _diluted(known["mains.current.thd"].value, amperes, now),
         }
-        return _with(values, changed, absent={"mains.current.crest_factor", "mains.displacement_factor"})
+        found = _with(values, changed, absent={"mains.current.crest_factor", "mains.displacement_factor"})
+        # The field of the shorted turns takes some of the volts of the others.
+        weaker = {
+            name: replace(value, own=math.hypot(value.own, _WEAKER * abs(value.value)))
+            for name, value in found.quantities.items()
+            if name.startswith(("secondary.", "output.", "reservoir."))
+        }
+        return replace(found, quantities={**found.quantities, **weaker})
 
     return correct
+
+
+_WEAKER = 0.015
+"""Part of their volts that shorted turns may take from the others (k = 1)."""
 
 
 def _diluted(thd: float, amperes: float, now: float) -> float:
