@@ -34,7 +34,7 @@ class AlarmKind(StrEnum):
 
 
 class EventGroup(StrEnum):
-    """What the kinds of a group tell about together; the latest event of a group says how that stands."""
+    """The subject that the kinds of a group share; the latest event of a group gives its state."""
 
     PLAN = "plan"
     BENCH_FILE = "bench file"
@@ -48,7 +48,7 @@ class ReportPart(Flag):
     ACTIONS = auto()
 
 
-_TONES: dict[Severity, StyleRole] = {
+_STYLES: dict[Severity, StyleRole] = {
     Severity.INFO: "plain",
     Severity.WARNING: "doubt",
     Severity.SERIOUS: "bad",
@@ -79,7 +79,7 @@ class EventTraits:
     @property
     def style_role(self) -> StyleRole:
         """Return the style role: its own, else that of its severity."""
-        return self.role or _TONES[self.severity]
+        return self.role or _STYLES[self.severity]
 
 
 _INFO, _WARNING, _SERIOUS, _DANGER = Severity
@@ -92,7 +92,7 @@ _SWITCHED = _T(kept=True, lasts=True, group=EventGroup.SWITCHING_OFF, report=_EV
 
 
 class EventKind(StrEnum):
-    """Every kind of event that is emitted. The strings stand in session files and never change."""
+    """Every kind of event that is emitted. The strings are in session files and never change."""
 
     traits: EventTraits
 
@@ -121,6 +121,7 @@ class EventKind(StrEnum):
 
     # The watch: what the history of channels shows, and what explains it.
     DRIFTING = "drifting", _T(severity=_WARNING, mark="d")
+    SLOW_DRIFT = "slow drift", _T(mark="d")
     IMPLAUSIBLE = "implausible", _T(severity=_SERIOUS, role="doubt")
     FORECAST = "forecast", _T(alarm=AlarmKind.HEADING_FOR_LIMIT)
     RUNAWAY = "runaway", _T(severity=_SERIOUS, alarm=AlarmKind.HEADING_FOR_LIMIT)

@@ -145,8 +145,22 @@ KINDS_BY_UNIT: dict[str, Kind] = {
     "": FRACTION,
 }
 
-_NUMBER = re.compile(r"([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)", re.DOTALL)
 _LARGEST = 1e15
+_ABSOLUTE_ZERO = -273.15
+_SANE = {"V": 1e5, "A": 1e5, "W": 1e8, "VA": 1e8, "Hz": 1e8, "°C": 1e4, "Ω": 1e12, "": 1e6}
+"""The largest amount of a reading in each unit that any meter beside a mains supply can show, with room above it."""
+
+
+def is_sane(value: float, unit: str) -> bool:
+    """Return whether a finite `value` in `unit` can be a reading at all; what cannot is noise or a code of the meter.
+
+    >>> is_sane(325.0, "V"), is_sane(1e9, "V"), is_sane(-300.0, "°C")
+    (True, False, False)
+    """
+    return abs(value) <= _SANE.get(unit, _LARGEST) and (unit != "°C" or value >= _ABSOLUTE_ZERO)
+
+
+_NUMBER = re.compile(r"([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)", re.DOTALL)
 _LONGEST_TEXT = 100
 
 

@@ -77,6 +77,11 @@ def coarse(seconds: float) -> float:
     return float(step * round(max(0.0, seconds) / step))
 
 
+def about(seconds: float) -> str:
+    """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
+    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"
+
+
 def finite(content: Any) -> Any:
     """Return `content`, however deep, with None in place of every number that is not finite: JSON knows none."""
     if isinstance(content, dict):

@@ -64,6 +64,7 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
         click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(results)))
     else:
         click.echo(output.ratings_as_text(loaded, ratings) + output.tried_as_text(results))
+        click.echo(f"\n{output.verdict_as_text(ratings, results)}")
     ok = ratings.ok and all(row.ok for rows in results.values() for row in rows)
     return EXIT_DONE if ok else EXIT_ANSWER_IS_NO
 

@@ -82,11 +82,22 @@ def demo(
 @DURATION_OPTION
 @SESSION
 @PUBLISH
+@click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
 def run(
-    bench: Path, headless: bool, duration: float | None, session: Path | None, publish: str | None, ascii_only: bool
+    bench: Path,
+    headless: bool,
+    duration: float | None,
+    session: Path | None,
+    publish: str | None,
+    yes: bool,
+    ascii_only: bool,
 ) -> int:
     """Record and watch a bench: a recorder as a process of its own, and a screen that follows it."""
+    from benchmon.bench import load_bench
+    from benchmon.cli.power_return import check_power_return
+
+    check_power_return(load_bench(bench), yes=yes)
     return _record(bench, session, headless, duration, ascii_only, publish)
 
 
@@ -242,7 +253,7 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
         found = overview.benches()
     finally:
         overview.stop()
-    click.echo(overview_as_text(found))
+    click.echo(overview_as_text(found, overview.left_out))
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 

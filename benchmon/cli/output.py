@@ -8,7 +8,8 @@ from dataclasses import asdict
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from benchmon.prediction.ratings.cautions import CAUTIONS
+from benchmon.findings import wording_of
+from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table
 from benchmon.watch.records import Flag
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from benchmon.instruments.types import Port
     from benchmon.prediction import Prediction
     from benchmon.prediction.ratings.check import Ratings
+
+
+_WIDEST = 80
 
 
 def as_json(content: dict[str, Any]) -> str:
@@ -38,6 +42,7 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
             for name, expected in prediction.quantities.items()
         },
         "harmonics": {name: [list(pair) for pair in pairs] for name, pairs in prediction.harmonics.items()},
+        "findings": [asdict(finding) for finding in prediction.findings],
     }
 
 
@@ -58,8 +63,31 @@ def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
         ]
         if rows:
             lines += ["", table((point, "should read"), rows)]
-    lines += ["", _harmonics(prediction.harmonics["mains.current"]), "", *CAUTIONS]
+    lines += _not_given(prediction)
+    lines += ["", _harmonics(prediction.harmonics["mains.current"]), ""]
+    if prediction.findings:
+        lines += [*(fill(f"! {wording_of(each)}", _WIDEST, subsequent_indent="  ") for each in prediction.findings), ""]
+    lines.append(fill(" ".join(usual_cautions(bench)), _WIDEST))
     return "\n".join(lines)
+
+
+def _not_given(prediction: Prediction) -> list[str]:
+    """Return a line for each thing that the bench file leaves out, with the quantities whose ± it widens most."""
+    widened: dict[str, list[str]] = {}
+    for quantity, labels in prediction.unspecified.items():
+        widened.setdefault(labels[0], []).append(quantity)
+    if not widened:
+        return []
+    lines = ["", "What the bench file leaves out widens these most:"]
+    for label, quantities in widened.items():
+        shown = ", ".join(quantities[:_MOST_WIDENED]) + (", …" if len(quantities) > _MOST_WIDENED else "")
+        lines.append(f"- {label}: {shown}")
+    if any(label.startswith("mains harmonics") for label in widened):
+        lines.append("  Give mains.harmonics, or measure mains.voltage.thd or mains.voltage.crest_factor.")
+    return lines
+
+
+_MOST_WIDENED = 6
 
 
 def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:
@@ -75,7 +103,7 @@ def ratings_as_dict(ratings: Ratings) -> dict[str, Any]:
 
 
 def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
-    """Return margins as a table, the smallest first, and the cautions."""
+    """Return margins as a table, the smallest first, and the cautions, in 80 columns; see `verdict_as_text`."""
     rows = [
         (
             "ok" if margin.ok else "EXCEEDED",
@@ -86,14 +114,26 @@ def ratings_as_text(bench: Bench, ratings: Ratings) -> str:
         )
         for margin in sorted(ratings.margins, key=lambda margin: margin.margin)
     ]
-    verdict = "Every rating given is kept." if ratings.ok else "NOT READY FOR POWER: a rating is exceeded."
-    lines = [one_line(bench.title), verdict if rows else "The bench file gives no rating to check against."]
+    lines = [one_line(bench.title)]
     if rows:
         lines += ["", table(("", "what", "worst case", "limit", "margin"), rows, right=(2, 3, 4))]
     lines += ["", "Cautions:"]
     for caution in ratings.cautions:
-        lines.append(fill(one_line(caution, 1000), 100, initial_indent="- ", subsequent_indent="  "))
+        lines.append(fill(one_line(caution, 1000), _WIDEST, initial_indent="- ", subsequent_indent="  "))
     return "\n".join(lines)
+
+
+def verdict_as_text(ratings: Ratings, tried: Mapping[str, Sequence[Tried]]) -> str:
+    """Return the verdict of a check: its last line."""
+    exceeded = [margin.name for margin in ratings.margins if not margin.ok]
+    failed = [f"{row.instrument} {row.channel}".strip() for rows in tried.values() for row in rows if not row.ok]
+    problems = [f"exceeded: {', '.join(exceeded)}"] if exceeded else []
+    problems += [f"failed: {', '.join(dict.fromkeys(failed))}"] if failed else []
+    if problems:
+        return fill(one_line(f"NOT READY FOR POWER. {'; '.join(problems).capitalize()}.", 1000), _WIDEST)
+    if not ratings.margins:
+        return "The bench file gives no rating to check against."
+    return "Every rating in the bench file is kept."
 
 
 def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:

@@ -31,6 +31,7 @@ from benchmon.instruments.types import (
     Reading,
     SwitchSettings,
 )
+from benchmon.quantities import is_sane
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -282,7 +283,11 @@ class Driver(ABC, Generic[S, C]):
         return None
 
     def _arm_switch(self, how: Any) -> None:
-        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand."""
+        """Open what `_switch_off` needs, and enable the power, where this must be done beforehand.
+
+        Raise `InstrumentError` unless the switch was seen to be reached; `_require_connection` does so where the
+        connection of the readings is what switches.
+        """
 
     def _switch_off(self, how: Any) -> str:
         """Switch off by the keys `how` (of `switch_model`); return a description of what was done.
@@ -300,6 +305,11 @@ class Driver(ABC, Generic[S, C]):
 
     # Implementation of the base class
 
+    def _require_connection(self, is_open: bool) -> None:
+        """Raise `InstrumentError` unless the connection of the readings `is_open`."""
+        if not is_open:
+            raise InstrumentError(f"{self.settings.address}: is not connected")
+
     def _received(self, channel: DrivenChannel[C], value: float | Stamped | BadReply) -> Reading:
         if isinstance(value, Stamped):
             return self._stamped(channel, value.value, value.time)
@@ -310,7 +320,11 @@ class Driver(ABC, Generic[S, C]):
             return Reading(channel.name, now, None, one_line(value))
         if math.isnan(value):
             return Reading(channel.name, now, None, "the instrument reports that it has no number")
-        return Reading(channel.name, now, float(value) * channel.scale)
+        scaled = float(value) * channel.scale
+        if math.isfinite(scaled) and not is_sane(scaled, channel.unit):
+            shown = f"{scaled:.3g} {channel.unit}".rstrip()
+            return Reading(channel.name, now, None, f"shows {shown}, which is implausible; check its units and scale")
+        return Reading(channel.name, now, scaled)
 
     def _translated(self, problem: Exception) -> InstrumentError:
         if isinstance(problem, InstrumentError):

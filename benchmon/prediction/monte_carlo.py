@@ -3,7 +3,7 @@
 Every draw is a circuit of its own. The fast method starts from the nominal solution moved by the first-order
 sensitivities and takes one or two Newton steps on a coarser mesh; the error of the coarser mesh is removed by that of
 the nominal solution and its sensitivities on the same mesh (a control variate). A few draws are solved in full to
-verify the accuracy, and every draw must conserve charge; a draw that does not is solved in full.
+verify the accuracy, and every draw must conserve charge and lie among the others; one that does not is solved in full.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from benchmon.prediction.circuit.circuit import Sag, circuit_of
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
-from benchmon.prediction.circuit.traces import traces_of
+from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
 from benchmon.prediction.predict import ESTIMATES, STEP, SolvedQuantities, solve, temperatures_of, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
@@ -37,6 +37,9 @@ _CLOSE = 0.15
 
 _UNBALANCED, _STRAY_CURRENT = 3e-3, 1e-6
 """Allowed imbalance of charge: relative to the load current, and in amperes."""
+
+_STRAYED = 6.0
+"""Distance from the median, in medians of that distance, beyond which a draw is solved in full: 4 deviations."""
 
 _NEGLIGIBLE = 1e-5
 _HIGHEST_LOG = 3.0
@@ -236,6 +239,10 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     moves = blocked_matmul(deviates, method.y_slopes.reshape(len(method.y_slopes), -1))
     start = method.y + moves.reshape(-1, *method.y.shape)
     state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
+    if circuit.sag is not None and not circuit.equations.wiring.symmetric:
+        # The mean of the current makes the sag large, and first order is not enough for it.
+        circuit = circuit_of(nominal.bench, parts, junction + shift, sag_of(state, parts))
+        state = SteadyState(circuit, solve_periodic(circuit, method.mesh, state.solution.y, most_steps=1))
     found, balanced = _quantities(nominal.bench, state, parts, shift)
     for name, value in found.items():
         found[name] = value + method.offsets[name] + deviates @ method.offset_slopes[name]
@@ -297,12 +304,19 @@ def _negligible(name: str, full: dict[str, Floats]) -> float:
     return MODEL_FLOOR * max(sizes) + _NEGLIGIBLE
 
 
+def _strayed(values: Floats) -> NDArray[np.bool_]:
+    """Return which draws, (b,), are so far from the others that Newton's few steps may have gone astray."""
+    away = np.abs(values - np.median(values))
+    strayed: NDArray[np.bool_] = away > _STRAYED * np.median(away) + MODEL_FLOOR * np.abs(np.median(values))
+    return strayed
+
+
 def _chunk(nominal: _Nominal, method: _FastMethod | None, deviates: Floats) -> tuple[dict[str, Floats], int]:
     """Return the quantities of a chunk of draws, and how many of them were solved in full."""
     if method is None:
         return _solve_in_full(nominal, deviates), len(deviates)
     found, balanced = _solve_fast(method, deviates)
-    rest = np.flatnonzero(~balanced)
+    rest = np.flatnonzero(~balanced | _strayed(found["diode.current.peak"]))
     if len(rest):
         for name, value in _solve_in_full(nominal, deviates[rest]).items():
             found[name][rest] = value

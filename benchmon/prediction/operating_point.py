@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ import numpy as np
 from benchmon.bench import Accuracy, Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.mains_shape import KnownShape, MeasuredShape, known_shape
 from benchmon.prediction.predict import predict, predict_parts, solve, with_load
 from benchmon.prediction.result import Prediction
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
@@ -28,7 +29,7 @@ SPACING = 0.02
 Row = tuple[Prediction, ...]
 
 
-@dataclass(frozen=True)
+@dataclass
 class OperatingGrid:
     """Predictions at the grid nodes around one operating point.
 
@@ -41,6 +42,7 @@ class OperatingGrid:
     mains: float | None
     ambient: int | None
     accuracy: Accuracy
+    _last_shape: tuple[MeasuredShape, KnownShape | None] | None = field(default=None, repr=False, compare=False)
 
     @property
     def middle(self) -> Prediction:
@@ -55,13 +57,33 @@ class OperatingGrid:
         return mains_is_close and (ambient is None or self.ambient is None or abs(ambient - self.ambient - 0.5) <= 1.5)
 
     def expected(
-        self, quantity: str, mains: float | None, ambient: float | None = None, since: float | None = None
+        self,
+        quantity: str,
+        mains: float | None,
+        ambient: float | None = None,
+        since: float | None = None,
+        shape: MeasuredShape | None = None,
     ) -> Expected | None:
         """Return the expected value of `quantity` at `mains` (V rms at the terminals, above zero) and `ambient` (°C).
 
-        `since` is the time from power-on in seconds, None for a settled supply. Returns None if `quantity` is not
-        predicted.
+        `since` is the time from power-on in seconds, None for a settled supply; `shape` what meters read of the shape
+        of the mains. Returns None if `quantity` is not predicted.
         """
+        found = self._at_nominal_shape(quantity, mains, ambient, since)
+        known = None if shape is None else self._known_shape(shape)
+        return found if found is None or known is None else known.follow(quantity, found)
+
+    def _known_shape(self, measured: MeasuredShape) -> KnownShape | None:
+        """Return the harmonics after a measurement, worked out once for all quantities."""
+        if self._last_shape is None or self._last_shape[0] != measured:
+            middle = self.middle
+            known = None if middle.shape is None else known_shape(middle.shape, middle.quantities, measured)
+            self._last_shape = measured, known
+        return self._last_shape[1]
+
+    def _at_nominal_shape(
+        self, quantity: str, mains: float | None, ambient: float | None, since: float | None
+    ) -> Expected | None:
         found = [self._interpolate_mains(row, quantity, mains, since) for row in self.rows]
         cooler, warmer = found[0], found[-1]
         if cooler is None or warmer is None or ambient is None or self.ambient is None:

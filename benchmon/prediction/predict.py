@@ -7,6 +7,7 @@ differences are the sensitivities (first-order propagation, JCGM 100:2008, 5.1).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -14,10 +15,12 @@ import numpy as np
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
+from benchmon.findings import Finding, FindingKind, findings_of_readings
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
-from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.circuit.traces import Traces, choke_rests, largest_flux
+from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
 from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
@@ -27,6 +30,7 @@ from benchmon.prediction.uncertainty import (
     InputUncertainty,
     Shares,
     input_uncertainties_of,
+    not_given_in,
     shares_of,
     with_contribution,
 )
@@ -37,6 +41,12 @@ from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 STEP = 0.03
 """The change of an input in a varied circuit, in standard uncertainties."""
+
+_NOTABLE_REST = 0.02
+"""Part of the time without current from which a choke counts as discontinuous."""
+
+SATURATED = 1.25
+"""Flux relative to that at rated voltage from which the core counts as saturated: 1.9 T in a core for 1.5 T."""
 
 _CASE_PART = 0.85
 """Case temperature rise divided by junction temperature rise (a usual value for a diode in free air, from memory)."""
@@ -86,12 +96,13 @@ def predict_parts(
     inputs = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
     nominal = solve(bench, parts, initial_guess=initial_guess)
     varied = solve(bench, *varied_parts(parts, nominal.equilibrium, inputs), initial_guess=nominal.equilibrium)
-    expected, contributions = {}, {}
+    expected, contributions, all_changes = {}, {}, {}
     labels = [entry.label for entry in inputs]
     for name, value in nominal.quantities.items():
         changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
+        all_changes[name] = changes
     _allow_for_estimates(expected, contributions)
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
@@ -104,8 +115,22 @@ def predict_parts(
         waveforms=_waveforms(nominal.equilibrium, float(parts["mains.frequency"][0])),
         warm_up=_warm_up(bench),
         contributions=contributions,
+        unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
+        shape=_shape(bench, inputs, all_changes),
+        findings=tuple(findings_of(bench, expected, nominal)),
     )
     return prediction, nominal.equilibrium
+
+
+def findings_of(bench: Bench, expected: Mapping[str, Expected], solved: SolvedQuantities) -> list[Finding]:
+    """Return what the expected readings and the solved circuit (its first variant) show besides."""
+    found, state = findings_of_readings(bench, expected), solved.equilibrium.state
+    rests, flux = choke_rests(state), largest_flux(state)
+    if rests is not None and rests[0] > _NOTABLE_REST:
+        found.append(Finding(FindingKind.CHOKE_DISCONTINUOUS, float(rests[0]), 0.0, ""))
+    if flux is not None and flux[0] > SATURATED:
+        found.append(Finding(FindingKind.CORE_SATURATED, float(flux[0]), SATURATED, ""))
+    return found
 
 
 def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
@@ -228,6 +253,16 @@ def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str,
             expected[name] = Expected(found.value, combined, found.unit)
             share = (own / combined) ** 2 if combined > 0.0 else 0.0
             contributions[name] = with_contribution(contributions[name], label, share)
+
+
+def _shape(bench: Bench, inputs: list[InputUncertainty], changes: dict[str, Floats]) -> ShapeSensitivities | None:
+    """Return how quantities depend on the harmonics of the mains, from their `changes` with every input (k,)."""
+    rows = [row for row, entry in enumerate(inputs) if entry.part.startswith("mains.harmonic.")]
+    if not rows:
+        return None
+    distortion = math.sqrt(sum(inputs[row].size ** 2 for row in rows))
+    moves = {name: value[rows] for name, value in changes.items()}
+    return ShapeSensitivities(distortion, bench.mains.harmonics is not None, moves)
 
 
 _DISTORTIONS_DIFFER = 0.45

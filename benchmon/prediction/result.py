@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchmon.findings import Finding
+from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
 
@@ -30,7 +32,9 @@ class Prediction:
 
     `quantities` maps a quantity name to its settled value. `harmonics` maps `mains.current` to pairs of order and rms
     amperes. `warm_up` maps a temperature to its time constant in seconds. `contributions` maps a quantity to its
-    uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1.
+    uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1. `unspecified` maps a
+    quantity to those of its main contributions that stem from what the bench file leaves out. `shape` is how
+    quantities depend on the harmonics of the mains, None where nothing of them is uncertain.
     """
 
     mains_voltage: float
@@ -41,6 +45,9 @@ class Prediction:
     waveforms: Waveforms
     warm_up: dict[str, float] = field(default_factory=dict)
     contributions: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+    unspecified: dict[str, list[str]] = field(default_factory=dict)
+    shape: ShapeSensitivities | None = None
 
     def at(self, quantity: str, since_power_on: float | None = None) -> Expected | None:
         """Return the expected value of `quantity` at `since_power_on` seconds after power-on; None means settled.

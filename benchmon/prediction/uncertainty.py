@@ -196,6 +196,15 @@ def shares_of(labels: Sequence[str], changes: Floats, model: float) -> Shares:
     return sorted(shares, key=lambda entry: -entry[1])
 
 
+_MAIN_SHARE = 0.1
+"""Share of the variance from which a contribution is a main one."""
+
+
+def not_given_in(shares: Shares) -> list[str]:
+    """Return the labels of main contributions that stem from what the bench file leaves out, the largest first."""
+    return [label for label, share in shares if label.endswith(NOT_GIVEN) and share >= _MAIN_SHARE]
+
+
 def with_contribution(shares: Shares, label: str, share: float) -> Shares:
     """Return the shares with one more contribution, which is `share` of the new variance."""
     rest = [(name, part * (1.0 - share)) for name, part in shares]

@@ -41,7 +41,7 @@ def read_broker(url: str) -> Broker:
 
     Raises `BadInput`.
     """
-    shown = one_line(url, 80)
+    shown = _without_credentials(url)
     try:
         parts = urlsplit(url)
         port, host = parts.port, parts.hostname
@@ -57,6 +57,14 @@ def read_broker(url: str) -> Broker:
             f"{shown}: the lab's name may hold neither + nor # nor control codes, and {_LONGEST_PREFIX} signs"
         )
     return Broker(host, port or _PORTS[parts.scheme], prefix, parts.scheme == "mqtts")
+
+
+def _without_credentials(url: str) -> str:
+    """Return an address as messages show it: whatever stands before an `@` may be a password."""
+    if "@" not in url:
+        return one_line(url, 80)
+    scheme = url.partition("://")[0] + "://" if "://" in url.partition("@")[0] else ""
+    return one_line(f"{scheme}…@{url.rpartition('@')[2]}", 80)
 
 
 def new_client(broker: Broker, environment: Mapping[str, str] = os.environ) -> Client:

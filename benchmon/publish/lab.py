@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 SILENT_AFTER = 5.0
 """Seconds without a message after which a bench that is being recorded counts as silent."""
-_MOST_BENCHES = 2000
+MOST_BENCHES = 2000
+"""Benches that are shown; any more are counted."""
 _ORDER = (Level.DANGER, Level.BLIND, Level.CAUTION, Level.WAITING, Level.AS_EXPECTED, Level.ENDED)
 
 
@@ -52,6 +53,7 @@ class Overview:
         self._clock = clock
         self._lock = threading.Lock()
         self._received: dict[str, _Received] = {}
+        self._left_out: set[str] = set()
         self._ever_there = threading.Event()
         self.connected = False
         self.refusal = ""
@@ -74,6 +76,11 @@ class Overview:
             why = self.refusal or "it is not reached; check address and network, its certificate, and that it runs"
             raise RecorderError(f"no broker at {self.broker}: {why}")
 
+    @property
+    def left_out(self) -> int:
+        """How many benches are not shown, since there are too many."""
+        return len(self._left_out)
+
     def benches(self) -> list[BenchStatusMessage]:
         """Return the benches, the most severe level first."""
         now = self._clock()
@@ -90,7 +97,10 @@ class Overview:
                 self._received.pop(bench, None)  # an empty message clears the topic: forget the bench
                 return
             state = read_state(payload)
-            if state is None or (bench not in self._received and len(self._received) >= _MOST_BENCHES):
+            if state is None:
+                return
+            if bench not in self._received and len(self._received) >= MOST_BENCHES:
+                self._left_out.add(bench)
                 return
             self._received[one_line(bench, 100)] = _Received(state, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
 
@@ -130,13 +140,14 @@ _IN_WORDS = {
 }
 
 
-def count_in_words(benches: Sequence[BenchStatusMessage]) -> str:
-    """Return the number of benches at each level, the most severe first."""
+def count_in_words(benches: Sequence[BenchStatusMessage], left_out: int = 0) -> str:
+    """Return the number of benches at each level, the most severe first, and how many are left out."""
     if not benches:
         return "no bench is published here yet"
     counts = [(sum(bench.level is level for bench in benches), words) for level, words in _IN_WORDS.items()]
     listed = ", ".join(f"{count} {words}" for count, words in counts if count)
-    return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {listed}"
+    more = f"; {left_out} more are NOT shown" if left_out else ""
+    return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {listed}{more}"
 
 
 def state_in_words(bench: BenchStatusMessage) -> str:
@@ -144,9 +155,9 @@ def state_in_words(bench: BenchStatusMessage) -> str:
     return "silent" if bench.is_silent else bench.last.state
 
 
-def overview_as_text(benches: Sequence[BenchStatusMessage]) -> str:
+def overview_as_text(benches: Sequence[BenchStatusMessage], left_out: int = 0) -> str:
     """Return the benches as plain text, the most severe level first: a line of counts, then two lines each."""
-    lines = [count_in_words(benches)]
+    lines = [count_in_words(benches, left_out)]
     for bench in benches:
         host = f" on {bench.last.host}" if bench.last.host else ""
         lines += [f"{bench.last.title}{host}: {state_in_words(bench)}", f"    {bench.sentence}"]

@@ -24,7 +24,8 @@ from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
-from benchmon.watch.diagnosis.statement import Behaviour, statements, steady_reading
+from benchmon.watch.diagnosis.statement import statements, steady_reading
+from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
 
@@ -99,8 +100,9 @@ class DiagnosisService:
     def news(self, now: float) -> list[Event | Explanations | Forecast]:
         """Return the new forecasts, causes and events at `now` (session seconds)."""
         records: list[Event | Explanations | Forecast] = []
+        last = [recent[-1] for recent in self._recent.values() if recent]
         for explained in self._explaining.answers():
-            records += self._explained(self._stated(explained, now), now)
+            records += self._explained(statements(explained, last, {}), now)
         if now >= self._next_look:
             self._next_look = now + _LOOK_EVERY
             records += self._look(now)
@@ -122,9 +124,9 @@ class DiagnosisService:
         if odd:
             self._ask(odd, lately, now)
             return records
-        if seen := self._stated([], now):
-            return records + self._explained(seen, now)
         self._odd = frozenset()
+        if self.history.causes(now):
+            return records + self._explained((), now)
         if self._shown:
             self._shown, self._last_cause = (), ""
             records.append(Explanations(now, ()))
@@ -163,15 +165,9 @@ class DiagnosisService:
                 found += [] if one is None else [one]
         return found
 
-    def _stated(self, found: Sequence[Explanation], now: float) -> list[Explanation]:
-        """Return what is stated of causes `found`: with what the history shows, and nothing that a row contradicts."""
-        last = [recent[-1] for recent in self._recent.values() if recent]
-        changes = {one.channel: self.history.changes_recently(one.channel, now) for one in last}
-        frozen = [one.channel for one in last if self.history.frozen(one.channel) is not None]
-        return statements(found, last, {}, Behaviour(changes, frozen))
-
     def _explained(self, found: Sequence[Explanation], now: float) -> list[Event | Explanations | Forecast]:
-        ranked = tuple(one for one in found[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
+        all_causes = with_causes_of_courses(found, self.history.causes(now))
+        ranked = tuple(one for one in all_causes[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
         if not ranked or _alike(ranked, self._shown):
             return []
         self._shown = ranked

@@ -125,12 +125,14 @@ class HeartbeatWriter:
     def _show(self, alive: _Alive) -> None:
         self._has_news = False
         status = "" if self._status is None else encode_beat_status(self._status)
-        if self._beacon is not None and not self.missing:
+        if self._beacon is not None:
             try:
                 events = encode_beat_events(list(self._grave))
                 self._beacon.beat(alive.now, alive.monotonic, alive.trouble, status, events)
             except OSError as problem:
                 self._lose(problem)
+            else:
+                self.missing = ""
 
     def _lose(self, problem: OSError) -> None:
         reason = one_line(problem.strerror or problem)

@@ -90,6 +90,7 @@ class Recording:
         self._switch_off = SwitchOffControl(bench, self._drivers, self._now)
         self._trip_guard = TripGuard(bench.channel, self._switch_off)
         self._switch_events: list[Event] = []
+        self._reported_beacon = ""
         self._acquisition = Acquisition(bench, self._receive, drivers=self._drivers, on_wave=self._waves.put)
         self._tally = Tally(bench)
         self._status = StatusRecorder(bench)
@@ -128,8 +129,6 @@ class Recording:
             self._switch_off.start()
             self._bench_file.start()
             self._events([self._event(EventKind.STARTED, f"recording of {one_line(self._bench.title)} started")])
-            if self._heartbeat_writer.missing:
-                self._events([self._event(EventKind.BEACON, self._heartbeat_writer.missing)])
             while not self._stop.reason or self._switch_off.holds():
                 self._step()
                 if duration is not None and self._now() >= duration:
@@ -372,7 +371,15 @@ class Recording:
     def _event(self, kind: EventKind, message: str) -> Event:
         return Event(self._now(), "", kind, message)
 
+    def _report_beacon(self) -> None:
+        """Report once that there is no lock file, and once that it is there again."""
+        missing = self._heartbeat_writer.missing
+        if missing != self._reported_beacon:
+            self._reported_beacon = missing
+            self._events([self._event(EventKind.BEACON, missing or "this recorder has its beacon again")])
+
     def _heartbeat(self) -> None:
+        self._report_beacon()
         for record in self._clocks.look(Clocks.now()):
             if isinstance(record, Event):
                 self._events([record])

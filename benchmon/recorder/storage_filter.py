@@ -144,7 +144,7 @@ class StatusRecorder:
             return self._store(fresh, now)
         if now < self._next:
             return None
-        if not fresh.is_alike(stored) or (now >= stored.time + _READINGS_EVERY and not fresh.tells_the_same(stored)):
+        if not fresh.is_alike(stored) or (now >= stored.time + _READINGS_EVERY and not fresh.is_the_same_as(stored)):
             return self._store(fresh, now)
         return self._store(replace(stored, until=now), now)
 

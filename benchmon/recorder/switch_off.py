@@ -32,7 +32,8 @@ from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.wording import past, trip_sentence
 
 _NEXT_ATTEMPT_AFTER = 0.5
-"""Seconds after which the switch is commanded again."""
+"""Seconds after which the switch is commanded again; after each of the first attempts it is half as long again."""
+_SLOWER, _LONGEST_PAUSE = 1.5, 2.0
 _HUNG_AFTER = 2.0
 """Start another attempt when one has hung for this many seconds."""
 _MOST_THREADS = 8
@@ -45,6 +46,7 @@ class SwitchOffAttempts:
         self._driver = driver
         self._threads: list[threading.Thread] = []
         self._sent = 0.0
+        self._pause = _NEXT_ATTEMPT_AFTER
         self.was_accepted = False
         """Whether the switch has accepted the command and has been queried for its state."""
         self.says_off: bool | None = None
@@ -68,7 +70,11 @@ class SwitchOffAttempts:
         """Start another attempt if it is due and not too many hang."""
         self._threads = [thread for thread in self._threads if thread.is_alive()]
         since = time.monotonic() - self._sent
-        if since > (_HUNG_AFTER if self._threads else _NEXT_ATTEMPT_AFTER) and len(self._threads) < _MOST_THREADS:
+        if (
+            since > (max(_HUNG_AFTER, self._pause) if self._threads else self._pause)
+            and len(self._threads) < _MOST_THREADS
+        ):
+            self._pause = min(_SLOWER * self._pause, _LONGEST_PAUSE)
             self.send()
 
     def _attempt(self) -> None:
@@ -77,6 +83,7 @@ class SwitchOffAttempts:
         except InstrumentError as problem:
             self.last = one_line(problem)
             return
+        self._pause = _NEXT_ATTEMPT_AFTER
         # If the switch cannot be queried, the meters decide.
         with suppress(InstrumentError):
             self.says_off = self._driver.is_off()
@@ -91,6 +98,8 @@ _LONGEST_HOLD = 10.0
 """Seconds beyond that for which a recording that is asked to end waits."""
 _AGAIN_AFTER = 1.0
 """Seconds after which a trip may switch off once more."""
+_CONNECTS_WITHIN, _CONNECTS_EVERY = 2.0, 0.05
+"""Seconds, beyond its timeout, in which the reading of an instrument connects at first; and between looks at that."""
 _CHECK_SWITCH_EVERY, _REPEAT_FAILURE_AFTER = 5.0, 30.0
 
 
@@ -214,7 +223,7 @@ class SwitchOffControl:
         reported = ""
         while not self._ended.is_set() and self._started is None:
             try:
-                driver.arm_switch()
+                arm(driver, self._ended, _CONNECTS_WITHIN + (0.0 if reported else driver.timeout))
                 message = f"{driver.name} is ready to switch off on a trip"
             except InstrumentError as problem:
                 message = f"{driver.name} cannot be reached to switch off on a trip: {one_line(problem)}"
@@ -248,6 +257,23 @@ class SwitchOffControl:
         self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None
     ) -> None:
         self._events.put(Event(self._now() if at is None else at, "", kind, one_line(message, 400), details))
+
+
+def arm(driver: AnyDriver, ended: threading.Event, within: float) -> None:
+    """Arm the switch of `driver`; if the readings go through it too, allow them `within` seconds to connect.
+
+    Returns early when `ended` is set. Raises `InstrumentError` where the switch was not seen to be reached.
+    """
+    give_up = time.monotonic() + (within if driver.channels else 0.0)
+    while not ended.is_set():
+        try:
+            driver.arm_switch()
+        except InstrumentError:
+            if time.monotonic() >= give_up:
+                raise
+            ended.wait(_CONNECTS_EVERY)
+        else:
+            return
 
 
 class TripGuard:
@@ -341,7 +367,7 @@ class _Trial:
     def run(self) -> list[Tried]:
         self._acquisition.start()
         try:
-            self._driver.arm_switch()
+            arm(self._driver, threading.Event(), self._driver.timeout + _CONNECTS_WITHIN)
             self._watch(lambda: self._read >= set(self._power.channels))
             started = time.monotonic()
             words = self._driver.switch_off()

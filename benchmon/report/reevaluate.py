@@ -21,8 +21,9 @@ from benchmon.report.logged_conditions import LoggedConditions, first_of
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.diagnosis.diagnosis import Explainer
-from benchmon.watch.diagnosis.statement import Behaviour, statements, steady_reading
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
+from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, LoggedReading
 from benchmon.watch.watch import STALE_AFTER_PERIODS, Watch
 
@@ -122,13 +123,8 @@ class Reevaluation:
                 found.append(one)
         if not found and not left_out:
             return []
-        return statements(explainer.explain(found), last.values(), left_out, self._behaviour(last))
-
-    def _behaviour(self, last: Mapping[str, Judgement]) -> Behaviour:
-        """Return what the history of each channel shows at its last reading."""
-        history = self.channel_history
-        changes = {name: history.changes_recently(name, one.time) for name, one in last.items()}
-        return Behaviour(changes, [name for name in last if history.frozen(name) is not None])
+        ranked = statements(explainer.explain(found), last.values(), left_out)
+        return with_causes_of_courses(ranked, self.channel_history.causes(self._end[0]))
 
     def _expect(self, prediction: Prediction | None) -> None:
         if prediction is not None and prediction is not self._told_of:

@@ -26,11 +26,11 @@ _TITLE, _STATE, _CLOCK = 40, 10, 11
 _MOST_LINES = 2
 
 
-def heading(
-    benches: Sequence[BenchStatusMessage], where: str, connected: bool, width: int, symbols: SymbolSet
-) -> list[Line]:
+def heading(overview: Overview, benches: Sequence[BenchStatusMessage], width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on top: how many benches stand how, and whether the broker is there."""
-    words = f" {count_in_words(benches)}" if connected else " The broker is not reached: what is shown is old"
+    connected, where = overview.connected, overview.broker
+    count = count_in_words(benches, overview.left_out)
+    words = f" {count}" if connected else " The broker is not reached: what is shown is old"
     role = LEVEL_ROLES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
     first = Cell(fit(symbols.plain(words), width, symbols), role if connected else StyleRole.ALERT)
     return [(first,), (Cell(fit(symbols.plain(f" {where}"), width, symbols), StyleRole.QUIET),)]
@@ -102,8 +102,7 @@ class LabApp(App[None]):
         """Show how the benches stand now."""
         before = {bench.name for bench in self._benches if bench.level is Level.DANGER}
         self._benches = self._overview.benches()
-        width, where = self.size.width, str(self._overview.broker)
-        self._head.paint(heading(self._benches, where, self._overview.connected, width, self._symbols))
+        self._head.paint(heading(self._overview, self._benches, self.size.width, self._symbols))
         self._page.show()
         if {bench.name for bench in self._benches if bench.level is Level.DANGER} - before:
             self.bell()

@@ -207,7 +207,7 @@ class Encoder:
     def _bench_status(self, record: BenchStatus) -> Iterator[Statement]:
         former, self._status = self._status, record
         until = to_microseconds(record.until)
-        if former is not None and record.tells_the_same(former):
+        if former is not None and record.is_the_same_as(former):
             yield "UPDATE statuses SET until = ? WHERE id = (SELECT max(id) FROM statuses)", (until,)
             return
         row = (to_microseconds(record.time), until, str(record.level), encode_status(record))

@@ -41,6 +41,9 @@ _LONGEST_PREDICTION, _LONGEST_STATUS = 200_000, 50_000
 """Characters of JSON that are read."""
 _MOST_TRACE_SAMPLES, _MOST_TRACES, _MOST_HARMONICS, _MOST_ALARMS = 50_000, 100, 200, 1000
 
+_MOSTLY, _WORTH_NAMING, _MOST_NAMED = 0.5, 0.05, 10
+"""Share of a variance above which it is most of it, and from which on a contribution is named; most that are read."""
+
 _FIRST_LAYOUT_WITH_STATUS = 4
 _STATUS_COLUMNS = ("time", "until", "level")
 """Fields of a status that have columns of their own."""
@@ -112,7 +115,18 @@ def stored(prediction: Prediction, *, with_waves: bool = True) -> StoredPredicti
         traces,
         len(waves.time) if rows else 0,
         packed,
+        {name: found for name in prediction.contributions if (found := _unspecified(prediction.contributions[name]))},
     )
+
+
+def _unspecified(contributions: Sequence[tuple[str, float]]) -> tuple[tuple[str, float], ...]:
+    """Return what the bench file does not give and its share, where most of an uncertainty comes from that."""
+    from benchmon.prediction.uncertainty import NOT_GIVEN  # noqa: PLC0415 - a screen does not need the prediction
+
+    missing = [(label.removesuffix(NOT_GIVEN), share) for label, share in contributions if label.endswith(NOT_GIVEN)]
+    if sum(share for _, share in missing) <= _MOSTLY:
+        return ()
+    return tuple((label, round(share, 3)) for label, share in missing if share >= _WORTH_NAMING)
 
 
 def encode_prediction(prediction: StoredPrediction | None) -> str:
@@ -127,6 +141,7 @@ def encode_prediction(prediction: StoredPrediction | None) -> str:
         "harmonics": {name: list(map(list, pairs)) for name, pairs in prediction.harmonics.items()},
         "traces": list(prediction.traces),
         "count": prediction.count,
+        "unspecified": {name: list(map(list, pairs)) for name, pairs in prediction.unspecified.items()},
     }
     return json.dumps(fields, ensure_ascii=False)
 
@@ -156,8 +171,29 @@ def decode_prediction(text: object, packed: object = b"") -> StoredPrediction | 
                 tuple(one_line(name, 60) for name in traces),
                 count,
                 packed if isinstance(packed, bytes) else b"",
+                _shares(fields.get("unspecified")),
             )
     return None
+
+
+def _shares(found: object) -> dict[str, tuple[tuple[str, float], ...]]:
+    """Return what was not given by quantity; what makes no sense is left out, and older sessions have none."""
+    if not isinstance(found, dict):
+        return {}
+    shares = {}
+    for name, pairs in found.items():
+        listed = pairs[:_MOST_NAMED] if isinstance(pairs, list) else []
+        known = tuple((one_line(pair[0], 60), float(pair[1])) for pair in listed if _is_share(pair))
+        if name in UNITS and known:
+            shares[name] = known
+    return shares
+
+
+def _is_share(pair: object) -> bool:
+    match pair:
+        case [str(), int() | float() as share]:
+            return 0 <= share <= 1
+    return False
 
 
 def _expected(name: str, pair: object) -> Expected | None:

@@ -18,9 +18,9 @@ from typing import Any, ClassVar, Generic, TypeVar
 
 from benchmon.bench import Bench, Channel, read_bench
 from benchmon.errors import BenchFileError, SessionFileError
-from benchmon.event_kinds import LASTING_KINDS, read_kind
+from benchmon.event_kinds import LASTING_KINDS, EventKind, read_kind
 from benchmon.quantities import Expected
-from benchmon.session.database import check_is_session, display_path
+from benchmon.session.database import check_is_session, display_path, reading
 from benchmon.session.encodings import PackedWaveform, decode_details, decode_prediction, details_of_old, unpack
 from benchmon.session.recorder_lock import Beat, is_beating
 from benchmon.session.records import BenchChange, RecorderState, SessionInfo, SettledPrediction, StepPrediction, Timed
@@ -62,6 +62,13 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     started = number_of(row[1], _LATEST_START)
     began = 0.0 if started is None else started
     return SessionInfo(str(path), bench, began, one_line(row[2], 40), layout, layout >= _WITH_PREDICTIONS)
+
+
+def has_tripped(path: Path) -> bool:
+    """Return whether a limit tripped in the session at `path`. Raises `SessionFileError`."""
+    with reading(path) as connection:
+        row = connection.execute("SELECT 1 FROM events WHERE kind = ? LIMIT 1", (str(EventKind.TRIPPED),)).fetchone()
+    return row is not None
 
 
 def read_ending(connection: sqlite3.Connection, beat: Beat | None = None) -> Ending:

@@ -22,6 +22,8 @@ from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 
+import platformdirs
+
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError
 from benchmon.text import one_line
@@ -82,9 +84,27 @@ class Beat:
 
 
 def beacons_folder() -> Path:
-    """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files."""
+    """Return the folder of the beacons: `$BENCHMON_RECORDERS`, or one of the user's among the temporary files.
+
+    Where another user has made a folder of that name, it is one in the user's cache. The user's runtime folder would
+    be gone at logout, when a recorder goes on.
+    """
     named = os.environ.get(FOLDER_VARIABLE, "").strip()
-    return Path(named).expanduser() if named else Path(tempfile.gettempdir()) / f"benchmon-{os.getuid()}"
+    if named:
+        return Path(named).expanduser()
+    usual = Path(tempfile.gettempdir()) / f"benchmon-{os.getuid()}"
+    if not os.path.lexists(usual) or _is_own_folder(usual):
+        return usual
+    return platformdirs.user_cache_path("benchmon", appauthor=False) / "recorders"
+
+
+def _is_own_folder(folder: Path) -> bool:
+    """Return whether a folder is the user's, and nobody else can put files there."""
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & 0o022
 
 
 def beacon_path(bench: Bench) -> Path:
@@ -159,7 +179,10 @@ def _claim(path: Path, bench: Bench) -> int:
 
 
 def _open(path: Path) -> int:
-    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
+    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
+    # Nobody else may lock it, or read what is recorded.
+    os.fchmod(file, 0o600)
+    return file
 
 
 def _lock(file: int) -> bool:
@@ -190,9 +213,9 @@ def _taken(path: Path, bench: Bench) -> str:
 
 
 def _make_folder(folder: Path) -> None:
-    folder.mkdir(mode=0o755, parents=True, exist_ok=True)
-    if folder.is_symlink() or folder.stat().st_uid != os.getuid():
-        raise PermissionError(f"{folder} is another user's")
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if not _is_own_folder(folder):
+        raise PermissionError(errno.EPERM, f"{folder} is open to other users")
 
 
 def read_beacon(path: Path) -> Beat | None:
@@ -202,7 +225,9 @@ def read_beacon(path: Path) -> Beat | None:
     except (OSError, ValueError):
         return None
     try:
-        text = os.pread(file, _SIZE, 0) if stat.S_ISREG(os.fstat(file).st_mode) else b""
+        found = os.fstat(file)
+        is_own = stat.S_ISREG(found.st_mode) and found.st_uid == os.getuid()
+        text = os.pread(file, _SIZE, 0) if is_own else b""
     finally:
         os.close(file)
     try:
@@ -244,7 +269,7 @@ def is_recorded(session: Path) -> bool:
 def _beats() -> Iterator[tuple[Path, Beat]]:
     """Yield the beacons of this user with the last heartbeats of their recorders."""
     folder = beacons_folder()
-    for path in folder.glob(f"*{ENDING}") if folder.is_dir() else ():
+    for path in folder.glob(f"*{ENDING}") if _is_own_folder(folder) else ():
         beat = read_beacon(path)
         if beat is not None:
             yield path, beat
@@ -258,6 +283,8 @@ def ask_by_signal(path: Path, kind: str) -> bool:
     beat, number = read_beacon(path), SIGNALS.get(kind)
     if beat is None or number is None or not beat.is_recent or not _holds_open(beat.pid, path):
         return False
+    if beat.pid == os.getpid():
+        return False  # a recorder in a thread of this process: its handlers of signals are this process's own
     try:
         os.kill(beat.pid, number)
     except OSError:

@@ -27,7 +27,8 @@ class StoredPrediction:
     """The settled state of a bench: `mains_voltage` in V, `mains_frequency` in Hz, `quantities` by name.
 
     `harmonics` maps `mains.current` to pairs of order and rms amperes. `traces` are the names of its waveforms, and
-    `packed` their deflated samples, `count` of each.
+    `packed` their deflated samples, `count` of each. `unspecified` maps a quantity whose uncertainty comes mostly from
+    what the bench file does not give to what that is, each with its share of the variance, the largest first.
     """
 
     mains_voltage: float
@@ -37,6 +38,7 @@ class StoredPrediction:
     traces: tuple[str, ...] = ()
     count: int = 0
     packed: bytes = b""
+    unspecified: Mapping[str, tuple[tuple[str, float], ...]] = field(default_factory=dict)
 
     @cached_property
     def waveforms(self) -> Waveforms:

@@ -39,12 +39,23 @@ def path_for(title: str) -> Path:
             f"{one_line(folder, 1000)}: cannot be made: {problem.strerror}; name another with {FOLDER_VARIABLE}"
         ) from problem
     stamp = datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
-    slug = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40].strip("-") or "bench"
-    names = (f"{stamp}_{slug}{f'_{number}' if number > 1 else ''}{ENDING}" for number in count(1))
+    names = (f"{stamp}_{_slug(title)}{f'_{number}' if number > 1 else ''}{ENDING}" for number in count(1))
     return next(path for path in (folder / name for name in names) if not path.exists())
 
 
-__all__ = ["ENDING", "FOLDER_VARIABLE", "all_sessions", "latest_session", "new_session_path", "sessions_folder"]
+def _slug(title: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40].strip("-") or "bench"
+
+
+__all__ = [
+    "ENDING",
+    "FOLDER_VARIABLE",
+    "all_sessions",
+    "latest_session",
+    "new_session_path",
+    "sessions_folder",
+    "sessions_of",
+]
 
 
 def new_session_path(bench: Bench) -> Path:
@@ -59,6 +70,12 @@ def all_sessions() -> list[Path]:
     """Return the session files of the sessions folder, the latest first."""
     folder = sessions_folder()
     return sorted(folder.glob(f"*{ENDING}"), key=_last_written, reverse=True) if folder.is_dir() else []
+
+
+def sessions_of(title: str) -> list[Path]:
+    """Return the session files of the sessions folder that are named after a bench called `title`, the latest first."""
+    name = re.compile(rf"[^_]+_[^_]+_{re.escape(_slug(title))}(?:_\d+)?")
+    return [path for path in all_sessions() if name.fullmatch(path.stem)]
 
 
 def latest_session() -> Path:

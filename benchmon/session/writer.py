@@ -188,6 +188,9 @@ class WritableFile:
         self.path = path
         self._connection = create(path)
         self._last_request = self._least_size = 0
+        # Kept open: to close any descriptor of a file gives up the locks that SQLite holds on it (POSIX), and the next
+        # screen that closes would delete the log.
+        self._descriptor = os.open(path, os.O_RDONLY)
         try:
             with sqlite_errors_as_session_errors(path):
                 for statement, row in description:
@@ -197,7 +200,7 @@ class WritableFile:
                 self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
             self._identity = _identity(path)
         except (SessionFileError, OSError):
-            self._connection.close()
+            self.close()
             path.unlink(missing_ok=True)
             raise
 
@@ -266,9 +269,7 @@ class WritableFile:
         checked too.
         """
         try:
-            size = self.path.stat().st_size
-            with self.path.open("rb") as file:
-                header = file.read(_HEADER)
+            size, header = os.fstat(self._descriptor).st_size, os.pread(self._descriptor, _HEADER, 0)
             if size < self._least_size or not header.startswith(_MAGIC):
                 return f"{display_path(self.path)}: was overwritten or truncated by another program; readings are lost"
             self._least_size = size
@@ -293,11 +294,12 @@ class WritableFile:
             if path.exists() and _inode(path) != self._identity[0]:
                 raise FileExistsError(errno.EEXIST, "another file has its name")
             # Closed before the new file has the name: SQLite removes the log of that name when it closes.
-            self._connection.close()
+            self.close()
             # What is left is the log of no file: the new one must not be read with it.
             for ending in ("-wal", "-shm"):
                 Path(f"{path}{ending}").unlink(missing_ok=True)
         self.path = path
+        self._descriptor = os.open(path, os.O_RDONLY)
         self._connection = open_to_write(path)
         # The log is there from the first write on.
         self._connection.execute("UPDATE heartbeat SET time = time")
@@ -319,6 +321,9 @@ class WritableFile:
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
 
     def _begin(self) -> None:
         give_up = time.monotonic() + _LOCKED_PATIENCE

@@ -1,4 +1,4 @@
-"""What the history of all channels tells beyond single readings: drift, heat, and readings that contradict each other.
+"""What follows from the history of all channels together: drift, heat, and readings that contradict each other.
 
 The kinds of its events: `mains gone`, `mains back`, `mains dip`, `drifting`, `implausible`, `forecast` (a temperature
 is heading for its limit), `runaway`, `junction` (a case's temperature means a junction past its maximum), and `cleared`
@@ -16,8 +16,9 @@ from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
+from benchmon.text import duration
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.drift import FAR, Drifts, Spread
 from benchmon.watch.heating.heating import (
     HeatLimits,
     HeatWatch,
@@ -28,9 +29,16 @@ from benchmon.watch.heating.heating import (
     junction_from_case,
 )
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
-from benchmon.watch.plausibility.steadiness import Frozen, FrozenValue, VerdictChanges
+from benchmon.watch.plausibility.steadiness import (
+    RECENTLY,
+    Frozen,
+    FrozenValue,
+    VerdictChanges,
+    frozen_cause,
+    intermittent_cause,
+)
 from benchmon.watch.power_state import MainsInterruptions
-from benchmon.watch.records import Event, Flag, Forecast
+from benchmon.watch.records import Event, Explanation, Flag, Forecast
 from benchmon.watch.wording import BandPosition
 
 CASE_TO_JUNCTION = 0.15
@@ -77,9 +85,12 @@ class ChannelHistory:
         self._heats = {
             name: _HeatHistory(channel) for name, channel in self._channels.items() if is_temperature(channel.quantity)
         }
-        self._drifts = Drifts(self._channels, slow=self._heats)
+        quantities = {name: channel.quantity for name, channel in self._channels.items()}
+        mains = next((name for name, quantity in quantities.items() if quantity == "mains.voltage.rms"), None)
+        self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
         self._drifting: set[str] = set()
+        self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
         self._contradicting: frozenset[str] = frozenset()
         self._mains = MainsInterruptions(bench)
@@ -90,7 +101,7 @@ class ChannelHistory:
         self._warm, self._warm_until = 0.0, -math.inf
 
     def change(self, bench: Bench) -> None:
-        """Go by another description of the same channels from now on; what their history tells is kept."""
+        """Use another description of the same channels from now on; their history is kept."""
         self._bench, self._junction = bench, None
         self._channels = {channel.name: channel for channel in bench.channel}
         for name, heat in self._heats.items():
@@ -121,7 +132,8 @@ class ChannelHistory:
             self._drifts.mains(value)
         if expected is not None and quantity not in CONDITIONS and (heat is None or heat.is_steady):
             events += self._watch_drift(self._channels[channel], time, value, expected)
-        self._changes[channel].update(time, en)
+        if self._changes[channel].update(time, en):
+            events.append(self._intermittent_event(channel, time))
         still = self._still[channel]
         if still.update(time, value, None if quantity in CONDITIONS else expected):
             kind = EventKind.CLEARED if still.found is None else EventKind.IMPLAUSIBLE
@@ -138,6 +150,22 @@ class ChannelHistory:
         """
         return self._changes[channel].recently(now)
 
+    def causes(self, now: float) -> list[Explanation]:
+        """Return the causes that the courses of channels show at `now` (s): an intermittent contact, a frozen value."""
+        loose = [name for name, changes in self._changes.items() if changes.is_intermittent]
+        found = [intermittent_cause(loose, self.changes_recently(loose[0], now))] if loose else []
+        for name, still in self._still.items():
+            if still.found is not None:
+                found.append(frozen_cause(name, self._channels[name].unit, still.found, now))
+        return found
+
+    def _intermittent_event(self, name: str, time: float) -> Event:
+        if not self._changes[name].is_intermittent:
+            return Event(time, name, EventKind.CLEARED, f"{name} keeps its verdict again")
+        count, within = self.changes_recently(name, time), duration(RECENTLY)
+        message = f"{name} agreed and disagreed in turn {count} times in {within}: an intermittent contact"
+        return Event(time, name, EventKind.IMPLAUSIBLE, message)
+
     def frozen(self, channel: str) -> Frozen | None:
         """Return that a channel reads exactly one value while what is expected moves, None where it does not.
 
@@ -146,7 +174,7 @@ class ChannelHistory:
         return self._still[channel].found
 
     def finish(self, time: float) -> list[Event]:
-        """Judge what has been read so far as it stands: no more readings come. Return the events of that."""
+        """Judge the readings so far: no more will come. Return the events that follow."""
         events: list[Event] = []
         for heat in self._heats.values():
             events += heat.finish(time)
@@ -158,14 +186,15 @@ class ChannelHistory:
         flags = set()
         if channel in self._drifting:
             flags.add(Flag.DRIFTING)
-        if channel in self._contradicting or self._still[channel].found is not None:
+        comes_and_goes = self._changes[channel].is_intermittent or self._still[channel].found is not None
+        if channel in self._contradicting or comes_and_goes:
             flags.add(Flag.IMPLAUSIBLE)
         return frozenset(flags)
 
     def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
         """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
         heat, drift = self._heats.get(channel), self._drifts.drift(channel)
-        if drift is not None and value is not None:
+        if drift is not None and value is not None and channel in self._drifting:
             return drift_forecast(self._channels[channel], drift, value, now)
         return None if heat is None else heat_forecast(self._channels[channel], heat.watch.outlook(now))
 
@@ -175,21 +204,48 @@ class ChannelHistory:
         return None if heat is None else heat.watch.outlook(now)
 
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
-        spread = math.hypot(expected.uncertainty, channel.accuracy.of(value))
+        accuracy = channel.accuracy.of(value)
+        spread = math.hypot(expected.uncertainty, accuracy)
         self._bands[channel.name] = BandPosition(value, expected.value, spread)
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
-        changed = self._drifts.update(channel.name, time, value, now, uncertainty=spread, warm=self._warmth(time))
-        return [self._tell_drift(name, time) for name in sorted(changed)]
+        both, warm = Spread(spread, accuracy), self._warmth(time)
+        changed = self._drifts.update(channel.name, time, value, now, spread=both, warm=warm)
+        events = [event for name in sorted(changed) for event in self._drift_events(name, time)]
+        if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
+            events += self._drift_events(channel.name, time)
+        return events
 
-    def _tell_drift(self, name: str, time: float) -> Event:
+    def _drift_events(self, name: str, time: float) -> list[Event]:
+        """Return the events of a drift that began, ended or comes near: an alarm only where it leads out soon."""
         drift = self._drifts.drift(name)
         if drift is None:
+            was_an_alarm = name in self._drifting
             self._drifting.discard(name)
-            return Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")
-        self._drifting.add(name)
+            self._drifting_slowly.discard(name)
+            return [Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")] if was_an_alarm else []
+        if name not in self._bands:
+            self._drifting.add(name)
+            sentence = wording.mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
         sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
-        return Event(time, name, EventKind.DRIFTING, sentence)
+        if self._leads_out_soon(name):
+            self._drifting_slowly.discard(name)
+            self._drifting.add(name)
+            return [Event(time, name, EventKind.DRIFTING, sentence)]
+        self._drifting_slowly.add(name)
+        return [Event(time, name, EventKind.SLOW_DRIFT, sentence)]
+
+    def _leads_out_soon(self, name: str) -> bool:
+        """Return whether a drift leads out of what is expected, or past a limit, before long."""
+        drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
+        if drift is None or drift.rate == 0.0:
+            return False
+        rises = drift.rate > 0
+        edge = band.expected + math.copysign(band.spread, drift.rate)
+        limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
+        left = [(goal - band.value) / drift.rate for goal in (edge, *limits) if goal is not None]
+        return left[0] <= 0.0 or any(0.0 < seconds < FAR for seconds in left)
 
     def _warmth(self, time: float) -> float:
         """Return how much warming up has been seen so far: the progress of all that warms, added up."""
@@ -197,7 +253,7 @@ class ChannelHistory:
             self._warm_until = time + _LOOK_AT_HEAT
             done = [self._done(time, constant) for constant in _UNSEEN_WARM_UPS]
             done += [heat.progress(time) for heat in self._heats.values() if not heat.is_air]
-            # What begins to warm anew starts from nothing; only what grows has moved a reading.
+            # What begins to warm again starts from nothing; only growth has moved a reading.
             self._warm += sum(max(0.0, now - was) for now, was in zip(done, self._progress, strict=True))
             self._progress = done
         return self._warm
@@ -219,13 +275,13 @@ class ChannelHistory:
 
 
 class _HeatHistory:
-    """One temperature: its outlook, and which of its news have been told."""
+    """One temperature: its outlook, and which of its states have been announced."""
 
     def __init__(self, channel: Channel) -> None:
         self._channel = channel
         self.watch = HeatWatch(HeatLimits(channel.warn_above, channel.trip_above))
         self.last = Outlook(0.0, State.UNKNOWN)
-        self._told: dict[str, bool] = {}
+        self._announced: dict[str, bool] = {}
         self._expected_rise: float | None = None
         self._air = 0.0
         self._followed: tuple[float, float] | None = None
@@ -261,7 +317,7 @@ class _HeatHistory:
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
             message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
-            events += self._tell(time, EventKind.JUNCTION, hot > junction.maximum, message)
+            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum, message)
         return events + self._news(time) if self.watch.update(time, value) else events
 
     def finish(self, time: float) -> list[Event]:
@@ -280,34 +336,36 @@ class _HeatHistory:
     def _news(self, time: float) -> list[Event]:
         self.last = now = self.watch.outlook(time)
         if now.state is State.UNKNOWN:
-            return []  # while the fit begins anew, nothing is over
-        events = self._tell(time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now))
+            return []  # while the fit starts again, nothing is over
+        events = self._announce(
+            time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now)
+        )
         if now.state is State.RUNAWAY:
-            return events  # which says when the limit is passed
+            return events  # the event gives the time to the limit
         goal, ahead = self._channel.trip_above, now.to_limit
         if goal is None:
             goal, ahead = self._channel.warn_above, now.to_warning
         if goal is not None and now.value >= goal:
-            return events  # it is there, which is told elsewhere, and not over
-        # It is told once nearly all courses pass, and over once hardly any does.
-        told = self._told.get(EventKind.FORECAST, False)
-        passes = ahead is not None and math.isfinite(ahead.low if told else ahead.high)
-        return events + self._tell(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
+            return events  # it has arrived, which is another event, and is not over
+        # It is announced once nearly all courses pass, and is over once hardly any does.
+        announced = self._announced.get(EventKind.FORECAST, False)
+        passes = ahead is not None and math.isfinite(ahead.low if announced else ahead.high)
+        return events + self._announce(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:
         """Return whether a temperature runs away, or did and rises no slower: a new fit knows little yet."""
         if now.state is State.RUNAWAY:
             self._fastest = max(self._fastest, now.rate)
             return True
-        goes_on = self._told.get(EventKind.RUNAWAY, False) and now.rate > _NO_SLOWER * self._fastest
+        goes_on = self._announced.get(EventKind.RUNAWAY, False) and now.rate > _NO_SLOWER * self._fastest
         if not goes_on:
             self._fastest = 0.0
         return goes_on
 
-    def _tell(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
-        told = self._told.get(kind, False)
-        self._told[kind] = present
-        if present == told:
+    def _announce(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
+        announced = self._announced.get(kind, False)
+        self._announced[kind] = present
+        if present == announced:
             return []
         if present:
             return [Event(time, self._channel.name, kind, message)]

@@ -8,6 +8,7 @@ from collections.abc import Container
 from dataclasses import dataclass
 
 from benchmon.bench import Accuracy, Bench, Channel
+from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
 from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
 from benchmon.watch.plan import powered_above
@@ -17,24 +18,30 @@ _SMOOTHING = 1.25
 """Time constant of the smoothing, in seconds: by 1 s the noise of a reading every half second grows by a seventh, by
 2 s a mains that wanders by 3 % in three minutes makes a quiet output drift."""
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
+_SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
+_SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0
-"""Kelvins under which nobody can tell by a reading how far a part has warmed."""
+"""Kelvins of rise below which a reading does not show how far a part has warmed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None where the bench's stand."""
+    """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
+
+    `shape` is what meters read of the shape of the mains voltage, None where none does.
+    """
 
     mains_voltage: float | None = None
     ambient: float | None = None
     load: Load = None
+    shape: MeasuredShape | None = None
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
 
-        Another load is never near.
+        Another load is never near. The shape of the mains is followed without another prediction.
         """
         return (
             self.load == other.load
@@ -52,7 +59,7 @@ def _near(one: float | None, other: float | None, allowed: float) -> bool:
 class Smoothed:
     """A channel's readings smoothed over some seconds; a step larger than `jump` is taken at once.
 
-    The reading that jumps may have been half way, as a meter averages: the one after it stands alone. Then all since
+    The reading that jumps may have been half way, as a meter averages: the one after it counts alone. Then all since
     count alike until there is about a second of them. From then on level and slope are followed together (a critically
     damped g-h filter), so that a mains which wanders is not followed seconds late: what is predicted from it would seem
     to drift. Silence counts from `began` (session seconds).
@@ -91,7 +98,7 @@ class Smoothed:
 
 
 class PowerSwitchings:
-    """When the supply was powered and when not, as its mains voltage tells.
+    """When the supply was powered and when not, by its mains voltage.
 
     Without power for less than two seconds counts as a glitch of the meter, not as a power cycle.
     """
@@ -157,6 +164,11 @@ class MeasuredConditions:
         mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
         self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
         self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
+        self._shape = [
+            Smoothed(channel, jump, began)
+            for quantity, jump in _SHAPE_JUMPS.items()
+            if (channel := _first_of(bench, quantity, read)) is not None
+        ]
         self.load: Load = None
         self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
@@ -170,7 +182,7 @@ class MeasuredConditions:
         """Go by another description of the same channels from now on."""
         self._powered_above = self.power.powered_above = powered_above(bench)
         channels = {channel.name: channel for channel in bench.channel}
-        for followed in (self.mains, self.ambient):
+        for followed in (self.mains, self.ambient, *self._shape):
             if followed is not None:
                 followed.channel = channels[followed.channel.name]
 
@@ -184,6 +196,21 @@ class MeasuredConditions:
             self.power.observe(time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)
+        for followed in self._shape:
+            if channel == followed.channel.name:
+                followed.add(time, value)
+
+    def _measured_shape(self, time: float) -> MeasuredShape | None:
+        """Return what meters read of the shape of the mains, in steps so fine that they move nothing else."""
+        read = {
+            followed.channel.quantity: (round(value / step) * step, followed.channel.accuracy.of(value))
+            for followed in self._shape
+            if (value := followed.at(time)) is not None and (step := _SHAPE_STEPS[followed.channel.quantity])
+        }
+        if not read:
+            return None
+        thd, crest = read.get(THD, (None, 0.0)), read.get(CREST_FACTOR, (None, 0.0))
+        return MeasuredShape(thd[0], round(thd[1], 5), crest[0], round(crest[1], 4))
 
     def now(self, time: float) -> Conditions | None:
         """Return what to predict for at `time`, None where the supply is not powered or that is not known yet.
@@ -195,7 +222,8 @@ class MeasuredConditions:
         voltage = self.mains.at(time)
         if voltage is None or voltage <= self._powered_above:
             return None
-        return Conditions(voltage, None if self.ambient is None else self.ambient.at(time), self.load)
+        ambient = None if self.ambient is None else self.ambient.at(time)
+        return Conditions(voltage, ambient, self.load, self._measured_shape(time))
 
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time`, without a mains voltage where the supply is not powered."""
@@ -219,7 +247,7 @@ class MeasuredConditions:
     def warm_for(self, channel: Channel, time: float, prediction: Prediction) -> float:
         """Return for how long a supply that was cold must have been on for `channel` to be as it is at `time`.
 
-        Where nobody saw the power come, the channel's own first reading tells how far it had warmed by then, at most to
+        Where nobody saw the power come, the channel's own first reading shows how far it had warmed by then, at most to
         where it should settle. What has no time constant is as the power finds it: since power-on, or since the
         session's start where no meter saw the power come.
         """

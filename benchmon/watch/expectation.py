@@ -1,4 +1,4 @@
-"""What each channel should read now: the one rule that a recorder, a log and a session judged anew go by.
+"""What each channel should read now: the one rule for a recorder, a log and a session that is judged again.
 
 Everything is predicted at the conditions that are measured: mains voltage, ambient temperature and load. The mains and
 the ambient themselves cannot be judged by what is predicted from them: the mains has the bench file's tolerance to
@@ -17,7 +17,7 @@ from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.watch.conditions import Conditions
 
-PREDICT_ANEW = (0.005, 0.5)
+PREDICT_AGAIN = (0.005, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
 
 
@@ -46,7 +46,7 @@ class Predictions:
         self._answer: tuple[Conditions, OperatingGrid | None] | None = None
 
     def change(self, bench: Bench, accuracy: Accuracy | None) -> None:
-        """Predict another bench from now on; the last prediction of the former one stands until there is a new one."""
+        """Predict another bench from now on; the last prediction of the former one is used until there is a new one."""
         self._bench, self._accuracy, self._changed = bench, accuracy, True
         self._ask(self._wanted or Conditions())
 
@@ -63,7 +63,7 @@ class Predictions:
 
     def around(self, wanted: Conditions) -> OperatingGrid | None:
         """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
-        if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_ANEW):
+        if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_AGAIN):
             self._wanted = wanted
             self._ask(wanted)
         answer = self._answer
@@ -90,7 +90,7 @@ class Predictions:
             return
 
     def _follower_now(self) -> OperatingPointPredictor:
-        """Return the follower of the bench as it is now; the former one stands until there is this one, or none."""
+        """Return the follower of the bench as it is now; the former one is used until there is this one, or none."""
         if self._changed or self._predictor is None:
             self._changed, made = False, None
             try:
@@ -125,4 +125,5 @@ class Expectation:
         if channel.quantity == "ambient.temperature" or around is None:
             return None
         warm_for = self._measured.warm_for(channel, time, around.middle)
-        return around.expected(channel.quantity, conditions.mains_voltage, conditions.ambient, warm_for)
+        mains, ambient = conditions.mains_voltage, conditions.ambient
+        return around.expected(channel.quantity, mains, ambient, warm_for, conditions.shape)

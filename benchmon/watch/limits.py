@@ -10,7 +10,7 @@ from benchmon.bench import Channel
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A limit that a reading has passed: its name and value, and on which side the reading stands."""
+    """A limit that a reading has passed: its name and value, and whether the reading is above it."""
 
     name: Literal["warning", "limit"]
     limit: float
@@ -25,8 +25,8 @@ def warning_crossed(channel: Channel, value: float) -> Crossing | None:
 def trip_crossed(channel: Channel, value: float) -> Crossing | None:
     """Return the trip limit that `value` has passed, or None.
 
-    An overrange display (±inf) is beyond every limit of its side: a broken thermocouple trips, since nobody can tell
-    it from a fire.
+    An overrange display (±inf) is beyond every limit of its side: a broken thermocouple trips, since it cannot be
+    distinguished from a fire.
     """
     return _crossed("limit", value, channel.trip_above, channel.trip_below)
 

@@ -22,6 +22,7 @@ from typing import Literal
 from benchmon.bench import Bench, Channel, Step
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
+from benchmon.findings import findings_of_readings, wording_of
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
 from benchmon.text import duration
@@ -261,7 +262,9 @@ _WARM_LOAD = 1.0
 
 def step_cautions(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
     """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
-    return [*_before(plan, number), *_charge(plan, number, bench, expected), *_heat(plan, number, expected)]
+    load = plan.load_at(number)
+    findings = [wording_of(finding) for finding in findings_of_readings(bench, expected, load)]
+    return [*_before(plan, number), *_charge(plan, number, bench, expected), *_heat(plan, number, expected), *findings]
 
 
 def _before(plan: Plan, number: int) -> Iterator[str]:

@@ -39,7 +39,7 @@ _OF_THE_SUPPLY: Mapping[str, float] = {
     "output.voltage.rms": 0.5,
     "reservoir.voltage.mean": 0.5,
 }
-"""What tells of the supply's own side, and to which part it must have fallen: reservoirs hold their charge."""
+"""Quantities of the supply itself that show power, and to which part they must fall: reservoirs hold charge."""
 _STOPPED, _NO_VOLTAGE = 0.02, 0.1
 """Parts of what it was to which what flows from the mains, and its voltage, must have fallen."""
 _RISEN = 0.1
@@ -64,7 +64,7 @@ class Power(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PowerFinding:
-    """What the meters say, and which one says it how: `line_current fell from 756.0 mA to 0.2 mA`.
+    """What the meters show, and the reading that shows it: `line_current fell from 756.0 mA to 0.2 mA`.
 
     `was_present` is whether that meter read clearly more than nothing before.
     """
@@ -88,12 +88,12 @@ class PowerGone:
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """The names of the channels that tell."""
+        """The names of the channels that show power."""
         return tuple(self._channels)
 
     @property
     def period(self) -> float:
-        """The longest period of the channels that tell, in seconds."""
+        """The longest period of those channels, in seconds."""
         return max((channel.period for channel in self._channels.values()), default=0.0)
 
     def observe(self, channel: str, time: float, value: float | None) -> None:
@@ -133,7 +133,7 @@ class PowerGone:
     def returned(self) -> str:
         """Return in words which reading has clearly risen since the power was seen to be gone, "" where none has.
 
-        A meter that never fell, as one before the switch, tells nothing.
+        A meter that never fell, such as one before the switch, shows nothing.
         """
         for name, channel in self._channels.items():
             if name not in self._low:
@@ -189,7 +189,7 @@ _ALL_BUT_GONE, _BACK_AGAIN = 0.1, 0.5
 """Parts of what a reading was to which it falls without mains, and above which it is back."""
 _CLEARLY_ABOVE = 1.2
 """Times the voltage under which there is no mains, above which it is back."""
-_BEFORE = 3
+_BEFORE = 6
 """Readings of which the highest is what it was before."""
 
 
@@ -323,7 +323,7 @@ def lead_of_a_trip(switching: Event | None, otherwise: str) -> str:
 
 
 def in_words(switching: Event) -> str:
-    """Return how a switching off stands that nothing else must be told before."""
+    """Return the state of a switching off in words, where nothing graver comes before it."""
     if switching.kind == EventKind.SWITCHING_OFF:
         return f"Switching off, not seen to be off yet: {switching.message}"
     if was_seen_off(switching):
@@ -369,7 +369,7 @@ def is_without_power(bench: Bench, latest: Mapping[str, Judgement], switching: E
 
 
 def is_low_without_power(channel: Channel, judgement: Judgement, *, off: bool) -> bool:
-    """Return whether `channel` is only below its warning, as all is that has no power; `off` says that it has none."""
+    """Return whether `channel` is below its warning only because the supply has no power, which `off` says."""
     if not off or judgement.value is None or Flag.TRIPPED in judgement.flags:
         return False
     crossing = warning_crossed(channel, judgement.value)
@@ -383,7 +383,7 @@ def still_past(channel: Channel, judgement: Judgement) -> bool:
 
 
 def past_words(channel: Channel, value: float | None) -> str:
-    """Return how a channel at `value` (its unit) is past a limit, or where it stands."""
+    """Return how a channel at `value` (its unit) is past a limit, or that it was past its warning."""
     crossing = None if value is None else _crossing(channel, value)
     if value is None or crossing is None:
         return f"{channel.name} was past its warning"

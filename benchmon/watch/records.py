@@ -1,4 +1,4 @@
-"""What the watch says: one judgement a reading, and events. The session stores them, the screen shows them."""
+"""What the watch returns: a judgement for every reading, and events. The session stores them, the screen shows them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MOST_SAMPLES = 200_000
 
 
 class Verdict(StrEnum):
-    """How a reading stands to its expected value (En of ISO 13528)."""
+    """How a reading compares with its expected value (En of ISO 13528)."""
 
     AGREES = "agrees"
     QUESTIONABLE = "questionable"
@@ -113,7 +113,7 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Explanations:
-    """The causes of what is read, the likeliest first, as they stand from `time` (session seconds) on."""
+    """The causes of what is read, the likeliest first, valid from `time` (session seconds) on."""
 
     time: float
     ranked: tuple[Explanation, ...]
@@ -121,7 +121,7 @@ class Explanations:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Where a channel is heading, as known from `time` (session seconds) on; None is what cannot be told.
+    """Where a channel is heading, as known from `time` (session seconds) on; None is what is not known.
 
     `final` is the value it settles at and `uncertainty` the expanded one of that, `rate` what it changes by a second,
     in the quantity's unit. `to_limit` is how many seconds after `time` it passes its trip limit, at the earliest

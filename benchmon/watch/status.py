@@ -15,16 +15,16 @@ from enum import StrEnum
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.quantities import format_value
-from benchmon.text import coarse, duration
+from benchmon.text import about
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 
 STALE_AFTER = 120.0
-"""Seconds after which a forecast that nothing has renewed says no more when a limit is passed."""
+"""Seconds after which a forecast that nothing has renewed no longer gives the time to a limit."""
 
 LIKELY = 0.5
-"""The likelihood from which on a cause is told at a glance."""
+"""The likelihood from which on the first line names a cause."""
 
 NOTHING_WRONG, NONE_OF_THESE = "nothing wrong", "none of these"
 """Answers of the explanation that name no cause."""
@@ -61,6 +61,16 @@ class Outlooks:
         forecast = self.forecasts.get(channel)
         return forecast is not None and forecast.latest is not None and math.isfinite(forecast.latest)
 
+    def may_pass_words(self, channel: Channel) -> str:
+        """Return when a channel may pass its trip limit at the earliest, "" where that is not known or not needed."""
+        forecast, limit = self.forecasts.get(channel.name), channel.trip_above
+        if forecast is None or limit is None or forecast.earliest is None or not math.isfinite(forecast.earliest):
+            return ""
+        left = forecast.earliest - (self.now - forecast.time)
+        if forecast.to_limit is not None or left < -STALE_AFTER:
+            return ""
+        return f"may pass {format_value(limit, channel.unit)} {about(max(0.0, left))} at the earliest, or never"
+
     def limit_words(self, channel: Channel) -> str:
         """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
         return limit_words(channel, self.seconds_to_limit(channel.name), surely=self.surely_passes(channel.name))
@@ -77,11 +87,6 @@ def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
     return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
 
 
-def about(seconds: float) -> str:
-    """Return how long something takes, no finer than it is known: `in about 3 min 40 s`, `within seconds`."""
-    return "within seconds" if seconds < 5 else f"in about {duration(coarse(seconds))}"
-
-
 _Pair = tuple[Channel, Judgement]
 
 FAR_TOO_MUCH = 1.5
@@ -89,7 +94,7 @@ FAR_TOO_MUCH = 1.5
 
 
 class Level(StrEnum):
-    """How the whole bench stands, in words of a glance."""
+    """The state of the whole bench in a word or two."""
 
     DANGER = "danger"
     BLIND = "blind"
@@ -130,7 +135,7 @@ class Finding(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """An alarm that stands, raised at `since` (session seconds). `channel` is "" where it concerns none.
+    """An alarm that is active, raised at `since` (session seconds). `channel` is "" where it concerns none.
 
     `value` is the channel's latest reading in its unit, None where there is none or it does not matter.
     """
@@ -155,7 +160,7 @@ class Subject:
 
 @dataclass(frozen=True, slots=True)
 class BenchStatus:
-    """How a bench stands at `time` (session seconds), as its recorder saw it; `until` is when it was last confirmed.
+    """The status of a bench at `time` (session seconds) by its recorder; `until` is when it was last confirmed.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. `about` is the channel that matters most, `also` a
     second one: that speaks against a mains that reads none, or that disagreed at the end. `unwatched` is a channel with
@@ -187,7 +192,7 @@ class BenchStatus:
         """Return the channels that have passed a limit."""
         return tuple(alarm.channel for alarm in self.alarms if alarm.kind is AlarmKind.TRIPPED)
 
-    def tells_the_same(self, other: BenchStatus) -> bool:
+    def is_the_same_as(self, other: BenchStatus) -> bool:
         """Return whether `other` differs in its times alone."""
         return replace(self, time=other.time, until=other.until) == other
 
@@ -196,7 +201,7 @@ class BenchStatus:
         return _gist(self) == _gist(other)
 
     def seen_in(self, state: str, now: float) -> BenchStatus:
-        """Return this status as it stands at `now` (session seconds) when the recorder's state turns out to be `state`.
+        """Return this status at `now` (session seconds) where the recorder's state turns out to be `state`.
 
         A recorder that is gone, or has ended without a last word, cannot say so itself.
         """
@@ -231,10 +236,10 @@ def bench_status(
     ahead: Outlooks | None = None,
     switching: Event | None = None,
 ) -> BenchStatus:
-    """Return how the bench stands, from the latest judgement of each channel and from what lies `ahead`.
+    """Return the status of the bench from the latest judgement of each channel and from what lies `ahead`.
 
     `state` is the recorder's: `recording`, `finished` or `gone`. Channels that `latest` lacks are waited for.
-    `switching` is the latest event that tells of a switching off, if there was one. Alarms are not among it.
+    `switching` is the latest event of a switching off, if there was one. Alarms are not among it.
     """
     ahead = ahead or Outlooks()
     found = _worst(latest, bench, state, ahead, switching)
@@ -303,7 +308,7 @@ def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: B
 
 
 def _with_outlook(status: BenchStatus, channel: Channel, ahead: Outlooks) -> BenchStatus:
-    """Return a status with where its channel is heading, or with the likely cause, where its words tell of it."""
+    """Return a status with the limit its channel is heading for, or the likely cause, where its sentence needs it."""
     if status.finding in (Finding.SURELY_HEADING, Finding.HEADING):
         left = ahead.seconds_to_limit(channel.name)
         limit_at = None if left is None else ahead.now + left
@@ -315,7 +320,7 @@ def _with_outlook(status: BenchStatus, channel: Channel, ahead: Outlooks) -> Ben
 
 
 def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
-    """Return how it stands after a switching off: what is past a limit nonetheless, or that nothing is.
+    """Return the status after a switching off: what is past a limit nonetheless, or that nothing is.
 
     What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
     """
@@ -396,12 +401,12 @@ def _heading_for_limits(known: list[_Pair], ahead: Outlooks) -> list[_Pair]:
 def _explained_first(pairs: list[_Pair], ahead: Outlooks) -> list[_Pair]:
     """Return `pairs` with those first that the likely cause is about, then the farthest from what is expected."""
     cause = ahead.likely_cause
-    told = () if cause is None else cause.channels
-    return sorted(pairs, key=lambda pair: (pair[0].name not in told, -abs(pair[1].en or 0.0)))
+    explained = () if cause is None else cause.channels
+    return sorted(pairs, key=lambda pair: (pair[0].name not in explained, -abs(pair[1].en or 0.0)))
 
 
 def _calm(known: list[_Pair], bench: Bench) -> BenchStatus:
-    """Return how it stands where nothing is wrong: still waiting, or as expected."""
+    """Return the status where nothing is wrong: still waiting, or as expected."""
     if not bench.channel:
         return _status(Level.WAITING, Finding.NO_CHANNELS)
     if len(bench.channel) > sum(judgement.value is not None for _, judgement in known):
@@ -420,7 +425,7 @@ def _of_verdict(known: list[_Pair], verdict: Verdict) -> list[_Pair]:
 
 
 class StatusWatch:
-    """Follows the judgements and the news of a session and gives the status of its bench, alarms included."""
+    """Follows the judgements and records of a session and returns the status of its bench, alarms included."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -453,7 +458,7 @@ class StatusWatch:
         self._forecasts[forecast.channel] = forecast
 
     def explanations(self, explanations: Explanations) -> None:
-        """Take the causes that stand from now on."""
+        """Take the causes that are valid from now on."""
         self._causes = explanations.ranked
 
     def at(self, now: float, state: str = "recording") -> BenchStatus:
@@ -461,7 +466,7 @@ class StatusWatch:
         ahead = Outlooks(now, self._forecasts, self._causes)
         status = bench_status(self._latest, self._bench, state, ahead, self._switching)
         off = power_state.is_without_power(self._bench, self._latest, self._switching)
-        alarms = self._alarms.standing(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
+        alarms = self._alarms.active(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
         return replace(status, alarms=alarms)
 
 
@@ -469,7 +474,7 @@ _Key = tuple[AlarmKind, str]
 
 
 class _AlarmKeeper:
-    """What raised the alarms that stand, and since when."""
+    """What raised the active alarms, and when."""
 
     def __init__(self) -> None:
         self._raised: dict[_Key, float] = {}
@@ -483,7 +488,7 @@ class _AlarmKeeper:
         if event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
             self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
 
-    def standing(
+    def active(
         self,
         channels: Iterable[Channel],
         latest: Mapping[str, Judgement],
@@ -492,7 +497,7 @@ class _AlarmKeeper:
         is_gone: bool,
         is_off: bool,
     ) -> tuple[Alarm, ...]:
-        """Return the alarms that stand at `ahead.now`; an alarm whose cause is over is one anew when it comes back.
+        """Return the alarms that are active at `ahead.now`; one whose cause is over is a new alarm when it comes back.
 
         `is_off` is whether the supply has no power: what is low then raises no alarm, since it can be nothing else.
         """

@@ -11,7 +11,7 @@ from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
 from benchmon.watch.records import Event, Judgement
 from benchmon.watch.status import BenchStatus, Finding, Level, Outlooks, Subject, bench_status, limit_words
-from benchmon.watch.wording import past, stands, with_uncertainty
+from benchmon.watch.wording import past, reading_words, with_uncertainty
 
 __all__ = ["SIGNS", "Level", "StatusLine", "sentence", "shown", "status_line"]
 
@@ -44,7 +44,7 @@ OLD_AFTER = 1.5
 
 @dataclass(frozen=True, slots=True)
 class StatusLine:
-    """How the bench stands: a level, its sign (one character), and one sentence with numbers and units."""
+    """The status of a bench: a level, its sign (one character), and one sentence with numbers and units."""
 
     level: Level
     sign: str
@@ -58,7 +58,7 @@ def status_line(
     ahead: Outlooks | None = None,
     switching: Event | None = None,
 ) -> StatusLine:
-    """Return how the bench stands, see `bench_status`, in words."""
+    """Return the status of the bench, see `bench_status`, in words."""
     return shown(bench_status(latest, bench, state, ahead, switching), bench)
 
 
@@ -128,7 +128,7 @@ def _finding(status: BenchStatus, channel: Channel, subject: Subject, now: float
             return f"{channel.name} {'has limits but ' if has_limits(channel) else ''}gives no reading"
         case Finding.SWITCHED_YET_PAST:
             return power_state.past_words(channel, subject.value)
-    # The channel's name has just been said, so that the cause need not name it.
+    # The sentence has the channel's name already, so that the cause need not repeat it.
     cause = f"; likely {status.cause.removeprefix(f'{channel.name}: ')}" if status.cause else ""
     return _differs(channel, subject) + cause
 
@@ -175,7 +175,7 @@ def _hot(channel: Channel, subject: Subject) -> str:
 
 def _differs(channel: Channel, subject: Subject) -> str:
     expected, spread = subject.expected, subject.expected_uncertainty
-    value = "–" if subject.value is None else stands(channel, subject.value)
+    value = "–" if subject.value is None else reading_words(channel, subject.value)
     if expected is None or spread is None:
         return value
     return f"{value}, expected {with_uncertainty(expected, spread, channel.unit)}"

@@ -164,7 +164,7 @@ class _WatchedChannel:
         elif change is False:
             events.append(
                 self._event(
-                    time, EventKind.CLEARED, f"{wording.stands(self._channel, value)}, inside its warning again"
+                    time, EventKind.CLEARED, f"{wording.reading_words(self._channel, value)}, inside its warning again"
                 )
             )
         return events

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.text import duration, one_line
-from benchmon.watch.drift.drift import Drift
+from benchmon.text import about, clock, coarse, duration, one_line
+from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.limits import Crossing, warning_crossed
@@ -55,7 +55,7 @@ def _power_of(largest: float, unit: str) -> int:
     return min(max(power, min(_PREFIXES)), max(_PREFIXES))
 
 
-def stands(channel: Channel, value: float) -> str:
+def reading_words(channel: Channel, value: float) -> str:
     """Return what a channel shows: `vout is at 22.14 V`, or that its display is over range."""
     if math.isinf(value):
         return f"{channel.name} shows {'over' if value > 0 else 'under'} range"
@@ -65,7 +65,9 @@ def stands(channel: Channel, value: float) -> str:
 def past(channel: Channel, value: float, crossing: Crossing) -> str:
     """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
     side = "above" if crossing.above else "below"
-    return f"{stands(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+    return (
+        f"{reading_words(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
+    )
 
 
 def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
@@ -76,7 +78,7 @@ def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
 def warned(channel: Channel, value: float | None = None) -> str:
     """Return in a word or two on which side a channel is past its warning: `hot`, `high`, `low`.
 
-    It is `PAST_WARNING` where neither `value` nor the channel's limits tell the side.
+    It is `PAST_WARNING` where neither `value` nor the channel's limits show the side.
     """
     crossing = None if value is None else warning_crossed(channel, value)
     above = crossing.above if crossing is not None else channel.warn_above is not None
@@ -104,7 +106,7 @@ def likelihood_in_words(likelihood: float) -> str:
 
 
 def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -> str:
-    """Return how a reading stands to what was expected; `verdict` is that of the last readings in a row.
+    """Return how a reading compares with what was expected; `verdict` is that of the last readings in a row.
 
     Where the latest one alone has another, both are named, so that its En contradicts no verdict.
     """
@@ -129,18 +131,65 @@ def problem_sentence(channel: Channel, problem: str) -> str:
 
 def overrange_sentence(channel: Channel, value: float) -> str:
     """Return that a display shows overrange."""
-    return f"{stands(channel, value)}: the range is too small, or a lead or probe is open"
+    return f"{reading_words(channel, value)}: the range is too small, or a lead or probe is open"
 
 
-def per_minute(rate: float, unit: str) -> str:
-    """Return a rate given a second as one a minute, with sign and unit."""
-    unit = "K" if unit == "°C" else unit
-    return f"{'+' if rate >= 0 else '−'}{format_value(abs(60.0 * rate), unit, 3)} a minute"
+_REMEDIES = {
+    "mains harmonics": "give [mains] harmonics or wave, or measure mains.voltage.thd",
+    "leakage inductance": "give [transformer] leakage_inductance or short_circuit",
+    "mains source resistance": "give [mains] source_resistance",
+    "no-load current": "give [transformer] no_load points",
+    "no-load loss": "give [transformer] no_load points",
+    "how the core saturates": "give two [transformer] no_load points or more",
+}
+"""What to give in the bench file for each contribution that may be missing there."""
+
+
+def unspecified_sentence(unspecified: Sequence[tuple[str, float]]) -> str:
+    """Return that an uncertainty is wide since the bench file leaves something out, and what to give; "" for nothing.
+
+    `unspecified` is what is missing, each with its share of the variance, the largest first.
+
+    >>> unspecified_sentence([("mains harmonics", 0.94), ("leakage inductance", 0.03)])
+    'mains harmonics not given, so the ± is wide; give [mains] harmonics or wave, or measure mains.voltage.thd'
+    """
+    if not unspecified:
+        return ""
+    largest = unspecified[0][1]
+    named = [label for label, share in unspecified if share >= largest / 3.0]
+    remedies = dict.fromkeys(
+        _REMEDIES.get(label, "give [[filter]] esr" if label.endswith("ESR") else "") for label in named
+    )
+    advice = "; ".join(one for one in remedies if one)
+    return f"{', '.join(named)} not given, so the ± is wide{f'; {advice}' if advice else ''}"
+
+
+def per_minute(drift: Drift, unit: str) -> str:
+    """Return a drift's rate, given a second, as one a minute: with sign and unit, no finer than it is known."""
+    unit, rate = "K" if unit == "°C" else unit, 60.0 * drift.rate
+    doubt = 30.0 * abs(drift.high - drift.low)
+    digits = 2 if 0.0 < doubt < 0.1 * abs(rate) else 1
+    sign = "+" if rate >= 0 else "−"
+    return f"{sign}{_rounded(abs(rate), unit, digits)} a minute"
+
+
+def _rounded(value: float, unit: str, digits: int) -> str:
+    """Return a value with so many significant digits and no more, a ratio in per cent: `0.35 %`, `2 mV`, `120 mV`."""
+    if unit == "":
+        value, unit = 100.0 * value, "%"
+    if value == 0.0 or not math.isfinite(value):
+        return f"0 {unit}"
+    place = 10.0 ** (math.floor(math.log10(value)) + 1 - digits)
+    value = round(value / place) * place
+    power = 0 if unit in ("%", "K") else min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
+    scaled = value / 10.0**power
+    decimals = max(0, digits - 1 - math.floor(math.log10(scaled) + 1e-9))
+    return f"{scaled:.{min(decimals, 6)}f} {_PREFIXES[power]}{unit}"
 
 
 @dataclass(frozen=True, slots=True)
 class BandPosition:
-    """Where a reading stands: its value, and the expected one with half the width of its band."""
+    """A reading and its band: its value, the expected one, and half the width of the band, in one unit."""
 
     value: float
     expected: float
@@ -149,12 +198,25 @@ class BandPosition:
 
 def drift_sentence(channel: Channel, drift: Drift, band: BandPosition, now: float) -> str:
     """Return rate, beginning and goal of a drift."""
-    rate = f"{channel.name} has drifted by {per_minute(drift.rate, channel.unit)} for {duration(now - drift.since)}"
-    return f"{rate} (since {drift.since:.0f} s); {_leads_to(channel, drift.rate, band)}"
+    lasts = duration(coarse(now - drift.since))
+    first = f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} for {lasts}"
+    return f"{first} (since {clock(drift.since)}); {_leads_to(channel, drift.rate, band)}"
+
+
+def mains_meter_drift_sentence(channel: Channel, drift: Drift, witnesses: Collection[str], now: float) -> str:
+    """Return that the mains meter itself seems to drift, and which channels show it."""
+    shown = " and ".join(sorted(witnesses)) if len(witnesses) < 3 else f"{len(witnesses)} channels"
+    lasts = f"for {duration(coarse(now - drift.since))} (since {clock(drift.since)})"
+    return (
+        f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} {lasts}, which nothing that the mains "
+        f"feed follows, as {shown} show: check this meter, not the supply"
+    )
 
 
 def _leads_to(channel: Channel, rate: float, band: BandPosition) -> str:
     edge = band.expected + math.copysign(band.spread, rate)
+    if (edge - band.value) * rate <= 0:
+        return "it is outside its expected band already"
     warning, limit = (channel.warn_above, channel.trip_above) if rate > 0 else (channel.warn_below, channel.trip_below)
     goals: list[tuple[str, float | None]] = [
         ("leaves its expected band at", edge),
@@ -162,11 +224,11 @@ def _leads_to(channel: Channel, rate: float, band: BandPosition) -> str:
         ("reaches its limit of", limit),
     ]
     ahead = [
-        f"{words} {format_value(goal, channel.unit)} in {duration((goal - band.value) / rate)}"
+        f"{words} {format_value(goal, channel.unit)} {about((goal - band.value) / rate)}"
         for words, goal in goals
-        if goal is not None and (goal - band.value) * rate > 0
+        if goal is not None and 0 < (goal - band.value) / rate <= FAR
     ]
-    return "at this rate it " + " and ".join(ahead) if ahead else "it is outside its expected band already"
+    return "at this rate it " + " and ".join(ahead) if ahead else "it stays within what is expected for hours"
 
 
 def junction_sentence(channel: Channel, case: float, junction: float, maximum: float) -> str:
@@ -196,10 +258,11 @@ def outlook_sentence(channel: Channel, outlook: Outlook) -> str:
 
 
 def _reached(ahead: Interval) -> str:
+    soonest = duration(coarse(ahead.low))
     if math.isinf(ahead.best):
-        return f"perhaps reached, in {duration(ahead.low)} at the earliest"
-    late = duration(ahead.high) if math.isfinite(ahead.high) else "never"
-    return f"reached in about {duration(ahead.best)} ({duration(ahead.low)} to {late})"
+        return f"may be reached in {soonest} at the earliest, or never"
+    late = duration(coarse(ahead.high)) if math.isfinite(ahead.high) else "never"
+    return f"reached {about(ahead.best)} ({soonest} to {late})"
 
 
 def runaway_sentence(channel: Channel, outlook: Outlook) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection
 from collections.abc import Set as AbstractSet
 from typing import Annotated
 
@@ -11,33 +12,48 @@ import regex
 from pydantic import AfterValidator, Field
 
 from benchmon.errors import BadInput, BadReply
-from benchmon.quantities import KINDS_BY_UNIT, parse_value
+from benchmon.quantities import is_sane
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
+from benchmon_drivers.reply_units import convert, unit_of_reply
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
-_BARE = re.compile(rf"\s*({_NUMBER})\s*".encode())
-_WITH_UNIT = re.compile(rf"(?:[:*]?[A-Za-z][\w:.]{{0,60}}\s+)?({_NUMBER})\s*([A-Za-z°µμΩ%]{{0,8}})", re.ASCII)
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?"
+_BARE = re.compile(rf"\s*({_NUMBER})\s*", re.ASCII)
+_WITH_UNIT = re.compile(
+    rf"(?:(?P<header>[:*]?[A-Za-z][\w:.]{{0,60}})\s+)?(?P<value>{_NUMBER})\s*"
+    r"(?P<unit>[A-Za-z°℃µμΩ\u2126%][A-Za-z+ ]{0,11})?",
+    re.ASCII,
+)
 _LEADING = re.compile(rf"\s*{_NUMBER}\s*(?:[,;]|$)".encode())
-_PLAIN_UNITS = {"HZ": "Hz", "OHM": "Ω", "OHMS": "Ω", "CEL": "°C", "C": "°C", "DEGC": "°C"}
+_AS_ON_A_DISPLAY = re.compile(r"[+-]?\s*(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_OF_AN_ERROR = re.compile(r"[:*]?(?:ERR|E[0-9]*$|FAIL|FAULT|NAN|NONE|NO$)", re.IGNORECASE)
+"""Headers whose number is no reading."""
 
-_IMPLAUSIBLE = 1e15
-_OVERRANGE, _BEYOND_OVERRANGE = 9.9e37, 9.905e37
+_OVERRANGE_FROM, _BEYOND_OVERRANGE = 1e15, 9.905e37
 _NOT_A_NUMBER_ENDS = 9.915e37
 
 
 NUMBER_AND_UNIT = (
-    r"(?P<value>[+\-−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Z°µμΩΩ%]{0,8})"
+    r"(?P<value>[+\-−]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)"
+    r"\s*(?P<unit>(?:[a-zA-Z°℃µμΩ\u2126%][a-zA-Z+ ]{0,11})?)"
 )
 """The pattern of a line with a number and an optional unit."""
 
 OVERLOAD = ("OL", "O.L", "OVLD", "OVERLOAD")
 """Texts of displays that are over range."""
+SCPI_OVERLOAD = (*OVERLOAD, "OVER", "INF", "INFINITY", 1.0e9)
+"""Words and numbers of SCPI replies that are over range; a number from 1E15 on always is, such as 9.9E37."""
 
 
 def _known_unit(value: str) -> str:
-    if value not in KINDS_BY_UNIT:
-        raise BadInput(f"is no unit of a reading; units are {', '.join(filter(None, KINDS_BY_UNIT))}")
+    unit_of_reply(value)
+    return value
+
+
+def _overload_words(value: tuple[str | float, ...]) -> tuple[str | float, ...]:
+    for word in value:
+        if isinstance(word, str) and plain_number(word) is not None:
+            raise BadInput(f"holds the number {word!r} as text; write it without quotes")
     return value
 
 
@@ -54,74 +70,75 @@ Pattern = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_re
 """A regular expression of a bench file."""
 OverloadWords = tuple[Annotated[str, Field(min_length=1, max_length=20)], ...]
 """Texts that mean over range."""
+OverloadCodes = Annotated[
+    tuple[Annotated[str, Field(min_length=1, max_length=20)] | float, ...], AfterValidator(_overload_words)
+]
+"""Texts and numbers that mean over range."""
 ReplyUnit = Annotated[str, AfterValidator(_known_unit)]
-"""The unit of an instrument's reply, without prefix, where `scale` converts it to the channel's quantity."""
-
-
-def in_unit(digits: str, unit: str, wanted: str) -> float:
-    """Return the value of `digits` with the spelled `unit` (`"12.3"`, `"mV"`) in `wanted` (`"V"`).
-
-    Raises `BadReply` where the unit is of another kind: the meter is then set to another range or function.
-    """
-    try:
-        return parse_value(f"{digits} {_PLAIN_UNITS.get(unit, unit)}", KINDS_BY_UNIT[wanted])
-    except BadInput as problem:
-        raise BadReply(
-            f'answered "{one_line(f"{digits} {unit}", 40)}" where {KINDS_BY_UNIT[wanted].name} in {wanted or "1"} is '
-            "wanted; check the meter's function, or set the channel's unit"
-        ) from problem
+"""The unit of an instrument's reply, where `scale` converts it to the channel's quantity."""
 
 
 def plain_number(text: str) -> float | None:
     """Return `text` as a number, None if it is none."""
-    bare = _BARE.fullmatch(text.encode())
+    bare = _BARE.fullmatch(text)
     return float(bare[1]) if bare else None
 
 
-def scpi_number(reply: bytes, unit: str, index: int | None = None) -> float:
-    """Return the number in a SCPI `reply` (NR1, NR2 or NR3 of IEEE 488.2), converted to `unit` if it has a unit.
+def scpi_number(
+    reply: bytes, unit: str, index: int | None = None, overload: Collection[str | float] = SCPI_OVERLOAD
+) -> float:
+    """Return the number in a SCPI `reply` (NR1, NR2 or NR3 of IEEE 488.2) in the SI unit behind `unit`.
 
-    SCPI-1999 volume 1, 7.2.1: 9.9E37 is infinity, given for an overload, hence ±inf here; 9.91E37 is "not a number",
-    hence nan. `index` selects one of several comma-separated values, from 0. Raises `BadReply` for any other reply.
+    A number without a unit is in `unit`. SCPI-1999 volume 1, 7.2.1: 9.9E37 is infinity, given for an overload, hence
+    ±inf here; 9.91E37 is "not a number", hence nan. Words and numbers of `overload` are ±inf too, and so is every
+    number from 1E15 on: no meter shows one. `index` selects one of several comma-separated values, from 0. Raises
+    `BadReply` for any other reply.
 
     >>> scpi_number(b"+1.25000E-03", "V"), scpi_number(b"-9.9E37", "V"), scpi_number(b"1,2,3", "V", 2)
     (0.00125, -inf, 3.0)
+    >>> scpi_number(b"1200 MA", "A"), scpi_number(b"12.5", "mV"), scpi_number(b"OL", "V")
+    (1.2, 0.0125, inf)
     """
     if index is not None:
         reply = _field_at(reply, index)
-    bare = _BARE.fullmatch(reply)
-    if bare is None:
-        return _number_with_unit(reply, unit)
-    value = float(bare[1])
+    text = _decoded(reply).strip().strip('"').strip()
+    match = _WITH_UNIT.fullmatch(text)
+    if match is None or (match["header"] and _OF_AN_ERROR.match(match["header"])):
+        return _without_number(reply, text, overload)
+    if match["header"] and over_range(match["header"], _words(overload)) is not None:
+        raise BadReply(f'answered "{shown(reply)}", an overload with a number; check the channel\'s query')
+    value = float(match["value"])
     size = abs(value)
-    if size < _OVERRANGE:
-        return value
-    return math.nan if _BEYOND_OVERRANGE < size < _NOT_A_NUMBER_ENDS else math.copysign(math.inf, value)
+    if _BEYOND_OVERRANGE < size < _NOT_A_NUMBER_ENDS:
+        return math.nan
+    if size >= _OVERRANGE_FROM or size in overload:
+        return math.copysign(math.inf, value)
+    return _in_unit(value, match["unit"] or "", unit)
 
 
 def written_number(digits: str, unit: str, wanted: str) -> float:
-    """Return the value in the unit `wanted` of `digits` as on a display, with a point or a comma.
+    """Return the value of `digits` as on a display, with a point or a comma, in the SI unit behind `wanted`.
 
-    `unit` is the unit on the display, with its prefix; "" if there is none. Raises `BadReply` where it is no value.
+    `unit` is the unit on the display, with its prefix; where it is "", the number is in `wanted`. Raises `BadReply`
+    where it is no value.
     """
-    plain = "".join(digits.split()).replace("−", "-")
+    plain = digits.strip().replace("−", "-")
     if "." not in plain:
         plain = plain.replace(",", ".", 1)
-    if unit:
-        return in_unit(plain, unit, wanted)
-    value = plain_number(plain)
-    if value is None:
+    if not _AS_ON_A_DISPLAY.fullmatch(plain):
         raise BadReply(f'shows "{one_line(digits, 40)}", which is no number; check the pattern')
-    if abs(value) > _IMPLAUSIBLE:
+    value = _in_unit(float("".join(plain.split())), unit, wanted)
+    if not is_sane(value, unit_of_reply(wanted)[0]):
         raise BadReply(f'shows "{one_line(digits, 40)}", which is implausible')
     return value
 
 
 def over_range(word: str, overload: AbstractSet[str]) -> float | None:
     """Return ±inf, with the sign of `word`, if it is one of `overload` (in lower case); None otherwise."""
-    if word.lstrip("+-").casefold() not in overload:
+    spelt = word.casefold()
+    if spelt not in overload and spelt.lstrip("+-") not in overload:
         return None
-    return -math.inf if word.startswith("-") else math.inf
+    return -math.inf if word.startswith("-") and word.lstrip("+-") else math.inf
 
 
 def begins_with_number(reply: bytes) -> bool:
@@ -141,10 +158,32 @@ def _field_at(reply: bytes, index: int) -> bytes:
     return fields[index]
 
 
-def _number_with_unit(reply: bytes, unit: str) -> float:
+def _without_number(reply: bytes, text: str, overload: Collection[str | float]) -> float:
+    """Return ±inf or nan for a reply in words. Raises `BadReply` for any other."""
+    word, _, rest = text.partition(" ")
+    beyond = over_range(text, _words(overload))
+    if beyond is None and not any(char.isdigit() for char in rest):
+        beyond = over_range(word, _words(overload))
+    if beyond is not None:
+        return beyond
+    if text.lstrip("+-").casefold() == "nan":
+        return math.nan
     if b"," in reply and begins_with_number(reply):
         raise BadReply(f'answered several values, "{shown(reply)}"; choose one by the channel\'s index')
-    match = _WITH_UNIT.fullmatch(reply.decode("utf-8", "replace").strip())
-    if match is None:
-        raise BadReply(f'answered "{shown(reply)}", which is no number; check the channel\'s query')
-    return in_unit(match[1], match[2], unit) if match[2] else scpi_number(match[1].encode(), unit)
+    raise BadReply(f'answered "{shown(reply)}", which is no number; check the channel\'s query')
+
+
+def _words(overload: Collection[str | float]) -> frozenset[str]:
+    return frozenset(word.casefold() for word in overload if isinstance(word, str))
+
+
+def _in_unit(number: float, unit: str, wanted: str) -> float:
+    base, conversion = unit_of_reply(wanted)
+    return convert(number, unit, base) if unit.strip() else conversion(number)
+
+
+def _decoded(reply: bytes) -> str:
+    try:
+        return reply.decode()
+    except UnicodeDecodeError:
+        return reply.decode("latin-1")

@@ -43,15 +43,15 @@ CALM_SECONDS = 20.0
 
 KEYS = (
     (b"?", "no protective device"),
-    (b"q", "q Quit"),
+    (b"\x1b", "q Quit"),
     (b"b", "█"),
-    (b"q", "q Quit"),
+    (b"\x1b", "q Quit"),
     (b"p", "set the mains to"),
-    (b"q", "q Quit"),
+    (b"\x1b", "q Quit"),
     (b"t", "trend of"),
-    (b"q", "q Quit"),
+    (b"\x1b", "q Quit"),
     (b"w", "wave of"),
-    (b"q", "q Quit"),
+    (b"\x1b", "q Quit"),
     (b"n", "what do you see"),
     (b"\x1b", "q Quit"),
 )

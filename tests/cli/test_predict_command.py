@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from benchmon.cli.main import main
+from benchmon_simulated.scenarios import scenario_named
 from support.supplies import supply
 
 BENCH = supply(
@@ -137,3 +138,21 @@ def test_a_recording_of_no_time_is_refused(arguments, bench, capsys):
     assert "--for" in said.err
     assert "must be above 0" in said.err
     assert len(said.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("scenario", ["reservoir", "centre-tap", "doubler", "regulated", "split-rail"])
+def test_a_check_fits_eighty_columns_and_ends_with_its_verdict(capsys, scenario):
+    status, out, _ = run(capsys, "check", scenario_named(scenario).path)
+    lines = out.splitlines()
+    assert max(map(len, lines)) <= 80
+    if status == 0:
+        assert lines[-1] == "Every rating in the bench file is kept."
+    else:
+        assert "NOT READY FOR POWER. Exceeded: " in out.rpartition("\n\n")[2]
+
+
+def test_stored_charge_is_a_caution_only_where_something_stores_it(tmp_path, bench, capsys):
+    without = tmp_path / "without.toml"
+    without.write_text(BENCH[: BENCH.index("[[filter]]")] + BENCH[BENCH.index("[load]") :], encoding="utf-8")
+    assert "a reservoir stays charged" in run(capsys, "predict", bench)[1]
+    assert "reservoir" not in run(capsys, "predict", without)[1].rpartition("Mains voltage kills")[2]

@@ -311,14 +311,14 @@ class TestAForeignDriverThatMisbehaves:
             def _query(self, channel):
                 self._connection.write(self._query_messages[channel.name])
                 reply = self._connection.read()
-                return float("".join(c for c in reply.decode("latin-1") if c.isdigit()) or 0)
+                return float("".join(c for c in reply.decode("latin-1") if c.isdigit()) or 0) / 1e9
 
         class Conformance(DriverConformance):
             @contextmanager
             def rig(self):
                 with scpi_rig(FakeTcpInstrument()) as rig:
                     careless = Careless("x", rig.driver.settings, [rig.driver.channels["uout"]])
-                    yield Rig(careless, {"uout": 22100000001.0}, rig.behave)
+                    yield Rig(careless, {"uout": 22.100000001}, rig.behave)
                     careless.close()
 
         with pytest.raises(AssertionError, match="took garbage for a value"):

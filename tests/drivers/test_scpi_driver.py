@@ -59,7 +59,28 @@ def read_one(opened, fake_instrument, reply, unit="V", **channel):
         (b"1.25 V\n", {}, 1.25),
         (b"1.25mV\n", {}, 0.00125),
         (b"12 A\n", {"unit": "A"}, 12.0),
+        (b"12.5\n", {"unit": "mV"}, 0.0125),
+        (b"12.5 V\n", {"unit": "mV"}, 12.5),
+        (b"1.25\n", {"factor": -1}, -1.25),
+        (b"1.25\n", {"factor": 2, "offset": "0.5"}, 3.0),
+        (b"12345 MV\n", {}, 12.345),
+        (b"5 UV\n", {}, 5e-6),
+        (b"5 VDC\n", {}, 5.0),
+        (b"5 V DC\n", {}, 5.0),
+        (b"5 mVAC\n", {}, 5e-3),
+        (b"5 Vrms\n", {}, 5.0),
+        (b'"5.5"\n', {}, 5.5),
         (b"9.9E37\n", {}, math.inf),
+        (b"9.9E37 V\n", {}, math.inf),
+        (b"+9.99999E+20\n", {}, math.inf),
+        (b"+1.0E+9\n", {}, math.inf),
+        (b"+1.0E+9\n", {"factor": 1e-6}, math.inf),
+        (b"-1.2E+8\n", {}, -math.inf),
+        (b"OL\n", {}, math.inf),
+        (b"-OVLD\n", {}, -math.inf),
+        (b"OL V\n", {}, math.inf),
+        (b"-INF\n", {}, -math.inf),
+        (b"INF\n", {"factor": -1}, -math.inf),
         (b"-9.90000000E+37\n", {"factor": 0.001}, -math.inf),
     ],
 )
@@ -76,7 +97,11 @@ def test_a_number_in_any_of_its_forms(opened, fake_instrument, reply, channel, v
         (b"ERROR\n", '"ERROR", which is no number'),
         (b"\n", "no number"),
         (b"nan\n", "no number"),
-        (b"inf\n", "no number"),
+        (b"ERROR -113\n", "no number"),
+        (b"OL 12\n", "an overload with a number"),
+        (b"1.5 mOhm\n", "is wanted"),
+        (b"5 MVrms\n", "a thousandth or a million"),
+        (b"5 furlongs\n", "not known"),
         (b"1_000\n", "no number"),
         (b"1,2\n", "choose one by the channel's index"),
         (b"12 A\n", "check the meter's function"),
@@ -94,6 +119,35 @@ def test_what_is_no_reading_is_refused(opened, fake_instrument, reply, says):
     assert reading.value is None
     assert says in reading.problem
     assert reading.problem.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("reply", "unit", "value"),
+    [
+        (b"212 F", "K", 100.0),
+        (b"32 \xb0F", "°F", 0.0),
+        (b"300", "K", 26.85),
+        (b"50", "°F", 10.0),
+        (b"25 CEL", "°C", 25),
+    ],
+)
+def test_a_temperature_in_any_scale(opened, fake_instrument, reply, unit, value):
+    fake_instrument.answer = (IDENTITY | {b"Q?": reply + b"\n"}).get
+    driver = opened(driver_at(fake_instrument.visa_address, ("Q?", {"unit": unit}), unit="°C"))
+    assert driver.read("Q?").value == pytest.approx(value)
+
+
+def test_what_is_colder_than_absolute_zero_is_no_reading(opened, fake_instrument):
+    assert "implausible" in read_one(opened, fake_instrument, b"-999\n", unit="°C").problem
+
+
+@pytest.mark.parametrize("reply", [b"9999\n", b"-9999\n", b"-----\n"])
+def test_the_bench_file_gives_the_words_and_numbers_of_an_overload(opened, fake_instrument, reply):
+    fake_instrument.answer = (IDENTITY | {b"Q?": reply}).get
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", overload=["-----", 9999]))
+    value = driver.read("Q?").value
+    assert math.isinf(value)
+    assert (value > 0) == (reply != b"-9999\n")
 
 
 def test_an_index_beyond_the_reply_is_a_bad_reply(opened, fake_instrument):

@@ -154,6 +154,37 @@ def test_without_a_preamble_the_bench_file_gives_the_scale(opened, fake_instrume
     assert driver.read("ripple").value == 2.0
 
 
+PAIRS = b"".join(b"%.6f,%.4f;" % (0.001 * at, 2 * math.sin(at)) for at in range(40)).rstrip(b";") + b"\n"
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [PAIRS, PAIRS.replace(b";", b","), b"#3%03d" % (len(PAIRS) - 1) + PAIRS.replace(b";", b"\n"), b"0,1;0.1,5;0.4,3\n"],
+)
+def test_pairs_of_time_and_value_are_no_single_series(opened, fake_instrument, sent):
+    fake_instrument.answer = (ANSWERS | {b"PAIRS?": sent}).get
+    waves = {"codes": "ascii", "x_increment": 1e-3}
+    driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="PAIRS?"), waves=waves))
+    assert "pairs = true" in driver.read("ripple").problem
+    driver.close()
+    told = opened(
+        scope_at(
+            fake_instrument.visa_address,
+            channel("ripple", RIPPLE, wave="PAIRS?"),
+            waves={"codes": "ascii", "pairs": True},
+        )
+    )
+    assert told.read("ripple").value == pytest.approx(4.0, rel=0.01)
+    assert told.captured[0].times[1] in (0.001, 0.1)
+
+
+def test_a_ramp_in_text_is_one_series(opened, fake_instrument):
+    fake_instrument.answer = (ANSWERS | {b"RAMP?": b",".join(b"%.2f" % (0.25 * at) for at in range(40)) + b"\n"}).get
+    waves = {"codes": "ascii", "x_increment": 1e-3}
+    driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="RAMP?"), waves=waves))
+    assert driver.read("ripple").value == 9.75
+
+
 BAD = {
     "cut": (BLOCK[:500], "ended after"),
     "longer": (BLOCK[:-1] + b"123\n", "goes on after"),
@@ -320,16 +351,20 @@ wave = "DATA?"
 preamble = "PRE?"
 """
 )
+WAVES_AT = 1 + BENCH.splitlines().index("[instrument.waves]")
 
 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
         (("", ""), None),
-        (('["points", "x_increment"]', '["points", "x_incrment"]'), "bench.toml:24: instrument[1].waves.preamble"),
+        (
+            ('["points", "x_increment"]', '["points", "x_incrment"]'),
+            f"bench.toml:{WAVES_AT + 1}: instrument[1].waves.preamble",
+        ),
         (
             ('["points", "x_increment"]', '["points"]'),
-            "bench.toml:23: instrument[1].waves = {'preamble': ['points']}: needs x_increment",
+            f"bench.toml:{WAVES_AT}: instrument[1].waves = {{'preamble': ['points']}}: needs x_increment",
         ),
         (('wave = "DATA?"', 'query = "MEAS?"'), 'channel[1].preamble = "PRE?": belongs to a wave'),
         (

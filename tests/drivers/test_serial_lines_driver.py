@@ -52,6 +52,11 @@ def hear_line(opened, fake_instrument, line, **keys):
         (b".5", "V", 0.5),
         (b"1.5E-3", "V", 0.0015),
         (b"22.14V", "V", 22.14),
+        (b"12345 MV", "V", 12.345),
+        (b"22.14 V DC", "V", 22.14),
+        (b"1.25 MAAC", "A", 0.00125),
+        (b"71.6 F", "°C", 22.0),
+        (b"300.15 K", "°C", 27.0),
         (b"22.14 mV", "V", 0.02214),
         (b"-0,75 kV", "V", -750.0),
         ("756 µA".encode(), "A", 756e-6),
@@ -77,7 +82,8 @@ def test_a_line_is_read(opened, fake_instrument, line, unit, value):
     ("line", "unit", "says"),
     [
         (b"22.1 mA", "V", "check the meter's function"),
-        (b"71.3 F", "°C", "check the meter's function"),
+        (b"71.3 V", "°C", "check the meter's function"),
+        (b"12 MVrms", "V", "a thousandth or a million"),
         (b"1e300", "V", "implausible"),
     ],
 )

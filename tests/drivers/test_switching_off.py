@@ -153,7 +153,8 @@ def test_a_coil_is_read_back_and_may_be_another_unit_s(unit_and_fake_instrument)
     _, fake_instrument = unit_and_fake_instrument
     fake_instrument.units[9] = Unit(coil={7: False})
     driver = modbus_driver(fake_instrument, value=True, unit=9)
-    driver.arm_switch()
+    with pytest.raises(InstrumentError, match="is not connected"):
+        driver.arm_switch()
     assert driver.is_off() is False
     assert driver.switch_off() == "coil 7 of unit 9 written 1, acknowledged"
     assert driver.is_off() is True
@@ -207,9 +208,12 @@ def test_a_line_keeps_the_power_off_until_it_is_ready_and_holds_it_until_it_swit
         if order == "open, ready":
             driver.open()
             assert fake_instrument.lines[line] is (level == "asserted")
-        driver.arm_switch()
         if order == "ready, open":
+            with pytest.raises(InstrumentError, match="is not connected"):
+                driver.arm_switch()
             driver.open()
+        else:
+            driver.arm_switch()
         assert fake_instrument.lines[line] is (level == "released")
         assert driver.switch_off() == f"{line.upper()} {level}"
         assert fake_instrument.lines[line] is (level == "asserted")

@@ -224,7 +224,7 @@ def test_a_hook_that_returns_nonsense_raises_only_instrument_errors(value):
         reading = driver.read("a")
     except BenchmonError:
         return
-    assert isinstance(reading.value, float)
+    assert isinstance(reading.value, float) or "implausible" in reading.problem
 
 
 def test_an_error_without_number_is_explained_by_the_one_behind_it():

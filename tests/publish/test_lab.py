@@ -133,6 +133,7 @@ def test_no_flood_of_benches_fills_the_memory(overview):
     for number in range(3000):
         say(overview, f"bench{number}")
     assert len(overview.benches()) == 2000
+    assert "more are NOT shown" in overview_as_text(overview.benches(), overview.left_out).splitlines()[0]
 
 
 def test_a_state_survives_the_way():

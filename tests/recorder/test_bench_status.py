@@ -71,7 +71,7 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         former, latter = early.poll(), late.poll()
         first.update(former, live=True)
         second.update(latter, live=True)
-        if former.status is not None and former.status.tells_the_same(latter.status):
+        if former.status is not None and former.status.is_the_same_as(latter.status):
             pairs.append((first.status_line, second.status_line))
             return pairs[-1][0].level is level
         return False

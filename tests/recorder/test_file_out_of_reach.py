@@ -12,7 +12,7 @@ from benchmon.recorder import record, spawn_recorder
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.switch_off_request import SwitchOffRequest
 from benchmon.session.follower import open_session_view
-from benchmon.session.requests import StopRecording, SwitchPowerOff
+from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
 from benchmon.session.writer import WritableFile
 from benchmon.watch.status import Level
 from support.far_ends.modbus import FakeModbusInstrument, Unit
@@ -138,3 +138,18 @@ def test_off_is_done_though_the_file_is_another_one(recorder, relay, spoil):
     until(follow)
     assert not relay.unit.tables["coil"][7]
     assert not asked.is_unheard
+
+
+def test_a_screen_that_asks_and_leaves_takes_no_log_away(recorder):
+    """The recorder looks after its file without giving up its locks, or the last screen to close deletes the log."""
+    screen = Screen(recorder.path)
+    until(lambda: "switch" in screen.kinds())
+    log = os.stat(f"{recorder.path}-wal").st_ino  # noqa: PTH116 - of a text
+    for number in range(3):
+        start = screen.look().now
+        until(lambda since=start: screen.look().now > since + 1.2)
+        screen.view.request(Note(f"note {number}"))
+        until(lambda: screen.kinds().count("note") > number)  # noqa: B023 - at once
+    assert os.stat(f"{recorder.path}-wal").st_ino == log  # noqa: PTH116 - of a text
+    assert "written" not in screen.kinds()
+    assert not screen.look().trouble

@@ -1,12 +1,15 @@
 """One recorder a bench: the second is told which one runs; a killed one leaves nothing that keeps others off."""
 
+import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -18,13 +21,16 @@ from benchmon.recorder.heartbeat import HeartbeatWriter
 from benchmon.session.follower import open_session_view
 from benchmon.session.recorder_lock import (
     Beacon,
+    Beat,
     ask_by_signal,
     beacon_path,
     beacons_folder,
+    boot,
     is_recorded,
     read_beacon,
     running_recorders,
 )
+from benchmon.session.requests import StopRecording
 from support.waiting import until
 
 CLAIM = """
@@ -192,3 +198,82 @@ def test_the_process_that_holds_the_beacon_is_signalled(bench, other):
     time.sleep(0.1)
     assert ask_by_signal(beacon_path(bench), "stop")
     assert other.wait(60) == -signal.SIGTERM
+
+
+@pytest.fixture
+def stranger():
+    """Return the number of another user; skips where nothing can be given to one."""
+    if os.geteuid() != 0:
+        pytest.skip("only root can make folders of another user")
+    return 65534
+
+
+@pytest.fixture
+def usual_folder(tmp_path, monkeypatch):
+    """Let the folder of beacons be the usual one, below a folder for temporary files of this test."""
+    monkeypatch.delenv("BENCHMON_RECORDERS")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    return tmp_path / f"benchmon-{os.getuid()}"
+
+
+@pytest.mark.parametrize("made", ["a stranger's", "open to all", "a link"])
+def test_a_folder_that_somebody_has_laid_out_is_not_used(usual_folder, tmp_path, bench, stranger, made):
+    other = tmp_path / "elsewhere"
+    other.mkdir(mode=0o700)
+    if made == "a link":
+        usual_folder.symlink_to(other)
+    else:
+        usual_folder.mkdir()
+        usual_folder.chmod(0o777 if made == "open to all" else 0o755)
+    if made == "a stranger's":
+        os.chown(usual_folder, stranger, stranger)
+    false = Beat(os.getpid(), "/invented.benchmon", "x", time.time(), 0.0, time.monotonic(), boot())
+    (usual_folder / "x.recorder").write_text(json.dumps(asdict(false)), encoding="utf-8")
+    assert running_recorders() == []
+    found = []
+    record(bench, tmp_path / "a.benchmon", duration=0.1, on_ready=lambda: found.append(running_recorders()))
+    assert [beat.session for beat in found[0]] == [str(tmp_path / "a.benchmon")]
+    assert beacons_folder() == tmp_path / "cache" / "benchmon" / "recorders"
+
+
+def test_nobody_else_can_open_a_beacon(usual_folder, tmp_path, bench):
+    modes = []
+    beacon_path(bench).parent.mkdir(mode=0o700)
+    beacon_path(bench).touch(0o644)
+    record(
+        bench,
+        tmp_path / "a.benchmon",
+        duration=0.1,
+        on_ready=lambda: modes.append(beacon_path(bench).stat().st_mode & 0o777),
+    )
+    assert modes == [0o600]
+    assert usual_folder.stat().st_mode & 0o777 == 0o700
+
+
+def test_a_beacon_of_another_user_is_none(tmp_path, stranger):
+    with_beacon = tmp_path / "x.recorder"
+    beat = Beat(os.getpid(), "/invented.benchmon", "x", time.time(), 0.0, time.monotonic(), boot())
+    with_beacon.write_text(json.dumps(asdict(beat)), encoding="utf-8")
+    assert read_beacon(with_beacon) == beat
+    os.chown(with_beacon, stranger, stranger)
+    assert read_beacon(with_beacon) is None
+
+
+def test_a_beacon_that_is_lost_later_is_reported_and_so_is_its_return(tmp_path, bench):
+    folder, path = beacons_folder(), tmp_path / "a.benchmon"
+    ready = threading.Event()
+    thread = threading.Thread(target=lambda: record(bench, path, duration=60, on_ready=ready.set))
+
+    def reported():
+        return [event.message for event in open_session_view(path).poll().events if event.kind == "beacon"]
+
+    thread.start()
+    assert ready.wait(60)
+    shutil.rmtree(folder)
+    folder.touch()
+    assert "would not be refused" in until(reported)[0]
+    folder.unlink()
+    assert "again" in until(lambda: reported()[1:])[0]
+    open_session_view(path).request(StopRecording())
+    thread.join(60)

@@ -8,7 +8,7 @@ from contextlib import closing, contextmanager, suppress
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.errors import RecorderError
+from benchmon.errors import InstrumentError, RecorderError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
@@ -249,6 +249,18 @@ def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_
             assert seen.glance().sentence.startswith("Switched off: case")
 
 
+def test_a_switch_that_is_also_read_is_ready_only_once_it_is_connected(tmp_path, meter, bench_with):
+    mains = Mains(meter)
+    with FakeModbusInstrument({1: mains.unit}) as relay:
+        relay.line.unplug()
+        with recording(bench_with(relay.address, POLLED), tmp_path / "a.benchmon") as seen:
+            [first] = until(lambda: seen.of("switch"))
+            assert "relay cannot be reached to switch off on a trip" in first.message
+            relay.line.plug_in()
+            later = until(lambda: seen.of("switch")[1:])
+            assert later[0].message == "relay is ready to switch off on a trip"
+
+
 def test_a_switch_that_says_it_did_and_did_not_is_a_failure(tmp_path, meter, bench_with):
     mains = Mains(meter, works=False)
     with (
@@ -437,3 +449,23 @@ def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver.gate.set()
     until(lambda: attempts.was_accepted)
     assert attempts.says_off is False
+
+
+class Refusing(Hanging):
+    """A switch that cannot be reached."""
+
+    def _switch_off(self, _):
+        self.calls += 1
+        raise InstrumentError("the connection is refused")
+
+
+def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
+    now, driver = [1000.0], Refusing()
+    monkeypatch.setattr("benchmon.recorder.switch_off.time.monotonic", lambda: now[0])
+    attempts = SwitchOffAttempts(driver)
+    attempts.send()
+    for _ in range(750):
+        now[0] += 0.02
+        until(lambda: not any(thread.is_alive() for thread in attempts._threads))
+        attempts.send_if_due()
+    assert 6 <= driver.calls <= 11

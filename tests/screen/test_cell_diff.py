@@ -73,6 +73,35 @@ def test_frames_that_were_passed_over_are_in_the_next(frames):
     assert lean.shows() == whole.shows()
 
 
+@given(st.lists(PIECES, min_size=1, max_size=4), st.integers(1, 200))
+def test_sent_in_small_parts_it_is_the_same_in_the_end(frames, at_most):
+    whole, lean = Terminal(), Terminal()
+    wanted, writer = TerminalCells(), DiffWriter()
+    for pieces in frames:
+        whole.write(frame(pieces))
+        wanted.feed(frame(pieces))
+        lean.write(writer.update(wanted, at_most))
+    while wanted.touched:
+        lean.write(writer.update(wanted, at_most))
+    assert lean.shows() == whole.shows()
+
+
+def test_the_rows_at_the_top_come_first_and_then_those_that_have_waited_longest():
+    wanted, writer = TerminalCells(), DiffWriter()
+    wanted.feed("".join(f"\x1b[{row};1Hrow {row:02} as it was" for row in range(1, 21)))
+    assert "row 01" in writer.update(wanted, 60)
+    while wanted.touched:
+        writer.update(wanted, 60)
+    wanted.feed("\x1b[8;1Hold\x1b[9;1Hold\x1b[10;1Hold\x1b[11;1Hold")
+    assert "old" in writer.update(wanted, 1)
+    wanted.feed("\x1b[7;1H123\x1b[1;1Halarm")
+    assert "alarm" in writer.update(wanted, 1)
+    sent = [writer.update(wanted, 1) for _ in range(4)]
+    assert ["old" in part for part in sent] == [True, True, True, False]
+    assert "123" in sent[-1]
+    assert not wanted.touched
+
+
 @given(PIECES)
 def test_what_is_shown_already_is_not_sent(pieces):
     wanted, sender = TerminalCells(), DiffWriter()

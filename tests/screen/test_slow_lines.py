@@ -26,18 +26,23 @@ from textual import constants, events
 from textual.drivers.linux_driver import LinuxDriver
 
 from benchmon.screen.terminal import differential_driver
+from benchmon.screen.terminal.cell_diff import TerminalCells
 from benchmon.screen.terminal.differential_driver import DifferentialDriver
 
 PLAY = """
 import sys, time
+from pathlib import Path
 sys.path.insert(0, {folder!r})
 from support.session_view import FakeView, judgement, CHANNELS
 from benchmon.screen.app import run_screen
+from benchmon.watch.records import Flag
 
 class View(FakeView):
     def poll(self):
         at = time.monotonic() - {start!r}
-        self.push(*(judgement(name, at, at, time=at) for name, _, _ in CHANNELS), now=at)
+        tripped = [Flag.TRIPPED] if Path({trip!r}).exists() else []
+        flags = {{"diode case": tripped}}
+        self.push(*(judgement(name, at, at, time=at, flags=flags.get(name, [])) for name, _, _ in CHANNELS), now=at)
         return super().poll()
 
 print("left:", run_screen(View()))
@@ -82,7 +87,8 @@ class Line:
         self._carried = min(self._carried + self.rate * (now - self._last), 65536.0)
         self._last = now
         count = min(int(self._carried), len(self.on_its_way))
-        self._carried -= count
+        # A line that has had nothing to carry carries no more afterwards.
+        self._carried = self._carried - count if len(self.on_its_way) > count else 0.0
         # pyte knows no synchronized output and no private questions.
         arrived = b"".join(self.on_its_way.popleft() for _ in range(count))
         self._stream.feed(re.sub(rb"\x1b\[[>?<][0-9;]*[$a-zA-Z]p?", b"", arrived))
@@ -119,11 +125,12 @@ class Line:
 def start(tmp_path):
     """Return a function that starts the screen at the far end of a line."""
     script, begun, lines = tmp_path / "play.py", time.monotonic(), []
-    script.write_text(PLAY.format(folder=str(Path(__file__).parents[1]), start=begun), encoding="utf-8")
+    trip = tmp_path / "trip"
+    script.write_text(PLAY.format(folder=str(Path(__file__).parents[1]), start=begun, trip=str(trip)), encoding="utf-8")
 
     def on_a_line(*before: str, **options) -> Line:
         lines.append(Line([*before, sys.executable, str(script)], **options))
-        lines[-1].begun = begun
+        lines[-1].begun, lines[-1].trip = begun, trip
         return lines[-1]
 
     yield on_a_line
@@ -180,7 +187,7 @@ def test_a_view_opens_whole(start):
 def listening(monkeypatch, reads_end):
     """Run the reading of keys on a pipe until its end; return what came, and how long each look waited at most."""
     driver = DifferentialDriver.__new__(DifferentialDriver)
-    driver.fileno, driver.exit_event = reads_end, threading.Event()
+    driver.fileno, driver.exit_event, driver._wanted = reads_end, threading.Event(), TerminalCells()
     came, waits = [], []
     driver.process_message = came.append
 
@@ -234,6 +241,23 @@ def test_a_terminal_that_never_answers_is_served_all_the_same(start):
     line.run(2.0)
     before = value_shown(line)
     assert line.until(lambda: value_shown(line) > before)
+
+
+@pytest.mark.parametrize("answers", [True, False])
+def test_on_a_slow_line_an_alarm_waits_behind_no_rows(start, answers):
+    """At 300 bytes a second no more than about two seconds' worth is ever on its way, also without any answers."""
+    line = start(rate=300.0, answers=answers)
+    most = 0
+
+    def shows(words: str) -> bool:
+        nonlocal most
+        most = max(most, len(line.on_its_way))
+        return any(words in row for row in line.screen.display)
+
+    assert line.until(lambda: shows("output volt"), 90.0), line.screen.display
+    line.trip.touch()
+    assert line.until(lambda: shows("ALARM"), 90.0), line.screen.display
+    assert most < 800
 
 
 def test_a_garbled_screen_is_drawn_again_on_request(start):

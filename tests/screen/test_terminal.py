@@ -103,7 +103,7 @@ def test_a_person_sees_the_bench_gets_help_and_leaves(script, tmp_path, colours)
 def test_only_what_changed_is_sent(script, tmp_path):
     leader, follower = pty.openpty()
     ioctl(follower, TIOCSWINSZ, pack("HHHH", 24, 80, 0, 0))
-    environment = os.environ | {"LC_ALL": "C.UTF-8", "TERM": "xterm-256color"}
+    environment = os.environ | {"LC_ALL": "C.UTF-8", "TERM": "xterm-256color", "BENCHMON_BAUD": "1000000"}
     environment.pop("NO_COLOR", None)
     with subprocess.Popen(
         [sys.executable, str(script)], stdin=follower, stdout=follower, stderr=follower, env=environment

@@ -136,7 +136,7 @@ def test_the_expected_value_follows_the_measured_mains(monkeypatch):
 
 def test_a_drift_is_flagged_within_three_minutes_and_says_where_it_leads():
     def drifting(times, values):
-        return values + NOISE["vout"] / 60.0 * np.maximum(times - 100.0, 0.0)
+        return values + 12.0 * NOISE["vout"] / 60.0 * np.maximum(times - 100.0, 0.0)
 
     found = assessed(log(280, mains=0.01, changes={"vout": drifting}))
     assert found["channels"]["vout"]["flags"] == ["drifting"]

@@ -9,7 +9,8 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.records import Flag
+from benchmon.watch.plausibility.steadiness import Frozen, frozen_cause, with_causes_of_courses
+from benchmon.watch.records import Explanation, Flag
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
@@ -48,13 +49,23 @@ def test_a_settled_bench_says_nothing(watch):
 
 
 def test_a_drift_sets_its_flag_and_a_forecast(watch):
-    sigma = 0.04 * 0.03
-    events = play(watch[0], 300, {"output": lambda time, value: value + 3 * sigma / 60 * max(0.0, time - 60)})
+    rate = 0.03 / 60
+    events = play(watch[0], 300, {"output": lambda time, value: value + rate * max(0.0, time - 60)})
     assert kinds(events) == {("drifting", "output")}
+    assert "V in about" in events[0].message
     assert watch[1].flags("output") == {Flag.DRIFTING}
     forecast = watch[1].forecast("output", 300.0, 22.0)
     assert forecast.state == "drifting"
-    assert forecast.rate == pytest.approx(3 * sigma / 60, rel=0.4)
+    assert forecast.rate == pytest.approx(rate, rel=0.4)
+
+
+def test_a_drift_that_leads_out_only_after_hours_is_a_quiet_event(watch):
+    events = play(watch[0], 400, {"output": lambda time, value: value + 0.004 / 60 * max(0.0, time - 60)})
+    assert kinds(events) == {("slow drift", "output")}
+    assert events[0].message.startswith("output has drifted by about +")
+    assert "mV a minute" in events[0].message
+    assert events[0].message.endswith("it stays within what is expected for hours")
+    assert watch[1].flags("output") == frozenset()
 
 
 def test_the_mains_and_the_air_may_move_as_they_like(watch):
@@ -117,7 +128,7 @@ def test_shuffled_instruments_get_the_same_flags():
             for channel in channels:
                 expected = PREDICTION.at(channel.quantity)
                 size = 0.04 * channel.accuracy.of(expected.value)
-                drift = size * index / 40 if channel.name == "winding current" else 0.0
+                drift = size * index / 10 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
                 history.update(channel.name, 0.5 * index, float(value), expected, 0.1)
         rows.append({channel.name: history.flags(channel.name) for channel in channels})
@@ -146,6 +157,28 @@ def test_changes_between_agreeing_and_disagreeing_are_counted_while_they_are_rec
     assert history.changes_recently("output", 1000.0) == 0
 
 
+def test_an_intermittent_contact_is_the_cause_until_it_holds():
+    history, events = history_of_output(([1.0] * 4 + [0.5] * 4) * 10)
+    assert [event.kind for event in events if "intermittent" in event.message] == ["implausible"]
+    cause = history.causes(79.0)[0]
+    assert cause.cause == "output: an intermittent contact at its leads"
+    assert cause.channels == ("output",)
+    right = Explanation("nothing wrong", 0.99, "all is well")
+    ranked = with_causes_of_courses([right], [cause])
+    assert [one.cause for one in ranked] == [cause.cause, "nothing wrong"]
+    assert sum(one.likelihood for one in ranked) <= 1.0
+    history, events = history_of_output([*([1.0] * 4 + [0.5] * 4) * 10, *[1.0] * 300])
+    assert events[-1].message == "output keeps its verdict again"
+    assert (history.causes(380.0), history.flags("output")) == ([], frozenset())
+
+
+def test_a_cause_of_another_channel_comes_before_a_frozen_one():
+    frozen = frozen_cause("output", "V", Frozen(22.14, 10.0, 0.5), 60.0)
+    clamp = Explanation("current: the clamp's ratio is 10 times too large", 0.97, "x", ("current",))
+    assert with_causes_of_courses([clamp], [frozen]) == [clamp]
+    assert with_causes_of_courses([], [frozen]) == [frozen]
+
+
 def test_noise_at_a_line_is_no_change_between_agreeing_and_disagreeing():
     settled = PREDICTION.at("output.voltage.mean")
     edge = 1.0 + 1.2 * settled.uncertainty / settled.value
@@ -160,6 +193,7 @@ def test_a_value_that_stands_still_while_the_mains_move_is_implausible_until_it_
     assert history.frozen("output").value == pytest.approx(PREDICTION.at("output.voltage.mean").value, abs=0.01)
     assert Flag.IMPLAUSIBLE in history.flags("output")
     assert "has read exactly" in next(each.message for each in events if each.kind == "implausible")
+    assert history.causes(100.0)[0].cause == "output: its value is frozen"
     history, events = history_of_output([1.0] * 100 + [1.001], moves)
     assert events[-1].message == "output moves again"
     assert history.flags("output") == frozenset()

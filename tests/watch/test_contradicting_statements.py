@@ -116,3 +116,8 @@ def test_a_frozen_meter_contradicts_nothing_and_is_not_called_right():
     assert contradictions_in(found, BENCH, rows) == []
     assert "implausible" in kinds(found)
     assert found["explanations"][0]["cause"] != "nothing wrong"
+
+
+def test_an_intermittent_joint_is_explained_by_its_whole_course():
+    rows = log(120, changes={"vout": lambda t, v: v * np.where(t % 8 < 4, 1.0, 0.6)})
+    assert assessed(rows)["explanations"][0]["cause"] == "vout: an intermittent contact at its leads"

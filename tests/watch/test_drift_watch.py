@@ -5,20 +5,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.drift import Drifts, Spread
 
 SIGMA = 0.005
 
 
-def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, warm=0.0, start=0.0):
+def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, accuracy=0.0, warm=0.0, start=0.0):
     """Feed readings of one channel; return the watch and the times at which a drift began and ended."""
     watch, began, ended = Drifts(["vout"]), [], []
+    spread = Spread(uncertainty, accuracy)
     expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
     for index, value in enumerate(values):
         time = start + step * index
-        if watch.update(
-            "vout", time, float(value), float(expected[index]), uncertainty=uncertainty, warm=float(warm[index])
-        ):
+        if watch.update("vout", time, float(value), float(expected[index]), spread=spread, warm=float(warm[index])):
             (ended if watch.drift("vout") is None else began).append(time)
     return watch, began, ended
 
@@ -116,6 +115,72 @@ def test_memory_stays_flat():
     watch, _, _ = run(22.0 + noise(60_000, 13))
     ladders = watch._watches["vout"]._ladders
     assert sum(len(ladder.blocks) + len(ladder.pending) for ladder in ladders) <= 3 * 66
+
+
+def of_a_bench(minutes, mains_read, follow, seed=3):
+    """Feed three channels that follow the true mains and are predicted from those read; return watch and beginnings."""
+    quantities = {"vout": "output.voltage.mean", "winding": "secondary.voltage.rms", "watts": "mains.power.active"}
+    watch = Drifts({**quantities, "pf": "mains.power_factor", "mains": "mains.voltage.rms"}, mains="mains")
+    random, began = np.random.default_rng(seed), []
+    sizes = {"vout": (22.0, 1.1), "winding": (18.0, 1.0), "watts": (30.0, 2.0)}
+    for time in times(minutes, 0.5):
+        true, read = follow(time), mains_read(time)
+        watch.mains(read)
+        for name, (size, power) in sizes.items():
+            noise_now = 2e-4 * size * random.standard_normal()
+            changed = watch.update(
+                name,
+                time,
+                size * (true / 230) ** power + noise_now,
+                size * (read / 230) ** power,
+                spread=Spread(0.02 * size, 0.005 * size),
+            )
+            began += [(one, time) for one in changed if watch.drift(one) is not None]
+        # The power factor follows the mains through the core, by 4 % a per cent; the prediction knows nothing of it.
+        value = 0.6 * (1 + 4 * (true / 230 - 1)) + 1e-4 * random.standard_normal()
+        changed = watch.update("pf", time, value, 0.6, spread=Spread(0.05, 0.006))
+        began += [(one, time) for one in changed if watch.drift(one) is not None]
+    return watch, began
+
+
+def wandering_mains(time):
+    return 230 + 1.5 * np.sin(time / 70) + np.sin(time / 230)
+
+
+def test_what_follows_the_mains_through_the_core_does_not_drift():
+    assert of_a_bench(40, wandering_mains, wandering_mains)[1] == []
+
+
+def test_a_mains_meter_that_drifts_is_blamed_itself():
+    watch, began = of_a_bench(14, lambda t: wandering_mains(t) + 0.3 * max(t - 300, 0) / 60, wandering_mains)
+    assert [name for name, _ in began][:1] == ["mains"]
+    assert watch.drift("mains").rate == pytest.approx(0.3 / 60, rel=0.3)
+    assert watch.drift("vout") is None
+    assert {"vout", "winding"} <= watch.witnesses
+
+
+def test_one_channel_that_drifts_is_not_the_mains_meter():
+    t = times(14, 0.5)
+    watch = Drifts({"vout": "output.voltage.mean", "winding": "secondary.voltage.rms"}, mains="mains")
+    random = np.random.default_rng(4)
+    for time in t:
+        mains = wandering_mains(time)
+        watch.mains(mains)
+        drift = 0.01 * max(time - 300, 0) / 60
+        watch.update("vout", time, 22 * mains / 230 + drift + 0.004 * random.standard_normal(), 22 * mains / 230)
+        watch.update("winding", time, 18 * mains / 230 + 0.004 * random.standard_normal(), 18 * mains / 230)
+    assert watch.drift("vout").rate == pytest.approx(0.01 / 60, rel=0.3)
+    assert watch.drift("winding") is None
+    assert watch.drift("vout") is not None
+
+
+def test_a_meter_with_slow_noise_of_its_own_does_not_drift():
+    t = times(60, 0.5)
+    random, slow = np.random.default_rng(5), np.zeros(7200)
+    for index in range(1, len(slow)):
+        slow[index] = 0.9975 * slow[index - 1] + 0.07 * random.standard_normal()
+    values = 22.0 + 0.006 * slow[: len(t)] + 0.003 * random.standard_normal(len(t))
+    assert run(values, step=0.5, accuracy=0.1)[1] == []
 
 
 @settings(max_examples=10, deadline=None)

@@ -6,7 +6,7 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG
-from benchmon.watch.diagnosis.statement import Behaviour, statements, steady_reading
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.heating.heating import HeatLimits, HeatWatch, Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
 from benchmon_simulated.scenarios import scenario_named
@@ -82,17 +82,3 @@ def test_nothing_is_not_called_sound_above_a_channel_that_disagrees():
     assert first.cause == NONE_OF_THESE
     assert first.likelihood <= 0.5
     assert OUTPUT.name in first.message
-
-
-def test_a_channel_whose_verdict_comes_and_goes_has_an_intermittent_contact():
-    last = [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)]
-    first = statements(FINE, last, {}, Behaviour({OUTPUT.name: 12, CASE.name: 1}))[0]
-    assert first.cause == f"{OUTPUT.name}: an intermittent contact"
-    together = statements(FINE, last, {}, Behaviour({OUTPUT.name: 12, CASE.name: 11}))[0]
-    assert together.cause.startswith("an intermittent contact")
-    assert set(together.channels) == {OUTPUT.name, CASE.name}
-
-
-def test_a_value_that_stands_still_is_named():
-    first = statements(FINE, [judged(OUTPUT, Verdict.AGREES, Flag.IMPLAUSIBLE)], {}, Behaviour({}, [OUTPUT.name]))[0]
-    assert first.cause == f"{OUTPUT.name}: its value is frozen"

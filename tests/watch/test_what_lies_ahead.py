@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmon.bench import read_bench
+from benchmon.text import about
 from benchmon.watch.records import Explanation, Flag, Forecast, Judgement, Verdict
-from benchmon.watch.status import Level, Outlooks, about
+from benchmon.watch.status import Level, Outlooks
 from benchmon.watch.status_wording import status_line
 from support.supplies import supply
 
@@ -79,6 +80,14 @@ def test_what_may_pass_is_told_less_loudly_and_behind_a_silent_guard():
     silent = Judgement("diode case", 100.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE}))
     told = status_line(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
     assert told.sentence.startswith("Not watched: diode case")
+
+
+def test_a_limit_that_may_be_passed_has_its_earliest_time_and_raises_no_alarm():
+    forecast = {"diode case": Forecast("diode case", 100.0, "rising", 0.2, None, None, None, 300.0, math.inf)}
+    ahead = Outlooks(160.0, forecast)
+    assert ahead.may_pass_words(CASE) == "may pass 105.0 °C in about 4 min at the earliest, or never"
+    assert status_line(latest(), BENCH, "recording", ahead).level is Level.AS_EXPECTED
+    assert Outlooks(100.0, rising()).may_pass_words(CASE) == ""
 
 
 def test_a_trip_is_worse_than_any_forecast():

@@ -20,6 +20,9 @@ from benchmon.signals.arrays import Floats
 _MOST_SATURATING = 0.99
 """The largest part of the magnetising current that saturates: without a straight part it has no slope at zero."""
 
+_RESTS = 0.01
+"""Fraction of its mean below which a choke's current counts as none."""
+
 _CONDUCTS = 1e-6
 """Fraction of its peak current above which a path counts as conducting."""
 
@@ -257,6 +260,28 @@ def core_of(bench: Bench, parts: Parts) -> Core:
         parts.primary_ohms,
         bench.mains.frequency / (parts["mains.frequency"] * np.sqrt(2.0) * volts),
     )
+
+
+def choke_rests(state: SteadyState) -> Floats | None:
+    """Return the part of the time, (b,), in which a choke at the input carries no current; None without one."""
+    equations = state.circuit.equations
+    first = min(equations.chokes, default=None)
+    if first is None or any(isinstance(part, Capacitor) for part in equations.bench.filter[:first]):
+        return None
+    current = state.solution.y[..., equations.chokes[first]]
+    weights = state.solution.mesh.weights
+    mean = np.einsum("bms,ms->b", current, weights)[:, None, None]
+    rests: Floats = np.einsum("bms,ms->b", (current < _RESTS * mean).astype(float), weights)
+    return rests
+
+
+def largest_flux(state: SteadyState) -> Floats | None:
+    """Return the largest flux of the core, (b,), relative to its peak at rated voltage; None where it is not solved."""
+    sag = state.circuit.sag
+    if sag is None:
+        return None
+    largest: Floats = np.max(np.abs(sag.flux), axis=(1, 2))
+    return largest
 
 
 def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from benchmon.bench import Bench, Capacitor, ResistorLoad
+from benchmon.findings import FindingKind, findings_of_readings, wording_of
+from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, winding_heat
 from benchmon.prediction.ratings.stored_energy import StoredEnergy, bleed_time, stored_energy
-from benchmon.prediction.ratings.worst_case import HIGH, NORMAL, WorstCase
-from benchmon.quantities import format_value
+from benchmon.prediction.ratings.worst_case import HIGH, LOW, NORMAL, WorstCase
+from benchmon.quantities import UNITS, Expected, format_value
 from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 NEAR = 0.2
@@ -37,6 +39,7 @@ def cautions_of(worst_case: WorstCase, margins: Sequence[Margin]) -> list[str]:
         *_surge(worst_case),
         *_fuse(worst_case),
         *_transformer(worst_case),
+        *_found(worst_case),
         *_near(margins),
         *_unknown(worst_case.bench),
     ]
@@ -216,6 +219,20 @@ def _transformer(worst_case: WorstCase) -> Iterator[str]:
         )
 
 
+def _found(worst_case: WorstCase) -> Iterator[str]:
+    """State what the circuit does at normal and at low mains that a table of readings does not say."""
+    bench, loaded = worst_case.bench, worst_case.loaded
+    for at, where in ((NORMAL, ""), (LOW, "At low mains: ")):
+        expected = {name: Expected(float(value[at]), 0.0, UNITS[name]) for name, value in loaded.quantities.items()}
+        found = findings_of_readings(bench, expected) if at else findings_of(bench, expected, loaded)
+        # A half wave has a caution of its own.
+        half_wave = bench.rectifier.kind == "half wave"
+        found = [one for one in found if not (half_wave and one.kind is FindingKind.CORE_SATURATED)]
+        if found:
+            yield from (where + wording_of(finding) for finding in found)
+            return
+
+
 def _magnetised(worst_case: WorstCase) -> Iterator[str]:
     """Warn that the direct current of a half wave magnetises the core."""
     if worst_case.bench.rectifier.kind != "half wave":
@@ -300,9 +317,13 @@ def _fuse(worst_case: WorstCase) -> Iterator[str]:
         )
 
 
-CAUTIONS = (
-    "Mains voltage kills, and a reservoir stays charged after switching off. Test behind an isolating transformer,",
-    "one earthed probe ground at most, hot parts out of reach; local rules and licensed practice go first.",
-    "benchmon only watches: it is no protective device.",
-)
-"""The usual cautions, in three lines."""
+def usual_cautions(bench: Bench | None) -> tuple[str, ...]:
+    """Return the usual cautions, a sentence each; that of stored charge only if `bench` (None: unknown) has any."""
+    stores = bench is None or bench.reservoir is not None
+    kills = "Mains voltage kills" + (", and a reservoir stays charged after switching off" if stores else "")
+    return (
+        f"{kills}.",
+        "Test behind an isolating transformer, with one earthed probe ground at most and hot parts out of reach.",
+        "Local rules and licensed practice go first.",
+        "benchmon only watches: it is no protective device.",
+    )

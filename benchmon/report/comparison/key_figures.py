@@ -36,7 +36,7 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("power factor", "", ("mains.power_factor",), plain),
         ("distortion of the line current", "", ("mains.current.thd",), plain),
         ("loss in all rectifier diodes", "W", ("diode.power.mean",), _all_diodes),
-        ("windings loaded to, part of the rating", "", ("secondary.current.rms",), _winding_use),
+        ("load of the windings, part of their rating", "", ("secondary.current.rms",), _winding_use),
         ("heat in the supply", "W", ("mains.power.active", "output.power.mean"), _heat),
         ("diode case, settled", "°C", ("diode.temperature.case",), plain),
     ]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import benchmon
-from benchmon.prediction.ratings.cautions import CAUTIONS
+from benchmon.bench import Bench
+from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.prediction.ratings.check import Ratings
 from benchmon.report import formatting
 from benchmon.report.document import Block, Code, DocumentSection, Fields, Heading, Items, Paragraph, Signature
@@ -15,9 +16,9 @@ from benchmon.text import clock, one_line
 _MOST_JUMPS, _MOST_EDITS = 20, 10
 
 
-def cautions_section(ratings: Ratings | None) -> DocumentSection:
-    """Return the cautions that the bench's numbers call for, and the usual ones."""
-    usual = Paragraph(" ".join(CAUTIONS))
+def cautions_section(ratings: Ratings | None, bench: Bench | None = None) -> DocumentSection:
+    """Return the cautions that the numbers of `bench` call for, and the usual ones."""
+    usual = Paragraph(" ".join(usual_cautions(bench)))
     return DocumentSection("Cautions", (Items(ratings.cautions), usual) if ratings is not None else (usual,))
 
 

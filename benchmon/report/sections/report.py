@@ -72,7 +72,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         result.not_measured_section(found),
         supply_section(found),
         instruments_section(found),
-        record.cautions_section(ratings),
+        record.cautions_section(ratings, session.bench),
         record.record_section(found),
         record.signature_section(),
         record.appendix_section(found),

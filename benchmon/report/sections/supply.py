@@ -77,7 +77,7 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
         )
     share = winding_share(found)
     if share is not None:
-        yield "windings loaded to", f"{100 * share:.0f} % of the transformer's rating"
+        yield "load of the windings", f"{100 * share:.0f} % of the transformer's rating"
     yield from _stored(bench, quantities.get("reservoir.voltage.peak"))
 
 

@@ -21,12 +21,15 @@ from benchmon.bench import Channel
 from benchmon.screen.lines.numbers import (
     EXPECTED_WIDTH,
     NUMBER_WIDTH,
+    STATISTIC_WIDTH,
     UNCERTAINTY_WIDTH,
     Scale,
     difference,
     expected_parts,
     live_number,
     scale_of,
+    shown_unit,
+    statistic_of,
     usable,
 )
 from benchmon.screen.lines.row_annotations import Annotation
@@ -42,6 +45,13 @@ GAP = 1
 EXPECTED = EXPECTED_WIDTH + 3 + UNCERTAINTY_WIDTH
 DIFFERENCE = 7
 _LEAST_NAME, _NAME, _STATUS, _BAND, _TREND = 4, 12, 12, 9, 5
+_IN_ORDER = (
+    ("expected", EXPECTED),
+    ("band", _BAND),
+    ("difference", DIFFERENCE),
+    ("statistic", STATISTIC_WIDTH),
+    ("trend", _TREND),
+)
 _GROWTH = (("name", 16), ("status", 14), ("trend", 9), ("status", 21), ("band", 17), ("name", 40), ("trend", 24))
 
 
@@ -57,7 +67,10 @@ class RowBlocks(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Widths of the columns, without the gaps between them; 0 where a column is left out. `unit` is part of `live`."""
+    """Widths of the columns, without the gaps between them; 0 where a column is left out.
+
+    `unit` is part of `live`, and so is `statistic` (mean, rms, …) with a gap before it.
+    """
 
     name: int
     live: int
@@ -67,6 +80,7 @@ class Columns:
     trend: int
     status: int
     unit: int
+    statistic: int = 0
 
     @property
     def total(self) -> int:
@@ -80,7 +94,7 @@ class Columns:
         end = self.status + (self.trend + GAP if self.trend else 0)
         return (
             LEAD + self.name + GAP,
-            self.live + GAP,
+            self.live + GAP + (self.statistic + GAP if self.statistic else 0),
             self.expected + GAP if self.expected else 0,
             comparison,
             end,
@@ -99,13 +113,14 @@ def joined(blocks: RowBlocks, columns: Columns) -> Line:
 def plan_columns(width: int, longest_name: int, unit: int) -> Columns:
     """Return the columns for a row of `width`.
 
-    Where it is narrow the trend goes first, then the difference, the band, the expected value; name, live value and
-    status stay. Room to spare goes to what is worth most: the name, then the words, then the pictures.
+    Where it is narrow the trend goes first, then rms or mean, the difference, the band, the expected value;
+    name, live value and status stay. Room to spare goes to what is worth most: the name, then the words, then the
+    pictures.
     """
     live = NUMBER_WIDTH + 1 + unit
     name = max(_LEAST_NAME, min(longest_name, _NAME, width - LEAD - live - _STATUS - 2 * GAP))
     columns = Columns(name, live, 0, 0, 0, 0, _STATUS, unit)
-    for part, wanted in (("expected", EXPECTED), ("band", _BAND), ("difference", DIFFERENCE), ("trend", _TREND)):
+    for part, wanted in _IN_ORDER:
         wider = replace(columns, **{part: wanted})
         if wider.total > width:
             break
@@ -132,7 +147,7 @@ def column_titles(columns: Columns, symbols: SymbolSet) -> RowBlocks:
 
     return RowBlocks(
         title(" " * LEAD + "channel", LEAD + columns.name),
-        title("live" + " " * (columns.unit + 1), columns.live, "right"),
+        title("live" + " " * (columns.unit + 1), columns.live, "right") + title("", columns.statistic),
         title("  expected", columns.expected),
         title("diff.", columns.difference, "right") + title(" band", columns.band),
         title("trend", columns.trend) + title("verdict", columns.status),
@@ -294,7 +309,8 @@ def draw_row(
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
     condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
     judgement = channel.judgement
-    scale = scale_of(channel.channel.unit, channel.value, None if judgement is None else judgement.expected)
+    unit = shown_unit(channel.channel.quantity, channel.channel.unit)
+    scale = scale_of(unit, channel.value, None if judgement is None else judgement.expected)
     name, is_marked = channel.channel.name, channel.channel.name in state.marked
     expected: Line = ()
     if columns.expected and judgement is not None:
@@ -305,7 +321,7 @@ def draw_row(
             Cell(f"{condition.sign} ", condition.role),
             _name(name, is_marked, chosen, columns.name, symbols),
         ),
-        (Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG),),
+        (Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG), *_statistic(channel, columns, symbols)),
         expected,
         _comparison(channel, scale, columns, symbols, condition.verdict_role),
         _end(channel, state.now, columns, symbols, condition),
@@ -318,6 +334,13 @@ def _live(value: float | None, scale: Scale, columns: Columns, symbols: SymbolSe
     return number + " " + fit(unit, columns.unit, symbols) + " " * GAP
 
 
+def _statistic(channel: ChannelState, columns: Columns, symbols: SymbolSet) -> Line:
+    if not columns.statistic:
+        return ()
+    words = fit(statistic_of(channel.channel.quantity), columns.statistic, symbols)
+    return (Cell(words + " " * GAP, StyleRole.QUIET),)
+
+
 @lru_cache(maxsize=512)
 def _name(name: str, is_marked: bool, chosen: bool, width: int, symbols: SymbolSet) -> Cell:
     shown = fit_name(symbols.plain(name), width, symbols) + (symbols.marked if is_marked else " " * GAP)
@@ -328,6 +351,8 @@ def _name(name: str, is_marked: bool, chosen: bool, width: int, symbols: SymbolS
 def _expected(expected: float | None, uncertainty: float | None, scale: Scale, symbols: SymbolSet) -> Line:
     value, around = expected_parts(expected, uncertainty, scale)
     between = ("+/-" if symbols.ascii_only else " ± ") if around else "   "
+    if scale.of_expected is not None:
+        return (Cell(fit(symbols.plain(value), EXPECTED, symbols) + " " * GAP),)
     text = fit(value, EXPECTED_WIDTH, symbols, "right") + between + fit(around, UNCERTAINTY_WIDTH, symbols)
     return (Cell(text + " " * GAP),)
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from benchmon.bench import Channel
-from benchmon.quantities import format_value, is_temperature
+from benchmon.quantities import is_temperature
 from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
 from benchmon.screen.lines.events import draw_event
-from benchmon.screen.lines.numbers import difference, scale_of, usable
+from benchmon.screen.lines.numbers import difference, scale_of, shown_unit, usable, value_in_words
 from benchmon.screen.lines.row_annotations import cause_words, explained_channel
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
@@ -14,6 +14,7 @@ from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 from benchmon.watch.verdict import en_as_text
+from benchmon.watch.wording import unspecified_sentence
 
 _TITLES = 16
 _MOST_EVENTS = 200
@@ -27,6 +28,7 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
+        *_allowance(channel.channel, state),
         *_drawn(channel.channel, state),
         *_course(channel, state),
         *_causes(channel, state),
@@ -43,7 +45,7 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
 
 
 def _reading(channel: ChannelState) -> list[tuple[str, str]]:
-    judgement, unit = channel.judgement, channel.channel.unit
+    judgement, unit = channel.judgement, shown_unit(channel.channel.quantity, channel.channel.unit)
     if judgement is None:
         return [("reading", "none yet")]
     away = difference(judgement.value, judgement.expected, unit, scale_of(unit, judgement.value, judgement.expected))
@@ -55,12 +57,20 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     ]
 
 
+def _allowance(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
+    """Return that most of what is allowed for comes from what the bench file does not give, and what to give."""
+    missing = state.settled.unspecified.get(channel.quantity, ()) if state.settled is not None else ()
+    words = unspecified_sentence(missing)
+    return [("allowance", words)] if words else []
+
+
 def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
     spread = state.distributions.get(channel.quantity)
     if spread is None:
         return []
-    low, high, mean = (format_value(value, channel.unit) for value in (spread.low, spread.high, spread.mean))
+    unit = shown_unit(channel.quantity, channel.unit)
+    low, high, mean = (value_in_words(value, unit) for value in (spread.low, spread.high, spread.mean))
     return [("10,000 supplies", f"mean {mean}, 95 of 100 from {low} to {high}")]
 
 
@@ -73,7 +83,7 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
         rows.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
     forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:
-        limit = state.outlooks.limit_words(channel.channel)
+        limit = state.outlooks.limit_words(channel.channel) or state.outlooks.may_pass_words(channel.channel)
         final = _with(forecast.final, forecast.uncertainty, unit, "not known yet where it settles")
         rows.append(("heading for", "; ".join(part for part in (final, forecast.state, limit) if part)))
     return rows
@@ -90,18 +100,18 @@ def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: 
     if value is None:
         return otherwise
     spread = usable(uncertainty)
-    return format_value(value, unit) + (f" ± {format_value(spread, unit, 2)}" if spread is not None else "")
+    return value_in_words(value, unit) + (f" ± {value_in_words(spread, unit, 2)}" if spread is not None else "")
 
 
 def _setting(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
-    unit = channel.unit
+    unit = shown_unit(channel.quantity, channel.unit)
     limits = (
         ("switch off below", channel.trip_below),
         ("warn below", channel.warn_below),
         ("warn above", channel.warn_above),
         ("switch off above", channel.trip_above),
     )
-    rows = ", ".join(f"{what} {format_value(limit, unit)}" for what, limit in limits if limit is not None)
+    rows = ", ".join(f"{what} {value_in_words(limit, unit)}" for what, limit in limits if limit is not None)
     identity = state.identities.get(channel.instrument, "")
     return [
         ("limits", rows or "none"),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from benchmon.screen.lines.channel_row import ChannelStatus, channel_status
-from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, usable
+from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, shown_unit, usable
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import LEVEL_ROLES, StyleRole
@@ -277,7 +277,8 @@ def _beside(channel: ChannelState, symbols: SymbolSet) -> str:
     if judgement is None:
         return ""
     value, around = expected_parts(judgement.expected, judgement.expected_uncertainty, scale)
-    expected = f"expected {value}{f' ± {around}' if around else ''} {scale.unit}".rstrip() if value else ""
+    unit = "" if scale.of_expected else scale.unit
+    expected = f"expected {value}{f' ± {around}' if around else ''} {unit}".rstrip() if value else ""
     away = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
     return symbols.plain("   ".join(part for part in (expected, away) if part))
 
@@ -290,7 +291,7 @@ def _figure(channel: ChannelState) -> str:
 
 def _scale(channel: ChannelState) -> Scale:
     expected = None if channel.judgement is None else channel.judgement.expected
-    return scale_of(channel.channel.unit, channel.value, expected)
+    return scale_of(shown_unit(channel.channel.quantity, channel.channel.unit), channel.value, expected)
 
 
 def _blocks(symbols: SymbolSet) -> BlockCharacters:

@@ -1,17 +1,24 @@
 """Numbers as a row shows them: live value, expected ± uncertainty, difference.
 
-All of a row is written with one SI prefix, that of its expected value: 12 mV where 22 V are expected reads `0.01 V`, so
-that nobody takes millivolts for volts at a glance.
+A row is written with one SI prefix, that of its expected value. Only a live value of quite another size has its own,
+and then the expected value shows its unit as well: `12.00 mV` where `22.10 V` is expected.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from benchmon.quantities import format_value
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _WITHOUT_PREFIX = ("°C", "Hz", "")
+_PER_CENT = "%"
+_LEAST_ORDER, _MOST_ORDER = -2, 4
+"""Powers of ten of a live value, in the prefix of the expected one, from which on it has a prefix of its own."""
+_ZERO = 1e-5
+"""Part of the expected value below which a live value is shown as 0."""
 DASH = "–"
 NUMBER_WIDTH = 6
 EXPECTED_WIDTH = UNCERTAINTY_WIDTH = 5
@@ -24,6 +31,8 @@ class Scale:
     exponent: int
     unit: str
     decimals: int
+    of_expected: Scale | None = None
+    """The scale of the expected value, where that has another prefix."""
 
     def number(self, value: float, decimals: int | None = None, width: int = NUMBER_WIDTH) -> str:
         """Return the finite `value` in this scale, without unit, in at most `width` (5 or more) characters.
@@ -52,8 +61,53 @@ def usable(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
+_STATISTICS = {
+    "rms": "rms",
+    "ac_rms": "AC",
+    "mean": "mean",
+    "peak": "peak",
+    "reverse_peak": "peak",
+    "valley": "min",
+    "ripple": "p-p",
+}
+STATISTIC_WIDTH = 4
+
+
+def statistic_of(quantity: str) -> str:
+    """Return what is measured of a wave: `rms`, `AC` (its rms without DC), `mean`, `peak`, `min` or `p-p`; else ""."""
+    return _STATISTICS.get(quantity.rpartition(".")[2], "")
+
+
+def shown_unit(quantity: str, unit: str) -> str:
+    """Return the unit that a quantity is shown in: per cent for a distortion, else `unit`."""
+    return _PER_CENT if quantity.endswith(".thd") else unit
+
+
+def value_in_words(value: float | None, unit: str, digits: int = 4) -> str:
+    """Return a value with its unit, which is that of `shown_unit`."""
+    known = usable(value)
+    return (
+        f"{100 * known:.{digits}g} %" if unit == _PER_CENT and known is not None else format_value(value, unit, digits)
+    )
+
+
 def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
-    """Return the scale for a row, by its expected value or, where none is, by the live one."""
+    """Return the scale for a row, by its expected value or, where none is or it is of another size, by the live one."""
+    wanted = _scale(unit, value, expected)
+    live = usable(value)
+    if not live or not usable(expected) or unit in _WITHOUT_PREFIX or unit == _PER_CENT:
+        return wanted
+    is_zero = abs(live) < _ZERO * abs(expected or 0.0)
+    if is_zero or _LEAST_ORDER < _order(abs(live)) - wanted.exponent < _MOST_ORDER:
+        return wanted
+    own = _scale(unit, value, None)
+    return replace(own, of_expected=_scale(unit, expected, None)) if own.exponent != wanted.exponent else wanted
+
+
+def _scale(unit: str, value: float | None, expected: float | None) -> Scale:
+    if unit == _PER_CENT:
+        largest = max((abs(number) for number in (usable(value), usable(expected)) if number), default=0.01)
+        return Scale(-2, _PER_CENT, min(2, max(0, 1 - _order(largest))))
     known = [abs(number) for number in (usable(value), usable(expected)) if number]
     reference = abs(usable(expected) or usable(value) or 0.0)
     exponent = 0
@@ -85,6 +139,8 @@ def expected_parts(expected: float | None, uncertainty: float | None, scale: Sca
     value, spread = usable(expected), usable(uncertainty)
     if value is None:
         return "", ""
+    if scale.of_expected is not None:
+        return f"{scale.of_expected.number(value, width=EXPECTED_WIDTH)} {scale.of_expected.unit}", ""
     if not spread:
         return scale.number(value, width=EXPECTED_WIDTH), ""
     decimals = min(3, max(0, 1 - _order(abs(spread)) + scale.exponent))
@@ -119,4 +175,5 @@ def _signed(number: float) -> str:
 
 def unit_width(units: Iterable[str]) -> int:
     """Return the columns that the widest of `units` takes with a prefix."""
-    return max((len(unit) + (unit not in _WITHOUT_PREFIX) for unit in units), default=0)
+    plain = (*_WITHOUT_PREFIX, _PER_CENT)
+    return max((len(unit) + (unit not in plain) for unit in units), default=0)

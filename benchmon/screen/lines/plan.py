@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchmon.quantities import Expected, format_value
+from benchmon.screen.lines.numbers import shown_unit, value_in_words
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -45,7 +46,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     signs = {Outcome.DONE: symbols.agrees, Outcome.SKIPPED: symbols.questionable, Outcome.STOPPED: symbols.disagrees}
     sign = signs.get(stage.outcome, symbols.cursor if stage.outcome is Outcome.RUNNING else symbols.unpredicted)
     mains = plan.mains_at(place)
-    volts = "bench's" if mains is None else format_value(mains, "V", 3)
+    volts = "as is" if mains is None else format_value(mains, "V", 3)
     hold = countdown(stage.step.hold) if stage.step.hold else symbols.plain("–")
     words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
     role = _ROLES[stage.outcome]
@@ -63,7 +64,7 @@ def _step_line(  # noqa: PLR0917 - a line of a table
 def load_words(plan: Plan, place: int) -> str:
     """Return the load at a step in words."""
     load = plan.load_at(place)
-    return "bench's" if load is None else load if isinstance(load, str) else format_value(load, "Ω", 3)
+    return "as is" if load is None else load if isinstance(load, str) else format_value(load, "Ω", 3)
 
 
 def _outcome_words(stage: PlanStep, state: SessionState) -> str:
@@ -99,10 +100,10 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
 def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
     mains, load = plan.mains_at(place), plan.load_at(place)
     if load is None:
-        loaded = "the bench's own load"
+        loaded = "the load in the bench file"
     else:
         loaded = "no load" if load == "open" else f"a load of {load_words(plan, place)}"
-    volts = "the mains as the bench has it" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
+    volts = "the mains in the bench file" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
     parts = [volts, loaded]
     if stage.step.hold:
         parts.append(f"hold for {countdown(stage.step.hold)}")
@@ -160,8 +161,13 @@ def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], sym
     expected = quantities.get(quantity)
     if expected is None or quantity in _GIVEN:
         return ()
-    value = symbols.plain(with_uncertainty(expected.value, expected.uncertainty, expected.unit))
-    now = symbols.plain("–" if judgement is None else format_value(judgement.value, expected.unit))
+    unit = shown_unit(quantity, expected.unit)
+    if unit == expected.unit:
+        value = with_uncertainty(expected.value, expected.uncertainty, unit)
+    else:
+        value = f"{value_in_words(expected.value, unit, 3)} ± {value_in_words(expected.uncertainty, unit, 2)}"
+    value = symbols.plain(value)
+    now = symbols.plain("–" if judgement is None else value_in_words(judgement.value, unit))
     return (
         Cell(" " + fit_name(symbols.plain(channel.channel.name), _NAME, symbols), StyleRole.QUIET),
         Cell(fit(value, _VALUE, symbols, "right"), StyleRole.STRONG),

@@ -26,6 +26,10 @@ _TOKEN = re.compile(
 sequences and control characters."""
 _JOIN = 4
 """Unchanged cells of the same style between two changed ones that are sent again: shorter than to move the cursor."""
+_MOVE_COST = 9
+"""Bytes, about, to move the cursor to a run and to change the style."""
+_FIRST_ROWS = 5
+"""Rows at the top that are sent before all others."""
 _ENDS = {22: (1, 2), 23: (3, 20), 24: (4, 21), 25: (5, 6), 27: (7,), 28: (8,), 29: (9,), 54: (51, 52), 55: (53,)}
 """Parameters of SGR that end others."""
 _FOREGROUND, _BACKGROUND = 38, 48
@@ -155,6 +159,11 @@ class _Run:
     style: str
     end: int
 
+    @property
+    def cost(self) -> int:
+        """Return about how many bytes it takes to send it."""
+        return len(self.text.encode()) + _MOVE_COST
+
 
 class DiffWriter:
     """Knows what a terminal shows and returns what to send so that it shows something else.
@@ -176,8 +185,12 @@ class DiffWriter:
         """Take that nobody knows what the terminal shows: next time it is cleared and all is sent."""
         self._shown = None
 
-    def update(self, wanted: TerminalCells) -> str:
-        """Return what to send, "" where nothing differs; from then on it counts as shown."""
+    def update(self, wanted: TerminalCells, at_most: int | None = None) -> str:
+        """Return what to send, "" where nothing differs; from then on it counts as shown.
+
+        Once `at_most` bytes are reached, the other rows wait: they stay touched in `wanted`. The rows at the top come
+        first, then those that have waited longest.
+        """
         start = ""
         if self._shown is None and not wanted.rows:
             return ""
@@ -185,14 +198,23 @@ class DiffWriter:
             self._shown, self._pen, start = TerminalCells(), "", "\x1b[0m\x1b[2J"
             wanted.touched = {y: [(0, len(row))] for y, row in wanted.rows.items()}
         runs: list[_Run] = []
-        for y, where in sorted(wanted.touched.items()):
+        size = 0
+        for y in sorted(wanted.touched, key=lambda y: min(_FIRST_ROWS, y)):
+            if at_most is not None and size >= at_most:
+                break
+            where = wanted.touched.pop(y)
             if y < self._lines:
                 row = wanted.row(y, self._columns)
-                runs += _changed(y, self._shown.row(y), row, where)
+                found = list(_changed(y, self._shown.row(y), row, where))
+                size += sum(run.cost for run in found)
+                runs += found
                 self._shown.rows[y] = list(row)
-        wanted.touched.clear()
-        # By style, so that it is changed seldom; what the pen has already comes first.
-        runs.sort(key=lambda run: (run.style != self._pen, run.style))
+        for y, where in wanted.touched.items():
+            wanted.touched[y] = [(min(first for first, _ in where), max(last for _, last in where))]
+        # By style, so that it is changed seldom; what the pen has already comes first. But where rows wait, the line is
+        # slow, and then the rows at the top come before everything else.
+        slow = bool(wanted.touched)
+        runs.sort(key=lambda run: (slow and run.y >= _FIRST_ROWS, run.style != self._pen, run.style))
         return start + "".join(self._draw(runs))
 
     def _draw(self, runs: list[_Run]) -> Iterator[str]:

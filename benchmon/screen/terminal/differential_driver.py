@@ -3,7 +3,8 @@
 Frames that Textual writes are kept as cells instead of being sent. After the cells that differ, the terminal is asked
 for its cursor's position. Its answer shows that everything before it was drawn; until then newer frames only change the
 cells that are kept. So on a slow line, where a program cannot see what is queued on the way, the screen shows fewer
-frames and never old ones.
+frames and never old ones. No more is sent at once than the line carries in about a second: first the rows at the top,
+which have the status and the alarms, then those that have waited longest.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from textual.message import Message
 from textual.messages import TerminalSupportsSynchronizedOutput
 
 from benchmon.screen.terminal.cell_diff import DiffWriter, TerminalCells
+from benchmon.screen.terminal.line_speed import LineSpeed, assumed_speed
 
 _SYNC_START, _SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
 _ENTER, _LEAVE = "\x1b[?1049h", "\x1b[?1049l"
@@ -76,6 +78,7 @@ class DifferentialDriver(LinuxDriver):
         self._never_answers = False
         self._is_active = self._leaving = False
         self._can_sync = False
+        self._line = LineSpeed(assumed_speed(self.fileno))
 
     def _enable_mouse_support(self) -> None:
         """Have clicks and the wheel reported, and no movement, which would be a stream of bytes for nothing."""
@@ -118,15 +121,17 @@ class DifferentialDriver(LinuxDriver):
 
     def _on_cursor_report(self, at: events.CursorPosition) -> None:
         self._has_answered, self._never_answers = True, False
+        now = time.monotonic()
         # One that was given up may come late; it does not say that what was sent after it is there.
         if (at.y, at.x) == (_QUESTION_ROW - 1, self._question):
             self._asked = None
+            self._line.note_answer(now)
         if self._leaving:
             self._arrived.notify_all()
         self._send_changes()
 
     def run_input_thread(self) -> None:
-        """Read keys until the screen is left, and send what waits when an answer is overdue.
+        """Read keys until the screen is left, and send what waits when the line is free or an answer is overdue.
 
         An Escape is one when nothing has followed it for a moment; Textual would look only every tenth of a second
         whether that moment is over.
@@ -144,7 +149,7 @@ class DifferentialDriver(LinuxDriver):
                 self.process_message(message)
             for message in parser.tick():
                 self.process_message(message)
-            if self._asked is not None:
+            if self._asked is not None or self._wanted.touched:
                 self._with_lock(self._send_changes)
 
     def _with_lock(self, do: Callable[[], None]) -> None:
@@ -201,13 +206,14 @@ class DifferentialDriver(LinuxDriver):
     def _send_changes(self) -> None:
         if not self._can_send():
             return
-        changes = self._writer.update(self._wanted)
+        changes = self._writer.update(self._wanted, self._line.at_once)
         if not changes:
             return
         if self._can_sync and len(changes) > _WORTH_SYNC:
             changes = f"{_SYNC_START}{changes}{_SYNC_END}"
         if not self._never_answers:
             changes += self._next_question()
+        self._line.note_sent(len(changes.encode()), time.monotonic())
         super().write(changes)
         super().flush()
 
@@ -217,15 +223,19 @@ class DifferentialDriver(LinuxDriver):
         return f"\x1b[{_QUESTION_ROW};{self._question + 1}H\x1b[6n"
 
     def _can_send(self) -> bool:
-        """Return whether the last frame has arrived, or has been waited for long enough.
+        """Return whether what was sent last has arrived, or has been waited for long enough.
 
         Nothing is sent once the screen is being left: on a slow line that would only make leaving longer.
         """
         if not self._is_active or self._leaving or self._seconds_to_wait() > 0:
             return False
-        if self._asked is not None and not self._has_answered:
-            self._never_answers = True
-        return True
+        if self._asked is not None and not self._never_answers:
+            self._line.note_silence()
+            if self._has_answered:
+                return True
+            self._never_answers, self._asked = True, None
+            self._question = (self._question + 1) % _QUESTIONS  # a late answer is none to what is sent from now on
+        return self._line.seconds_busy(time.monotonic()) <= 0
 
     def _final_wait(self) -> float:
         """Return for how many seconds leaving waits for the last answer."""

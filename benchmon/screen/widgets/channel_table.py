@@ -23,7 +23,7 @@ from benchmon.screen.lines.channel_row import (
     joined,
     plan_columns,
 )
-from benchmon.screen.lines.numbers import unit_width
+from benchmon.screen.lines.numbers import shown_unit, unit_width
 from benchmon.screen.lines.row_annotations import Annotation
 from benchmon.screen.lines.temperature_bars import bar_lines_wanted, draw_temperatures
 from benchmon.screen.lines.text import Cell, Line, fit, rule
@@ -256,7 +256,9 @@ class ChannelTable(CellLines, can_focus=True):
     def _plan(self, width: int) -> Columns:
         channels = self._state.channels
         longest = max((cell_len(self._symbols.plain(each.channel.name)) for each in channels), default=8)
-        return plan_columns(width, longest, unit_width(each.channel.unit for each in channels))
+        return plan_columns(
+            width, longest, unit_width(shown_unit(each.channel.quantity, each.channel.unit) for each in channels)
+        )
 
     def _draw(self, entry: Entry, mark: str, columns: Columns) -> Line:
         signs = self._symbols

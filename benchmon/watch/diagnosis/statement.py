@@ -1,13 +1,12 @@
-"""What is stated of a bench: the ranked causes, with what the history of each channel and the rows beside it say.
+"""What is stated of a bench: the ranked causes, as far as the rows beside them bear them out.
 
 A statement never contradicts a row: no cause is named where every channel agrees, and nothing is called sound above a
-channel that disagrees, comes and goes, stands still or moves away.
+channel that disagrees, or that still moves away.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
@@ -26,19 +25,8 @@ _TELLING = (
 _NAMED = 3
 """Channels that are named in one sentence; of more, how many there are."""
 
-_COMES_AND_GOES = 4
-"""Changes between agreeing and disagreeing within some minutes that are no chance."""
-
-_SEEN, _AT_MOST, _AT_LEAST = 0.9, 0.5, 0.7
-"""The likelihood of what the history shows by itself; the most of an open question; the least where all agrees."""
-
-
-@dataclass(frozen=True, slots=True)
-class Behaviour:
-    """What the history shows: `changes` of verdict lately by channel, and the channels that are `frozen`."""
-
-    changes: Mapping[str, int] = field(default_factory=dict)
-    frozen: Sequence[str] = ()
+_AT_MOST, _AT_LEAST = 0.5, 0.7
+"""The most likelihood of "none of these" in an open question, and the least of "nothing wrong" where all agrees."""
 
 
 def steady_reading(
@@ -64,18 +52,13 @@ def statements(
     ranked: Sequence[Explanation],
     last: Iterable[Judgement],
     left_out: Mapping[str, Outlook | None],
-    behaviour: Behaviour | None = None,
 ) -> list[Explanation]:
-    """Return `ranked`, the likeliest first, as far as each channel's `last` judgement and `behaviour` bear it out.
+    """Return `ranked`, the likeliest first, as far as each channel's `last` judgement bears it out.
 
     `left_out` are the channels left out of the explanation, each with where it is going. Channels that are stale are
     the answer where that is all there is.
     """
     judged, found = list(last), list(ranked)
-    seen = _seen(behaviour or Behaviour(), judged)
-    if seen is not None:
-        rest = [replace(one, likelihood=(1.0 - _SEEN) * one.likelihood) for one in found if one.cause != NOTHING_WRONG]
-        return [seen, *rest]
     if not found:
         return found
     if found[0].cause != NOTHING_WRONG:
@@ -125,30 +108,6 @@ def _all_agree(found: Sequence[Explanation], judged: Sequence[Judgement]) -> lis
     sound = next((one.likelihood for one in found if one.cause == NOTHING_WRONG), 0.0)
     message = "every channel agrees with the prediction: nothing needs explaining"
     return [Explanation(NOTHING_WRONG, max(sound, _AT_LEAST), message)]
-
-
-def _seen(behaviour: Behaviour, judged: Sequence[Judgement]) -> Explanation | None:
-    """Return the cause that the history of the readings shows by itself, None where it shows none."""
-    stale = {one.channel for one in judged if Flag.STALE in one.flags}
-    going = [name for name, count in behaviour.changes.items() if count >= _COMES_AND_GOES and name not in stale]
-    if len(going) == 1:
-        name = going[0]
-        message = (
-            f"{name} agreed and disagreed {behaviour.changes[name]} times within minutes: a contact that comes and "
-            "goes; move its leads and plugs, then look at the joints behind it"
-        )
-        return Explanation(f"{name}: an intermittent contact", _SEEN, message, (name,))
-    if going:
-        message = (
-            f"{_named(going).rpartition(' ')[0]} come and go together: a contact in the supply or its feed; "
-            "switch off, let capacitors discharge, check plugs, switch and joints"
-        )
-        return Explanation("an intermittent contact in the supply or its feed", _SEEN, message, tuple(going))
-    if not behaviour.frozen:
-        return None
-    name = behaviour.frozen[0]
-    message = f"{name} stands still while it must move: its display is held, or its data are old; look at its meter"
-    return Explanation(f"{name}: its value is frozen", _SEEN, message, (name,))
 
 
 def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:

@@ -98,8 +98,8 @@ _STEP_SIGMAS = 8.0 * math.sqrt(2.0)
 class BlockAverage(NamedTuple):
     """The average of some readings: time (s), residual (reading less expectation), expectation, warm-up seen so far.
 
-    `held` is the largest step of an expectation that is held and told anew in steps, 0 where it follows smoothly;
-    `readings` is how many there are.
+    `held` is the largest step of an expectation that moves in steps, 0 where it follows smoothly; `readings` is how
+    many there are; `mains` is the mains voltage (V) at that time, not a number where it is not measured.
     """
 
     time: float
@@ -108,6 +108,7 @@ class BlockAverage(NamedTuple):
     warm: float
     held: float
     readings: int
+    mains: float = math.nan
 
 
 class _Sums:

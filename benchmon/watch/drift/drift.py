@@ -4,18 +4,17 @@ The readings are averaged in blocks of 3 s, these in blocks of 18 s, and these i
 length are kept. So a fast drift shows within two or three minutes and a slow one within 108, at a bounded cost and
 memory. For each new block:
 
-1. An exponentially weighted moving average (NIST/SEMATECH 6.3.2.4) of the residual, reading less expectation, tells
+1. An exponentially weighted moving average (NIST/SEMATECH 6.3.2.4) of the residual, reading less expectation, shows
    cheaply whether anything moved. If it stays inside its limits, that is all.
-2. The Mann–Kendall test tells whether the blocks have a trend beyond chance. The significance it takes follows from
+2. The Mann–Kendall test shows whether the blocks have a trend beyond chance. The significance it takes follows from
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
-   deviation of a single reading, what the mains' movement may leave after re-prediction, the step of an expectation
-   that follows in steps, and what warming up may still change: as much of the uncertainty as its progress says.
+   deviation of a single reading, what the mains' movement may leave after re-prediction (`mains_residual`), the step
+   of an expectation that follows in steps, what warming up may still change (as much of the uncertainty as its
+   progress says), what moving air does to a temperature, and the slow noise of the channel, learnt from its past.
 
-What the mains' movement leaves is learnt: how much of the expectation's movement stays in the residual, with its
-uncertainty.
-
-Drift of all channels of a bench: blocks that begin and end together, corrected for what all share.
+Drifts of all channels of a bench: blocks that begin and end together, corrected for what all share. Where channels
+drift together as if the mains had moved while their meter did not, or the other way round, it is the meter's drift.
 """
 
 from __future__ import annotations
@@ -30,7 +29,8 @@ import numpy as np
 
 from benchmon.signals.arrays import Floats
 from benchmon.watch.drift.blocks import BlockAverage, BlockMaker, MovingAverage
-from benchmon.watch.drift.mains_error import MainsError
+from benchmon.watch.drift.mains_estimate import MainsEstimate
+from benchmon.watch.drift.mains_residual import MainsResidual, driver, elasticity_of
 from benchmon.watch.drift.trend_test import TrendEstimate, onset_of, score_for, trend_of
 
 BLOCK_SECONDS = 3.0
@@ -51,13 +51,25 @@ DETECTION_MINUTES = 3.0
 LEAST_CHANGE = DETECTION_RATE * DETECTION_MINUTES / 3.0
 """The change, in standard deviations of one reading, that is innocent: a third of what the stated drift makes."""
 
+FAR = 3600.0
+"""Seconds: a drift that leads out of what is expected later than that is noted, and no alarm."""
+
 _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
-_LEFT_BY_MAINS = 0.1
-_FEWEST_MOVES = 4
-"""Movements of the mains from which on what they leave is learnt: by then the noise is known as well."""
-
 _CLEAR_BLOCKS = 30
+_SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.07, 1.0, 3.0
+"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience);
+how many of its own swings that counts for; and how many deviations of a swing are innocent."""
+
+_BY_WARMTH, _MOST_BY_WARMTH = 0.7, 0.03
+"""The part of an uncertainty that one thing's warming up may use, and the part of a reading by which it moves at most:
+copper that warms by 40 K takes 2 % off an output, and most of that is predicted. From experience."""
+
+_LEAST_ELASTICITY, _LARGEST_ELASTICITY = 0.5, 3.0
+"""By how many per cent a per cent of mains a channel moves that shows them: voltages by 1, powers by 2."""
+
+_PAST = 1
+"""The ladder whose blocks show the slow noise."""
 
 
 class Noises(NamedTuple):
@@ -66,6 +78,16 @@ class Noises(NamedTuple):
     reading: float
     residual: float
     expected: float
+
+
+class Spread(NamedTuple):
+    """What a reading may differ by: the uncertainty of reading and expectation together, the meter's accuracy."""
+
+    uncertainty: float
+    accuracy: float
+
+
+EXACT = Spread(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,65 +120,31 @@ class _BlockLadder:
         columns = list(zip(*self.pending, strict=True))
         self.pending.clear()
         time, residual, expected, warm = (sum(column) / BLOCKS_MERGED for column in columns[:4])
-        return BlockAverage(time, residual, expected, warm, max(columns[4]), sum(columns[5]))
-
-
-class _LeftByMains:
-    """How much of the expectation's movement stays in the residual, learnt from block to block.
-
-    It begins as 0 ± 0.1: a prediction that is wrong by a tenth of the movement. Regression of the residual's steps on
-    the expectation's, with an intercept, so that a drift does not bend it.
-    """
-
-    def __init__(self, prior: float) -> None:
-        self._prior = prior
-        self.restart()
-
-    def restart(self) -> None:
-        self._last: BlockAverage | None = None
-        self._count = self._sx = self._sy = self._sxx = self._sxy = 0.0
-        self.part, self.doubt = 0.0, self._prior
-
-    def learn(self, block: BlockAverage, noise: float, expected_noise: float) -> None:
-        """Take a block; `noise` is a block's standard deviation, `expected_noise` that of its expectation."""
-        last, self._last = self._last, block
-        if last is None or noise <= 0.0:
-            return
-        x, y = block.expected - last.expected, block.residual - last.residual
-        if abs(x) <= 5.0 * expected_noise:
-            return
-        self._count, self._sx, self._sy = self._count + 1.0, self._sx + x, self._sy + y
-        self._sxx, self._sxy = self._sxx + x * x, self._sxy + x * y
-        if self._count < _FEWEST_MOVES:
-            return
-        spread = self._sxx - self._sx * self._sx / self._count
-        common = self._sxy - self._sx * self._sy / self._count
-        weight = 2.0 * noise * noise / (self._prior * self._prior)
-        self.part = common / (spread + weight)
-        self.doubt = self._prior * math.sqrt(weight / (spread + weight))
+        mains = sum(columns[6]) / BLOCKS_MERGED
+        return BlockAverage(time, residual, expected, warm, max(columns[4]), sum(columns[5]), mains)
 
 
 class DriftWatch:
-    """Watches the blocks of one channel. `is_slow` for temperatures, which follow the mains only after a while."""
+    """Watches the blocks of one channel; `elasticity` says how well it is known to follow the mains."""
 
-    def __init__(self, *, is_slow: bool = False) -> None:
-        self._left = _LeftByMains(1.0 if is_slow else _LEFT_BY_MAINS)
+    def __init__(self, elasticity: float) -> None:
+        self._left = MainsResidual(elasticity)
         self.drift: Drift | None = None
         self.restart()
 
     def restart(self) -> None:
-        """Begin anew: the channel has stepped."""
+        """Start over: the channel has stepped."""
         self._ladders = [_BlockLadder(level) for level in range(LEVELS)]
         self._chart: MovingAverage | None = None
         self._target = 0.0
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
         self.drift = None
 
-    def take(self, block: BlockAverage, noises: Noises, uncertainty: float, innocent: float = 0.0) -> None:
-        """Take the next block; `drift` tells what is known after it.
+    def take(self, block: BlockAverage, noises: Noises, spread: Spread, innocent: float = 0.0) -> None:
+        """Take the next block; `drift` is what is known after it.
 
-        Warming up may still change the channel by `uncertainty` times the change of the blocks' `warm`. A change up to
-        `innocent` is no drift in any case.
+        Warming up may still change the channel by the uncertainty of `spread` times the change of the blocks' `warm`. A
+        change up to `innocent` is no drift in any case.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -169,8 +157,10 @@ class DriftWatch:
             merged = ladder.add(coming)
             if self.drift is not None and level == self._found_at:
                 self._follow(ladder)
+                if self.drift is None:
+                    return  # all blocks are new
             elif moved and self.drift is None:
-                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), uncertainty)
+                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), spread)
             coming = merged
 
     def _has_moved(self, block: BlockAverage, deviation: float) -> bool:
@@ -183,7 +173,7 @@ class DriftWatch:
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
         return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
 
-    def _look(self, level: int, ladder: _BlockLadder, least: float, uncertainty: float) -> None:
+    def _look(self, level: int, ladder: _BlockLadder, least: float, spread: Spread) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
@@ -191,7 +181,11 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, uncertainty):
+            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, spread.uncertainty):
+                length = float(times[-1] - times[start])
+                swing = self._swing(length, float(times[start]), spread.accuracy)
+                if change <= least + math.hypot(self._innocent(ladder, start, spread.uncertainty), swing):
+                    return
                 self._begin(level, ladder, times[start:], values[start:])
                 return
             if start == 0:
@@ -222,50 +216,117 @@ class DriftWatch:
     def _series(self, ladder: _BlockLadder) -> tuple[Floats, Floats]:
         """Return times and residuals of the blocks, less what is known to come from the mains."""
         columns = np.array(ladder.blocks)
-        return columns[:, 0], columns[:, 1] - self._left.part * columns[:, 2]
+        moved = columns[:, 2] if np.isnan(columns[:, 6]).any() else columns[:, 6]
+        return columns[:, 0], columns[:, 1] - self._left.part * moved
+
+    def follows_the_mains(self, slope: float) -> bool:
+        """Return whether the channel, of which the expectation has a `slope` a volt, goes about with the mains."""
+        block = self._ladders[0].blocks[-1] if self._ladders[0].blocks else None
+        if block is None or block.expected == 0.0 or math.isnan(block.mains):
+            return False
+        return _LEAST_ELASTICITY < abs(slope * block.mains / block.expected) < _LARGEST_ELASTICITY
+
+    def slope_since(self, since: float) -> tuple[float, float]:
+        """Return the slope of the residual itself since then, a second, and its standard uncertainty.
+
+        The uncertainty is infinite where too little has been read since then.
+        """
+        for ladder in self._ladders:
+            blocks = [(block.time, block.residual) for block in ladder.blocks if block.time >= since]
+            if len(blocks) >= _AT_LEAST and (ladder.blocks[0].time <= since or ladder is self._ladders[-1]):
+                trend = trend_of(*np.array(blocks).T)
+                return trend.slope, (trend.high - trend.low) / 4.0
+        return 0.0, math.inf
+
+    def _swing(self, length: float, before: float, accuracy: float) -> float:
+        """Return how much the channel's own slow noise may change it over `length` seconds.
+
+        It is learnt from the changes over as long a time `before` (s); until there are any, it has its usual size.
+        """
+        prior = _SLOW_NOISE * accuracy
+        ladder = self._ladders[_PAST]
+        lag = max(1, round(length / ladder.seconds))
+        squares, swings = 0.0, 0.0
+        if len(ladder.blocks) > lag:
+            times, values = self._series(ladder)
+            past = values[times < before]
+            if len(past) > lag:
+                squares = float(np.var(past[lag:] - past[:-lag]))  # a drift that has lasted is no noise
+                swings = (len(past) - lag) / lag
+        variance = (_SLOW_WEIGHT * prior**2 + swings * squares) / (_SLOW_WEIGHT + swings)
+        return _SLOW_WIDTH * math.sqrt(variance)
 
     def _innocent(self, ladder: _BlockLadder, start: int, uncertainty: float) -> float:
         """Return the change over the blocks from `start` on that needs no drift to explain it."""
         blocks = list(ladder.blocks)[start:]
-        expected = [block.expected for block in blocks]
-        mains = 2.0 * self._left.doubt * (max(expected) - min(expected)) + max(block.held for block in blocks)
-        warm = uncertainty * abs(blocks[-1].warm - blocks[0].warm)
+        moved = [driver(block) for block in blocks]
+        mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
+        value = abs(blocks[-1].expected + blocks[-1].residual)
+        warm = _BY_WARMTH * min(uncertainty, _MOST_BY_WARMTH * value) * abs(blocks[-1].warm - blocks[0].warm)
         return mains + warm
 
 
-_DRAUGHT = 0.3
-"""Kelvin by which air that no probe sees moves a temperature."""
+_DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
+"""Kelvins by which air that no probe sees moves a temperature, and the part of its rise above usual air besides: moving
+air changes a part's cooling by 2 % rms, and swings by three times that. From experience."""
+
+_LATE_ELASTICITY = 1.0
+_FEWEST_WITNESSES, _AGREEING, _ALIKE = 3, 0.75, 0.5
+"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be."""
 
 
 class Drifts:
-    """Watches `channels` for drift. Name those that are `slow`: temperatures follow the mains only after a while."""
+    """Watches `channels` for drift. Name those that are `slow`: temperatures follow the mains only after a while.
 
-    def __init__(self, channels: Iterable[str], slow: Iterable[str] = ()) -> None:
+    `channels` may map each name to its quantity, which says how well it is known to follow the mains. `mains` names the
+    channel that measures the mains voltage, which the expectations follow. `witnesses` are the channels by which that
+    meter was seen to drift.
+    """
+
+    def __init__(
+        self, channels: Mapping[str, str] | Iterable[str], slow: Iterable[str] = (), mains: str | None = None
+    ) -> None:
         late = frozenset(slow)
-        self._makers = {name: BlockMaker() for name in channels}
-        self._watches = {name: DriftWatch(is_slow=name in late) for name in self._makers}
+        quantities = channels if isinstance(channels, Mapping) else dict.fromkeys(channels, "")
+        self._makers = {name: BlockMaker() for name in quantities}
+        self._watches = {
+            name: DriftWatch(_LATE_ELASTICITY if name in late else elasticity_of(quantity))
+            for name, quantity in quantities.items()
+        }
         self._late = late
-        self._spreads = dict.fromkeys(self._makers, 0.0)
-        self._shared = MainsError()
-        self._mains = _Mean()
+        self._spreads = dict.fromkeys(self._makers, EXACT)
+        self._estimate = MainsEstimate()
+        self._mains, self._mains_channel = _Mean(), mains
+        self.witnesses: frozenset[str] = frozenset()
+        self._explained: set[str] = set()
+        self._mains_drift: Drift | None = None
         self._turn: int | None = None
         self._began: float | None = None
 
     def drift(self, channel: str) -> Drift | None:
-        """Return the drift of a channel, None where it does not drift."""
-        return self._watches[channel].drift
+        """Return the drift of a channel, None where it does not drift, or only shows that the mains meter does."""
+        if channel == self._mains_channel and self._mains_drift is not None:
+            return self._mains_drift
+        return None if channel in self._explained else self._watches[channel].drift
 
     def mains(self, volts: float) -> None:
         """Take a reading of the mains voltage (V rms) that the expectations follow."""
         self._mains.add(volts)
 
     def update(
-        self, channel: str, time: float, value: float, expected: float, *, uncertainty: float = 0.0, warm: float = 0.0
+        self,
+        channel: str,
+        time: float,
+        value: float,
+        expected: float,
+        *,
+        spread: Spread = EXACT,
+        warm: float = 0.0,
     ) -> set[str]:
         """Take one finite reading; return the channels whose drift began or ended with it.
 
-        `expected` is the value re-predicted for this moment. Warming up may still change the reading by `uncertainty`
-        times the change of `warm`. All in the channel's unit; times rise over all channels.
+        `expected` is the value re-predicted for this moment. Warming up may still change the reading by the uncertainty
+        of `spread` times the change of `warm`. All in the channel's unit; times rise over all channels.
         """
         changed: set[str] = set()
         if self._began is None:
@@ -274,12 +335,12 @@ class Drifts:
         if turn != self._turn:
             changed = self._close()
             self._turn = turn
-        self._spreads[channel] = uncertainty
+        self._spreads[channel] = spread
         if self._makers[channel].update(time, value, expected, warm):
-            if self._watches[channel].drift is not None:
+            if self.drift(channel) is not None:
                 changed.add(channel)
             self._watches[channel].restart()
-            self._shared.forget(channel)
+            self._estimate.forget(channel)
         return changed
 
     def _close(self) -> set[str]:
@@ -288,15 +349,52 @@ class Drifts:
         noises = {name: self._noises(name) for name in made}
         volts = self._mains.take()
         if volts is not None:
+            made = {name: block._replace(mains=volts) for name, block in made.items()}
             made |= self._without_what_is_shared(made, noises, volts)
-        changed = set()
+        had = {name for name in self._watches if self.drift(name) is not None}
         for name, block in made.items():
             watch = self._watches[name]
-            had = watch.drift is not None
-            watch.take(block, noises[name], self._spreads[name], _DRAUGHT if name in self._late else 0.0)
-            if had != (watch.drift is not None):
-                changed.add(name)
-        return changed
+            before = watch.drift
+            watch.take(block, noises[name], self._spreads[name], self._moving_air(name, block))
+            if before is None and watch.drift is not None:
+                self._look_at_the_mains_meter(name, watch.drift)
+        self._explained = {name for name in self._explained if self._watches[name].drift is not None}
+        if not self._explained:
+            self._mains_drift = None
+        return had ^ {name for name in self._watches if self.drift(name) is not None}
+
+    def _moving_air(self, name: str, block: BlockAverage) -> float:
+        """Return by how much moving air may change a channel, in its unit: a temperature, °C."""
+        if name not in self._late:
+            return 0.0
+        return _DRAUGHT + _OF_THE_RISE * max(0.0, block.expected + block.residual - _USUAL_AIR)
+
+    def _look_at_the_mains_meter(self, channel: str, drift: Drift) -> None:
+        """Find out whether a drift that begins at `channel` is that of the mains meter: others then show as many volts.
+
+        What can show it is a channel that follows the mains about as they are, or as their square, and whose own slope
+        since then is known to half of what it should be.
+        """
+        shown = {}
+        for name, watch in self._watches.items():
+            slope = self._estimate.slope(name)
+            if self._mains_channel is not None and name not in self._late and watch.follows_the_mains(slope):
+                rate, doubt = watch.slope_since(drift.since)
+                shown[name] = (-rate / slope, doubt / abs(slope))
+        if len(shown) < _FEWEST_WITNESSES or channel not in shown:
+            return
+        volts = sorted(rate for rate, _ in shown.values())[len(shown) // 2]
+        clear = {name: pair for name, pair in shown.items() if pair[1] < 0.5 * abs(volts)}
+        alike = {
+            name for name, (rate, doubt) in clear.items() if abs(rate - volts) < max(2.5 * doubt, _ALIKE * abs(volts))
+        }
+        if channel not in alike or len(alike) < max(_FEWEST_WITNESSES, _AGREEING * len(clear)):
+            return
+        if self._mains_drift is None:
+            # What is expected follows the meter and the readings do not: the meter went by as many volts as they lack.
+            rates = sorted(shown[name][0] for name in alike)
+            self._mains_drift, self.witnesses = Drift(volts, rates[0], rates[-1], drift.since, 0.0), frozenset(alike)
+        self._explained.add(channel)
 
     def _noises(self, name: str) -> Noises:
         maker = self._makers[name]
@@ -308,7 +406,7 @@ class Drifts:
         quick = {name: block for name, block in made.items() if name not in self._late}
         deviations = {name: noises[name].reading / math.sqrt(block.readings) for name, block in quick.items()}
         drifting = {name for name in quick if self._watches[name].drift is not None}
-        return self._shared.corrected(quick, volts, deviations, drifting)
+        return self._estimate.corrected(quick, volts, deviations, drifting)
 
 
 class _Mean:

@@ -286,7 +286,10 @@ class _Fit:
         plain = Outlook(now, State.STEADY, rate, self._final, self._time_constant, courses.start, value, risen)
         state = self._state(value, rate, doubt, risen, limits)
         if state is State.STEADY:
-            return replace(plain, risen=0.0)
+            near = self._final.best + _still_to_come(courses)
+            goals = [goal if goal is not None and goal <= near else None for goal in (limits.warning, limits.limit)]
+            to_warning, to_limit = (self._within_reach(goal, plain) for goal in goals)
+            return replace(plain, risen=0.0, to_warning=to_warning, to_limit=to_limit)
         final = self._final
         known = max(_KNOWN_KELVIN, _KNOWN_WITHIN * abs(final.best - float(courses.first.mean())))
         is_known = state is not State.RUNAWAY and max(final.high - final.best, final.best - final.low) <= known
@@ -299,8 +302,9 @@ class _Fit:
         )
 
     def _state(self, value: float, rate: float, doubt: float, risen: float, limits: HeatLimits) -> State:
-        allowed = max(_STEADY_KELVIN, 2.0 * float(self.courses.unrest.mean()))
-        if max(self._rest, self._unexplained) <= allowed and self._growing < 0.5:
+        allowed = _still_to_come(self.courses)
+        is_known = math.isfinite(self._final.high - self._final.low)
+        if is_known and max(self._rest, self._unexplained) <= allowed and self._growing < 0.5:
             return State.STEADY
         if rate > _RUNAWAY_RATE and risen > _RUNAWAY_KELVIN:
             # What is still below the temperature at which it should settle warms up, whatever its course looks like.
@@ -312,18 +316,31 @@ class _Fit:
         return State.UNKNOWN
 
     def _ahead(self, limit: float | None, plain: Outlook, state: State, *, is_known: bool) -> Interval | None:
-        if limit is None or plain.value >= limit or state not in (State.RISING, State.RUNAWAY):
+        if limit is None or state not in (State.RISING, State.RUNAWAY):
             return None
         if not is_known and plain.risen < _SEEN_PART * (limit - plain.value + plain.risen):
+            return None
+        ahead = self._within_reach(limit, plain)
+        if ahead is not None and math.isinf(ahead.high):
+            is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
+            return ahead if is_near else replace(ahead, best=math.inf)
+        return ahead
+
+    def _within_reach(self, limit: float | None, plain: Outlook) -> Interval | None:
+        """Return how long until a limit is passed, None where it is not set, passed already or out of reach."""
+        if limit is None or plain.value >= limit:
             return None
         if limit not in self._until:
             self._until[limit] = self.courses.until([limit])[0]
         ahead, gone = self._until[limit], plain.time - self.courses.seen
         if math.isinf(ahead.low):
             return None
-        if math.isinf(ahead.high) and plain.risen < _HALF_WAY * (limit - plain.value + plain.risen):
-            ahead = replace(ahead, best=math.inf)
         return Interval(*(max(0.0, end - gone) for end in (ahead.best, ahead.low, ahead.high)))
+
+
+def _still_to_come(courses: Courses) -> float:
+    """Return by how much a temperature that is called steady may still move, K."""
+    return max(_STEADY_KELVIN, 2.0 * float(courses.unrest.mean()))
 
 
 def _unexplained_slope(points: list[_Point], courses: Courses) -> float:

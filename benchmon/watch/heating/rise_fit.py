@@ -79,6 +79,10 @@ _USUAL_RISE, _USUAL_WITHIN = 80.0, 0.6
 """A part is seldom built to rise by more than so many kelvins above the air; what is more is less probable, by the
 normal distribution of the rise's natural logarithm. From experience."""
 
+_LEFT_OUT = 0.006
+"""What all of these courses leave out of where a temperature settles, as a part of its rise (standard deviation): heat
+sinks cool by other powers of their rise, and conduct the better the hotter they are. From experience."""
+
 _SENSOR_LAG = 3.0
 """Seconds by which a sensor follows late, from experience: a bead glued on a case."""
 
@@ -196,7 +200,9 @@ class Courses:
     @property
     def final(self) -> Interval:
         """Where the temperature settles, °C."""
-        return _interval(self.finals + self.unrest * self.chance)
+        finals, settles = self.finals, np.isfinite(self.finals)
+        doubts = np.hypot(self.unrest, _LEFT_OUT * np.abs(np.where(settles, finals, 0.0) - self.first))
+        return _interval(np.where(settles, finals + doubts * self.chance, finals))
 
     def until(self, limits: Sequence[float]) -> list[Interval]:
         """Return for each of `limits` (°C) how long after `seen` the temperature passes it, s; infinite where never.

@@ -18,7 +18,7 @@ from benchmon.watch.plausibility.rules import Rule, rules_of, slack_of
 
 BROKEN_BEYOND = 2.0
 IN_A_ROW = 3
-"""A rule must be broken, or kept, in so many rounds of readings before that is said."""
+"""A rule must be broken, or kept, in so many rounds of readings before it is an event."""
 
 _STEP = 0.1
 """Part of a reading's uncertainty by which it is moved to see how the sides of a rule change."""

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from benchmon.bench import Channel
 from benchmon.quantities import Expected, format_value, is_temperature
 from benchmon.text import duration
+from benchmon.watch.records import Explanation
 from benchmon.watch.verdict import AGREES_UP_TO, QUESTIONABLE_UP_TO
 
 RECENTLY = 240.0
 """Seconds for which a change between agreeing and disagreeing counts."""
 
 _MOST_CHANGES = 200
+_INTERMITTENT, _STILL_INTERMITTENT = 8, 4
+"""Recent changes from which on a contact is intermittent, and below which it no longer is."""
 _FROZEN_READINGS, _FROZEN_SECONDS = 10, 20.0
 """Readings, and seconds, of exactly one value before it can count as frozen."""
 
@@ -24,20 +28,31 @@ _MUST_MOVE = 1.0
 
 
 class VerdictChanges:
-    """Counts how often a channel went from agreeing to disagreeing or back. A questionable reading is neither."""
+    """Counts how often a channel went from agreeing to disagreeing or back. A questionable reading is neither.
+
+    `is_intermittent` is whether that happens so often that it can only be a contact that opens and closes.
+    """
 
     def __init__(self) -> None:
+        self.is_intermittent = False
         self._disagrees: bool | None = None
         self._times: deque[float] = deque(maxlen=_MOST_CHANGES)
 
-    def update(self, time: float, en: float | None) -> None:
-        """Take the En of a reading at `time` (session seconds), None where nothing is expected."""
-        if en is None or AGREES_UP_TO < abs(en) <= QUESTIONABLE_UP_TO:
-            return
-        disagrees = abs(en) > QUESTIONABLE_UP_TO
-        if self._disagrees is not None and disagrees is not self._disagrees:
-            self._times.append(time)
-        self._disagrees = disagrees
+    def update(self, time: float, en: float | None) -> bool:
+        """Take the En of a reading at `time` (session seconds), None where nothing is expected.
+
+        Return whether `is_intermittent` began or ended with it.
+        """
+        if en is not None and not AGREES_UP_TO < abs(en) <= QUESTIONABLE_UP_TO:
+            disagrees = abs(en) > QUESTIONABLE_UP_TO
+            if self._disagrees is not None and disagrees is not self._disagrees:
+                self._times.append(time)
+            self._disagrees = disagrees
+        if not self._times:
+            return False
+        count, was = self.recently(time), self.is_intermittent
+        self.is_intermittent = count >= (_STILL_INTERMITTENT if was else _INTERMITTENT)
+        return self.is_intermittent is not was
 
     def recently(self, now: float) -> int:
         """Return how many changes there were within `RECENTLY` seconds before `now` (session seconds)."""
@@ -106,3 +121,51 @@ class FrozenValue:
             f"is expected of it moved by {format_value(found.should_have_moved, unit, 2)}: its display is held, or its "
             "data are old"
         )
+
+
+_AS_LIKELY = 0.85
+"""Likelihood of a cause that the course of a channel shows: hardly anything else looks like it."""
+
+
+def intermittent_cause(channels: Sequence[str], changes: int) -> Explanation:
+    """Return the cause of `channels` that agree and disagree in turn, `changes` times lately.
+
+    One channel alone has a bad lead; where several change, the circuit has the bad joint.
+    """
+    name, others = channels[0], len(channels) - 1
+    where = f"{name}: an intermittent contact at its leads" if not others else "an intermittent contact in the circuit"
+    evidence = f"{name} agreed and disagreed in turn {changes} times in {duration(RECENTLY)}"
+    advice = "move its leads and look at the reading" if not others else "look for a loose terminal or a cold joint"
+    return _cause(where, evidence + (f", and {others} more channels did so" if others else ""), advice, channels)
+
+
+def frozen_cause(channel: str, unit: str, frozen: Frozen, now: float) -> Explanation:
+    """Return the cause of a value that stands still at `now` (session seconds)."""
+    evidence = f"{channel} has read exactly {format_value(frozen.value, unit)} for {duration(now - frozen.since)}"
+    advice = "release the display's hold, or look whether what logs it still gets new data"
+    return _cause(f"{channel}: its value is frozen", evidence, advice, (channel,))
+
+
+def _cause(cause: str, evidence: str, advice: str, channels: Sequence[str]) -> Explanation:
+    return Explanation(
+        cause, _AS_LIKELY, f"{evidence}: {cause.removeprefix(f'{channels[0]}: ')}; {advice}", tuple(channels)
+    )
+
+
+def with_causes_of_courses(ranked: Sequence[Explanation], found: Sequence[Explanation]) -> list[Explanation]:
+    """Return `ranked` behind the causes that courses show; all likelihoods together stay at most 1.
+
+    A single channel's cause comes first only where `ranked` names none, or one of the same channel.
+    """
+    first = ranked[0] if ranked else None
+    names_none = first is None or first.cause in ("nothing wrong", "none of these")
+    fits = [
+        one
+        for one in found
+        if len(one.channels) > 1 or names_none or (first and set(one.channels) & set(first.channels))
+    ]
+    if not fits:
+        return list(ranked)
+    left = 1.0 - _AS_LIKELY
+    shared = [replace(one, likelihood=_AS_LIKELY / len(fits)) for one in fits]
+    return [*shared, *(replace(one, likelihood=left * one.likelihood) for one in ranked)]

@@ -217,8 +217,10 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         return not isinstance(self._query_many([other])[0], InstrumentTimeout)
 
     def _arm_switch(self, how: CoilSettings) -> None:
-        if not self.channels:
-            self._coil(how).reach()
+        if self.channels:
+            self._require_connection(self._connection.is_open)
+            return
+        self._coil(how).reach()
 
     def _switch_off(self, how: CoilSettings) -> str:
         return self._coil(how).switch_off()

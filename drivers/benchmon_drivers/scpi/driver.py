@@ -7,6 +7,7 @@ of captured waves are in `waveform`.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,9 +20,11 @@ from pyvisa.errors import Error as VisaError
 from benchmon.errors import InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port, SwitchSettings
+from benchmon.quantities import is_sane
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
 from benchmon_drivers.number_parsing import begins_with_number, plain_number, scpi_number
+from benchmon_drivers.reply_units import unit_of_reply
 from benchmon_drivers.scpi.connection import ScpiConnection, find_visa
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.scpi.waveform import WaveCaptures
@@ -81,8 +84,11 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         return [self._ask_wave(channel) if channel.settings.wave else self._query(channel) for channel in channels]
 
     def _query(self, channel: DrivenChannel[ScpiChannel]) -> float:
+        keys, unit = channel.settings, self._units[channel.name]
         reply = self._exchange(self._query_messages[channel.name], self._connection.read)
-        return scpi_number(reply, self._units[channel.name], channel.settings.index) * channel.settings.factor
+        value = scpi_number(reply, unit, keys.index, self.settings.overload) * keys.factor + keys.offset
+        is_beyond = not math.isnan(value) and not is_sane(abs(value), unit_of_reply(unit)[0])
+        return math.copysign(math.inf, value) if is_beyond else value
 
     def _ask_wave(self, channel: DrivenChannel[ScpiChannel]) -> float | InstrumentError:
         capture = self._waves.latest(channel, self.clock())
@@ -134,9 +140,11 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._connection.set_timeout(self.timeout)
 
     def _arm_switch(self, how: ScpiSwitch) -> None:  # noqa: ARG002
-        if not self.channels:
-            with self._second_connection() as line:
-                self._acknowledged(line)
+        if self.channels:
+            self._require_connection(self._connection.is_open)
+            return
+        with self._second_connection() as line:
+            self._acknowledged(line)
 
     def _switch_off(self, how: ScpiSwitch) -> str:
         """Send the command on the open connection, even while a query is pending there, and on a second one."""

@@ -11,9 +11,9 @@ from pyvisa.highlevel import get_wrapper_class
 from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
-from benchmon_drivers.number_parsing import ReplyUnit
+from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, ReplyUnit
 from benchmon_drivers.scpi.waveform_format import WaveKeys
-from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, one_command, termination
+from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, not_zero, one_command, termination
 
 Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
@@ -32,6 +32,11 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
     error_queue: StrictBool = Field(
         True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    )
+    overload: OverloadCodes = Field(
+        SCPI_OVERLOAD,
+        description="Words and numbers that the instrument answers when it is over range, such as 1.0E9; a number from "
+        "1E15 on, or beyond all that is possible for the quantity, is over range anyway.",
     )
     waves: WaveKeys | None = Field(None, description="Section that says how captured waves are transmitted.")
 
@@ -73,9 +78,14 @@ class ScpiChannel(ChannelSettings):
     index: Annotated[int, Field(ge=0, le=1000)] | None = Field(
         None, description="Which of several values in the answer, from 0."
     )
-    factor: Annotated[Number, Field(gt=0)] = Field(1.0, description="Factor on the number in the answer.")
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
+        1.0, description="Factor on the number in the answer; negative where the leads are reversed."
+    )
+    offset: Number = Field(0.0, description="Added after the factor.")
     unit: ReplyUnit | None = Field(
-        None, description="Unit of the answer without prefix, where it is not that of the quantity."
+        None,
+        description='Unit of a number in the answer that comes without one, such as "mV", "°F" or "K", and of what '
+        "scale converts, where it is not that of the quantity.",
     )
     wave: Annotated[Command, Field(min_length=1)] = Field(
         "",
@@ -90,7 +100,7 @@ class ScpiChannel(ChannelSettings):
             raise KeyedError(
                 "query", None, "is missing; its driver needs it, or wave where a captured wave is measured"
             )
-        for_values = sorted({"query", "index", "unit"} & self.model_fields_set) if self.wave else []
+        for_values = sorted({"query", "index", "unit", "offset"} & self.model_fields_set) if self.wave else []
         if for_values:
             key = for_values[0]
             raise KeyedError(key, getattr(self, key), "cannot be combined with wave; remove one of them")

@@ -69,6 +69,11 @@ class SwitchedPort:
             if self._port is not None:
                 setattr(self._port, how.line, self._asserted(how))
 
+    @property
+    def is_open(self) -> bool:
+        """Return whether the port is open."""
+        return self._port is not None
+
     def close(self, *, for_good: bool) -> None:
         """Close the port; one with a working switch only if `for_good`."""
         with self._lock:
@@ -141,6 +146,7 @@ class SerialDriver(Driver[Keys, ChannelKeys]):
 
     def _arm_switch(self, how: LineSettings) -> None:
         self._switched.arm(how, opened=not self.channels)
+        self._require_connection(self._switched.is_open)
 
     def _switch_off(self, how: LineSettings) -> str:
         return self._switched.switch_off(how)

@@ -123,7 +123,9 @@ class SerialLinesChannel(ChannelSettings):
         "its unit.",
     )
     unit: ReplyUnit | None = Field(
-        None, description="Unit of the value without prefix, where it is not that of the quantity."
+        None,
+        description='Unit of a value that is shown without one, such as "mV", "°F" or "K", and of what scale converts, '
+        "where it is not that of the quantity.",
     )
 
 

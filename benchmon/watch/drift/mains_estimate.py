@@ -1,9 +1,9 @@
-"""The error of the mains voltage that everything is predicted from, as all channels together tell it.
+"""The mains voltage as all channels together show it, where it differs from what the mains meter reads.
 
-A mains meter shows steps of its last digit, and a prediction that follows it is told anew in steps. Between two steps
-every expectation is off by as many volts of mains. Each channel's residual tells these volts, by its own slope against
-the mains; the others' weighted mean corrects a channel. So what all channels share is the mains, and what one does by
-itself is a drift.
+A mains meter shows steps of its last digit, and a prediction that follows it moves in steps. Between two steps every
+expectation is off by as many volts of mains. Each channel's residual shows these volts, by its own slope against the
+mains; the others' weighted mean corrects a channel. So what all channels share is the mains, and what one does by
+itself is a drift. What they all share and what goes on for minutes is a drift of the mains meter itself.
 """
 
 from __future__ import annotations
@@ -51,14 +51,14 @@ class _Response:
         self.level += (residual - self.level) / self.blocks
 
 
-class MainsError:
+class MainsEstimate:
     """Corrects blocks of all channels for what they share."""
 
     def __init__(self) -> None:
         self._responses: dict[str, _Response] = {}
 
     def forget(self, channel: str) -> None:
-        """Begin anew with a channel that has stepped."""
+        """Start over with a channel that has stepped."""
         self._responses.pop(channel, None)
 
     def corrected(
@@ -70,40 +70,45 @@ class MainsError:
     ) -> dict[str, BlockAverage]:
         """Return `blocks` of the same moment, corrected; `deviations` are those of the blocks' residuals.
 
-        `mains` is the measured voltage (V rms). A channel that drifts speaks for none but itself.
+        `mains` is the measured voltage (V rms). A channel that is `drifting` counts for itself alone.
         """
         for name, block in blocks.items():
             self._responses.setdefault(name, _Response()).learn(mains, block.expected)
         slopes = {name: self._responses[name].slope for name in blocks}
         steps = [block.held / abs(slopes[name]) for name, block in blocks.items() if block.held and slopes[name]]
-        told = self._told(blocks, slopes, deviations, drifting)
+        shown = self._shown(blocks, slopes, deviations, drifting)
         doubt = median(steps) ** 2 / 12.0 if steps else 0.0
-        found = {name: _correct(block, name, slopes[name], told, doubt) for name, block in blocks.items()}
+        found = {name: _correct(block, name, slopes[name], shown, doubt) for name, block in blocks.items()}
         for name, block in found.items():
             self._responses[name].settle(block.residual)
         return found
 
-    def _told(
+    def slope(self, channel: str) -> float:
+        """Return how a channel's expectation follows the mains, its unit a volt; 0 where that is not known yet."""
+        response = self._responses.get(channel)
+        return 0.0 if response is None else response.slope
+
+    def _shown(
         self,
         blocks: Mapping[str, BlockAverage],
         slopes: Mapping[str, float],
         deviations: Mapping[str, float],
         drifting: Collection[str],
     ) -> dict[str, tuple[float, float]]:
-        """Return by channel the mains' error that it tells, in volts, and its weight; no weight is over a half."""
-        told = {}
+        """Return by channel the volts of mains that it shows beyond the meter's, and its weight, at most a half."""
+        shown = {}
         for name, block in blocks.items():
             slope, response = slopes[name], self._responses[name]
             if slope and response.blocks and name not in drifting and deviations[name] > 0.0:
-                told[name] = ((response.level - block.residual) / slope, (slope / deviations[name]) ** 2)
-        total = sum(weight for _, weight in told.values())
-        return {name: (volts, min(weight, _LARGEST_SHARE * total)) for name, (volts, weight) in told.items()}
+                shown[name] = ((response.level - block.residual) / slope, (slope / deviations[name]) ** 2)
+        total = sum(weight for _, weight in shown.values())
+        return {name: (volts, min(weight, _LARGEST_SHARE * total)) for name, (volts, weight) in shown.items()}
 
 
 def _correct(
-    block: BlockAverage, name: str, slope: float, told: Mapping[str, tuple[float, float]], doubt: float
+    block: BlockAverage, name: str, slope: float, shown: Mapping[str, tuple[float, float]], doubt: float
 ) -> BlockAverage:
-    others = [pair for other, pair in told.items() if other != name]
+    others = [pair for other, pair in shown.items() if other != name]
     weight = math.fsum(pair[1] for pair in others)
     if len(others) < _FEWEST or doubt == 0.0 or slope == 0.0 or weight == 0.0:
         return block
