@@ -215,14 +215,14 @@ def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) ->
         Hypothesis(
             NONE_OF_THESE,
             remedy,
-            0.5 / len(usable),
+            0.25 / len(usable),
             {name: value for name, value in expected.items() if name != one.channel.name},
             (one.channel.name,),
         )
         for one in usable
     ]
     far = {name: MeterValue(v.value, _FAR_OFF * v.moves, _FAR_OFF * v.own) for name, v in expected.items()}
-    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.25, {}), Hypothesis(NONE_OF_THESE, remedy, 0.25, far)]
+    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.375, {}), Hypothesis(NONE_OF_THESE, remedy, 0.375, far)]
 
 
 def _ranked(

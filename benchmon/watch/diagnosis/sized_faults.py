@@ -38,11 +38,11 @@ def _of_the_reservoir(bench: Bench) -> Iterator[SuspectedFault]:
     assert isinstance(part, Capacitor)  # noqa: S101 - that is what was looked for
     # An ageing electrolytic loses its electrolyte: its ESR grows to many times, near the reactance at the ripple.
     reactance = 1.0 / (2.0 * math.pi * 2.0 * bench.mains.frequency * part.capacitance)
-    for size in (0.4, 1.2):
+    for size in (0.2, 0.6, 1.8):
         yield SuspectedFault(
             "the reservoir has a high series resistance (ESR)",
             OFF + "measure the reservoir's ESR; replace it, and look at its joints",
-            USUAL / 2.0,
+            USUAL / 3.0,
             bench,
             added={f"filter.{index[0]}.esr": size * reactance},
             size_doubt=_BETWEEN,
