@@ -66,11 +66,12 @@ def solve_fault_circuit(
     """
 
     def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats]:
-        start, before = state, None if state is None else state.solution
+        start = state
 
-        def with_sag(sag: Sag | None) -> FaultState:
-            circuit = diode_circuit(bench, now, defects, junction, sag)
-            return FaultState(circuit, steady_solution(circuit, now.variants, before, _FINE))
+        def with_sag(sag: Sag | None, near: FaultState | None) -> FaultState:
+            circuit, before = diode_circuit(bench, now, defects, junction, sag), near or start
+            guess = None if before is None else before.solution
+            return FaultState(circuit, steady_solution(circuit, now.variants, guess, _FINE))
 
         sag = None if start is None else start.circuit.sag
         if start is not None and len(start.solution.y) != now.variants:

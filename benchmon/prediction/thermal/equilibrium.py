@@ -28,8 +28,8 @@ _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
 _MOST_ROUNDS = 30
-_MOST_CORE_ROUNDS, _CLOSE_SAG = 12, 1e-4
-"""Most solutions until the EMF and the core's idle current agree, and the change that counts as none, of the EMF."""
+_MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 1e-4, 0.02
+"""Most solutions until the EMF and the core's idle current agree, the change that counts as none, and as little."""
 
 _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
@@ -71,7 +71,7 @@ def solve_in_equilibrium(
         if start is not None and len(start.solution.y) != now.variants:
             sag = sag_of(start, now)
         state = settled_core(
-            lambda found: solve_circuit(bench, now, junction, start, found),
+            lambda found, near: solve_circuit(bench, now, junction, near or start, found),
             lambda solved: sag_of(solved, now),
             sag,
             emf / bench.transformer.primary_voltage,
@@ -92,21 +92,24 @@ def solve_in_equilibrium(
 
 
 def settled_core(
-    solve: Callable[[Sag | None], S], sag_of: Callable[[S], Sag | None], sag: Sag | None, emf: Floats
+    solve: Callable[[Sag | None, S | None], S], sag_of: Callable[[S], Sag | None], sag: Sag | None, emf: Floats
 ) -> S:
     """Return the state in which the EMF lacks what the idle current of the core takes, with a first guess of that.
 
-    `solve` returns the state with a given sag, `sag_of` the sag of a state; `emf` (b,) are rms volts to compare with.
+    `solve` returns the state with a given sag from a state near it, or from none; `sag_of` returns the sag of a state;
+    `emf` (b,) are rms volts to compare with.
     """
-    rounds = 0
+    rounds, near = 0, None
     while True:
-        state = solve(sag)
+        state = solve(sag, near)
         before, sag, rounds = sag, sag_of(state), rounds + 1
         if sag is None or rounds == _MOST_CORE_ROUNDS:
             return state
-        change = sag.volts if before is None else sag.volts - before.volts
-        if np.max(np.abs(change) / emf[:, None]) < _CLOSE_SAG:
+        change = np.max(np.abs(sag.volts if before is None else sag.volts - before.volts) / emf[:, None])
+        if change < _CLOSE_SAG:
             return state
+        # The mesh of the last state fits as long as the EMF is about the same.
+        near = state if change < _NEAR_SAG else None
 
 
 @dataclass(frozen=True)
