@@ -108,8 +108,8 @@ class SerialFramesChannel(ChannelSettings):
     point: Annotated[tuple[tuple[Position, Byte, Annotated[int, Field(ge=0, le=9)]], ...], Field(max_length=20)] = (
         Field(
             (),
-            description="[byte, mask, places] for each decimal point, one of which must be set; mask 0, as the last, is "
-            "a display without a point.",
+            description="[byte, mask, places] for each decimal point, one of which must be set; mask 0, as the last, "
+            "is a display without a point.",
         )
     )
     exponent: tuple[Position, Byte, Annotated[int, Field(ge=-30, le=30)]] | None = Field(
