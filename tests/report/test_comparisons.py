@@ -4,8 +4,8 @@ import json
 import math
 from itertools import count
 
-import numpy as np
 import click
+import numpy as np
 import pytest
 from click.testing import CliRunner
 

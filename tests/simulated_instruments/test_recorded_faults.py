@@ -338,7 +338,8 @@ def supply(tmp_path_factory):
         text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
         text += f'period = "0.2 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
     transformer = 'primary_voltage = "230 V"\nopen_circuit_voltage = "20 V"\nprimary_resistance = "8 Ω"\n'
-    transformer += 'secondary_resistance = "0.15 Ω"\nno_load_current = "30 mA"\nno_load_loss = "3 W"\nleakage_inductance = "0 H"'
+    transformer += 'secondary_resistance = "0.15 Ω"\nno_load_current = "30 mA"\nno_load_loss = "3 W"\n'
+    transformer += 'leakage_inductance = "0 H"'
     fuse = '[fuse]\nrating = "0.5 A"\nspeed = "fast"\n'
     bench = easy(
         fuse + SMOOTHING.replace("esr", 'tolerance = "20 %"\nesr') + text, transformer=transformer, mains=MAINS
