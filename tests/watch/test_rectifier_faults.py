@@ -96,7 +96,7 @@ quantity = "output.voltage.mean"
 accuracy = "0.5 % + 10 mV"
 """
 )
-BARE_HALF_WAVE = HALF_WAVE.replace('[[filter]]\nkind = "capacitor"\ncapacitance = "4.7 mF"\n', "")
+BARE_HALF_WAVE = HALF_WAVE.replace('[[filter]]\nkind = "capacitor"\ncapacitance = "4.7 mF"\nesr = "0 Ω"\n', "")
 
 
 @pytest.mark.parametrize("text", [HALF_WAVE, BARE_HALF_WAVE], ids=["reservoir", "bare"])
