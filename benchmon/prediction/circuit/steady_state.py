@@ -24,8 +24,8 @@ from benchmon.prediction.collocation import (
     PeriodicSolution,
     PeriodicSystem,
     solve_periodic,
-    solve_shared_jacobian,
 )
+from benchmon.prediction.shared_jacobian import SharedSolution, solve_shared_jacobian
 from benchmon.quantities import format_value
 from benchmon.signals.arrays import Floats
 
@@ -117,7 +117,7 @@ def steady_solution(
     if initial_guess is not None:
         start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
         if variants > 1:
-            solution = _with_rest(circuit, solve_shared_jacobian(circuit, initial_guess.mesh, start), start)
+            solution = _with_rest(circuit, _shared(circuit, initial_guess, start), start)
             if np.all(solution.converged):
                 return solution
         solution = _solve_on(circuit, initial_guess.mesh, start)
@@ -139,6 +139,12 @@ def steady_solution(
         solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
     _refuse_unsolved(solution)
     return solution
+
+
+def _shared(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -> PeriodicSolution:
+    """Return the solution with a shared Jacobian, that of `near` if it was found for the same variants."""
+    known = near.jacobian if isinstance(near, SharedSolution) and len(near.y) == len(start) else None
+    return solve_shared_jacobian(circuit, near.mesh, start, known)
 
 
 def _with_rest(circuit: PeriodicCircuit, solution: PeriodicSolution, start: Floats) -> PeriodicSolution:
