@@ -436,6 +436,27 @@ class Diode(Section):
         return self
 
 
+def _read_tolerance(value: Any) -> float | tuple[float, float]:
+    """Return ± one fraction, or how far the value may lie below (a negative fraction) and above."""
+    if not isinstance(value, list | tuple):
+        either_way = parse_value(value, FRACTION)
+        if not 0.0 <= either_way < 1.0:
+            raise BadInput("must be at least 0 and below 1; a part that differs more has two limits")
+        return either_way
+    if len(value) != 2:
+        raise BadInput('must be one value or two, such as "20 %" or ["-20 %", "80 %"]')
+    low, high = (parse_value(part, FRACTION) for part in value)
+    if not -1.0 < low <= 0.0 <= high <= _WIDEST_TOLERANCE:
+        raise BadInput(
+            f"must go from a value above -100 % to one up to {100 * _WIDEST_TOLERANCE:g} %, with zero between them, "
+            'such as ["-20 %", "80 %"]'
+        )
+    return low, high
+
+
+_WIDEST_TOLERANCE = 2.0
+
+
 class Capacitor(Section):
     """A capacitor across the line; the first one after the rectifier is the reservoir."""
 
@@ -451,8 +472,10 @@ class Capacitor(Section):
     esr_tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] | None = Field(
         None, description="Tolerance of the series resistance; 50 % where it is left out and esr is given."
     )
-    tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] = Field(
-        0.0, description="Tolerance of the capacitance; ±20 % is usual for an electrolytic."
+    tolerance: Annotated[float | tuple[float, float], BeforeValidator(_read_tolerance), FRACTION] = Field(
+        0.0,
+        description="Tolerance of the capacitance, or how far it may lie below and above, "
+        '["-20 %", "80 %"]; ±20 % is usual for an electrolytic.',
     )
     voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = Field(
         None, description="Rated voltage; checked at high mains without load."
@@ -460,6 +483,11 @@ class Capacitor(Section):
     ripple_current_rating: Annotated[v.Amperes, Field(gt=0)] | None = Field(
         None, description="Rated RMS ripple current."
     )
+
+    @property
+    def tolerance_limits(self) -> tuple[float, float]:
+        """How far the capacitance may lie below (not above zero) and above its value, as parts of it."""
+        return self.tolerance if isinstance(self.tolerance, tuple) else (-self.tolerance, self.tolerance)
 
 
 class SeriesResistor(Section):

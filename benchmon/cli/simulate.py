@@ -71,6 +71,9 @@ def run_simulator(
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
     demo = None if until_finished is None else _DemoSession(until_finished, alone_limit)
+    # If an instrument's thread does not end, the process does: nobody would see it live on.
+    watchdog = Timer(_END_LIMIT, os._exit, (EXIT_DONE,))
+    watchdog.daemon = True
     try:
         with SimulatedBench(bench, seed, faults, _print_line, Effects.named(effects)) as simulated:
             for name, address in simulated.addresses.items():
@@ -79,19 +82,13 @@ def run_simulator(
                 with whole_file(save_bench, force=True) as part:
                     part.write_text(rewrite_addresses(bench.source, simulated.addresses), encoding="utf-8")
             _serve(simulated, stop, demo)
-            _end_within(_END_LIMIT)
+            watchdog.start()
     finally:
+        watchdog.cancel()
         if demo is not None and not demo.has_its_process and save_bench is not None:
             with suppress(OSError):
                 save_bench.unlink()
                 save_bench.parent.rmdir()
-
-
-def _end_within(seconds: float) -> None:
-    """End this process in so many seconds, even if an instrument's thread does not: nobody would see it live on."""
-    watchdog = Timer(seconds, os._exit, (EXIT_DONE,))
-    watchdog.daemon = True
-    watchdog.start()
 
 
 def _print_line(line: str) -> None:

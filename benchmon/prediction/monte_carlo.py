@@ -141,11 +141,11 @@ def distribution_of(values: Floats, unit: str) -> Distribution:
 
 
 def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], draws: int) -> Floats:
-    """Return deviates of mean 0 and standard deviation 1, (draws, k)."""
+    """Return deviates of mean 0 and standard deviation 1, (draws, k); a tolerance with a narrower side has less."""
     found = random.standard_normal((draws, len(inputs)))
     for column, entry in enumerate(inputs):
         if entry.rectangular:
-            found[:, column] = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), draws)
+            found[:, column] = random.uniform(-np.sqrt(3.0) * entry.below, np.sqrt(3.0) * entry.above, draws)
     return found
 
 

@@ -24,7 +24,8 @@ _RECTANGULAR = 3.0**-0.5
 class InputUncertainty:
     """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit.
 
-    `rectangular` marks a tolerance, within which all values are equally likely.
+    `rectangular` marks a tolerance, within which all values are equally likely. Where it is narrower on one side,
+    `below` and `above` are each side's part of the wider one, of which `size` is the standard uncertainty.
     """
 
     part: str
@@ -32,6 +33,8 @@ class InputUncertainty:
     size: float
     relative: bool = True
     rectangular: bool = False
+    below: float = 1.0
+    above: float = 1.0
 
 
 JUNCTION_SHIFT = "junction shift"
@@ -91,8 +94,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     for index, part in enumerate(bench.filter):
         name, label = f"filter.{index}", f"{part.kind} {index + 1}"
         if isinstance(part, Capacitor):
-            tolerance = part.tolerance or 0.02
-            found.append(InputUncertainty(f"{name}.capacitance", label, tolerance * _RECTANGULAR, rectangular=True))
+            found.append(_tolerance(f"{name}.capacitance", label, part))
             own = 0.5 if part.esr_tolerance is None else part.esr_tolerance
             found.append(_given_or_usual(f"{name}.esr", f"{label} ESR", part.esr, own * _RECTANGULAR, "esr"))
         elif part.kind == "choke":
@@ -102,6 +104,18 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
     found += _core(bench)
     return [entry for entry in found if _applies(entry, parts)]
+
+
+def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:
+    low, high = part.tolerance_limits
+    wider = max(-low, high)
+    if wider == 0.0:
+        return InputUncertainty(name, label, _LEAST_TOLERANCE * _RECTANGULAR, rectangular=True)
+    return InputUncertainty(name, label, wider * _RECTANGULAR, rectangular=True, below=-low / wider, above=high / wider)
+
+
+_LEAST_TOLERANCE = 0.02
+"""Tolerance of a capacitance without one: a measured one still changes with temperature and age."""
 
 
 def _core(bench: Bench) -> list[InputUncertainty]:

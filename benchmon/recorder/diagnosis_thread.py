@@ -22,8 +22,9 @@ from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
 from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer, steady_reading
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
@@ -99,8 +100,9 @@ class DiagnosisService:
     def news(self, now: float) -> list[Event | Explanations | Forecast]:
         """Return the new forecasts, causes and events at `now` (session seconds)."""
         records: list[Event | Explanations | Forecast] = []
+        last = [recent[-1] for recent in self._recent.values() if recent]
         for explained in self._explaining.answers():
-            records += self._explained(explained, now)
+            records += self._explained(statements(explained, last, {}), now)
         if now >= self._next_look:
             self._next_look = now + _LOOK_EVERY
             records += self._look(now)

@@ -20,7 +20,8 @@ from benchmon.quantities import is_temperature
 from benchmon.report.logged_conditions import LoggedConditions, first_of
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
-from benchmon.watch.diagnosis.diagnosis import Explainer, steady_reading, withhold_all_clear
+from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, LoggedReading
@@ -122,7 +123,7 @@ class Reevaluation:
                 found.append(one)
         if not found and not left_out:
             return []
-        ranked = withhold_all_clear(explainer.explain(found), last.values(), left_out)
+        ranked = statements(explainer.explain(found), last.values(), left_out)
         return with_causes_of_courses(ranked, self.channel_history.causes(self._end[0]))
 
     def _expect(self, prediction: Prediction | None) -> None:

@@ -264,15 +264,21 @@ def step_cautions(plan: Plan, number: int, bench: Bench, expected: Mapping[str, 
     """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
     load = plan.load_at(number)
     findings = [wording_of(finding) for finding in findings_of_readings(bench, expected, load)]
-    return [*_before(plan, number), *_charge(plan, number, bench, expected), *_heat(plan, number, expected), *findings]
+    return [
+        *_before(plan, number, bench),
+        *_charge(plan, number, bench, expected),
+        *_heat(plan, number, expected),
+        *findings,
+    ]
 
 
-def _before(plan: Plan, number: int) -> Iterator[str]:
+def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
     step = plan.steps[number - 1].step
     if number == 1:
         yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
     elif step.load is not None and step.load != plan.load_at(number - 1):
-        yield "Before you change the load: switch off, let the reservoir discharge, and measure that it has."
+        discharge = ", let the reservoir discharge, and measure that it has" if bench.reservoir is not None else ""
+        yield f"Before you change the load: switch off{discharge}."
     former = plan.mains_at(number - 1) if number > 1 else 0.0
     if step.mains is not None and former is not None and step.mains > former:
         yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."

@@ -103,7 +103,7 @@ READINGS_IN_A_ROW = 3
 READINGS_THAT_DECIDE = 20
 """Readings in a row beyond a line, each by less than its display moves, that change a verdict nonetheless."""
 INSIDE_THE_LINE = 0.1
-_MOVES_KEPT, _FEWEST_MOVES = 20, 3
+_MOVES_KEPT, _FEWEST_MOVES = 20, 6
 _MOST_DOUBT = 2.0
 """Of En: a display that moves by more than that shows a fault, such as a contact that opens and closes."""
 
@@ -138,21 +138,23 @@ class _Run:
     """The readings in a row that support a verdict worse (or better) than the announced one."""
 
     def __init__(self, needed: int, *, worse: bool) -> None:
-        self._needed, self._worse = needed, worse
-        self._supported: list[int] = []
+        self._worse = worse
+        self._supported: deque[int] = deque(maxlen=needed)
 
     def clear(self) -> None:
         self._supported.clear()
 
     def take(self, badness: int, announced: int) -> int | None:
-        """Take the badness that a reading supports; return the least change that a whole run supports, or None."""
+        """Take the badness that a reading supports; return the least change that a whole run supports, or None.
+
+        While the latest reading supports a greater change, it is waited for: the run began on the way there.
+        """
         if badness == announced or (badness > announced) is not self._worse:
             self._supported.clear()
             return None
         self._supported.append(badness)
-        if len(self._supported) < self._needed:
-            return None
-        return min(self._supported) if self._worse else max(self._supported)
+        least = min(self._supported) if self._worse else max(self._supported)
+        return least if len(self._supported) == self._supported.maxlen and badness == least else None
 
 
 class SteadyVerdict:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchmon.watch.diagnosis.circuit_faults import SuspectedFault
+from benchmon.watch.diagnosis.suspected_fault import SuspectedFault
 from support.captures import write_capture
 
 

@@ -227,6 +227,28 @@ WRONG = {
 }
 
 
+@pytest.mark.parametrize(
+    ("tolerance", "limits"),
+    [('"20 %"', (-0.2, 0.2)), ('["-20 %", "80 %"]', (-0.2, 0.8)), ("[0, 0.5]", (0.0, 0.5))],
+)
+def test_a_capacitance_lies_within_one_tolerance_or_two_limits(tolerance, limits):
+    text = changed('tolerance = "20 %"', f"tolerance = {tolerance}")
+    assert read_bench(text).filter[0].tolerance_limits == limits
+
+
+@pytest.mark.parametrize(
+    "tolerance",
+    [
+        *('"100 %"', '"-20 %"', '["20 %", "80 %"]', '["-20 %", "-5 %"]', '["-100 %", "80 %"]', '["-20 %", "900 %"]'),
+        *('["-20 %"]', '["-20 %", "80 %", "0 %"]', '["-20 V", "80 V"]', "true", '["nan", "20 %"]'),
+    ],
+)
+def test_a_tolerance_that_cannot_be_is_refused(tolerance):
+    message = refused(changed('tolerance = "20 %"', f"tolerance = {tolerance}"))
+    assert "filter[1].tolerance" in message
+    assert message.startswith("b.toml:")
+
+
 @pytest.mark.parametrize("name", WRONG)
 def test_what_is_wrong_is_said_with_key_value_reason_and_line(name):
     old, new, key, reason = WRONG[name]

@@ -37,7 +37,9 @@ from benchmon.prediction import predict
 from benchmon.report.reevaluate import assess
 from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
-from benchmon.watch.records import LoggedReading
+from benchmon.watch.diagnosis.statement import statements
+from benchmon.watch.records import Judgement, LoggedReading, Verdict
+from benchmon.watch.verdict import verdict_of
 from support.real_benches.faults import RealFault, faults_of
 from support.real_benches.minutes import measured, readings, states_of
 from support.real_benches.supplies import RealSupply, drawn_supply
@@ -110,15 +112,20 @@ def settled(bench: Bench, log: Sequence[LoggedReading], explainer: Explainer) ->
     known = mains is not None and 0.5 < mains / bench.mains.voltage < 1.5
     prediction = predict(bench, mains_voltage=mains if known else None)
     nominal = predict(bench)
+    judged_last = []
     for one in observations:
-        name = one.channel.quantity
+        name, accuracy = one.channel.quantity, one.channel.accuracy.of(one.value)
         expected = (nominal if name == "mains.voltage.rms" else prediction).quantities.get(name)
-        verdict, en = "unpredicted", None
+        verdict, en = Verdict.UNPREDICTED, None
         if expected is not None:
-            en = (one.value - expected.value) / math.hypot(expected.uncertainty, one.channel.accuracy.of(one.value))
-            verdict = "agrees" if abs(en) <= 1.0 else "questionable" if abs(en) <= 1.5 else "disagrees"
-        channels[one.channel.name] = {"verdict": verdict, "flags": [], "en": en}
-    causes = [{"cause": one.cause, "likelihood": one.likelihood} for one in explainer.explain(observations)]
+            en = (one.value - expected.value) / math.hypot(expected.uncertainty, accuracy)
+            verdict = verdict_of(en)
+        value = None if expected is None else expected.value
+        band = None if expected is None else expected.uncertainty
+        judged_last.append(Judgement(one.channel.name, end, one.value, accuracy, value, band, en, verdict))
+        channels[one.channel.name] = {"verdict": str(verdict), "flags": [], "en": en}
+    stated = statements(explainer.explain(observations), judged_last, {})
+    causes = [{"cause": one.cause, "likelihood": one.likelihood} for one in stated]
     return {"channels": channels, "events": [], "explanations": causes}
 
 

@@ -101,6 +101,17 @@ def test_a_tolerance_has_a_rectangular_distribution():
     assert counts.min() > 550
 
 
+def test_a_tolerance_with_two_limits_is_drawn_between_them():
+    """Without load or mains distortion in it, charge over capacitance makes the ripple: C·ΔV is the same in all."""
+    nominal = predict(plain(filter=[capacitor(4.7e-3, tolerance=0.02)])).quantities["reservoir.voltage.ripple"].value
+    wide = plain(filter=[capacitor(4.7e-3, tolerance=["-20 %", "80 %"])])
+    ripple = monte_carlo(wide, 1000).values["reservoir.voltage.ripple"]
+    low, middle, high = np.quantile(nominal / ripple, [0.005, 0.5, 0.995])
+    assert low == pytest.approx(0.8, abs=0.06)
+    assert middle == pytest.approx(1.3, abs=0.06)
+    assert high == pytest.approx(1.8, abs=0.12)
+
+
 def test_the_same_seed_gives_the_same_draws_whatever_their_number():
     first, again, other = (monte_carlo(rated(), 300, seed=seed) for seed in (7, 7, 8))
     name = "output.voltage.mean"

@@ -128,6 +128,15 @@ def test_a_measured_mains_removes_the_tolerance():
     assert narrow["output.voltage.mean"].value == pytest.approx(wide["output.voltage.mean"].value)
 
 
+def test_a_tolerance_with_two_limits_allows_for_the_wider_side():
+    def ripple(tolerance):
+        return predict(plain(filter=[capacitor(4.7e-3, tolerance=tolerance)])).quantities["reservoir.voltage.ripple"]
+
+    assert ripple(["-20 %", "50 %"]) == ripple(0.5)
+    assert ripple(["-50 %", "20 %"]) == ripple(0.5)
+    assert ripple(["-20 %", "20 %"]) == ripple("20 %")
+
+
 def test_a_wider_tolerance_widens_only_what_depends_on_it():
     def ripple(tolerance):
         return predict(plain(filter=[capacitor(4.7e-3, tolerance=tolerance), choke(0.01), capacitor(1e-3)])).quantities

@@ -7,7 +7,9 @@ import pytest
 from textual import events
 
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.lines.help import CAUTIONS
+from benchmon.screen.keys import MAIN
+from benchmon.screen.lines.help import CAUTIONS, help_lines
+from benchmon.screen.symbols import UNICODE
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
 from benchmon.watch.records import Event, Flag, Waveform
@@ -110,6 +112,14 @@ async def test_the_help_names_every_key_of_the_footer(bench, read_screen):
         shown = text(app, read_screen)
         for key in ("Tab, arrows", "Enter", "Space", "Esc", *"oarptwben/q"):
             assert f"\n {key} " in shown
+
+
+@pytest.mark.parametrize("stores_charge", [True, False])
+def test_stored_charge_is_a_caution_only_where_something_stores_it(stores_charge):
+    lines = help_lines(MAIN, 100, UNICODE, stores_charge=stores_charge)
+    words = "".join(cell.text for line in lines for cell in line)
+    assert ("Stored charge" in words) is stores_charge
+    assert "no protective device" in words
 
 
 @pytest.mark.parametrize(("key", "title"), [("p", "the plan"), ("t", "the trend"), ("e", "the events")])

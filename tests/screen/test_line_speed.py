@@ -32,7 +32,7 @@ def test_a_quick_line_is_not_slow_because_an_answer_to_a_few_bytes_took_its_time
     line.note_answer(10.01)
     line.note_sent(5, 11.0)
     line.note_answer(11.5)
-    assert line.at_once == 1200
+    assert line.at_once == 6000
 
 
 def test_a_line_that_has_become_slow_gets_less():

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 import re
+import threading
 import time
+from collections import Counter
 from dataclasses import dataclass, field
 
 import pytest
@@ -15,10 +17,12 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.scenarios import scenario_named
 from support.supplies import SMOOTHING, easy
+from support.waiting import until
 
 INSTRUMENT = '[[instrument]]\nname = "{name}"\ndriver = "{driver}"\naddress = "{address}"\n{keys}'
 CHANNEL = (
@@ -81,17 +85,22 @@ def recorded(bench, faults, seconds, path):
     ) as simulated:
         text = simulated.bench_text()
         record(read_bench(text), path, duration=seconds, on_ready=lambda: started.append(time.monotonic()))
+    recording = collected(path, {}, {})
+    for at, line in events:
+        name, word = re.match(r"[0-9.]+ s: ([a-z-]+).*? (begins|ends)", line).groups()
+        (recording.began if word == "begins" else recording.ended)[name] = at - started[0]
+    return recording
+
+
+def collected(path, began, ended):
+    """Return what the session at `path` holds."""
     view = open_session_view(path)
     update = view.poll()
     view.close()
     courses: dict[str, Course] = {}
     for judgement in update.judgements:
         courses.setdefault(judgement.channel, Course()).judgements.append(judgement)
-    recording = Recording(courses, update.events, {}, {})
-    for at, line in events:
-        name, word = re.match(r"[0-9.]+ s: ([a-z-]+).*? (begins|ends)", line).groups()
-        (recording.began if word == "begins" else recording.ended)[name] = at - started[0]
-    return recording
+    return Recording(courses, update.events, began, ended)
 
 
 METERS = {
@@ -111,30 +120,82 @@ METERS = {
     "ahead": ("csv_tail", "/x/log.csv", 'column = "U"\n', ""),
     "gone file": ("value_file", "/x/value", "", ""),
 }
-FAULTS = [
-    "unplugged:socket pulled@1.5s..3.5s",
-    "unplugged:adapter pulled@1.5s..3.5s",
-    "auto-power-off:off@1.5s..3.5s",
-    "late-replies:late@1.5s..3.5s",
-    "half-lines:halves@1.5s..3.5s",
-    "garbage:noise@1.5s..3.5s",
-    "wrong-baud:too fast@1.5s..3.5s",
-    "decimal-comma:comma@1.5s",
-    "control-codes:rude",
-    "half-lines:half frames@1.5s..3.5s",
-    "garbage:noisy registers@1.5s..3.5s",
-    "unplugged:registers pulled@1.5s..3.5s",
-    "clock-jump:ahead@1.5s",
-    "unplugged:gone file@1.5s..3.5s",
+PASSING = [
+    "unplugged:socket pulled",
+    "unplugged:adapter pulled",
+    "auto-power-off:off",
+    "late-replies:late",
+    "half-lines:halves",
+    "garbage:noise",
+    "wrong-baud:too fast",
+    "half-lines:half frames",
+    "garbage:noisy registers",
+    "unplugged:registers pulled",
+    "unplugged:gone file",
 ]
+LASTING = ["decimal-comma:comma", "clock-jump:ahead"]
+ENOUGH = 8
+"""Readings of a channel before the faults, during them and after them."""
+
+
+class Watcher:
+    """Follows a session while it is recorded, and counts the usable readings and silences of each channel."""
+
+    def __init__(self, path):
+        self._view = open_session_view(path)
+        self.start_again()
+
+    def start_again(self):
+        self._view.poll()
+        self.readings, self.silences = Counter(), Counter()
+
+    def sees(self, condition):
+        def look():
+            for judgement in self._view.poll().judgements:
+                counter = self.silences if judgement.value is None else self.readings
+                counter[judgement.channel] += 1
+            return condition(self)
+
+        until(look)
+
+    def stop(self):
+        self._view.request(StopRecording())
+        self._view.close()
 
 
 @pytest.fixture(scope="module")
 def lines(tmp_path_factory):
+    """Record all lines: healthy, with their faults until these have shown, and until every line reads again."""
     text = SMOOTHING + "".join(
         meter(name, driver, address, ask, keys) for name, (driver, address, ask, keys) in METERS.items()
     )
-    return recorded(easy(text), FAULTS, 7.5, tmp_path_factory.mktemp("lines") / "a.benchmon")
+    path, ready = tmp_path_factory.mktemp("lines") / "a.benchmon", threading.Event()
+    silent, reading = {*CUT_OFF, "noisy registers"}, METERS.keys() - {*CUT_OFF, "noisy registers"}
+    with SimulatedBench(easy(text), seed=3, faults=["control-codes:rude"]) as simulated:
+        bench = read_bench(simulated.bench_text())
+        thread = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
+        thread.start()
+        assert ready.wait(60)
+        watcher = Watcher(path)
+        started = time.monotonic()
+        watcher.sees(lambda seen: all(seen.readings[name] >= ENOUGH for name in METERS))
+        for fault in (*PASSING, *LASTING):
+            simulated.execute(f"fault {fault}")
+        began = time.monotonic() - started
+        watcher.start_again()
+        watcher.sees(
+            lambda seen: (
+                all(seen.silences[name] for name in silent) and all(seen.readings[name] >= ENOUGH for name in reading)
+            )
+        )
+        ended = time.monotonic() - started
+        for fault in PASSING:
+            simulated.execute(f"clear {fault}")
+        watcher.start_again()
+        watcher.sees(lambda seen: all(seen.readings[name] >= ENOUGH for name in METERS))
+        watcher.stop()
+        thread.join(60)
+    return collected(path, {"unplugged": began}, {"unplugged": ended})
 
 
 CUT_OFF = {

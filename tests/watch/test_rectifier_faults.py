@@ -10,6 +10,7 @@ from benchmon.watch.diagnosis.circuit_faults import CircuitFaults, faults_of
 from benchmon.watch.diagnosis.diagnosis import Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import meter_values
+from benchmon.watch.diagnosis.sized_faults import sized_faults_of
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.parts import SupplyDefects
@@ -74,7 +75,7 @@ def test_every_fault_of_an_example_bench_is_solved(name):
     bench = load_bench(scenario_named(name).path)
     right = meter_values(bench, bench.mains.voltage)
     solved = CircuitFaults(bench).hypotheses(bench.channel, bench.mains.voltage, right)
-    assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]
+    assert [one.cause for one in solved] == [one.cause for one in (*faults_of(bench), *sized_faults_of(bench))]
 
 
 HALF_WAVE = (
@@ -103,7 +104,7 @@ def test_every_fault_of_a_half_wave_supply_is_solved(text):
     bench = read_bench(text)
     right = meter_values(bench, bench.mains.voltage)
     solved = CircuitFaults(bench).hypotheses(bench.channel, bench.mains.voltage, right)
-    assert [one.cause for one in solved] == [one.cause for one in faults_of(bench)]
+    assert [one.cause for one in solved] == [one.cause for one in (*faults_of(bench), *sized_faults_of(bench))]
 
 
 def test_a_half_wave_supply_with_its_diode_shorted_gives_alternating_voltage():

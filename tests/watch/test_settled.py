@@ -5,7 +5,8 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, steady_reading, withhold_all_clear
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG
+from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.heating.heating import HeatLimits, HeatWatch, Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
 from benchmon_simulated.scenarios import scenario_named
@@ -52,20 +53,32 @@ def test_what_cannot_be_told_yet_is_left_out_unless_it_was_warm():
     ],
 )
 def test_nothing_is_not_called_wrong_where_something_is_going_on(last, left_out, words):
-    first = withhold_all_clear(FINE, [last], left_out)[0]
+    first = statements(FINE, [last], left_out)[0]
     assert first.cause == NONE_OF_THESE
     assert first.message.startswith(f"{last.channel} {words}")
 
 
 def test_what_agrees_is_nothing_wrong_and_other_causes_stay():
-    assert withhold_all_clear(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
+    assert statements(FINE, [judged(CASE), judged(OUTPUT)], {CASE.name: None}) == FINE
     other = [Explanation("a diode is open", 0.9, "it is")]
-    assert withhold_all_clear(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
+    assert statements(other, [judged(CASE, Verdict.DISAGREES)], {CASE.name: None}) == other
 
 
 def test_a_channel_that_fell_silent_is_what_needs_looking_at():
-    first = withhold_all_clear(FINE, [judged(CASE), judged(OUTPUT, Verdict.AGREES, Flag.STALE)], {})[0]
+    first = statements(FINE, [judged(CASE), judged(OUTPUT, Verdict.AGREES, Flag.STALE)], {})[0]
     assert first.cause == f"{OUTPUT.name}: no readings any more"
     assert "look at its meter" in first.message
     many = [judged(one, Verdict.AGREES, Flag.STALE) for one in list(CHANNELS.values())[:5]]
-    assert "and 2 more have fallen silent" in withhold_all_clear(FINE, many, {})[0].message
+    assert "and 2 more have fallen silent" in statements(FINE, many, {})[0].message
+
+
+def test_no_cause_is_named_where_every_channel_agrees():
+    first, *rest = statements([Explanation("output: a weak battery", 0.76, "")], [judged(CASE), judged(OUTPUT)], {})
+    assert (first.cause, rest) == (NOTHING_WRONG, [])
+
+
+def test_nothing_is_not_called_sound_above_a_channel_that_disagrees():
+    first = statements(FINE, [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)], {})[0]
+    assert first.cause == NONE_OF_THESE
+    assert first.likelihood <= 0.5
+    assert OUTPUT.name in first.message

@@ -23,6 +23,9 @@ READ = {
     "sound": (NOTHING_WRONG, (1.0,) * 8),
 }
 
+WITHOUT_A_CORE = {("half-wave", "mains current"), ("half-wave", "mains power")}
+"""Readings that are left out: the stepped circuit had no core, which half waves magnetise."""
+
 
 @pytest.fixture(scope="module")
 def explainer():
@@ -38,5 +41,6 @@ def test_a_fault_of_one_rail_comes_first(explainer, fault):
     found = [
         Observation(channels[name], part * right.of(channels[name].quantity).value)
         for name, part in zip(NAMES, parts, strict=True)
+        if (fault, name) not in WITHOUT_A_CORE
     ]
     assert explainer.explain(found)[0].cause.startswith(cause)

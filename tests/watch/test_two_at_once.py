@@ -8,7 +8,7 @@ import pytest
 
 from benchmon.bench import Bench, load_bench
 from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named
@@ -74,11 +74,9 @@ def test_beside_a_fault_a_meter_may_be_wrong_in_a_way_that_is_not_known(bench, e
 
 
 def test_one_cause_that_fits_is_not_made_two(bench, explainer, readings):
-    for cause, values in readings.items():
-        found = explainer.explain(seen(bench, values, {}))
-        # A mains whose shape nobody measured may be distorted as much: that needs no explaining.
-        allowed = {cause or NOTHING_WRONG, NONE_OF_THESE, *([NOTHING_WRONG] if "mains wave" in cause else [])}
-        assert found[0].cause in allowed
+    for values in readings.values():
+        # Several single causes may fit as well, such as two joints; a pair needs more than one fault shows.
+        assert "; " not in explainer.explain(seen(bench, values, {}))[0].cause
 
 
 def test_three_wrong_meters_are_none_of_these(bench, explainer, readings):

@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from benchmon.quantities import Expected
 from benchmon.watch.records import Flag, Verdict
-from benchmon.watch.verdict import en_number, verdict_of
+from benchmon.watch.verdict import en_number, judgement_of, verdict_of
 from benchmon.watch.watch import Watch
+from benchmon.watch.wording import verdict_sentence
 
 OUTPUT = {"name": "vout", "quantity": "output.voltage.mean", "accuracy": "20 mV"}
 EXPECTED = Expected(22.14, 0.21, "V")
@@ -226,9 +227,14 @@ def test_drift_is_watched_by_the_prediction_itself(channel):
     assert given == [22.14 + 0.001 * number for number in range(5)]
 
 
-def test_a_verdict_of_three_readings_says_so_where_the_last_one_alone_has_another(channel):
+def test_a_verdict_on_its_way_to_another_waits_for_it(channel):
     half_width = math.hypot(0.02, 0.21)
-    values = [22.14 + part * half_width for part in (1.2, 1.3, 2.0)]
+    values = [22.14 + part * half_width for part in (1.2, 1.3, 2.0, 2.0, 2.0)]
     _, events = judge_all(Watch([channel(**OUTPUT)]), "vout", values, EXPECTED)
-    assert [event.kind for event in events] == ["questionable"]
-    assert events[0].message.endswith("(En +2.0): disagrees; with those before it questionable")
+    assert [(event.kind, event.time) for event in events] == [("disagrees", 5.0)]
+
+
+def test_a_verdict_of_several_readings_says_so_where_the_last_one_alone_has_another(channel):
+    judgement = judgement_of(channel(**OUTPUT), 1.0, 22.14 + 2.0 * math.hypot(0.02, 0.21), EXPECTED)
+    sentence = verdict_sentence(channel(**OUTPUT), judgement, Verdict.QUESTIONABLE)
+    assert sentence.endswith("(En +2.0): disagrees; with those before it questionable")

@@ -10,6 +10,10 @@ from benchmon.screen.lines.text import Cell, Line, wrap
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 
+STORED_CHARGE = (
+    "Stored charge: reservoir capacitors stay charged after switch-off. Bleed them through a resistor and measure "
+    "before you touch."
+)
 CAUTIONS = (
     "benchmon is no protective device: it can be late, blind or wrong. Fuse, switch and your own eyes protect you.",
     "Local rules and licensed practice go first. Do not work alone, and know where to switch off.",
@@ -18,21 +22,21 @@ CAUTIONS = (
         "transformer for the circuit or a differential probe, never a scope with its earth cut. Behind an isolating "
         "transformer a residual-current device does not protect you."
     ),
-    (
-        "Stored charge: reservoir capacitors stay charged after switch-off. Bleed them through a resistor and measure "
-        "before you touch."
-    ),
+    STORED_CHARGE,
     "Hot parts: rectifiers, regulators, load resistors and transformers burn skin, and stay hot after switch-off.",
     "No reading is no proof: what is not measured is not watched.",
 )
 
 
-def help_lines(view: ViewRecord, width: int, symbols: SymbolSet) -> list[Line]:
-    """Return the whole help, wrapped to `width`; it begins with the keys of `view`, from which it was opened."""
+def help_lines(view: ViewRecord, width: int, symbols: SymbolSet, *, stores_charge: bool = True) -> list[Line]:
+    """Return the whole help, wrapped to `width`; it begins with the keys of `view`, from which it was opened.
+
+    The caution of stored charge is left out where the bench stores none.
+    """
     lines = _section(f"Keys of {view.title}", StyleRole.STRONG)
     lines += _entries(_keys_of(view), width, symbols)
     lines += [(), *_section("Take care", StyleRole.DANGER)]
-    for caution in CAUTIONS:
+    for caution in (each for each in CAUTIONS if stores_charge or each is not STORED_CHARGE):
         lines += _item("!", caution, width, symbols)
     lines += [(), *_section("Keys of every view", StyleRole.STRONG), *_entries(_help_of(EVERYWHERE), width, symbols)]
     lines += [(), *_section("Keys of a replay", StyleRole.STRONG), *_entries(_help_of(REPLAY), width, symbols)]

@@ -15,8 +15,8 @@ BAUD_VARIABLE = "BENCHMON_BAUD"
 _BITS_A_BYTE = 10
 _SLOWEST = 300.0
 """Bytes per second that are assumed until the speed is known: a line of 3000 bits per second."""
-_MOST_RISE = 4.0
-"""Times as fast, at most, that an answer makes a line: one quick answer may be chance."""
+_MOST_RISE, _QUICK_RISE, _QUICK = 4.0, 20.0, 0.1
+"""Times as fast, at most, that an answer makes a line, since one may be chance; and one that came within 0.1 s."""
 _MOST_QUEUED = 1.0
 """Seconds for which a line may be busy with what was sent at once."""
 
@@ -50,7 +50,8 @@ class LineSpeed:
         measured = self._sent / taken
         if measured > self._speed:
             if self._sent >= self.at_once / 2:
-                self._speed = min(measured, _MOST_RISE * self._speed)
+                rise = _QUICK_RISE if taken < _QUICK else _MOST_RISE
+                self._speed = min(measured, rise * self._speed)
         elif taken > _MOST_QUEUED:
             self._speed = max(_SLOWEST, measured)
         self._sent = 0

@@ -89,7 +89,8 @@ class HelpView(View, record=HELP):
         yield ScrollPage(self._write, self.symbols)
 
     def _write(self, width: int) -> list[Line]:
-        return help_lines(self.context.opened_from, width, self.symbols)
+        stores_charge = self.state.info.bench.reservoir is not None
+        return help_lines(self.context.opened_from, width, self.symbols, stores_charge=stores_charge)
 
 
 _NO_PLAN = (

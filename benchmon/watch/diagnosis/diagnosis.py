@@ -1,122 +1,58 @@
 """Why readings disagree: causes ranked by their likelihood over all channels together.
 
 Every cause predicts what each channel would read, with the uncertainties that the channels share (part values, mains,
-ambient) and those that are a channel's own (its meter). Readings are taken as normal about that, so a cause's
-likelihood is the density of all readings at once (Bayes; JCGM 101:2008, 6.4 for the normal assignment). "Nothing is
-wrong" and "none of these" compete with the rest:
+ambient) and those that are a channel's own (its meter, and what any model misses). A cause's likelihood is the density
+of all readings at once (Bayes), a t-distribution about what it predicts. "Nothing is wrong" and "none of these" compete
+with the rest:
 
-- Beforehand, nothing is wrong in nine of ten benches; all known meter faults and circuit faults share eight hundredths
-  by their weights, and two hundredths are left for what is not known here.
-- Two known causes at once are as likely beforehand as both by chance.
-- "None of these" is broad: one channel that reads anything, all that do, or parts many times farther off than allowed.
+- Beforehand, nothing is wrong in nine of ten benches; all known meter faults and circuit faults share one half of the
+  rest by their weights, and the other half is left for what is not known here.
+- "None of these" is broad: one channel that reads anything, all that do, parts many times farther off than allowed, or
+  readings that look much like a known cause and still miss it by several deviations.
+- Two known causes at once are less likely beforehand than both by chance: mostly neither is true where none fits alone.
+- Where every channel agrees by itself, no cause is named.
 
-A temperature that still moves counts with the value it is heading for (`steady_reading`); "nothing wrong" is withheld
-while anything is unsettled.
-
-Pairs of causes are tried where no single one explains the readings: a circuit fault beside a meter fault, or two meter
-faults. Channels that fit worst are first left out, one beside each fault or two beside a healthy circuit; only where
-that fits best are their meter faults tried. A ratio, a prefix or a polarity acts on whatever the circuit gives, so
-beside a circuit fault it applies to what that fault makes the channel read; a wrong range would need the waves of the
-faulty circuit and is not tried.
+A temperature that still moves counts with the value it is heading for (`statement.steady_reading`). What the history of
+the channels adds, and when "nothing wrong" is withheld, is in `statement`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
 
 import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
+from benchmon.watch.diagnosis.double_faults import double_faults
 from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
-from benchmon.watch.diagnosis.meter_faults import USUAL, meter_faults_of, meter_faults_on
+from benchmon.watch.diagnosis.meter_faults import meter_faults_of
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
-from benchmon.watch.heating.heating import Outlook, State
-from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
-
-_LOOKED_INTO = 6
-"""How many faults with a channel left out, and pairs of channels, are looked into."""
-
-_OTHERWISE = "reads wrong besides"
-_OTHERWISE_REMEDY = "look for a second cause at that meter"
-
-
-def double_faults(
-    usable: Sequence[Observation], hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]
-) -> list[Hypothesis]:
-    """Return the pairs of `hypotheses` that are worth comparing with `usable`; priors are those of both by chance.
-
-    `expected` is what each channel reads where nothing is wrong, by name. Priors of `hypotheses` are weights.
-    """
-    if len(usable) < 4:
-        return []  # what is left would explain nothing
-    total = sum(one.prior for one in hypotheses)
-    mistakes = {one.channel.name: list[Hypothesis]() for one in usable}
-    for one in hypotheses:
-        if len(one.channels) == 1 and one.channels[0] in mistakes:
-            mistakes[one.channels[0]].append(one)
-    found: list[Hypothesis] = []
-    faults = [one for one in hypotheses if not one.channels]
-    every = range(len(usable))
-    for fault, (odd,) in _best(usable, [(one, (at,)) for one in faults for at in every], expected):
-        found += _beside_a_fault(fault, usable[odd])
-    sound = Hypothesis("", "", 1.0, expected)
-    for _, (first, second) in _best(usable, [(sound, pair) for pair in combinations(every, 2)], expected):
-        name = usable[second].channel.name
-        found += _of_two_meters(mistakes[usable[first].channel.name], mistakes[name], name)
-    return [replace(pair, prior=pair.prior / total**2) for pair in found]
-
-
-def _best(
-    usable: Sequence[Observation],
-    cases: Sequence[tuple[Hypothesis, tuple[int, ...]]],
-    expected: Mapping[str, MeterValue],
-) -> list[tuple[Hypothesis, tuple[int, ...]]]:
-    """Return the few of `cases`, a hypothesis and the places of channels that spoil it, that fit best without those."""
-    if not cases:
-        return []
-    left_out = np.zeros((len(cases), len(usable)), bool)
-    for row, (_, odd) in zip(left_out, cases, strict=True):
-        row[list(odd)] = True
-    logs = log_likelihoods(usable, [one.readings for one, _ in cases], expected, left_out)
-    scores = logs + np.array([math.log(one.prior) for one, _ in cases])
-    return [cases[at] for at in np.argsort(-scores)[:_LOOKED_INTO]]
-
-
-def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]:
-    name, value = odd.channel.name, fault.readings.get(odd.channel.name)
-    if value is None:
-        return
-    for wrong, cause, remedy, weight in meter_faults_on(odd.channel, value):
-        yield _pair(fault, Hypothesis(f"{name}: {cause}", remedy, weight, {**fault.readings, name: wrong}, (name,)))
-    open_one = {other: told for other, told in fault.readings.items() if other != name}
-    yield _pair(fault, Hypothesis(f"{name}: {_OTHERWISE}", _OTHERWISE_REMEDY, USUAL, open_one, (name,)))
-
-
-def _of_two_meters(first: Sequence[Hypothesis], second: Sequence[Hypothesis], name: str) -> Iterator[Hypothesis]:
-    for one in first:
-        for other in second:
-            yield _pair(one, replace(other, readings={**one.readings, name: other.readings[name]}))
-
-
-def _pair(one: Hypothesis, other: Hypothesis) -> Hypothesis:
-    """Return both at once; `other` has the readings that both together give."""
-    cause, remedy = f"{one.cause}; {other.cause}", f"{one.remedy}; {other.remedy}"
-    return Hypothesis(cause, remedy, one.prior * other.prior, other.readings, (*one.channels, *other.channels))
-
+from benchmon.watch.records import Explanation
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
 NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
 
-PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.08, 0.02
+PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.05, 0.05
+_LIKE_IT, _FACTOR = 0.2, 3.0
+"""How often something unknown looks much like a known cause, of the cause's own weight; then all readings lie within so
+many times their deviations of it."""
+
+_LIKE_NOTHING = 0.01
+"""How often, of sound benches, something unknown is hardly wrong."""
+
+_PAIR = 0.1
+"""Of what chance gives two causes at once: where no single cause fits, mostly neither of two known ones is true."""
+
 _FAR_OFF = 8.0
+_UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
+
 _LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
 """Causes below this likelihood are not worth telling, less so where nothing is wrong."""
 
@@ -131,7 +67,7 @@ _GRID = 0.02
 class Explainer:
     """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
 
-    KEPT = 8
+    KEPT = 12
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -220,8 +156,15 @@ def _scores(
     total = sum(one.prior for one in known)
     weighed = [(Hypothesis(NOTHING_WRONG, "", 1.0, expected), PRIOR_NOTHING)]
     weighed += [(one, PRIOR_KNOWN * one.prior / total) for one in known]
+    like_it = [(_unnamed(one), _LIKE_IT * prior) for one, prior in weighed[1:]]
+    like_it.append((_unnamed(weighed[0][0]), _LIKE_NOTHING))
     weighed += [(one, PRIOR_UNKNOWN * one.prior) for one in _broad(usable, expected)]
-    return _scored(weighed, usable, expected)
+    return _scored(weighed, usable, expected) + _scored(like_it, usable, expected, _FACTOR)
+
+
+def _unnamed(one: Hypothesis) -> Hypothesis:
+    """Return something unknown that looks much like a hypothesis."""
+    return replace(one, cause=NONE_OF_THESE, remedy=_UNKNOWN_REMEDY)
 
 
 def _scores_of_pairs(
@@ -229,7 +172,7 @@ def _scores_of_pairs(
 ) -> list[tuple[Hypothesis, float]]:
     """Return pairs of hypotheses, each as likely beforehand as both known causes at once."""
     pairs = double_faults(usable, _judged(hypotheses, expected), expected)
-    return _scored([(one, PRIOR_KNOWN**2 * one.prior) for one in pairs], usable, expected)
+    return _scored([(one, _PAIR * PRIOR_KNOWN**2 * one.prior) for one in pairs], usable, expected)
 
 
 def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
@@ -238,30 +181,48 @@ def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]
     return [one for one in hypotheses if read.issuperset(one.channels)]
 
 
+_HURTS = ("power.active", "power.mean", "current.rms", "current.mean", "current.peak", "temperature.case")
+"""Quantities that show power where it hurts; a distortion or a power factor does not."""
+
+
+def _shows_power(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> bool:
+    """Return whether a reading of power, current or temperature is clearly more than expected."""
+    for one in usable:
+        right = expected[one.channel.name]
+        if one.channel.quantity.endswith(_HURTS):
+            spread = math.hypot(one.channel.accuracy.of(one.value), 2.0 * float(np.linalg.norm(right.moves)))
+            if one.value > right.value + spread:
+                return True
+    return False
+
+
 def _scored(
-    weighed: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+    weighed: Sequence[tuple[Hypothesis, float]],
+    usable: Sequence[Observation],
+    expected: Mapping[str, MeterValue],
+    width: float = 1.0,
 ) -> list[tuple[Hypothesis, float]]:
     if not weighed:
         return []
-    likelihoods = log_likelihoods(usable, [one.readings for one, _ in weighed], expected)
+    likelihoods = log_likelihoods(usable, [one.readings for one, _ in weighed], expected, width=width)
     return [(one, math.log(prior) + float(log)) for (one, prior), log in zip(weighed, likelihoods, strict=True)]
 
 
 def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
     """Return the ways in which something unknown may be wrong; their priors sum to 1."""
-    remedy = "look for a cause that is not in benchmon's list"
+    remedy = _UNKNOWN_REMEDY
     single = [
         Hypothesis(
             NONE_OF_THESE,
             remedy,
-            0.5 / len(usable),
+            0.25 / len(usable),
             {name: value for name, value in expected.items() if name != one.channel.name},
             (one.channel.name,),
         )
         for one in usable
     ]
     far = {name: MeterValue(v.value, _FAR_OFF * v.moves, _FAR_OFF * v.own) for name, v in expected.items()}
-    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.25, {}), Hypothesis(NONE_OF_THESE, remedy, 0.25, far)]
+    return [*single, Hypothesis(NONE_OF_THESE, remedy, 0.375, {}), Hypothesis(NONE_OF_THESE, remedy, 0.375, far)]
 
 
 def _ranked(
@@ -293,17 +254,17 @@ def _explanation(
         message = "the readings agree with the prediction and with each other: nothing needs explaining"
         return Explanation(one.cause, likelihood, message, one.channels)
     evidence, shown = _worst_shown(one, usable, expected)
-    advice = _advice(one)
+    advice = _advice(one, is_powerful=_shows_power(usable, expected))
     return Explanation(one.cause, likelihood, f"{shown}: {advice}", one.channels, evidence, advice)
 
 
-def _advice(one: Hypothesis) -> str:
-    """Return the cause and its remedy in words."""
+def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
+    """Return the cause and its remedy in words; "at once" only where readings show power where it hurts."""
     if one.cause == NONE_OF_THESE:
         where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
         return f"no known cause fits; {where}; {one.remedy}"
     cause = one.cause.removeprefix(f"{one.channels[0]}: ") if len(one.channels) == 1 else one.cause
-    return f"{cause}; {one.remedy}"
+    return f"{cause}; {one.remedy if is_powerful else one.remedy.replace(' at once', '')}"
 
 
 def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
@@ -325,80 +286,3 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
     return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
-
-
-_TELLING = (
-    (Flag.TRIPPED, "is past its limit"),
-    (Flag.HOT, "is past its warning"),
-    (Flag.DRIFTING, "drifts"),
-    (Flag.IMPLAUSIBLE, "contradicts others"),
-)
-
-_NOT_KNOWN_YET = 0.5
-"""The likelihood of "none of these" while what goes on cannot be explained yet: it may still be anything."""
-
-_NAMED = 3
-"""Channels that are named in one sentence; of more, how many there are."""
-
-
-def steady_reading(
-    channel: Channel, value: float, outlook: Outlook | None, *, was_warm: bool = False
-) -> Observation | None:
-    """Return what a channel reads settled, from its latest `value`; None where that cannot be told yet.
-
-    A temperature that moves stands for the final one that it is heading for, with that one's uncertainty. `was_warm`
-    says that the supply has long been on, so that a temperature of which too little was seen counts as it is.
-    """
-    if not is_temperature(channel.quantity) or channel.quantity == "ambient.temperature":
-        return Observation(channel, value)
-    if outlook is None or outlook.state is State.UNKNOWN:
-        return Observation(channel, value) if was_warm else None
-    if outlook.state is State.STEADY:
-        return Observation(channel, value)
-    if outlook.final is None or outlook.uncertainty is None:
-        return None
-    return Observation(channel, outlook.final.best, outlook.uncertainty, value)
-
-
-def withhold_all_clear(
-    ranked: Sequence[Explanation], last: Iterable[Judgement], left_out: Mapping[str, Outlook | None]
-) -> list[Explanation]:
-    """Return `ranked`, without the answer "nothing wrong" where a channel's `last` judgement says otherwise.
-
-    That is a channel of those `left_out` of the explanation, each with where it is going, that runs away or
-    disagrees, or any that is flagged hot, tripped, drifting or implausible. Channels that are stale are the answer
-    where that is all there is.
-    """
-    found = list(ranked)
-    if not found or found[0].cause != NOTHING_WRONG:
-        return found
-    judged = list(last)
-    for name, outlook in left_out.items():
-        if outlook is not None and outlook.state is State.RUNAWAY:
-            return [_not_yet(f"{name} rises ever faster", name, found[0].likelihood), *found[1:]]
-    for flag, words in _TELLING:
-        odd = next((one.channel for one in judged if flag in one.flags), None)
-        if odd is not None:
-            return [_not_yet(f"{odd} {words}", odd, found[0].likelihood), *found[1:]]
-    odd = next((one.channel for one in judged if one.channel in left_out and one.verdict is Verdict.DISAGREES), None)
-    if odd is not None:
-        return [_not_yet(f"{odd} disagrees and still moves", odd, found[0].likelihood), *found[1:]]
-    silent = tuple(one.channel for one in judged if Flag.STALE in one.flags)
-    return [_fallen_silent(silent, found[0].likelihood), *found[1:]] if silent else found
-
-
-def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
-    named, more = ", ".join(channels[:_NAMED]), len(channels) - _NAMED
-    if more > 0:
-        named += f" and {more} more"
-    has, its = ("has", "its meter, its leads") if len(channels) == 1 else ("have", "their meters, their leads")
-    message = (
-        f"{named} {has} fallen silent, and nothing is known of {'it' if len(channels) == 1 else 'them'} since; "
-        f"all that was read agrees with the prediction; look at {its} and what logs them"
-    )
-    return Explanation(f"{named}: no readings any more", likelihood, message, tuple(channels))
-
-
-def _not_yet(words: str, channel: str, likelihood: float) -> Explanation:
-    message = f"{words}: everything that has settled agrees with the prediction, and no known cause is seen yet"
-    return Explanation(NONE_OF_THESE, min(likelihood, _NOT_KNOWN_YET), message, (channel,))

@@ -19,6 +19,9 @@ _SAME = 0.003
 _RANGE_DOUBT = 0.06
 """The part of itself or of its change by which a reading on a wrong range may be off: no accuracy is told for it."""
 
+_RANGE_OFFSET = 0.01
+"""The part of what should be read by which such a reading may be off though it should be zero (from experience)."""
+
 _TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
 """What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""
 
@@ -114,6 +117,7 @@ def _at_one_channel(
             value = values.waves.get((way[0], kind))
             if value is not None and not (kind is Detector.AC_RECTIFIED and _has_no_mean(values, way[0])):
                 doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
+                doubt = max(doubt, _RANGE_OFFSET * abs(right.value))
                 yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
     yield from meter_faults_on(channel, right)
 
@@ -138,11 +142,16 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
     high = right.scaled(_TOO_MUCH)
     high = replace(high, own=math.hypot(high.own, _TOO_MUCH_DOUBT * right.value))
     remedy = "replace its battery, then compare it with another meter"
-    yield high, "the meter reads too much by itself: a weak battery, or lost calibration", remedy, USUAL
+    yield high, "the meter reads too much by itself: a weak battery, or lost calibration", remedy, 2.0 * USUAL
+    low = right.scaled(2.0 - _TOO_MUCH)
+    low = replace(low, own=math.hypot(low.own, _TOO_MUCH_DOUBT * right.value))
+    remedy = "clean and press its leads and plugs, then compare it with another meter"
+    yield low, "the meter reads too little by itself: a bad contact of its leads, or lost calibration", remedy, RARE
     if channel.unit == "":
         yield right.scaled(100.0), "per cent are taken for a fraction", "divide by 100 (scale = 0.01)", USUAL
         yield right.scaled(0.01), "a fraction is taken for per cent", "multiply by 100 (scale = 100)", USUAL
         return
+    yield from _in_decibels(right)
     probe = "clamp" if channel.unit == "A" else "probe"
     factors = {10.0: "10 times too large", 0.1: "10 times too small"}
     for factor, words in factors.items():
@@ -153,6 +162,15 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
         for factor, words in ((channel.scale, "applied twice"), (1.0 / channel.scale, "not applied")):
             remedy = "set the ratio in one place only: meter or bench file"
             yield right.scaled(factor), f"the declared ratio of {channel.scale:g} is {words}", remedy, COMMON
+
+
+def _in_decibels(right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
+    """Yield what a meter shows that gives the level of a voltage or current in decibels of its unit."""
+    if right.value <= 0.0:
+        return
+    a_part = 20.0 / math.log(10.0) / right.value
+    level = MeterValue(20.0 * math.log10(right.value), a_part * right.moves, a_part * right.own)
+    yield level, "decibels are taken for the unit", "switch the display from dB to the unit", RARE
 
 
 def _of_a_temperature(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -111,24 +111,34 @@ def meter_values(
     mains_voltage: float,
     parts: Parts | None = None,
     defects: Defects | None = None,
+    *,
     near: MeterValues | None = None,
+    like: MeterValues | None = None,
 ) -> MeterValues:
     """Return what meters read on `bench`, or with other `parts` (b = 1), and with `defects`.
 
     The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
-    there. `near` are values of the same circuit to start from. Raises `PredictionError`.
+    there. `near` are values of the same circuit to start from. Where there are those of a circuit `like` it, all
+    unknowns but the mains are taken to move a reading by the same part of it, which saves solving for each. Raises
+    `PredictionError`.
     """
     parts = (parts or parts_of(bench)).replaced({"mains.voltage": np.array([mains_voltage])})
     start = near.state if near is not None else None
     if defects is None:
-        solved = _solved(bench, parts, start if isinstance(start, ThermalEquilibrium) else None)
+        begin = start if isinstance(start, ThermalEquilibrium) else None
+        solved = _solved(bench, parts, begin, mains_alone=like is not None)
     else:
-        solved = _solved_faulty(bench, parts, defects, start if isinstance(start, FaultCircuit) else None)
+        first = start if isinstance(start, FaultCircuit) else None
+        solved = _solved_faulty(bench, parts, defects, first, mains_alone=like is not None)
     there, moved = _everything(*solved.nominal), _everything(*solved.moved)
     names, sizes = solved.names, solved.sizes
     back = bench.mains.voltage - mains_voltage
     row = names.index("mains.voltage")
     made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
+    if like is not None:
+        alike = {name: like.quantities.get(name) if isinstance(name, str) else like.waves.get(name) for name in made}
+        made = {name: _moving_like(value, alike[name], len(like.unknowns)) for name, value in made.items()}
+        names, sizes = list(like.unknowns), np.array(list(like.unknowns.values()))
     return MeterValues(
         {name: value for name, value in made.items() if isinstance(name, str)},
         {name: value for name, value in made.items() if not isinstance(name, str)},
@@ -152,17 +162,19 @@ class _SolvedCircuit:
     sizes: Floats
 
 
-def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None) -> _SolvedCircuit:
+def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None, *, mains_alone: bool) -> _SolvedCircuit:
     nominal = solve(bench, parts, initial_guess=near)
-    names, sizes, varied, shift = _varied(bench, parts, nominal.equilibrium.junction)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.equilibrium.junction, mains_alone=mains_alone)
     other = solve(bench, varied, shift, initial_guess=nominal.equilibrium)
     read = (nominal.quantities, nominal.equilibrium.traces)
     return _SolvedCircuit(nominal.equilibrium, read, (other.quantities, other.equilibrium.traces), names, sizes)
 
 
-def _solved_faulty(bench: Bench, parts: Parts, defects: Defects, near: FaultCircuit | None) -> _SolvedCircuit:
+def _solved_faulty(
+    bench: Bench, parts: Parts, defects: Defects, near: FaultCircuit | None, *, mains_alone: bool
+) -> _SolvedCircuit:
     nominal = solve_fault_circuit(bench, parts, defects, initial_guess=near)
-    names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.junction, mains_alone=mains_alone)
     other = solve_fault_circuit(bench, varied, defects, shift, nominal)
     read = (nominal.quantities, nominal.traces)
     return _SolvedCircuit(nominal, read, (other.quantities, other.traces), names, sizes)
@@ -177,11 +189,28 @@ def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue
     return MeterValue(value, moves, MODEL_FLOOR * abs(value))
 
 
-def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Floats, Parts, Floats]:
-    """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it."""
-    known = [
-        entry for entry in input_uncertainties_of(bench, parts, mains_is_measured=True) if entry.part != "mains.voltage"
-    ]
+_MOST_ALIKE = 3.0
+"""Times by which a reading may move more than that of a circuit like it because it is so much larger."""
+
+
+def _moving_like(value: MeterValue, like: MeterValue | None, count: int) -> MeterValue:
+    """Return a value that only the mains move (1,) with the movements of one `like` it, (count,)."""
+    moves = np.zeros(count)
+    if like is not None and like.value != 0.0:
+        moves[:-1] = like.moves[:-1] * min(abs(value.value / like.value), _MOST_ALIKE)
+    moves[-1] = value.moves[-1]
+    return replace(value, moves=moves)
+
+
+def _varied(
+    bench: Bench, parts: Parts, junction: Floats, *, mains_alone: bool
+) -> tuple[list[str], Floats, Parts, Floats]:
+    """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it.
+
+    The mains are the last, and the only one if `mains_alone`.
+    """
+    known = input_uncertainties_of(bench, parts, mains_is_measured=True)
+    known = [] if mains_alone else [entry for entry in known if entry.part != "mains.voltage"]
     names = [entry.part for entry in known] + ["mains.voltage"]
     changes = {name: np.repeat(value, len(names)) for name, value in parts.values.items()}
     sizes, shift = np.zeros(len(names)), np.zeros(len(names))

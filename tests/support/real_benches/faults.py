@@ -63,17 +63,26 @@ def _of_the_catalogue(real: RealSupply, bench: Bench, random: np.random.Generato
         wired = {2: 0.0, 3: 0.0, 4: 2.0}
         yield RealFault("half-wave wiring", True, ("wired as half-wave",), lambda c: replace(c, diodes=wired))
     if has_reservoir:
+        two = kind in ("split rail", "full-wave doubler")  # then the first of two is the faulty one
         yield RealFault(
             "dried reservoir",
             True,
             ("the reservoir has dried", "has not the capacitance", "has lost"),
-            lambda c: replace(c, shunts=((0.5 * c.shunts[0][0], 2 * c.shunts[0][1]), c.shunts[1])),
+            lambda c: replace(
+                c,
+                shunts=((0.5 * c.shunts[0][0], (1.0 if two else 2.0) * c.shunts[0][1]), c.shunts[1]),
+                second_reservoir=(2.0 if two else 1.0) * c.second_reservoir,
+            ),
         )
         yield RealFault(
             "open reservoir",
             True,
             ("the reservoir is open", "has lost"),
-            lambda c: replace(c, shunts=((1e-9, 1.0), c.shunts[1])),
+            lambda c: replace(
+                c,
+                shunts=((1e-9, c.shunts[0][1] if two else 1.0), c.shunts[1]),
+                second_reservoir=c.second_reservoir * c.shunts[0][0] / 1e-9 if two else 1.0,
+            ),
         )
     load = (2.0, 0.5) if real.circuit.is_current else (0.5, 2.0)
     yield RealFault(

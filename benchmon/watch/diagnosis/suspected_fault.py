@@ -1,0 +1,60 @@
+"""A fault of the circuit as the prediction engine solves it: a bench, parts or defects that differ in one way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchmon.bench import Bench
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
+from benchmon.prediction.defects.wiring import Defects
+from benchmon.prediction.predict import solve
+from benchmon.watch.diagnosis.meter_values import MeterValues
+
+OFF = "switch off, let capacitors discharge, "
+"""How every remedy begins that needs hands in the supply."""
+
+
+@dataclass(frozen=True)
+class SuspectedFault:
+    """One fault: its name, remedy and weight; the bench, the factors of its parts and its defects; what else differs.
+
+    `added` is added to values that may be zero, as harmonics of the mains. `correct` turns the solved
+    values into those of the faulty circuit where the engine's circuit stands for another.
+    """
+
+    cause: str
+    remedy: str
+    weight: float
+    bench: Bench
+    changes: Mapping[str, float] = field(default_factory=dict)
+    added: Mapping[str, float] = field(default_factory=dict)
+    defects: Defects | None = None
+    correct: Callable[[MeterValues], MeterValues] = lambda values: values
+    size_doubt: float = 0.0
+    """The part of its size by which a fault may be larger or smaller: all readings then move together."""
+
+    shape_doubt: float = 0.0
+    """The part of its change by which a reading may miss what is computed, where the shape of a fault is open."""
+
+    def is_solved_as(self, bench: Bench) -> bool:
+        """Return whether the engine's circuit is the sound `bench`'s, and only `correct` tells them apart."""
+        return self.bench is bench and not (self.changes or self.added or self.defects)
+
+    def parts(self, mains_voltage: float) -> Parts:
+        """Return the parts of the faulty circuit at `mains_voltage` (V rms)."""
+        parts = parts_of(self.bench)
+        values = {name: parts[name] * factor for name, factor in self.changes.items()}
+        values |= {name: parts[name] + value for name, value in self.added.items()}
+        return parts.replaced({**values, "mains.voltage": np.array([mains_voltage])})
+
+    def traces(self, mains_voltage: float) -> Traces:
+        """Return the traces of the faulty circuit at `mains_voltage` (V rms). Raises `PredictionError`."""
+        parts = self.parts(mains_voltage)
+        if self.defects is not None:
+            return solve_fault_circuit(self.bench, parts, self.defects).traces
+        return solve(self.bench, parts).equilibrium.traces
