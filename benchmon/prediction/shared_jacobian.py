@@ -41,6 +41,13 @@ _TOLERANCE, _FRACTION = 3e-7, 1e-3
 _MIXED = 3
 """Earlier steps that are mixed in: a conduction begins and ends in one or two intervals each."""
 
+_NEAR = 0.02
+"""Relative size of the first step below which steps are mixed, and the Jacobian is kept for the next solution.
+
+From farther off, either may jump past a diode's bend. A capacitor without load that is charged too high stays there:
+nothing discharges it, and no step with the others' Jacobian shows it.
+"""
+
 _WHOLE = 64
 """Stored unknowns of all intervals up to which one whole inverse is faster than joining intervals further."""
 
@@ -102,7 +109,8 @@ def solve_shared_jacobian(
     converged = np.zeros(len(y), bool)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         q, f, q_slope, f_slope = system.evaluate(y, mesh)
-        jacobian = known or _factored(system, seconds, q_slope, f_slope)
+        is_near = known is not None and known.first is not None and bool(np.all(known.first < _NEAR))
+        jacobian = known if known and is_near else _factored(system, seconds, q_slope, f_slope)
         first, last, steps = jacobian.first, np.full(len(y), np.inf), _Mixing(scale)
         for _ in range(_MOST_STEPS):
             change = jacobian.step(-residual_of(system, seconds, q, f), system.exchange)
@@ -111,7 +119,7 @@ def solve_shared_jacobian(
             converged = sizes < np.maximum(_TOLERANCE, _FRACTION * first)
             # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
             goes_on = bool(np.any(~converged & (sizes < _CONTRACTION * last)))
-            y = steps.mixed(y, change) if goes_on else y + change
+            y = steps.mixed(y, change, first < _NEAR) if goes_on else y + change
             if not goes_on:
                 break
             last = sizes
@@ -128,8 +136,8 @@ class _Mixing:
         self._last: tuple[Floats, Floats] | None = None
         self._moves: list[tuple[Floats, Floats]] = []
 
-    def mixed(self, y: Floats, change: Floats) -> Floats:
-        """Return the next stage values after `y`, at which the step is `change`."""
+    def mixed(self, y: Floats, change: Floats, near: NDArray[np.bool_]) -> Floats:
+        """Return the next stage values after `y`, at which the step is `change`; only variants `near` are mixed."""
         weighted, ahead = (change * self._weight).reshape(len(y), -1), y + change
         if self._last is not None:
             self._moves = [*self._moves, (weighted - self._last[0], ahead - self._last[1])][-_MIXED:]
@@ -141,7 +149,8 @@ class _Mixing:
         size = np.trace(square, axis1=1, axis2=2)[:, None, None]
         square = square + (1e-10 * size + 1e-300) * np.eye(len(self._moves))
         shares = np.linalg.solve(square, bends @ weighted[..., None])[..., 0]
-        for share, (_, move) in zip(np.nan_to_num(shares.T), self._moves, strict=True):
+        shares = np.where(near[:, None], np.nan_to_num(shares), 0.0)
+        for share, (_, move) in zip(shares.T, self._moves, strict=True):
             ahead = ahead - share[:, None, None, None] * move
         return ahead
 

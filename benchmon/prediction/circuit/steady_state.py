@@ -117,7 +117,7 @@ def steady_solution(
     if initial_guess is not None:
         start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
         if variants > 1:
-            solution = _with_rest(circuit, _shared(circuit, initial_guess, start), start)
+            solution = _together(circuit, initial_guess, start)
             if np.all(solution.converged):
                 return solution
         solution = _solve_on(circuit, initial_guess.mesh, start)
@@ -141,16 +141,15 @@ def steady_solution(
     return solution
 
 
-def _shared(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -> PeriodicSolution:
-    """Return the solution with a shared Jacobian, that of `near` if it was found for the same variants."""
+def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -> PeriodicSolution:
+    """Return the solution with a shared Jacobian, that of `near` if it was found for the same variants.
+
+    Variants that do not converge with it are solved each with its own.
+    """
     known = near.jacobian if isinstance(near, SharedSolution) and len(near.y) == len(start) else None
-    return solve_shared_jacobian(circuit, near.mesh, start, known)
-
-
-def _with_rest(circuit: PeriodicCircuit, solution: PeriodicSolution, start: Floats) -> PeriodicSolution:
-    """Return a solution whose variants that did not converge with a shared Jacobian are solved each with its own."""
+    solution = solve_shared_jacobian(circuit, near.mesh, start, known)
     rest = np.flatnonzero(~solution.converged)
-    if len(rest) == 0 or len(rest) == len(start):
+    if len(rest) in (0, len(start)):
         return solution
     alone = _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False)
     y, dy, converged = solution.y.copy(), solution.dy.copy(), solution.converged.copy()
