@@ -192,7 +192,7 @@ def crc_bit_by_bit(data):
         ({"sync": 5}, "hexadecimal"),
         ({"length": None}, "give either length, or length_at"),
         ({"length_at": 2}, "give either length, or length_at"),
-        ({"sync": "", "checksum": "none"}, "needs sync bytes or a checksum"),
+        ({"sync": "", "checksum": "none"}, "needs sync bytes, a checksum"),
         ({"length": 2}, "leaves no room for sync, checksum and tail, which take 3"),
         ({"checksum": "md5"}, "'sum'"),
         ({"address": ""}, "must be a serial port"),

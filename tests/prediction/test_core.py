@@ -109,6 +109,7 @@ def test_the_textbook_s_short_circuit_test():
 
 def test_a_short_circuit_test_gives_leakage_and_what_resistance_is_missing():
     given = {"primary_resistance": None, "short_circuit": ["11.8 V", "0.35 A", "2.1 W"], "secondary_resistance": None}
+    given["leakage_inductance"] = None
     text = supply(transformer=given)
     transformer = read_bench(text.replace("'", '"')).transformer
     primary = transformer.primary_resistance + transformer.secondary_resistance / transformer.ratio**2

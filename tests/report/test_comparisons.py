@@ -4,6 +4,7 @@ import json
 import math
 from itertools import count
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -185,7 +186,7 @@ class TestCommand:
     def test_bad_input(self, two, tmp_path, arguments):
         paths = [session.path for session in two()]
         done = self.run(*paths, *(one.format(folder=tmp_path) for one in arguments))
-        assert isinstance(done.exception, BadInput)
+        assert isinstance(done.exception, BadInput | click.UsageError)
         assert str(done.exception).isprintable()
 
 

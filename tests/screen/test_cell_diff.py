@@ -86,6 +86,16 @@ def test_sent_in_small_parts_it_is_the_same_in_the_end(frames, at_most):
     assert lean.shows() == whole.shows()
 
 
+def test_questions_at_the_bottom_come_before_the_rows_between():
+    wanted, writer = TerminalCells(), DiffWriter(80, 24)
+    writer.update(wanted)
+    wanted.feed("\x1b[9;1Hrow\x1b[10;1Hrow\x1b[23;1Hquestion\x1b[1;1Halarm")
+    sent = [writer.update(wanted, 1) for _ in range(4)]
+    assert "alarm" in sent[0]
+    assert "question" in sent[1]
+    assert "row" in sent[2]
+
+
 def test_the_rows_at_the_top_come_first_and_then_those_that_have_waited_longest():
     wanted, writer = TerminalCells(), DiffWriter()
     wanted.feed("".join(f"\x1b[{row};1Hrow {row:02} as it was" for row in range(1, 21)))

@@ -124,7 +124,8 @@ def _change_of(sag: Sag | None, before: Sag | None, emf: Floats) -> float:
     """Return the largest change of a sag, relative to the `emf` (b,) in rms volts."""
     if sag is None:
         return 0.0
-    change = sag.volts if before is None else sag.volts - before.volts
+    # A state may have been solved on another mesh than the one before it.
+    change = sag.volts if before is None else sag.volts - before.at(sag.angle)
     return float(np.max(np.abs(change) / emf[:, None]))
 
 

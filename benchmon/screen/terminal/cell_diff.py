@@ -28,8 +28,8 @@ _JOIN = 4
 """Unchanged cells of the same style between two changed ones that are sent again: shorter than to move the cursor."""
 _MOVE_COST = 9
 """Bytes, about, to move the cursor to a run and to change the style."""
-_FIRST_ROWS = 5
-"""Rows at the top that are sent before all others."""
+_FIRST_ROWS, _LAST_ROWS = 5, 4
+"""Rows at the top, and at the bottom, that are sent before the others."""
 _ENDS = {22: (1, 2), 23: (3, 20), 24: (4, 21), 25: (5, 6), 27: (7,), 28: (8,), 29: (9,), 54: (51, 52), 55: (53,)}
 """Parameters of SGR that end others."""
 _FOREGROUND, _BACKGROUND = 38, 48
@@ -189,7 +189,7 @@ class DiffWriter:
         """Return what to send, "" where nothing differs; from then on it counts as shown.
 
         Once `at_most` bytes are reached, the other rows wait: they stay touched in `wanted`. The rows at the top come
-        first, then those that have waited longest.
+        first, then those at the bottom, then those that have waited longest.
         """
         start = ""
         if self._shown is None and not wanted.rows:
@@ -199,7 +199,7 @@ class DiffWriter:
             wanted.touched = {y: [(0, len(row))] for y, row in wanted.rows.items()}
         runs: list[_Run] = []
         size = 0
-        for y in sorted(wanted.touched, key=lambda y: min(_FIRST_ROWS, y)):
+        for y in sorted(wanted.touched, key=self._rank):
             if at_most is not None and size >= at_most:
                 break
             where = wanted.touched.pop(y)
@@ -214,8 +214,12 @@ class DiffWriter:
         # By style, so that it is changed seldom; what the pen has already comes first. But where rows wait, the line is
         # slow, and then the rows at the top come before everything else.
         slow = bool(wanted.touched)
-        runs.sort(key=lambda run: (slow and run.y >= _FIRST_ROWS, run.style != self._pen, run.style))
+        runs.sort(key=lambda run: (slow and self._rank(run.y), run.style != self._pen, run.style))
         return start + "".join(self._draw(runs))
+
+    def _rank(self, y: int) -> int:
+        """Return the place of a row among those that wait: the status at the top, questions at the bottom, others."""
+        return 0 if y < _FIRST_ROWS else 1 if y >= self._lines - _LAST_ROWS else 2
 
     def _draw(self, runs: list[_Run]) -> Iterator[str]:
         at: tuple[int, int] | None = None

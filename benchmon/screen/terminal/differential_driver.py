@@ -4,7 +4,8 @@ Frames that Textual writes are kept as cells instead of being sent. After the ce
 for its cursor's position. Its answer shows that everything before it was drawn; until then newer frames only change the
 cells that are kept. So on a slow line, where a program cannot see what is queued on the way, the screen shows fewer
 frames and never old ones. No more is sent at once than the line carries in about a second: first the rows at the top,
-which have the status and the alarms, then those that have waited longest.
+which have the status and the alarms, then those at the bottom with messages and questions, then those that have waited
+longest.
 """
 
 from __future__ import annotations

@@ -5,57 +5,25 @@
 
 from __future__ import annotations
 
-import math
-import re
-import struct
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import reduce
-from operator import xor
-from typing import Annotated, Any, ClassVar, Literal
+from itertools import pairwise
+from typing import Annotated, ClassVar
 
-from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
+from pydantic import Field, StrictBool, model_validator
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon_drivers.serial.checksums import CHECKSUMS, Checksum
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
-from benchmon_drivers.serial.port import Order, arrived, discards_on_close, not_zero, read_until_quiet
+from benchmon_drivers.serial.frame_numbers import LONGEST_FRAME, HexBytes, Position, SerialFramesChannel, frame_value
+from benchmon_drivers.serial.port import Order, arrived, discards_on_close, read_until_quiet
 
-Checksum = Literal["none", "sum", "xor", "crc16"]
-
-LONGEST_FRAME = 1024
+_MOST_HALVES = 15
 _GAP = 0.5
 """Seconds after which an incomplete frame is discarded: the instrument was disconnected."""
-
-
-def crc16(data: bytes) -> int:
-    """Return the CRC-16/MODBUS of `data`: polynomial 0x8005 reflected, from 0xFFFF.
-
-    >>> hex(crc16(b"123456789"))
-    '0x4b37'
-    """
-    value = 0xFFFF
-    for byte in data:
-        value = value >> 8 ^ _CRC_OF_BYTE[(value ^ byte) & 0xFF]
-    return value
-
-
-def _crc_of_byte(byte: int) -> int:
-    for _ in range(8):
-        byte = byte >> 1 ^ (0xA001 if byte & 1 else 0)
-    return byte
-
-
-_CRC_OF_BYTE = tuple(map(_crc_of_byte, range(256)))
-CHECKSUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
-    "none": (0, lambda _: 0),
-    "sum": (1, lambda data: sum(data) & 0xFF),
-    "xor": (1, lambda data: reduce(xor, data, 0)),
-    "crc16": (2, crc16),
-}
-"""The number of bytes of each checksum, and its function."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +44,8 @@ class FrameLayout:
     checksum_at: int | None = None
     checksum_from: int = 0
     checksum_order: Order = "little"
+    halves: bool = False
+    """Whether each byte has its number, from 1, in its upper half."""
 
     @property
     def shortest(self) -> int:
@@ -84,7 +54,7 @@ class FrameLayout:
 
     def size(self, data: bytes) -> int | None:
         """Return the size of the frame at the start of `data`; None if not known yet, 0 if there is none."""
-        if not data.startswith(self.sync[: len(data)]):
+        if not data.startswith(self.sync[: len(data)]) or (self.halves and not _are_numbered(data[:1])):
             return 0
         if self.length is not None:
             return self.length
@@ -100,8 +70,23 @@ class FrameLayout:
         at = at + len(frame) if at < 0 else at
         if not (frame.startswith(self.sync) and frame.endswith(self.tail) and 0 <= at <= len(frame) - size):
             return False
+        if self.halves and not _are_numbered(frame):
+            return False
         written = int.from_bytes(frame[at : at + size], self.checksum_order)
         return written == work_out(frame[self.checksum_from : at])
+
+
+def _are_numbered(data: bytes) -> bool:
+    return all(byte >> 4 == number & 0xF for number, byte in enumerate(data, 1))
+
+
+def joined_halves(frame: bytes) -> bytes:
+    """Return the lower halves of a frame's bytes, each joined with the next: one byte fewer.
+
+    >>> joined_halves(bytes([0x17, 0x2A, 0x30])).hex()
+    '7aa0'
+    """
+    return bytes((one & 0xF) << 4 | other & 0xF for one, other in pairwise(frame))
 
 
 class FrameSplitter:
@@ -159,36 +144,6 @@ class FrameSplitter:
         self._in_step = self.layout.checksum != "none"
 
 
-_FORMAT = re.compile(r"[<>]?[bBhHiIqQfd]")
-_IMPLAUSIBLE = 1e15
-
-_Position = Annotated[int, Field(ge=-LONGEST_FRAME, le=LONGEST_FRAME - 1)]
-
-
-def _from_hex(value: Any) -> Any:
-    if not isinstance(value, str):
-        raise BadInput('must be bytes in hexadecimal, such as "AA 55"')
-    try:
-        data = bytes.fromhex(value)
-    except ValueError as problem:
-        raise BadInput('is no text of bytes in hexadecimal, such as "AA 55"') from problem
-    return data
-
-
-def _one_number(value: str) -> str:
-    if not _FORMAT.fullmatch(value):
-        raise BadInput('must be one number of Python\'s struct, such as ">h" or "<f"; > has the high byte first')
-    return value
-
-
-HexBytes = Annotated[
-    bytes,
-    BeforeValidator(_from_hex),
-    Field(max_length=64),
-    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
-]
-
-
 class SerialFramesSettings(SerialSettings):
     """A meter that sends binary frames over a serial port.
 
@@ -206,8 +161,12 @@ class SerialFramesSettings(SerialSettings):
     length_adds: Annotated[int, Field(ge=-64, le=LONGEST_FRAME)] = Field(
         0, description="What to add to that byte to get the bytes of the whole frame."
     )
-    checksum: Checksum = Field("none", description="Kind of checksum; crc16 is that of Modbus.")
-    checksum_at: _Position | None = Field(
+    checksum: Checksum = Field(
+        "none",
+        description="Kind of checksum: of one byte (sum, negated sum, inverted sum, xor, crc8) or two (sum16; crc16 is "
+        "that of Modbus; ccitt begins with FFFF, xmodem with 0).",
+    )
+    checksum_at: Position | None = Field(
         None, description="Position of the checksum; just before the tail where it is left out."
     )
     checksum_from: Annotated[int, Field(ge=0, le=LONGEST_FRAME)] = Field(
@@ -215,6 +174,11 @@ class SerialFramesSettings(SerialSettings):
     )
     checksum_order: Order = Field(
         "little", description="Which byte of the checksum comes first: the low one (little) or the high one (big)."
+    )
+    halves: StrictBool = Field(
+        False,
+        description="Whether each byte has its number, from 1, in its upper half, and data in its lower one, as some "
+        "liquid-crystal displays are transmitted; position k is then the lower halves of the bytes k and k + 1.",
     )
     setup: tuple[HexBytes, ...] = Field((), description="Bytes that are sent when the port is opened, in hexadecimal.")
     query: HexBytes = Field(
@@ -227,8 +191,10 @@ class SerialFramesSettings(SerialSettings):
             raise KeyedError(
                 "length", self.length, "give either length, or length_at where a byte of the frame holds it"
             )
-        if not self.sync and self.checksum == "none":
-            raise KeyedError("sync", "", "needs sync bytes or a checksum to find the beginning of a frame")
+        if self.halves and (self.length is None or self.length > _MOST_HALVES):
+            raise KeyedError("halves", True, f"needs frames of a fixed length of at most {_MOST_HALVES} bytes")
+        if not (self.sync or self.checksum != "none" or self.halves or (self.tail and self.length is not None)):
+            raise KeyedError("sync", "", "needs sync bytes, a checksum, or a tail and a fixed length to find a frame")
         if self.length is not None and self.length < self.layout.shortest:
             why = f"leaves no room for sync, checksum and tail, which take {self.layout.shortest}"
             raise KeyedError("length", self.length, why)
@@ -247,27 +213,8 @@ class SerialFramesSettings(SerialSettings):
             self.checksum_at,
             self.checksum_from,
             self.checksum_order,
+            self.halves,
         )
-
-
-class SerialFramesChannel(ChannelSettings):
-    """Where in a frame a value is: a number of `format` at the byte `at`, times `factor`, plus `offset`."""
-
-    at: _Position = Field(
-        description="Position of the number: bytes from the beginning of the frame, from 0, or from its end if "
-        "negative."
-    )
-    format: Annotated[str, AfterValidator(_one_number)] = Field(
-        description='One number as Python\'s struct writes it: ">h" is signed, two bytes, the high byte first.'
-    )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
-    offset: Number = Field(0.0, description="Added after the factor.")
-    when: tuple[_Position, Annotated[int, Field(ge=0, le=255)]] | None = Field(
-        None, description="Only frames of one type: [2, 16] takes those whose byte 2 is 16."
-    )
-    overload: tuple[float, ...] = Field((), description="Numbers in the frame that mean over range.")
-    no_value: tuple[float, ...] = Field((), description="Numbers in the frame that mean no reading.")
-    query: HexBytes = Field(b"", description="Bytes that make the meter answer with this channel, in hexadecimal.")
 
 
 FramesChannel = DrivenChannel[SerialFramesChannel]
@@ -293,7 +240,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
             )
         self.streams = not any(self._queries.values())
         for channel in channels:
-            _check_inside(channel, settings.length)
+            _check_inside(channel, settings)
         self._frames = FrameSplitter(settings.layout)
         self._late_reply_possible = False
         """Whether a reply to an earlier query may still arrive."""
@@ -313,7 +260,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         if seconds <= 0 and not self._port.in_waiting:
             return
         for frame in self._frames.feed(arrived(self._port), self.clock()):
-            found = [(name, _value(channel, frame)) for name, channel in self.channels.items()]
+            found = [(name, self._value(channel, frame)) for name, channel in self.channels.items()]
             fitting = [(name, value) for name, value in found if value is not None]
             self._strange += not fitting
             yield from fitting
@@ -326,6 +273,9 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
             what = f"{dropped} bytes that are no whole frame"
             return f"{self.settings.address}: {what}; check sync, length, checksum and baud"
         return super()._timeout_message()
+
+    def _value(self, channel: FramesChannel, frame: bytes) -> float | BadReply | None:
+        return frame_value(channel.settings, joined_halves(frame) if self.settings.halves else frame)
 
     # Polled meters
 
@@ -355,7 +305,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
             data = arrived(self._port)
             received = received or bool(data)
             for frame in self._frames.feed(data, self.clock()):
-                values = {channel.name: _value(channel, frame) for channel in asked}
+                values = {channel.name: self._value(channel, frame) for channel in asked}
                 found |= {name: value for name, value in values.items() if value is not None}
             if len(found) == len(asked):
                 return found
@@ -366,34 +316,12 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         return {channel.name: found.get(channel.name, why) for channel in asked}
 
 
-def _check_inside(channel: FramesChannel, length: int | None) -> None:
-    if length is None:
+def _check_inside(channel: FramesChannel, settings: SerialFramesSettings) -> None:
+    """Raise `BadInput` where `channel` looks at bytes that no frame has."""
+    if settings.length is None:
         return
-    at, size = channel.settings.at, struct.calcsize(channel.settings.format)
-    begin = at + length if at < 0 else at
-    if not 0 <= begin <= length - size:
-        raise BadInput(
-            f"frames of {length} bytes have no {channel.settings.format} at {at}, which {channel.name} wants"
-        )
-
-
-def _value(channel: FramesChannel, frame: bytes) -> float | BadReply | None:
-    """Return a channel's value in a frame, why it has none, or None where the frame is not about the channel."""
+    length = settings.length - settings.halves
     keys = channel.settings
-    if keys.when is not None:
-        at, wanted = keys.when
-        if not -len(frame) <= at < len(frame) or frame[at] != wanted:
-            return None
-    at = keys.at + len(frame) if keys.at < 0 else keys.at
-    layout = keys.format if keys.format[0] in "<>" else f">{keys.format}"
-    if not 0 <= at <= len(frame) - struct.calcsize(layout):
-        return BadReply(f"sent a frame of {len(frame)} bytes, which has no {keys.format} at {keys.at}")
-    raw = float(struct.unpack_from(layout, frame, at)[0])
-    if raw in keys.no_value:
-        return math.nan
-    if raw in keys.overload:
-        return math.copysign(math.inf, raw)
-    value = raw * keys.factor + keys.offset
-    if math.isfinite(value) and abs(value) > _IMPLAUSIBLE:
-        return BadReply(f"shows {value:.3g}, which is implausible; check at and format")
-    return value
+    places = [at + length if keys.at < 0 else at for at in keys.places]
+    if places[0] < 0 or places[-1] >= length or not all(-length <= at < length for at in keys.positions()):
+        raise BadInput(f"frames of {length} bytes have no {keys.format} at {keys.at}, which {channel.name} wants")
