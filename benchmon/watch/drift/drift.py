@@ -28,9 +28,16 @@ from typing import NamedTuple
 import numpy as np
 
 from benchmon.signals.arrays import Floats
-from benchmon.watch.drift.blocks import BlockAverage, BlockMaker, MovingAverage
+from benchmon.watch.drift.blocks import (
+    BlockAverage,
+    BlockMaker,
+    MovingAverage,
+    TrendEstimate,
+    onset_of,
+    score_for,
+    trend_of,
+)
 from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
-from benchmon.watch.drift.trend_test import TrendEstimate, onset_of, score_for, trend_of
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
