@@ -90,6 +90,18 @@ def is_temperature(quantity: str) -> bool:
 
 
 @dataclass(frozen=True)
+class Accuracy:
+    """A meter's accuracy: `relative` × |reading| + `absolute` (in the channel's unit), as an expanded uncertainty."""
+
+    relative: float = 0.0
+    absolute: float = 0.0
+
+    def of(self, value: float) -> float:
+        """Return the expanded uncertainty (k = 2) of a reading of `value`."""
+        return self.relative * abs(value) + self.absolute
+
+
+@dataclass(frozen=True)
 class Kind:
     """A kind of value: its SI unit, other spellings, and other units with their factor.
 

@@ -1,8 +1,8 @@
 """Analysis of oscilloscope captures: the command `benchmon analyse`.
 
-`analyse` is the entry point. It uses `scope_file` (reading the file, with `file_layout` and `number_columns`),
-`columns` (what each column is), `benchmon.signals` (measures), `expected` and `diagnosis` (comparison with the
-prediction of a bench file), and `output` (JSON and text).
+`analyse` is the entry point. It uses `benchmon.captures` (reading the file), `columns` (what each column is),
+`benchmon.signals` (measures), `expected` and `diagnosis` (comparison with the prediction of a bench file), and `output`
+(JSON and text).
 """
 
 from benchmon.analyse.analysis import Analysis, AnalysisRequest, analyse

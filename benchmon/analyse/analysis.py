@@ -9,9 +9,9 @@ from pathlib import Path
 from benchmon.analyse.columns import ChosenColumn, choose_columns
 from benchmon.analyse.diagnosis import explain
 from benchmon.analyse.expected import MeasureComparison, compare, is_same_frequency, predict_for
-from benchmon.analyse.scope_file import read_capture
 from benchmon.bench import Accuracy, Bench
 from benchmon.bench.fields import parse_accuracy
+from benchmon.captures.scope_file import read_capture
 from benchmon.errors import BadInput, DataFileError
 from benchmon.prediction.result import Prediction
 from benchmon.signals.arrays import Floats

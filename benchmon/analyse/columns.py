@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchmon.analyse.scope_file import CaptureColumn, ScopeCapture
+from benchmon.captures.scope_file import CaptureColumn, ScopeCapture
 from benchmon.errors import BadInput
 from benchmon.quantities import CURRENT, UNITS, VOLTAGE, parse_value
 from benchmon.text import one_line

@@ -1,6 +1,5 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
-from benchmon.bench.fields import Accuracy
 from benchmon.bench.file import Bench, load_bench, read_bench
 from benchmon.bench.measurement import Channel, Instrument, Step, SwitchOff
 from benchmon.bench.supply import (
@@ -21,6 +20,7 @@ from benchmon.bench.supply import (
     SeriesResistor,
     Transformer,
 )
+from benchmon.quantities import Accuracy
 
 __all__ = [
     "Accuracy",

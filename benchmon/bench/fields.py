@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, Field
@@ -12,6 +11,7 @@ from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
 from benchmon.errors import BadInput
+from benchmon.quantities import Accuracy
 
 
 class KeyedError(BadInput):
@@ -47,18 +47,6 @@ WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR), q.DISSIPATION_F
 Beta = Annotated[float, _reader(q.BETA), q.BETA]
 PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT), q.TEMPERATURE_COEFFICIENT]
 Number = Annotated[float, _reader(q.NUMBER), q.NUMBER]
-
-
-@dataclass(frozen=True)
-class Accuracy:
-    """A meter's accuracy: `relative` × |reading| + `absolute` (in the channel's unit), as an expanded uncertainty."""
-
-    relative: float = 0.0
-    absolute: float = 0.0
-
-    def of(self, value: float) -> float:
-        """Return the expanded uncertainty (k = 2) of a reading of `value`."""
-        return self.relative * abs(value) + self.absolute
 
 
 def parse_accuracy(text: object, unit: str) -> Accuracy:

@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model
 from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
 from benchmon.bench.fields import KeyedError
+from benchmon.bench.mains_wave import with_harmonics_of_wave
 from benchmon.bench.toml_lines import line_of
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.input_file import reason_not_to_read
@@ -138,7 +139,7 @@ def load_bench(path: Path | str) -> Bench:
         raise BenchFileError(f"{shown}: cannot be read: {problem.strerror or problem}") from problem
     except ValueError as problem:
         raise BenchFileError(f"{shown}: is no path; check for a stray character") from problem
-    return read_bench(text, str(path))
+    return read_bench(text, str(path), folder=Path(path).parent)
 
 
 def _content(file: Path, shown: str) -> bytes:
@@ -150,8 +151,12 @@ def _content(file: Path, shown: str) -> bytes:
         return stream.read(_LARGEST_FILE)
 
 
-def read_bench(text: str, name: str = "bench file") -> Bench:
-    """Return the bench in `text`; `name` is the file's name in errors. Raises `BenchFileError` if it is not valid."""
+def read_bench(text: str, name: str = "bench file", *, folder: Path | None = None) -> Bench:
+    """Return the bench in `text`; `name` is the file's name in errors.
+
+    A captured wave of the mains is looked for from `folder` on; without one it is refused. Raises `BenchFileError` if
+    the text is not valid.
+    """
     shown = one_line(name, _LONGEST_NAME)
     deep = _DEEP_KEY.search(text)
     if deep is not None:
@@ -167,6 +172,13 @@ def read_bench(text: str, name: str = "bench file") -> Bench:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     if "source" in data:
         raise BenchFileError(f"{shown}:{line_of(text, ['source'])}: source: {_REASONS['extra_forbidden']}")
+    if folder is not None:
+        try:
+            changed = with_harmonics_of_wave(text, data, folder)
+            text, data = changed, data if changed is text else tomllib.loads(changed)
+        except (BadInput, tomllib.TOMLDecodeError) as problem:
+            at_line = f":{line_of(text, ('mains', 'wave'))}: mains.wave = {_shown(data['mains']['wave'])}"
+            raise BenchFileError(one_line(f"{shown}{at_line}: {problem}", 400)) from problem
     try:
         bench = Bench.model_validate(data | {"source": text})
     except ValidationError as problem:

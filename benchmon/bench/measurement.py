@@ -11,7 +11,7 @@ from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError
 from benchmon.bench.supply import Section
 from benchmon.errors import BadInput
-from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, parse_value
+from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, Accuracy, parse_value
 from benchmon.text import one_line
 
 
@@ -55,7 +55,7 @@ class Channel(WithDriverKeys):
     name: Name = Field(description="Name of the channel; its row on the screen is called so. Unique.")
     instrument: Name = Field(description="Name of the instrument that it is read from.")
     quantity: str = Field(description="What it measures, written point.what.how, such as output.voltage.rms.")
-    accuracy: v.Accuracy = Field(
+    accuracy: Accuracy = Field(
         description='Accuracy of the meter from its data sheet, a part of the reading plus a fixed amount: "0.5 % + '
         '20 mV". Without it there is no verdict.'
     )

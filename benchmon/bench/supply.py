@@ -93,8 +93,18 @@ class Mains(Section):
         "empty list is a pure sine.",
     )
 
+    wave: str | None = Field(
+        None,
+        description="A captured mains voltage (times and volts in a text file), a path beside the bench file: its "
+        "harmonics stand in for this key when the file is read. Not together with harmonics or voltage_thd.",
+    )
+
     @model_validator(mode="after")
     def _one_shape(self) -> Mains:
+        if self.wave is not None:
+            others = [key for key in ("harmonics", "voltage_thd") if getattr(self, key) is not None]
+            reason = f"is given beside {others[0]}; leave one of them out" if others else "needs a file to stand beside"
+            raise v.KeyedError("wave", self.wave, reason)
         if self.harmonics is not None and self.voltage_thd is not None:
             raise v.KeyedError("voltage_thd", self.voltage_thd, "is already given by harmonics; leave one of them out")
         return self

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchmon.bench import Accuracy
 from benchmon.errors import DataFileError
+from benchmon.quantities import Accuracy
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import samples_of
 from benchmon.signals.measures import ORDERS, Levels, shape_of

@@ -102,6 +102,24 @@ def measure(time: ArrayLike, value: ArrayLike, frequency: float | None = None) -
     return _wave_measures(wave, found, windows, fits)
 
 
+def phasors_of(time: ArrayLike, value: ArrayLike) -> tuple[float, Complexes]:
+    """Return the frequency of a wave in Hz and its harmonics (orders,), complex, as parts of the fundamental.
+
+    Phases count from where the fundamental rises through zero: harmonic k is √2·V1·|r|·cos(kωt + arg r) where the
+    fundamental is √2·V1·sin ωt. The mean is taken over windows of whole periods. Raises `DataFileError` as `measure`
+    does.
+    """
+    wave = samples_of(time, value)
+    frequency = frequency_of(wave)
+    found = []
+    for window in windows_of(wave, frequency):
+        phasors = _fit(wave, window, frequency).phasors
+        size, turn = abs(phasors[0]), phasors[0] / abs(phasors[0]) * 1j
+        found.append(phasors / size * turn ** -np.arange(1.0, len(phasors) + 1.0))
+    mean: Complexes = np.mean(found, axis=0)
+    return frequency, mean
+
+
 def measure_power(
     time: ArrayLike, voltage: ArrayLike, current: ArrayLike, frequency: float | None = None
 ) -> PowerMeasures:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.bench import Accuracy
+from benchmon.quantities import Accuracy
 from benchmon.signals.arrays import Floats
 from benchmon.signals.frequency import RAMPS, tapered
 from benchmon.signals.measures import Levels, WaveMeasures

@@ -7,11 +7,12 @@ import pkgutil
 import pytest
 
 import benchmon.analyse
+import benchmon.captures
 import benchmon.report
 
 MODULES = sorted(
     module.name
-    for package in (benchmon.analyse, benchmon.report)
+    for package in (benchmon.analyse, benchmon.captures, benchmon.report)
     for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
 )
 

@@ -82,7 +82,6 @@ async def test_the_help_begins_with_keys_and_cautions_and_teaches_every_key(benc
             await pilot.press("pagedown")
             seen += text(app, read_screen)
         for word in (
-            "Stored charge",
             "Hot parts",
             "agrees",
             "questionable",

@@ -105,7 +105,8 @@ def settled_core(
         before, sag, rounds = sag, sag_of(state), rounds + 1
         if sag is None or rounds == _MOST_CORE_ROUNDS:
             return state
-        change = np.max(np.abs(sag.volts if before is None else sag.volts - before.volts) / emf[:, None])
+        # A state may have been solved on another mesh than the one before it.
+        change = np.max(np.abs(sag.volts if before is None else sag.volts - before.at(sag.angle)) / emf[:, None])
         if change < _CLOSE_SAG:
             return state
         # The mesh of the last state fits as long as the EMF is about the same.

@@ -44,7 +44,8 @@ def faults_of_the_rectifier(bench: Bench) -> Iterator[SuspectedFault]:
         remedy += " and its half of the winding"
     for number in topology.told_apart:
         opened = Defects(open_diodes=frozenset({number}))
-        yield SuspectedFault("a diode is open", remedy, USUAL, bench, defects=opened)
+        cause = "a diode is open"
+        yield SuspectedFault(cause, remedy, USUAL, bench, defects=opened, correct=_magnetised)
     for number in range(1, len(topology.diodes) + 1):
         shorted = Defects(shorted_diodes=frozenset({number}))
         yield _while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
@@ -53,7 +54,32 @@ def faults_of_the_rectifier(bench: Bench) -> Iterator[SuspectedFault]:
     if topology.repeats_after_half and len(topology.diodes) > 2:
         cause = "the rectifier is wired as half-wave instead of full-wave"
         half = Defects(open_diodes=missing, shorted_diodes=wires)
-        yield SuspectedFault(cause, OFF + "check the wiring of the rectifier", USUAL, bench, defects=half)
+        wiring = OFF + "check the wiring of the rectifier"
+        yield SuspectedFault(cause, wiring, USUAL, bench, defects=half, correct=_magnetised)
+
+
+_MAGNETISED = {
+    "mains.current.rms": 0.3,
+    "mains.current.peak": 0.3,
+    "mains.power.apparent": 0.3,
+    "mains.power_factor": -0.3,
+    "mains.displacement_factor": -0.3,
+}
+_MAGNETISED_SHAPE = {"mains.current.thd": 0.15, "mains.current.crest_factor": 0.15, "mains.power.active": 0.08}
+"""Parts by which readings differ from core to core where half waves magnetise it: a gap of a hair decides that.
+
+More current goes with a lower power factor; how the wave's shape follows is open.
+"""
+
+
+def _magnetised(values: MeterValues) -> MeterValues:
+    """Return the values with what is not known of a core that the rectifier magnetises one way."""
+    quantities = {}
+    for name, value in values.quantities.items():
+        together = np.append(value.moves, _MAGNETISED.get(name, 0.0) * value.value)
+        alone = math.hypot(value.own, (0.05 if name in _MAGNETISED else _MAGNETISED_SHAPE.get(name, 0.0)) * value.value)
+        quantities[name] = replace(value, moves=together, own=alone)
+    return replace(values, quantities=quantities)
 
 
 def _while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects) -> SuspectedFault:
@@ -177,7 +203,7 @@ def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
         yield SuspectedFault(
             "the mains wave is distorted",
             "look at the wave of the mains; try another socket",
-            USUAL,
+            COMMON,
             bench,
             added={harmonic_part(order, "sin"): part for order, part in harmonics.items()},
             size_doubt=0.35,

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmon.analyse import number_columns
-from benchmon.analyse.file_layout import ColumnHeading, read_heading, unit_and_factor
-from benchmon.analyse.scope_file import read_capture
+from benchmon.captures import number_columns
+from benchmon.captures.file_layout import ColumnHeading, read_heading, unit_and_factor
+from benchmon.captures.scope_file import read_capture
 from benchmon.errors import DataFileError
 
 TIME = np.arange(400) / 10_000.0 - 0.0123

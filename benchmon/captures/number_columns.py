@@ -11,7 +11,7 @@ from typing import BinaryIO
 import numpy as np
 from pydantic_core import from_json
 
-from benchmon.analyse.file_layout import COMMENT_MARKS, FileLayout, cells_of, is_number
+from benchmon.captures.file_layout import COMMENT_MARKS, FileLayout, cells_of, is_number
 from benchmon.errors import DataFileError
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line

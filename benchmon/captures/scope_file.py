@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmon.analyse.file_layout import FileLayout, layout_of
-from benchmon.analyse.number_columns import read_numbers
+from benchmon.captures.file_layout import FileLayout, layout_of
+from benchmon.captures.number_columns import read_numbers
 from benchmon.errors import DataFileError
 from benchmon.input_file import reason_not_to_read
 from benchmon.signals.arrays import Floats
