@@ -85,14 +85,20 @@ def plain_number(text: str) -> float | None:
 
 
 def scpi_number(
-    reply: bytes, unit: str, index: int | None = None, overload: Collection[str | float] = SCPI_OVERLOAD
+    reply: bytes,
+    unit: str,
+    index: int | None = None,
+    overload: Collection[str | float] = SCPI_OVERLOAD,
+    *,
+    separator: str = ",",
+    decimal_comma: bool = False,
 ) -> float:
     """Return the number in a SCPI `reply` (NR1, NR2 or NR3 of IEEE 488.2) in the SI unit behind `unit`.
 
     A number without a unit is in `unit`. SCPI-1999 volume 1, 7.2.1: 9.9E37 is infinity, given for an overload, hence
     ±inf here; 9.91E37 is "not a number", hence nan. Words and numbers of `overload` are ±inf too, and so is every
-    number from 1E15 on: no meter shows one. `index` selects one of several comma-separated values, from 0. Raises
-    `BadReply` for any other reply.
+    number from 1E15 on: no meter shows one. `index` selects one of several values with a `separator` between them,
+    from 0. Raises `BadReply` for any other reply.
 
     >>> scpi_number(b"+1.25000E-03", "V"), scpi_number(b"-9.9E37", "V"), scpi_number(b"1,2,3", "V", 2)
     (0.00125, -inf, 3.0)
@@ -100,8 +106,10 @@ def scpi_number(
     (1.2, 0.0125, inf)
     """
     if index is not None:
-        reply = _field_at(reply, index)
-    text = _decoded(reply).strip().strip('"').strip()
+        reply = _field_at(reply, index, separator)
+    text = decoded(reply).strip().strip('"').strip()
+    if decimal_comma and "." not in text:
+        text = text.replace(",", ".", 1)
     match = _WITH_UNIT.fullmatch(text)
     if match is None or (match["header"] and _OF_AN_ERROR.match(match["header"])):
         return _without_number(reply, text, overload)
@@ -151,8 +159,8 @@ def shown(reply: bytes) -> str:
     return one_line(reply.decode("latin-1").strip(), 60)
 
 
-def _field_at(reply: bytes, index: int) -> bytes:
-    fields = reply.split(b",")
+def _field_at(reply: bytes, index: int, separator: str) -> bytes:
+    fields = reply.split(separator.encode())
     if index >= len(fields):
         raise BadReply(f'answered "{shown(reply)}": {len(fields)} values, none at index {index}')
     return fields[index]
@@ -182,7 +190,8 @@ def _in_unit(number: float, unit: str, wanted: str) -> float:
     return convert(number, unit, base) if unit.strip() else conversion(number)
 
 
-def _decoded(reply: bytes) -> str:
+def decoded(reply: bytes) -> str:
+    """Return a reply as text, in UTF-8, or else in Latin-1."""
     try:
         return reply.decode()
     except UnicodeDecodeError:

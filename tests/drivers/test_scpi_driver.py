@@ -525,3 +525,70 @@ def test_bytes_that_drip_without_an_end_hold_nobody_up_for_long(opened):
         finally:
             ended.set()
             thread.join()
+
+
+@pytest.mark.parametrize(
+    ("reply", "channel", "value"),
+    [
+        (b"CH1: U=1.25 I=3.5\n", {"pattern": r"I=([0-9.]+)"}, 3.5),
+        (b"CH1: U=1.25mV I=3.5\n", {"pattern": r"U=(?P<value>[0-9.]+)(?P<unit>\w+)"}, 0.00125),
+        (b"U=OL\n", {"pattern": r"U=(.+)"}, math.inf),
+    ],
+)
+def test_a_pattern_finds_the_number_in_a_reply(opened, fake_instrument, reply, channel, value):
+    assert read_one(opened, fake_instrument, reply, **channel).value == pytest.approx(value)
+
+
+def test_a_reply_that_does_not_fit_the_pattern_is_no_reading(opened, fake_instrument):
+    assert "does not fit the pattern" in read_one(opened, fake_instrument, b"U=\n", pattern=r"U=(\d+)").problem
+
+
+@pytest.mark.parametrize(
+    ("reply", "keys", "index"),
+    [
+        (b"1,5\n", {"decimal_comma": True}, None),
+        (b"-2,5;1,5\n", {"decimal_comma": True, "separator": ";"}, 1),
+        (b"2.5\t1500 mV\n", {"separator": "\t"}, 1),
+        (b"2.5 1.5\n", {"separator": " "}, 1),
+    ],
+)
+def test_values_with_a_separator_or_a_decimal_comma(opened, fake_instrument, reply, keys, index):
+    fake_instrument.answer = (IDENTITY | {b"Q?": reply}).get
+    driver = opened(driver_at(fake_instrument.visa_address, ("Q?", {"index": index}), **keys))
+    assert driver.read("Q?").value == pytest.approx(1.5)
+
+
+@pytest.mark.parametrize("keys", [{"decimal_comma": True, "separator": ","}, {"separator": "1"}, {"separator": ";;"}])
+def test_a_separator_that_cannot_be_is_refused(keys):
+    with pytest.raises(ValueError, match="separator"):
+        driver_at("TCPIP::127.0.0.1::5025::SOCKET", **keys)
+
+
+def test_an_echo_is_no_reply(opened):
+    answers = IDENTITY | {b"Q1?": b"5\n"}
+    with FakeTcpInstrument(lambda line: line + b"\r\n" + (answers.get(line) or b"")) as end:
+        driver = opened(driver_at(end.visa_address, "Q1?", echo=True, setup=["RANG 10"]))
+        assert driver.identity == "Acme,Meter,1,1.0"
+        assert driver.read("Q1?").value == 5.0
+
+
+def test_an_echo_that_is_not_there_is_no_reading(opened, fake_instrument):
+    with pytest.raises(InstrumentError, match="not the command"):
+        opened(driver_at(fake_instrument.visa_address, "Q?", echo=True))
+
+
+@pytest.mark.parametrize("end", [";", "\x00", "\x03"])
+def test_another_termination(opened, fake_instrument, end):
+    answers = IDENTITY | {b"Q?": b"5\n"}
+    fake_instrument.answer = lambda line: (answers.get(line) or b"").strip() + end.encode()
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", read_termination=end))
+    assert driver.read("Q?").value == 5.0
+
+
+def test_a_refused_connection_says_so():
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    driver = driver_at(f"TCPIP::127.0.0.1::hislip0,{port}::INSTR", "Q?")
+    with pytest.raises(InstrumentError, match="refused") as caught:
+        driver.open()
+    assert "no such resource" not in str(caught.value)

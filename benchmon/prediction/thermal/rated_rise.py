@@ -36,15 +36,20 @@ def copper_warms(bench: Bench) -> bool:
     )
 
 
-def copper_growth(bench: Bench, parts: Parts, traces: Traces) -> Floats:
+_FIRST_RISE = 30.0
+
+
+def copper_growth(bench: Bench, parts: Parts, traces: Traces | None) -> Floats:
     """Return the resistance of the windings over that in the bench file, (b,), with the currents of `traces`.
 
-    `parts` holds the factor on the estimated rise, or the temperature that the bench file gives.
+    Without any it is a first guess. `parts` holds the factor on the estimated rise, or the temperature that the bench file gives.
     """
     measured_at = bench.transformer.resistance_temperature
     cold = parts["ambient.temperature"] if measured_at is None else measured_at
     if WINDING_TEMPERATURE in parts:
         celsius = parts[WINDING_TEMPERATURE]
+    elif traces is None:
+        celsius = parts["ambient.temperature"] + _FIRST_RISE
     else:
         names = ("mains.current", "secondary.current")
         currents = {f"{name}.rms": rms_of(traces[name], traces.weights) for name in names}

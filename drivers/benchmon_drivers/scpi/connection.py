@@ -25,6 +25,7 @@ from pyvisa.resources import MessageBasedResource, SerialInstrument
 from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import Port
 from benchmon.text import one_line
+from benchmon_drivers.number_parsing import shown
 from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
 from benchmon_drivers.scpi.settings import ScpiSettings
 from benchmon_drivers.serial.port import SerialKeys, keep_others_out
@@ -43,6 +44,9 @@ _HANDSHAKES: Final = {
     "rts/cts": ControlFlow.rts_cts,
     "dtr/dsr": ControlFlow.dtr_dsr,
 }
+
+_HISLIP, _PORT_MAPPER = 4880, 111
+"""The ports of HiSLIP (IVI-6.1, from memory) and of the port mapper that VXI-11 asks (RFC 1833)."""
 
 _managers: dict[str, ResourceManager] = {}
 _managers_lock = threading.Lock()
@@ -64,6 +68,25 @@ def resolve(address: str) -> None:
             socket.getaddrinfo(parsed.host_address, parsed.port, socket.AF_INET, socket.SOCK_STREAM)
         except UnicodeError as problem:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
+
+
+def why_unreachable(address: str) -> str:
+    """Return why a LAN instrument cannot be opened, tried once more by a plain connection; "" where it is another."""
+    parsed = rname.parse_resource_name(address)
+    if isinstance(parsed, rname.TCPIPSocket):
+        port = int(parsed.port)
+    elif isinstance(parsed, rname.TCPIPInstr):
+        device, _, given = parsed.lan_device_name.partition(",")
+        port = (int(given) if given.isdecimal() else _HISLIP) if device.lower().startswith("hislip") else _PORT_MAPPER
+    else:
+        return ""
+    try:
+        socket.create_connection((parsed.host_address, port), 1.0).close()
+    except TimeoutError:
+        return f"does not answer at port {port}; check cable and address"
+    except OSError as problem:
+        return f"cannot be connected at port {port}: {problem.strerror or problem}"
+    return f"answers at port {port}, but not as this kind of resource; check the address"
 
 
 class DeadlineSocket(socket.socket):
@@ -228,6 +251,8 @@ class ScpiConnection:
         _, status = self._visalib.write(self._session, message)
         if status < 0:
             raise VisaIOError(status)
+        if self._settings.echo and (echo := self.read()).strip() != message.strip():
+            raise BadReply(f'sent "{shown(echo)}" back, not the command; is it right that it has an echo?')
 
     def write_concurrently(self, message: bytes) -> bool:
         """Send a message from another thread, where sockets and serial lines allow it; return whether it was sent.
@@ -251,7 +276,7 @@ class ScpiConnection:
             raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")
         if status < 0:
             raise VisaIOError(status)
-        return bytes(reply)
+        return bytes(reply).removesuffix(self._settings.read_termination.encode())
 
     def read_block(self, text: bool, within: float, give_up: Callable[[], bool]) -> bytes:
         """Return the data of a block (IEEE 488.2, 8.7.9 and 8.7.10), or of samples in `text`.

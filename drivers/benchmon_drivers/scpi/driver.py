@@ -17,15 +17,17 @@ from pyvisa import VisaIOError
 from pyvisa.constants import StatusCode
 from pyvisa.errors import Error as VisaError
 
-from benchmon.errors import InstrumentError, InstrumentTimeout
+from benchmon.bench.fields import KeyedError
+from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port, SwitchSettings
 from benchmon.quantities import is_sane
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
-from benchmon_drivers.number_parsing import begins_with_number, plain_number, scpi_number
+from benchmon_drivers.bounded_pattern import BoundedPattern
+from benchmon_drivers.number_parsing import begins_with_number, decoded, plain_number, scpi_number, shown
 from benchmon_drivers.reply_units import unit_of_reply
-from benchmon_drivers.scpi.connection import ScpiConnection, find_visa
+from benchmon_drivers.scpi.connection import ScpiConnection, find_visa, why_unreachable
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.scpi.waveform import WaveCaptures
 
@@ -51,11 +53,16 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     def __init__(self, name: str, settings: ScpiSettings, channels: Sequence[DrivenChannel[ScpiChannel]]) -> None:
         super().__init__(name, settings, channels)
         self._query_messages = {channel.name: self._message(channel.settings.query) for channel in channels}
+        self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.settings.pattern}
         self._units = {channel.name: channel.settings.unit or channel.unit for channel in channels}
         self._waves = WaveCaptures(channels, settings.waves)
         self._asks_errors = settings.error_queue
         self._connection = ScpiConnection(settings)
         self._was_open = False
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the patterns before a test."""
+        return sorted({caution for pattern in self._patterns.values() if (caution := pattern.caution())})
 
     @classmethod
     def discover(cls, report: Callable[[Port], None], timeout: float, ask_serial: bool) -> None:
@@ -86,9 +93,29 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     def _query(self, channel: DrivenChannel[ScpiChannel]) -> float:
         keys, unit = channel.settings, self._units[channel.name]
         reply = self._exchange(self._query_messages[channel.name], self._connection.read)
-        value = scpi_number(reply, unit, keys.index, self.settings.overload) * keys.factor + keys.offset
+        how = self.settings
+        number = scpi_number(
+            self._matched(channel.name, reply),
+            unit,
+            keys.index,
+            how.overload,
+            separator=how.separator,
+            decimal_comma=how.decimal_comma,
+        )
+        value = number * keys.factor + keys.offset
         is_beyond = not math.isnan(value) and not is_sane(abs(value), unit_of_reply(unit)[0])
         return math.copysign(math.inf, value) if is_beyond else value
+
+    def _matched(self, channel: str, reply: bytes) -> bytes:
+        """Return the number in a reply, with its unit, where the channel has a pattern; otherwise the whole reply."""
+        pattern = self._patterns.get(channel)
+        if pattern is None:
+            return reply
+        match = pattern.search(decoded(reply).strip())
+        if match is None:
+            raise BadReply(f'answered "{shown(reply)}", which does not fit the pattern')
+        unit = (match["unit"] or "") if "unit" in pattern.names else ""
+        return f"{match['value' if 'value' in pattern.names else 1] or ''} {unit}".encode()
 
     def _ask_wave(self, channel: DrivenChannel[ScpiChannel]) -> float | InstrumentError:
         capture = self._waves.latest(channel, self.clock())
@@ -180,7 +207,8 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             if problem.error_code == StatusCode.error_timeout:
                 return InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
             if problem.error_code == StatusCode.error_resource_not_found:
-                return InstrumentError(f"{where}: there is no such resource; `benchmon ports` lists the resources")
+                why = why_unreachable(where) or "there is no such resource; `benchmon ports` lists the resources"
+                return InstrumentError(one_line(f"{where}: {why}"))
             return InstrumentError(one_line(f"{where}: {problem.description}"))
         if "could not connect" in str(problem):
             return InstrumentTimeout(f"{where}: cannot be connected in time; check cable and address")
@@ -252,3 +280,10 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
 
     def _message(self, command: str) -> bytes:
         return f"{command}{self.settings.write_termination}".encode("ascii")
+
+
+def _compiled(channel: DrivenChannel[ScpiChannel]) -> BoundedPattern:
+    pattern = BoundedPattern(channel.settings.pattern or "")
+    if not pattern.groups:
+        raise KeyedError("pattern", pattern.pattern, f"has no group for the number that {channel.name} wants: (…)")
+    return pattern

@@ -11,7 +11,7 @@ from pyvisa.highlevel import get_wrapper_class
 from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
-from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, ReplyUnit
+from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
 from benchmon_drivers.scpi.waveform_format import WaveKeys
 from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, not_zero, one_command, termination
 
@@ -32,6 +32,15 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
     error_queue: StrictBool = Field(
         True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    )
+    echo: StrictBool = Field(
+        False, description="Whether the instrument, or what is between, sends each command back before it answers."
+    )
+    separator: Annotated[str, Field(min_length=1, max_length=1)] = Field(
+        ",", description="Character between several values of an answer."
+    )
+    decimal_comma: StrictBool = Field(
+        False, description="Whether numbers have a decimal comma; several values then need another separator."
     )
     overload: OverloadCodes = Field(
         SCPI_OVERLOAD,
@@ -61,6 +70,14 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
         return value
 
     @model_validator(mode="after")
+    def _separates_what_is_no_number(self) -> ScpiSettings:
+        if not self.separator.isascii() or self.separator in "+-.0123456789eE":
+            raise KeyedError("separator", self.separator, "must be one ASCII character that is no part of a number")
+        if self.decimal_comma and self.separator == "," and "separator" in self.model_fields_set:
+            raise KeyedError("separator", ",", "cannot stand between numbers with a decimal comma")
+        return self
+
+    @model_validator(mode="after")
     def _serial_keys_on_serial_lines(self) -> ScpiSettings:
         needless = sorted(SERIAL_KEYS & self.model_fields_set)
         if needless and not self.address.upper().startswith("ASRL"):
@@ -77,6 +94,11 @@ class ScpiChannel(ChannelSettings):
     )
     index: Annotated[int, Field(ge=0, le=1000)] | None = Field(
         None, description="Which of several values in the answer, from 0."
+    )
+    pattern: Pattern | None = Field(
+        None,
+        description="Regular expression whose group value, or else its first group, is the number in the answer; a "
+        "group unit is its unit. Without it the answer is a number alone, perhaps with a header and a unit.",
     )
     factor: Annotated[Number, AfterValidator(not_zero)] = Field(
         1.0, description="Factor on the number in the answer; negative where the leads are reversed."
@@ -100,10 +122,14 @@ class ScpiChannel(ChannelSettings):
             raise KeyedError(
                 "query", None, "is missing; its driver needs it, or wave where a captured wave is measured"
             )
-        for_values = sorted({"query", "index", "unit", "offset"} & self.model_fields_set) if self.wave else []
+        for_values = (
+            sorted({"query", "index", "unit", "offset", "pattern"} & self.model_fields_set) if self.wave else []
+        )
         if for_values:
             key = for_values[0]
             raise KeyedError(key, getattr(self, key), "cannot be combined with wave; remove one of them")
+        if self.pattern is not None and self.index is not None:
+            raise KeyedError("index", self.index, "cannot be combined with pattern, which finds the number")
         if self.preamble and not self.wave:
             raise KeyedError("preamble", self.preamble, "belongs to a wave; add the query for its samples as wave")
         return self

@@ -52,9 +52,11 @@ def one_command(value: Any) -> Any:
 
 
 def termination(value: str) -> str:
-    r"""Return a line termination. Raises `BadInput` unless it is one or two control codes, such as "\n" or "\r\n"."""
+    r"""Return a line termination. Raises `BadInput` unless it is `;`, or one or two control codes, such as "\n"."""
+    if value == ";":
+        return value
     if len(value) not in (1, 2) or not value.isascii() or value.isprintable() or len(set(value)) != len(value):
-        raise BadInput(r'must be one or two control codes that end a line, such as "\n" or "\r\n"')
+        raise BadInput(r'must be one or two control codes that end a line, such as "\n" or "\r\n", or ;')
     return value
 
 
