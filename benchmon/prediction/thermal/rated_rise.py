@@ -42,7 +42,8 @@ _FIRST_RISE = 30.0
 def copper_growth(bench: Bench, parts: Parts, traces: Traces | None) -> Floats:
     """Return the resistance of the windings over that in the bench file, (b,), with the currents of `traces`.
 
-    Without any it is a first guess. `parts` holds the factor on the estimated rise, or the temperature that the bench file gives.
+    Without any it is a first guess. `parts` holds the factor on the estimated rise, or the temperature that the bench
+    file gives.
     """
     measured_at = bench.transformer.resistance_temperature
     cold = parts["ambient.temperature"] if measured_at is None else measured_at
