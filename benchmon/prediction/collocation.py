@@ -34,12 +34,6 @@ _MOST_HALVINGS = 12
 _TOLERANCE = 3e-6
 """Relative size of the last step: the error left by Newton's method is about its square."""
 
-_MOST_SHARED_STEPS, _SHARED_CONTRACTION = 15, 0.7
-"""Most steps with one Jacobian for all variants, and the largest allowed ratio of successive steps."""
-
-_SHARED_TOLERANCE, _SHARED_FRACTION = 3e-7, 1e-3
-"""Relative size of the last such step, or its size as a fraction of a variant's first one."""
-
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Limits, in volts or amperes, of the size that a step is compared with: a junction bends within millivolts."""
 
@@ -118,53 +112,26 @@ def solve_periodic(
             change = _newton_step(system, mesh, seconds, y)
             if step == 0 and not np.any(np.isfinite(change)):
                 raise singular_circuit()
-            scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
+            scale = size_scale(y)
             y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             converged = sizes < _TOLERANCE
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
-        return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+        return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged)
 
 
-def solve_shared_jacobian(system: PeriodicSystem, mesh: Mesh, start: Floats) -> PeriodicSolution:
-    """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
-
-    All variants use one Jacobian, the mean of theirs (simplified Newton), which is many times cheaper than one for
-    each. Convergence is linear; variants whose steps do not shrink are marked as not converged. Raises
-    `PredictionError` if the shared matrix is singular.
-    """
-    y, seconds = start, mesh.widths / system.angular_frequency[:, None]
-    scale = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
-    converged = np.zeros(len(y), bool)
-    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        q, f, q_slope, f_slope = system.evaluate(y, mesh)
-        slopes = (slope.mean(axis=0, keepdims=True) for slope in (q_slope, f_slope))
-        local, from_start, stored = _stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
-        inverse = inverted(local)
-        by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
-        first, last = None, np.full(len(y), np.inf)
-        for _ in range(_MOST_SHARED_STEPS):
-            forced = -_residual(system, seconds, q, f)
-            change = _step(by_start, (inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0), system.exchange, stored)
-            y = y + change
-            sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
-            first = sizes if first is None else first
-            converged = sizes < np.maximum(_SHARED_TOLERANCE, _SHARED_FRACTION * first)
-            # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
-            shrinks = sizes < _SHARED_CONTRACTION * last
-            if not np.any(~converged & shrinks):
-                break
-            last = sizes
-            q, f, _, _ = system.evaluate(y, mesh)
-        return PeriodicSolution(mesh, y, _rates(y, _starts(system, y), seconds), converged)
+def size_scale(y: Floats) -> Floats:
+    """Return the size that a change of each unknown is compared with, (b, 1, 1, n)."""
+    scale: Floats = np.clip(np.max(np.abs(y), axis=(1, 2), keepdims=True), _LEAST_SCALE, _LARGEST_SCALE)
+    return scale
 
 
 def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
     """Return the rate of q at every stage of a solution, (b, m, 2, n)."""
     q = system.evaluate(solution.y, solution.mesh)[0]
     seconds = solution.mesh.widths / system.angular_frequency[:, None]
-    return _rates(q, _starts(system, q), seconds)
+    return rates_of(q, starts_of(system, q), seconds)
 
 
 def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats) -> Floats:
@@ -176,7 +143,7 @@ def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, c
 
     def distance(at: Floats) -> Floats:
         q, f, _, _ = system.evaluate(at, mesh)
-        off = (_rates(q, _starts(system, q), seconds) - f) / stiffness
+        off = (rates_of(q, starts_of(system, q), seconds) - f) / stiffness
         norm: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
         return norm
 
@@ -190,14 +157,13 @@ def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, c
     return shortened
 
 
-def _starts(system: PeriodicSystem, y: Floats) -> Floats:
+def starts_of(system: PeriodicSystem, y: Floats) -> Floats:
     """Return the value at the start of every interval, (b, m, n)."""
-    ends = y[:, :, 1]
-    first = ends[:, -1:] @ system.exchange.T
-    return np.concatenate([first, ends[:, :-1]], axis=1)
+    return shifted(y[:, :, 1], system.exchange)
 
 
-def _rates(values: Floats, starts: Floats, seconds: Floats) -> Floats:
+def rates_of(values: Floats, starts: Floats, seconds: Floats) -> Floats:
+    """Return the rates per second of `values` at both stages of every interval, (b, m, 2, n)."""
     rise = values - starts[:, :, None]
     first = _INVERSE[0, 0] * rise[:, :, 0] + _INVERSE[0, 1] * rise[:, :, 1]
     second = _INVERSE[1, 0] * rise[:, :, 0] + _INVERSE[1, 1] * rise[:, :, 1]
@@ -206,8 +172,8 @@ def _rates(values: Floats, starts: Floats, seconds: Floats) -> Floats:
 
 def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
     q, f, q_slope, f_slope = system.evaluate(y, mesh)
-    forced = -_residual(system, seconds, q, f)
-    local, from_start, stored = _stages(system, seconds, q_slope, f_slope)
+    forced = -residual_of(system, seconds, q, f)
+    local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
     n = y.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
     by_lapack = system.needs_pivoting or n > MANY
@@ -215,13 +181,13 @@ def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats)
     return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
 
 
-def _residual(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
+def residual_of(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
     """Return the residual of the equations of both stages, (2n, b, m)."""
-    residual = (_rates(q, _starts(system, q), seconds) - f).transpose(2, 3, 0, 1)
+    residual = (rates_of(q, starts_of(system, q), seconds) - f).transpose(2, 3, 0, 1)
     return residual.reshape(-1, *residual.shape[2:])
 
 
-def _stages(
+def eliminated_stages(
     system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats
 ) -> tuple[Floats, Floats, NDArray[np.intp]]:
     """Return the matrices of every interval's stages (2n, 2n, b, m), and their dependence on the state at its start.
@@ -321,11 +287,11 @@ def inverted(local: Floats) -> Floats:
 def matvec(matrix: Floats, vector: Floats) -> Floats:
     """Return matrix (i, j, …) times vector (j, …)."""
     if len(vector) > MANY:
-        return _block_product(matrix, vector[:, None])[:, 0]
+        return block_product(matrix, vector[:, None])[:, 0]
     return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
 
 
-def _block_product(left: Floats, right: Floats) -> Floats:
+def block_product(left: Floats, right: Floats) -> Floats:
     """Return left (i, j, …) times right (j, k, …)."""
     if len(right) > MANY:
         found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
@@ -342,7 +308,7 @@ def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
     if intervals == 1 or (variants <= _FEW and n * intervals <= _SMALL):
         return _closed(gain, offset, exchange)
     even, odd = gain[..., 0::2], gain[..., 1::2]
-    joined = _block_product(odd, even)
+    joined = block_product(odd, even)
     starts = close_period(joined, matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange)
     between = matvec(even, starts) + offset[..., 0::2]
     return np.stack([starts, between], axis=-1).reshape(n, variants, intervals)
@@ -351,22 +317,29 @@ def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
 def _closed(gain: Floats, offset: Floats, exchange: Floats) -> Floats:
     """Return the same as `close_period` with all intervals in one matrix: faster for few variants."""
     n, variants, intervals = offset.shape
+    forced = shifted(offset.transpose(1, 2, 0), exchange).reshape(variants, -1, 1)
+    try:
+        starts: Floats = np.linalg.solve(closing_matrix(gain, exchange), forced).astype(float)
+    except np.linalg.LinAlgError as problem:
+        raise singular_circuit() from problem
+    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
+
+
+def shifted(ends: Floats, exchange: Floats) -> Floats:
+    """Return values (b, m, n) at the starts of intervals from those at their `ends`."""
+    return np.concatenate([ends[:, -1:] @ exchange.T, ends[:, :-1]], axis=1)
+
+
+def closing_matrix(gain: Floats, exchange: Floats) -> Floats:
+    """Return the matrix (b, m·n, m·n) of δy(start) less what the interval before adds to it by its `gain`."""
+    n, _, variants, intervals = gain.shape
     whole = np.zeros((variants, intervals, n, intervals, n))
     steps = gain.transpose(2, 3, 0, 1)
-    forced = offset.transpose(1, 2, 0).copy()
     at = np.arange(intervals)
     whole[:, at, :, at, :] = np.eye(n)
     whole[:, at[1:], :, at[:-1], :] = -steps[:, :-1].transpose(1, 0, 2, 3)
     whole[:, 0, :, -1, :] -= exchange @ steps[:, -1]
-    forced = np.concatenate([forced[:, -1:] @ exchange.T, forced[:, :-1]], axis=1)
-    size = intervals * n
-    try:
-        starts: Floats = np.linalg.solve(whole.reshape(variants, size, size), forced.reshape(variants, size, 1)).astype(
-            float
-        )
-    except np.linalg.LinAlgError as problem:
-        raise singular_circuit() from problem
-    return starts.reshape(variants, intervals, n).transpose(2, 0, 1)
+    return whole.reshape(variants, intervals * n, intervals * n)
 
 
 _SMALL_MATRIX = 200_000

@@ -24,8 +24,8 @@ from benchmon.prediction.collocation import (
     PeriodicSolution,
     PeriodicSystem,
     solve_periodic,
-    solve_shared_jacobian,
 )
+from benchmon.prediction.shared_jacobian import SharedSolution, solve_shared_jacobian
 from benchmon.quantities import format_value
 from benchmon.signals.arrays import Floats
 
@@ -117,7 +117,7 @@ def steady_solution(
     if initial_guess is not None:
         start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
         if variants > 1:
-            solution = _with_rest(circuit, solve_shared_jacobian(circuit, initial_guess.mesh, start), start)
+            solution = _together(circuit, initial_guess, start)
             if np.all(solution.converged):
                 return solution
         solution = _solve_on(circuit, initial_guess.mesh, start)
@@ -141,10 +141,15 @@ def steady_solution(
     return solution
 
 
-def _with_rest(circuit: PeriodicCircuit, solution: PeriodicSolution, start: Floats) -> PeriodicSolution:
-    """Return a solution whose variants that did not converge with a shared Jacobian are solved each with its own."""
+def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -> PeriodicSolution:
+    """Return the solution with a shared Jacobian, that of `near` if it was found for the same variants.
+
+    Variants that do not converge with it are solved each with its own.
+    """
+    known = near.jacobian if isinstance(near, SharedSolution) and len(near.y) == len(start) else None
+    solution = solve_shared_jacobian(circuit, near.mesh, start, known)
     rest = np.flatnonzero(~solution.converged)
-    if len(rest) == 0 or len(rest) == len(start):
+    if len(rest) in (0, len(start)):
         return solution
     alone = _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False)
     y, dy, converged = solution.y.copy(), solution.dy.copy(), solution.converged.copy()

@@ -65,7 +65,7 @@ def solve_fault_circuit(
     converged solution.
     """
 
-    def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats]:
+    def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats, bool]:
         start = state
 
         def with_sag(sag: Sag | None, near: FaultState | None) -> FaultState:
@@ -78,7 +78,7 @@ def solve_fault_circuit(
             sag = _sag_of(start, now)
         emf = now["mains.voltage"] * now["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
         solved = settled_core(with_sag, lambda found: _sag_of(found, now), sag, emf)
-        return solved, _diode_powers(solved)
+        return solved, _diode_powers(solved), True
 
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     diodes = len(diode_circuit(bench, parts, defects, parts["ambient.temperature"][:, None]).equations.wiring.diodes)

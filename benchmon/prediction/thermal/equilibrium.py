@@ -1,13 +1,13 @@
 """Thermal equilibrium: the steady state of a circuit and the temperatures of its parts, solved together.
 
 Dissipation warms a part, and its temperature changes the circuit: the diode junction (a secant iteration), the inrush
-limiter and a load resistor with a temperature coefficient (fixed-point iterations).
+limiter, the windings and a load resistor with a temperature coefficient (fixed-point iterations).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
@@ -17,22 +17,26 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.circuit import Sag
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
 from benchmon.prediction.circuit.network import path_currents
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts
 from benchmon.prediction.circuit.steady_state import SteadyState, solve_circuit
 from benchmon.prediction.circuit.trace_measures import rms_of
 from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
-from benchmon.prediction.thermal.rated_rise import load_heats_itself, load_rise
+from benchmon.prediction.thermal.rated_rise import copper_growth, copper_warms, load_heats_itself, load_rise
 from benchmon.signals.arrays import Floats
 
 _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
+_CLOSE_GROWTH = 1e-5
 _MOST_ROUNDS = 30
 _MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 1e-4, 0.02
 """Most solutions until the EMF and the core's idle current agree, the change that counts as none, and as little."""
 
 _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
+
+_TELLING = 1e-3
+"""Kelvins between two junction temperatures from which their errors tell a slope."""
 
 _STEEPEST = 20.0
 """Largest fall of the temperature error per kelvin that the secant iteration assumes."""
@@ -49,6 +53,8 @@ class ThermalEquilibrium:
     parts: Parts
     junction: Floats
     ntc: Floats
+    slope: Floats = field(default_factory=lambda: np.array([-1.0]))
+    """By how much the error of a junction temperature changed in a kelvin while it was sought, (b,)."""
 
 
 def solve_in_equilibrium(
@@ -59,36 +65,73 @@ def solve_in_equilibrium(
     `shift` (b,) kelvin is added to the rise of every junction, for the error of the thermal model. Raises
     `PredictionError` if the circuit has no steady state or the temperatures find no equilibrium.
     """
-    solved_last: SteadyState | None = None
-    is_full_wave = bench.rectifier.topology.repeats_after_half and bench.ntc is None
+    settling = _SettlingCore(bench)
 
-    def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats]:
-        start, emf = state, now["mains.voltage"] * now["transformer.open_circuit_voltage"]
-        sag = None if start is None else start.circuit.sag
-        if sag is not None and start is solved_last and is_full_wave:
-            # The idle current has settled before, and hardly depends on a junction a few kelvins warmer.
-            return again(solve_circuit(bench, now, junction, start, sag))
-        if start is not None and len(start.solution.y) != now.variants:
-            sag = sag_of(start, now)
-        state = settled_core(
-            lambda found, near: solve_circuit(bench, now, junction, near or start, found),
-            lambda solved: sag_of(solved, now),
-            sag,
-            emf / bench.transformer.primary_voltage,
-        )
-        return again(state)
-
-    def again(state: SteadyState) -> tuple[SteadyState, Floats]:
-        nonlocal solved_last
-        solved_last = state
-        return state, diode_power(state)
+    def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats, bool]:
+        state, settled = settling.next(now, junction, state)
+        return state, diode_power(state), settled
 
     start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
-    temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc)
-    first, measured = initial_guess.state if initial_guess else None, traces_of if bench.ntc else load_traces_of
+    if initial_guess and load_heats_itself(bench):
+        warm = initial_guess.parts["load.temperature"]
+        parts = parts.replaced({"load.temperature": _for_all_variants(warm, parts)})
+    if initial_guess and COPPER_GROWTH in initial_guess.parts:
+        parts = parts.replaced({COPPER_GROWTH: _for_all_variants(initial_guess.parts[COPPER_GROWTH], parts)})
+    slope = initial_guess.slope if initial_guess else np.array([-1.0])
+    temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc, _for_all_variants(slope, parts))
+    first, measured = initial_guess.state if initial_guess else None, load_traces_of
+    if bench.ntc or copper_warms(bench):
+        measured = traces_of
     state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=measured)
-    return ThermalEquilibrium(state, traces_of(state), temperatures.parts, temperatures.junction, temperatures.ntc)
+    found = temperatures
+    return ThermalEquilibrium(state, traces_of(state), found.parts, found.junction, found.ntc, found.slope)
+
+
+class _SettlingCore:
+    """Solves a circuit again and again while its temperatures settle, and the idle current of its core with them."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        # What the core of a half wave takes is large, and so is what a limiter makes of it: these settle apart.
+        self._with_temperatures = bench.rectifier.topology.repeats_after_half and bench.ntc is None
+        self._last: SteadyState | None = None
+        self._sag: Sag | None = None
+        self._settled = False
+
+    def next(self, now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, bool]:
+        """Return the state with parts `now` and a `junction` temperature, and whether the idle current has settled."""
+        goes_on = state is not None and state is self._last and self._with_temperatures
+        if not goes_on:
+            self._settled, self._sag = False, None if state is None else state.circuit.sag
+            if state is not None and len(state.solution.y) != now.variants:
+                self._sag = sag_of(state, now)
+        bench, near = self._bench, state
+        emf = now["mains.voltage"] * now["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
+        if self._with_temperatures:
+            state = solve_circuit(bench, now, junction, near, self._sag)
+            if not self._settled:
+                found = sag_of(state, now)
+                self._settled, self._sag = _change_of(found, self._sag, emf) < _CLOSE_SAG, found
+        else:
+            state = settled_core(
+                lambda found, last: solve_circuit(bench, now, junction, last or near, found),
+                lambda solved: sag_of(solved, now),
+                self._sag,
+                emf,
+            )
+            self._settled = True
+        self._last = state
+        return state, self._settled
+
+
+def _change_of(sag: Sag | None, before: Sag | None, emf: Floats) -> float:
+    """Return the largest change of a sag, relative to the `emf` (b,) in rms volts."""
+    if sag is None:
+        return 0.0
+    # A state may have been solved on another mesh than the one before it.
+    change = sag.volts if before is None else sag.volts - before.at(sag.angle)
+    return float(np.max(np.abs(change) / emf[:, None]))
 
 
 def settled_core(
@@ -103,11 +146,8 @@ def settled_core(
     while True:
         state = solve(sag, near)
         before, sag, rounds = sag, sag_of(state), rounds + 1
-        if sag is None or rounds == _MOST_CORE_ROUNDS:
-            return state
-        # A state may have been solved on another mesh than the one before it.
-        change = np.max(np.abs(sag.volts if before is None else sag.volts - before.at(sag.angle)) / emf[:, None])
-        if change < _CLOSE_SAG:
+        change = _change_of(sag, before, emf)
+        if change < _CLOSE_SAG or rounds == _MOST_CORE_ROUNDS:
             return state
         # The mesh of the last state fits as long as the EMF is about the same.
         near = state if change < _NEAR_SAG else None
@@ -117,12 +157,14 @@ def settled_core(
 class Temperatures:
     """Temperatures in °C, and the parts with their resistances at these temperatures.
 
-    `junction` is (b,), or (b, d) if the diodes differ; `ntc` is (b,).
+    `junction` is (b,), or (b, d) if the diodes differ; `ntc` is (b,). `slope`, in the shape of the junctions or of one
+    variant, is by how much the error of a junction temperature changes in a kelvin.
     """
 
     parts: Parts
     junction: Floats
     ntc: Floats
+    slope: Floats = field(default_factory=lambda: np.array([-1.0]))
 
 
 def solve_equilibrium(
@@ -131,26 +173,31 @@ def solve_equilibrium(
     shift: Floats | float,
     state: S | None,
     *,
-    solve: Callable[[Parts, Floats, S | None], tuple[S, Floats]],
+    solve: Callable[[Parts, Floats, S | None], tuple[S, Floats, bool]],
     traces_of: Callable[[S], Traces],
 ) -> tuple[S, Temperatures]:
     """Return the state of the circuit and the temperatures in equilibrium with it, from first guesses of both.
 
-    `solve` returns the state at given parts and junctions, from a state to start from, and the dissipation of the
-    diodes in the shape of the junctions. Raises `PredictionError` if the iteration does not converge, or a diode would
-    be too hot.
+    `solve` returns the state at given parts and junctions, from a state to start from, the dissipation of the diodes in
+    the shape of the junctions, and whether the core has settled. Raises `PredictionError` if the iteration does not
+    converge, or a diode would be too hot.
     """
     parts, junction, ntc = temperatures.parts, temperatures.junction, temperatures.ntc
     column = (-1, *[1] * (junction.ndim - 1))
     shift = np.reshape(shift, column)
     last: tuple[Floats, Floats] | None = None
+    slope = np.broadcast_to(temperatures.slope, junction.shape)
+    if copper_warms(bench) and COPPER_GROWTH not in parts:
+        parts = parts.replaced({COPPER_GROWTH: copper_growth(bench, parts, None)})
     for _ in range(_MOST_ROUNDS):
-        state, power = solve(parts, junction, state)
+        state, power, core_settled = solve(parts, junction, state)
         rise = parts["diode.thermal_resistance"].reshape(column) * power
         error = parts["ambient.temperature"].reshape(column) + rise + np.where(rise > 0, shift, 0.0) - junction
         _refuse_too_hot(junction, error)
         settled = bool(np.max(np.abs(error)) < _CLOSE_KELVIN)
-        following = junction + error if settled else _secant(junction, error, last)
+        slope = _slope(junction, error, last, slope)
+        following = junction + error if settled else np.minimum(junction - error / slope, _HOTTEST)
+        settled = settled and core_settled
         last, junction = (junction, error), following
         if bench.ntc is not None:
             traces = traces_of(state)
@@ -158,11 +205,15 @@ def solve_equilibrium(
             ohms = ntc_resistance(parts, ntc)
             settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
             parts = parts.replaced({"ntc.resistance": ohms})
+        if copper_warms(bench):
+            growth = copper_growth(bench, parts, traces_of(state))
+            settled = settled and bool(np.max(np.abs(growth - parts.copper_growth)) < _CLOSE_GROWTH)
+            parts = parts.replaced({COPPER_GROWTH: growth})
         if load_heats_itself(bench):
             parts, load_settled = _with_warm_load(bench, parts, traces_of(state))
             settled = settled and load_settled
         if settled:
-            return state, Temperatures(parts, junction, ntc)
+            return state, Temperatures(parts, junction, ntc, slope)
     raise PredictionError(
         "diode, load or inrush limiter: circuit and temperature find no equilibrium; "
         "check thermal_resistance, temperature_coefficient and the limiter's r25, beta and dissipation_factor"
@@ -185,18 +236,18 @@ def _refuse_too_hot(junction: Floats, error: Floats) -> None:
         )
 
 
-def _secant(junction: Floats, error: Floats, last: tuple[Floats, Floats] | None) -> Floats:
-    """Return the next junction temperatures to try, from the `error` of these and of the last ones.
+def _slope(junction: Floats, error: Floats, last: tuple[Floats, Floats] | None, known: Floats) -> Floats:
+    """Return the change of the `error` of junction temperatures by a kelvin, from these and the last ones.
 
-    A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin; the root is limited to the
-    hottest temperature allowed.
+    A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin. Where the last ones are too
+    near to tell, it is the one `known` before.
     """
-    slope = np.full_like(error, -1.0)
-    if last is not None:
-        moved = junction - last[0]
-        far = np.abs(moved) > 1e-6
-        slope = np.clip(np.where(far, (error - last[1]) / np.where(far, moved, 1.0), -1.0), -_STEEPEST, -1.0)
-    return np.minimum(junction - error / slope, _HOTTEST)
+    if last is None:
+        return known
+    moved = junction - last[0]
+    far = np.abs(moved) > _TELLING
+    slope = np.clip((error - last[1]) / np.where(far, moved, 1.0), -_STEEPEST, -1.0)
+    return np.where(far, slope, known)
 
 
 def diode_power(state: SteadyState) -> Floats:
