@@ -16,7 +16,7 @@ import numpy as np
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
-from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts, parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces, choke_rests, largest_flux
@@ -57,6 +57,12 @@ ESTIMATES: dict[str, tuple[float, str]] = {
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
 """Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
+
+
+def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
+    """Return the entries of `ESTIMATES` that apply to a bench: a temperature that it holds is no estimate."""
+    held = bench.transformer.winding_temperature is not None
+    return {name: entry for name, entry in ESTIMATES.items() if not (held and name == "transformer.temperature")}
 
 
 @dataclass(frozen=True)
@@ -103,7 +109,7 @@ def predict_parts(
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
         all_changes[name] = changes
-    _allow_for_estimates(expected, contributions)
+    _allow_for_estimates(expected, contributions, estimates_of(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     prediction = Prediction(
@@ -218,7 +224,9 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)
     if load is not None:
         found["load.temperature"] = ambient + load
-    if transformer is not None:
+    if WINDING_TEMPERATURE in parts:
+        found["transformer.temperature"] = parts[WINDING_TEMPERATURE]
+    elif transformer is not None:
         found["transformer.temperature"] = ambient + transformer
     return found
 
@@ -243,9 +251,11 @@ def _expanded(changes: Floats, model: float) -> float:
     return COVERAGE * float(np.sqrt(np.sum(changes**2) + model**2))
 
 
-def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
+def _allow_for_estimates(
+    expected: dict[str, Expected], contributions: dict[str, Shares], estimates: Mapping[str, tuple[float, str]]
+) -> None:
     """Widen the uncertainty of temperatures estimated from usual values, in proportion to their rise."""
-    for name, (relative, label) in ESTIMATES.items():
+    for name, (relative, label) in estimates.items():
         found = expected.get(name)
         if found is not None:
             own = COVERAGE * relative * (found.value - expected["ambient.temperature"].value)
@@ -295,4 +305,5 @@ def _warm_up(bench: Bench) -> dict[str, float]:
         constants["diode.temperature.case"] = bench.diode.thermal_time_constant
     if bench.ntc is not None:
         constants["ntc.temperature"] = bench.ntc.time_constant
-    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": TRANSFORMER_WARMS_IN}
+    windings = bench.transformer.thermal_time_constant or TRANSFORMER_WARMS_IN
+    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": windings}
