@@ -267,6 +267,10 @@ def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
     return f"{cause}; {one.remedy if is_powerful else one.remedy.replace(' at once', '')}"
 
 
+_NEXT_TO_NOTHING = 0.02
+"""Part of the expected value below which a reading counts as none."""
+
+
 def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
     """Return the channel whose reading speaks loudest for a cause, and how that reading compares with the expected."""
     inside = [reading for reading in usable if not one.channels or reading.channel.name in one.channels] or usable
@@ -279,7 +283,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     worst = max(inside, key=loudness)
     right, channel = expected[worst.channel.name].value, worst.channel
     what = channel.quantity.rpartition(".")[2].replace("_", " ")
-    if abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
+    # A ratio says something of a factor; next to nothing, or a temperature, is better shown as it is.
+    is_nothing = abs(worst.value) < _NEXT_TO_NOTHING * abs(right)
+    if is_nothing or abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
         shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
         if worst.read is not None:
             now = format_value(worst.read, channel.unit)
