@@ -258,6 +258,17 @@ class Transformer(Section):
         description='Measured volts, amperes and watts at the primary with all secondaries shorted, ["11.8 V", '
         '"0.35 A", "2.1 W"]; leakage inductance and winding resistances follow where they are not given.',
     )
+    resistance_temperature: Annotated[v.Celsius, Field(ge=-40, le=180)] | None = Field(
+        None,
+        description="Temperature of the windings when their resistances were measured; the prediction then takes "
+        "copper as warm as the transformer settles, estimated from its rating, or as winding_temperature says.",
+    )
+    winding_temperature: Annotated[v.Celsius, Field(ge=-40, le=180)] | None = Field(
+        None, description="Temperature at which the prediction takes the windings; needs resistance_temperature."
+    )
+    thermal_time_constant: Annotated[v.Seconds, Field(gt=0)] | None = Field(
+        None, description="Thermal time constant of the windings' warm-up; left out, a usual one."
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -309,6 +320,12 @@ class Transformer(Section):
             raise v.KeyedError("connection", self.connection, "needs two windings; set secondaries = 2")
         if self.no_load is not None and {"no_load_current", "no_load_loss"} & self.model_fields_set:
             raise v.KeyedError("no_load", "…", "has the current and loss already; leave out no_load_current and _loss")
+        if self.winding_temperature is not None and self.resistance_temperature is None:
+            raise v.KeyedError(
+                "winding_temperature",
+                self.winding_temperature,
+                "needs resistance_temperature, at which the resistances were measured",
+            )
         in_phase = self.no_load_loss / self.primary_voltage
         if 0 < self.no_load_current < 0.999 * in_phase:
             raise v.KeyedError(

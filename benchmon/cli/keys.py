@@ -27,7 +27,7 @@ _NARROWEST, _WIDEST, _PIPED = 40, 110, 100
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
+class BenchKey:
     """A key of a section: what its value is (a unit, or a type in words), its default and its meaning."""
 
     name: str
@@ -43,7 +43,7 @@ class KeySection:
     names: tuple[str, ...]
     heading: str
     about: str
-    keys: tuple[Key, ...]
+    keys: tuple[BenchKey, ...]
 
 
 @click.command()
@@ -61,7 +61,7 @@ def bench_sections() -> list[KeySection]:
     """Return the sections of the bench file, in its order; one for each kind of filter part and of load."""
     from benchmon.bench import Bench
 
-    top, sections = list[Key](), list[KeySection]()
+    top, sections = list[BenchKey](), list[KeySection]()
     for name, field in Bench.model_fields.items():
         if field.exclude:
             continue
@@ -148,12 +148,12 @@ def _with_kind(heading: str, model: type[BaseModel]) -> str:
     return f"{heading} with kind = {_toml(choices[0])}" if len(choices) == 1 else heading
 
 
-def _key(name: str, field: FieldInfo) -> Key:
+def _key(name: str, field: FieldInfo) -> BenchKey:
     meaning = field.description or ""
     choices = _choices(field.annotation)
     if len(choices) > 1:
         meaning = f"{meaning} One of {', '.join(map(_toml, choices))}."
-    return Key(name, _value(field), _default(field), meaning)
+    return BenchKey(name, _value(field), _default(field), meaning)
 
 
 def _default(field: FieldInfo) -> str:

@@ -24,12 +24,47 @@ from benchmon.cli.options import (
     has_terminal,
     require_terminal,
 )
-from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
+from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput, SessionFileError
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
+    from benchmon.bench import Bench
     from benchmon.recorder import RecorderProcess
     from benchmon.session.records import SessionView
+
+
+_SERIAL_DRIVERS = ("serial_lines", "serial_frames")
+"""Drivers of which opening the line lets the power come."""
+
+
+def check_power_return(bench: Bench, *, yes: bool) -> None:
+    """Ask whether the power may come, where opening a serial line lets it come and the last recording tripped.
+
+    `yes` answers beforehand. Raises `BadInput` where the answer is no, or where nobody can be asked.
+    """
+    from benchmon.session.reader import has_tripped
+    from benchmon.session.session_files import sessions_of
+
+    switch = bench.switch_off
+    if switch is None or yes:
+        return
+    driver = next((each.driver for each in bench.instrument if each.name == switch.instrument), "")
+    if driver not in _SERIAL_DRIVERS:
+        return
+    last = next(iter(sessions_of(bench.title)), None)
+    if last is None:
+        return
+    with suppress(SessionFileError):
+        if has_tripped(last):
+            _ask(one_line(last.name, 200), one_line(switch.instrument, 40))
+
+
+def _ask(session: str, instrument: str) -> None:
+    words = f"{session}, the last recording of this bench, tripped; starting one lets {instrument} switch the power on"
+    if not has_terminal():
+        raise BadInput(f"{words}: add --yes once the cause is found")
+    if not click.confirm(f"{words}. Start?", err=True):
+        raise BadInput("nothing was started; the power was not switched on by benchmon")
 
 
 @click.command()
@@ -95,7 +130,6 @@ def run(
 ) -> int:
     """Record and watch a bench: a recorder as a process of its own, and a screen that follows it."""
     from benchmon.bench import load_bench
-    from benchmon.cli.power_return import check_power_return
 
     check_power_return(load_bench(bench), yes=yes)
     return _record(bench, session, headless, duration, ascii_only, publish)

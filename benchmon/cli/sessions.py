@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import sys
 import time
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from benchmon.quantities import DURATION, FREQUENCY
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
+    from benchmon.analyse import Analysis
     from benchmon.bench import Bench
 
 _PROGRESS_EVERY = 0.1
@@ -85,9 +87,7 @@ def analyse(
 
         write_wave(found, picture, force=may_write_over(picture, force=force))
     if draw and not as_json:
-        from benchmon.cli.waveform import wave_as_text
-
-        click.echo(wave_as_text(found, ascii_only=ascii_only))
+        click.echo(_wave_as_text(found, ascii_only=ascii_only))
     click.echo(output.as_json(analysis_as_dict(found)) if as_json else analysis_as_text(found))
     return EXIT_DONE
 
@@ -229,3 +229,32 @@ def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) ->
 
 
 COMMANDS = (analyse, replay, report, compare, export)
+
+
+_PERIODS = 2.0
+_HEIGHT = 16
+_WIDEST = 120
+
+
+def _wave_as_text(found: Analysis, *, ascii_only: bool = False) -> str:
+    """Return two periods of the captured waveform, as wide as the terminal, and a line with units and legend."""
+    from benchmon.analyse.expected import to_draw
+    from benchmon.screen import symbols as sets
+    from benchmon.screen.lines.plot import Axis, Curve, axis_around, draw_plot
+    from benchmon.screen.styles import StyleRole
+
+    first = found.first
+    wave = to_draw(first.name, first.unit, first.wave.sampled, first.quantity, found.prediction, periods=_PERIODS)
+    symbols = sets.ASCII if ascii_only or sets.needs_ascii() else sets.UNICODE
+    drawn = [Curve(wave.time.tolist(), wave.values.tolist(), StyleRole.GOOD)]
+    shown = [*drawn[0].y]
+    beside = ""
+    if wave.expected is not None and wave.expected_time is not None:
+        drawn.append(Curve(wave.expected_time.tolist(), wave.expected.tolist(), StyleRole.QUIET, dotted=True))
+        shown += wave.expected.tolist()
+        beside = "; dotted: expected by the bench file"
+    axes = (Axis(0.0, float(wave.time[-1]), "s"), axis_around(shown, wave.unit))
+    width = min(shutil.get_terminal_size().columns, _WIDEST)
+    lines = ["".join(cell.text for cell in line) for line in draw_plot(drawn, axes, (width, _HEIGHT), symbols).lines]
+    unit = axes[1].unit_with_prefix or "units of the file"
+    return "\n".join([*(line.rstrip() for line in lines), f"{unit} over {axes[0].unit_with_prefix}{beside}"])

@@ -8,7 +8,7 @@ verify the accuracy, and every draw must conserve charge and lie among the other
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.circuit import Sag, circuit_of
-from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
 from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
-from benchmon.prediction.solved import ESTIMATES, STEP, SolvedQuantities, solve, temperatures_of, varied_parts
+from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, InputUncertainty, input_uncertainties_of
 from benchmon.quantities import UNITS
@@ -85,8 +85,9 @@ class _FastMethod:
     """A fast method for draws near the nominal solution: `steps` Newton steps on a coarser `mesh`.
 
     `y` (m, 2, n) are the nominal stage values on it, `y_slopes` (k, m, 2, n) their change by one standard uncertainty
-    of each input; `rise_slopes` and `ntc_slopes` (k,) are those of the logarithm of the rise of junction and limiter.
-    `offsets` are the corrections of each quantity for the coarser mesh, `offset_slopes` (k,) their changes.
+    of each input; `rise_slopes`, `ntc_slopes` and `growth_slopes` (k,) are those of the logarithm of the rise of
+    junction and limiter, and of the growth of the windings' resistance. `offsets` are the corrections of each quantity
+    for the coarser mesh, `offset_slopes` (k,) their changes.
     """
 
     nominal: Nominal
@@ -96,6 +97,7 @@ class _FastMethod:
     y_slopes: Floats
     rise_slopes: Floats
     ntc_slopes: Floats
+    growth_slopes: Floats
     offsets: dict[str, Floats]
     offset_slopes: dict[str, Floats]
 
@@ -129,7 +131,7 @@ def monte_carlo(
         progress(start / len(deviates))
         chunks.append(_chunk(nominal, method, deviates[start : start + _CHUNK]))
     values = {name: np.concatenate([found[name] for found, _ in chunks]) for name in nominal.solved.quantities}
-    _add_model_uncertainty(random, values)
+    _add_model_uncertainty(random, values, estimates_of(bench))
     distributions = {name: distribution_of(value, UNITS[name]) for name, value in values.items()}
     return MonteCarlo(distributions, values, sum(count for _, count in chunks))
 
@@ -142,7 +144,7 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
     random = np.random.default_rng(1)
     deviates = deviates_of(random, nominal.inputs, draws)
     values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
-    _add_model_uncertainty(random, values)
+    _add_model_uncertainty(random, values, estimates_of(nominal.bench))
     return values
 
 
@@ -161,9 +163,11 @@ def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], dra
     return found
 
 
-def _add_model_uncertainty(random: np.random.Generator, values: dict[str, Floats]) -> None:
+def _add_model_uncertainty(
+    random: np.random.Generator, values: dict[str, Floats], estimates: Mapping[str, tuple[float, str]]
+) -> None:
     """Add the uncertainty of the model itself, as first-order propagation does."""
-    for name, (relative, _) in ESTIMATES.items():
+    for name, (relative, _) in estimates.items():
         if name in values:
             rise = values[name] - values["ambient.temperature"]
             values[name] = values[name] + relative * rise * random.standard_normal(len(rise))
@@ -203,9 +207,14 @@ def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | Non
         (many.y - one.y) / STEP,
         _log_slopes(equilibrium.junction - ambient, moved.junction - moved_ambient - nominal.shift),
         _log_slopes(equilibrium.ntc - ambient, moved.ntc - moved_ambient),
+        _log_slopes(_growth(equilibrium.parts), _growth(moved.parts)),
         offsets,
         {name: (moved_offsets[name] - value) / STEP for name, value in offsets.items()},
     )
+
+
+def _growth(parts: Parts) -> Floats:
+    return np.broadcast_to(parts.copper_growth, (parts.variants,))
 
 
 def _log_slopes(rise: Floats, moved: Floats) -> Floats:
@@ -247,6 +256,8 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     )
     if nominal.bench.ntc is not None:
         parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)})
+    if COPPER_GROWTH in parts:
+        parts = parts.replaced({COPPER_GROWTH: parts[COPPER_GROWTH] * np.exp(deviates @ method.growth_slopes)})
     circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, deviates))
     moves = blocked_matmul(deviates, method.y_slopes.reshape(len(method.y_slopes), -1))
     start = method.y + moves.reshape(-1, *method.y.shape)

@@ -21,7 +21,7 @@ from benchmon.prediction.corners import with_drawn_limits
 from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.prediction.monte_carlo import Nominal
 from benchmon.prediction.result import Prediction, Waveforms
-from benchmon.prediction.solved import ESTIMATES, STEP, SolvedQuantities, solve, varied_parts
+from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import (
     MODEL_FLOOR,
@@ -80,7 +80,7 @@ def predict_parts(
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
         all_changes[name] = changes
-    _allow_for_estimates(expected, contributions)
+    _allow_for_estimates(expected, contributions, estimates_of(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
@@ -135,9 +135,11 @@ def _expanded(changes: Floats, model: float) -> float:
     return COVERAGE * float(np.sqrt(np.sum(changes**2) + model**2))
 
 
-def _allow_for_estimates(expected: dict[str, Expected], contributions: dict[str, Shares]) -> None:
+def _allow_for_estimates(
+    expected: dict[str, Expected], contributions: dict[str, Shares], estimates: Mapping[str, tuple[float, str]]
+) -> None:
     """Widen the uncertainty of temperatures estimated from usual values, in proportion to their rise."""
-    for name, (relative, label) in ESTIMATES.items():
+    for name, (relative, label) in estimates.items():
         found = expected.get(name)
         if found is not None:
             own = COVERAGE * relative * (found.value - expected["ambient.temperature"].value)
@@ -187,4 +189,5 @@ def _warm_up(bench: Bench) -> dict[str, float]:
         constants["diode.temperature.case"] = bench.diode.thermal_time_constant
     if bench.ntc is not None:
         constants["ntc.temperature"] = bench.ntc.time_constant
-    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": TRANSFORMER_WARMS_IN}
+    windings = bench.transformer.thermal_time_constant or TRANSFORMER_WARMS_IN
+    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": windings}

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces
@@ -30,6 +30,12 @@ ESTIMATES: dict[str, tuple[float, str]] = {
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
 """Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
+
+
+def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
+    """Return the entries of `ESTIMATES` that apply to a bench: a temperature that it holds is no estimate."""
+    held = bench.transformer.winding_temperature is not None
+    return {name: entry for name, entry in ESTIMATES.items() if not (held and name == "transformer.temperature")}
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,9 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)
     if load is not None:
         found["load.temperature"] = ambient + load
-    if transformer is not None:
+    if WINDING_TEMPERATURE in parts:
+        found["transformer.temperature"] = parts[WINDING_TEMPERATURE]
+    elif transformer is not None:
         found["transformer.temperature"] = ambient + transformer
     return found
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor
-from benchmon.prediction.circuit.parts import Parts, harmonic_part
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, harmonic_part
+from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.signals.arrays import Floats
 from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
 
@@ -62,6 +63,16 @@ _MODEL = (
     InputUncertainty("ntc.r25", "inrush limiter", 0.1),
 )
 
+_MEASURED_WINDINGS = (
+    # An ohmmeter with four wires is within a few parts in a thousand, a usual multimeter within 1 %.
+    InputUncertainty("transformer.primary_resistance", "primary resistance", 0.01),
+    InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.01),
+    InputUncertainty(WINDING_TEMPERATURE, "winding temperature", 2.0, relative=False),
+    # Windings take an hour to warm, and transformers are built differently: from half warm to half as warm again.
+    InputUncertainty(WINDING_RISE, "winding temperature", 0.4),
+)
+"""What stands for the windings where the bench file gives the temperature at which they were measured."""
+
 NOT_GIVEN = " (not given)"
 """How a label ends whose input the bench file leaves out."""
 
@@ -81,7 +92,9 @@ MODEL_FLOOR = 0.0005
 
 def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> list[InputUncertainty]:
     """Return the input uncertainties that apply to a bench; a measured mains voltage adds none."""
-    found = [entry for entry in _MODEL if _applies(entry, parts)]
+    windings = {entry.part for entry in _MEASURED_WINDINGS} if copper_warms(bench) else set()
+    found = [entry for entry in _MODEL if entry.part not in windings]
+    found += _MEASURED_WINDINGS if windings else ()
     found += mains_harmonics(bench)
     found += _often_left_out(bench)
     measured = bench.transformer.rated_voltage is None

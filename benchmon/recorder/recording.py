@@ -3,7 +3,7 @@
 Besides the events of the watch it records these kinds: `started`, `stopped`; `connected`, `lost`, `complaint` (an
 instrument), `late` (one that did not end in time); `prediction` (there is none, and why); `note`, `typed` (a reading by
 hand), `acknowledged` (an alarm), `refused` (an operator's request); those of the plan (see `benchmon.watch.plan`) and
-of an edited bench file (see `benchmon.watch.bench_changes`); `clock`, `gap` (see `benchmon.recorder.clock_watch`);
+of an edited bench file (see `benchmon.watch.bench_changes`); `clock`, `gap` (see `benchmon.recorder.heartbeat`);
 `beacon` (there is none, so a second recorder of this bench would not be refused). The recording goes on while the
 session file cannot be written.
 """
@@ -23,9 +23,8 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
 from benchmon.recorder.bench_reload import BenchFileWatcher
-from benchmon.recorder.clock_watch import Clocks, ClockWatch
 from benchmon.recorder.diagnosis_thread import DiagnosisService
-from benchmon.recorder.heartbeat import HeartbeatWriter, say
+from benchmon.recorder.heartbeat import Clocks, ClockWatch, HeartbeatWriter, say
 from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals

@@ -5,18 +5,19 @@ from __future__ import annotations
 import gc
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib import import_module
 from threading import Thread
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
+from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
-from benchmon.screen.derived_predictions import DerivedPredictions
 from benchmon.screen.keys import MAIN, VIEWS, ViewRecord, view_called
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_problem, use_terminal_colours
@@ -26,8 +27,81 @@ from benchmon.screen.views.base import Dialog, View, ViewContext
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
 from benchmon.session.follower import AT_A_LOOK
-from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionView
+from benchmon.session.records import (
+    RECENT_SECONDS,
+    RecorderState,
+    SessionView,
+    SettledPrediction,
+    StepPrediction,
+    Update,
+)
+from benchmon.watch.conditions import MeasuredConditions
+from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event
+
+if TYPE_CHECKING:
+    from benchmon.recorder.predictor import SettledPredictions
+
+
+class DerivedPredictions:
+    """Adds to the updates of a session what its bench settles at. `clock` gives monotonic seconds.
+
+    The work begins with the first update and is done in a thread; its results come with later updates.
+    """
+
+    def __init__(self, bench: Bench, clock: Callable[[], float] = time.monotonic) -> None:
+        self._bench, self._clock = bench, clock
+        self._predictions: SettledPredictions | None = None
+        self._settled: SettledPrediction | None = None
+        self._steps: dict[int, StepPrediction] = {}
+        self.restart()
+
+    def restart(self) -> None:
+        """Begin again at another place of the session; the next update carries all that is known."""
+        self._measured = MeasuredConditions(self._bench)
+        self._is_new = True
+
+    def add(self, update: Update, plan: Plan) -> Update:
+        """Return `update` with the predictions that are new. `plan` is the session's, up to the update."""
+        if update.bench is not None:
+            self._change(update.bench)
+        for judgement in update.judgements:
+            self._measured.observe(judgement.channel, judgement.time, judgement.value)
+        self._measured.load = plan.load
+        settled, steps = self._news(update.now, plan)
+        self._settled = settled or self._settled
+        self._steps.update({each.step: each for each in steps})
+        if self._is_new:
+            self._is_new = False
+            settled, steps = self._settled, list(self._steps.values())
+        return replace(update, settled=settled, steps=tuple(steps))
+
+    def close(self) -> None:
+        """End the work."""
+        if self._predictions is not None:
+            self._predictions.stop(0.0)
+
+    def _news(self, now: float, plan: Plan) -> tuple[SettledPrediction | None, list[StepPrediction]]:
+        # Paced by the clock: the session's time may jump back.
+        found = self._service.news(self._clock(), self._measured.situation(now), plan, is_ready=True)
+        settled = [replace(each, time=now) for each in found if isinstance(each, SettledPrediction)]
+        steps = [replace(each, time=now) for each in found if isinstance(each, StepPrediction)]
+        return settled[-1] if settled else None, steps
+
+    @property
+    def _service(self) -> SettledPredictions:
+        if self._predictions is None:
+            from benchmon.recorder.predictor import SettledPredictions  # noqa: PLC0415 - most sessions need none
+
+            self._predictions = SettledPredictions(self._bench)
+            self._predictions.start()
+        return self._predictions
+
+    def _change(self, bench: Bench) -> None:
+        self._bench, self._settled, self._steps = bench, None, {}
+        self._measured.change(bench)
+        self._service.change(bench)
+
 
 _POLL_SECONDS = 0.22
 _FIRST_POLL_SECONDS = 0.04

@@ -25,7 +25,7 @@ from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
 from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails
-from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status import Alarm, BenchStatus, Level, StatusFinding, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
 
 if TYPE_CHECKING:
@@ -273,7 +273,7 @@ def details_of_old(kind: str, message: str, steps: Sequence[str] = ()) -> EventD
 def encode_status(status: BenchStatus) -> str:
     """Return a status as JSON, without its times, its level and empty fields.
 
-    >>> encode_status(BenchStatus(0.0, Level.WAITING, Finding.WAITING, silent=3))
+    >>> encode_status(BenchStatus(0.0, Level.WAITING, StatusFinding.WAITING, silent=3))
     '{"finding": "waiting for readings", "state": "recording", "silent": 3}'
     """
     fields = {
@@ -337,7 +337,7 @@ def _decode_status(time: float, until: float, level: object, fields: object) -> 
     if not isinstance(fields, dict) or fields.get("state") not in _STATES:
         return None
     try:
-        finding = Finding(fields.get("finding", ""))
+        finding = StatusFinding(fields.get("finding", ""))
         status = BenchStatus(time, Level(str(level)), finding, fields["state"], until=max(time, until))
     except ValueError:
         return None

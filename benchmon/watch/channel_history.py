@@ -32,7 +32,7 @@ from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import (
     RECENTLY,
     Frozen,
-    FrozenValue,
+    StandstillWatch,
     VerdictChanges,
     frozen_cause,
     intermittent_cause,
@@ -95,7 +95,7 @@ class ChannelHistory:
         self._contradicting: frozenset[str] = frozenset()
         self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
-        self._still = {name: FrozenValue(channel) for name, channel in self._channels.items()}
+        self._still = {name: StandstillWatch(channel) for name, channel in self._channels.items()}
         parts = sum(not heat.is_air for heat in self._heats.values())
         self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
         self._warm, self._warm_until = 0.0, -math.inf

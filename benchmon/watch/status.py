@@ -104,7 +104,7 @@ class Level(StrEnum):
     ENDED = "ended"
 
 
-class Finding(StrEnum):
+class StatusFinding(StrEnum):
     """What decides the level, the worst of all that is so."""
 
     SWITCH_OFF_FAILED = "switch-off failed"
@@ -172,7 +172,7 @@ class BenchStatus:
 
     time: float
     level: Level
-    finding: Finding
+    finding: StatusFinding
     state: str = "recording"
     about: Subject | None = None
     also: Subject | None = None
@@ -210,11 +210,11 @@ class BenchStatus:
         seen = replace(self, state=state)
         if state == "gone":
             seen = replace(seen, alarms=in_order([*self.alarms, Alarm(AlarmKind.RECORDER_GONE, "", now)]))
-        if self.finding in (Finding.SWITCH_OFF_FAILED, Finding.TRIPPED):
+        if self.finding in (StatusFinding.SWITCH_OFF_FAILED, StatusFinding.TRIPPED):
             return seen
         if state == "gone":
-            return replace(seen, level=Level.BLIND, finding=Finding.RECORDER_GONE)
-        return replace(seen, level=Level.ENDED, finding=Finding.END_UNKNOWN)
+            return replace(seen, level=Level.BLIND, finding=StatusFinding.RECORDER_GONE)
+        return replace(seen, level=Level.ENDED, finding=StatusFinding.END_UNKNOWN)
 
 
 def _gist(status: BenchStatus) -> tuple[object, ...]:
@@ -260,22 +260,22 @@ def _worst(
     latest: Mapping[str, Judgement], bench: Bench, state: str, ahead: Outlooks, switching: Event | None
 ) -> BenchStatus:
     if switching is not None and switching.kind == EventKind.SWITCH_OFF_FAILED:
-        return _status(Level.DANGER, Finding.SWITCH_OFF_FAILED)
+        return _status(Level.DANGER, StatusFinding.SWITCH_OFF_FAILED)
     known = [(channel, latest[channel.name]) for channel in bench.channel if channel.name in latest]
     tripped = _flagged(known, Flag.TRIPPED)
     if tripped:
-        return _status(Level.DANGER, Finding.TRIPPED, tripped)
+        return _status(Level.DANGER, StatusFinding.TRIPPED, tripped)
     if state == "gone":
-        return _status(Level.BLIND, Finding.RECORDER_GONE)
+        return _status(Level.BLIND, StatusFinding.RECORDER_GONE)
     if state == "finished":
-        ended = _status(Level.ENDED, Finding.ENDED, _flagged(known, Flag.HOT))
+        ended = _status(Level.ENDED, StatusFinding.ENDED, _flagged(known, Flag.HOT))
         return replace(ended, also=_subject(_of_verdict(known, Verdict.DISAGREES)))
     if switching is not None and switching.kind in (EventKind.SWITCHING_OFF, EventKind.SWITCHED_OFF):
         return _after_switching_off(known, switching)
     return _while_watched(known, latest, bench, ahead)
 
 
-def _status(level: Level, finding: Finding, pairs: Sequence[_Pair] = ()) -> BenchStatus:
+def _status(level: Level, finding: StatusFinding, pairs: Sequence[_Pair] = ()) -> BenchStatus:
     return BenchStatus(0.0, level, finding, about=_subject(pairs))
 
 
@@ -299,7 +299,7 @@ def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: B
         against = power_state.speaks_for_power(bench, latest)
         level = Level.CAUTION if against is not None else Level.BLIND if guards else Level.WAITING
         there = [] if against is None else [(against, latest[against.name])]
-        status = _status(level, Finding.NO_MAINS, [(mains, latest[mains.name])])
+        status = _status(level, StatusFinding.NO_MAINS, [(mains, latest[mains.name])])
         return replace(status, also=_subject(there), unwatched=unwatched)
     for level, finding, pairs in _lesser_findings(known, ahead):
         if pairs:
@@ -309,11 +309,11 @@ def _while_watched(known: list[_Pair], latest: Mapping[str, Judgement], bench: B
 
 def _with_outlook(status: BenchStatus, channel: Channel, ahead: Outlooks) -> BenchStatus:
     """Return a status with the limit its channel is heading for, or the likely cause, where its sentence needs it."""
-    if status.finding in (Finding.SURELY_HEADING, Finding.HEADING):
+    if status.finding in (StatusFinding.SURELY_HEADING, StatusFinding.HEADING):
         left = ahead.seconds_to_limit(channel.name)
         limit_at = None if left is None else ahead.now + left
         return replace(status, limit_at=limit_at, surely=ahead.surely_passes(channel.name))
-    if status.finding in (Finding.FAR_TOO_MUCH, Finding.DISAGREES, Finding.QUESTIONABLE):
+    if status.finding in (StatusFinding.FAR_TOO_MUCH, StatusFinding.DISAGREES, StatusFinding.QUESTIONABLE):
         cause = ahead.likely_cause
         return status if cause is None else replace(status, cause=cause.cause)
     return status
@@ -325,17 +325,19 @@ def _after_switching_off(known: list[_Pair], switching: Event) -> BenchStatus:
     What is low, and differs from what was expected, is so because the power is gone; it is not worth a word.
     """
     if not power_state.was_seen_off(switching):
-        return _status(Level.CAUTION, Finding.SWITCHED)
+        return _status(Level.CAUTION, StatusFinding.SWITCHED)
     past = [pair for pair in _flagged(known, Flag.HOT) if power_state.still_past(*pair)]
     if past:
-        return _status(Level.CAUTION, Finding.SWITCHED_YET_PAST, past)
+        return _status(Level.CAUTION, StatusFinding.SWITCHED_YET_PAST, past)
     silent = [(channel, judgement) for channel, judgement in _flagged(known, Flag.STALE) if has_limits(channel)]
     if silent:
-        return _status(Level.BLIND, Finding.SWITCHED_AND_SILENT, silent)
-    return _status(Level.WAITING, Finding.SWITCHED)
+        return _status(Level.BLIND, StatusFinding.SWITCHED_AND_SILENT, silent)
+    return _status(Level.WAITING, StatusFinding.SWITCHED)
 
 
-def _grave_findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[tuple[Level, Finding, list[_Pair]]]:
+def _grave_findings(
+    known: list[_Pair], ahead: Outlooks, *, off: bool
+) -> list[tuple[Level, StatusFinding, list[_Pair]]]:
     """Return what may be gravely wrong, the worst first, and where it is so.
 
     `off` says that there is no mains, so that what is low is so because of it.
@@ -344,26 +346,26 @@ def _grave_findings(known: list[_Pair], ahead: Outlooks, *, off: bool) -> list[t
     warned = [pair for pair in _flagged(known, Flag.HOT) if not power_state.is_low_without_power(*pair, off=off)]
     surely = [pair for pair in heading if ahead.surely_passes(pair[0].name)]
     return [
-        (Level.CAUTION, Finding.SURELY_HEADING, surely),
-        (Level.CAUTION, Finding.WARNED, warned),
-        (Level.CAUTION, Finding.FAR_TOO_MUCH, _far_too_much(known, ahead)),
-        (Level.CAUTION, Finding.HEADING, heading),
-        (Level.CAUTION, Finding.DISAGREES, _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead)),
+        (Level.CAUTION, StatusFinding.SURELY_HEADING, surely),
+        (Level.CAUTION, StatusFinding.WARNED, warned),
+        (Level.CAUTION, StatusFinding.FAR_TOO_MUCH, _far_too_much(known, ahead)),
+        (Level.CAUTION, StatusFinding.HEADING, heading),
+        (Level.CAUTION, StatusFinding.DISAGREES, _explained_first(_of_verdict(known, Verdict.DISAGREES), ahead)),
     ]
 
 
-def _lesser_findings(known: list[_Pair], ahead: Outlooks) -> list[tuple[Level, Finding, list[_Pair]]]:
+def _lesser_findings(known: list[_Pair], ahead: Outlooks) -> list[tuple[Level, StatusFinding, list[_Pair]]]:
     """Return what is less than a reading that is wrong, or than mains that is gone; the worst first.
 
     A silent channel without limits hides nothing that is known of others.
     """
     return [
-        (Level.BLIND, Finding.NOT_WATCHED, _silent_guards(known)),
-        (Level.CAUTION, Finding.OVERRANGE, _flagged(known, Flag.OVERRANGE)),
-        (Level.CAUTION, Finding.IMPLAUSIBLE, _flagged(known, Flag.IMPLAUSIBLE)),
-        (Level.CAUTION, Finding.DRIFTING, _flagged(known, Flag.DRIFTING)),
-        (Level.CAUTION, Finding.SILENT, _flagged(known, Flag.STALE)),
-        (Level.CAUTION, Finding.QUESTIONABLE, _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead)),
+        (Level.BLIND, StatusFinding.NOT_WATCHED, _silent_guards(known)),
+        (Level.CAUTION, StatusFinding.OVERRANGE, _flagged(known, Flag.OVERRANGE)),
+        (Level.CAUTION, StatusFinding.IMPLAUSIBLE, _flagged(known, Flag.IMPLAUSIBLE)),
+        (Level.CAUTION, StatusFinding.DRIFTING, _flagged(known, Flag.DRIFTING)),
+        (Level.CAUTION, StatusFinding.SILENT, _flagged(known, Flag.STALE)),
+        (Level.CAUTION, StatusFinding.QUESTIONABLE, _explained_first(_of_verdict(known, Verdict.QUESTIONABLE), ahead)),
     ]
 
 
@@ -408,12 +410,12 @@ def _explained_first(pairs: list[_Pair], ahead: Outlooks) -> list[_Pair]:
 def _calm(known: list[_Pair], bench: Bench) -> BenchStatus:
     """Return the status where nothing is wrong: still waiting, or as expected."""
     if not bench.channel:
-        return _status(Level.WAITING, Finding.NO_CHANNELS)
+        return _status(Level.WAITING, StatusFinding.NO_CHANNELS)
     if len(bench.channel) > sum(judgement.value is not None for _, judgement in known):
-        return _status(Level.WAITING, Finding.WAITING)
+        return _status(Level.WAITING, StatusFinding.WAITING)
     if not _of_verdict(known, Verdict.AGREES):
-        return _status(Level.WAITING, Finding.NOTHING_PREDICTED)
-    return _status(Level.AS_EXPECTED, Finding.AS_EXPECTED)
+        return _status(Level.WAITING, StatusFinding.NOTHING_PREDICTED)
+    return _status(Level.AS_EXPECTED, StatusFinding.AS_EXPECTED)
 
 
 def _flagged(known: list[_Pair], flag: Flag) -> list[_Pair]:

@@ -10,7 +10,7 @@ from benchmon.quantities import format_value
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
 from benchmon.watch.records import Event, Judgement
-from benchmon.watch.status import BenchStatus, Finding, Level, Outlooks, Subject, bench_status, limit_words
+from benchmon.watch.status import BenchStatus, Level, Outlooks, StatusFinding, Subject, bench_status, limit_words
 from benchmon.watch.wording import past, reading_words, with_uncertainty
 
 __all__ = ["SIGNS", "Level", "StatusLine", "sentence", "shown", "status_line"]
@@ -25,18 +25,18 @@ SIGNS: Mapping[Level, str] = {
 }
 
 _SWITCH_OFF = {"gone": "Switch off now, the recorder is gone too", "finished": "Switch off if it is still on"}
-_LEADS: Mapping[Finding, str] = {
-    Finding.SURELY_HEADING: "Get ready to switch off: ",
-    Finding.WARNED: "Get ready to switch off: ",
-    Finding.FAR_TOO_MUCH: "Get ready to switch off: ",
-    Finding.NOT_WATCHED: "Not watched: ",
-    Finding.HEADING: "Keep an eye on it: ",
-    Finding.DISAGREES: "Not as expected: ",
-    Finding.IMPLAUSIBLE: "Contradicts other readings: ",
-    Finding.DRIFTING: "Drifting: ",
-    Finding.QUESTIONABLE: "Questionable: ",
-    Finding.SWITCHED_YET_PAST: "Switched off, yet ",
-    Finding.SWITCHED_AND_SILENT: "Switched off, but not watched: ",
+_LEADS: Mapping[StatusFinding, str] = {
+    StatusFinding.SURELY_HEADING: "Get ready to switch off: ",
+    StatusFinding.WARNED: "Get ready to switch off: ",
+    StatusFinding.FAR_TOO_MUCH: "Get ready to switch off: ",
+    StatusFinding.NOT_WATCHED: "Not watched: ",
+    StatusFinding.HEADING: "Keep an eye on it: ",
+    StatusFinding.DISAGREES: "Not as expected: ",
+    StatusFinding.IMPLAUSIBLE: "Contradicts other readings: ",
+    StatusFinding.DRIFTING: "Drifting: ",
+    StatusFinding.QUESTIONABLE: "Questionable: ",
+    StatusFinding.SWITCHED_YET_PAST: "Switched off, yet ",
+    StatusFinding.SWITCHED_AND_SILENT: "Switched off, but not watched: ",
 }
 OLD_AFTER = 1.5
 """Seconds after which a status that nothing has confirmed is shown with its age."""
@@ -84,10 +84,10 @@ def sentence(status: BenchStatus, bench: Bench, now: float) -> str:
     channel = None if subject is None else channels.get(subject.channel)
     if subject is None or channel is None:
         return status.finding.capitalize()
-    if status.finding is Finding.TRIPPED:
+    if status.finding is StatusFinding.TRIPPED:
         lead = power_state.lead_of_a_trip(status.switching, _SWITCH_OFF.get(status.state, "Switch off now"))
         return f"{lead}: {_tripped(channel, subject)}{_more(subject)}"
-    if status.finding is Finding.NO_MAINS:
+    if status.finding is StatusFinding.NO_MAINS:
         against = (channels[also.channel], also.value) if also is not None and also.channel in channels else None
         return f"{power_state.mains_off_in_words(channel, subject.value, against)}{_unwatched(status)}"
     found = f"{_LEADS.get(status.finding, '')}{_finding(status, channel, subject, now)}{_more(subject)}"
@@ -98,17 +98,22 @@ def _of_the_bench(status: BenchStatus, bench: Bench) -> str:
     """Return what is so with the bench as a whole, "" where a channel decides."""
     switching = status.switching
     match status.finding:
-        case Finding.SWITCH_OFF_FAILED if switching is not None:
+        case StatusFinding.SWITCH_OFF_FAILED if switching is not None:
             words = switching.message
-        case Finding.SWITCHED if switching is not None:
+        case StatusFinding.SWITCHED if switching is not None:
             words = power_state.in_words(switching)
-        case Finding.RECORDER_GONE:
+        case StatusFinding.RECORDER_GONE:
             words = "The recorder is gone and nothing is watched: switch off, then start it again"
-        case Finding.ENDED:
+        case StatusFinding.ENDED:
             words = f"Ended, no longer watched. {_at_the_end(status)}"
-        case Finding.END_UNKNOWN:
+        case StatusFinding.END_UNKNOWN:
             words = "Ended, no longer watched. How it stood at its end was not recorded"
-        case Finding.NO_CHANNELS | Finding.WAITING | Finding.NOTHING_PREDICTED | Finding.AS_EXPECTED:
+        case (
+            StatusFinding.NO_CHANNELS
+            | StatusFinding.WAITING
+            | StatusFinding.NOTHING_PREDICTED
+            | StatusFinding.AS_EXPECTED
+        ):
             words = _calm(status, bench)
         case _:
             words = ""
@@ -118,15 +123,15 @@ def _of_the_bench(status: BenchStatus, bench: Bench) -> str:
 def _finding(status: BenchStatus, channel: Channel, subject: Subject, now: float) -> str:
     """Return what is so with the channel that a status is about."""
     match status.finding:
-        case Finding.SURELY_HEADING | Finding.HEADING:
+        case StatusFinding.SURELY_HEADING | StatusFinding.HEADING:
             left = None if status.limit_at is None else max(0.0, status.limit_at - now)
             lead = f"{_hot(channel, subject)}, and " if subject.is_hot else f"{channel.name} "
             return lead + limit_words(channel, left, surely=status.surely)
-        case Finding.WARNED:
+        case StatusFinding.WARNED:
             return _hot(channel, subject)
-        case Finding.NOT_WATCHED | Finding.SILENT | Finding.SWITCHED_AND_SILENT:
+        case StatusFinding.NOT_WATCHED | StatusFinding.SILENT | StatusFinding.SWITCHED_AND_SILENT:
             return f"{channel.name} {'has limits but ' if has_limits(channel) else ''}gives no reading"
-        case Finding.SWITCHED_YET_PAST:
+        case StatusFinding.SWITCHED_YET_PAST:
             return power_state.past_words(channel, subject.value)
     # The sentence has the channel's name already, so that the cause need not repeat it.
     cause = f"; likely {status.cause.removeprefix(f'{channel.name}: ')}" if status.cause else ""
@@ -135,11 +140,11 @@ def _finding(status: BenchStatus, channel: Channel, subject: Subject, now: float
 
 def _calm(status: BenchStatus, bench: Bench) -> str:
     """Return what to say where nothing is wrong: still waiting, or as expected."""
-    if status.finding is Finding.NO_CHANNELS:
+    if status.finding is StatusFinding.NO_CHANNELS:
         return "This bench has no channels, so nothing is watched"
-    if status.finding is Finding.WAITING:
+    if status.finding is StatusFinding.WAITING:
         return f"Waiting for readings from {status.silent} of {_channels(len(bench.channel))}"
-    if status.finding is Finding.NOTHING_PREDICTED:
+    if status.finding is StatusFinding.NOTHING_PREDICTED:
         return f"Nothing is predicted to compare with; {_limits(bench)}"
     rest = status.known - status.agreeing
     unpredicted = f" ({rest} not predicted)" if rest else ""

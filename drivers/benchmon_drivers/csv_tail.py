@@ -8,8 +8,9 @@ from __future__ import annotations
 import csv
 import math
 import os
+import re
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, BinaryIO, ClassVar
 
@@ -21,7 +22,7 @@ from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
-from benchmon_drivers.number_parsing import OVERLOAD, OverloadWords, over_range, plain_number, shown
+from benchmon_drivers.number_parsing import OVERLOAD, OverloadWords, over_range, plain_number, shown, value_with_unit
 from benchmon_drivers.serial.port import not_zero
 
 LONGEST_LINE = 16_384
@@ -31,10 +32,13 @@ _REMEMBERED = 64
 
 
 class GrowingFile:
-    """A file of text lines that is read from its end on; its first line may be a `header`."""
+    """A file of text lines that is read from its end on; its first line may be a `header`.
 
-    def __init__(self, path: Path, *, header: bool) -> None:
-        self._path, self._header = path, header
+    Lines for which `skips` is true are as if they were not there.
+    """
+
+    def __init__(self, path: Path, *, header: bool, skips: Callable[[bytes], bool] = lambda _: False) -> None:
+        self._path, self._header, self._skips = path, header, skips
         self._file: BinaryIO | None = None
         self._begin()
 
@@ -44,10 +48,12 @@ class GrowingFile:
         self._file = open_ordinary(self._path)
         self._begin()
         size = os.fstat(self._file.fileno()).st_size
-        first, ended, _ = os.pread(self._file.fileno(), LONGEST_LINE, 0).partition(b"\n")
-        if self._header and not ended:
-            return
-        self.head = first.rstrip(b"\r") if self._header else b""
+        if self._header:
+            *whole, _ = os.pread(self._file.fileno(), LONGEST_LINE, 0).split(b"\n")
+            first = next((line for line in whole if not self._skips(line)), None)
+            if first is None:
+                return
+            self.head = first.rstrip(b"\r")
         self._behind = os.pread(self._file.fileno(), _REMEMBERED, max(0, size - _REMEMBERED))
         self._place = size
         self._begun = bool(self._behind) and not self._behind.endswith(b"\n")
@@ -106,11 +112,13 @@ class GrowingFile:
             self._begun = False
         if len(self._part) > LONGEST_LINE:
             self._part, self._begun = b"", True
+        whole = [line for line in whole if not self._skips(line)]
         if whole and self._header and not self.head:
             self.head = whole.pop(0).rstrip(b"\r")
         return [line.rstrip(b"\r") for line in whole if len(line) <= LONGEST_LINE]
 
 
+_SEPARATOR = re.compile(rb'(?:\xef\xbb\xbf)?"?sep=.?"?\s*', re.IGNORECASE)
 _LOOK_EVERY = 0.05
 
 
@@ -128,6 +136,9 @@ class CsvTailSettings(InstrumentSettings):
         ",", description="Character between two columns."
     )
     decimal_comma: StrictBool = Field(False, description="Whether numbers have a decimal comma.")
+    comment: Annotated[str, Field(max_length=10)] = Field(
+        "", description='What a line begins with that is a comment, such as "#"; such lines are skipped.'
+    )
     header: StrictBool = Field(True, description="Whether the first line holds the names of the columns.")
     overload: OverloadWords = Field(
         OVERLOAD, description="Words in a column that mean over range, by default OL, O.L, OVLD and OVERLOAD."
@@ -160,9 +171,14 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         if named and not settings.header:
             raise BadInput(f"has no header, so {', '.join(named)} cannot have a column by name; give its number")
         self._overload = frozenset(word.casefold() for word in settings.overload)
-        self._file = GrowingFile(Path(settings.address), header=settings.header)
+        self._file = GrowingFile(Path(settings.address), header=settings.header, skips=self._is_no_row)
         self._head: bytes | None = None
         self._columns: dict[str, int] = {}
+
+    def _is_no_row(self, line: bytes) -> bool:
+        """Return whether a line is a comment, or the `sep=;` with which spreadsheets are told the separator."""
+        comment = self.settings.comment.encode()
+        return bool(comment and line.startswith(comment)) or _SEPARATOR.fullmatch(line) is not None
 
     def _open(self) -> str:
         self._file.open()
@@ -178,6 +194,10 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         where = one_line(self.settings.address)
         if isinstance(problem, FileNotFoundError):
             return InstrumentError(f"{where}: there is no such file; is the logger running?")
+        if isinstance(problem, PermissionError):
+            return InstrumentError(
+                f"{where}: no permission to read the file; ask whoever owns it for the right to read it"
+            )
         if isinstance(problem, BadInput):
             return InstrumentError(f"{problem}; name the file that the logger writes")
         return None
@@ -209,7 +229,12 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         beyond = over_range(field, self._overload)
         if beyond is not None:
             return beyond
-        value = plain_number(field.replace(",", ".") if self.settings.decimal_comma and "." not in field else field)
+        plain = field.replace(",", ".") if self.settings.decimal_comma and "." not in field else field
+        try:
+            value = plain_number(plain)
+            value = value_with_unit(plain, channel.unit) if value is None else value
+        except BadReply as problem:
+            return problem
         if value is None:
             hint = "" if self.settings.decimal_comma or "," not in field else "; set decimal_comma = true"
             return BadReply(f'wrote "{shown(field.encode())}", which is no number{hint}')

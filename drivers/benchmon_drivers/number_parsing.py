@@ -26,6 +26,7 @@ _WITH_UNIT = re.compile(
 )
 _LEADING = re.compile(rf"\s*{_NUMBER}\s*(?:[,;]|$)".encode())
 _AS_ON_A_DISPLAY = re.compile(r"[+-]?\s*(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_VALUE_AND_UNIT = re.compile(rf"({_NUMBER})\s*([A-Za-z°℃µμΩ\u2126%][A-Za-z+ ]{{0,11}})", re.ASCII)
 _OF_AN_ERROR = re.compile(r"[:*]?(?:ERR|E[0-9]*$|FAIL|FAULT|NAN|NONE|NO$)", re.IGNORECASE)
 """Headers whose number is no reading."""
 
@@ -139,6 +140,15 @@ def written_number(digits: str, unit: str, wanted: str) -> float:
     if not is_sane(value, unit_of_reply(wanted)[0]):
         raise BadReply(f'shows "{one_line(digits, 40)}", which is implausible')
     return value
+
+
+def value_with_unit(text: str, wanted: str) -> float | None:
+    """Return the value of a number with a unit, such as `22.1 mV`, in `wanted`; None where `text` is no such thing.
+
+    Raises `BadReply` where the unit is of another kind, or unknown.
+    """
+    match = _VALUE_AND_UNIT.fullmatch(text.strip())
+    return _in_unit(float(match[1]), match[2], wanted) if match else None
 
 
 def over_range(word: str, overload: AbstractSet[str]) -> float | None:

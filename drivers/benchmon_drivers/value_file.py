@@ -19,7 +19,7 @@ from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
-from benchmon_drivers.number_parsing import Pattern, plain_number, shown
+from benchmon_drivers.number_parsing import Pattern, plain_number, shown, value_with_unit
 from benchmon_drivers.serial.port import not_zero
 
 _LARGEST = 4096
@@ -103,9 +103,18 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
             ) from problem
         digits = self._digits(channel, text)
         raw = plain_number(digits)
+        raw = value_with_unit(digits, channel.unit) if raw is None else raw
         if raw is None:
             raise BadReply(f'holds "{shown(digits.encode())}", which is no number; check pattern')
         return math.nan if raw in channel.settings.no_value else raw * channel.settings.factor + channel.settings.offset
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        if isinstance(problem, PermissionError):
+            where = one_line(problem.filename or self.settings.address)
+            return InstrumentError(
+                f"{where}: no permission to read the file; ask whoever owns it for the right to read it"
+            )
+        return None
 
     def _digits(self, channel: FileChannel, text: str) -> str:
         pattern = self._patterns.get(channel.name)

@@ -56,13 +56,13 @@ if TYPE_CHECKING:
     from benchmon_simulated.addresses import rewrite_addresses
     from benchmon_simulated.bench import SimulatedBench
     from benchmon_simulated.effects import Effects
-    from benchmon_simulated.offline import OfflineBench, Reading
+    from benchmon_simulated.offline import OfflineBench, OfflineReading
     from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
 __all__ = [
     "Effects",
     "OfflineBench",
-    "Reading",
+    "OfflineReading",
     "SimulatedBench",
     "Snapshot",
     "SupplyUnderTest",
@@ -72,7 +72,7 @@ __all__ = [
 _FROM = {
     "Effects": "effects",
     "OfflineBench": "offline",
-    "Reading": "offline",
+    "OfflineReading": "offline",
     "SimulatedBench": "bench",
     "Snapshot": "supply.supply",
     "SupplyUnderTest": "supply.supply",

@@ -23,7 +23,7 @@ _CLOSE = 1e-6
 """Seconds that count as the same moment."""
 
 
-class Reading(NamedTuple):
+class OfflineReading(NamedTuple):
     """One reading: seconds since power-on, the channel's name, and the value in the unit of its quantity."""
 
     time: float
@@ -90,7 +90,7 @@ class OfflineBench:
             )
         return meter.read(self.advance(time)) * meter.channel.scale
 
-    def log(self, until: float, every: float | None = None) -> Iterator[Reading]:
+    def log(self, until: float, every: float | None = None) -> Iterator[OfflineReading]:
         """Yield the readings of all channels from now until `until` seconds, in the order of their times.
 
         Each channel is read once in its period, or `every` seconds; not all at once, and on a real bench each instant
@@ -104,4 +104,4 @@ class OfflineBench:
             places = np.arange(count) + self._phases[name] * (1.0 - off) + off * self._random.uniform(0.0, 1.0, count)
             due += [(begin + period * place, name) for place in places.tolist()]
         for time, name in sorted(due):
-            yield Reading(time, name, self.reading(name, time))
+            yield OfflineReading(time, name, self.reading(name, time))

@@ -45,6 +45,7 @@ def test_every_key_is_read():
     assert bench.mains.model_dump() == {
         "voltage": 230.0,
         "frequency": 50.0,
+        "wave": None,
         "tolerance": pytest.approx(0.06),
         "source_resistance": 0.4,
         "voltage_thd": None,

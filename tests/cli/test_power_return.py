@@ -5,8 +5,8 @@ import os
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.cli import power_return
-from benchmon.cli.power_return import check_power_return
+from benchmon.cli import live
+from benchmon.cli.live import check_power_return
 from benchmon.errors import BadInput
 from benchmon.session.session_files import new_session_path
 from benchmon.session.writer import SessionWriter
@@ -65,7 +65,7 @@ def test_without_a_terminal_it_takes_a_word_beforehand(bench):
 def test_at_a_terminal_it_asks(bench, monkeypatch, answer):
     record(bench, "tripped", at=1000)
     asked = []
-    monkeypatch.setattr(power_return, "has_terminal", lambda: True)
+    monkeypatch.setattr(live, "has_terminal", lambda: True)
     monkeypatch.setattr("click.confirm", lambda words, **_: (asked.append(words), answer)[1])
     if answer:
         check_power_return(bench, yes=False)

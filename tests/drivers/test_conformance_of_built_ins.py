@@ -8,10 +8,10 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from benchmon.errors import BadInput
+from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
-from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Reading
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
 from benchmon_drivers.manual import HandDriver
 from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
@@ -305,7 +305,98 @@ class TestHand(DriverConformance):
         person.join()
 
 
+def kit_for(driver_class):
+    """Return the kit for a driver of one channel that is `driver_class` on a good line."""
+
+    class Conformance(DriverConformance):
+        patience = 2.0
+
+        @contextmanager
+        def rig(self):
+            with scpi_rig(FakeTcpInstrument()) as good:
+                driver = driver_class("x", good.driver.settings, list(good.driver.channels.values()))
+                yield Rig(driver, good.shows, good.behave)
+                driver.close()
+
+    return Conformance()
+
+
+class LastGoodValue(ScpiDriver):
+    last = 0.0
+
+    def _query(self, channel):
+        with suppress(BadReply):
+            self.last = super()._query(channel)
+        return self.last
+
+
+class NoFactor(ScpiDriver):
+    def _query(self, channel):
+        return super()._query(channel) / channel.settings.factor
+
+
+class OldTime(ScpiDriver):
+    def read(self, channel):
+        reading = super().read(channel)
+        return Reading(reading.channel, reading.time - 5.0, reading.value, reading.problem)
+
+
+class NeverLost(ScpiDriver):
+    def read(self, channel):
+        try:
+            return super().read(channel)
+        except InstrumentError:
+            return Reading(channel, self.clock(), None, "silent")
+
+
+class AnotherChannelsValue(ScpiDriver):
+    def _query(self, channel):  # noqa: ARG002  that is its fault
+        return super()._query(next(iter(self.channels.values())))
+
+
+class RawIdentity(ScpiDriver):
+    def open(self):
+        super().open()
+        self._connection.write(b"*IDN?\n")
+        return self._connection.read().decode("latin-1")
+
+
+class LeavesItOpen(ScpiDriver):
+    def _open(self):
+        self.left = [*getattr(self, "left", []), Path("/dev/null").open("rb")]  # noqa: SIM115  that is its fault
+        return super()._open()
+
+
+class ClosesOnce(ScpiDriver):
+    def close(self):
+        if self._was_open and not self._connection.is_open:
+            raise OSError("is not open")
+        super().close()
+
+
 class TestAForeignDriverThatMisbehaves:
+    @pytest.mark.parametrize(
+        ("driver_class", "test", "says"),
+        [
+            (
+                LastGoodValue,
+                "test_garbage_is_never_a_value_and_is_survived",
+                "repeats an old value|garbage for a value",
+            ),
+            (NoFactor, "test_every_channel_shows_its_value_stamped_when_it_came", "shows"),
+            (OldTime, "test_every_channel_shows_its_value_stamped_when_it_came", "is stamped"),
+            (NeverLost, "test_silence_is_noticed_and_survived", "never noticed"),
+            (AnotherChannelsValue, "test_every_channel_shows_its_value_stamped_when_it_came", "shows"),
+            (RawIdentity, "test_control_codes_never_get_through", "not printable"),
+            (LeavesItOpen, "test_leaks_neither_files_nor_threads", "more files are open"),
+            (ClosesOnce, "test_closes_twice_and_opens_again", "is not open"),
+        ],
+    )
+    @pytest.mark.filterwarnings("ignore::ResourceWarning")
+    def test_the_kit_catches_it(self, driver_class, test, says):
+        with pytest.raises((AssertionError, OSError), match=says):
+            getattr(kit_for(driver_class), test)()
+
     def test_the_kit_catches_a_driver_that_takes_garbage_for_a_value(self):
         class Careless(ScpiDriver):
             def _query(self, channel):

@@ -319,3 +319,46 @@ def test_whatever_is_written_raises_only_instrument_errors(tmp_path, chunks):
     finally:
         driver.close()
     assert "report this" not in said
+
+
+def test_comments_and_the_separator_of_spreadsheets_are_no_rows(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("sep=;\n# a logger\nt;U\n1;5\n")
+    driver = csv_tail(path, {"u": {"column": "U"}}, separator=";", comment="#")
+    driver.open()
+    with path.open("a") as file:
+        file.write("# 99;99\n2;6\n")
+    assert [one.value for one in next_readings(driver)] == [6.0]
+    # The logger copies its table elsewhere, cuts it, and begins again.
+    path.write_text("sep=;\n# again\nU;t\n7;3\n")
+    assert [one.value for one in next_readings(driver)] == [7.0]
+    driver.close()
+
+
+@pytest.mark.parametrize(("field", "value"), [("22.1 mV", 0.0221), ("12 MV", 0.012), ("5 VDC", 5.0), ("5 A", None)])
+def test_a_value_in_a_file_may_have_a_unit(tmp_path, field, value):
+    path = tmp_path / "log.csv"
+    path.write_text("U\n")
+    driver = csv_tail(path, {"u": {"column": "U"}})
+    driver.open()
+    with path.open("a") as file:
+        file.write(f"{field}\n")
+    [reading] = next_readings(driver)
+    assert reading.value == (value if value is None else pytest.approx(value))
+    driver.close()
+    (tmp_path / "value").write_text(field)
+    alone = value_file(tmp_path / "value", {"u": {}}, unit="V")
+    alone.open()
+    assert alone.read("u").value == (value if value is None else pytest.approx(value))
+
+
+def test_a_denied_file_is_said_in_the_words_of_files(tmp_path, monkeypatch):
+    def deny(path):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr("benchmon_drivers.value_file.open_ordinary", deny)
+    (tmp_path / "value").write_text("5")
+    driver = value_file(tmp_path / "value", {"u": {}}, unit="V")
+    driver.open()
+    with pytest.raises(InstrumentError, match="no permission to read the file"):
+        driver.read("u")

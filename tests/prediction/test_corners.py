@@ -30,7 +30,8 @@ CORNERS = [
 def test_limits_hold_95_of_100_supplies_solved_in_full(bench, quantity):
     found = predict(bench).quantities[quantity]
     drawn = monte_carlo(bench, 100, seed=7, fast=False).values[quantity]
-    assert found.low is not None and found.high is not None
+    assert found.low is not None
+    assert found.high is not None
     room = 1e-3 * abs(found.value) + 1e-6
     assert np.mean((drawn >= found.low - room) & (drawn <= found.high + room)) >= 0.9
     assert found.uncertainty == max(found.high - found.value, found.value - found.low)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from benchmon.prediction import predict
+from benchmon.prediction.ratings.cautions import bleed_time
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.ratings.margins import above, below, fuse_heating, gate_i2t, headroom, windings_used
-from benchmon.prediction.ratings.stored_energy import bleed_time
 from benchmon.prediction.ratings.switch_on import core_inrush, switch_on
 from benchmon.prediction.ratings.worst_case import LOW, worst_case_of
 from support.supplies import CENTRE_TAPPED, RATED, rated

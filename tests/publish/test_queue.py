@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from benchmon.publish.queue import PublishQueue
+from benchmon.publish.publisher import PublishQueue
 
 
 class Client:

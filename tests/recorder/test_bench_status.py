@@ -11,7 +11,7 @@ from benchmon.recorder.storage_filter import StatusRecorder
 from benchmon.screen.session_state import SessionState
 from benchmon.session.follower import open_session_view
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.status import Finding, Level
+from benchmon.watch.status import Level, StatusFinding
 from benchmon.watch.verdict import judgement_of
 from support.waiting import until
 
@@ -54,7 +54,7 @@ def test_an_event_makes_it_due(quiet_bench):
     assert not status.is_due
     status.events([Event(0.1, "", "switch-off failed", "SWITCH OFF BY HAND")])
     assert status.is_due
-    assert status.look(0.1).finding is Finding.SWITCH_OFF_FAILED
+    assert status.look(0.1).finding is StatusFinding.SWITCH_OFF_FAILED
 
 
 def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text, meter):
@@ -86,7 +86,7 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         assert recorder.stop() == 1
     assert all(former == latter for former, latter in pairs)
     ended = open_session_view(recorder.path).poll().status
-    assert (ended.state, ended.finding, ended.tripped) == ("finished", Finding.TRIPPED, ("case",))
+    assert (ended.state, ended.finding, ended.tripped) == ("finished", StatusFinding.TRIPPED, ("case",))
 
 
 def test_a_trip_is_a_status_at_the_moment_of_its_event(tmp_path, bench, meter):

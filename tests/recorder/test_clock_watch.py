@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchmon.recorder import record, recording
-from benchmon.recorder.clock_watch import Clocks, ClockWatch
+from benchmon.recorder.heartbeat import Clocks, ClockWatch
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Anchor
 from benchmon.watch.conditions import PowerSwitchings

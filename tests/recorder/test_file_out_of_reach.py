@@ -9,8 +9,8 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.recorder import record, spawn_recorder
+from benchmon.screen.actions import SwitchOffRequest
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.switch_off_request import SwitchOffRequest
 from benchmon.session.follower import open_session_view
 from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
 from benchmon.session.writer import WritableFile

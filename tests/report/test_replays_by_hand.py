@@ -15,7 +15,7 @@ from benchmon.session.records import RecorderState
 from benchmon.session.replay import Player, ReplayView
 from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Judgement, Verdict
-from benchmon.watch.status import Finding, StatusWatch
+from benchmon.watch.status import StatusFinding, StatusWatch
 from support.session_view import lines_of
 
 
@@ -252,7 +252,7 @@ class TestWhatIf:
             for judgement in update.judgements:
                 status.judgement(judgement)
             status.events(update.events)
-        assert status.at(update.now).finding is Finding.SWITCHED
+        assert status.at(update.now).finding is StatusFinding.SWITCHED
 
     def test_a_silence_is_one_unless_the_period_is_longer(self, write_session, benches, silent):
         def values(channel, now, value):

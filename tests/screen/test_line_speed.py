@@ -7,7 +7,7 @@ import pty
 
 import pytest
 
-from benchmon.screen.terminal.line_speed import LineSpeed, assumed_speed
+from benchmon.screen.terminal.differential_driver import LineSpeed, assumed_speed
 
 
 def test_a_quick_answer_raises_what_is_sent_at_once():

@@ -1,7 +1,7 @@
 """A request to switch off is followed until somebody has answered it; where nobody does, the screen says so."""
 
+from benchmon.screen.actions import UNHEARD, SwitchOffRequest
 from benchmon.screen.app import BenchmonApp
-from benchmon.screen.switch_off_request import UNHEARD, SwitchOffRequest
 from benchmon.session.requests import SwitchPowerOff
 from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.status import Level

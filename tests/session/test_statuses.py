@@ -16,7 +16,7 @@ from benchmon.session.records import RecorderState, Update
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag
-from benchmon.watch.status import Alarm, BenchStatus, Finding, Level, StatusWatch, Subject
+from benchmon.watch.status import Alarm, BenchStatus, Level, StatusFinding, StatusWatch, Subject
 from benchmon.watch.status_wording import shown
 from benchmon.watch.verdict import judgement_of
 from support.layouts import as_layout
@@ -24,7 +24,7 @@ from support.layouts import as_layout
 WARNED = BenchStatus(
     2.0,
     Level.CAUTION,
-    Finding.SURELY_HEADING,
+    StatusFinding.SURELY_HEADING,
     about=Subject("case", 85.0, 60.0, 3.0, is_hot=True, others=2),
     also=Subject("vout", math.inf),
     limit_at=42.0,
@@ -37,7 +37,7 @@ WARNED = BenchStatus(
     alarms=(Alarm(AlarmKind.HOT, "case", 1.5, 85.0), Alarm(AlarmKind.NOT_WATCHED, "vout", 1.7)),
     until=2.0,
 )
-CALM = BenchStatus(1.0, Level.AS_EXPECTED, Finding.AS_EXPECTED, agreeing=2, known=2, until=1.0)
+CALM = BenchStatus(1.0, Level.AS_EXPECTED, StatusFinding.AS_EXPECTED, agreeing=2, known=2, until=1.0)
 
 
 @pytest.fixture
@@ -72,7 +72,7 @@ def test_a_status_comes_back_whole(write):
 
 
 def test_a_replay_shows_the_status_that_was_in_force(write):
-    ended = replace(CALM, time=9.0, until=9.0, state="finished", level=Level.ENDED, finding=Finding.ENDED)
+    ended = replace(CALM, time=9.0, until=9.0, state="finished", level=Level.ENDED, finding=StatusFinding.ENDED)
     path = write(CALM, replace(CALM, until=1.9), WARNED, ended)
     assert status_at(path, 0.5) is None
     assert status_at(path, 1.2) == status_at(path, 1.95) == replace(CALM, until=1.9)
@@ -145,7 +145,7 @@ def test_parts_that_make_no_sense_are_left_out(write, bench):
     told = '{"finding": "tripped", "state": "recording", "about": {"channel": 3}, "alarms": [1, {"kind": "x"}]}'
     change(path, f"UPDATE statuses SET status = '{told}'")  # noqa: S608 - a test's own words
     found = open_session_view(path).poll().status
-    assert found == BenchStatus(2.0, Level.CAUTION, Finding.TRIPPED, until=2.0)
+    assert found == BenchStatus(2.0, Level.CAUTION, StatusFinding.TRIPPED, until=2.0)
     assert shown(found, bench).sentence == "Tripped"
 
 
@@ -169,7 +169,7 @@ def test_what_a_recorder_cannot_say_of_itself_its_readers_add(bench):
     assert reader.glance.level is Level.BLIND
     assert "recorder is gone" in reader.glance.sentence
     assert reader.status.alarms[0].kind is AlarmKind.RECORDER_GONE
-    tripped = replace(WARNED, level=Level.DANGER, finding=Finding.TRIPPED)
+    tripped = replace(WARNED, level=Level.DANGER, finding=StatusFinding.TRIPPED)
     reader.take(update(tripped, 9.0, RecorderState.GONE))
     assert reader.glance.level is Level.DANGER
     reader.take(update(CALM, 9.0, RecorderState.FINISHED))

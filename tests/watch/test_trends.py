@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchmon.watch.drift.blocks import NoiseEstimate
-from benchmon.watch.drift.trend_test import onset_of, score_for, trend_of
+from benchmon.watch.drift.blocks import NoiseEstimate, onset_of, score_for, trend_of
 
 FINITE = st.floats(-1e6, 1e6)
 

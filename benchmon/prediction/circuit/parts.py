@@ -23,6 +23,12 @@ from benchmon.prediction.circuit.usual_parts import esr_of, leakage_inductance_o
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
 
+COPPER_GROWTH = "transformer.copper_growth"
+"""The resistance of warm windings over that in the bench file: no input, but found with the temperatures."""
+
+WINDING_TEMPERATURE, WINDING_RISE = "transformer.winding_temperature", "transformer.winding_rise"
+"""Temperature at which the bench file holds the windings, °C, and factor on their estimated rise, nominally 1."""
+
 
 @dataclass(frozen=True)
 class Parts:
@@ -49,10 +55,20 @@ class Parts:
 
     @property
     def primary_ohms(self) -> Floats:
-        """The resistance of source, fuse, inrush limiter and primary winding together, ohms (b,)."""
-        names = ("mains.source_resistance", "transformer.primary_resistance", "fuse.resistance", "ntc.resistance")
+        """The resistance of source, fuse, inrush limiter and warm primary winding together, ohms (b,)."""
+        names = ("mains.source_resistance", "fuse.resistance", "ntc.resistance")
         ohms: Floats = np.sum([self[name] for name in names], axis=0)
-        return ohms
+        return ohms + self["transformer.primary_resistance"] * self.copper_growth
+
+    @property
+    def secondary_ohms(self) -> Floats:
+        """The resistance of one warm secondary winding, ohms (b,)."""
+        return self["transformer.secondary_resistance"] * self.copper_growth
+
+    @property
+    def copper_growth(self) -> Floats | float:
+        """Resistance of the windings over that in the bench file, (b,); 1 where their temperature is not followed."""
+        return self.values.get(COPPER_GROWTH, 1.0)
 
     @property
     def load_ohms(self) -> Floats:
@@ -106,6 +122,10 @@ def parts_of(bench: Bench) -> Parts:
         "diode.thermal_resistance": bench.diode.thermal_resistance or 0.0,
         "ambient.temperature": bench.ambient.temperature,
     }
+    if bench.transformer.winding_temperature is not None:
+        values[WINDING_TEMPERATURE] = bench.transformer.winding_temperature
+    elif bench.transformer.resistance_temperature is not None:
+        values[WINDING_RISE] = 1.0
     values |= _mains_harmonics(bench)
     values |= _after_the_rectifier(bench)
     return Parts({name: np.array([value]) for name, value in values.items()})

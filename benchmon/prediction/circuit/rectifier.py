@@ -89,7 +89,7 @@ def windings_of(wiring: PathWiring, parts: Parts, primary_voltage: float) -> Win
     ratio = parts["transformer.open_circuit_voltage"] / primary_voltage * parts["core.turns"]
     primary = parts.primary_ohms
     share = wiring.turns / wiring.windings_in_parallel
-    winding = parts["transformer.secondary_resistance"] * share
+    winding = parts.secondary_ohms * share
     leakage = parts["transformer.leakage_inductance"] * share
     reflected = primary * ratio**2 * wiring.turns * wiring.line
     paths = len(wiring.signs)

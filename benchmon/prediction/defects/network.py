@@ -135,7 +135,7 @@ def _place_windings(build: Stamps, wiring: DiodeWiring, parts: Parts, ratio: Flo
     ones = np.ones(build.variants)
     for place, (branch, current) in enumerate(zip(wiring.branches, currents, strict=True)):
         count = len(branch.windings)
-        own = count * np.maximum(parts["transformer.secondary_resistance"], _LEAST_OHMS)
+        own = count * np.maximum(parts.secondary_ohms, _LEAST_OHMS)
         build.masses.append((current, current, count * parts["transformer.leakage_inductance"]))
         build.conductances.append((current, current, -own))
         for other, through in enumerate(currents):

@@ -184,10 +184,12 @@ def headroom(worst_case: WorstCase) -> Floats:
 def winding_heat(worst_case: WorstCase) -> tuple[float, float]:
     """Return the copper loss, watts, of the primary and of all secondary windings at high mains."""
     transformer, quantities = worst_case.bench.transformer, worst_case.loaded.quantities
-    primary = float(quantities["mains.current.rms"][HIGH]) ** 2 * transformer.primary_resistance
+    line = quantities["mains.current.rms"]
+    growth = float(np.broadcast_to(worst_case.loaded.equilibrium.parts.copper_growth, line.shape)[HIGH])
+    primary = float(line[HIGH]) ** 2 * transformer.primary_resistance * growth
     windings = windings_used(worst_case.bench)
     secondary = float(quantities["secondary.current.rms"][HIGH]) ** 2 * transformer.secondary_resistance * windings
-    return primary, secondary
+    return primary, secondary * growth
 
 
 def windings_used(bench: Bench) -> int:

@@ -12,7 +12,7 @@ from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.traces import unknowns_over_period
 from benchmon.prediction.ratings.switch_on import CoreInrush, SwitchOn, core_inrush, switch_on
 from benchmon.prediction.solved import SolvedQuantities, solve
-from benchmon.prediction.thermal.rated_rise import warm_resistance
+from benchmon.prediction.thermal.rated_rise import copper_warms, warm_resistance
 from benchmon.signals.arrays import Floats
 
 NORMAL, HIGH, LOW = 0, 1, 2
@@ -58,7 +58,7 @@ def worst_case_of(bench: Bench) -> WorstCase:
 
 def _warm_copper(bench: Bench, loaded: SolvedQuantities) -> SolvedQuantities | None:
     celsius = loaded.quantities.get("transformer.temperature")
-    if celsius is None:
+    if celsius is None or copper_warms(bench):
         return None
     parts = parts_of(bench)
     growth = warm_resistance(1.0, bench.ambient.temperature, celsius[NORMAL : NORMAL + 1])

@@ -1,7 +1,7 @@
 """Thermal equilibrium: the steady state of a circuit and the temperatures of its parts, solved together.
 
 Dissipation warms a part, and its temperature changes the circuit: the diode junction (a secant iteration), the inrush
-limiter and a load resistor with a temperature coefficient (fixed-point iterations).
+limiter, the windings and a load resistor with a temperature coefficient (fixed-point iterations).
 """
 
 from __future__ import annotations
@@ -17,16 +17,17 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.circuit import Sag
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
 from benchmon.prediction.circuit.network import path_currents
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts
 from benchmon.prediction.circuit.steady_state import SteadyState, solve_circuit
 from benchmon.prediction.circuit.trace_measures import rms_of
 from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
-from benchmon.prediction.thermal.rated_rise import load_heats_itself, load_rise
+from benchmon.prediction.thermal.rated_rise import copper_growth, copper_warms, load_heats_itself, load_rise
 from benchmon.signals.arrays import Floats
 
 _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
+_CLOSE_GROWTH = 1e-5
 _MOST_ROUNDS = 30
 _MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 1e-4, 0.02
 """Most solutions until the EMF and the core's idle current agree, the change that counts as none, and as little."""
@@ -75,9 +76,13 @@ def solve_in_equilibrium(
     if initial_guess and load_heats_itself(bench):
         warm = initial_guess.parts["load.temperature"]
         parts = parts.replaced({"load.temperature": _for_all_variants(warm, parts)})
+    if initial_guess and COPPER_GROWTH in initial_guess.parts:
+        parts = parts.replaced({COPPER_GROWTH: _for_all_variants(initial_guess.parts[COPPER_GROWTH], parts)})
     slope = initial_guess.slope if initial_guess else np.array([-1.0])
     temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc, _for_all_variants(slope, parts))
-    first, measured = initial_guess.state if initial_guess else None, traces_of if bench.ntc else load_traces_of
+    first, measured = initial_guess.state if initial_guess else None, load_traces_of
+    if bench.ntc or copper_warms(bench):
+        measured = traces_of
     state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=measured)
     found = temperatures
     return ThermalEquilibrium(state, traces_of(state), found.parts, found.junction, found.ntc, found.slope)
@@ -182,6 +187,8 @@ def solve_equilibrium(
     shift = np.reshape(shift, column)
     last: tuple[Floats, Floats] | None = None
     slope = np.broadcast_to(temperatures.slope, junction.shape)
+    if copper_warms(bench) and COPPER_GROWTH not in parts:
+        parts = parts.replaced({COPPER_GROWTH: copper_growth(bench, parts, None)})
     for _ in range(_MOST_ROUNDS):
         state, power, core_settled = solve(parts, junction, state)
         rise = parts["diode.thermal_resistance"].reshape(column) * power
@@ -198,6 +205,10 @@ def solve_equilibrium(
             ohms = ntc_resistance(parts, ntc)
             settled = settled and bool(np.max(np.abs(ohms / parts["ntc.resistance"] - 1.0)) < _CLOSE_RATIO)
             parts = parts.replaced({"ntc.resistance": ohms})
+        if copper_warms(bench):
+            growth = copper_growth(bench, parts, traces_of(state))
+            settled = settled and bool(np.max(np.abs(growth - parts.copper_growth)) < _CLOSE_GROWTH)
+            parts = parts.replaced({COPPER_GROWTH: growth})
         if load_heats_itself(bench):
             parts, load_settled = _with_warm_load(bench, parts, traces_of(state))
             settled = settled and load_settled

@@ -1,8 +1,8 @@
 """Temperature rise of the load resistor and the transformer, estimated from their ratings.
 
 A bench file has no thermal resistance for these parts, but their rating implies a usual rise. Both temperatures are
-estimates with a large uncertainty. That of the transformer does not act on the circuit: the winding resistances of the
-bench file are used unchanged, and `ratings.check` reports the effect of warm copper.
+estimates with a large uncertainty. That of the transformer acts on the circuit only where the bench file gives the
+temperature at which its resistances were measured; else `ratings.check` reports the effect of warm copper.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from benchmon.bench import Bench, ResistorLoad
-from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.trace_measures import mean_of
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts
+from benchmon.prediction.circuit.trace_measures import mean_of, rms_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.signals.arrays import Floats
 from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
@@ -26,6 +26,37 @@ def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | f
     12.5
     """
     return ohms * (COPPER_ZERO + warm) / (COPPER_ZERO + cold)
+
+
+def copper_warms(bench: Bench) -> bool:
+    """Return whether the windings' resistances follow their temperature: it is given, or known from the rating."""
+    transformer = bench.transformer
+    return transformer.resistance_temperature is not None and (
+        transformer.winding_temperature is not None or transformer.rating is not None
+    )
+
+
+_FIRST_RISE = 30.0
+
+
+def copper_growth(bench: Bench, parts: Parts, traces: Traces | None) -> Floats:
+    """Return the resistance of the windings over that in the bench file, (b,), with the currents of `traces`.
+
+    Without any it is a first guess. `parts` holds the factor on the estimated rise, or the temperature that the bench
+    file gives.
+    """
+    measured_at = bench.transformer.resistance_temperature
+    cold = parts["ambient.temperature"] if measured_at is None else measured_at
+    if WINDING_TEMPERATURE in parts:
+        celsius = parts[WINDING_TEMPERATURE]
+    elif traces is None:
+        celsius = parts["ambient.temperature"] + _FIRST_RISE
+    else:
+        names = ("mains.current", "secondary.current")
+        currents = {f"{name}.rms": rms_of(traces[name], traces.weights) for name in names}
+        rise = transformer_rise(bench, parts, currents)
+        celsius = parts["ambient.temperature"] + (0.0 if rise is None else parts[WINDING_RISE] * rise)
+    return np.asarray(warm_resistance(1.0, cold, celsius))
 
 
 def load_heats_itself(bench: Bench) -> bool:

@@ -49,14 +49,14 @@ def expected_wave(prediction: StoredPrediction | None, quantity: str) -> Folded 
 
 
 @dataclass(frozen=True)
-class CapturedWave:
+class FoldedWave:
     """A captured wave, folded, and its harmonics: pairs of order and rms."""
 
     folded: Folded
     harmonics: Sequence[tuple[int, float]]
 
 
-def fold_waveform(wave: Waveform, mains_frequency: float, beside: Folded | None = None) -> CapturedWave:
+def fold_waveform(wave: Waveform, mains_frequency: float, beside: Folded | None = None) -> FoldedWave:
     """Return a captured wave folded into one mains period, shifted to where it fits `beside` best, and its harmonics.
 
     A wave whose own frequency is near the mains' or twice that (ripple of a full wave) gives the period; else the
@@ -69,7 +69,7 @@ def fold_waveform(wave: Waveform, mains_frequency: float, beside: Folded | None 
     folded = _sorted(phase, samples.value, 1.0 / frequency)
     if beside is not None:
         folded = _sorted((phase + _shift(folded, beside)) % folded.period, samples.value, folded.period)
-    return CapturedWave(folded, harmonics)
+    return FoldedWave(folded, harmonics)
 
 
 def _sorted(phase: Floats, value: Floats, period: float) -> Folded:

@@ -12,8 +12,8 @@ from benchmon.errors import DataFileError
 from benchmon.screen.keys import WAVEFORM
 from benchmon.screen.lines.text import Line
 from benchmon.screen.lines.waveform import (
-    CapturedWave,
     Folded,
+    FoldedWave,
     WavePage,
     expected_wave,
     fold_waveform,
@@ -47,7 +47,7 @@ class WaveView(View, record=WAVEFORM):
         self._drawing = Canvas(self._draw, self._dependencies)
         self._key: tuple[str, int, int] | None = None
         self._folded_wave: Waveform | None = None
-        self._captured_wave: CapturedWave | None = None
+        self._captured_wave: FoldedWave | None = None
         self._problem = ""
 
     def body(self) -> Iterable[Widget]:
@@ -144,6 +144,6 @@ class WaveView(View, record=WAVEFORM):
         if not get_current_worker().is_cancelled:
             self.app.call_from_thread(self._take, wave, captured, problem)
 
-    def _take(self, wave: Waveform, captured: CapturedWave | None, problem: str) -> None:
+    def _take(self, wave: Waveform, captured: FoldedWave | None, problem: str) -> None:
         self._folded_wave, self._captured_wave, self._problem = wave, captured, problem
         self._drawing.show()

@@ -107,7 +107,7 @@ def faults_of_the_windings(bench: Bench) -> Iterator[SuspectedFault]:
     turned = Defects(reversed_windings=frozenset({2}))
     if topology.is_tapped and len(topology.rails) == 1:
         cause = "one winding is reversed: both halves conduct at once"
-        yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned)
+        yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned, correct=_magnetised)
     elif topology.is_tapped:
         cause = "one winding is reversed: each rail is charged once a period"
         yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned)

@@ -9,7 +9,7 @@ memory. For each new block:
 2. The Mann–Kendall test shows whether the blocks have a trend beyond chance. The significance it takes follows from
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
-   deviation of a single reading, what the mains' movement may leave after re-prediction (`mains_residual`), the step
+   deviation of a single reading, what the mains' movement may leave after re-prediction (`MainsResidual`), the step
    of an expectation that follows in steps, what warming up may still change (as much of the uncertainty as its
    progress says), what moving air does to a temperature, and the slow noise of the channel, learnt from its past.
 
@@ -28,10 +28,16 @@ from typing import NamedTuple
 import numpy as np
 
 from benchmon.signals.arrays import Floats
-from benchmon.watch.drift.blocks import BlockAverage, BlockMaker, MovingAverage
-from benchmon.watch.drift.mains_estimate import MainsEstimate
-from benchmon.watch.drift.mains_residual import MainsResidual, driver, elasticity_of
-from benchmon.watch.drift.trend_test import TrendEstimate, onset_of, score_for, trend_of
+from benchmon.watch.drift.blocks import (
+    BlockAverage,
+    BlockMaker,
+    MovingAverage,
+    TrendEstimate,
+    onset_of,
+    score_for,
+    trend_of,
+)
+from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60

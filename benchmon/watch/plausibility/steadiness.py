@@ -70,7 +70,7 @@ class Frozen:
     should_have_moved: float
 
 
-class FrozenValue:
+class StandstillWatch:
     """Finds a value that stays exactly the same while what is expected of it, at the measured mains, moves.
 
     Temperatures are left out: they follow late. So is a value that cannot be told from zero: a dead circuit reads it.

@@ -23,14 +23,14 @@ LATE = 50.0
 """Seconds by which a log is late."""
 
 
-class _ReservoirFault(CircuitFault):
+class _RarerReservoirFault(CircuitFault):
     def check_supply(self) -> None:
         """Refuse a supply without a capacitor."""
         if not self.supply.has_reservoir:
             raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
 
 
-class HighEsr(_ReservoirFault):
+class HighEsr(_RarerReservoirFault):
     """The first capacitor's series resistance is ten times as large; its capacitance is as it was."""
 
     name, description = "high-esr", "the reservoir's series resistance has grown tenfold"
@@ -40,7 +40,7 @@ class HighEsr(_ReservoirFault):
         return replace(defects, reservoir_esr=10.0 * defects.reservoir_esr)
 
 
-class TenthReservoir(_ReservoirFault):
+class TenthReservoir(_RarerReservoirFault):
     """A capacitor of a tenth of the capacitance was fitted, with the same series resistance."""
 
     name, description = "tenth-reservoir", "the reservoir has a tenth of its capacitance"

@@ -1,0 +1,104 @@
+"""Copper: winding resistances that follow the temperature of the windings."""
+
+import pytest
+
+from benchmon.prediction import predict
+from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
+from benchmon.prediction.defects.wiring import Defects
+from benchmon.prediction.monte_carlo import monte_carlo
+from support.circuits.drawn import capacitor, plain
+
+FILTER = [capacitor(4.7e-3, 0.03, tolerance=0.02)]
+NO_CORE = {"no_load_current": 0.0, "no_load_loss": 0.0}
+
+
+def supply(kind="bridge", **transformer):
+    return plain(kind, filter=FILTER, transformer=NO_CORE | transformer)
+
+
+def grown(bench, factor):
+    """Return a bench whose windings have `factor` times the resistance, and no temperature."""
+    transformer = bench.transformer
+    changes = {name: factor * getattr(transformer, name) for name in ("primary_resistance", "secondary_resistance")}
+    changes |= {"resistance_temperature": None, "winding_temperature": None}
+    return bench.model_copy(update={"transformer": transformer.model_copy(update=changes)})
+
+
+def values(bench):
+    found = {name: entry.value for name, entry in predict(bench).quantities.items()}
+    found.pop("transformer.temperature", None)
+    return found
+
+
+@pytest.mark.parametrize("kind", ["bridge", "half wave", "centre tap", "full-wave doubler"])
+def test_held_windings_have_copper_s_resistance_at_that_temperature(kind):
+    """Copper has 0.393 % of its resistance at 20 °C for each kelvin (IEC 60028, from memory)."""
+    bench = supply(kind, resistance_temperature="20 °C", winding_temperature="80 °C")
+    by_hand = values(grown(bench, 1.0 + 0.00393 * 60.0))
+    for name, value in values(bench).items():
+        assert value == pytest.approx(by_hand[name], rel=1e-3, abs=1e-6), name
+
+
+def test_windings_held_where_they_were_measured_change_nothing():
+    bench = supply(resistance_temperature="35 °C", winding_temperature="35 °C")
+    plainly = values(supply())
+    for name, value in values(bench).items():
+        assert value == pytest.approx(plainly[name], rel=1e-6, abs=1e-9), name
+
+
+def test_estimated_windings_are_those_held_at_the_estimated_temperature():
+    bench = supply(resistance_temperature="20 °C", rating="80 VA")
+    celsius = predict(bench).quantities["transformer.temperature"].value
+    assert celsius > 35.0
+    held = supply(resistance_temperature="20 °C", rating="80 VA", winding_temperature=celsius)
+    expected = values(held)
+    for name, value in values(bench).items():
+        assert value == pytest.approx(expected[name], rel=1e-4, abs=1e-6), name
+
+
+def test_a_circuit_for_faults_has_windings_as_warm():
+    bench = supply(resistance_temperature="20 °C", rating="40 VA")
+    sound = solve_fault_circuit(bench, parts_of(bench), Defects()).quantities
+    expected = values(bench)
+    for name in ("output.voltage.mean", "mains.current.rms", "secondary.current.rms"):
+        assert sound[name][0] == pytest.approx(expected[name], rel=2e-3), name
+
+
+def test_the_allowance_covers_cold_windings():
+    name = "output.voltage.mean"
+    warm = predict(supply(resistance_temperature="25 °C", rating="80 VA"), mains_voltage=230.0).quantities[name]
+    cold = predict(
+        supply(resistance_temperature="25 °C", rating="80 VA", winding_temperature="25 °C"), mains_voltage=230.0
+    ).quantities[name]
+    assert cold.value > warm.value
+    assert cold.value - warm.value < warm.uncertainty
+    assert cold.uncertainty < predict(supply(rating="80 VA"), mains_voltage=230.0).quantities[name].uncertainty
+
+
+def test_without_a_rating_nothing_changes():
+    plainly, with_temperature = predict(supply()), predict(supply(resistance_temperature="20 °C"))
+    assert with_temperature.quantities == plainly.quantities
+
+
+def test_draws_follow_the_windings_as_full_solutions_do():
+    bench = supply(resistance_temperature="20 °C", rating="40 VA")
+    fast, full = (monte_carlo(bench, 100, mains_voltage=230.0, fast=way) for way in (True, False))
+    for name in ("output.voltage.mean", "mains.current.rms", "transformer.temperature"):
+        assert fast.values[name] == pytest.approx(full.values[name], rel=2e-3), name
+
+
+def test_a_time_constant_is_that_of_the_transformer_s_warm_up():
+    bench = supply(rating="80 VA", thermal_time_constant="30 min")
+    assert predict(bench).warm_up["transformer.temperature"] == 1800.0
+
+
+def test_a_winding_temperature_needs_that_of_the_measurement():
+    with pytest.raises(ValueError, match="resistance_temperature"):
+        supply(winding_temperature="60 °C")
+
+
+@pytest.mark.parametrize("celsius", ["-60 °C", "400 °C", "20"])
+def test_no_winding_is_that_warm(celsius):
+    with pytest.raises(ValueError, match="resistance_temperature"):
+        supply(resistance_temperature=celsius)
