@@ -85,6 +85,15 @@ def test_orders_of_the_instrument_and_of_a_channel(opened, fake_instrument):
     assert values(opened(driver_at(fake_instrument.address, channels, word_order="little"))) == {"a": 1.5, "b": 2.5}
 
 
+def test_digits_that_are_none_spoil_no_other_channel(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = table(0, [0x1A00, 0x1234])
+    keys = {"type": "bcd16"}
+    driver = opened(driver_at(fake_instrument.address, {"bad": {"register": 0} | keys, "good": {"register": 1} | keys}))
+    readings = {one.channel: one for one in driver.read_together(["bad", "good"])}
+    assert "packed decimal digits" in readings["bad"].problem
+    assert readings["good"].value == 1234
+
+
 def test_over_range_and_no_value(opened, fake_instrument):
     fake_instrument.units[1].tables["holding"] = table(0, [0x8000, 0x7FFF, *registers_of("f", math.inf, math.nan)])
     channels = {

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.errors import BadReply
 from benchmon_drivers.modbus.registers import FORMATS, RegisterPlace, blocks, length, reader
 
 ORDERS = st.sampled_from(["big", "little"])
@@ -29,6 +30,18 @@ def test_whatever_an_instrument_packs_comes_out_again(data, kind, word_order, by
 def test_a_float_may_be_no_number_or_over_range():
     assert math.isnan(reader("float32", "big", "big")([0x7FC0, 0]))
     assert reader("float32", "big", "big")([0xFF80, 0]) == -math.inf
+
+
+@given(st.integers(0, 99_999_999), ORDERS, ORDERS)
+def test_packed_digits_are_read_as_they_are_written(number, word_order, byte_order):
+    packed = bytes.fromhex(f"{number:08d}")
+    registers = [int.from_bytes(packed[n : n + 2], byte_order) for n in (0, 2)]
+    assert reader("bcd32", word_order, byte_order)(registers[:: 1 if word_order == "big" else -1]) == number
+
+
+def test_what_is_no_packed_digit_is_no_reading():
+    with pytest.raises(BadReply, match="1A where packed"):
+        reader("bcd16", "big", "big")([0x1A])
 
 
 @pytest.mark.parametrize("registers", [[], [1], [1, 2, 3]])

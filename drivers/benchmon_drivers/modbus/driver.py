@@ -281,7 +281,8 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             # Noise on the line is tolerated once.
             return self._connection.query(request)
 
-    def _value(self, found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> float:
+    def _value(self, found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> float | BadReply:
+        """Return a value, or why it alone has none. Raises `BadReply` where the whole answer is wrong."""
         keys = self.channels[place.key].settings
         start = place.register - block.register
         if place.function in ("coil", "discrete"):
@@ -290,7 +291,10 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             return float(found.bits[start]) * keys.factor + keys.offset
         if len(found.registers) != block.count:
             raise BadReply(f"answered {len(found.registers)} registers instead of {block.count}")
-        raw = self._readers[place.key](found.registers[start : start + place.count])
+        try:
+            raw = self._readers[place.key](found.registers[start : start + place.count])
+        except BadReply as problem:
+            return problem
         if keys.no_value and raw in keys.no_value:
             return math.nan
         if keys.overload and raw in keys.overload:

@@ -8,10 +8,11 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Generic, Literal, TypeVar
 
+from benchmon.errors import BadReply
 from benchmon_drivers.serial.port import Order
 
 Function = Literal["holding", "input", "coil", "discrete"]
-Kind = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
+Kind = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64", "bcd16", "bcd32"]
 
 FORMATS: dict[str, str] = {
     "uint16": "H",
@@ -24,6 +25,8 @@ FORMATS: dict[str, str] = {
     "float64": "d",
 }
 """The struct format of each type."""
+_DIGITS = {"bcd16": "uint16", "bcd32": "uint32"}
+"""Types of packed decimal digits, four in a register, and the integers that hold them."""
 MOST = {"holding": 125, "input": 125, "coil": 2000, "discrete": 2000}
 """The most registers or bits of one reply (MODBUS application protocol V1.1b3, 6.1 to 6.4)."""
 
@@ -34,26 +37,43 @@ def length(kind: Kind) -> int:
     >>> length("uint16"), length("float64")
     (1, 4)
     """
-    return struct.calcsize(FORMATS[kind]) // 2
+    return struct.calcsize(FORMATS[_DIGITS.get(kind, kind)]) // 2
 
 
 def reader(kind: Kind, word_order: Order, byte_order: Order) -> Callable[[Sequence[int]], float]:
     """Return a function from registers (0 to 65535 each) to their number; NaN and ±inf for such a float.
 
     `word_order` "big" has the register with the highest bits first, `byte_order` "big" the higher byte of a register,
-    as in the protocol itself. The returned function raises `struct.error` for a wrong number of registers.
+    as in the protocol itself. The returned function raises `struct.error` for a wrong number of registers, and
+    `BadReply` where packed digits are none.
 
     >>> reader("float32", "big", "big")([0x42F6, 0xE979])
     123.45600128173828
     >>> reader("int32", "little", "big")([0xFFFF, 0xFFFE])
     -65537.0
+    >>> reader("bcd32", "big", "big")([0x0012, 0x3456])
+    123456.0
     """
+    if kind in _DIGITS:
+        return _reader_of_digits(kind, word_order, byte_order)
     pack = struct.Struct(f"{'>' if byte_order == 'big' else '<'}{length(kind)}H").pack
     unpack = struct.Struct(f">{FORMATS[kind]}").unpack
     step = 1 if word_order == "big" else -1
 
     def read(registers: Sequence[int]) -> float:
         return float(unpack(pack(*registers[::step]))[0])
+
+    return read
+
+
+def _reader_of_digits(kind: Kind, word_order: Order, byte_order: Order) -> Callable[[Sequence[int]], float]:
+    whole = reader("uint16" if kind == "bcd16" else "uint32", word_order, byte_order)
+
+    def read(registers: Sequence[int]) -> float:
+        digits = f"{int(whole(registers)):X}"
+        if not digits.isdecimal():
+            raise BadReply(f"has {digits} where packed decimal digits are wanted; check type and orders")
+        return float(digits)
 
     return read
 
