@@ -232,12 +232,16 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
 class Expected:
     """An expected value and its expanded uncertainty (k = 2), both in `unit`.
 
-    It stands beside the quantities' names, since code that stores or shows it must not load the prediction.
+    Where readings do not spread evenly, `low` and `high` are the limits of 95 % of them, and the uncertainty is the
+    distance to the farther one. It stands beside the quantities' names, since code that stores or shows it must not
+    load the prediction.
     """
 
     value: float
     uncertainty: float
     unit: str
+    low: float | None = None
+    high: float | None = None
 
 
 def example(kind: Kind) -> str:

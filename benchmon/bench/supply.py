@@ -499,10 +499,10 @@ class Capacitor(Section):
     esr_tolerance: Annotated[v.Fraction, Field(ge=0, lt=1)] | None = Field(
         None, description="Tolerance of the series resistance; 50 % where it is left out and esr is given."
     )
-    tolerance: Annotated[float | tuple[float, float], BeforeValidator(_read_tolerance), FRACTION] = Field(
-        0.0,
+    tolerance: Annotated[float | tuple[float, float], BeforeValidator(_read_tolerance), FRACTION] | None = Field(
+        None,
         description="Tolerance of the capacitance, or how far it may lie below and above, "
-        '["-20 %", "80 %"]; ±20 % is usual for an electrolytic.',
+        '["-20 %", "80 %"]. Left out, it is taken as usual: ±20 %, below 10 µF ±10 %.',
     )
     voltage_rating: Annotated[v.Volts, Field(gt=0)] | None = Field(
         None, description="Rated voltage; checked at high mains without load."
@@ -512,8 +512,10 @@ class Capacitor(Section):
     )
 
     @property
-    def tolerance_limits(self) -> tuple[float, float]:
-        """How far the capacitance may lie below (not above zero) and above its value, as parts of it."""
+    def tolerance_limits(self) -> tuple[float, float] | None:
+        """How far the capacitance may lie below (not above zero) and above its value, as parts; None if not given."""
+        if self.tolerance is None:
+            return None
         return self.tolerance if isinstance(self.tolerance, tuple) else (-self.tolerance, self.tolerance)
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from benchmon.instruments.types import Port
     from benchmon.prediction import Prediction
     from benchmon.prediction.ratings.check import Ratings
+    from benchmon.quantities import Expected
 
 
 _WIDEST = 80
@@ -38,7 +39,7 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
         "title": bench.title,
         "mains": {"voltage": prediction.mains_voltage, "frequency": prediction.mains_frequency},
         "quantities": {
-            name: {"value": expected.value, "uncertainty": expected.uncertainty, "unit": expected.unit}
+            name: {key: value for key, value in asdict(expected).items() if value is not None}
             for name, expected in prediction.quantities.items()
         },
         "harmonics": {name: [list(pair) for pair in pairs] for name, pairs in prediction.harmonics.items()},
@@ -57,18 +58,33 @@ def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
     ]
     for point in POINTS:
         rows = [
-            (name.removeprefix(f"{point}."), with_uncertainty(expected.value, expected.uncertainty, expected.unit))
+            (name.removeprefix(f"{point}."), _expected_text(expected))
             for name, expected in prediction.quantities.items()
             if name.partition(".")[0] == point
         ]
         if rows:
             lines += ["", table((point, "should read"), rows)]
+    if any(expected.low is not None for expected in prediction.quantities.values()):
+        lines += ["", fill(_LIMITS, _WIDEST)]
     lines += _not_given(prediction)
     lines += ["", _harmonics(prediction.harmonics["mains.current"]), ""]
     if prediction.findings:
         lines += [*(fill(f"! {wording_of(each)}", _WIDEST, subsequent_indent="  ") for each in prediction.findings), ""]
     lines.append(fill(" ".join(usual_cautions(bench)), _WIDEST))
     return "\n".join(lines)
+
+
+_LIMITS = (
+    "Two limits in place of ±: 95 % of the supplies within the tolerances lie between them. In some of these the "
+    "regulator runs out of headroom, or the choke's current ceases for a while, and in others not."
+)
+
+
+def _expected_text(expected: Expected) -> str:
+    if expected.low is None or expected.high is None:
+        return with_uncertainty(expected.value, expected.uncertainty, expected.unit)
+    value, low, high = (format_value(each, expected.unit, 3) for each in (expected.value, expected.low, expected.high))
+    return f"{value}, {low} to {high}"
 
 
 def _not_given(prediction: Prediction) -> list[str]:

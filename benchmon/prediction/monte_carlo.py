@@ -21,7 +21,7 @@ from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
 from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
-from benchmon.prediction.predict import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
+from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, InputUncertainty, input_uncertainties_of
 from benchmon.quantities import UNITS
@@ -70,7 +70,7 @@ class MonteCarlo:
 
 
 @dataclass(frozen=True)
-class _Nominal:
+class Nominal:
     """The nominal solution, and one moved by each of k inputs, with junction shifts (k,) in kelvin."""
 
     bench: Bench
@@ -90,7 +90,7 @@ class _FastMethod:
     for the coarser mesh, `offset_slopes` (k,) their changes.
     """
 
-    nominal: _Nominal
+    nominal: Nominal
     mesh: Mesh
     steps: int
     y: Floats
@@ -136,6 +136,18 @@ def monte_carlo(
     return MonteCarlo(distributions, values, sum(count for _, count in chunks))
 
 
+def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
+    """Return `draws` values, (draws,), of every quantity around a `nominal` solution; always the same ones.
+
+    Raises `PredictionError` if the circuit of a draw cannot be solved.
+    """
+    random = np.random.default_rng(1)
+    deviates = deviates_of(random, nominal.inputs, draws)
+    values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
+    _add_model_uncertainty(random, values, estimates_of(nominal.bench))
+    return values
+
+
 def distribution_of(values: Floats, unit: str) -> Distribution:
     """Return the distribution of `values` (draws,), in `unit`."""
     low, high = np.quantile(values, [0.025, 0.975])
@@ -163,13 +175,13 @@ def _add_model_uncertainty(
         values[name] = value * (1.0 + MODEL_FLOOR * random.standard_normal(len(value)))
 
 
-def _nominal(bench: Bench, parts: Parts, inputs: list[InputUncertainty]) -> _Nominal:
+def _nominal(bench: Bench, parts: Parts, inputs: list[InputUncertainty]) -> Nominal:
     solved = solve(bench, parts)
     moved, shift = varied_parts(parts, solved.equilibrium, inputs)
-    return _Nominal(bench, inputs, solved, solve(bench, moved, shift, initial_guess=solved.equilibrium), shift)
+    return Nominal(bench, inputs, solved, solve(bench, moved, shift, initial_guess=solved.equilibrium), shift)
 
 
-def _fast_method(nominal: _Nominal, stride: int, steps: int) -> _FastMethod | None:
+def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | None:
     """Return the fast method on every `stride`-th edge of the mesh, or None if the circuit does not converge on it."""
     equilibrium, moved = nominal.solved.equilibrium, nominal.moved.equilibrium
     fine = equilibrium.state.solution
@@ -211,7 +223,7 @@ def _log_slopes(rise: Floats, moved: Floats) -> Floats:
     return np.where(safe, np.log(np.where(safe, moved, 1.0) / np.where(safe, rise, 1.0)), 0.0) / STEP
 
 
-def _drawn_parts(nominal: _Nominal, deviates: Floats) -> tuple[Parts, Floats]:
+def _drawn_parts(nominal: Nominal, deviates: Floats) -> tuple[Parts, Floats]:
     """Return the parts of every draw, and the deviation of its junction from the thermal model, in kelvin (b,)."""
     parts = nominal.solved.equilibrium.parts
     changes = {name: np.repeat(value, len(deviates)) for name, value in parts.values.items()}
@@ -228,7 +240,7 @@ def _drawn_parts(nominal: _Nominal, deviates: Floats) -> tuple[Parts, Floats]:
     return Parts(changes), shift
 
 
-def _solve_in_full(nominal: _Nominal, deviates: Floats) -> dict[str, Floats]:
+def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
     parts, shift = _drawn_parts(nominal, deviates)
     return solve(nominal.bench, parts, shift, initial_guess=nominal.solved.equilibrium).quantities
 
@@ -260,7 +272,7 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     return found, balanced
 
 
-def _drawn_sag(nominal: _Nominal, deviates: Floats) -> Sag | None:
+def _drawn_sag(nominal: Nominal, deviates: Floats) -> Sag | None:
     """Return what the core's idle current takes from the EMF of every draw, to first order: it is small."""
     sag, moved = nominal.solved.equilibrium.state.circuit.sag, nominal.moved.equilibrium.state.circuit.sag
     if sag is None or moved is None:
@@ -289,7 +301,7 @@ def _quantities(
     return found, finite & (imbalance <= _UNBALANCED * np.abs(drawn) + _STRAY_CURRENT)
 
 
-def _accurate_method(nominal: _Nominal, deviates: Floats) -> _FastMethod | None:
+def _accurate_method(nominal: Nominal, deviates: Floats) -> _FastMethod | None:
     """Return the fastest method that agrees with the full solution of a few draws, or None if none does."""
     full = _solve_in_full(nominal, deviates)
     allowed = {name: _CLOSE * float(np.std(value)) + _negligible(name, full) for name, value in full.items()}
@@ -322,7 +334,7 @@ def _strayed(values: Floats) -> NDArray[np.bool_]:
     return strayed
 
 
-def _chunk(nominal: _Nominal, method: _FastMethod | None, deviates: Floats) -> tuple[dict[str, Floats], int]:
+def _chunk(nominal: Nominal, method: _FastMethod | None, deviates: Floats) -> tuple[dict[str, Floats], int]:
     """Return the quantities of a chunk of draws, and how many of them were solved in full."""
     if method is None:
         return _solve_in_full(nominal, deviates), len(deviates)

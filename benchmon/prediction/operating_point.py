@@ -18,8 +18,9 @@ from benchmon.bench import Accuracy, Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.mains_shape import KnownShape, MeasuredShape, known_shape
-from benchmon.prediction.predict import predict, predict_parts, solve, with_load
+from benchmon.prediction.predict import predict, predict_parts, with_load
 from benchmon.prediction.result import Prediction
+from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.quantities import Expected
 

@@ -8,24 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
-from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
-from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts, parts_of
-from benchmon.prediction.circuit.steady_state import diagnose_convergence
-from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
-from benchmon.prediction.circuit.traces import Traces, choke_rests, largest_flux
+from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.trace_measures import Harmonics
+from benchmon.prediction.circuit.traces import choke_rests, largest_flux
+from benchmon.prediction.corners import with_drawn_limits
 from benchmon.prediction.mains_shape import ShapeSensitivities
+from benchmon.prediction.monte_carlo import Nominal
 from benchmon.prediction.result import Prediction, Waveforms
-from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
-from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
+from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
+from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import (
-    JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
     Shares,
@@ -39,39 +37,11 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
-STEP = 0.03
-"""The change of an input in a varied circuit, in standard uncertainties."""
-
 _NOTABLE_REST = 0.02
 """Part of the time without current from which a choke counts as discontinuous."""
 
 SATURATED = 1.25
 """Flux relative to that at rated voltage from which the core counts as saturated: 1.9 T in a core for 1.5 T."""
-
-_CASE_PART = 0.85
-"""Case temperature rise divided by junction temperature rise (a usual value for a diode in free air, from memory)."""
-
-ESTIMATES: dict[str, tuple[float, str]] = {
-    "diode.temperature.case": (0.1, "where the probe sits"),
-    "load.temperature": (0.15, "how the load is mounted"),
-    "transformer.temperature": (0.2, "how the transformer is built"),
-}
-"""Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
-
-
-def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
-    """Return the entries of `ESTIMATES` that apply to a bench: a temperature that it holds is no estimate."""
-    held = bench.transformer.winding_temperature is not None
-    return {name: entry for name, entry in ESTIMATES.items() if not (held and name == "transformer.temperature")}
-
-
-@dataclass(frozen=True)
-class SolvedQuantities:
-    """Every quantity of every variant, (b,), and the solved state that it was calculated from."""
-
-    equilibrium: ThermalEquilibrium
-    quantities: dict[str, Floats]
-    harmonics: Harmonics
 
 
 def predict(
@@ -101,7 +71,8 @@ def predict_parts(
     """
     inputs = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
     nominal = solve(bench, parts, initial_guess=initial_guess)
-    varied = solve(bench, *varied_parts(parts, nominal.equilibrium, inputs), initial_guess=nominal.equilibrium)
+    moved, shift = varied_parts(parts, nominal.equilibrium, inputs)
+    varied = solve(bench, moved, shift, initial_guess=nominal.equilibrium)
     expected, contributions, all_changes = {}, {}, {}
     labels = [entry.label for entry in inputs]
     for name, value in nominal.quantities.items():
@@ -112,6 +83,7 @@ def predict_parts(
     _allow_for_estimates(expected, contributions, estimates_of(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
+    expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
     prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
@@ -156,94 +128,6 @@ def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Par
     if ambient is not None:
         changes["ambient.temperature"] = np.array([ambient])
     return parts.replaced(changes)
-
-
-def solve(
-    bench: Bench, parts: Parts, shift: Floats | float = 0.0, initial_guess: ThermalEquilibrium | None = None
-) -> SolvedQuantities:
-    """Return all quantities of all variants in `parts`, each (b,).
-
-    `shift` (b,) kelvin is added to the junction's rise; `initial_guess` is a solved state to start from. Raises
-    `PredictionError` if any variant has no finite, converged solution.
-    """
-    if np.any(parts["mains.voltage"] <= 0):
-        raise PredictionError("mains.voltage: is zero, so nothing can be predicted; give volts above zero")
-    try:
-        equilibrium = solve_in_equilibrium(bench, parts, initial_guess, shift)
-    except NoSteadyState:
-        raise PredictionError(diagnose_convergence(bench, parts)) from None
-    ripple_order = bench.rectifier.topology.ripple_order
-    quantities, harmonics = readings_of(equilibrium.traces, parts["mains.frequency"], ripple_order)
-    quantities |= temperatures_of(bench, equilibrium, quantities)
-    if not all(np.all(np.isfinite(value)) for value in quantities.values()):
-        raise PredictionError("the circuit's steady state is not finite; check the bench file for extreme values")
-    if not np.all(equilibrium.state.solution.converged):
-        raise PredictionError(
-            "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
-        )
-    return SolvedQuantities(equilibrium, quantities, harmonics)
-
-
-class SolvedTemperatures(Protocol):
-    """A steady state with its temperatures, such as `ThermalEquilibrium`."""
-
-    @property
-    def traces(self) -> Traces:
-        """The traces over one period."""
-        ...
-
-    @property
-    def parts(self) -> Parts:
-        """The values of the parts at their temperatures."""
-        ...
-
-    @property
-    def junction(self) -> Floats:
-        """The junction temperature of the measured diode, °C, (b,)."""
-        ...
-
-    @property
-    def ntc(self) -> Floats:
-        """The temperature of the inrush limiter, °C, (b,)."""
-        ...
-
-
-def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: dict[str, Floats]) -> dict[str, Floats]:
-    """Return every temperature, °C (b,), of a solved state with the given electrical `quantities`."""
-    parts = equilibrium.parts
-    ambient = parts["ambient.temperature"]
-    found = {"ambient.temperature": ambient}
-    if bench.diode.thermal_resistance is not None:
-        found["diode.temperature.junction"] = equilibrium.junction
-        found["diode.temperature.case"] = ambient + _CASE_PART * (equilibrium.junction - ambient)
-    if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
-        rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
-        found["regulator.temperature.junction"] = ambient + rise
-    if bench.ntc is not None:
-        found["ntc.temperature"] = equilibrium.ntc
-    load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)
-    if load is not None:
-        found["load.temperature"] = ambient + load
-    if WINDING_TEMPERATURE in parts:
-        found["transformer.temperature"] = parts[WINDING_TEMPERATURE]
-    elif transformer is not None:
-        found["transformer.temperature"] = ambient + transformer
-    return found
-
-
-def varied_parts(parts: Parts, equilibrium: ThermalEquilibrium, inputs: list[InputUncertainty]) -> tuple[Parts, Floats]:
-    """Return one variant for each input, moved by `STEP` standard uncertainties, and the junction shifts (b,) in K."""
-    count = len(inputs)
-    changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
-    shift = np.zeros(count)
-    rise = float(equilibrium.junction[0] - parts["ambient.temperature"][0])
-    for row, entry in enumerate(inputs):
-        if entry.part == JUNCTION_SHIFT:
-            shift[row] = -STEP * entry.size * rise
-            continue
-        value = changes[entry.part][row]
-        changes[entry.part][row] = value + STEP * entry.size * (abs(value) if entry.relative else 1.0)
-    return Parts(changes), shift
 
 
 def _expanded(changes: Floats, model: float) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, harmonic_part
+from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.signals.arrays import Floats
 from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
@@ -120,7 +121,11 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
 
 
 def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:
-    low, high = part.tolerance_limits
+    limits = part.tolerance_limits
+    if limits is None:
+        size = usual_tolerance_of(part) * _RECTANGULAR
+        return InputUncertainty(name, label + NOT_GIVEN, size, rectangular=True)
+    low, high = limits
     wider = max(-low, high)
     if wider == 0.0:
         return InputUncertainty(name, label, _LEAST_TOLERANCE * _RECTANGULAR, rectangular=True)
@@ -128,7 +133,7 @@ def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:
 
 
 _LEAST_TOLERANCE = 0.02
-"""Tolerance of a capacitance without one: a measured one still changes with temperature and age."""
+"""Tolerance of a capacitance that is given as exact: a measured one still changes with temperature and age."""
 
 
 def _core(bench: Bench) -> list[InputUncertainty]:

@@ -39,7 +39,7 @@ from benchmon.prediction import predict
 from benchmon.prediction.circuit.diode import junction_of
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.monte_carlo import monte_carlo
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from benchmon_simulated.scenarios import scenario_named
 
 sys.path.insert(0, str(Path(__file__).parents[1]))

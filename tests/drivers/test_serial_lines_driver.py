@@ -93,6 +93,12 @@ def test_a_line_in_another_unit_is_no_reading(opened, fake_instrument, line, uni
     assert says in reading.problem
 
 
+@pytest.mark.parametrize(("line", "value"), [(b"2.5 mV", -0.0015), (b"OL", -math.inf), (b"-OL", math.inf)])
+def test_reversed_leads_and_an_offset(opened, fake_instrument, line, value):
+    channels = {"x": {"factor": -1, "offset": 0.001}}
+    assert hear_line(opened, fake_instrument, line, channels=channels).value == pytest.approx(value)
+
+
 @pytest.mark.parametrize("text", [b"1_000", b"nan", b"inf", b"0x1F", b"1,234.5", b"1.2.3"])
 def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, fake_instrument, text):
     reading = hear_line(opened, fake_instrument, b"V=" + text, pattern=r"V=(?P<value>\S+)")

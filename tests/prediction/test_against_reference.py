@@ -4,7 +4,7 @@ import pytest
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.parts import parts_of
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from support.circuits.agreement import predicted, shares
 from support.circuits.drawn import capacitor, choke, current, plain, resistor
 from support.circuits.kept import reference

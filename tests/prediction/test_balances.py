@@ -7,7 +7,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from benchmon.prediction.circuit.parts import parts_of
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, draw, plain
 

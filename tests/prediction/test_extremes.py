@@ -14,7 +14,7 @@ from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
-from benchmon.prediction.predict import SolvedQuantities, solve
+from benchmon.prediction.solved import SolvedQuantities, solve
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, choke, current, draw_wild, plain, resistor
 

@@ -7,7 +7,7 @@ from benchmon.bench import load_bench
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from benchmon_simulated.scenarios import scenario_named
 from support.circuits.drawn import without_core
 from support.circuits.kept import stepped

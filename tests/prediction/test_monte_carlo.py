@@ -76,11 +76,14 @@ def test_the_fast_method_agrees_with_the_full_solution(changes):
 def test_a_regulator_that_may_drop_out_ripples_in_some_draws_only():
     regulator = 'output_voltage = "{} V"\ndropout = "2 V"\nquiescent_current = "5 mA"'
     edge = rated(regulator=regulator.format(18.5))
-    assert predict(edge).quantities["output.voltage.ripple"].uncertainty < 0.01
     drawn = monte_carlo(edge, 2000)
     ripple = drawn.values["output.voltage.ripple"]
     assert 0.02 < np.mean(ripple > 0.05) < 0.6
-    assert drawn.quantities["output.voltage.ripple"].high > 0.1
+    high = drawn.quantities["output.voltage.ripple"].high
+    assert high > 0.1
+    expected = predict(edge).quantities["output.voltage.ripple"]
+    assert expected.value == pytest.approx(0.0, abs=1e-6)
+    assert expected.high == pytest.approx(high, rel=0.3)
     safe = monte_carlo(rated(regulator=regulator.format(12.0)), 500)
     assert np.max(safe.values["output.voltage.ripple"]) < 0.01
 

@@ -137,6 +137,16 @@ def test_a_tolerance_with_two_limits_allows_for_the_wider_side():
     assert ripple(["-20 %", "20 %"]) == ripple("20 %")
 
 
+def test_a_tolerance_that_is_left_out_is_a_usual_one():
+    def ripple(**tolerance):
+        return predict(plain(filter=[capacitor(4.7e-3, **tolerance)]))
+
+    left_out, name = ripple(tolerance=None), "reservoir.voltage.ripple"
+    assert left_out.quantities[name] == ripple(tolerance="20 %").quantities[name]
+    assert ripple(tolerance=0).quantities[name].uncertainty < left_out.quantities[name].uncertainty / 3.0
+    assert any("capacitor" in label for label in left_out.unspecified[name])
+
+
 def test_a_wider_tolerance_widens_only_what_depends_on_it():
     def ripple(tolerance):
         return predict(plain(filter=[capacitor(4.7e-3, tolerance=tolerance), choke(0.01), capacitor(1e-3)])).quantities

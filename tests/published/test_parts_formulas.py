@@ -11,7 +11,7 @@ from scipy.special import lambertw, wrightomega
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct, fit_forward, forward_voltage, wright_omega
 from benchmon.prediction.circuit.parts import Parts, parts_of
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ntc_resistance, ntc_temperature
 from support.circuits.drawn import capacitor, plain, resistor
 

@@ -264,15 +264,28 @@ def core_of(bench: Bench, parts: Parts) -> Core:
 
 def choke_rests(state: SteadyState) -> Floats | None:
     """Return the part of the time, (b,), in which a choke at the input carries no current; None without one."""
+    current = _choke_current(state)
+    if current is None:
+        return None
+    rests: Floats = np.einsum("bms,ms->b", (current < _RESTS).astype(float), state.solution.mesh.weights)
+    return rests
+
+
+def least_choke_current(state: SteadyState) -> Floats | None:
+    """Return the least current, (b,), of a choke at the input as a part of its mean; None without one."""
+    current = _choke_current(state)
+    return None if current is None else np.min(current, axis=(1, 2))
+
+
+def _choke_current(state: SteadyState) -> Floats | None:
+    """Return the current of a choke at the input divided by its mean, (b, m, 2); None without one."""
     equations = state.circuit.equations
     first = min(equations.chokes, default=None)
     if first is None or any(isinstance(part, Capacitor) for part in equations.bench.filter[:first]):
         return None
-    current = state.solution.y[..., equations.chokes[first]]
-    weights = state.solution.mesh.weights
-    mean = np.einsum("bms,ms->b", current, weights)[:, None, None]
-    rests: Floats = np.einsum("bms,ms->b", (current < _RESTS * mean).astype(float), weights)
-    return rests
+    current: Floats = state.solution.y[..., equations.chokes[first]]
+    mean = np.einsum("bms,ms->b", current, state.solution.mesh.weights)[:, None, None]
+    return current / np.where(mean > 0.0, mean, np.inf)
 
 
 def largest_flux(state: SteadyState) -> Floats | None:

@@ -44,6 +44,11 @@ def source_resistance_of(mains: Mains) -> float:
     return USUAL_SOURCE_OHMS if mains.source_resistance is None else mains.source_resistance
 
 
+def usual_tolerance_of(capacitor: Capacitor) -> float:
+    """Return the usual tolerance of a capacitor either way: ±20 % for electrolytics, ±10 % for films (from memory)."""
+    return 0.1 if capacitor.capacitance < _FILM_BELOW else 0.2
+
+
 def esr_of(capacitor: Capacitor) -> float:
     """Return the series resistance of a capacitor in ohms; left out, tan δ / (2πf·C) and its leads."""
     if capacitor.esr is not None:

@@ -16,7 +16,7 @@ from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, 
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects.network import DiodeCircuit, diode_circuit
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.prediction.predict import temperatures_of
+from benchmon.prediction.solved import temperatures_of
 from benchmon.prediction.thermal.equilibrium import Temperatures, settled_core, solve_equilibrium, with_ntc
 from benchmon.signals.arrays import Floats
 

@@ -10,8 +10,8 @@ from benchmon.bench import Bench, OpenLoad
 from benchmon.prediction.circuit import trace_measures as m
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.traces import unknowns_over_period
-from benchmon.prediction.predict import SolvedQuantities, solve
 from benchmon.prediction.ratings.switch_on import CoreInrush, SwitchOn, core_inrush, switch_on
+from benchmon.prediction.solved import SolvedQuantities, solve
 from benchmon.prediction.thermal.rated_rise import copper_warms, warm_resistance
 from benchmon.signals.arrays import Floats
 

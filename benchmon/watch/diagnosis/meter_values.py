@@ -19,7 +19,7 @@ from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
 from benchmon.signals.arrays import Floats

@@ -12,7 +12,7 @@ from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 from benchmon.watch.diagnosis.meter_values import MeterValues
 
 OFF = "switch off, let capacitors discharge, "

@@ -6,6 +6,7 @@ lines in the received bytes and never returns an incomplete one.
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -15,7 +16,7 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, BeforeValidator, Field
 from serial.tools.list_ports import comports
 
-from benchmon.bench.fields import KeyedError
+from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port
 from benchmon.text import one_line
@@ -31,7 +32,14 @@ from benchmon_drivers.number_parsing import (
     written_number,
 )
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
-from benchmon_drivers.serial.port import arrived, discards_on_close, one_command, read_until_quiet, termination
+from benchmon_drivers.serial.port import (
+    arrived,
+    discards_on_close,
+    not_zero,
+    one_command,
+    read_until_quiet,
+    termination,
+)
 
 LONGEST_LINE = 1000
 _GAP = 1.0
@@ -122,6 +130,10 @@ class SerialLinesChannel(ChannelSettings):
         description="Named group of the pattern that is the value; a group unit, or NAME_unit for a group NAME, is "
         "its unit.",
     )
+    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
+        1.0, description="Factor on the value in the line; negative where the leads are reversed."
+    )
+    offset: Number = Field(0.0, description="Added after the factor.")
     unit: ReplyUnit | None = Field(
         None,
         description='Unit of a value that is shown without one, such as "mV", "°F" or "K", and of what scale converts, '
@@ -228,17 +240,19 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         match = self._patterns[channel.name].fullmatch(text)
         if match is None:
             only = len(self.channels) == 1
-            return over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
+            beyond = over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
+            return None if beyond is None else math.copysign(beyond, beyond * channel.settings.factor)
         digits = match[channel.settings.group]
         if digits is None:
             return None
+        keys = channel.settings
         overrange = over_range(digits.strip(), self._overload)
         if overrange is not None:
-            return overrange
+            return math.copysign(overrange, overrange * keys.factor)
         groups = match.groupdict()
         unit = groups.get(f"{channel.settings.group}_unit") or groups.get("unit") or ""
         try:
-            return written_number(digits, unit, channel.settings.unit or channel.unit)
+            return written_number(digits, unit, keys.unit or channel.unit) * keys.factor + keys.offset
         except BadReply as problem:
             return problem
 

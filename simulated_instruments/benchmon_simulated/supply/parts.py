@@ -222,18 +222,17 @@ def tolerance_of(part: Capacitor) -> tuple[float, float]:
 def _real_filter(parts: Sequence[FilterPart], spread: PartSpread, scale: float) -> tuple[FilterPart, ...]:
     """Return the filter's parts: a capacitance anywhere in its tolerance, and an ESR that differs from the file's.
 
-    Without a tolerance in the file, a capacitance is within −20/+80 %, the wide tolerance of electrolytics, near +5 %
-    if anywhere (from experience). The ESR differs by up to 1.5 times from the file's; a file without one gets 0.15/(ωC)
+    Without a tolerance in the file, a capacitance is within ±20 %, as usual for electrolytics, below 10 µF within ±10 %
+    (from memory). The ESR differs by up to 1.5 times from the file's; a file without one gets 0.15/(ωC)
     at 100 Hz within a factor of 1.8, which is a dissipation factor of 8 to 27 % (usual electrolytics, from memory).
     """
     drawn: list[FilterPart] = []
     for part in parts:
         if isinstance(part, Capacitor):
-            if "tolerance" in part.model_fields_set:
-                low, high = tolerance_of(part)
-                factor = 1.0 + float(spread.random.uniform(-low, high))
-            else:
-                factor = 1.0 + float(spread.random.triangular(-0.2, 0.05, 0.8))
+            low, high = tolerance_of(part)
+            if part.tolerance is None:
+                low = high = 0.2 if part.capacitance >= 10e-6 else 0.1
+            factor = 1.0 + float(spread.random.uniform(-low, high))
             if part.esr is not None and "esr" in part.model_fields_set:
                 esr = spread.times(part.esr, 1.5**scale)
             else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.parts import parts_of
-from benchmon.prediction.predict import solve
+from benchmon.prediction.solved import solve
 
 PEAKS = ("peak", "ripple", "crest_factor")
 LOWS = ("valley", "headroom")

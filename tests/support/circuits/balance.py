@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.prediction.predict import SolvedQuantities
+from benchmon.prediction.solved import SolvedQuantities
 
 Trace = np.ndarray
 

@@ -29,7 +29,7 @@ PLAIN: dict[str, Any] = {
 
 
 def capacitor(farads: float, esr: float = 0.0, **more: Any) -> dict[str, Any]:
-    return {"kind": "capacitor", "capacitance": farads, "esr": esr} | more
+    return {"kind": "capacitor", "capacitance": farads, "esr": esr, "tolerance": 0.02} | more
 
 
 def resistor(ohms: float) -> dict[str, Any]:

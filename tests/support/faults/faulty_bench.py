@@ -51,7 +51,7 @@ def drawn(bench: Bench, random: np.random.Generator) -> Bench:
         }
     )
     parts = [
-        part.model_copy(update={"capacitance": near(part.capacitance, 0.8 * part.tolerance)})
+        part.model_copy(update={"capacitance": near(part.capacitance, 0.8 * (part.tolerance or 0.0))})
         if part.kind == "capacitor"
         else part
         for part in bench.filter
