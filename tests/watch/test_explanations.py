@@ -26,10 +26,20 @@ def causes(name, observations):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_true_cause_comes_first_in_nine_of_ten(name):
-    told = [(case.cause, causes(name, case.observations)) for case in cases(BENCHES[name], 1) if case.visible]
-    assert len(told) > 60
-    assert sum(cause == found[0] for cause, found in told) >= 0.9 * len(told)
-    assert sum(cause in found[:3] for cause, found in told) >= 0.98 * len(told)
+    drawn = [case for case in cases(BENCHES[name], 1) if case.visible]
+    found = [EXPLAINERS[name].explain(case.observations) for case in drawn]
+    assert len(drawn) > 60
+    first = [is_named(case.cause, ranked[0]) for case, ranked in zip(drawn, found, strict=True)]
+    assert sum(first) >= 0.9 * len(drawn)
+    in_three = [case.cause in [one.cause for one in ranked[:3]] for case, ranked in zip(drawn, found, strict=True)]
+    assert sum(in_three) >= 0.98 * len(drawn)
+
+
+def is_named(cause, first):
+    """Return whether the first explanation is a cause; one meter that is off by itself may be named the odd one."""
+    odd = first.message.partition(" is the odd one")[0].rpartition("; ")[2]
+    by_itself = first.cause == NONE_OF_THESE and "by itself" in cause and cause.startswith(f"{odd}: ")
+    return first.cause == cause or by_itself
 
 
 @pytest.mark.parametrize("name", NAMES)
