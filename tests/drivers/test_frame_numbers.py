@@ -14,8 +14,7 @@ from benchmon.errors import BadReply
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument
 from benchmon.quantities import VOLTAGE, parse_value
-from benchmon_drivers.serial.checksums import CHECKSUMS
-from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
+from benchmon_drivers.serial.frame_numbers import CHECKSUMS, SerialFramesChannel, frame_value
 from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter, joined_halves
 from support.far_ends.receiving import next_readings
 from support.supplies import supply

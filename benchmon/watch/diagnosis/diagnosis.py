@@ -19,17 +19,17 @@ the channels adds, and when "nothing wrong" is withheld, is in `statement`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
 from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.double_faults import double_faults
 from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
-from benchmon.watch.diagnosis.meter_faults import meter_faults_of
+from benchmon.watch.diagnosis.meter_faults import USUAL, meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
 from benchmon.watch.records import Explanation
@@ -292,3 +292,74 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
     return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
+
+
+_LOOKED_INTO = 6
+"""How many faults with a channel left out, and pairs of channels, are looked into."""
+
+_OTHERWISE = "reads wrong besides"
+_OTHERWISE_REMEDY = "look for a second cause at that meter"
+
+
+def double_faults(
+    usable: Sequence[Observation], hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]
+) -> list[Hypothesis]:
+    """Return the pairs of `hypotheses` that are worth comparing with `usable`; priors are those of both by chance.
+
+    `expected` is what each channel reads where nothing is wrong, by name. Priors of `hypotheses` are weights.
+    """
+    if len(usable) < 4:
+        return []  # what is left would explain nothing
+    total = sum(one.prior for one in hypotheses)
+    mistakes = {one.channel.name: list[Hypothesis]() for one in usable}
+    for one in hypotheses:
+        if len(one.channels) == 1 and one.channels[0] in mistakes:
+            mistakes[one.channels[0]].append(one)
+    found: list[Hypothesis] = []
+    faults = [one for one in hypotheses if not one.channels]
+    every = range(len(usable))
+    for fault, (odd,) in _best(usable, [(one, (at,)) for one in faults for at in every], expected):
+        found += _beside_a_fault(fault, usable[odd])
+    sound = Hypothesis("", "", 1.0, expected)
+    for _, (first, second) in _best(usable, [(sound, pair) for pair in combinations(every, 2)], expected):
+        name = usable[second].channel.name
+        found += _of_two_meters(mistakes[usable[first].channel.name], mistakes[name], name)
+    return [replace(pair, prior=pair.prior / total**2) for pair in found]
+
+
+def _best(
+    usable: Sequence[Observation],
+    cases: Sequence[tuple[Hypothesis, tuple[int, ...]]],
+    expected: Mapping[str, MeterValue],
+) -> list[tuple[Hypothesis, tuple[int, ...]]]:
+    """Return the few of `cases`, a hypothesis and the places of channels that spoil it, that fit best without those."""
+    if not cases:
+        return []
+    left_out = np.zeros((len(cases), len(usable)), bool)
+    for row, (_, odd) in zip(left_out, cases, strict=True):
+        row[list(odd)] = True
+    logs = log_likelihoods(usable, [one.readings for one, _ in cases], expected, left_out)
+    scores = logs + np.array([math.log(one.prior) for one, _ in cases])
+    return [cases[at] for at in np.argsort(-scores)[:_LOOKED_INTO]]
+
+
+def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]:
+    name, value = odd.channel.name, fault.readings.get(odd.channel.name)
+    if value is None:
+        return
+    for wrong, cause, remedy, weight in meter_faults_on(odd.channel, value):
+        yield _pair(fault, Hypothesis(f"{name}: {cause}", remedy, weight, {**fault.readings, name: wrong}, (name,)))
+    open_one = {other: told for other, told in fault.readings.items() if other != name}
+    yield _pair(fault, Hypothesis(f"{name}: {_OTHERWISE}", _OTHERWISE_REMEDY, USUAL, open_one, (name,)))
+
+
+def _of_two_meters(first: Sequence[Hypothesis], second: Sequence[Hypothesis], name: str) -> Iterator[Hypothesis]:
+    for one in first:
+        for other in second:
+            yield _pair(one, replace(other, readings={**one.readings, name: other.readings[name]}))
+
+
+def _pair(one: Hypothesis, other: Hypothesis) -> Hypothesis:
+    """Return both at once; `other` has the readings that both together give."""
+    cause, remedy = f"{one.cause}; {other.cause}", f"{one.remedy}; {other.remedy}"
+    return Hypothesis(cause, remedy, one.prior * other.prior, other.readings, (*one.channels, *other.channels))

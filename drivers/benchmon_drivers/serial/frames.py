@@ -16,9 +16,16 @@ from pydantic import Field, StrictBool, model_validator
 from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
-from benchmon_drivers.serial.checksums import CHECKSUMS, Checksum
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
-from benchmon_drivers.serial.frame_numbers import LONGEST_FRAME, HexBytes, Position, SerialFramesChannel, frame_value
+from benchmon_drivers.serial.frame_numbers import (
+    CHECKSUMS,
+    LONGEST_FRAME,
+    Checksum,
+    HexBytes,
+    Position,
+    SerialFramesChannel,
+    frame_value,
+)
 from benchmon_drivers.serial.port import Order, arrived, discards_on_close, read_until_quiet
 
 _MOST_HALVES = 15
