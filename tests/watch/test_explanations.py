@@ -69,7 +69,8 @@ SLOW = [(name, fault) for fault in SIMULATED_FAULTS for name in NAMES if fits(fa
 
 @pytest.mark.parametrize(("name", "fault"), QUICK, ids=lambda one: getattr(one, "name", one))
 def test_a_fault_of_the_simulated_bench_comes_first(name, fault):
-    assert place(name, fault, 1) == 0
+    # A mains at the edge of what public supply allows (EN 50160: 8 %) may be no fault at all.
+    assert place(name, fault, 1) <= (1 if fault.name == "distorted mains" else 0)
 
 
 @pytest.mark.long
