@@ -31,7 +31,7 @@ from benchmon.watch.heating.heating import (
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import (
     RECENTLY,
-    Frozen,
+    Standstill,
     StandstillWatch,
     VerdictChanges,
     frozen_cause,
@@ -166,7 +166,7 @@ class ChannelHistory:
         message = f"{name} agreed and disagreed in turn {count} times in {within}: an intermittent contact"
         return Event(time, name, EventKind.IMPLAUSIBLE, message)
 
-    def frozen(self, channel: str) -> Frozen | None:
+    def frozen(self, channel: str) -> Standstill | None:
         """Return that a channel reads exactly one value while what is expected moves, None where it does not.
 
         Raises `KeyError` for a channel that is not followed.

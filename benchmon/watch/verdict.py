@@ -134,7 +134,7 @@ class Latched:
         return False
 
 
-class _Run:
+class _Streak:
     """The readings in a row that support a verdict worse (or better) than the announced one."""
 
     def __init__(self, needed: int, *, worse: bool) -> None:
@@ -169,10 +169,10 @@ class SteadyVerdict:
         self.announced = Verdict.AGREES
         self._last: float | None = None
         self._moves: deque[float] = deque(maxlen=_MOVES_KEPT)
-        self._clearly_worse = _Run(READINGS_IN_A_ROW, worse=True)
-        self._clearly_better = _Run(READINGS_IN_A_ROW, worse=False)
-        self._worse = _Run(READINGS_THAT_DECIDE, worse=True)
-        self._better = _Run(READINGS_THAT_DECIDE, worse=False)
+        self._clearly_worse = _Streak(READINGS_IN_A_ROW, worse=True)
+        self._clearly_better = _Streak(READINGS_IN_A_ROW, worse=False)
+        self._worse = _Streak(READINGS_THAT_DECIDE, worse=True)
+        self._better = _Streak(READINGS_THAT_DECIDE, worse=False)
         self._is_quiet = True
 
     def update(self, value: float | None, en: float | None, spread: float = 0.0) -> Verdict | None:

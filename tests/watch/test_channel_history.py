@@ -9,7 +9,7 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.plausibility.steadiness import Frozen, frozen_cause, with_causes_of_courses
+from benchmon.watch.plausibility.steadiness import Standstill, frozen_cause, with_causes_of_courses
 from benchmon.watch.records import Explanation, Flag
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
@@ -173,7 +173,7 @@ def test_an_intermittent_contact_is_the_cause_until_it_holds():
 
 
 def test_a_cause_of_another_channel_comes_before_a_frozen_one():
-    frozen = frozen_cause("output", "V", Frozen(22.14, 10.0, 0.5), 60.0)
+    frozen = frozen_cause("output", "V", Standstill(22.14, 10.0, 0.5), 60.0)
     clamp = Explanation("current: the clamp's ratio is 10 times too large", 0.97, "x", ("current",))
     assert with_causes_of_courses([clamp], [frozen]) == [clamp]
     assert with_causes_of_courses([], [frozen]) == [frozen]

@@ -29,7 +29,7 @@ _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
 _CLOSE_GROWTH = 1e-5
 _MOST_ROUNDS = 30
-_MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 1e-4, 0.02
+_MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 2e-5, 0.02
 """Most solutions until the EMF and the core's idle current agree, the change that counts as none, and as little."""
 
 _HOTTEST = 300.0

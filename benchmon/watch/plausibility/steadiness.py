@@ -62,7 +62,7 @@ class VerdictChanges:
 
 
 @dataclass(frozen=True, slots=True)
-class Frozen:
+class Standstill:
     """A value that stands still since a session time (s), and by how much it should have moved; both in its unit."""
 
     value: float
@@ -82,7 +82,7 @@ class StandstillWatch:
         self._value = math.nan
         self._since, self._count = 0.0, 0
         self._lowest, self._highest = math.inf, -math.inf
-        self.found: Frozen | None = None
+        self.found: Standstill | None = None
 
     def change(self, channel: Channel) -> None:
         """Go by another description of the same channel."""
@@ -108,7 +108,7 @@ class StandstillWatch:
             return False
         if moved <= _MUST_MOVE * accuracy.of(value):
             return False
-        self.found = Frozen(value, self._since, moved)
+        self.found = Standstill(value, self._since, moved)
         return True
 
     def sentence(self, now: float) -> str:
@@ -139,7 +139,7 @@ def intermittent_cause(channels: Sequence[str], changes: int) -> Explanation:
     return _cause(where, evidence + (f", and {others} more channels did so" if others else ""), advice, channels)
 
 
-def frozen_cause(channel: str, unit: str, frozen: Frozen, now: float) -> Explanation:
+def frozen_cause(channel: str, unit: str, frozen: Standstill, now: float) -> Explanation:
     """Return the cause of a value that stands still at `now` (session seconds)."""
     evidence = f"{channel} has read exactly {format_value(frozen.value, unit)} for {duration(now - frozen.since)}"
     advice = "release the display's hold, or look whether what logs it still gets new data"

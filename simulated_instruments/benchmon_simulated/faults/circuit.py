@@ -81,14 +81,16 @@ class ReversedWinding(CircuitFault):
         return replace(defects, reversed_windings=defects.reversed_windings | {self.number})
 
 
-class _ReservoirFault(CircuitFault):
+class ReservoirFault(CircuitFault):
+    """A fault of the first capacitor."""
+
     def check_supply(self) -> None:
         """Raise `BadInput` for a supply without a capacitor."""
         if not self.supply.has_reservoir:
             raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
 
 
-class OpenReservoir(_ReservoirFault):
+class OpenReservoir(ReservoirFault):
     """The first capacitor is disconnected: hardly any capacitance is left."""
 
     name, description = "open-reservoir", "the reservoir capacitor is disconnected"
@@ -98,7 +100,7 @@ class OpenReservoir(_ReservoirFault):
         return replace(defects, reservoir_left=1e-6)
 
 
-class DriedReservoir(_ReservoirFault):
+class DriedReservoir(ReservoirFault):
     """Half of the first capacitor's capacitance is left, and its series resistance is twice as large."""
 
     name, description = "dried-reservoir", "the reservoir has dried out to half its capacitance"
@@ -108,7 +110,9 @@ class DriedReservoir(_ReservoirFault):
         return replace(defects, reservoir_left=0.5 * defects.reservoir_left)
 
 
-class _LoadFault(CircuitFault):
+class LoadFault(CircuitFault):
+    """A fault that changes what the load draws, by `factor`."""
+
     factor: ClassVar[float] = 1.0
 
     def check_supply(self) -> None:
@@ -121,21 +125,21 @@ class _LoadFault(CircuitFault):
         return replace(defects, load=self.factor * defects.load)
 
 
-class DoubleLoad(_LoadFault):
+class DoubleLoad(LoadFault):
     """A second load is in parallel: half the resistance, or twice the current."""
 
     name, description = "double-load", "the load draws twice what it should"
     factor = 2.0
 
 
-class HalfLoad(_LoadFault):
+class HalfLoad(LoadFault):
     """Half of the load is disconnected: twice the resistance, or half the current."""
 
     name, description = "half-load", "the load draws half of what it should"
     factor = 0.5
 
 
-class OpenLoadFault(_LoadFault):
+class OpenLoadFault(LoadFault):
     """No current is drawn: the output rises to the peak, and the reservoir stays charged."""
 
     name, description = "open-load", "the load is disconnected"

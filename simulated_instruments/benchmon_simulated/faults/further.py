@@ -10,10 +10,10 @@ from collections import deque
 from dataclasses import replace
 from typing import ClassVar
 
-from benchmon.bench import OpenLoad
 from benchmon.errors import BadInput
 from benchmon_simulated.fault_effects import MeterFaultEffect
 from benchmon_simulated.faults.base import CircuitFault, MeterFault
+from benchmon_simulated.faults.circuit import LoadFault, ReservoirFault
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.supply.diode import DiodeLaw
 from benchmon_simulated.supply.parts import SupplyDefects
@@ -23,14 +23,7 @@ LATE = 50.0
 """Seconds by which a log is late."""
 
 
-class _RarerReservoirFault(CircuitFault):
-    def check_supply(self) -> None:
-        """Refuse a supply without a capacitor."""
-        if not self.supply.has_reservoir:
-            raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
-
-
-class HighEsr(_RarerReservoirFault):
+class HighEsr(ReservoirFault):
     """The first capacitor's series resistance is ten times as large; its capacitance is as it was."""
 
     name, description = "high-esr", "the reservoir's series resistance has grown tenfold"
@@ -40,7 +33,7 @@ class HighEsr(_RarerReservoirFault):
         return replace(defects, reservoir_esr=10.0 * defects.reservoir_esr)
 
 
-class TenthReservoir(_RarerReservoirFault):
+class TenthReservoir(ReservoirFault):
     """A capacitor of a tenth of the capacitance was fitted, with the same series resistance."""
 
     name, description = "tenth-reservoir", "the reservoir has a tenth of its capacitance"
@@ -118,16 +111,11 @@ class WrongTap(CircuitFault):
         return replace(defects, turns=0.91 * defects.turns)
 
 
-class IntermittentContact(CircuitFault):
+class IntermittentContact(LoadFault):
     """A joint in the output lead opens for 3 s now and then, about four times a minute."""
 
     name, description = "intermittent-contact", "a joint to the load opens for seconds, now and then"
     _LENGTH: ClassVar[float] = 3.0
-
-    def check_supply(self) -> None:
-        """Refuse a supply without a load."""
-        if isinstance(self.supply.parts.load, OpenLoad):
-            raise BadInput(f"{self.name}: this supply has no load")
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:
         """Open the load where the joint happens to be open."""

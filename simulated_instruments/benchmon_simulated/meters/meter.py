@@ -150,7 +150,7 @@ def measure(wave: Floats, how: str) -> float | None:
     return None
 
 
-class Detector:
+class SimulatedDetector:
     """What the meter makes of the wave: a first-order `bandwidth` in hertz; rms values from the mean if it `averages`.
 
     The factor that follows is worked out anew every few seconds, as shapes change slowly.
@@ -224,7 +224,7 @@ class Meter:
         )
         bandwidth = float(_key(channel, "bandwidth") or (3000.0 * 10.0 ** random.uniform() if real else math.inf))
         averages = _key(channel, "responds") == "mean"
-        self._detector = Detector(channel.quantity, bandwidth, averages=averages) if real or averages else None
+        self._detector = SimulatedDetector(channel.quantity, bandwidth, averages=averages) if real or averages else None
         self.stages: list[MeterStage] = [
             Settling(settling),
             self.calibration,

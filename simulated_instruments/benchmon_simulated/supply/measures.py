@@ -18,7 +18,7 @@ _ANGLES = 2.0 * np.pi * np.arange(STEPS) / STEPS
 
 
 @dataclass(frozen=True)
-class NoLoad:
+class IdleMeasures:
     """The transformer's no-load current: active and magnetising amperes rms at `voltage` volts of mains."""
 
     voltage: float
@@ -26,7 +26,7 @@ class NoLoad:
     magnetising: float
 
     @classmethod
-    def of(cls, voltage: float, current: float, loss: float) -> NoLoad:
+    def of(cls, voltage: float, current: float, loss: float) -> IdleMeasures:
         """Return the two parts of the no-load `current` (A) with `loss` (W) at `voltage` (V)."""
         active = loss / voltage
         return cls(voltage, active, math.sqrt(max(0.0, current**2 - active**2)))
@@ -49,7 +49,7 @@ class LineSide:
     current: Floats
 
 
-def line_side(cycle: Cycle, no_load: NoLoad, source_resistance: float) -> LineSide:
+def line_side(cycle: Cycle, no_load: IdleMeasures, source_resistance: float) -> LineSide:
     """Return voltage and current of the mains lead. No direct current crosses the transformer.
 
     A core of its own (see `core`) takes its current in the cycle; without one, the no-load current is a sine.

@@ -78,7 +78,7 @@ class SupplyUnderTest:
         self.defects: SupplyDefects = HEALTHY
         self._mains = MainsSocket(bench.mains, parts.mains_voltage, seed, effects)
         self._circuit = RectifierCircuit(bench, parts)
-        self._no_load = measures.NoLoad.of(
+        self._no_load = measures.IdleMeasures.of(
             transformer.primary_voltage, transformer.no_load_current or 0.0, transformer.no_load_loss or 0.0
         )
         self._thermal = ThermalState(bench, len(self.wiring.diodes), seed, effects)
