@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
+from benchmon.bench import OpenLoad
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.fault_effects import LineFaultEffect, MeterFaultEffect
@@ -52,6 +54,30 @@ class CircuitFault(Fault):
         if which.isascii() and which.isdigit() and 1 <= int(which[:4]) <= most:
             return int(which)
         raise BadInput(f"{self.name}: {one_line(which, 40)!r} is no {self.target} of this supply; it has 1 to {most}")
+
+
+class ReservoirFault(CircuitFault):
+    """A fault of the first capacitor."""
+
+    def check_supply(self) -> None:
+        """Raise `BadInput` for a supply without a capacitor."""
+        if not self.supply.has_reservoir:
+            raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
+
+
+class LoadFault(CircuitFault):
+    """A fault that changes what the load draws, by `factor`."""
+
+    factor: ClassVar[float] = 1.0
+
+    def check_supply(self) -> None:
+        """Raise `BadInput` for a supply without a load."""
+        if isinstance(self.supply.parts.load, OpenLoad):
+            raise BadInput(f"{self.name}: this supply has no load")
+
+    def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
+        """Change what the load draws."""
+        return replace(defects, load=self.factor * defects.load)
 
 
 class MeterFault(Fault):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
-from benchmon.bench import OpenLoad, ResistorLoad
+from benchmon.bench import ResistorLoad
 from benchmon.errors import BadInput
-from benchmon_simulated.faults.base import CircuitFault
+from benchmon_simulated.faults.base import CircuitFault, LoadFault, ReservoirFault
 from benchmon_simulated.supply.diode_network import OPEN, SHORTED
 from benchmon_simulated.supply.parts import SupplyDefects
 
@@ -81,15 +81,6 @@ class ReversedWinding(CircuitFault):
         return replace(defects, reversed_windings=defects.reversed_windings | {self.number})
 
 
-class ReservoirFault(CircuitFault):
-    """A fault of the first capacitor."""
-
-    def check_supply(self) -> None:
-        """Raise `BadInput` for a supply without a capacitor."""
-        if not self.supply.has_reservoir:
-            raise BadInput(f"{self.name}: this supply has no reservoir capacitor")
-
-
 class OpenReservoir(ReservoirFault):
     """The first capacitor is disconnected: hardly any capacitance is left."""
 
@@ -108,21 +99,6 @@ class DriedReservoir(ReservoirFault):
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Halve the capacitance."""
         return replace(defects, reservoir_left=0.5 * defects.reservoir_left)
-
-
-class LoadFault(CircuitFault):
-    """A fault that changes what the load draws, by `factor`."""
-
-    factor: ClassVar[float] = 1.0
-
-    def check_supply(self) -> None:
-        """Raise `BadInput` for a supply without a load."""
-        if isinstance(self.supply.parts.load, OpenLoad):
-            raise BadInput(f"{self.name}: this supply has no load")
-
-    def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
-        """Change what the load draws."""
-        return replace(defects, load=self.factor * defects.load)
 
 
 class DoubleLoad(LoadFault):

@@ -12,8 +12,7 @@ from typing import ClassVar
 
 from benchmon.errors import BadInput
 from benchmon_simulated.fault_effects import MeterFaultEffect
-from benchmon_simulated.faults.base import CircuitFault, MeterFault
-from benchmon_simulated.faults.circuit import LoadFault, ReservoirFault
+from benchmon_simulated.faults.base import CircuitFault, LoadFault, MeterFault, ReservoirFault
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.supply.diode import DiodeLaw
 from benchmon_simulated.supply.parts import SupplyDefects
