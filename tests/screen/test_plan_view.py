@@ -11,6 +11,7 @@ from benchmon.quantities import Expected
 from benchmon.screen.app import BenchmonApp
 from benchmon.watch.plan import Action, StepRequest
 from benchmon.watch.records import Event, EventDetails, Flag
+from support.session_view import sees
 
 PLAN = """
 [[step]]
@@ -57,19 +58,6 @@ def bench(make_view, agree, judge):
 def app(bench):
     bench.predict(predict)
     return BenchmonApp(bench)
-
-
-async def sees(app, pilot, read_screen, *words):
-    """Look until the screen shows all `words`, for a bounded number of times; return what it shows."""
-    text = ""
-    for _ in range(60):
-        app.follow()
-        await pilot.pause(0.03)
-        text = "\n".join(read_screen(app))
-        if all(each in text for each in words):
-            break
-    assert all(each in text for each in words), text
-    return text
 
 
 @pytest.mark.parametrize("size", SIZES)

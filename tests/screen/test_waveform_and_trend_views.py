@@ -10,6 +10,7 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.records import TrendBin
 from benchmon.watch.records import Event, EventDetails, Flag, Waveform
+from support.session_view import sees
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
 
@@ -38,19 +39,6 @@ def bench(make_view, agree):
 def app(bench):
     bench.predict(predict)
     return BenchmonApp(bench)
-
-
-async def sees(app, pilot, read_screen, *words):
-    """Look until the screen shows all `words`, for a bounded number of times; return what it shows."""
-    text = ""
-    for _ in range(80):
-        app.follow()
-        await pilot.pause(0.03)
-        text = "\n".join(read_screen(app))
-        if all(each in text for each in words):
-            break
-    assert all(each in text for each in words), text
-    return text
 
 
 @pytest.mark.parametrize("size", SIZES)

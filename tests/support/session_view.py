@@ -174,3 +174,16 @@ def lines_of(app: BenchmonApp) -> list[str]:
     """The lines that the terminal would show now, dialogues over the views behind them."""
     update = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
     return ["".join(segment.text for strip in line for segment in strip) for line in update.strips]
+
+
+async def sees(app, pilot, read_screen, *words):
+    """Look until the screen shows all `words`, for a bounded number of times; return what it shows."""
+    text = ""
+    for _ in range(80):
+        app.follow()
+        await pilot.pause(0.03)
+        text = "\n".join(read_screen(app))
+        if all(each in text for each in words):
+            break
+    assert all(each in text for each in words), text
+    return text
