@@ -16,7 +16,7 @@ from benchmon.instruments.types import Port
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
-    "# Values carry their units. What is left out is zero or absent; a misspelt key is refused with its line.\n"
+    "# Values carry their units. What is left out is absent, or usual within a wide allowance.\n"
     "# `benchmon keys` lists every key. `benchmon check` checks it before power; look at the bench all the same."
 )
 
