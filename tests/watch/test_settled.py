@@ -72,6 +72,15 @@ def test_a_channel_that_fell_silent_is_what_needs_looking_at():
     assert "and 2 more have fallen silent" in statements(FINE, many, {})[0].message
 
 
+def test_one_channel_that_goes_on_alone_may_have_another_clock():
+    *ended, late = list(CHANNELS.values())[:4]
+    last = [*(judged(one, Verdict.AGREES, Flag.STALE) for one in ended), judged(late)]
+    first = statements(FINE, last, {})[0]
+    assert first.cause == f"{late.name}: its log is of another time"
+    assert first.likelihood <= 0.5
+    assert "or all others have fallen silent" in first.message
+
+
 def test_no_cause_is_named_where_every_channel_agrees():
     first, *rest = statements([Explanation("output: a weak battery", 0.76, "")], [judged(CASE), judged(OUTPUT)], {})
     assert (first.cause, rest) == (NOTHING_WRONG, [])

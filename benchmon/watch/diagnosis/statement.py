@@ -67,6 +67,9 @@ def statements(
     if open_question is not None:
         return [open_question, *found[1:]]
     silent = tuple(one.channel for one in judged if Flag.STALE in one.flags)
+    going_on = [one.channel for one in judged if one.channel not in silent]
+    if len(going_on) == 1 and len(silent) > 1:
+        return [_another_time(going_on[0], found[0].likelihood), *found[1:]]
     return [_fallen_silent(silent, found[0].likelihood), *found[1:]] if silent else found
 
 
@@ -108,6 +111,15 @@ def _all_agree(found: Sequence[Explanation], judged: Sequence[Judgement]) -> lis
     sound = next((one.likelihood for one in found if one.cause == NOTHING_WRONG), 0.0)
     message = "every channel agrees with the prediction: nothing needs explaining"
     return [Explanation(NOTHING_WRONG, max(sound, _AT_LEAST), message)]
+
+
+def _another_time(channel: str, likelihood: float) -> Explanation:
+    """Return that one channel goes on after all others ended: its clock may be off, or the others may have stopped."""
+    message = (
+        f"only {channel} goes on, all others have ended: either the clock of its log is of another time, or all others "
+        "have fallen silent; compare the clocks and what logs them"
+    )
+    return Explanation(f"{channel}: its log is of another time", min(likelihood, _AT_MOST), message, (channel,))
 
 
 def _fallen_silent(channels: Sequence[str], likelihood: float) -> Explanation:
