@@ -41,8 +41,8 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
     error_queue: StrictBool | None = Field(
         None,
-        description="Whether SYST:ERR? is asked: true also on opening, false never; left out, after the setup commands, "
-        "and after an answer that is no reading or does not come.",
+        description="Whether SYST:ERR? is asked: true also on opening, false never; left out, after the setup "
+        "commands, and after an answer that is no reading or does not come.",
     )
     echo: StrictBool = Field(
         False, description="Whether the instrument, or what is between, sends each command back before it answers."
