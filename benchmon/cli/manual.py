@@ -25,6 +25,7 @@ _ORDER = (
     "modbus",
     "serial-lines",
     "serial-frames",
+    "udp",
     "files",
     "hand",
     "switching-off",
