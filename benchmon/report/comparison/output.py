@@ -130,6 +130,8 @@ def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
                 "label": label,
                 "file": str(found.session.path),
                 "title": found.session.bench.title,
+                "serial": found.session.info.serial,
+                "operator": found.session.info.operator,
                 "started": found.session.started.isoformat(),
                 "mains_voltage": found.mains,
                 "ambient": found.ambient,
@@ -193,7 +195,7 @@ def _plain(made: Table) -> str:
 
 def _titled(comparison: Comparison) -> list[str]:
     return [
-        f"{label}, {found.session.bench.title}, {formatting.wall(found.session)}"
+        f"{label}, {found.session.info.title}, {formatting.wall(found.session)}"
         for label, found in zip(comparison.labels, comparison.found, strict=True)
     ]
 
@@ -206,7 +208,7 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
         tuple(
             (
                 label,
-                found.session.bench.title,
+                found.session.info.title,
                 formatting.wall(found.session),
                 formatting.number(found.mains, "V"),
                 formatting.number(found.ambient, "°C"),

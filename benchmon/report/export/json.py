@@ -1,7 +1,8 @@
 """A session as one JSON object, written reading by reading.
 
     {"benchmon_export": 1,
-     "session": {"title", "started", "duration_s", "program", "layout", "ended_well", "bench_sha256", "bench"},
+     "session": {"title", "serial", "operator", "started", "duration_s", "program", "layout", "ended_well",
+                 "bench_sha256", "bench"},
      "benches": [{"from_s", "sha256", "bench"}],
      "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute"}],
      "instruments": [{"name", "driver", "address", "identity"}],
@@ -39,6 +40,8 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         "benchmon_export": 1,
         "session": {
             "title": bench.title,
+            "serial": session.info.serial,
+            "operator": session.info.operator,
             "started": session.started.isoformat(),
             "duration_s": session.duration,
             "program": session.info.program_version,

@@ -62,6 +62,8 @@ def write_sqlite(session: RecordedSession, path: Path, progress: Progress | None
 def _describe(session: RecordedSession, out: sqlite3.Connection) -> None:
     facts = {
         "title": session.bench.title,
+        "serial": session.info.serial,
+        "operator": session.info.operator,
         "started": session.started.isoformat(),
         "duration_s": repr(session.duration),
         "program": session.info.program_version,
