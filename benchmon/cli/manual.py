@@ -25,6 +25,7 @@ _ORDER = (
     "modbus",
     "serial-lines",
     "serial-frames",
+    "mqtt",
     "udp",
     "files",
     "hand",

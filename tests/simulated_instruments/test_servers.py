@@ -208,3 +208,11 @@ def test_datagrams_of_json_and_of_lines():
     with SimulatedBench(easy(text), seed=2) as simulated:
         assert simulated.addresses["meter"].endswith("?from=127.0.0.1")
         agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+def test_topics_of_an_old_broker():
+    text = INSTRUMENT.format("mqtt", "mqtt://broker.example") + 'topic = "lab/plug"\nstatus_topic = "lab/state"\n'
+    text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
+    text += AIR + 'topic = "lab/air"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["output", "power", "air"]))

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from benchmon.bench import Channel
+from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
+from benchmon.quantities import KINDS_BY_UNIT, parse_value
 from benchmon_simulated.meters.meter import Meter
-from benchmon_simulated.servers.driver_settings import keys_of
+from benchmon_simulated.servers.driver_settings import channels_of, keys_of
 from benchmon_simulated.servers.file_server import line_format
-from benchmon_simulated.supply.supply import Snapshot
+from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
-OVERLOAD = "OL"
+SHORTEST_PERIOD = 0.1
+_OVERLOAD = "OL"
 _STEP = re.compile(r"\.(?P<name>\w+)|\[(?:'(?P<quoted>[^']*)'|\"(?P<double>[^\"]*)\"|(?P<index>\d{1,3}))\]")
 
 
@@ -57,9 +59,35 @@ class SimulatedMessage:
         return json.dumps(whole)
 
 
+def messages_of(
+    bench: Bench, instrument: Instrument, supply: SupplyUnderTest, seed: int, place: Callable[[Channel], str]
+) -> Mapping[str, SimulatedMessage]:
+    """Return the messages of an instrument's channels, by the place where a channel's message is sent or fetched."""
+    overload = next(iter(keys_of(instrument).texts("overload")), _OVERLOAD)
+    groups: dict[str, list[Channel]] = {}
+    for channel in channels_of(bench, instrument):
+        groups.setdefault(place(channel), []).append(channel)
+    return {
+        where: SimulatedMessage(group, [Meter(channel, seed, supply.effects) for channel in group], overload)
+        for where, group in groups.items()
+    }
+
+
+def period_of(bench: Bench, instrument: Instrument) -> float:
+    """Return the seconds between two messages of an instrument."""
+    return max(SHORTEST_PERIOD, min((channel.period for channel in channels_of(bench, instrument)), default=1.0))
+
+
 def _scale(channel: Channel) -> tuple[float, float]:
+    """Return the factor and the offset from what is sent to the channel's unit. Raises `BadInput`."""
     keys = keys_of(channel)
-    return keys.real("factor", 1.0) or 1.0, keys.real("offset", 0.0)
+    factor, unit = keys.real("factor", 1.0) or 1.0, keys.text("unit", channel.unit)
+    if unit != channel.unit:
+        try:
+            factor *= parse_value(f"1 {unit}", KINDS_BY_UNIT[channel.unit])
+        except BadInput as problem:
+            raise BadInput(f"channel {channel.name!r}: unit = {unit!r} is not simulated ({problem})") from problem
+    return factor, keys.real("offset", 0.0)
 
 
 def _steps(channel: Channel, path: str) -> list[str | int]:

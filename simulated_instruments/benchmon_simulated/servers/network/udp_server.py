@@ -6,17 +6,19 @@ import asyncio
 import socket
 from collections.abc import Sequence
 
-from benchmon.bench import Bench, Instrument
+from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import InstrumentError
 from benchmon_simulated.addresses import HOST
 from benchmon_simulated.fault_effects import ALIVE, LineFaultEffect
 from benchmon_simulated.meters.meter import Meter
-from benchmon_simulated.servers.driver_settings import channels_of, keys_of
-from benchmon_simulated.servers.network.messages import OVERLOAD, SimulatedMessage
+from benchmon_simulated.servers.driver_settings import keys_of
+from benchmon_simulated.servers.network.messages import messages_of, period_of
 from benchmon_simulated.servers.server import Language, Medium
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
-_SHORTEST_PERIOD = 0.1
+
+def _datagram_of(channel: Channel) -> str:
+    return "" if keys_of(channel).text("json") else channel.name
 
 
 class UdpServer:
@@ -28,16 +30,9 @@ class UdpServer:
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         self.name, self._supply = instrument.name, supply
-        channels = channels_of(bench, instrument)
-        self.meters: Sequence[Meter] = [Meter(channel, seed, supply.effects) for channel in channels]
-        self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
-        overload = next(iter(keys_of(instrument).texts("overload")), OVERLOAD)
-        in_json = [at for at, channel in enumerate(channels) if keys_of(channel).text("json")]
-        groups = [in_json] * bool(in_json) + [[at] for at in range(len(channels)) if at not in in_json]
-        self._messages = [
-            SimulatedMessage([channels[at] for at in group], [self.meters[at] for at in group], overload)
-            for group in groups
-        ]
+        self._messages = messages_of(bench, instrument, supply, seed, _datagram_of)
+        self.meters: Sequence[Meter] = [meter for message in self._messages.values() for meter in message.meters]
+        self._period = period_of(bench, instrument)
         self._effects: tuple[LineFaultEffect, ...] = ()
         self._socket: socket.socket | None = None
         self._to = (HOST, 0)
@@ -59,7 +54,7 @@ class UdpServer:
         """Send every period, until cancelled."""
         while True:
             if all(effect.link_state == ALIVE for effect in self._effects):
-                for message in self._messages:
+                for message in self._messages.values():
                     self._send_later(message.text_now(self._supply.snapshot))
             await asyncio.sleep(self._period)
 
