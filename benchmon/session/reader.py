@@ -61,7 +61,23 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
         raise SessionFileError(str(problem)) from problem
     started = number_of(row[1], _LATEST_START)
     began = 0.0 if started is None else started
-    return SessionInfo(str(path), bench, began, one_line(row[2], 40), layout, layout >= _WITH_PREDICTIONS)
+    facts = _test_facts(connection) if layout >= 2 else {}
+    return SessionInfo(
+        str(path),
+        bench,
+        began,
+        one_line(row[2], 40),
+        layout,
+        layout >= _WITH_PREDICTIONS,
+        facts.get("serial", ""),
+        facts.get("operator", ""),
+    )
+
+
+def _test_facts(connection: sqlite3.Connection) -> dict[str, str]:
+    """Return which unit was tested and by whom, as far as the session says."""
+    rows = connection.execute("SELECT name, text FROM facts WHERE name IN ('serial', 'operator')")
+    return {name: one_line(text, 200) for name, text in rows if isinstance(text, str)}
 
 
 def has_tripped(path: Path) -> bool:
