@@ -18,7 +18,7 @@ from benchmon.quantities import Expected, is_temperature
 from benchmon.text import duration
 from benchmon.watch import wording
 from benchmon.watch.drift.drift import FAR, Drifts
-from benchmon.watch.drift.warm_up import WarmUp
+from benchmon.watch.drift.warm_up import WarmParts
 from benchmon.watch.heating.heating import (
     HeatLimits,
     HeatWatch,
@@ -95,7 +95,7 @@ class ChannelHistory:
         self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: StandstillWatch(channel) for name, channel in self._channels.items()}
-        self._warm_up = WarmUp(bench, [quantities[name] for name in self._heats])
+        self._warm_up = WarmParts(bench, [quantities[name] for name in self._heats])
 
     def change(self, bench: Bench) -> None:
         """Use another description of the same channels from now on; their history is kept."""

@@ -5,8 +5,8 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.drift.mains_meter import Shown, meter_drift
-from benchmon.watch.drift.warm_up import WarmUp, progress_of
+from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
+from benchmon.watch.drift.warm_up import WarmParts, progress_of
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)
@@ -19,7 +19,7 @@ def shown(volts=0.0, warmed=0.0):
     """Return what channels show of a mains meter that moves by `volts` a second, and of windings that warm."""
     parts = {"output": 1.0, "power": 1.5, "current": 1.2, "winding": 0.3}
     return {
-        name: Shown(slope, -slope * (volts + warmed * parts[name]), doubt, slope * 3e-3 * parts[name])
+        name: ShownMovement(slope, -slope * (volts + warmed * parts[name]), doubt, slope * 3e-3 * parts[name])
         for name, (slope, doubt) in DOUBTED.items()
     }
 
@@ -57,7 +57,7 @@ def test_an_unknown_warm_up_moves_at_every_moment_as_much_as_any_that_it_may_be(
 
 
 def test_what_has_long_been_warm_moves_nothing():
-    warm = WarmUp(BENCH, [])
+    warm = WarmParts(BENCH, [])
     warm.moved("output", "output.voltage.mean", 22.0, 0.5)
     warm.look(600.0, None, {})
     assert warm.moved("output", "output.voltage.mean", 22.0, 0.5) == 0.0
@@ -67,7 +67,7 @@ def test_the_bench_file_says_how_long_the_transformer_warms():
     quick = BENCH.transformer.model_copy(update={"thermal_time_constant": 300.0})
     moved = []
     for bench in (BENCH, BENCH.model_copy(update={"transformer": quick})):
-        warm = WarmUp(bench, ["load.temperature"])
+        warm = WarmParts(bench, ["load.temperature"])
         warm.moved("output", "output.voltage.mean", 22.0, 0.5)
         warm.look(3000.0, 0.0, {})
         warm.moved("output", "output.voltage.mean", 22.0, 0.5)

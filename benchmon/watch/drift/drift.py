@@ -10,7 +10,7 @@ memory. For each new block:
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
    deviation of a single reading, what the mains' movement may leave after re-prediction (`MainsResidual`), the step
-   of an expectation that follows in steps, what warming up may have changed (`WarmUp`), what moving air does to a
+   of an expectation that follows in steps, what warming up may have changed (`WarmParts`), what moving air does to a
    temperature, and the slow noise of the channel, learnt from its past.
 
 Drifts of all channels of a bench: blocks that begin and end together, corrected for what all share. Where channels
@@ -38,7 +38,7 @@ from benchmon.watch.drift.blocks import (
     trend_of,
 )
 from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
-from benchmon.watch.drift.mains_meter import Shown, meter_drift
+from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
@@ -218,7 +218,7 @@ class DriftWatch:
             return False
         return _LEAST_ELASTICITY < abs(slope * block.mains / block.expected) < _LARGEST_ELASTICITY
 
-    def shown_since(self, since: float, slope: float) -> Shown | None:
+    def shown_since(self, since: float, slope: float) -> ShownMovement | None:
         """Return what the residual itself shows since then, of an expectation with a `slope` a volt.
 
         None where too little has been read since then.
@@ -227,7 +227,7 @@ class DriftWatch:
         if not blocks:
             return None
         trend = trend_of(np.array([one.time for one in blocks]), np.array([one.residual for one in blocks]))
-        return Shown(slope, trend.slope, (trend.high - trend.low) / 4.0, _rate(blocks, "warm"))
+        return ShownMovement(slope, trend.slope, (trend.high - trend.low) / 4.0, _rate(blocks, "warm"))
 
     def mains_since(self, since: float) -> float:
         """Return by how much the mains moved since then, V/s on the average, 0 where too little is known."""

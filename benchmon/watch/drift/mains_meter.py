@@ -27,7 +27,7 @@ _LEFT_BY_A_PREDICTION = 0.12
 _CLEAR = 3.0
 
 
-class Shown(NamedTuple):
+class ShownMovement(NamedTuple):
     """What a channel that follows the mains shows: its slope (its unit a volt), and by how much its residual moves.
 
     `rate` and its standard uncertainty `doubt` are in its unit a second, `warm` is the size of what warming up may do.
@@ -49,7 +49,7 @@ class MeterDrift:
     witnesses: frozenset[str]
 
 
-def meter_drift(shown: Mapping[str, Shown], mains_rate: float) -> MeterDrift | None:
+def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterDrift | None:
     """Return the drift of the mains meter that channels show, None where they show none clearly.
 
     `mains_rate` is by how much the meter's own reading moves (V/s).

@@ -31,7 +31,7 @@ _WINDINGS = {"primary resistance": 4.0, "secondary resistance": 4.0, "winding te
 is one, by 20 % (50 K); the rise, of which 40 % is one, by all of it."""
 
 
-class WarmUp:
+class WarmParts:
     """Follows how warm the parts of a bench are; `measured` names the quantities of temperatures that are read."""
 
     def __init__(self, bench: Bench, measured: Iterable[str]) -> None:
