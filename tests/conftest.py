@@ -16,7 +16,7 @@ settings.load_profile("new examples" if os.environ.get("BENCHMON_EXPLORE") else 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Let two workers run for each processor: tests wait for lines, processes and clocks, but to load a worker costs."""
+    """Let two workers run for each processor: tests wait for lines and processes, but to load a worker costs time."""
     return 2 * len(os.sched_getaffinity(0))
 
 
