@@ -268,3 +268,11 @@ def test_topics_of_an_old_broker():
     text += AIR + 'topic = "lab/air"\n'
     with SimulatedBench(easy(text), seed=2) as simulated:
         agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+def test_pages_of_json_and_of_text():
+    text = INSTRUMENT.format("http", "http://192.0.2.7/status?all=1")
+    text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
+    text += AIR + 'path = "/air.html"\npattern = "<b>(?P<value>[-0-9.]+)</b>"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["output", "power", "air"]))
