@@ -6,12 +6,18 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
 from benchmon.errors import BadInput
 from benchmon.quantities import Accuracy
+
+
+class Section(BaseModel):
+    """A section of the bench file: frozen, without unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
 class KeyedError(BadInput):
