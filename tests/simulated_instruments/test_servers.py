@@ -199,3 +199,20 @@ def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(driver, address
         finally:
             driver.close()
     assert (volts > 5.0) if stuck else (abs(volts) < 0.1)
+
+
+def test_datagrams_of_json_and_of_lines():
+    text = INSTRUMENT.format("udp", "udp://192.168.1.2:5005?from=192.168.1.7")
+    text += VOLTS + 'json = "$.sensors[1].volts"\n' + WATTS + "json = \"$['power meter'].watts\"\n"
+    text += AIR + 'pattern = "air=([-0-9.]+) C"\nfactor = 0.5\noffset = 3\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        assert simulated.addresses["meter"].endswith("?from=127.0.0.1")
+        agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+def test_topics_of_an_old_broker():
+    text = INSTRUMENT.format("mqtt", "mqtt://broker.example") + 'topic = "lab/plug"\nstatus_topic = "lab/state"\n'
+    text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
+    text += AIR + 'topic = "lab/air"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["output", "power", "air"]))

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_v
 from pyvisa import rname
 from pyvisa.highlevel import get_wrapper_class
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
@@ -19,6 +19,10 @@ Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
 
 
+def _termination_or_none(value: str) -> str:
+    return termination(value) if value else value
+
+
 class ScpiSettings(InstrumentSettings, SerialKeys):
     """A SCPI instrument behind a VISA resource name."""
 
@@ -26,12 +30,19 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     backend: str = Field(
         "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
     )
-    read_termination: Termination = Field("\n", description="Characters that end an answer.")
+    read_termination: Annotated[str, AfterValidator(_termination_or_none)] = Field(
+        "\n", description='Characters that end an answer; "" where only silence ends it.'
+    )
+    end_after: Annotated[Seconds, Field(ge=0.01, le=10)] = Field(
+        0.1, description='Silence that ends an answer where read_termination is "".'
+    )
     write_termination: Termination = Field("\n", description="Characters that end a command.")
     identity: Command = Field("*IDN?", description='Question for the identity; "" where the instrument has none.')
     setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
-    error_queue: StrictBool = Field(
-        True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    error_queue: StrictBool | None = Field(
+        None,
+        description="Whether SYST:ERR? is asked: true also on opening, false never; left out, after the setup "
+        "commands, and after an answer that is no reading or does not come.",
     )
     echo: StrictBool = Field(
         False, description="Whether the instrument, or what is between, sends each command back before it answers."

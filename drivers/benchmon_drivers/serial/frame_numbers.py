@@ -14,7 +14,16 @@ from functools import reduce
 from operator import xor
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    StrictBool,
+    model_validator,
+)
 
 from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply
@@ -122,6 +131,11 @@ class SerialFramesChannel(ChannelSettings):
     ranges: Annotated[tuple[FrameRange, ...], Field(max_length=100)] = Field(
         (), description="Ranges by bits: when and factor of each; a frame that announces none of them is no reading."
     )
+    fixed_range: StrictBool = Field(
+        False,
+        description="Whether the meter stays in one range, so that its frames need not announce it: needed for digits "
+        "without point, exponent and ranges.",
+    )
     factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
     offset: Number = Field(0.0, description="Added after the factor.")
     when: tuple[Position, Byte] | Annotated[tuple[Bits, ...], Field(max_length=20)] | None = Field(
@@ -147,6 +161,9 @@ class SerialFramesChannel(ChannelSettings):
                 raise KeyedError(name, getattr(self, name), f"belongs to digits, and {self.format} has none")
         if (kind == "segments") != bool(self.segments):
             raise KeyedError("segments", self.segments, "belongs to the format segments, which needs it")
+        if kind in ("bcd", "segments") and not self.announces_range and not self.fixed_range:
+            why = "give point, exponent or ranges, or fixed_range = true where the meter stays in one range"
+            raise KeyedError("fixed_range", False, f"is false, and nothing announces the range of the digits; {why}")
         if any(not mask for _, mask, _ in self.point[:-1]):
             raise KeyedError("point", self.point, "has mask 0 before others; it stands for no point, as the last")
         for name in ("sign", "exponent", "overload_bits"):
@@ -154,6 +171,17 @@ class SerialFramesChannel(ChannelSettings):
             if bits is not None and not bits[1]:
                 raise KeyedError(name, bits, "has no bit in its mask")
         return self
+
+    @property
+    def announces_range(self) -> bool:
+        """Whether the bench file says where a frame announces its decimal point or range."""
+        return bool(self.point or self.ranges or self.exponent)
+
+    @property
+    def may_lose_decades(self) -> bool:
+        """Whether an integer would be read in the wrong decade if the meter changed its range by itself."""
+        is_integer = self.count is None and self.kind[1] not in ("f", "d")
+        return is_integer and not self.announces_range and not self.fixed_range
 
     @property
     def kind(self) -> tuple[str, str]:
@@ -240,10 +268,14 @@ def _number(keys: SerialFramesChannel, data: bytes) -> float:
         if unknown is not None:
             raise BadReply(f"shows the segments {unknown:02X}, which are not in its table")
         text = "".join(keys.segments[f"{byte:02X}"] for byte in masked).strip()
-    return _from_digits(text)
+    has_point = "." in text or keys.announces_range or keys.fixed_range
+    return _from_digits(text, has_point=has_point)
 
 
-def _from_digits(text: str) -> float:
+def _from_digits(text: str, *, has_point: bool) -> float:
+    if _DIGITS.fullmatch(text) and not has_point:
+        why = "give point, exponent or ranges, or fixed_range = true where the meter stays in one range"
+        raise BadReply(f'shows "{one_line(text, 40)}" without a decimal point, so its range is not known; {why}')
     if _DIGITS.fullmatch(text):
         return float(text.replace(" ", ""))
     if text.lstrip("+- ").upper() in _OVERLOAD:

@@ -253,6 +253,15 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         """Whether a reply to an earlier query may still arrive."""
         self._strange = 0
 
+    def cautions(self) -> list[str]:
+        """Return which channels would be read in the wrong decade if their meter ranged by itself."""
+        return [
+            f"{channel.name}: its frame announces no range; lock the meter's range and set fixed_range = true, or give "
+            "point, exponent or ranges"
+            for channel in self.channels.values()
+            if channel.settings.may_lose_decades
+        ]
+
     def _open(self) -> str:
         keys = self.settings
         self._port = self._switched.open()
