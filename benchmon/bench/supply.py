@@ -308,6 +308,16 @@ class Regulator(Section):
         None, description="Junction to ambient, as mounted."
     )
     max_junction: v.Celsius | None = Field(None, description="Highest permitted junction temperature.")
+    ripple_rejection: Annotated[v.Decibels, Field(ge=0, le=140)] | None = Field(
+        None,
+        description="How much less of the input's ripple the output has, at twice the mains frequency; the data sheet "
+        "has it. Left out, it is taken as usual, 65 dB, within a wide allowance.",
+    )
+    noise: Annotated[v.Volts, Field(ge=0, le=1)] | None = Field(
+        None,
+        description="RMS noise of the output, from the data sheet for a bandwidth like the meter's. Left out, it is "
+        "taken as usual, 10 µV for each volt of output, within a wide allowance.",
+    )
 
 
 class ResistorLoad(Section):

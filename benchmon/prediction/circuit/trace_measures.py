@@ -17,6 +17,9 @@ from benchmon.signals.arrays import Floats
 ORDERS = 40
 
 _SPLINE_ROUNDS = 12
+_NOISE_PEAKS = 6.0
+"""Peak to peak of a noise over its rms, beyond which it is for a few parts in a thousand of the time."""
+
 _ROUNDING = 1e-4
 """Part of a trace's size below which a negative value is rounding."""
 
@@ -220,6 +223,11 @@ def _output(traces: Traces, ripple_frequency: Floats) -> dict[str, Floats]:
     rms, mean, ac_rms = rms_of(volts, weights), mean_of(volts, weights), ac_rms_of(volts, weights)
     cusps = "reservoir.voltage" not in traces
     peak, valley = peak_of(volts, traces.angle), valley_of(volts, traces.angle, cusps=cusps)
+    if "regulator.noise" in traces:
+        noise = traces["regulator.noise"][:, 0]
+        ac_rms = np.hypot(ac_rms, noise)
+        beyond = (np.hypot(peak - valley, _NOISE_PEAKS * noise) - (peak - valley)) / 2.0
+        peak, valley = peak + beyond, valley - beyond
     power = mean_of(volts * amperes, weights)
     return {
         "output.voltage.rms": rms,

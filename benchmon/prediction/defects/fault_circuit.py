@@ -143,7 +143,7 @@ def fault_traces(state: FaultState) -> Traces:
     }
     reflected = equations.ratio[:, None] * (branches @ equations.turns)
     values |= mains_side(equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.flux)
-    values |= output_side(equations, y @ equations.loads[0])
+    values |= output_side(equations, y @ equations.loads[0], weights)
     if equations.reservoir is not None:
         placed = equations.reservoir
         values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1) - y[..., list(placed.end)].sum(-1)

@@ -34,8 +34,8 @@ _MOST_ROUNDS = 30
 _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
 
-_TELLING = 1e-3
-"""Kelvins between two junction temperatures from which their errors tell a slope."""
+_TELLING, _TELLING_ROUGHLY = 1e-3, 2.0
+"""Kelvins between two junction temperatures from which their errors tell a slope, on one mesh and on different ones."""
 
 _STEEPEST = 20.0
 """Largest fall of the temperature error per kelvin that the secant iteration assumes."""
@@ -142,6 +142,7 @@ def solve_equilibrium(
     column = (-1, *[1] * (junction.ndim - 1))
     shift = np.reshape(shift, column)
     last: tuple[Floats, Floats] | None = None
+    telling = _TELLING_ROUGHLY
     slope = np.broadcast_to(temperatures.slope, junction.shape)
     if copper_warms(bench) and COPPER_GROWTH not in parts:
         parts = parts.replaced({COPPER_GROWTH: copper_growth(bench, parts, None)})
@@ -152,11 +153,11 @@ def solve_equilibrium(
         error = parts["ambient.temperature"].reshape(column) + rise + np.where(rise > 0, shift, 0.0) - junction
         _refuse_too_hot(junction, error)
         settled = bool(np.max(np.abs(error)) < _CLOSE_KELVIN)
-        slope = _slope(junction, error, last, slope)
+        slope = _slope(junction, error, last, slope, telling)
         following = junction + error if settled else np.minimum(junction - error / slope, _HOTTEST)
         settled = settled and turn.core_settled
-        # The change from one mesh to the next is none with temperature.
-        last, junction = (junction, error) if turn.is_resolved else None, following
+        last, junction = (junction, error), following
+        telling = _TELLING if turn.is_resolved else _TELLING_ROUGHLY
         if bench.ntc is not None:
             traces = traces_of(state)
             ntc = ntc_temperature(parts, rms_of(traces["mains.current"], traces.weights))
@@ -194,16 +195,18 @@ def _refuse_too_hot(junction: Floats, error: Floats) -> None:
         )
 
 
-def _slope(junction: Floats, error: Floats, last: tuple[Floats, Floats] | None, known: Floats) -> Floats:
+def _slope(
+    junction: Floats, error: Floats, last: tuple[Floats, Floats] | None, known: Floats, telling: float
+) -> Floats:
     """Return the change of the `error` of junction temperatures by a kelvin, from these and the last ones.
 
     A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin. Where the last ones are too
-    near to tell, it is the one `known` before.
+    near to tell, less than `telling` kelvins, it is the one `known` before.
     """
     if last is None:
         return known
     moved = junction - last[0]
-    far = np.abs(moved) > _TELLING
+    far = np.abs(moved) > telling
     slope = np.clip((error - last[1]) / np.where(far, moved, 1.0), -_STEEPEST, -1.0)
     return np.where(far, slope, known)
 
