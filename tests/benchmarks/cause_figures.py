@@ -3,10 +3,10 @@
     python tests/benchmarks/cause_figures.py                  300 faults of the catalogue, 210 outside; five minutes
     python tests/benchmarks/cause_figures.py --seeds 0 15     fifteen supplies
 
-The truth is the net list with a saturating core of `support/real_benches`; five rectifiers, some with a regulator, three
-ways of writing a bench file, thirteen channels. A warm supply is logged for 90 s with its fault, or for ten minutes where
-only the course of a reading shows it, and judged by the way of `benchmon assess`. A fault counts where some channel
-disagrees or is flagged at the end. What was solved is kept, so that a second run is quicker.
+The truth is the net list with a saturating core of `support/real_benches`; five rectifiers, some with a regulator,
+three ways of writing a bench file, thirteen channels. A warm supply is logged for 90 s with its fault, or for ten
+minutes where only the course of a reading shows it, and judged by the way of `benchmon assess`. A fault counts where
+some channel disagrees or is flagged at the end. What was solved is kept, so that a second run is quicker.
 
 Of a fault outside the simulated bench's catalogue a statement is right if it names the fault, or "none of these".
 Seeds below 200 are for setting weights; the figures that count are those of others.
@@ -29,7 +29,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from support.real_benches.faults import RealFault, faults_of
 from support.real_benches.kept import measured_states, solved_faults_kept, without_power
 from support.real_benches.minutes import readings, states_of

@@ -18,7 +18,7 @@ from unittest import mock
 import benchmon.errors
 import benchmon.prediction
 from benchmon.bench import Bench
-from benchmon.watch.diagnosis import circuit_faults, meter_values
+from benchmon.watch.diagnosis import circuit_hypotheses, meter_values
 from support.real_benches import netlist
 from support.real_benches.minutes import measured
 from support.real_benches.netlist import TrueCircuit
@@ -56,7 +56,8 @@ def solved_faults_kept() -> Iterator[None]:
     def kept(bench: Bench, mains: float, parts: Any = None, defects: Any = None, **others: Any) -> Any:
         like = others.get("like")
         values = None if parts is None else {name: part.tolist() for name, part in sorted(parts.values.items())}
-        alike = None if like is None else [(name, one.value, one.moves.tolist()) for name, one in like.quantities.items()]
+        sound = () if like is None else like.quantities.items()
+        alike = [(name, one.value, one.moves.tolist()) for name, one in sound]
         text = f"{bench.model_dump_json()} {mains} {values} {defects} {alike}"
         key = sha256(made_by + text.encode()).hexdigest()[:24]
         if _file(key).exists():
@@ -75,7 +76,7 @@ def solved_faults_kept() -> Iterator[None]:
         object.__setattr__(found, "state", state)
         return found
 
-    with mock.patch.object(circuit_faults, "meter_values", kept):
+    with mock.patch.object(circuit_hypotheses, "meter_values", kept):
         yield
 
 
