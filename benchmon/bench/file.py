@@ -54,6 +54,7 @@ class Bench(s.Section):
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
     switch_off: m.SwitchOff | None = None
+    report: m.ReportEntries = m.ReportEntries()
     source: str = Field(default="", exclude=True, repr=False)
     """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")
