@@ -11,6 +11,7 @@ import sqlite3
 import stat
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 
 from benchmon.errors import SessionFileError
@@ -163,7 +164,7 @@ def _lay_out(path: Path) -> sqlite3.Connection:
 
 def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Connection:
     connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?{how}",
+        f"{_address(path.absolute())}?{how}",
         uri=True,
         timeout=wait,
         isolation_level=None,
@@ -173,6 +174,11 @@ def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Conne
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_VALUE)
     connection.text_factory = _text
     return connection
+
+
+@lru_cache(maxsize=64)
+def _address(path: Path) -> str:
+    return path.as_uri()
 
 
 def _text(stored: bytes) -> str:
@@ -186,7 +192,7 @@ def _how_to_read(path: Path) -> str:
     recorder has one only while it leaves a whole file, so that nothing is lost by passing it over. Raises
     `SessionFileError` where what stands beside the file is not a recorder's.
     """
-    if not Path(f"{path}-wal").exists():
+    if not os.path.exists(f"{path}-wal"):  # noqa: PTH110 - every poll of a screen asks
         return "mode=ro&immutable=1"
     _check_log(path)
     if _has_journal(path):
@@ -204,7 +210,7 @@ def _check_log(path: Path) -> None:
     """Raise `SessionFileError` where the log beside a session file is another file under that name."""
     for ending in ("-wal", "-shm"):
         with suppress(FileNotFoundError):
-            found = Path(f"{path}{ending}").lstat()
+            found = os.lstat(f"{path}{ending}")
             if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
                 raise SessionFileError(f"{display_path(path)}: {path.name}{ending} beside it is a link; take it away")
 

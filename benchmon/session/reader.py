@@ -251,6 +251,10 @@ class TableReader(ABC, Generic[T]):
         """Return the records of the next rows, `limit` rows at most. Raises `sqlite3.Error` as `TableRows` does."""
         return self._records(self._rows.after_last(connection, limit))
 
+    def is_behind(self, newest: int) -> bool:
+        """Return whether there are rows after the last one read, up to the number `newest`."""
+        return newest > self._rows.last
+
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
         """Return the record of the row with this id, None where there is none or it makes no sense."""
         row = connection.execute(
@@ -432,6 +436,15 @@ class TableReaders:
         keeps_predictions = info.layout >= _WITH_PREDICTIONS
         self.settled = SettledRows() if keeps_predictions else None
         self.steps = StepPredictionRows() if keeps_predictions else None
+
+        grows = (self.events, self.benches, self.explanations, self.forecasts, self.waveforms, self.settled, self.steps)
+        tables = (reader.table for reader in grows if reader is not None)
+        newest = (f"SELECT '{table}', ifnull(max(id), 0) FROM {table}" for table in tables)  # noqa: S608
+        self._newest = " UNION ALL ".join(newest)
+
+    def newest(self, connection: sqlite3.Connection) -> dict[str, int]:
+        """Return the number of the newest row of every table, 0 where it has none."""
+        return dict(connection.execute(self._newest).fetchall())
 
     def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> tuple[list[Event], int]:
         """Pass over all but the latest `count` events and forecasts.

@@ -128,6 +128,12 @@ def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
     resource.parity = _PARITIES[keys.parity]
     resource.stop_bits = _STOP_BITS[keys.stop_bits]
     resource.flow_control = _HANDSHAKES[keys.handshake]
+    # PyVISA-py cannot set these lines by VISA's attributes.
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    for line, asserted in keys.levels.items():
+        if session is None:
+            raise InstrumentError(f'{resource.resource_name}: {line} can be set only with backend = "@py"')
+        setattr(session.interface, line, asserted)
 
 
 def discard_operation(resource: MessageBasedResource) -> BufferOperation | None:

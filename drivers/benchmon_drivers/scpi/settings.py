@@ -13,14 +13,17 @@ from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
 from benchmon_drivers.scpi.waveform_format import WaveKeys
-from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, not_zero, one_command, termination
+from benchmon_drivers.serial.port import (
+    SERIAL_KEYS,
+    SerialKeys,
+    not_zero,
+    one_command,
+    termination,
+    termination_or_none,
+)
 
 Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
-
-
-def _termination_or_none(value: str) -> str:
-    return termination(value) if value else value
 
 
 class ScpiSettings(InstrumentSettings, SerialKeys):
@@ -30,7 +33,7 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     backend: str = Field(
         "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
     )
-    read_termination: Annotated[str, AfterValidator(_termination_or_none)] = Field(
+    read_termination: Annotated[str, AfterValidator(termination_or_none)] = Field(
         "\n", description='Characters that end an answer; "" where only silence ends it.'
     )
     end_after: Annotated[Seconds, Field(ge=0.01, le=10)] = Field(
