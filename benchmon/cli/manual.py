@@ -26,6 +26,7 @@ _ORDER = (
     "serial-lines",
     "serial-frames",
     "mqtt",
+    "http",
     "udp",
     "files",
     "hand",
