@@ -11,7 +11,7 @@ from benchmon.report import formatting
 from benchmon.report.document import Block, Cell, DocumentSection, Emphasis, Heading, Paragraph, Table, Toned
 from benchmon.report.evaluation import Findings, StepFinding
 from benchmon.text import NOTHING, clock, duration
-from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import NOTHING_WRONG
 from benchmon.watch.plan import Outcome, PlanStep
 from benchmon.watch.records import Event, Explanation, Explanations
 from benchmon.watch.wording import likelihood_in_words
