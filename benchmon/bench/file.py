@@ -55,6 +55,7 @@ class Bench(Section):
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
     switch_off: m.SwitchOff | None = None
+    report: m.ReportEntries = m.ReportEntries()
     source: str = Field(default="", exclude=True, repr=False)
     """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")
