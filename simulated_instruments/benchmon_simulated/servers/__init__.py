@@ -8,6 +8,7 @@ from benchmon.bench import Bench, Instrument
 from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
 from benchmon_simulated.servers.network import HttpServer, MqttServer, UdpServer
+from benchmon_simulated.servers.picture_server import PictureServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
 from benchmon_simulated.servers.text_server import TextServer
@@ -27,6 +28,7 @@ SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Instrumen
     "modbus": _modbus_server,
     "value_file": ValueFileServer,
     "csv_tail": CsvServer,
+    "thermal_picture": PictureServer,
     "http": HttpServer,
     "mqtt": MqttServer,
     "udp": UdpServer,

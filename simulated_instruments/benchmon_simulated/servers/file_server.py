@@ -22,7 +22,7 @@ from benchmon_simulated.supply.supply import SupplyUnderTest
 _SHORTEST_PERIOD = 0.1
 
 
-class _FileServer:
+class FileServer:
     """Base: writes files into a temporary folder. Unplugged, they are gone; switched off, they are not updated."""
 
     speaks: Language = "file"
@@ -97,7 +97,7 @@ class _FileServer:
             path.unlink()
 
 
-class ValueFileServer(_FileServer):
+class ValueFileServer(FileServer):
     """A file for each channel, replaced every period and complete at any moment, as the kernel's files are."""
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
@@ -139,7 +139,7 @@ class _ValueInFile:
         return self._format.line({"value": self._no_value[0]}) + "\n" if self._no_value else "\n"
 
 
-class CsvServer(_FileServer):
+class CsvServer(FileServer):
     """A logger's table that grows line by line: a heading, a column of times and one for each channel."""
 
     has_clock = True
