@@ -9,11 +9,8 @@ from itertools import combinations
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
-from benchmon.watch.diagnosis.likelihood import Hypothesis
+from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL, Hypothesis
 from benchmon.watch.diagnosis.meter_values import QUANTITY_KINDS, Detector, MeterValue, MeterValues
-
-COMMON, USUAL, RARE = 4.0, 1.0, 0.25
-"""Weights of the causes beforehand. A range is left wrong more often than a prefix is read wrong."""
 
 _SAME = 0.003
 _RANGE_DOUBT = 0.06

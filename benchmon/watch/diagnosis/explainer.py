@@ -27,11 +27,10 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
-from benchmon.watch.diagnosis.meter_faults import USUAL, meter_faults_of, meter_faults_on
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
+from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
+from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
-from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
 from benchmon.watch.records import Explanation
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
@@ -128,7 +127,7 @@ class Explainer:
             channels = self._bench.channel
             known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
             found = [*meter_faults_of(channels, right), *self._faults.hypotheses(channels, mains, right)]
-            found += parameter_shift_hypotheses(self._bench, known, right)
+            found += hypotheses_of_values_far_off(self._bench, known, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[mains] = (right, found)
