@@ -18,8 +18,8 @@ from benchmon.bench.supply import (
     Regulator,
     ResistorLoad,
     SeriesResistor,
-    Transformer,
 )
+from benchmon.bench.transformer import Transformer
 from benchmon.quantities import Accuracy
 
 __all__ = [

@@ -8,8 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
-from benchmon.bench.fields import KeyedError
-from benchmon.bench.supply import Section
+from benchmon.bench.fields import KeyedError, Section
 from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, Accuracy, parse_value
 from benchmon.text import one_line

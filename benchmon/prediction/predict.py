@@ -25,10 +25,10 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import (
-    MODEL_FLOOR,
     InputUncertainty,
     Shares,
     input_uncertainties_of,
+    model_uncertainty,
     not_given_in,
     shares_of,
     with_contribution,
@@ -77,7 +77,8 @@ def predict_parts(
     expected, contributions, all_changes = {}, {}, {}
     labels = [entry.label for entry in inputs]
     for name, value in nominal.quantities.items():
-        changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
+        changes = (varied.quantities[name] - value[0]) / STEP
+        model = model_uncertainty(name, float(value[0]))
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
         all_changes[name] = changes
