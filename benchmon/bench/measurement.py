@@ -77,6 +77,17 @@ class Channel(WithDriverKeys):
         1.0, description="Factor on what the instrument returns: the ratio of a clamp or probe."
     )
 
+    responds: Literal["rms", "mean"] = Field(
+        "rms",
+        description='"mean" for a meter that responds to the average and is scaled for sines: what it should read of '
+        "any other wave is then worked out. Only for quantities that are rms values.",
+    )
+    bandwidth: Annotated[v.Hertz, Field(gt=0)] | None = Field(
+        None,
+        description="Bandwidth of the meter, at −3 dB, from its data sheet: expected values lack what it does not "
+        "pass. Left out, it is as wide as the wave needs.",
+    )
+
     @model_validator(mode="before")
     @classmethod
     def _read_in_the_quantity_s_unit(cls, data: Any) -> Any:
@@ -109,6 +120,13 @@ class Channel(WithDriverKeys):
             if limit < lower:
                 reason = "limits are out of order; it must hold that trip_below ≤ warn_below ≤ warn_above ≤ trip_above"
                 raise KeyedError(key, limit, reason)
+        return self
+
+    @model_validator(mode="after")
+    def _averages_an_rms(self) -> Channel:
+        if self.responds == "mean" and self.quantity.rpartition(".")[2] not in ("rms", "ac_rms"):
+            reason = f"is for rms quantities, which a meter may get from the mean; {self.quantity} is none"
+            raise KeyedError("responds", self.responds, reason)
         return self
 
     @property

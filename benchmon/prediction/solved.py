@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
+from benchmon.prediction.circuit.meter_response import MeterResponse, readings_by_response
 from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
@@ -44,11 +46,15 @@ def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
 
 @dataclass(frozen=True)
 class SolvedQuantities:
-    """Every quantity of every variant, (b,), and the solved state that it was calculated from."""
+    """Every quantity of every variant, (b,), and the solved state that it was calculated from.
+
+    `by_meter` is what those meters show that are no ideal ones, (b,).
+    """
 
     equilibrium: ThermalEquilibrium
     quantities: dict[str, Floats]
     harmonics: Harmonics
+    by_meter: Mapping[MeterResponse, Floats]
 
 
 def solve(
@@ -74,7 +80,8 @@ def solve(
         raise PredictionError(
             "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
         )
-    return SolvedQuantities(equilibrium, quantities, harmonics)
+    by_meter = readings_by_response(bench, equilibrium.traces, parts["mains.frequency"])
+    return SolvedQuantities(equilibrium, quantities, harmonics, by_meter)
 
 
 class SolvedTemperatures(Protocol):
