@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchmon.bench import Bench, Instrument
-from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
+from benchmon_simulated.servers.file_server import CsvServer, PictureServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
 from benchmon_simulated.servers.network import HttpServer, MqttServer, UdpServer
-from benchmon_simulated.servers.picture_server import PictureServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
 from benchmon_simulated.servers.text_server import TextServer
