@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from quantiphy import InvalidNumber
 from quantiphy import Quantity as Scaled
@@ -266,6 +267,7 @@ class _Shown(Scaled):
 _Shown.set_prefs(map_sf={"u": "µ"})
 
 
+@lru_cache(maxsize=1024)
 def format_value(value: float | None, unit: str, digits: int = 4) -> str:
     """Return `value` with `unit` and an SI prefix, `digits` significant digits: `756 mA`, `22.14 V`, `0.642`."""
     if value is None or math.isnan(value):

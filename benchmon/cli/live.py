@@ -18,8 +18,10 @@ from benchmon.cli.options import (
     EFFECTS,
     FAULT,
     HEADLESS,
+    OPERATOR,
     PATH,
     PUBLISH,
+    SERIAL,
     SESSION,
     has_terminal,
     require_terminal,
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from benchmon.session.records import SessionView
 
 
+_LONGEST_FACT = 100
 _SERIAL_DRIVERS = ("serial_lines", "serial_frames")
 """Drivers of which opening the line lets the power come."""
 
@@ -75,6 +78,8 @@ def _ask(session: str, instrument: str) -> None:
 @HEADLESS
 @DURATION_OPTION
 @SESSION
+@SERIAL
+@OPERATOR
 @ASCII
 def demo(
     scenario: str,
@@ -84,6 +89,8 @@ def demo(
     headless: bool,
     duration: float | None,
     session: Path | None,
+    serial: str | None,
+    operator: str | None,
     ascii_only: bool,
 ) -> int:
     """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines."""
@@ -96,18 +103,19 @@ def demo(
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
 
+    facts = _facts(serial, operator)
     with DemoBench(scenario, session) as bench:
         recorder = None
         # The recorder has most to load, so it begins first.
         if has_terminal() and not headless:
             recorder = start_recorder(
-                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like
+                bench.bench_file, bench.session, duration=duration, wait=START_LIMIT, like=bench.like, facts=facts
             )
         bench.start(faults, effects)
         load_in_background("benchmon.recorder.recording" if recorder is None else "benchmon.screen.app")
         bench.until_ready()
         if recorder is None:
-            return _record(bench.bench_file, bench.session, headless, duration, ascii_only)
+            return _record(bench.bench_file, bench.session, headless, duration, ascii_only, facts=facts)
         return _watch(recorder.until_ready(), ascii_only)
 
 
@@ -116,6 +124,8 @@ def demo(
 @HEADLESS
 @DURATION_OPTION
 @SESSION
+@SERIAL
+@OPERATOR
 @PUBLISH
 @click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
@@ -124,6 +134,8 @@ def run(
     headless: bool,
     duration: float | None,
     session: Path | None,
+    serial: str | None,
+    operator: str | None,
     publish: str | None,
     yes: bool,
     ascii_only: bool,
@@ -132,7 +144,18 @@ def run(
     from benchmon.bench import load_bench
 
     check_power_return(load_bench(bench), yes=yes)
-    return _record(bench, session, headless, duration, ascii_only, publish)
+    return _record(bench, session, headless, duration, ascii_only, publish, _facts(serial, operator))
+
+
+def _facts(serial: str | None, operator: str | None) -> dict[str, str]:
+    """Return what is stored of a test beside its readings: which unit, and who tests it. Raises `BadInput`."""
+    given = {"serial": serial, "operator": operator}
+    for name, text in given.items():
+        if text is not None and (not text.strip() or len(text) > _LONGEST_FACT or one_line(text) != text):
+            raise BadInput(
+                f"--{name} {one_line(text, 60)!r}: give a text of 1 to {_LONGEST_FACT} characters in one line"
+            )
+    return {name: text for name, text in given.items() if text is not None}
 
 
 def _record(
@@ -142,6 +165,7 @@ def _record(
     duration: float | None,
     ascii_only: bool,
     publish: str | None = None,
+    facts: dict[str, str] | None = None,
 ) -> int:
     from benchmon.bench import load_bench
     from benchmon.publish.publisher import check_broker, start_publisher
@@ -157,12 +181,14 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench)
     if headless:
-        summary = record(bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish))
+        summary = record(
+            bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish), facts=facts
+        )
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     require_terminal()
     load_in_background("benchmon.screen.app")
-    recorder = spawn_recorder(bench_file, path, duration=duration)
+    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts)
     if publish is not None:
         start_publisher(path, publish)
     return _watch(recorder, ascii_only)

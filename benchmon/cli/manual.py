@@ -25,6 +25,8 @@ _ORDER = (
     "modbus",
     "serial-lines",
     "serial-frames",
+    "mqtt",
+    "udp",
     "files",
     "hand",
     "switching-off",

@@ -66,6 +66,10 @@ EFFECTS = click.option(
     help="What the simulated bench has of a real one: distorted mains, a saturating core, spread parts, moving air, "
     "meters with noise and bandwidth; doubled, or nothing.",
 )
+SERIAL = click.option(
+    "--serial", metavar="NUMBER", help="Which unit is tested: its serial number, stored with the session."
+)
+OPERATOR = click.option("--operator", metavar="NAME", help="Who tests it, stored with the session.")
 PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

@@ -104,7 +104,7 @@ def analyse(
 @click.option("--progress", is_flag=True, help="Print the progress, one JSON object a line.")
 @FORCE
 def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
-    """Write the readings of SESSION to FILE: .csv, .json or .sqlite."""
+    """Write the readings of SESSION to FILE: .csv, .json, .parquet or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.session_reader import RecordedSession
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -26,19 +26,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--for", dest="duration", metavar="SECONDS", type=float, help="end by itself after so long")
     parser.add_argument("--wait", metavar="SECONDS", type=float, default=0.0, help="wait so long for the bench file")
     parser.add_argument("--like", metavar="BENCH", help="get ready for this bench meanwhile: it has the same drivers")
+    parser.add_argument("--serial", metavar="NUMBER", default="", help="the serial number of the unit tested")
+    parser.add_argument("--operator", metavar="NAME", default="", help="who tests it")
     given = parser.parse_args(arguments)
     if given.like is not None:
         # Errors of the bench file are reported when it is recorded.
         with suppress(BenchmonError):
             prepare(load_bench(Path(given.like)))
-    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait)
+    facts = {"serial": given.serial, "operator": given.operator}
+    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait, facts)
 
 
-def record_file(bench_file: Path, session: Path, duration: float | None, wait: float = 0.0) -> int:
+def record_file(
+    bench_file: Path,
+    session: Path,
+    duration: float | None,
+    wait: float = 0.0,
+    facts: Mapping[str, str] | None = None,
+) -> int:
     """Record a bench file that may still be to come for `wait` seconds, and return the exit status."""
     try:
         _wait_for(bench_file, wait)
-        summary = record(load_bench(bench_file), session, duration=duration)
+        summary = record(load_bench(bench_file), session, duration=duration, facts=facts)
     except BenchmonError as problem:
         print(one_line(problem, 1000), file=sys.stderr)  # noqa: T201 - this is a command
         return EXIT_BAD_INPUT

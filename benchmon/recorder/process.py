@@ -13,7 +13,7 @@ import tempfile
 import threading
 import time
 import weakref
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -90,14 +90,21 @@ class RecorderProcess:
 
 
 def spawn_recorder(
-    bench_path: Path | str, session_path: Path | str, *, duration: float | None = None, timeout: float = 20.0
+    bench_path: Path | str,
+    session_path: Path | str,
+    *,
+    duration: float | None = None,
+    timeout: float = 20.0,
+    facts: Mapping[str, str] | None = None,
 ) -> RecorderProcess:
     """Start a recorder of the bench file into a new session file and return when that can be followed.
+
+    `facts` are stored with the session: `serial` and `operator`.
 
     Raises `SessionFileError` if the session file exists, `BadInput` in the recorder's words if it refuses, and
     `RecorderError` if it fails or is not ready within `timeout` seconds.
     """
-    return start_recorder(bench_path, session_path, duration=duration).until_ready(timeout)
+    return start_recorder(bench_path, session_path, duration=duration, facts=facts).until_ready(timeout)
 
 
 def start_recorder(
@@ -107,17 +114,19 @@ def start_recorder(
     duration: float | None = None,
     wait: float = 0.0,
     like: Path | None = None,
+    facts: Mapping[str, str] | None = None,
 ) -> RecorderProcess:
     """Start a recorder of the bench file and return at once.
 
     The bench file may appear within `wait` seconds; meanwhile the recorder loads the drivers of the bench file `like`.
-    Raises `SessionFileError` if the session file exists.
+    `facts` are stored with the session: `serial` and `operator`. Raises `SessionFileError` if the session file exists.
     """
     path = _new(session_path)
     command = [sys.executable, "-P", "-m", "benchmon.recorder", str(bench_path), "--session", str(path)]
     command += ["--for", str(duration)] if duration is not None else []
     command += ["--wait", str(wait)] if wait else []
     command += ["--like", str(like)] if like is not None else []
+    command += [f"--{name}={text}" for name, text in (facts or {}).items()]
     errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
     process = subprocess.Popen(  # noqa: S603 - this very program
         command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=errors, start_new_session=True

@@ -11,7 +11,7 @@ session file cannot be written.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
@@ -65,23 +65,32 @@ def record(
     duration: float | None = None,
     on_ready: Callable[[], object] | None = None,
     drivers: Iterable[AnyDriver] | None = None,
+    facts: Mapping[str, str] | None = None,
 ) -> Summary:
     """Record `bench` into a new session file at `path` until asked to stop, or for `duration` seconds.
 
     A `stop` request, SIGTERM and SIGINT (where this runs in the main thread) end it cleanly; SIGHUP does not.
-    `on_ready` is called when the file can be followed. `drivers` replace those of the bench file. Raises
+    `on_ready` is called when the file can be followed. `drivers` replace those of the bench file.
+    `facts` are stored with the session: `serial`, which unit is tested, and `operator`, who tests it. Raises
     `BenchFileError` before anything is opened, `SessionFileError` if the file exists or cannot be created, and
     `RecorderError` if another recorder has this bench, or at the end if not everything could be written.
     """
     # Signals first: as soon as the file exists, this process may be stopped.
     with stopped_by_signals() as stop:
-        return Recording(bench, Path(path), stop, drivers).run(duration, on_ready)
+        return Recording(bench, Path(path), stop, drivers, facts).run(duration, on_ready)
 
 
 class Recording:
     """The recording of one bench into one session file. See `record` for what the constructor raises."""
 
-    def __init__(self, bench: Bench, path: Path, stop: StopRequest, drivers: Iterable[AnyDriver] | None = None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        path: Path,
+        stop: StopRequest,
+        drivers: Iterable[AnyDriver] | None = None,
+        facts: Mapping[str, str] | None = None,
+    ) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._drivers = list(prepare(bench) if drivers is None else drivers)
         self._waves: SimpleQueue[CapturedWave] = SimpleQueue()
@@ -107,7 +116,8 @@ class Recording:
         self._clocks = ClockWatch(self._started, Clocks.now())
         self._heartbeat_writer = HeartbeatWriter(bench, path)
         try:
-            self._writer = SessionWriter(path, bench, self._started, self._heartbeat_writer.facts)
+            given = {name: fact for name, fact in (facts or {}).items() if fact}
+            self._writer = SessionWriter(path, bench, self._started, given | self._heartbeat_writer.facts)
         except BaseException:
             self._heartbeat_writer.end()
             raise

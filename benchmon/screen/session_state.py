@@ -150,12 +150,9 @@ class TrendBuffer:
         if not math.isfinite(now):
             return [None] * count
         last = math.floor(now / self.span)
-        means: list[float | None] = []
-        for index in range(last - count + 1, last + 1):
-            total, readings = self._sums.get(index, (math.nan, 1))
-            mean = total / readings
-            means.append(mean if math.isfinite(mean) else None)
-        return means
+        found = map(self._sums.get, range(last - count + 1, last + 1))
+        means = [math.nan if each is None else each[0] / each[1] for each in found]
+        return [mean if math.isfinite(mean) else None for mean in means]
 
     def draw(self, now: float, width: int, symbols: SymbolSet) -> str:
         """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""

@@ -13,6 +13,7 @@ import stat
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -178,7 +179,7 @@ def _lay_out(path: Path) -> sqlite3.Connection:
 
 def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Connection:
     connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?{how}",
+        f"{_address(path.absolute())}?{how}",
         uri=True,
         timeout=wait,
         isolation_level=None,
@@ -188,6 +189,11 @@ def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Conne
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_VALUE)
     connection.text_factory = _text
     return connection
+
+
+@lru_cache(maxsize=64)
+def _address(path: Path) -> str:
+    return path.as_uri()
 
 
 def _text(stored: bytes) -> str:
@@ -201,7 +207,7 @@ def _how_to_read(path: Path) -> str:
     recorder has one only while it leaves a whole file, so that nothing is lost by passing it over. Raises
     `SessionFileError` where what stands beside the file is not a recorder's.
     """
-    if not Path(f"{path}-wal").exists():
+    if not os.path.exists(f"{path}-wal"):  # noqa: PTH110 - every poll of a screen asks
         return "mode=ro&immutable=1"
     _check_log(path)
     if _has_journal(path):
@@ -219,7 +225,7 @@ def _check_log(path: Path) -> None:
     """Raise `SessionFileError` where the log beside a session file is another file under that name."""
     for ending in ("-wal", "-shm"):
         with suppress(FileNotFoundError):
-            found = Path(f"{path}{ending}").lstat()
+            found = os.lstat(f"{path}{ending}")
             if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
                 raise SessionFileError(f"{display_path(path)}: {path.name}{ending} beside it is a link; take it away")
 
@@ -359,19 +365,22 @@ class WritableFile:
             self._copy_to(part)
             if path.exists() and _inode(path) != self._identity[0] and not self._is_copied_to(path):
                 raise FileExistsError(errno.EEXIST, "another file has its name")
+            copied = os.open(part, os.O_RDONLY)
             # Closed before the new file has the name: SQLite removes the log of that name when it closes.
             self.close()
+            # From now on the new file holds the session, also while it cannot be given its name or be opened.
+            self._descriptor, self._identity, self._least_size = copied, (_inode(part), (0, 0)), 0
             # What is left is the log of no file: the new one must not be read with it.
             for ending in ("-wal", "-shm"):
                 Path(f"{path}{ending}").unlink(missing_ok=True)
-        self.path = path
-        self._descriptor = os.open(path, os.O_RDONLY)
         self._connection = open_to_write(path)
         # The log is there from the first write on.
         self._connection.execute("UPDATE heartbeat SET time = time")
         self._log = os.open(f"{path}-wal", os.O_RDONLY)
-        self._identity = _identity(path)
-        self._least_size = 0
+        # What was read of a log that is gone is not here; the next request gets its number.
+        newest = self._connection.execute("SELECT ifnull(max(id), 0) FROM requests").fetchone()[0]
+        self._last_request = min(self._last_request, newest)
+        self.path, self._identity = path, _identity(path)
 
     def _copy_to(self, part: Path) -> None:
         """Write the whole session to a new file, from the open descriptors of the file and its log.
@@ -382,8 +391,9 @@ class WritableFile:
         log = Path(f"{part}-wal")
         try:
             for descriptor, copy in ((self._descriptor, part), (self._log, log)):
-                with copy.open("wb") as file:
-                    _copy(descriptor, file.fileno())
+                if descriptor >= 0:
+                    with copy.open("wb") as file:
+                        _copy(descriptor, file.fileno())
             with closing(sqlite3.connect(part, isolation_level=None)) as copied:
                 if not leave_one_file(copied):
                     raise sqlite3.OperationalError("the copy of the session is in use")

@@ -404,9 +404,9 @@ def read_status(connection: sqlite3.Connection, layout: int, at: float = math.in
     """
     if layout < _FIRST_LAYOUT_WITH_STATUS:
         return None
-    latest = connection.execute("SELECT max(id) FROM statuses").fetchone()[0]
-    number = latest if at == math.inf else _number_at(connection, latest or 0, at)
-    row = connection.execute("SELECT time, until, level, status FROM statuses WHERE id = ?", (number,)).fetchone()
+    number = None if at == math.inf else _number_at(connection, at)
+    statement = "SELECT time, until, level, status FROM statuses WHERE id = ifnull(?, (SELECT max(id) FROM statuses))"
+    row = connection.execute(statement, (number,)).fetchone()
     if row is None or not isinstance(row[3], str) or len(row[3]) > _LONGEST_STATUS:
         return None
     time, until = session_time(row[0]), session_time(row[1])
@@ -417,9 +417,10 @@ def read_status(connection: sqlite3.Connection, layout: int, at: float = math.in
     return None if time is None or until is None else _decode_status(time, until, row[2], fields)
 
 
-def _number_at(connection: sqlite3.Connection, latest: int, at: float) -> int:
-    """Return the id of the last of `latest` rows at or before a session time, 0 for none."""
-    wanted, low, high = to_microseconds(at), 0, latest
+def _number_at(connection: sqlite3.Connection, at: float) -> int:
+    """Return the id of the last status at or before a session time, 0 for none."""
+    latest = connection.execute("SELECT max(id) FROM statuses").fetchone()[0]
+    wanted, low, high = to_microseconds(at), 0, latest or 0
     while low < high:
         middle = (low + high + 1) // 2
         row = connection.execute("SELECT time FROM statuses WHERE id = ?", (middle,)).fetchone()

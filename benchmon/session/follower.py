@@ -6,8 +6,8 @@ import os
 import sqlite3
 import time
 from collections import deque
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -26,6 +26,7 @@ from benchmon.session.encodings import (
 from benchmon.session.reader import (
     OLD_AFTER,
     JudgementRows,
+    TableReader,
     TableReaders,
     read_beacon_path,
     read_ending,
@@ -49,6 +50,8 @@ _SENT_AGAIN_WITHIN = 10.0
 """Seconds within which a request that a replaced session file has lost is sent again."""
 WAVEFORMS_AT_ONCE = 20
 _RECENT = 5000
+
+T = TypeVar("T", bound=Timed)
 
 
 def open_session_view(path: Path | str, *, read_only: bool = False, recent: float | None = None) -> SessionView:
@@ -131,6 +134,8 @@ class SessionFollower:
     def __init__(self, path: Path, *, read_only: bool = False, recent: float | None = None) -> None:
         self._path, self._read_only = path, read_only
         self._at_once = _AT_ONCE if recent is None else AT_A_LOOK
+        self._known_as = ""
+        """The path by which the recorder's heartbeat names this file, "" while that is not known."""
         with reading(path) as connection:
             self._info = read_info(connection, path)
             self._readings = JudgementRows(connection, self._info.bench)
@@ -173,7 +178,7 @@ class SessionFollower:
             return self._end
         beat = self._beat()
         try:
-            with reading(self._path) as connection:
+            with reading(self._path) as connection, self._all_or_nothing():
                 update, lost = self._read(connection, beat), self._sent.lost(connection)
             for sent in lost:
                 self._send_again(sent)
@@ -190,15 +195,36 @@ class SessionFollower:
                 status=decode_beat_status(beat.status),
             )
 
+    @contextmanager
+    def _all_or_nothing(self) -> Iterator[None]:
+        """Take back how far each table was read, where one of them cannot be: nothing is passed over unseen."""
+        rows = [self._readings.rows, *self._tables.rows]
+        places = [each.last for each in rows]
+        kept = self._before, self._events_kept, self._events_before
+        try:
+            yield
+        except (sqlite3.Error, UnicodeDecodeError):
+            for each, place in zip(rows, places, strict=True):
+                each.last = place
+            self._before, self._events_kept, self._events_before = kept
+            raise
+
     def _read(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
         tables = self._tables
-        changes = tables.benches.after_last(connection, _AT_ONCE) if tables.benches else []
+        newest = tables.newest(connection)
+
+        def new_of(reader: TableReader[T] | None, limit: int = _AT_ONCE) -> list[T]:
+            if reader is None or not reader.is_behind(newest[reader.table]):
+                return []
+            return reader.after_last(connection, limit)
+
+        changes = new_of(tables.benches)
         self._readings.take(changes)
         ending = read_ending(connection, beat)
         judgements, more = self._readings.after_last(connection, self._at_once)
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
-        latest = tables.events.after_last(connection, _AT_ONCE)
+        latest = new_of(tables.events)
         unknown = self._without_known(latest)
         self._sent.take(unknown)
         events = [*self._events_kept, *map(self._sent.as_asked, unknown)]
@@ -207,11 +233,9 @@ class SessionFollower:
         if beat is not None and ending.lag > OLD_AFTER:
             events += self._ahead_of_file(decode_beat_events(beat.events))
             status = decode_beat_status(beat.status) or status
-        explanations = tables.explanations.after_last(connection, _AT_ONCE) if tables.explanations else []
-        forecasts = tables.forecasts.after_last(connection, _AT_ONCE) if tables.forecasts else []
-        waveforms = tables.waveforms.after_last(connection, WAVEFORMS_AT_ONCE) if tables.waveforms else []
-        settled = tables.settled.after_last(connection, _AT_ONCE) if tables.settled else []
-        steps = tables.steps.after_last(connection, _AT_ONCE) if tables.steps else []
+        explanations, forecasts = new_of(tables.explanations), new_of(tables.forecasts)
+        waveforms = new_of(tables.waveforms, WAVEFORMS_AT_ONCE)
+        settled, steps = new_of(tables.settled), new_of(tables.steps)
         # An identity comes together with an event, `connected`.
         identities = read_identities(connection, self._info.bench) if latest or not self._identities else {}
         news = {name: identity for name, identity in identities.items() if self._identities.get(name) != identity}
@@ -259,7 +283,11 @@ class SessionFollower:
     def _beat(self) -> Beat | None:
         """Return the last heartbeat of this file's recorder, None where there is none."""
         beat = None if self._beacon is None else read_beacon(self._beacon)
-        return beat if beat and os.path.realpath(beat.session) == os.path.realpath(self._path) else None
+        if beat is None or beat.session == self._known_as:
+            return beat
+        is_this = os.path.realpath(beat.session) == os.path.realpath(self._path)
+        self._known_as = beat.session if is_this else ""
+        return beat if is_this else None
 
     def request(self, request: OperatorRequest) -> int | None:
         """Send a request to the recorder through the session file, and return its number.
@@ -330,9 +358,6 @@ class SessionFollower:
 def _insert(connection: sqlite3.Connection, kind: str, text: str) -> int:
     """Leave a request and return its number."""
     return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid or 0
-
-
-T = TypeVar("T", bound=Timed)
 
 
 def in_order(records: Sequence[T]) -> tuple[T, ...]:

@@ -61,7 +61,23 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
         raise SessionFileError(str(problem)) from problem
     started = number_of(row[1], _LATEST_START)
     began = 0.0 if started is None else started
-    return SessionInfo(str(path), bench, began, one_line(row[2], 40), layout, layout >= _WITH_PREDICTIONS)
+    facts = _test_facts(connection) if layout >= 2 else {}
+    return SessionInfo(
+        str(path),
+        bench,
+        began,
+        one_line(row[2], 40),
+        layout,
+        layout >= _WITH_PREDICTIONS,
+        facts.get("serial", ""),
+        facts.get("operator", ""),
+    )
+
+
+def _test_facts(connection: sqlite3.Connection) -> dict[str, str]:
+    """Return which unit was tested and by whom, as far as the session says."""
+    rows = connection.execute("SELECT name, text FROM facts WHERE name IN ('serial', 'operator')")
+    return {name: one_line(text, 200) for name, text in rows if isinstance(text, str)}
 
 
 def has_tripped(path: Path) -> bool:
@@ -136,6 +152,11 @@ class JudgementRows:
         self._changes: list[tuple[float, dict[str, Channel]]] = []
         self._expected: dict[Any, Expected | None] = {}
         self._rows = TableRows("readings", "channel, time, value, state")
+
+    @property
+    def rows(self) -> TableRows:
+        """The rows of the readings, and where in them this is."""
+        return self._rows
 
     def take(self, changes: Iterable[BenchChange]) -> None:
         """Take edited bench files, in the order of their times: a reading is judged by the one that was in force."""
@@ -234,6 +255,15 @@ class TableReader(ABC, Generic[T]):
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
         """Return the records of the next rows, `limit` rows at most. Raises `sqlite3.Error` as `TableRows` does."""
         return self._records(self._rows.after_last(connection, limit))
+
+    @property
+    def rows(self) -> TableRows:
+        """The rows of the table, and where in them this is."""
+        return self._rows
+
+    def is_behind(self, newest: int) -> bool:
+        """Return whether there are rows after the last one read, up to the number `newest`."""
+        return newest > self._rows.last
 
     def of_number(self, connection: sqlite3.Connection, number: int) -> T | None:
         """Return the record of the row with this id, None where there is none or it makes no sense."""
@@ -416,6 +446,17 @@ class TableReaders:
         keeps_predictions = info.layout >= _WITH_PREDICTIONS
         self.settled = SettledRows() if keeps_predictions else None
         self.steps = StepPredictionRows() if keeps_predictions else None
+
+        grows = (self.events, self.benches, self.explanations, self.forecasts, self.waveforms, self.settled, self.steps)
+        readers = [reader for reader in grows if reader is not None]
+        self.rows = [reader.rows for reader in readers]
+        tables = (reader.table for reader in readers)
+        newest = (f"SELECT '{table}', ifnull(max(id), 0) FROM {table}" for table in tables)  # noqa: S608
+        self._newest = " UNION ALL ".join(newest)
+
+    def newest(self, connection: sqlite3.Connection) -> dict[str, int]:
+        """Return the number of the newest row of every table, 0 where it has none."""
+        return dict(connection.execute(self._newest).fetchall())
 
     def skip_to_recent(self, connection: sqlite3.Connection, count: int) -> tuple[list[Event], int]:
         """Pass over all but the latest `count` events and forecasts.

@@ -195,7 +195,8 @@ class SessionInfo:
     """The facts that do not change during a session. `started` is wall time, in seconds since 1970 (UTC).
 
     `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
-    `holds_predictions` is whether updates carry settled predictions; if not, a reader works them out.
+    `holds_predictions` is whether updates carry settled predictions; if not, a reader works them out. `serial` is the
+    serial number of the unit tested, and `operator` who tested it, "" where nobody gave one.
     """
 
     path: str
@@ -204,6 +205,13 @@ class SessionInfo:
     program_version: str
     layout: int = 2
     holds_predictions: bool = True
+    serial: str = ""
+    operator: str = ""
+
+    @property
+    def title(self) -> str:
+        """The bench's title, with the unit's serial number where there is one."""
+        return f"{self.bench.title}, {self.serial}" if self.serial else self.bench.title
 
 
 @dataclass(frozen=True)

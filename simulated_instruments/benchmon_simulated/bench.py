@@ -19,6 +19,7 @@ from benchmon_simulated.effects import Effects
 from benchmon_simulated.fault_schedule import FaultSchedule
 from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
+from benchmon_simulated.servers.network import MqttServer, UdpServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
 from benchmon_simulated.servers.text_server import TextServer
@@ -44,6 +45,8 @@ SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Instrumen
     "modbus": _modbus_server,
     "value_file": ValueFileServer,
     "csv_tail": CsvServer,
+    "mqtt": MqttServer,
+    "udp": UdpServer,
     "hand": HandServer,
 }
 """The server that simulates an instrument, by the instrument's driver."""

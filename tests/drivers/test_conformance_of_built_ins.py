@@ -21,8 +21,7 @@ from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriv
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.modbus import FakeModbusInstrument, Unit
-
-NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
+from support.far_ends.rigs import NOISE, streaming_rig
 
 
 def scpi_answers(behaviour):
@@ -83,32 +82,6 @@ def lines_driver(address, query=""):
 
 
 LINE, TEMPERATURES = b"T1=23,4 T2=25.6\r\n", {"t1": 23.4, "t2": 51.2}
-
-
-@contextmanager
-def streaming_rig(fake_instrument, address, make, well, shows):
-    says = {Behaviour.SILENT: b"", Behaviour.GARBAGE: NOISE}
-    behaviour, ended = [Behaviour.WELL], threading.Event()
-
-    def stream():
-        while not ended.wait(0.02):
-            try:
-                fake_instrument.send(says.get(behaviour[0], well))
-            except OSError:
-                continue
-
-    with fake_instrument:
-        thread = threading.Thread(target=stream)
-        thread.start()
-        driver = make(address(fake_instrument))
-
-        def behave(how):
-            behaviour[0] = how
-
-        yield Rig(driver, shows, behave)
-        driver.close()
-        ended.set()
-        thread.join()
 
 
 class TestSerialLinesStreaming(DriverConformance):

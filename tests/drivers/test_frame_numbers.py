@@ -13,9 +13,16 @@ from benchmon.bench import read_bench
 from benchmon.errors import BadReply
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument
+from benchmon.instruments.types import DrivenChannel
 from benchmon.quantities import VOLTAGE, parse_value
 from benchmon_drivers.serial.frame_numbers import CHECKSUMS, SerialFramesChannel, frame_value
-from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter, joined_halves
+from benchmon_drivers.serial.frames import (
+    FrameLayout,
+    FrameSplitter,
+    SerialFramesDriver,
+    SerialFramesSettings,
+    joined_halves,
+)
 from support.far_ends.receiving import next_readings
 from support.supplies import supply
 
@@ -25,7 +32,8 @@ TABLE = {"3F": "0", "06": "1", "5B": "2", "4F": "3", "66": "4", "6D": "5", "7D":
 
 
 def channel(**keys):
-    return SerialFramesChannel.model_validate({"at": 1} | keys)
+    announced = {"point", "exponent", "ranges", "fixed_range"} & keys.keys()
+    return SerialFramesChannel.model_validate({"at": 1} | ({} if announced else {"fixed_range": True}) | keys)
 
 
 @pytest.mark.parametrize(("sent", "read", "text"), EXAMPLES)
@@ -52,6 +60,8 @@ def test_the_manual_has_three_worked_examples():
         ({"format": "bcd", "count": 2, "mask": 0x0F}, b"\x00\x51\x62", 102),
         ({"format": "ascii", "count": 5}, b"\x00-1.50", -1.5),
         ({"format": "ascii", "count": 4}, b"\x00  7\x00", 7),
+        ({"format": "ascii", "count": 5}, b"\x001.50-", -1.5),
+        ({"format": "hex", "count": 4}, b"\x0008a6", 2214),
         ({"format": "ascii", "count": 3, "step": 2}, b"\x001x2x3", 123),
         ({"format": "ascii", "count": 4}, b"\x00 0.L", math.inf),
         ({"format": "ascii", "count": 4, "sign": [0, 1]}, b"\x01 0.L", -math.inf),
@@ -73,6 +83,8 @@ def test_what_a_frame_shows(keys, frame, value):
     [
         ({"format": "bcd", "count": 2}, b"\x00\x1a\x34", "no number"),
         ({"format": "ascii", "count": 4}, b"\x001 23", "no number"),
+        ({"format": "ascii", "count": 4}, b"\x00-12-", "no number"),
+        ({"format": "hex", "count": 4}, b"\x00 -a6", "no hexadecimal number"),
         ({"format": "ascii", "count": 4}, b"\x00    ", "no number"),
         ({"format": "segments", "count": 1, "segments": TABLE}, b"\x00\x55", "not in its table"),
         ({"format": "B", "point": [[0, 1, 1], [0, 2, 2]]}, b"\x00\x05", "0 decimal points"),
@@ -86,6 +98,31 @@ def test_what_does_not_say_its_range_or_is_no_digit_is_no_reading(keys, frame, s
     found = frame_value(channel(**keys), frame)
     assert isinstance(found, BadReply)
     assert says in str(found)
+
+
+@pytest.mark.parametrize("keys", [{"format": "bcd"}, {"format": "segments", "segments": TABLE}])
+def test_digits_that_do_not_say_their_range_are_refused(keys):
+    with pytest.raises(ValidationError, match="nothing announces the range"):
+        channel(count=2, fixed_range=False, **keys)
+    channel(count=2, fixed_range=True, **keys)
+
+
+@pytest.mark.parametrize(("digits", "value"), [(b"2214", None), (b"22.1", 22.1), (b" 0.L", math.inf)])
+def test_text_without_a_point_is_no_reading_where_the_range_is_not_fixed(digits, value):
+    found = frame_value(channel(format="ascii", count=4, fixed_range=False), b"\x00" + digits)
+    assert "range is not known" in str(found) if value is None else found == value
+
+
+def test_integers_without_a_range_are_cautioned_of():
+    keys = {"at": 2, "format": ">h"}
+    with FakeSerialInstrument() as end:
+        settings = SerialFramesSettings.model_validate({"address": end.path, "sync": "AA", "length": 6})
+        channels = [
+            DrivenChannel(name, "V", 1.0, 1.0, SerialFramesChannel.model_validate(keys | more))
+            for name, more in {"u": {}, "fixed": {"fixed_range": True}, "float": {"format": ">f"}}.items()
+        ]
+        [caution] = SerialFramesDriver("meter", settings, channels).cautions()
+    assert caution.startswith("u: its frame announces no range")
 
 
 @pytest.mark.parametrize(

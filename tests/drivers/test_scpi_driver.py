@@ -205,7 +205,7 @@ def test_the_error_queue_is_read_until_empty_and_complained_of(opened, fake_inst
 
 
 def test_a_bad_reply_asks_for_the_reason(opened, fake_instrument):
-    queue = [b'0,"No error"\n', b'-230,"Data corrupt or stale"\n', b'0,"No error"\n']
+    queue = [b'-230,"Data corrupt or stale"\n', b'0,"No error"\n']
     table = {b"*IDN?": b"Acme\n", b"Q?": b"???\n"}
     fake_instrument.answer = lambda line: queue.pop(0) if line == b"SYST:ERR?" else table.get(line)
     complaints = []
@@ -219,7 +219,8 @@ def test_an_error_queue_without_end_is_left_after_a_few(opened, fake_instrument)
     table = {b"*IDN?": b"Acme\n", b"Q?": b"5\n"}
     fake_instrument.answer = lambda line: b'-%d,"x"\n' % next(numbers) if line == b"SYST:ERR?" else table.get(line)
     complaints = []
-    driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
+    keys = {"error_queue": True, "on_complaint": complaints.append}
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", **keys))
     assert len(complaints) == 10
     assert driver.read("Q?").value == 5.0
 
@@ -228,7 +229,8 @@ def test_an_error_queue_without_end_is_left_after_a_few(opened, fake_instrument)
 def test_an_instrument_without_error_queue_is_queried_for_it_once(opened, fake_instrument, reply):
     fake_instrument.answer = {b"*IDN?": b"Acme\n", b"Q?": b"5\n", b"SYST:ERR?": reply}.get
     complaints = []
-    driver = opened(driver_at(fake_instrument.visa_address, "Q?", on_complaint=complaints.append))
+    keys = {"error_queue": True, "on_complaint": complaints.append}
+    driver = opened(driver_at(fake_instrument.visa_address, "Q?", **keys))
     assert driver.read("Q?").value == 5.0
     driver.close()
     driver.open()
@@ -236,9 +238,10 @@ def test_an_instrument_without_error_queue_is_queried_for_it_once(opened, fake_i
     assert "error_queue = false" in complaints[0]
 
 
-def test_the_error_queue_can_be_left_alone(opened, fake_instrument):
-    opened(driver_at(fake_instrument.visa_address, error_queue=False))
-    assert fake_instrument.received == [b"*IDN?"]
+@pytest.mark.parametrize("keys", [{"error_queue": False, "setup": ["CONF:VOLT:DC"]}, {}])
+def test_the_error_queue_is_left_alone_where_nothing_can_be_wrong(opened, fake_instrument, keys):
+    opened(driver_at(fake_instrument.visa_address, **keys))
+    assert b"SYST:ERR?" not in fake_instrument.received
 
 
 def test_a_greeting_and_unrequested_bytes_are_skipped(opened):
@@ -584,6 +587,17 @@ def test_another_termination(opened, fake_instrument, end):
     fake_instrument.answer = lambda line: (answers.get(line) or b"").strip() + end.encode()
     driver = opened(driver_at(fake_instrument.visa_address, "Q?", read_termination=end))
     assert driver.read("Q?").value == 5.0
+
+
+@pytest.mark.parametrize("line", [FakeTcpInstrument, FakeSerialInstrument])
+def test_an_answer_that_only_silence_ends(opened, line):
+    answers = {b"*IDN?": b"Acme,Meter", b"Q?": b"+1.25E-3", b"R?": b"x" * 2000}
+    with line(answers.get) as end:
+        driver = opened(driver_at(end.visa_address, "Q?", "R?", read_termination="", end_after=0.05, error_queue=False))
+        assert driver.identity == "Acme,Meter"
+        for _ in range(2):
+            assert driver.read("Q?").value == 0.00125
+            assert "without a pause" in driver.read("R?").problem
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")

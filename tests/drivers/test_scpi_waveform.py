@@ -4,6 +4,7 @@ Blocks are written by PyVISA's `to_ieee_block`.
 """
 
 import math
+import struct
 import time
 from contextlib import suppress
 
@@ -27,6 +28,13 @@ ANGLE = 2 * np.pi * 4 * np.arange(SAMPLES) / SAMPLES
 CODES = np.rint(1000 * np.sin(ANGLE)).astype(int)
 """Four periods of 50 Hz in 80 ms; at 2 mV a code an amplitude of 2 V. It has the byte of a line feed in it."""
 BLOCK = to_ieee_block(CODES, "h", is_big_endian=True) + b"\n"
+
+
+def to_block(data):
+    """Return `data` as a definite block."""
+    return to_ieee_block(list(data), "B", is_big_endian=True) + b"\n"
+
+
 PREAMBLE = b"2000,4.0E-5,0,2.0E-3,1.0E-1\n"
 ANSWERS = {
     b"*IDN?": b"Acme,Scope,1,1.0\n",
@@ -152,6 +160,74 @@ def test_without_a_preamble_the_bench_file_gives_the_scale(opened, fake_instrume
     waves = {"codes": "uint8", "x_increment": 5e-3, "y_increment": 0.5, "y_reference": 128}
     driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="CURVE?"), waves=waves))
     assert driver.read("ripple").value == 2.0
+
+
+@pytest.mark.parametrize(
+    ("reply", "keys"),
+    [
+        (b"2000;4.0E-5;0;2.0E-3;1.0E-1\n", {"separator": ";"}),
+        (b':WFM:NR 2000;XINCR 40 us;XZERO 0 s;YMULT "2 mV";YOFF 0.1 V\n', {"separator": ";"}),
+        (b'"2000","4.0E-5","0","2.0E-3","1.0E-1"\n', {}),
+        (
+            b"25 kSa/s,2 mV,100 mV,'CH1, DC, 1:10'\n",
+            {"preamble": ["sample_rate", "y_increment", "y_origin", "-"]},
+        ),
+        (
+            b"ENCDG BIN;2 mV;100 mV\n",
+            {
+                "preamble": ["format", "y_increment", "y_origin"],
+                "separator": ";",
+                "sample_rate": 25e3,
+                "formats": {"BIN": "int16", "ASC": "ascii"},
+            },
+        ),
+    ],
+    ids=["semicolons", "words and units", "quotes", "sample rate", "fixed rate, a word before the format"],
+)
+def test_preambles_as_instruments_write_them(opened, fake_instrument, reply, keys):
+    fake_instrument.answer = (ANSWERS | {b"PRE?": reply}).get
+    driver = opened(scope_at(fake_instrument.visa_address, channel("rms", "output.voltage.rms"), waves=WAVES | keys))
+    assert driver.read("rms").value == pytest.approx(math.hypot(math.sqrt(2), 0.1), rel=1e-3)
+    assert np.allclose(driver.captured[0].times, 4e-5 * np.arange(SAMPLES))
+
+
+PLACES = {"points": [0, "<i"], "x_increment": [4, "<f"], "y_increment": [8, "<f"], "y_origin": [12, "<f"]}
+DESCRIPTOR = struct.pack("<ifff", SAMPLES, 4e-5, 2e-3, 0.1)
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_a_binary_descriptor_gives_the_scale(opened, fake_instrument, asked):
+    codes = CODES.astype(">i2").tobytes()
+    head, data = (DESCRIPTOR, codes) if asked else (b"", DESCRIPTOR + codes)
+    fake_instrument.answer = (ANSWERS | {b"DESC?": to_block(head) if head else None, b"DATA?": to_block(data)}).get
+    ask = {"wave": "DATA?"} | ({"preamble": "DESC?"} if asked else {})
+    waves = {"descriptor": PLACES, "skip": 0 if asked else len(DESCRIPTOR)}
+    driver = opened(scope_at(fake_instrument.visa_address, channel("rms", "output.voltage.rms", **ask), waves=waves))
+    assert driver.read("rms").value == pytest.approx(math.hypot(math.sqrt(2), 0.1), rel=1e-3)
+
+
+def test_a_descriptor_without_a_number_is_no_wave(opened, fake_instrument):
+    data = struct.pack("<ifff", SAMPLES, math.nan, 2e-3, 0.1) + CODES.astype(">i2").tobytes()
+    fake_instrument.answer = (ANSWERS | {b"DATA?": to_block(data)}).get
+    waves = {"descriptor": PLACES, "skip": 16}
+    one = channel("rms", "output.voltage.rms", wave="DATA?")
+    assert "x_increment" in opened(scope_at(fake_instrument.visa_address, one, waves=waves)).read("rms").problem
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        b"2000,40 V,0,2.0E-3,0\n",
+        b"2000,4.0E-5,0,2.0E-3 s,0\n",
+        b"2000,2E-3 5,0,1,0\n",
+        b"2000,MAX 4,0,,0\n",
+        b"1.5,1,0,1,0\n",
+    ],
+)
+def test_a_field_of_another_kind_is_no_preamble(opened, fake_instrument, reply):
+    fake_instrument.answer = (ANSWERS | {b"PRE?": reply}).get
+    driver = opened(scope_at(fake_instrument.visa_address, channel("rms", "output.voltage.rms")))
+    assert "preamble" in driver.read("rms").problem
 
 
 PAIRS = b"".join(b"%.6f,%.4f;" % (0.001 * at, 2 * math.sin(at)) for at in range(40)).rstrip(b";") + b"\n"

@@ -23,6 +23,7 @@ from benchmon.session.records import Heartbeat
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
 from benchmon.watch.verdict import judgement_of
+from support.certificates import own_certificate
 from support.supplies import supply
 from support.waiting import until
 
@@ -238,13 +239,7 @@ def test_user_and_password_come_from_the_environment(start_broker, publish, tmp_
 
 @pytest.mark.usefixtures("recording")
 def test_tls_is_checked_against_the_authority_named(start_broker, publish, tmp_path, monkeypatch):
-    if shutil.which("openssl") is None:
-        pytest.skip("openssl is not installed here, so there is no certificate to test with")
-    key, certificate = tmp_path / "key.pem", tmp_path / "cert.pem"
-    subject = ["-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1"]
-    new = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *subject]
-    subprocess.run([*new, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
-    key.chmod(0o644)
+    certificate, key = own_certificate(tmp_path)
     broker = start_broker("allow_anonymous true", f"certfile {certificate}", f"keyfile {key}")
     url = broker.url.replace("mqtt:", "mqtts:")
     monkeypatch.setenv("BENCHMON_MQTT_CA", str(certificate))

@@ -1,5 +1,6 @@
 """The recorder as a process of its own: started, refused, stopped, killed."""
 
+import json
 import os
 import random
 import signal
@@ -11,10 +12,15 @@ from contextlib import closing
 from itertools import pairwise
 
 import pytest
+from click.testing import CliRunner
 
+from benchmon.cli.live import run
 from benchmon.errors import BadInput, RecorderError, SessionFileError
 from benchmon.recorder import process, spawn_recorder
 from benchmon.recorder.__main__ import record_file
+from benchmon.report.export import export
+from benchmon.report.sections.report import report
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import StopRecording, SwitchPowerOff
@@ -53,6 +59,28 @@ def test_it_can_be_followed_when_it_is_ready(spawn):
     assert recorder.stop() == 0
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     assert not view.live
+
+
+def test_the_unit_and_the_operator_are_stored_with_the_session(spawn, tmp_path):
+    recorder = spawn(facts={"serial": "-A 017", "operator": "Åse, lab 2"})
+    assert recorder.stop() == 0
+    info = open_session_view(recorder.path).info
+    assert (info.serial, info.operator) == ("-A 017", "Åse, lab 2")
+    assert info.title == f"{info.bench.title}, -A 017"
+    export(RecordedSession(recorder.path), tmp_path / "a.json")
+    session = json.loads((tmp_path / "a.json").read_text())["session"]
+    assert (session["serial"], session["operator"]) == ("-A 017", "Åse, lab 2")
+    report(RecordedSession(recorder.path), tmp_path / "a.md")
+    page = (tmp_path / "a.md").read_text()
+    assert "-A 017" in page.splitlines()[0]
+    assert "operator Åse, lab 2" in page
+
+
+@pytest.mark.parametrize("serial", ["", "  ", "a\nb", "x" * 101, "\x1b[31m"])
+def test_a_serial_number_is_one_short_line(bench_file, serial):
+    answer = CliRunner().invoke(run, [str(bench_file), "--headless", "--for", "1", "--serial", serial])
+    assert isinstance(answer.exception, BadInput)
+    assert "--serial" in str(answer.exception)
 
 
 def test_it_has_a_session_of_its_own_and_outlives_a_lost_terminal(spawn):

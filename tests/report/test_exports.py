@@ -17,12 +17,14 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
 from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.errors import BadInput
+from benchmon.event_kinds import EventKind
 from benchmon.report import export as exports
 from benchmon.report.escaping import csv_cell, for_markdown, for_page
 from benchmon.report.export import export
@@ -31,7 +33,7 @@ from benchmon.report.logged_readings import read_readings
 from benchmon.report.reevaluate import assess
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
-from benchmon.watch.records import Event, Explanation, Explanations, Forecast, Waveform
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Waveform
 
 
 def rows_of(path):
@@ -109,15 +111,15 @@ def test_the_lines_of_a_few_readings(write_session, tmp_path):
     assert export(session, tmp_path / "few.csv", progress=shares.append) == 4
     assert shares == [1.0]
     assert (tmp_path / "few.csv").read_bytes() == (
-        b"time_s,time,channel,quantity,value,unit,expected,expected_uncertainty,verdict,flags\n"
-        b"0.000000,2023-12-31T23:59:59.500000Z,output,output.voltage.mean,22.1,V,22.0,0.123457,agrees,\n"
-        b"0.499999,2023-12-31T23:59:59.999999Z,ripple,reservoir.voltage.ripple,1e-09,V,,,questionable,\n"
-        b"1.000001,2024-01-01T00:00:00.500001Z,output,output.voltage.mean,-Inf,V,22.0,0.123457,agrees,overrange\n"
-        b"1.499999,2024-01-01T00:00:00.999999Z,output,output.voltage.mean,22.123456789012344,V,,,disagrees,\n"
+        b"time_s,time,channel,quantity,value,unit,expected,expected_uncertainty,verdict,flags,step,serial,operator\n"
+        b"0.000000,2023-12-31T23:59:59.500000Z,output,output.voltage.mean,22.1,V,22.0,0.123457,agrees,,,,\n"
+        b"0.499999,2023-12-31T23:59:59.999999Z,ripple,reservoir.voltage.ripple,1e-09,V,,,questionable,,,,\n"
+        b"1.000001,2024-01-01T00:00:00.500001Z,output,output.voltage.mean,-Inf,V,22.0,0.123457,agrees,overrange,,,\n"
+        b"1.499999,2024-01-01T00:00:00.999999Z,output,output.voltage.mean,22.123456789012344,V,,,disagrees,,,,\n"
     )
 
 
-@pytest.mark.parametrize("name", ["all.csv", "all.json", "all.sqlite"])
+@pytest.mark.parametrize("name", ["all.csv", "all.json", "all.sqlite", "all.parquet"])
 def test_how_much_is_done_rises_to_all(write_session, tmp_path, monkeypatch, name):
     monkeypatch.setattr(rows_out, "AT_ONCE", 100)
     shares = []
@@ -125,6 +127,76 @@ def test_how_much_is_done_rises_to_all(write_session, tmp_path, monkeypatch, nam
     assert shares == sorted(set(shares))
     assert len(shares) == 8
     assert shares[-1] == 1.0
+
+
+@pytest.fixture
+def stepped(write_session, benches):
+    """Return a session of 30 s in which the second step began at 12.25 s, with its unit and operator."""
+    more = [
+        Event(4.0, "", EventKind.STEP_BEGUN, "1 of 3", EventDetails(step=1)),
+        Event(12.25, "", EventKind.STEP_DONE, "1 of 3", EventDetails(step=1)),
+        Event(12.25, "", EventKind.STEP_BEGUN, "2 of 3", EventDetails(step=2)),
+    ]
+    session = RecordedSession(write_session(more=more, values=odd))
+    session.info = replace(session.info, serial="A-017", operator="=Åse, lab 2")
+    return session, [step.name for step in benches["reservoir"].step]
+
+
+def step_names(time, names):
+    return "" if time < 4.0 else names[0] if time < 12.25 else names[1]
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_each_line_has_the_step_the_unit_and_the_operator(stepped, tmp_path, wide):
+    session, names = stepped
+    export(session, tmp_path / "all.csv", wide=wide)
+    rows = rows_of(tmp_path / "all.csv")
+    assert {row["serial"] for row in rows} == {"A-017"}
+    assert {row["operator"] for row in rows} == {"'=Åse, lab 2"}
+    assert [row["step"] for row in rows] == [step_names(float(row["time_s"]), names) for row in rows]
+
+
+def test_steps_in_other_formats(stepped, tmp_path):
+    session, names = stepped
+    for ending in ("json", "sqlite"):
+        export(session, tmp_path / f"all.{ending}")
+    spans = json.loads((tmp_path / "all.json").read_text())["steps"]
+    assert [(one["name"], one["from_s"], one["until_s"]) for one in spans] == [
+        (names[0], 4.0, 12.25),
+        (names[1], 12.25, None),
+    ]
+    with closing(sqlite3.connect(tmp_path / "all.sqlite")) as found:
+        assert found.execute("SELECT name, from_s, until_s FROM steps").fetchall() == [
+            (names[0], 4.0, 12.25),
+            (names[1], 12.25, None),
+        ]
+        assert ("operator", "=Åse, lab 2") in found.execute("SELECT name, text FROM session").fetchall()
+
+
+def test_parquet_holds_what_the_lines_hold_with_units_as_metadata(stepped, tmp_path):
+    session = stepped[0]
+    count = export(session, tmp_path / "all.parquet")
+    assert export(session, tmp_path / "all.csv") == count
+    table = pq.read_table(tmp_path / "all.parquet")
+    lines = rows_of(tmp_path / "all.csv")
+    assert table.num_rows == count
+    assert table.column_names == list(lines[0])
+    rows = table.to_pylist()
+    for row, line in zip(rows, lines, strict=True):
+        assert row["time"] == datetime.fromisoformat(line["time"])
+        assert (row["value"], row["time_s"]) == (float(line["value"]), float(line["time_s"]))
+        for name in ("channel", "quantity", "unit", "verdict", "flags", "step", "serial"):
+            assert row[name] == line[name]
+    assert json.loads(table.schema.metadata[b"units"])["output"] == "V"
+    assert json.loads(table.schema.metadata[b"benchmon"])["session"]["operator"] == "=Åse, lab 2"
+    assert table.schema.field("time_s").metadata == {b"unit": b"s"}
+
+
+def test_without_its_library_parquet_is_refused_in_one_line(write_session, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(BadInput, match=r"pip install 'benchmon\[report\]'"):
+        export(RecordedSession(write_session(seconds=3)), tmp_path / "all.parquet")
+    assert not (tmp_path / "all.parquet").exists()
 
 
 def test_assess_takes_an_export_back(write_session, tmp_path, benches):

@@ -89,6 +89,36 @@ def test_modbus_registers_that_are_not_there_are_refused():
     assert "illegal data address" in reading.problem
 
 
+def test_lines_asked_by_a_control_code_and_ended_by_another():
+    text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0") + 'write_termination = ""\nread_termination = "\\u0003"\n'
+    text += VOLTS + 'query = "\\u0005"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output"]))
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        'text = "relay off 0"\nconfirm = "relay read 0"\noff_answer = "off"\n',
+        'bytes = "A0 01 00 A1"\nconfirm = "A0 01 05 A6"\noff_answer = "A0 01 00"\n',
+    ],
+)
+def test_a_relay_board_switches_the_supply_off_and_confirms(how):
+    text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0") + '[switch_off]\ninstrument = "meter"\n' + how
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        (driver,) = prepare(read_bench(simulated.bench_text()))
+        driver.arm_switch()
+        try:
+            assert driver.is_off() is False
+            driver.switch_off()
+            until(driver.is_off)
+            assert not simulated.supply.on
+        finally:
+            driver.ending = True
+            driver.close()
+
+
 FRAME_LAYOUTS = [
     'sync = "AA 55"\nlength = 12\nchecksum = "sum"\n',
     'sync = "AA"\nlength = 14\nchecksum = "xor"\ntail = "0D 0A"\nchecksum_from = 1\n',
@@ -199,3 +229,20 @@ def test_a_switch_cuts_the_mains_unless_its_contacts_have_welded(driver, address
         finally:
             driver.close()
     assert (volts > 5.0) if stuck else (abs(volts) < 0.1)
+
+
+def test_datagrams_of_json_and_of_lines():
+    text = INSTRUMENT.format("udp", "udp://192.168.1.2:5005?from=192.168.1.7")
+    text += VOLTS + 'json = "$.sensors[1].volts"\n' + WATTS + "json = \"$['power meter'].watts\"\n"
+    text += AIR + 'pattern = "air=([-0-9.]+) C"\nfactor = 0.5\noffset = 3\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        assert simulated.addresses["meter"].endswith("?from=127.0.0.1")
+        agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+def test_topics_of_an_old_broker():
+    text = INSTRUMENT.format("mqtt", "mqtt://broker.example") + 'topic = "lab/plug"\nstatus_topic = "lab/state"\n'
+    text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
+    text += AIR + 'topic = "lab/air"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["output", "power", "air"]))

@@ -2,39 +2,53 @@
 
 A reading is moved by as much as the prediction moves between the conditions then and the common ones; a tenth of that
 is allowed for in its uncertainty, and so is the uncertainty of the mains voltage itself. Differences are taken from the
-first session. One is significant where it is larger than its expanded uncertainty. The same meter in two sessions would
-err alike in both; that is not counted on.
+first session. One is significant where it is larger than its expanded uncertainty.
+
+One meter that reads both sessions on one range errs alike in both, so its error all but cancels in a difference
+(correlated inputs, JCGM 100:2008, 5.2 and F.1.2.3). It counts as one meter where it called itself the same, or has the
+same address, and its channel has the same name, quantity and accuracy; two readings less than a tenth apart count as of
+one range.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import UNITS, Expected, is_temperature
-from benchmon.report.evaluation import Findings, find
+from benchmon.report.evaluation import Findings, find, predict_under
 from benchmon.report.session_reader import RecordedSession
 
 MOST_SESSIONS = 8
 _OF_CORRECTION = 0.1
+_ONE_RANGE = 0.1
+_OF_METER = 0.2
+"""The part of a meter's accuracy by which its error may differ between two tests, from memory: warm-up and the year's
+drift are the larger parts of an accuracy."""
 _STEP = 0.01
 CONDITIONS = ("mains.voltage.rms", "ambient.temperature", "mains.frequency")
 
 
 @dataclass(frozen=True)
 class Value:
-    """One quantity of one session: as measured, corrected, and expected under the common conditions."""
+    """One quantity of one session: as measured, corrected, and expected under the common conditions.
+
+    `of_meter` is that part of the uncertainties which comes from the meter's accuracy, `of_mains` that part of
+    `uncertainty` which comes from the mains meter's, through the correction.
+    """
 
     measured: float
     measured_uncertainty: float
     corrected: float
     uncertainty: float
     expected: Expected | None
+    of_meter: float = 0.0
+    of_mains: float = 0.0
 
     @property
     def is_measured(self) -> bool:
@@ -44,12 +58,16 @@ class Value:
 
 @dataclass(frozen=True)
 class Difference:
-    """A session's quantity less that of the first: measured, and expected; NaN and None for what is not known."""
+    """A session's quantity less that of the first: measured, and expected; NaN and None for what is not known.
+
+    `same_meter` is whether one meter read both on one range.
+    """
 
     measured: float
     uncertainty: float
     expected: float
     expected_uncertainty: float
+    same_meter: bool = False
 
     @property
     def significant(self) -> bool | None:
@@ -75,8 +93,21 @@ class Compared:
 
 
 @dataclass(frozen=True)
+class ComparedStep:
+    """A step of the plan that several sessions have: `places` are their places in the comparison, `mains` is common."""
+
+    name: str
+    places: tuple[int, ...]
+    mains: float | None
+    compared: tuple[Compared, ...]
+
+
+@dataclass(frozen=True)
 class Comparison:
-    """Sessions side by side. `mains` and `ambient` are the common ones, None where nothing was corrected to any."""
+    """Sessions side by side. `mains` and `ambient` are the common ones, None where nothing was corrected to any.
+
+    `steps` are those that at least two sessions went through, in the order of the first that has them.
+    """
 
     found: tuple[Findings, ...]
     labels: tuple[str, ...]
@@ -85,6 +116,16 @@ class Comparison:
     predictions: tuple[Prediction | None, ...]
     compared: tuple[Compared, ...]
     notes: tuple[str, ...]
+    steps: tuple[ComparedStep, ...] = ()
+
+    @property
+    def legends(self) -> tuple[str, ...]:
+        """A short name of each session for a picture: A, B, … with the bench's title and the unit's serial number."""
+        return tuple(f"{label[:1]}: {found.session.info.title}" for label, found in self._pairs)
+
+    @property
+    def _pairs(self) -> list[tuple[str, Findings]]:
+        return list(zip(self.labels, self.found, strict=True))
 
 
 def compare(sessions: Sequence[RecordedSession], mains: float | None = None) -> Comparison:
@@ -98,15 +139,16 @@ def compare(sessions: Sequence[RecordedSession], mains: float | None = None) -> 
     common = mains if mains is not None else _mean([one.mains for one in found])
     ambient = _mean([one.ambient for one in found])
     corrections = [_Correction.of(one, common, ambient) for one in found]
-    compared = [_compared(quantity, found, corrections) for quantity in UNITS if quantity not in CONDITIONS]
+    compared = _all_compared(found, corrections)
     return Comparison(
         found,
         labels_of(sessions),
         common,
         ambient,
         tuple(one.there for one in corrections),
-        tuple(one for one in compared if any(value.is_measured for value in one.values)),
-        tuple(_notes(found, corrections, common, mains)),
+        compared,
+        tuple(_notes(found, corrections, common, mains, compared)),
+        tuple(_steps(found, mains)),
     )
 
 
@@ -147,21 +189,55 @@ class _Correction:
     def corrects(self) -> bool:
         return self.here is not None and self.there is not None and self.more is not None
 
-    def value(self, quantity: str, measured: float, uncertainty: float) -> Value:
+    def value(self, quantity: str, measured: float, uncertainty: float, of_meter: float) -> Value:
         there = self.there.quantities.get(quantity) if self.there else None
-        moved, spread = self._moved(quantity)
-        total = math.hypot(uncertainty, spread)
-        return Value(measured, uncertainty, measured + moved, total, there)
+        moved, of_mains = self._moved(quantity)
+        total = math.hypot(uncertainty, _OF_CORRECTION * moved, of_mains)
+        return Value(measured, uncertainty, measured + moved, total, there, of_meter, of_mains)
 
     def _moved(self, quantity: str) -> tuple[float, float]:
-        """Return by how much a reading is moved to the common conditions, and how uncertain that is."""
+        """Return by how much a reading is moved to the common conditions, and what the mains meter may move it by."""
         if self.here is None or self.there is None or self.more is None:
             return 0.0, 0.0
         here, there, more = (one.quantities.get(quantity) for one in (self.here, self.there, self.more))
         if here is None or there is None or more is None:
             return 0.0, 0.0
         moved, slope = there.value - here.value, (more.value - there.value) / self.step
-        return moved, math.hypot(_OF_CORRECTION * moved, slope * self.of_mains)
+        return moved, slope * self.of_mains
+
+
+def _steps(found: Sequence[Findings], mains: float | None) -> Iterator[ComparedStep]:
+    """Yield the steps of one name that at least two sessions went through, each corrected to a mains of its own."""
+    names = dict.fromkeys(step.stage.step.name for one in found for step in one.steps)
+    for name in names:
+        pairs = [(place, _at_step(one, name)) for place, one in enumerate(found)]
+        known = [(place, one) for place, one in pairs if one is not None]
+        if len(known) < 2:
+            continue
+        of_step = [one for _, one in known]
+        common = mains if mains is not None else _mean([one.mains for one in of_step])
+        ambient = _mean([one.ambient for one in of_step])
+        compared = _all_compared(of_step, [_Correction.of(one, common, ambient) for one in of_step])
+        yield ComparedStep(name, tuple(place for place, _ in known), common, compared)
+
+
+def _at_step(found: Findings, name: str) -> Findings | None:
+    """Return what a session came to at the end of the last step of that name, None where it has none."""
+    step = next((one for one in reversed(found.steps) if one.stage.step.name == name), None)
+    if step is None:
+        return None
+    there = replace(found, window=step.window, channels=step.channels, steps=(), prediction=None)
+    mains, ambient = there.of("mains.voltage.rms"), there.of("ambient.temperature")
+    at = (None if mains is None else mains.value, None if ambient is None else ambient.value)
+    load = step.stage.step.load
+    prediction, problem = predict_under(there.bench, *at, load)
+    return replace(there, mains=at[0], ambient=at[1], load=load, prediction=prediction, problem=problem)
+
+
+def _all_compared(found: Sequence[Findings], corrections: Sequence[_Correction]) -> tuple[Compared, ...]:
+    """Return each quantity that at least one session measured."""
+    compared = (_compared(quantity, found, corrections) for quantity in UNITS if quantity not in CONDITIONS)
+    return tuple(one for one in compared if any(value.is_measured for value in one.values))
 
 
 def _compared(quantity: str, found: Sequence[Findings], corrections: Sequence[_Correction]) -> Compared:
@@ -170,26 +246,59 @@ def _compared(quantity: str, found: Sequence[Findings], corrections: Sequence[_C
         values.append(correction.value(quantity, *_read(one, quantity)))
     same = _supplies(found)
     differences = tuple(
-        _difference(values[0], value, same=same[0] == same[at]) for at, value in enumerate(values) if at
+        _difference(
+            values[0],
+            value,
+            same=same[0] == same[at],
+            meter=_shared_meter(quantity, found[0], found[at]),
+            mains_meter=_shared_meter("mains.voltage.rms", found[0], found[at]),
+        )
+        for at, value in enumerate(values)
+        if at
     )
     return Compared(quantity, UNITS[quantity], tuple(values), differences)
 
 
-def _read(found: Findings, quantity: str) -> tuple[float, float]:
-    """Return what a session read at its end, with its uncertainty; of a temperature where it settles, if forecast."""
+def _shared_meter(quantity: str, first: Findings, other: Findings) -> Channel | None:
+    """Return the channel of the meter that read a quantity of both sessions on one range, None where two did."""
+    one, two = first.of(quantity), other.of(quantity)
+    if one is None or two is None or abs(two.value - one.value) > _ONE_RANGE * abs(one.value):
+        return None
+    ours, theirs = one.channel, two.channel
+    is_same = (ours.name, ours.accuracy, ours.scale) == (theirs.name, theirs.accuracy, theirs.scale)
+    known = _meter(first, ours)
+    return ours if is_same and known and known == _meter(other, theirs) else None
+
+
+def _meter(found: Findings, channel: Channel) -> tuple[str, ...]:
+    """Return what a channel's instrument is known by: its driver, and what it called itself or else its address.
+
+    Nothing is known of a meter whose readings a person types.
+    """
+    instrument = next((one for one in found.bench.instrument if one.name == channel.instrument), None)
+    if instrument is None or instrument.driver == "hand":
+        return ()
+    return instrument.driver, found.session.identities.get(instrument.name) or instrument.address
+
+
+def _read(found: Findings, quantity: str) -> tuple[float, float, float]:
+    """Return what a session read at its end, with its uncertainty and the meter's part of that.
+
+    Of a temperature it is where that settles, if forecast.
+    """
     one = found.of(quantity)
     if one is None:
-        return math.nan, math.nan
+        return math.nan, math.nan, math.nan
     forecasts = [
         forecast
         for forecast in found.session.forecasts
         if forecast.channel == one.channel.name and forecast.time <= found.window.until + 1.0
     ]
     if is_temperature(quantity) and forecasts and forecasts[-1].final is not None:
-        return forecasts[-1].final, math.hypot(
-            forecasts[-1].uncertainty or 0.0, one.channel.accuracy.of(forecasts[-1].final)
-        )
-    return one.value, one.uncertainty
+        final, spread = forecasts[-1].final, forecasts[-1].uncertainty or 0.0
+        of_meter = one.channel.accuracy.of(final)
+        return final, math.hypot(spread, of_meter), of_meter
+    return one.value, one.uncertainty, min(one.channel.accuracy.of(one.value), one.uncertainty)
 
 
 def _supplies(found: Sequence[Findings]) -> list[Mapping[str, object]]:
@@ -201,19 +310,32 @@ def supply_of(bench: Bench) -> dict[str, object]:
     return bench.model_dump(exclude={"title", "instrument", "channel", "step", "switch_off", "ambient"})
 
 
-def _difference(first: Value, other: Value, *, same: bool) -> Difference:
+def _difference(
+    first: Value, other: Value, *, same: bool, meter: Channel | None, mains_meter: Channel | None
+) -> Difference:
     """Return the difference of two values. Of one and the same supply the same is expected, whatever its parts are."""
+    measured = other.corrected - first.corrected
+    own = sum(one.uncertainty**2 - one.of_meter**2 - one.of_mains**2 for one in (first, other))
+    of_meter = math.hypot(first.of_meter, other.of_meter)
+    if meter is not None:
+        of_meter = math.hypot(_OF_METER * of_meter, meter.accuracy.relative * (other.measured - first.measured))
+    of_mains = math.hypot(first.of_mains, other.of_mains)
+    if mains_meter is not None:
+        of_mains = math.hypot(_OF_METER * of_mains, other.of_mains - first.of_mains)
+    uncertainty = math.hypot(math.sqrt(max(0.0, own)), of_meter, of_mains)
     expected, spread = math.nan, math.nan
     if first.expected is not None and other.expected is not None:
         expected = other.expected.value - first.expected.value
         spread = 0.0 if same else math.hypot(first.expected.uncertainty, other.expected.uncertainty)
-    return Difference(
-        other.corrected - first.corrected, math.hypot(first.uncertainty, other.uncertainty), expected, spread
-    )
+    return Difference(measured, uncertainty, expected, spread, meter is not None)
 
 
 def _notes(
-    found: Sequence[Findings], corrections: Sequence[_Correction], common: float | None, asked: float | None
+    found: Sequence[Findings],
+    corrections: Sequence[_Correction],
+    common: float | None,
+    asked: float | None,
+    compared: Sequence[Compared],
 ) -> list[str]:
     labels = [chr(65 + at) for at in range(len(found))]
     notes = []
@@ -229,6 +351,11 @@ def _notes(
         notes.append(f"Not corrected is {', '.join(left)}: no channel read the mains there, or nothing is predicted.")
     if any(is_temperature(one.channel.quantity) for each in found for one in each.channels):
         notes.append("Temperatures are where they settle, as far as that was forecast; expected ones are settled.")
+    if any(difference.same_meter for one in compared for difference in one.differences):
+        notes.append(
+            "Where one meter read both sessions on one range, its error all but cancels in the difference: "
+            f"{_OF_METER:.0%} of its accuracy is counted there.".replace("%", " %")
+        )
     for label, one in zip(labels, found, strict=True):
         if one.tripped:
             notes.append(f"{label} went past a limit: {', '.join(one.tripped)}.")

@@ -36,7 +36,10 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("power factor", "", ("mains.power_factor",), plain),
         ("distortion of the line current", "", ("mains.current.thd",), plain),
         ("loss in all rectifier diodes", "W", ("diode.power.mean",), _all_diodes),
+        ("reverse voltage of a diode", "V", ("diode.voltage.reverse_peak",), plain),
+        ("apparent power of the windings", "VA", ("secondary.current.rms",), _winding_power),
         ("load of the windings, part of their rating", "", ("secondary.current.rms",), _winding_use),
+        ("copper loss of the transformer", "W", ("mains.current.rms", "secondary.current.rms"), _copper_loss),
         ("heat in the supply", "W", ("mains.power.active", "output.power.mean"), _heat),
         ("diode case, settled", "°C", ("diode.temperature.case",), plain),
     ]
@@ -45,35 +48,52 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
 
 
 def _figure(comparison: Comparison, name: str, unit: str, quantities: tuple[str, ...], combine: Combine) -> KeyFigure:
+    """Return a figure, of each session from measured values alone or from predicted ones alone.
+
+    A difference of a measured and a predicted value would show how far the two are apart rather than the supply.
+    """
     values, measured = [], []
     for at, found in enumerate(comparison.found):
-        pairs = [_value_of(comparison, at, quantity) for quantity in quantities]
-        known = all(math.isfinite(value) for value, _ in pairs)
-        values.append(combine(found.bench, [value for value, _ in pairs]) if known else math.nan)
-        measured.append(known and all(is_measured for _, is_measured in pairs))
+        read = [_measured(comparison, at, quantity) for quantity in quantities]
+        is_measured = all(map(math.isfinite, read))
+        taken = read if is_measured else [_predicted(comparison, at, quantity) for quantity in quantities]
+        values.append(combine(found.bench, taken) if all(map(math.isfinite, taken)) else math.nan)
+        measured.append(is_measured)
     return KeyFigure(name, unit, tuple(values), tuple(measured))
 
 
-def _value_of(comparison: Comparison, at: int, quantity: str) -> tuple[float, bool]:
-    """Return a quantity of a session and whether it was measured, else as predicted."""
+def _measured(comparison: Comparison, at: int, quantity: str) -> float:
     compared = next((one for one in comparison.compared if one.quantity == quantity), None)
-    if compared is not None and compared.values[at].is_measured:
-        return compared.values[at].corrected, True
+    return math.nan if compared is None else compared.values[at].corrected
+
+
+def _predicted(comparison: Comparison, at: int, quantity: str) -> float:
     prediction = comparison.predictions[at]
     expected = prediction.quantities.get(quantity) if prediction is not None else None
-    return (math.nan if expected is None else expected.value), False
+    return math.nan if expected is None else expected.value
 
 
 def _all_diodes(bench: Bench, values: list[float]) -> float:
     return len(bench.rectifier.topology.diodes) * values[0]
 
 
-def _winding_use(bench: Bench, values: list[float]) -> float:
+def _winding_power(bench: Bench, values: list[float]) -> float:
+    """Return rated volts times amperes of all windings, VA."""
     transformer = bench.transformer
-    if transformer.rating is None:
-        return math.nan
-    volts = transformer.rated_voltage or transformer.open_circuit_voltage
-    return values[0] * volts * transformer.secondaries / transformer.rating
+    return values[0] * (transformer.rated_voltage or transformer.open_circuit_voltage) * transformer.secondaries
+
+
+def _winding_use(bench: Bench, values: list[float]) -> float:
+    rating = bench.transformer.rating
+    return math.nan if rating is None else _winding_power(bench, values) / rating
+
+
+def _copper_loss(bench: Bench, values: list[float]) -> float:
+    """Return I²·R of primary and secondary windings, W, at the resistances of the bench file."""
+    line, winding = values
+    transformer = bench.transformer
+    secondary = transformer.secondaries * winding**2 * transformer.secondary_resistance
+    return line**2 * transformer.primary_resistance + secondary
 
 
 def _heat(_bench: Bench, values: list[float]) -> float:

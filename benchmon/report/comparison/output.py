@@ -6,7 +6,8 @@ The document shows the captured waves of all sessions laid over each other by ph
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -39,6 +40,8 @@ from benchmon.signals.harmonic_limits import limit_of
 from benchmon.text import NOTHING, one_line, table
 from benchmon.watch.records import Waveform
 
+WIDTH = 80
+"""Columns of a terminal that a comparison fits."""
 _ORDERS = 15
 _LINE_CURRENT = "mains.current"
 
@@ -68,9 +71,9 @@ def _channel(comparison: Comparison, name: str) -> list[Block]:
         return blocks
     if figures.can_draw():
         laid = [
-            (label, *_two_periods(wave, found.bench.mains.frequency))
+            (comparison.legends[at], *_two_periods(wave, comparison.found[at].bench.mains.frequency))
             for label, _, wave in measured
-            for found in [_found(comparison, label)]
+            for at in [comparison.labels.index(label)]
         ]
         blocks.append(figures.waves_picture(name, measured[0][1].unit, laid))
     is_line = any(_is_line(_found(comparison, label), name) for label, _, _ in measured)
@@ -130,6 +133,8 @@ def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
                 "label": label,
                 "file": str(found.session.path),
                 "title": found.session.bench.title,
+                "serial": found.session.info.serial,
+                "operator": found.session.info.operator,
                 "started": found.session.started.isoformat(),
                 "mains_voltage": found.mains,
                 "ambient": found.ambient,
@@ -138,6 +143,15 @@ def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
             for label, found in zip(comparison.labels, comparison.found, strict=True)
         ],
         "quantities": {one.quantity: _compared_as_dict(one) for one in comparison.compared},
+        "steps": [
+            {
+                "name": step.name,
+                "sessions": [comparison.labels[place] for place in step.places],
+                "mains_voltage": step.mains,
+                "quantities": {one.quantity: _compared_as_dict(one) for one in step.compared},
+            }
+            for step in comparison.steps
+        ],
         "figures": [
             {"name": one.name, "unit": one.unit, "values": list(one.values), "measured": list(one.measured)}
             for one in key_figures(comparison)
@@ -173,29 +187,62 @@ def _difference_as_dict(difference: Difference) -> dict[str, Any]:
         "expected": difference.expected,
         "expected_uncertainty": difference.expected_uncertainty,
         "as_expected": difference.as_expected,
+        "same_meter": difference.same_meter,
     }
 
 
 def comparison_as_text(comparison: Comparison) -> str:
     """Return a comparison as tables for a terminal."""
     lines = [one_line(label, 200) for label in _titled(comparison)]
-    lines += ["", _plain(_quantities(comparison))]
+    letters = [label[:1] for label in comparison.labels]
+    lines += ["", _quantities_as_text(letters, comparison.compared)]
+    for step in comparison.steps:
+        at = "" if step.mains is None else f", at a mains of {format_value(step.mains, 'V')}"
+        lines += ["", *wrap(f"Step {one_line(step.name, 60)}{at}:", WIDTH)]
+        lines += [_quantities_as_text([letters[place] for place in step.places], step.compared)]
     figures = _figures(comparison, key_figures(comparison))
     lines += ["", _plain(figures), ""]
-    lines += [one_line(remark, 1000) for remark in [*topology_remarks(comparison), *comparison.notes]]
+    for remark in [*topology_remarks(comparison), *comparison.notes]:
+        lines += wrap(one_line(remark, 1000), WIDTH)
     return "\n".join(lines)
 
 
+def _quantities_as_text(letters: Sequence[str], compared: Sequence[Compared]) -> str:
+    """Return quantities for a terminal of 80 columns: each a line of its own, and under it a line a session."""
+    if not compared:
+        return "No quantity was measured."
+    rows: list[tuple[str, ...]] = []
+    for one in compared:
+        for letter, value in zip(letters, one.values, strict=True):
+            row = (letter, formatting.measured(value.corrected, value.uncertainty, one.unit))
+            rows.append((*row, "", "", ""))
+        for at, difference in enumerate(one.differences, len(rows) - len(one.differences)):
+            rows[at] = (*rows[at][:2], *_difference_cells(difference, one.unit), text_of(_judged(difference)))
+    head = ("", "value", f"less {letters[0]}", "expected", "")
+    first, *lines = table(head, rows, (1, 2, 3)).splitlines()
+    named = [first]
+    for at, one in enumerate(compared):
+        named += [one.quantity, *(f"  {line}" for line in lines[at * len(letters) : (at + 1) * len(letters)])]
+    named[0] = f"  {first}"
+    return "\n".join(line.rstrip() for line in named)
+
+
 def _plain(made: Table) -> str:
+    """Return a table for a terminal of 80 columns; where it is wider, each row is its first cell above the others."""
     rows = [[one_line(text_of(cell), 60) for cell in row] for row in made.rows]
-    return table(made.head, rows, made.right) if rows else "No quantity was measured."
+    text = table(made.head, rows, made.right)
+    if max(map(len, text.splitlines())) <= WIDTH:
+        return text
+    lines = [made.head[0]]
+    for name, *values in rows:
+        pairs = "   ".join(f"{letter}\u00a0{value}" for letter, value in zip(made.head[1:], values, strict=True))
+        lines += [name, *wrap(pairs, WIDTH, initial_indent="  ", subsequent_indent="  ")]
+    return "\n".join(lines).replace("\u00a0", " ")
 
 
-def _titled(comparison: Comparison) -> list[str]:
-    return [
-        f"{label}, {found.session.bench.title}, {formatting.wall(found.session)}"
-        for label, found in zip(comparison.labels, comparison.found, strict=True)
-    ]
+def _titled(comparison: Comparison) -> Iterator[str]:
+    for label, found in zip(comparison.labels, comparison.found, strict=True):
+        yield from wrap(f"{label}, {found.session.info.title}, {formatting.wall(found.session)}", WIDTH)
 
 
 def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -> Document:
@@ -206,7 +253,7 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
         tuple(
             (
                 label,
-                found.session.bench.title,
+                found.session.info.title,
                 formatting.wall(found.session),
                 formatting.number(found.mains, "V"),
                 formatting.number(found.ambient, "°C"),
@@ -218,7 +265,15 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
     about: list[Block] = [conditions, Items(comparison.notes)]
     sections = [
         DocumentSection("Sessions", tuple(about)),
-        DocumentSection("Quantities", (*(Paragraph(text) for text in remarks), *_explained(), _quantities(comparison))),
+        DocumentSection(
+            "Quantities",
+            (
+                *(Paragraph(text) for text in remarks),
+                *_explained(),
+                _quantities([label[:1] for label in comparison.labels], comparison.compared),
+                *_steps(comparison),
+            ),
+        ),
         DocumentSection(
             "Figures", (_figures(comparison, key_figures(comparison)), Paragraph("p: predicted, not measured."))
         ),
@@ -237,9 +292,10 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
 def _explained() -> tuple[Paragraph, ...]:
     return (
         Paragraph(
-            "± is the expanded uncertainty (k = 2). A difference, always from A, is significant where it is larger "
-            "than its uncertainty, and as expected where it agrees with the expected one within both. Of one and the "
-            "same supply no difference is expected, whatever its parts are; of two, parts may differ as predicted."
+            "± is the expanded uncertainty (k = 2). A session differs from the first one where the difference is "
+            "larger than its uncertainty; that is as expected where it agrees with the expected one within both. Of "
+            "one and the same supply no difference is expected, whatever its parts are; of two, parts may differ as "
+            "predicted."
         ),
     )
 
@@ -248,16 +304,22 @@ def _trends(comparison: Comparison) -> DocumentSection:
     if not pictures.can_draw():
         return DocumentSection("Trends", (Paragraph(pictures.MISSING),))
     sessions = [found.session for found in comparison.found if found.session.duration > 0]
-    drawn = pictures.trend_pictures(sessions, comparison.labels) if sessions else []
+    drawn = pictures.trend_pictures(sessions, comparison.legends) if sessions else []
     return DocumentSection("Trends", tuple(drawn) or (Paragraph("There is nothing to draw."),))
 
 
-def _quantities(comparison: Comparison) -> Table:
-    letters = [label[:1] for label in comparison.labels]
+def _steps(comparison: Comparison) -> Iterator[Block]:
+    for step in comparison.steps:
+        at = "" if step.mains is None else f", corrected to a mains of {format_value(step.mains, 'V')}"
+        yield Heading(f"Step {step.name}{at}")
+        yield _quantities([comparison.labels[place][:1] for place in step.places], step.compared)
+
+
+def _quantities(letters: Sequence[str], compared: Sequence[Compared]) -> Table:
     head = ["quantity", *letters]
     for letter in letters[1:]:
-        head += [f"{letter} − A", "expected", "which is"]
-    rows = tuple(_row(one) for one in comparison.compared)
+        head += [f"{letter} − {letters[0]}", "expected", "which is"]
+    rows = tuple(_row(one) for one in compared)
     return Table(tuple(head), rows, tuple(place for place in range(1, len(head)) if head[place] != "which is"))
 
 
@@ -265,12 +327,14 @@ def _row(one: Compared) -> tuple[Cell, ...]:
     cells: list[Cell] = [one.quantity]
     cells += [formatting.measured(value.corrected, value.uncertainty, one.unit) for value in one.values]
     for difference in one.differences:
-        cells += [
-            formatting.measured(difference.measured, difference.uncertainty, one.unit).replace("-", "−"),
-            _plus(difference.expected, one.unit),
-            _judged(difference),
-        ]
+        cells += [*_difference_cells(difference, one.unit), _judged(difference)]
     return tuple(cells)
+
+
+def _difference_cells(difference: Difference, unit: str) -> tuple[str, str]:
+    """Return a difference as measured and as expected."""
+    measured = formatting.measured(difference.measured, difference.uncertainty, unit).replace("-", "−")
+    return measured, _plus(difference.expected, unit)
 
 
 def _plus(value: float, unit: str) -> str:
@@ -282,7 +346,7 @@ def _plus(value: float, unit: str) -> str:
 def _judged(difference: Difference) -> Cell:
     if difference.significant is None:
         return NOTHING
-    words = "significant" if difference.significant else "no difference"
+    words = "differs" if difference.significant else "no difference"
     if difference.as_expected is None:
         return words
     if difference.as_expected:

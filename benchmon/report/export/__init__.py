@@ -1,10 +1,11 @@
-"""Exports of a session: CSV (long or wide), JSON and SQLite, written as they are read, at any length.
+"""Exports of a session: CSV (long or wide), JSON, Parquet and SQLite, written as they are read, at any length.
 
 CSV, long: a line a reading, `time_s` (session seconds), `time` (ISO 8601, UTC), `channel`, `quantity`, `value`, `unit`,
-`expected`, `expected_uncertainty` (k = 2), `verdict`, `flags`. `benchmon assess` takes it back. A reading without a
-usable value is left out; one over range is `Inf` or `-Inf`. CSV, wide: a line for each span of time, and for each
-channel a column with its unit that holds the last reading in that span. JSON and SQLite hold every reading, and all
-events, explanations and forecasts beside them.
+`expected`, `expected_uncertainty` (k = 2), `verdict`, `flags`, `step` (of the plan), `serial`, `operator`. A reading
+without a usable value is left out; one over range is `Inf` or `-Inf`. `benchmon assess` takes it back. Parquet has the
+same columns, typed, with units and the rest of the session as metadata. CSV, wide: a line for each span, and for
+each channel a column with its unit that holds the last reading in that span. JSON and SQLite hold every reading, and
+all events, explanations and forecasts beside them.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from benchmon.atomic_file import whole_file
 from benchmon.errors import BadInput
 from benchmon.report.export.csv import write_long, write_wide
 from benchmon.report.export.json import write_json
+from benchmon.report.export.parquet import write_parquet
 from benchmon.report.export.rows import Progress
 from benchmon.report.export.sqlite import write_sqlite
 from benchmon.report.session_reader import RecordedSession
@@ -24,6 +26,7 @@ from benchmon.text import one_line
 ENDINGS: dict[str, Callable[[RecordedSession, Path, Progress | None], int]] = {
     ".csv": write_long,
     ".json": write_json,
+    ".parquet": write_parquet,
     ".sqlite": write_sqlite,
 }
 

@@ -10,7 +10,7 @@ from typing import Any, Generic, TypeVar
 from benchmon.bench import Channel
 from benchmon.errors import BadInput
 from benchmon.report.escaping import csv_cell, csv_line, for_cell
-from benchmon.report.export.rows import LONGEST, Progress, RowBatch, parts_of, words_of_states
+from benchmon.report.export.rows import LONGEST, Progress, RowBatch, StepSpans, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession
 
 LONG_COLUMNS = (
@@ -24,6 +24,9 @@ LONG_COLUMNS = (
     "expected_uncertainty",
     "verdict",
     "flags",
+    "step",
+    "serial",
+    "operator",
 )
 _SECOND = 1_000_000
 _MOST_KEPT = 50_000
@@ -69,22 +72,24 @@ class _LongLines:
         self._expected = {number: f"{unit},," for number, unit in self._units.items()}
         self._values: dict[Any, str] = _Texts(_value)
         self._ends = _Texts(_end)
+        self._steps = StepSpans(session)
+        self._of_unit = _of_unit(session)
 
     def of(self, part: RowBatch) -> list[str]:
         """Return the lines of a part. Readings without a value, of no known channel or that make no sense get none."""
         names, values, expected, ends = self._names, self._values, self._expected, self._ends
         expectations, lines = part.expectations, list[str]()
         after = up_to = second = clock = 0
-        whole = stamp = ""
+        whole = stamp = tail = ""
         for number, channel, at, value, state in part.rows:
             if number in expectations and channel in expected:
                 expected[channel] = self._units[channel] + _expected(*expectations[number])
             # Rows are not checked beforehand: what makes no sense is found where it is looked up.
             try:
                 if not after <= at < up_to:
-                    after, up_to, second, clock, whole, stamp = self._seconds_of(at)
+                    after, up_to, second, clock, whole, stamp, tail = self._seconds_of(at)
                 lines.append(
-                    "%s%06d,%s%06dZ,%s%s%s%s"  # noqa: UP031 - quicker than an f-string
+                    "%s%06d,%s%06dZ,%s%s%s%s%s"  # noqa: UP031 - quicker than an f-string
                     % (
                         whole,
                         at - second,
@@ -94,23 +99,44 @@ class _LongLines:
                         values[value],
                         expected[channel],
                         ends[state],
+                        tail,
                     )
                 )
             except (KeyError, TypeError):
                 continue
         return lines
 
-    def _seconds_of(self, at: int) -> tuple[int, int, int, int, str, str]:
-        """Return the span around a moment in which neither clock comes to another second, all in microseconds.
+    def _seconds_of(self, at: int) -> tuple[int, int, int, int, str, str, str]:
+        """Return the span around a moment in which neither second nor step of the plan changes, in microseconds.
 
-        Also where the second of the session began, and that of the wall clock, and these two seconds as texts.
+        Also where the second of the session began, and that of the wall clock, these two seconds as texts, and the end
+        of a line.
         """
         if not (isinstance(at, int) and 0 <= at <= LONGEST):
             raise TypeError
         second = at - at % _SECOND
         clock = at - (self._began + at) % _SECOND
         whole, stamp = f"{at // _SECOND}.", f"{_stamp((self._began + at) // _SECOND)}."
-        return max(second, clock), min(second, clock) + _SECOND, second, clock, whole, stamp
+        step, since, until = self._steps.at(at)
+        tail = f"{_cell(step)},{self._of_unit}"
+        return (
+            max(second, clock, since),
+            min(second + _SECOND, clock + _SECOND, until),
+            second,
+            clock,
+            whole,
+            stamp,
+            tail,
+        )
+
+
+def _of_unit(session: RecordedSession) -> str:
+    """Return the end of each line: serial number and operator."""
+    return f"{_cell(session.info.serial)},{_cell(session.info.operator)}\n"
+
+
+def _cell(text: str) -> str:
+    return csv_cell(text) if text else ""
 
 
 def _stamp(second: int) -> str:
@@ -131,7 +157,7 @@ def _value(value: float) -> str:
 
 def _end(state: int) -> str:
     verdict, flags = words_of_states()[state & 0xFF]
-    return f"{verdict},{flags}\n"
+    return f"{verdict},{flags},"
 
 
 def _expected(value: float | None, uncertainty: float | None) -> str:
@@ -159,13 +185,17 @@ def write_wide(session: RecordedSession, path: Path, every: float = 1.0, progres
     if session.duration / every > _MOST_LINES:
         raise BadInput(f"--every {every:g}: makes more than {_MOST_LINES} lines; take a longer span")
     began, stamps = round(session.info.started * 1e6), _Texts(_stamp)
+    steps, of_unit = StepSpans(session), _of_unit(session)
     written = 0
     with path.open("w", encoding="utf-8", newline="") as out:
-        out.write(csv_line(["time_s", "time", *(_heading(channel) for channel in session.numbers.values())]))
+        headings = [_heading(channel) for channel in session.numbers.values()]
+        out.write(csv_line(["time_s", "time", *headings, "step", "serial", "operator"]))
         for span, values in _spans(session, round(every * 1e6), progress):
             at = round(span * every * 1e6)
             second, rest = divmod(began + at, _SECOND)
-            out.write(f"{at / 1e6!r},{stamps[second]}.{rest:06d}Z,{','.join(values)}\n")
+            out.write(
+                f"{at / 1e6!r},{stamps[second]}.{rest:06d}Z,{','.join(values)},{_cell(steps.at(at)[0])},{of_unit}"
+            )
             written += 1
     return written
 

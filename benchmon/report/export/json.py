@@ -1,8 +1,10 @@
 """A session as one JSON object, written reading by reading.
 
     {"benchmon_export": 1,
-     "session": {"title", "started", "duration_s", "program", "layout", "ended_well", "bench_sha256", "bench"},
+     "session": {"title", "serial", "operator", "started", "duration_s", "program", "layout", "ended_well",
+                 "bench_sha256", "bench"},
      "benches": [{"from_s", "sha256", "bench"}],
+     "steps": [{"name", "from_s", "until_s", "outcome"}],
      "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute"}],
      "instruments": [{"name", "driver", "address", "identity"}],
      "events": [{"time_s", "channel", "kind", "message"}],
@@ -24,7 +26,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Channel, Instrument
-from benchmon.report.export.rows import Progress, parts_of, words_of_states
+from benchmon.report.export.rows import Progress, StepSpans, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession, sha256_of
 from benchmon.text import finite
 from benchmon.watch.records import Explanations, Forecast, Waveform
@@ -39,6 +41,8 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         "benchmon_export": 1,
         "session": {
             "title": bench.title,
+            "serial": session.info.serial,
+            "operator": session.info.operator,
             "started": session.started.isoformat(),
             "duration_s": session.duration,
             "program": session.info.program_version,
@@ -50,6 +54,10 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         "benches": [
             {"from_s": one.time, "sha256": sha256_of(one.bench), "bench": one.bench.source}
             for one in session.every_bench
+        ],
+        "steps": [
+            {"name": one.name, "from_s": one.since, "until_s": finite(one.until), "outcome": one.outcome}
+            for one in StepSpans(session).spans
         ],
         "channels": [_channel(channel) for channel in session.channels],
         "instruments": [_instrument(one, session.identities.get(one.name, "")) for one in bench.instrument],

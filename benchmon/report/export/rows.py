@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -13,6 +15,8 @@ from benchmon.report.session_reader import RecordedSession
 from benchmon.session.database import reading
 from benchmon.session.reader import TableRows
 from benchmon.session.schema import decode_state
+from benchmon.text import one_line
+from benchmon.watch.plan import Plan
 
 AT_ONCE = 10_000
 LONGEST = 400 * 86_400 * 1_000_000
@@ -77,6 +81,45 @@ def _expectations(connection: sqlite3.Connection, after: int, up_to: int) -> dic
         (after, up_to),
     )
     return {number: (value, uncertainty) for number, value, uncertainty in found}
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpan:
+    """A step of the plan that was begun: from `since` until before `until`, s of the session, and how it ended."""
+
+    name: str
+    since: float
+    until: float
+    outcome: str
+
+
+class StepSpans:
+    """The steps of a session's plan by the times at which they were current."""
+
+    def __init__(self, session: RecordedSession) -> None:
+        plan = Plan(session.bench.step)
+        for event in session.events:
+            plan.take(event)
+        begun = ((step, step.began) for step in plan.steps)
+        spans = [
+            StepSpan(one_line(step.step.name, 60), began, math.inf if step.ended is None else step.ended, step.outcome)
+            for step, began in begun
+            if began is not None
+        ]
+        self.spans = tuple(sorted(spans, key=lambda span: span.since))
+        self._changes = sorted({0, *(min(LONGEST, round(time * 1e6)) for span in spans for time in _ends(span))})
+
+    def at(self, microseconds: int) -> tuple[str, int, int]:
+        """Return the current step's name, "" for none, and from when until before when that holds, microseconds."""
+        place = bisect_right(self._changes, microseconds)
+        since = self._changes[place - 1] if place else 0
+        until = self._changes[place] if place < len(self._changes) else LONGEST + 1
+        name = next((one.name for one in reversed(self.spans) if one.since <= since / 1e6 < one.until), "")
+        return name, since, until
+
+
+def _ends(span: StepSpan) -> tuple[float, ...]:
+    return (span.since, span.until) if math.isfinite(span.until) else (span.since,)
 
 
 @cache

@@ -2,8 +2,9 @@
 
 | table | columns |
 | --- | --- |
-| `session` | `name`, `text`: title, started (ISO 8601, UTC), duration_s, program, bench_sha256, bench |
+| `session` | `name`, `text`: title, serial, operator, started (ISO 8601, UTC), duration_s, program, bench_sha256, bench |
 | `benches` | the bench files that were in force, each from its time on: `from_s`, `sha256`, `bench`; `session` and `channels` are of the first |
+| `steps` | the steps of the plan that were begun: `name`, `from_s`, `until_s` (NULL where it went on), `outcome` |
 | `channels` | `name`, `quantity`, `unit`, `instrument`, `accuracy_relative`, `accuracy_absolute` |
 | `readings` | `time_s`, `channel`, `value` (NULL where there was none, ±Inf over range), `expected`, `expected_uncertainty`, `verdict`, `flags` |
 | `events` | `time_s`, `channel`, `kind`, `message` |
@@ -20,12 +21,14 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from benchmon.report.export.rows import Progress, parts_of, words_of_states
+from benchmon.report.export.rows import Progress, StepSpans, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession, sha256_of
+from benchmon.text import finite
 
 _TABLES = """
 CREATE TABLE session (name TEXT PRIMARY KEY, text TEXT);
 CREATE TABLE benches (from_s REAL, sha256 TEXT, bench TEXT);
+CREATE TABLE steps (name TEXT, from_s REAL, until_s REAL, outcome TEXT);
 CREATE TABLE channels (name TEXT PRIMARY KEY, quantity TEXT, unit TEXT, instrument TEXT,
                        accuracy_relative REAL, accuracy_absolute REAL);
 CREATE TABLE readings (time_s REAL, channel TEXT, value REAL, expected REAL, expected_uncertainty REAL,
@@ -62,6 +65,8 @@ def write_sqlite(session: RecordedSession, path: Path, progress: Progress | None
 def _describe(session: RecordedSession, out: sqlite3.Connection) -> None:
     facts = {
         "title": session.bench.title,
+        "serial": session.info.serial,
+        "operator": session.info.operator,
         "started": session.started.isoformat(),
         "duration_s": repr(session.duration),
         "program": session.info.program_version,
@@ -71,6 +76,8 @@ def _describe(session: RecordedSession, out: sqlite3.Connection) -> None:
     out.executemany("INSERT INTO session VALUES (?, ?)", facts.items())
     benches = [(one.time, sha256_of(one.bench), one.bench.source) for one in session.every_bench]
     out.executemany("INSERT INTO benches VALUES (?, ?, ?)", benches)
+    steps = [(one.name, one.since, finite(one.until), one.outcome) for one in StepSpans(session).spans]
+    out.executemany("INSERT INTO steps VALUES (?, ?, ?, ?)", steps)
     channels = [
         (one.name, one.quantity, one.unit, one.instrument, one.accuracy.relative, one.accuracy.absolute)
         for one in session.channels

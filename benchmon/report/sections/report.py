@@ -49,6 +49,8 @@ def record_section(found: Findings) -> DocumentSection:
 
 def _record(found: Findings) -> Iterator[tuple[str, str]]:
     session = found.session
+    if session.info.serial:
+        yield "serial number of the unit", session.info.serial
     yield "session file", one_line(session.path.name, 200)
     yield (
         "SHA-256 of the session file",
@@ -61,7 +63,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
     yield "recorded by", f"benchmon {session.info.program_version}, layout {session.info.layout} of the session file"
     yield "reported by", f"benchmon {benchmon.__version__}"
     yield "expected values for", formatting.conditions(found.mains, found.ambient, found.load)
-    known = {"benchmon", "beacon", "operator", "user", "host", "process"}
+    known = {"benchmon", "beacon", "serial", "operator", "user", "host", "process"}
     facts = [f"{name} {fact}" for name, fact in session.facts.items() if name not in known]
     if facts:
         yield "machine", ", ".join(facts)
@@ -146,7 +148,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         appendix_section(found),
     ]
     under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {clock(session.duration)}"
-    return Document(session.bench.title, under, tuple(section for section in sections if section is not None))
+    return Document(session.info.title, under, tuple(section for section in sections if section is not None))
 
 
 def _ratings(found: Findings) -> Ratings | None:

@@ -321,7 +321,10 @@ def draw_row(
             Cell(f"{condition.sign} ", condition.role),
             _name(name, is_marked, chosen, columns.name, symbols),
         ),
-        (Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG), *_statistic(channel, columns, symbols)),
+        (
+            Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG),
+            *_statistic(channel.channel.quantity, columns.statistic, symbols),
+        ),
         expected,
         _comparison(channel, scale, columns, symbols, condition.verdict_role),
         _end(channel, state.now, columns, symbols, condition),
@@ -334,10 +337,11 @@ def _live(value: float | None, scale: Scale, columns: Columns, symbols: SymbolSe
     return number + " " + fit(unit, columns.unit, symbols) + " " * GAP
 
 
-def _statistic(channel: ChannelState, columns: Columns, symbols: SymbolSet) -> Line:
-    if not columns.statistic:
+@lru_cache(maxsize=512)
+def _statistic(quantity: str, width: int, symbols: SymbolSet) -> Line:
+    if not width:
         return ()
-    words = fit(statistic_of(channel.channel.quantity), columns.statistic, symbols)
+    words = fit(statistic_of(quantity), width, symbols)
     return (Cell(words + " " * GAP, StyleRole.QUIET),)
 
 

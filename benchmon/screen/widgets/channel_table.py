@@ -14,6 +14,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from benchmon.bench import Bench
 from benchmon.screen.lines.channel_row import (
     Columns,
     channel_status,
@@ -167,6 +168,7 @@ class ChannelTable(CellLines, can_focus=True):
         self._rows = TableWindow(state)
         self._entries: list[tuple[Entry, Mark]] = []
         self._drawn: dict[str, tuple[object, Line]] = {}
+        self._planned: tuple[Bench, int, Columns] | None = None
 
     def redraw(self) -> None:
         """Draw for the new size."""
@@ -254,11 +256,13 @@ class ChannelTable(CellLines, can_focus=True):
         self.paint(lines)
 
     def _plan(self, width: int) -> Columns:
-        channels = self._state.channels
-        longest = max((cell_len(self._symbols.plain(each.channel.name)) for each in channels), default=8)
-        return plan_columns(
-            width, longest, unit_width(shown_unit(each.channel.quantity, each.channel.unit) for each in channels)
-        )
+        """Return the columns, which stay as long as the bench file and the width do."""
+        bench, channels = self._state.info.bench, self._state.channels
+        if self._planned is None or self._planned[0] is not bench or self._planned[1] != width:
+            longest = max((cell_len(self._symbols.plain(each.channel.name)) for each in channels), default=8)
+            unit = unit_width(shown_unit(each.channel.quantity, each.channel.unit) for each in channels)
+            self._planned = bench, width, plan_columns(width, longest, unit)
+        return self._planned[2]
 
     def _draw(self, entry: Entry, mark: str, columns: Columns) -> Line:
         signs = self._symbols

@@ -41,6 +41,7 @@ class EventList(CellLines, can_focus=True):
         self._wrapped = wrapped
         self._back = 0
         self._seen = state.events_seen
+        self._drawn: tuple[object, ...] = ()
 
     def redraw(self) -> None:
         """Draw for the new size."""
@@ -77,11 +78,15 @@ class EventList(CellLines, can_focus=True):
         Another `state`, as after a jump of a replay, is shown from its latest event on.
         """
         if state is not self._state:
-            self._state, self._seen, self._back = state, state.events_seen, 0
+            self._state, self._seen, self._back, self._drawn = state, state.events_seen, 0, ()
         new, self._seen = state.events_seen - self._seen, state.events_seen
         if self._back and new:
             self._back += new
         width, height = self.size.width, self.size.height - 1
+        shows = (self._seen, self._back, width, height, self.has_focus)
+        if shows == self._drawn:
+            return
+        self._drawn = shows
         if width <= 0 or height <= 0:
             self.paint([])
             return

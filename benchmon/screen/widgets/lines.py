@@ -14,7 +14,7 @@ from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
-from benchmon.screen.lines.text import Cell, Line, fit, rule
+from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
 from benchmon.screen.styles import styles_of
 from benchmon.screen.symbols import SymbolSet
 
@@ -51,11 +51,11 @@ class CellLines(Widget):
         self._lines = [new if (old := _line(former, y)) != new else old for y, new in enumerate(lines)]
         if self._is_rendered_now:
             return
-        width = self.size.width
         pairs = enumerate(zip_longest(former, self._lines, fillvalue=()))
-        changed = [Region(0, y, width, 1) for y, (old, new) in pairs if old is not new]
+        changed = [y for y, (old, new) in pairs if old is not new]
         if changed:
-            self.refresh(*changed)
+            width = self.size.width
+            self.refresh(*(Region(0, y, width, 1) for y in changed))
 
     def set_height(self, lines: int) -> None:
         """Take as many lines of the screen, none if 0. Only a change is set, since that lays out the screen again."""
@@ -66,8 +66,9 @@ class CellLines(Widget):
 
     def redraw_if_resized(self) -> None:
         """Draw for the size there is now, where it is another one."""
-        if self.size != self._drawn_size:
-            self._drawn_size = self.size
+        size = self.size
+        if size != self._drawn_size:
+            self._drawn_size = size
             self.redraw()
 
     def redraw(self) -> None:
@@ -102,8 +103,9 @@ class CellLines(Widget):
 
     def _strip(self, line: Line, theme: str, width: int) -> Strip:
         styles = styles_of(theme)
-        segments = [Segment("".join(c.text for c in cells), styles[role]) for role, cells in groupby(line, _ROLE)]
-        strip = Strip(segments, sum(cell.width for cell in line)).adjust_cell_length(width, _BLANK)
+        runs = [("".join([text for text, _ in cells]), role) for role, cells in groupby(line, _ROLE)]
+        segments = [Segment(text, styles[role]) for text, role in runs]
+        strip = Strip(segments, sum([width_of(text) for text, _ in runs])).adjust_cell_length(width, _BLANK)
         for line_filter in self.get_line_filters():
             strip = strip.apply_filter(line_filter, TRANSPARENT)
         return strip

@@ -95,7 +95,7 @@ def draw_title(state: SessionState, width: int, symbols: SymbolSet) -> Line:
     room = width - taken - _BEFORE_FACTS
     if room < _LEAST_TITLE:
         return Cell(" " * (width - taken)), *facts
-    title = fit("   " + symbols.plain(state.info.bench.title), room, symbols)
+    title = fit("   " + symbols.plain(state.info.title), room, symbols)
     return Cell(title, StyleRole.QUIET), Cell(" " * _BEFORE_FACTS), *facts
 
 

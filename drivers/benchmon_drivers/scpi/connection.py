@@ -128,6 +128,12 @@ def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
     resource.parity = _PARITIES[keys.parity]
     resource.stop_bits = _STOP_BITS[keys.stop_bits]
     resource.flow_control = _HANDSHAKES[keys.handshake]
+    # PyVISA-py cannot set these lines by VISA's attributes.
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    for line, asserted in keys.levels.items():
+        if session is None:
+            raise InstrumentError(f'{resource.resource_name}: {line} can be set only with backend = "@py"')
+        setattr(session.interface, line, asserted)
 
 
 def discard_operation(resource: MessageBasedResource) -> BufferOperation | None:
@@ -271,12 +277,36 @@ class ScpiConnection:
     def read(self) -> bytes:
         """Return one message. Raises `BadReply` if it has no end."""
         self._set_deadline(time.monotonic() + self._reply_timeout)
+        if self._ends_by_silence:
+            return self._read_to_silence()
         reply, status = self._visalib.read(self._session, _LONGEST_REPLY)
         if status == StatusCode.success_max_count_read:
             raise BadReply(f"answered more than {_LONGEST_REPLY} characters without an end; check the termination")
         if status < 0:
             raise VisaIOError(status)
         return bytes(reply).removesuffix(self._settings.read_termination.encode())
+
+    @property
+    def _ends_by_silence(self) -> bool:
+        """Whether nothing but silence ends a message: no termination, on a line that has no other end of a message."""
+        return not self._settings.read_termination and self._discard is not None
+
+    def _read_to_silence(self) -> bytes:
+        """Return what arrives until nothing has for `end_after` seconds. Raises `BadReply` if that never happens."""
+        reply, _ = self._read_piece(1)
+        patience, give_up = self._reply_timeout, time.monotonic() + self._reply_timeout
+        self.set_timeout(self._settings.end_after)
+        self._set_deadline(give_up + self._settings.end_after)
+        try:
+            while len(reply) <= _LONGEST_REPLY and time.monotonic() < give_up:
+                reply += self._read_piece(1)[0]
+        except VisaIOError as problem:
+            if problem.error_code != StatusCode.error_timeout:
+                raise
+            return reply
+        finally:
+            self.set_timeout(patience)
+        raise BadReply("answers without a pause; check the termination, or lower end_after")
 
     def read_block(self, text: bool, within: float, give_up: Callable[[], bool]) -> bytes:
         """Return the data of a block (IEEE 488.2, 8.7.9 and 8.7.10), or of samples in `text`.
@@ -293,7 +323,7 @@ class ScpiConnection:
                 raise InstrumentTimeout(
                     f"{self._settings.address}: its wave takes longer than allowed; raise its timeout"
                 )
-            piece, status = self._read_piece(min(block.missing, self._piece) if self._discard is not None else LONGEST)
+            piece, status = self._read_piece(self._size_of_next(block))
             block.take(piece)
             ended = self._ends(block, piece, status)
         if block.ends_itself and not ended:
@@ -323,6 +353,13 @@ class ScpiConnection:
             raise VisaIOError(status)
         return bytes(piece), status
 
+    def _size_of_next(self, block: BlockReply) -> int:
+        if self._discard is None:
+            return LONGEST
+        # Of a piece that does not arrive whole, pyvisa-py returns nothing.
+        unknown_end = self._ends_by_silence and block.begun and not block.ends_itself
+        return 1 if unknown_end else min(block.missing, self._piece)
+
     def _ends(self, block: BlockReply, piece: bytes, status: StatusCode) -> bool:
         """Return whether a message ends with `piece`: by the status of the read, or in text by its termination.
 
@@ -333,7 +370,9 @@ class ScpiConnection:
             return True
         if block.ends_itself or not block.begun:
             return False
-        last = self._settings.read_termination[-1].encode()
+        if self._ends_by_silence:
+            return not self._read_the_end(block)
+        last = self._settings.read_termination[-1:].encode()
         while piece.endswith(last) and not block.is_text:
             piece = self._read_the_end(block)
             if not piece:

@@ -56,7 +56,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.settings.pattern}
         self._units = {channel.name: channel.settings.unit or channel.unit for channel in channels}
         self._waves = WaveCaptures(channels, settings.waves)
-        self._asks_errors = settings.error_queue
+        self._asks_errors = settings.error_queue is not False
         self._connection = ScpiConnection(settings)
         self._was_open = False
 
@@ -81,7 +81,9 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             self._connection.write(self._message(command))
             if "?" in command:
                 self._connection.read()
-        if identity and not self._error_queue_is_read():
+        # A meter without an error queue beeps at the question, so it is asked only where something may be wrong.
+        is_suspect = bool(self.settings.setup) or self.late or self.settings.error_queue is True
+        if identity and is_suspect and not self._error_queue_is_read():
             self._close()
             return self._open()
         self._connection.set_timeout(self.timeout)
@@ -129,18 +131,22 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     def _captured(self, channel_keys: ScpiChannel) -> tuple[Floats, Floats, bool]:
         keys = self.settings.waves
         assert keys is not None  # noqa: S101 - for the type checker; `WaveCaptures` has made sure of it
-        reply = (
-            self._exchange(self._message(channel_keys.preamble), self._connection.read)
-            if channel_keys.preamble
-            else b""
-        )
-        preamble = keys.read_preamble(reply)
         within = max(_WHOLE_WAVE, 4 * self.timeout)
-        block = self._exchange(
-            self._message(channel_keys.wave),
-            lambda: self._connection.read_block(preamble.codes == "ascii", within, lambda: self.ending),
-        )
-        return keys.read_samples(block, preamble)
+
+        def block(query: str, *, text: bool) -> bytes:
+            return self._exchange(
+                self._message(query), lambda: self._connection.read_block(text, within, lambda: self.ending)
+            )
+
+        if keys.descriptor:
+            head = block(channel_keys.preamble, text=False) if channel_keys.preamble else None
+            data = block(channel_keys.wave, text=False)
+            return keys.read_samples(data[keys.skip :], keys.read_descriptor(data if head is None else head))
+        asks = bool(channel_keys.preamble)
+        reply = self._exchange(self._message(channel_keys.preamble), self._connection.read) if asks else b""
+        preamble = keys.read_preamble(reply)
+        data = block(channel_keys.wave, text=preamble.codes == "ascii")
+        return keys.read_samples(data[keys.skip :], preamble)
 
     def _exchange(self, question: bytes, read: Callable[[], bytes]) -> bytes:
         self._connection.discard()

@@ -8,12 +8,19 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_v
 from pyvisa import rname
 from pyvisa.highlevel import get_wrapper_class
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
 from benchmon_drivers.scpi.waveform_format import WaveKeys
-from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, not_zero, one_command, termination
+from benchmon_drivers.serial.port import (
+    SERIAL_KEYS,
+    SerialKeys,
+    not_zero,
+    one_command,
+    termination,
+    termination_or_none,
+)
 
 Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
@@ -26,12 +33,19 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     backend: str = Field(
         "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
     )
-    read_termination: Termination = Field("\n", description="Characters that end an answer.")
+    read_termination: Annotated[str, AfterValidator(termination_or_none)] = Field(
+        "\n", description='Characters that end an answer; "" where only silence ends it.'
+    )
+    end_after: Annotated[Seconds, Field(ge=0.01, le=10)] = Field(
+        0.1, description='Silence that ends an answer where read_termination is "".'
+    )
     write_termination: Termination = Field("\n", description="Characters that end a command.")
     identity: Command = Field("*IDN?", description='Question for the identity; "" where the instrument has none.')
     setup: tuple[Command, ...] = Field((), description="Commands that are sent when the instrument is opened.")
-    error_queue: StrictBool = Field(
-        True, description="Whether SYST:ERR? is asked; false where the instrument has no error queue."
+    error_queue: StrictBool | None = Field(
+        None,
+        description="Whether SYST:ERR? is asked: true also on opening, false never; left out, after the setup "
+        "commands, and after an answer that is no reading or does not come.",
     )
     echo: StrictBool = Field(
         False, description="Whether the instrument, or what is between, sends each command back before it answers."

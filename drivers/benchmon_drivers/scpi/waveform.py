@@ -80,7 +80,7 @@ def _queries_of(channel: DrivenChannel[ScpiChannel]) -> QueryPair:
 def _measure_for(channel: DrivenChannel[ScpiChannel], keys: WaveKeys | None) -> Measure:
     if keys is None:
         raise BadInput(f"channel {channel.name!r} is measured on a wave; add their format as [instrument.waves]")
-    if bool(channel.settings.preamble) != bool(keys.preamble):
+    if bool(channel.settings.preamble) != bool(keys.preamble) and not keys.descriptor:
         missing = (
             "the fields of the preamble among waves" if channel.settings.preamble else "preamble, the query for it"
         )

@@ -12,40 +12,38 @@ import struct
 from collections.abc import Callable, Iterator, Mapping
 from functools import reduce
 from operator import xor
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictBool,
+    model_validator,
+)
 
 from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.types import ChannelSettings
 from benchmon.text import one_line
-from benchmon_drivers.serial.port import not_zero
+from benchmon_drivers.serial.port import HexBytes, not_zero
 
 LONGEST_FRAME = 1024
-_FORMAT = re.compile(r"([<>]?)([bBhHiIqQfd]|u24|s24|bcd|ascii|segments)")
-_DIGITS = re.compile(r"[+-]? *(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
+_FORMAT = re.compile(r"([<>]?)([bBhHiIqQfd]|u24|s24|bcd|ascii|hex|segments)")
+_DIGITS = re.compile(r"[+-]? *(?:[0-9]+\.?[0-9]*|\.[0-9]+)|(?:[0-9]+\.?[0-9]*|\.[0-9]+) *[+-]")
+_HEXADECIMAL = re.compile(r"[0-9A-Fa-f]{1,12}")
 _OVERLOAD = ("OL", "0L", "L", "O.L", "0.L", ".OL", ".0L", "OL.", "0L.")
 """What digits of a display show over range."""
 _IMPLAUSIBLE = 1e15
 _MOST_DIGITS = 16
 
 
-def _from_hex(value: Any) -> Any:
-    if not isinstance(value, str):
-        raise BadInput('must be bytes in hexadecimal, such as "AA 55"')
-    try:
-        data = bytes.fromhex(value)
-    except ValueError as problem:
-        raise BadInput('is no text of bytes in hexadecimal, such as "AA 55"') from problem
-    return data
-
-
 def _one_number(value: str) -> str:
     if not _FORMAT.fullmatch(value):
         raise BadInput(
-            'must be one number of Python\'s struct, such as ">h" or "<f", or u24, s24, bcd, ascii, segments; > has '
-            "the high byte or digit first"
+            'must be one number of Python\'s struct, such as ">h" or "<f", or u24, s24, bcd, ascii, hex, segments; > '
+            "has the high byte or digit first"
         )
     return value
 
@@ -61,12 +59,6 @@ def _segments(value: Mapping[str, str]) -> Mapping[str, str]:
     return {code.upper(): char for code, char in value.items()}
 
 
-HexBytes = Annotated[
-    bytes,
-    BeforeValidator(_from_hex),
-    Field(max_length=64),
-    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
-]
 Position = Annotated[int, Field(ge=-LONGEST_FRAME, le=LONGEST_FRAME - 1)]
 Byte = Annotated[int, Field(ge=0, le=255)]
 Bits = tuple[Position, Byte, Byte]
@@ -93,11 +85,11 @@ class SerialFramesChannel(ChannelSettings):
     )
     format: Annotated[str, AfterValidator(_one_number)] = Field(
         description='One number as Python\'s struct writes it: ">h" is signed, two bytes, the high byte first. Also '
-        '"u24", "s24" (three bytes), "bcd" (two digits a byte), "ascii" (digits as text), "segments" (a display); "<" '
-        "before it has the low byte or digit first."
+        '"u24", "s24" (three bytes), "bcd" (two digits a byte), "ascii" and "hex" (digits as text), '
+        '"segments" (a display); "<" before it has the low byte or digit first.'
     )
     count: Annotated[int, Field(ge=1, le=_MOST_DIGITS)] | None = Field(
-        None, description="How many bytes hold the digits, for bcd, ascii and segments."
+        None, description="How many bytes hold the digits, for bcd, ascii, hex and segments."
     )
     step: Annotated[int, Field(ge=1, le=8)] = Field(1, description="Bytes from one of these bytes to the next.")
     mask: Byte = Field(255, description="Bits of each of these bytes that belong to the digit.")
@@ -122,6 +114,11 @@ class SerialFramesChannel(ChannelSettings):
     ranges: Annotated[tuple[FrameRange, ...], Field(max_length=100)] = Field(
         (), description="Ranges by bits: when and factor of each; a frame that announces none of them is no reading."
     )
+    fixed_range: StrictBool = Field(
+        False,
+        description="Whether the meter stays in one range, so that its frames need not announce it: needed for digits "
+        "without point, exponent and ranges.",
+    )
     factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
     offset: Number = Field(0.0, description="Added after the factor.")
     when: tuple[Position, Byte] | Annotated[tuple[Bits, ...], Field(max_length=20)] | None = Field(
@@ -139,7 +136,7 @@ class SerialFramesChannel(ChannelSettings):
     @model_validator(mode="after")
     def _fits_together(self) -> SerialFramesChannel:
         kind = self.kind[1]
-        has_digits = kind in ("bcd", "ascii", "segments")
+        has_digits = kind in ("bcd", "ascii", "hex", "segments")
         if has_digits and self.count is None:
             raise KeyedError("count", None, f"is missing; {kind} needs the number of bytes")
         for name in ("count", "step", "mask"):
@@ -147,6 +144,9 @@ class SerialFramesChannel(ChannelSettings):
                 raise KeyedError(name, getattr(self, name), f"belongs to digits, and {self.format} has none")
         if (kind == "segments") != bool(self.segments):
             raise KeyedError("segments", self.segments, "belongs to the format segments, which needs it")
+        if kind in ("bcd", "segments") and not self.announces_range and not self.fixed_range:
+            why = "give point, exponent or ranges, or fixed_range = true where the meter stays in one range"
+            raise KeyedError("fixed_range", False, f"is false, and nothing announces the range of the digits; {why}")
         if any(not mask for _, mask, _ in self.point[:-1]):
             raise KeyedError("point", self.point, "has mask 0 before others; it stands for no point, as the last")
         for name in ("sign", "exponent", "overload_bits"):
@@ -154,6 +154,17 @@ class SerialFramesChannel(ChannelSettings):
             if bits is not None and not bits[1]:
                 raise KeyedError(name, bits, "has no bit in its mask")
         return self
+
+    @property
+    def announces_range(self) -> bool:
+        """Whether the bench file says where a frame announces its decimal point or range."""
+        return bool(self.point or self.ranges or self.exponent)
+
+    @property
+    def may_lose_decades(self) -> bool:
+        """Whether an integer would be read in the wrong decade if the meter changed its range by itself."""
+        is_integer = self.kind[1] == "hex" or (self.count is None and self.kind[1] not in ("f", "d"))
+        return is_integer and not self.announces_range and not self.fixed_range
 
     @property
     def kind(self) -> tuple[str, str]:
@@ -233,19 +244,28 @@ def _number(keys: SerialFramesChannel, data: bytes) -> float:
     masked = bytes(byte & keys.mask for byte in (data if order == ">" else reversed(data)))
     if kind == "bcd":
         text = masked.hex()
-    elif kind == "ascii":
+    elif kind in ("ascii", "hex"):
         text = masked.decode("latin-1").strip(" \0")
     else:
         unknown = next((byte for byte in masked if f"{byte:02X}" not in keys.segments), None)
         if unknown is not None:
             raise BadReply(f"shows the segments {unknown:02X}, which are not in its table")
         text = "".join(keys.segments[f"{byte:02X}"] for byte in masked).strip()
-    return _from_digits(text)
+    if kind == "hex":
+        if not _HEXADECIMAL.fullmatch(text):
+            raise BadReply(f'shows "{one_line(text, 40)}", which is no hexadecimal number')
+        return float(int(text, 16))
+    has_point = "." in text or keys.announces_range or keys.fixed_range
+    return _from_digits(text, has_point=has_point)
 
 
-def _from_digits(text: str) -> float:
+def _from_digits(text: str, *, has_point: bool) -> float:
+    if _DIGITS.fullmatch(text) and not has_point:
+        why = "give point, exponent or ranges, or fixed_range = true where the meter stays in one range"
+        raise BadReply(f'shows "{one_line(text, 40)}" without a decimal point, so its range is not known; {why}')
     if _DIGITS.fullmatch(text):
-        return float(text.replace(" ", ""))
+        sign = -1.0 if "-" in text else 1.0
+        return sign * float(text.strip("+- "))
     if text.lstrip("+- ").upper() in _OVERLOAD:
         return -math.inf if text.startswith("-") else math.inf
     raise BadReply(f'shows "{one_line(text, 40)}", which is no number')

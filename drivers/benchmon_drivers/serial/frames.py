@@ -21,12 +21,11 @@ from benchmon_drivers.serial.frame_numbers import (
     CHECKSUMS,
     LONGEST_FRAME,
     Checksum,
-    HexBytes,
     Position,
     SerialFramesChannel,
     frame_value,
 )
-from benchmon_drivers.serial.port import Order, arrived, discards_on_close, read_until_quiet
+from benchmon_drivers.serial.port import HexBytes, Order, arrived, discards_on_close, read_until_quiet
 
 _MOST_HALVES = 15
 _GAP = 0.5
@@ -252,6 +251,15 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         self._late_reply_possible = False
         """Whether a reply to an earlier query may still arrive."""
         self._strange = 0
+
+    def cautions(self) -> list[str]:
+        """Return which channels would be read in the wrong decade if their meter ranged by itself."""
+        return [
+            f"{channel.name}: its frame announces no range; lock the meter's range and set fixed_range = true, or give "
+            "point, exponent or ranges"
+            for channel in self.channels.values()
+            if channel.settings.may_lose_decades
+        ]
 
     def _open(self) -> str:
         keys = self.settings

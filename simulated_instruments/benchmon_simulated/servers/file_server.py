@@ -129,7 +129,7 @@ class _ValueInFile:
         if self.file != Path(self.file).name or "*" in self.file:
             raise BadInput(f"channel {channel.name!r}: file = {one_line(self.file, 40)!r} cannot be simulated")
         try:
-            self._format = _format(keys.text("pattern") or r"(?P<value>[-+]?[0-9.]+)")
+            self._format = line_format(keys.text("pattern") or r"(?P<value>[-+]?[0-9.]+)")
         except BadInput as problem:
             raise BadInput(f"channel {channel.name!r}: its {problem}") from problem
 
@@ -140,7 +140,7 @@ class _ValueInFile:
         return self._format.line({"value": self._no_value[0]}) + "\n" if self._no_value else "\n"
 
 
-def _format(pattern: str) -> LineFormat:
+def line_format(pattern: str) -> LineFormat:
     """Return the format of a text in which `pattern` finds its first group. Raises `BadInput` if there is none."""
     named = pattern if "(?P<value>" in pattern else re.sub(r"\((?!\?)", "(?P<value>", pattern, count=1)
     # Parts that may match nothing are left out.

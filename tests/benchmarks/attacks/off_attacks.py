@@ -206,6 +206,9 @@ class Attack:
             except BenchmonError:
                 accepted = False
             seconds = _noted_after(recorder, words, asked) if accepted else None
+            if accepted and seconds is None:
+                update = recorder.view.poll()
+                print(f"    lost: {words}, {recorder.view.live}, {update.now}, {update.trouble}", flush=True)
             found.add(accepted=accepted, seconds=seconds, said=False)
             if number % TRIES_OF_ONE_RECORDER == TRIES_OF_ONE_RECORDER - 1 or number == self.tries - 1:
                 self._end(recorder)

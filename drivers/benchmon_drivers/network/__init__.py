@@ -1,0 +1,1 @@
+"""Meters on a network that speak in messages: MQTT, HTTP and UDP."""

@@ -1,0 +1,186 @@
+"""Meters that send datagrams (UDP) to this computer: lines of text, or JSON.
+
+Only datagrams of the sender that the bench file names are read. A datagram arrives whole or not at all, so its last
+line needs no end.
+"""
+
+from __future__ import annotations
+
+import errno
+import re
+import socket
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from ipaddress import ip_address
+from select import select
+from typing import Annotated, ClassVar
+from urllib.parse import parse_qs, urlsplit
+
+from pydantic import AfterValidator, Field
+
+from benchmon.errors import BadInput, BadReply, InstrumentError
+from benchmon.instruments.driver import Driver
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
+from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings
+from benchmon_drivers.number_parsing import shown
+
+ANY = "any"
+_MOST_AT_ONCE = 100
+_MOST_LINES = 100
+_HELD = 65_536
+"""Bytes that the system may hold for a driver that is late; beyond, new datagrams are lost."""
+
+
+@dataclass(frozen=True, slots=True)
+class UdpAddress:
+    """Where this computer listens, and whose datagrams it reads ("any" is everybody's)."""
+
+    host: str
+    port: int
+    sender: str
+
+
+def read_udp_address(value: str) -> UdpAddress:
+    """Return the parts of an address such as `udp://192.0.2.1:5005?from=192.0.2.7`. Raises `BadInput`."""
+    try:
+        parts = urlsplit(value)
+        port, host, senders = parts.port, parts.hostname, parse_qs(parts.query).get("from", [])
+        if parts.scheme != "udp" or host is None or not port or len(senders) != 1 or parts.path:
+            raise ValueError
+        return UdpAddress(str(ip_address(host)), port, ANY if senders[0] == ANY else str(ip_address(senders[0])))
+    except ValueError as problem:
+        raise BadInput(
+            "must be this computer's address and port, and the meter's address, in numbers, such as "
+            '"udp://192.168.1.2:5005?from=192.168.1.7"; from=any reads what anybody sends'
+        ) from problem
+
+
+def _checked(value: str) -> str:
+    read_udp_address(value)
+    return value
+
+
+class UdpSettings(MessageSettings):
+    """A meter that sends datagrams to a port of this computer."""
+
+    address: Annotated[str, AfterValidator(_checked)] = Field(
+        description="This computer's address and port, and the meter's address, in numbers: "
+        '"udp://192.168.1.2:5005?from=192.168.1.7". What others send is not read.'
+    )
+
+
+UdpChannel = DrivenChannel[MessageChannel]
+
+
+class UdpSocket:
+    """A socket that receives the datagrams of one sender."""
+
+    def __init__(self, address: UdpAddress) -> None:
+        self._address = address
+        self._socket: socket.socket | None = None
+        self.strangers = 0
+        """The number of datagrams that came from others."""
+
+    def open(self) -> None:
+        """Listen. Raises `OSError`."""
+        family = socket.AF_INET6 if ":" in self._address.host else socket.AF_INET
+        self._socket = socket.socket(family, socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _HELD)
+        self._socket.bind((self._address.host, self._address.port))
+        self.strangers = 0
+
+    def close(self) -> None:
+        """Stop listening."""
+        listening, self._socket = self._socket, None
+        if listening is not None:
+            listening.close()
+
+    def datagrams(self, seconds: float) -> Iterator[bytes]:
+        """Yield the datagrams that have arrived, at most a hundred, waiting at most `seconds` for the first."""
+        if self._socket is None or not select([self._socket], [], [], max(0.0, seconds))[0]:
+            return
+        for _ in range(_MOST_AT_ONCE):
+            try:
+                data, (sender, *_) = self._socket.recvfrom(LARGEST)
+            except BlockingIOError:
+                return
+            if self._address.sender in (ANY, sender.partition("%")[0]):
+                yield data
+            else:
+                self.strangers += 1
+
+
+class UdpDriver(Driver[UdpSettings, MessageChannel]):
+    """Lines of text or JSON in datagrams."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = UdpSettings
+    channel_model: ClassVar[type[ChannelSettings]] = MessageChannel
+    streams = True
+
+    def __init__(self, name: str, settings: UdpSettings, channels: Sequence[UdpChannel]) -> None:
+        super().__init__(name, settings, channels)
+        self._where = read_udp_address(settings.address)
+        self._socket = UdpSocket(self._where)
+        self._numbers = {
+            channel.name: MessageNumber(channel.name, channel.unit, channel.settings, settings.overload)
+            for channel in channels
+        }
+        self._sends_both = len({number.is_in_json for number in self._numbers.values()}) > 1
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the patterns and the address before a test."""
+        found = {caution for number in self._numbers.values() if (caution := number.caution())}
+        if self._where.sender == ANY:
+            found.add("reads what any computer of the network sends to its port; name the meter's address: from=…")
+        return sorted(found)
+
+    def _open(self) -> str:
+        self._socket.open()
+        return ""
+
+    def _close(self) -> None:
+        self._socket.close()
+
+    def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
+        for datagram in self._socket.datagrams(seconds):
+            fits = False
+            for name, value in self._values(datagram):
+                fits = True
+                yield name, value
+            if not fits:
+                self.complain(f'sent "{shown(datagram[:200])}", which is about no channel; check pattern and json')
+
+    def _values(self, datagram: bytes) -> Iterator[tuple[str, float | BadReply]]:
+        lines = [line for line in re.split(rb"[\r\n]+", datagram) if line.strip()][:_MOST_LINES]
+        # A meter that sends both: an object or a list is JSON, everything else is lines.
+        is_json = datagram.lstrip()[:1] in (b"{", b"[") if self._sends_both else None
+        for name, number in self._numbers.items():
+            if is_json is not None and is_json is not number.is_in_json:
+                continue
+            for message in [datagram] if number.is_in_json else lines:
+                value = number.find(message)
+                if value is not None:
+                    yield name, value
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        return explain_udp(problem, self._where)
+
+    def _timeout_message(self) -> str:
+        where, seconds = f"{self._where.host}:{self._where.port}", f"{self.timeout:.3g} s"
+        if self._socket.strangers:
+            others = f"{self._socket.strangers} datagrams of others"
+            return f"{where}: nothing came from {self._where.sender} for {seconds}, but {others}; check from"
+        return f"{where}: nothing came for {seconds}; is the meter on, and does it send to this address and port?"
+
+
+def explain_udp(problem: Exception, where: UdpAddress) -> InstrumentError | None:
+    """Return the instrument error for an error of listening, None for any other exception."""
+    number = problem.errno if isinstance(problem, OSError) else None
+    if number == errno.EADDRINUSE:
+        return InstrumentError(f"port {where.port} of {where.host} is taken by another program; close that one")
+    if number == errno.EADDRNOTAVAIL:
+        return InstrumentError(f"{where.host} is no address of this computer; `ip address` lists them")
+    if number == errno.EACCES:
+        return InstrumentError(f"port {where.port} is for the system only; choose one above 1023")
+    return None

@@ -1,0 +1,6 @@
+"""Servers of instruments that speak in messages over a network: MQTT, HTTP and UDP."""
+
+from benchmon_simulated.servers.network.mqtt_broker import MqttServer
+from benchmon_simulated.servers.network.udp_server import UdpServer
+
+__all__ = ["MqttServer", "UdpServer"]
