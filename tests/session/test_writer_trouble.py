@@ -224,12 +224,14 @@ def test_a_file_that_cannot_be_opened_where_it_was_written_again_is_written_once
     writer, path = writing(tmp_path / "a.benchmon"), tmp_path / "a.benchmon"
     put, refusals = readings(300), [1, 2]
 
-    def refuse(path):
-        if refusals.pop():
-            raise sqlite3.OperationalError("unable to open database file")
-
     opens = database.open_to_write
-    monkeypatch.setattr(database, "open_to_write", lambda path: (refusals and refuse(path)) or opens(path))
+
+    def refuse(path):
+        if refusals and refusals.pop():
+            raise sqlite3.OperationalError("unable to open database file")
+        return opens(path)
+
+    monkeypatch.setattr(database, "open_to_write", refuse)
     for judgement in put[:100]:
         writer.put(judgement)
     until(lambda: len(open_session_view(path).poll().judgements) == 100)
