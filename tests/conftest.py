@@ -1,5 +1,6 @@
 """What holds for all tests."""
 
+import gc
 import os
 import shutil
 import subprocess
@@ -15,8 +16,19 @@ settings.load_profile("new examples" if os.environ.get("BENCHMON_EXPLORE") else 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Let three workers run for each processor: two thirds of the time tests wait for a line, a process or a clock."""
-    return 3 * len(os.sched_getaffinity(0))
+    """Let two workers run for each processor: tests wait for lines and processes, but to load a worker costs time."""
+    return 2 * len(os.sched_getaffinity(0))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Spare the garbage collector what is loaded and collected: it stays to the end, and is much."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
 
 
 @pytest.fixture(autouse=True)

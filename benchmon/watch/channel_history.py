@@ -15,10 +15,10 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
-from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 from benchmon.text import duration
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import FAR, Drifts, Spread
+from benchmon.watch.drift.drift import FAR, Drifts
+from benchmon.watch.drift.warm_up import WarmParts
 from benchmon.watch.heating.heating import (
     HeatLimits,
     HeatWatch,
@@ -50,13 +50,12 @@ CONDITIONS = ("mains.voltage.rms", "mains.frequency", "ambient.temperature")
 FASTEST_RISE = 2.0
 """Times the expected initial rate of rise: faster is taken as a runaway."""
 
-_UNSEEN_WARM_UPS = (LOAD_WARMS_IN, TRANSFORMER_WARMS_IN)
-"""Time constants, in seconds, of what warms up unmeasured: load and meters; the transformer."""
+_REACH = 15.0
+"""Times as long as a drift has lasted: as far ahead it is extrapolated."""
 
 _NO_SLOWER = 0.9
 """Part of its fastest rate at which a runaway still is one."""
 
-_LOOK_AT_HEAT = 2.0
 _WARM_AT = 0.8
 _LEAST_RISE = 5.0
 """Kelvin: less is no warm-up that moves anything else."""
@@ -96,9 +95,7 @@ class ChannelHistory:
         self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: StandstillWatch(channel) for name, channel in self._channels.items()}
-        parts = sum(not heat.is_air for heat in self._heats.values())
-        self._progress = [0.0] * (len(_UNSEEN_WARM_UPS) + parts)
-        self._warm, self._warm_until = 0.0, -math.inf
+        self._warm_up = WarmParts(bench, [quantities[name] for name in self._heats])
 
     def change(self, bench: Bench) -> None:
         """Use another description of the same channels from now on; their history is kept."""
@@ -110,11 +107,13 @@ class ChannelHistory:
             still.change(self._channels[name])
         self._plausibility = PlausibilityWatch(bench)
         self._mains.change(bench)
+        self._warm_up.change(bench)
 
     def expect(self, prediction: Prediction) -> None:
         """Take what a prediction knows of heat: time constants, the fastest rise, the diode's power."""
         for heat in self._heats.values():
             heat.expect(prediction)
+        self._warm_up.expect(prediction)
         power, diode = prediction.quantities.get("diode.power.mean"), self._bench.diode
         if power is not None and diode.thermal_resistance is not None and diode.max_junction is not None:
             self._junction = JunctionEstimate(power.value, diode.thermal_resistance, diode.max_junction)
@@ -206,11 +205,15 @@ class ChannelHistory:
     def _watch_drift(self, channel: Channel, time: float, value: float, expected: Expected) -> list[Event]:
         accuracy = channel.accuracy.of(value)
         spread = math.hypot(expected.uncertainty, accuracy)
-        self._bands[channel.name] = BandPosition(value, expected.value, spread)
+        self._bands[channel.name] = BandPosition(value, expected.value, spread, time)
         heat = self._heats.get(channel.name)
         now = expected.value if heat is None else heat.followed(time, expected.value)
-        both, warm = Spread(spread, accuracy), self._warmth(time)
-        changed = self._drifts.update(channel.name, time, value, now, spread=both, warm=warm)
+        if self._warm_up.is_due(time):
+            parts = {self._channels[part].quantity: one.progress(time) for part, one in self._heats.items()}
+            parts.pop("ambient.temperature", None)
+            self._warm_up.look(time, self.power_on, parts)
+        warm = self._warm_up.moved(channel.name, channel.quantity, value, spread)
+        changed = self._drifts.update(channel.name, time, value, now, accuracy=accuracy, warm=warm)
         events = [event for name in sorted(changed) for event in self._drift_events(name, time)]
         if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
             events += self._drift_events(channel.name, time)
@@ -228,8 +231,10 @@ class ChannelHistory:
             self._drifting.add(name)
             sentence = wording.mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
             return [Event(time, name, EventKind.DRIFTING, sentence)]
-        sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time)
-        if self._leads_out_soon(name):
+        is_alarm = self._leads_out_soon(name)
+        flattens = name in self._heats and not is_alarm
+        sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time, flattens=flattens)
+        if is_alarm:
             self._drifting_slowly.discard(name)
             self._drifting.add(name)
             return [Event(time, name, EventKind.DRIFTING, sentence)]
@@ -237,31 +242,22 @@ class ChannelHistory:
         return [Event(time, name, EventKind.SLOW_DRIFT, sentence)]
 
     def _leads_out_soon(self, name: str) -> bool:
-        """Return whether a drift leads out of what is expected, or past a limit, before long."""
+        """Return whether a drift leads out of what is expected, or past a limit, before long.
+
+        A trend of some minutes shows little of the next hours, so it counts for a few times as long as it has lasted.
+        A temperature that goes on warming flattens: it is out where the courses through its readings settle outside.
+        """
         drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
         if drift is None or drift.rate == 0.0:
             return False
         rises = drift.rate > 0
         edge = band.expected + math.copysign(band.spread, drift.rate)
+        if name in self._heats:
+            return self._heats[name].settles_beyond(edge, above=rises)
         limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
         left = [(goal - band.value) / drift.rate for goal in (edge, *limits) if goal is not None]
-        return left[0] <= 0.0 or any(0.0 < seconds < FAR for seconds in left)
-
-    def _warmth(self, time: float) -> float:
-        """Return how much warming up has been seen so far: the progress of all that warms, added up."""
-        if time >= self._warm_until:
-            self._warm_until = time + _LOOK_AT_HEAT
-            done = [self._done(time, constant) for constant in _UNSEEN_WARM_UPS]
-            done += [heat.progress(time) for heat in self._heats.values() if not heat.is_air]
-            # What begins to warm again starts from nothing; only growth has moved a reading.
-            self._warm += sum(max(0.0, now - was) for now, was in zip(done, self._progress, strict=True))
-            self._progress = done
-        return self._warm
-
-    def _done(self, time: float, constant: float) -> float:
-        if self.power_on is None:
-            return 1.0
-        return -math.expm1(-max(0.0, time - self.power_on) / constant)
+        reach = min(FAR, _REACH * (band.time - drift.since))
+        return left[0] <= 0.0 or any(0.0 < seconds < reach for seconds in left)
 
     def _contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects
@@ -294,6 +290,13 @@ class _HeatHistory:
     @property
     def is_steady(self) -> bool:
         return self.last.state is State.STEADY
+
+    def settles_beyond(self, edge: float, *, above: bool) -> bool:
+        """Return whether all that the courses allow settles above, or below, `edge` (°C), or it runs away."""
+        final = self.last.final
+        if final is None:
+            return above and self.last.state is State.RUNAWAY
+        return final.low > edge if above else final.high < edge
 
     def change(self, channel: Channel) -> None:
         self._channel = channel

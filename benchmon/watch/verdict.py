@@ -100,11 +100,17 @@ def judgement_of(
     )
 
 
+def spread_of(judgement: Judgement) -> float:
+    """Return what En is divided by: the root-sum-square of both expanded uncertainties."""
+    return math.hypot(judgement.uncertainty or 0.0, judgement.expected_uncertainty or 0.0)
+
+
 READINGS_IN_A_ROW = 3
 READINGS_THAT_DECIDE = 20
 """Readings in a row beyond a line, each by less than its display moves, that change a verdict nonetheless."""
 INSIDE_THE_LINE = 0.1
 _MOVES_KEPT, _FEWEST_MOVES = 20, 6
+_FAR_INSIDE = 3.0
 _MOST_DOUBT = 2.0
 """Of En: a display that moves by more than that shows a fault, such as a contact that opens and closes."""
 
@@ -164,16 +170,22 @@ class SteadyVerdict:
     A verdict is announced after three readings in a row that pass its line clearly: for the worse by more than the
     display moves between readings (its last digit, or noise), for the better by as much and at least a tenth of En.
     Where a value stays closer to the line than that, `READINGS_THAT_DECIDE` in a row decide.
+
+    `shown` is what a first line goes by: worse at once with a reading that passes the line by more than the display
+    moves, better at once with one that is far inside, otherwise as it is announced. So no last digit moves it to and
+    fro, and a single reading logged by hand counts.
     """
 
     def __init__(self) -> None:
-        self.announced = Verdict.AGREES
+        self.announced = self.shown = Verdict.AGREES
         self._last: float | None = None
         self._moves: deque[float] = deque(maxlen=_MOVES_KEPT)
         self._clearly_worse = _Streak(READINGS_IN_A_ROW, worse=True)
         self._clearly_better = _Streak(READINGS_IN_A_ROW, worse=False)
         self._worse = _Streak(READINGS_THAT_DECIDE, worse=True)
         self._better = _Streak(READINGS_THAT_DECIDE, worse=False)
+        self._shown_clearly_better = _Streak(READINGS_IN_A_ROW, worse=False)
+        self._shown_better = _Streak(READINGS_THAT_DECIDE, worse=False)
         self._is_quiet = True
 
     def update(self, value: float | None, en: float | None, spread: float = 0.0) -> Verdict | None:
@@ -189,7 +201,7 @@ class SteadyVerdict:
             self._clear()
             return None
         announced, badness = _BADNESS.index(self.announced), _BADNESS.index(verdict_of(en))
-        if badness == announced == 0:
+        if badness == announced == 0 and self.shown is Verdict.AGREES:
             self._clear()
             return None
         doubt = self._display_moves_by(spread)
@@ -203,11 +215,23 @@ class SteadyVerdict:
             self._better.take(badness, announced),
         )
         decided = next((each for each in found if each is not None), None)
+        far_inside = _BADNESS.index(verdict_of(abs(en) + _FAR_INSIDE * max(INSIDE_THE_LINE, doubt)))
+        self._show(badness, clearly_worse, clearly_better, far_inside)
         if decided is None:
             return None
-        self.announced = _BADNESS[decided]
+        self.announced = self.shown = _BADNESS[decided]
         self._clear()
         return self.announced
+
+    def _show(self, badness: int, clearly_worse: int, clearly_better: int, far_inside: int) -> None:
+        shown = _BADNESS.index(self.shown)
+        better = (self._shown_clearly_better.take(clearly_better, shown), self._shown_better.take(badness, shown))
+        if clearly_worse > shown:
+            self.shown = _BADNESS[clearly_worse]
+        elif far_inside < shown:
+            self.shown = _BADNESS[far_inside]
+        else:
+            self.shown = _BADNESS[next((each for each in better if each is not None), shown)]
 
     def _display_moves_by(self, spread: float) -> float:
         """Return by how much of En the display typically moves where it moves, at most `_MOST_DOUBT`.

@@ -25,7 +25,7 @@ from benchmon.watch import wording
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.limits import Crossing, TripLatch, is_clear_of_warning, warning_crossed
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of
+from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of, spread_of
 
 STALE_AFTER_PERIODS = 3
 _HOLD = 0.05
@@ -105,7 +105,7 @@ class _WatchedChannel:
         events = self._watch_limits(time, value)
         judgement = judgement_of(self._channel, time, value, expected, self._flags(value))
         events += self._watch_state(time, value)
-        verdict = self._steady.update(value, judgement.en, _spread(judgement))
+        verdict = self._steady.update(value, judgement.en, spread_of(judgement))
         if verdict is not None:
             events.append(
                 self._event(time, EventKind(verdict), wording.verdict_sentence(self._channel, judgement, verdict))
@@ -193,8 +193,3 @@ class _WatchedChannel:
 
     def _event(self, time: float, kind: EventKind, message: str) -> Event:
         return Event(time, self._channel.name, kind, message)
-
-
-def _spread(judgement: Judgement) -> float:
-    """Return what En is divided by: the root-sum-square of both expanded uncertainties."""
-    return math.hypot(judgement.uncertainty or 0.0, judgement.expected_uncertainty or 0.0)

@@ -209,18 +209,23 @@ def _rounded(value: float, unit: str, digits: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class BandPosition:
-    """A reading and its band: its value, the expected one, and half the width of the band, in one unit."""
+    """A reading and its band: its value, the expected one, and half the width of the band, in one unit.
+
+    `time` is that of the reading (s).
+    """
 
     value: float
     expected: float
     spread: float
+    time: float = 0.0
 
 
-def drift_sentence(channel: Channel, drift: Drift, band: BandPosition, now: float) -> str:
-    """Return rate, beginning and goal of a drift."""
+def drift_sentence(channel: Channel, drift: Drift, band: BandPosition, now: float, *, flattens: bool = False) -> str:
+    """Return rate, beginning and goal of a drift; one that `flattens` has no other goal than where it settles."""
     lasts = duration(coarse(now - drift.since))
     first = f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} for {lasts}"
-    return f"{first} (since {clock(drift.since)}); {_leads_to(channel, drift.rate, band)}"
+    goal = "its course settles within what is expected" if flattens else _leads_to(channel, drift.rate, band)
+    return f"{first} (since {clock(drift.since)}); {goal}"
 
 
 def mains_meter_drift_sentence(channel: Channel, drift: Drift, witnesses: Collection[str], now: float) -> str:

@@ -27,6 +27,7 @@ _WITH_UNIT = re.compile(
 _LEADING = re.compile(rf"\s*{_NUMBER}\s*(?:[,;]|$)".encode())
 _AS_ON_A_DISPLAY = re.compile(r"[+-]?\s*(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _VALUE_AND_UNIT = re.compile(rf"({_NUMBER})\s*([A-Za-z°℃µμΩ\u2126%][A-Za-z+ ]{{0,11}})", re.ASCII)
+_HEXADECIMAL = re.compile(r"[0-9A-Fa-f]{1,12}")
 _OF_AN_ERROR = re.compile(r"[:*]?(?:ERR|E[0-9]*$|FAIL|FAULT|NAN|NONE|NO$)", re.IGNORECASE)
 """Headers whose number is no reading."""
 
@@ -35,7 +36,7 @@ _NOT_A_NUMBER_ENDS = 9.915e37
 
 
 NUMBER_AND_UNIT = (
-    r"(?P<value>[+\-−]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)"
+    r"(?P<value>[+\-−]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?[+\-−]?)"
     r"\s*(?P<unit>(?:[a-zA-Z°℃µμΩ\u2126%][a-zA-Z+ ]{0,11})?)"
 )
 """The pattern of a line with a number and an optional unit."""
@@ -128,10 +129,15 @@ def scpi_number(
 def written_number(digits: str, unit: str, wanted: str) -> float:
     """Return the value of `digits` as on a display, with a point or a comma, in the SI unit behind `wanted`.
 
-    `unit` is the unit on the display, with its prefix; where it is "", the number is in `wanted`. Raises `BadReply`
-    where it is no value.
+    `unit` is the unit on the display, with its prefix; where it is "", the number is in `wanted`. A sign may stand
+    before the digits or behind them. Raises `BadReply` where it is no value.
+
+    >>> written_number("12.5-", "mV", "V"), written_number("- 1,5", "", "V")
+    (-0.0125, -1.5)
     """
     plain = digits.strip().replace("−", "-")
+    if plain[-1:] in ("+", "-") and plain[:1] not in ("+", "-"):
+        plain = f"{plain[-1]}{plain[:-1]}"
     if "." not in plain:
         plain = plain.replace(",", ".", 1)
     if not _AS_ON_A_DISPLAY.fullmatch(plain):
@@ -140,6 +146,23 @@ def written_number(digits: str, unit: str, wanted: str) -> float:
     if not is_sane(value, unit_of_reply(wanted)[0]):
         raise BadReply(f'shows "{one_line(digits, 40)}", which is implausible')
     return value
+
+
+def hexadecimal_number(digits: str, bits: int | None, wanted: str) -> float:
+    """Return the value of hexadecimal `digits` in the SI unit behind `wanted`; of `bits` bits with a sign, if given.
+
+    Raises `BadReply` where they are none, or more than `bits`.
+
+    >>> hexadecimal_number("0x08A6", None, "mV"), hexadecimal_number("FFFE", 16, "V")
+    (2.214, -2.0)
+    """
+    plain = "".join(digits.split()).removeprefix("0x").removeprefix("0X")
+    if not _HEXADECIMAL.fullmatch(plain):
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is no hexadecimal number; check the pattern')
+    value = int(plain, 16)
+    if bits is not None and value >> bits:
+        raise BadReply(f'shows "{one_line(digits, 40)}", which has more than {bits} bits')
+    return _in_unit(float(value - (1 << bits) if bits and value >> (bits - 1) else value), "", wanted)
 
 
 def value_with_unit(text: str, wanted: str) -> float | None:

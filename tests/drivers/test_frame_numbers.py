@@ -60,6 +60,8 @@ def test_the_manual_has_three_worked_examples():
         ({"format": "bcd", "count": 2, "mask": 0x0F}, b"\x00\x51\x62", 102),
         ({"format": "ascii", "count": 5}, b"\x00-1.50", -1.5),
         ({"format": "ascii", "count": 4}, b"\x00  7\x00", 7),
+        ({"format": "ascii", "count": 5}, b"\x001.50-", -1.5),
+        ({"format": "hex", "count": 4}, b"\x0008a6", 2214),
         ({"format": "ascii", "count": 3, "step": 2}, b"\x001x2x3", 123),
         ({"format": "ascii", "count": 4}, b"\x00 0.L", math.inf),
         ({"format": "ascii", "count": 4, "sign": [0, 1]}, b"\x01 0.L", -math.inf),
@@ -81,6 +83,8 @@ def test_what_a_frame_shows(keys, frame, value):
     [
         ({"format": "bcd", "count": 2}, b"\x00\x1a\x34", "no number"),
         ({"format": "ascii", "count": 4}, b"\x001 23", "no number"),
+        ({"format": "ascii", "count": 4}, b"\x00-12-", "no number"),
+        ({"format": "hex", "count": 4}, b"\x00 -a6", "no hexadecimal number"),
         ({"format": "ascii", "count": 4}, b"\x00    ", "no number"),
         ({"format": "segments", "count": 1, "segments": TABLE}, b"\x00\x55", "not in its table"),
         ({"format": "B", "point": [[0, 1, 1], [0, 2, 2]]}, b"\x00\x05", "0 decimal points"),

@@ -49,6 +49,9 @@ def hear_line(opened, fake_instrument, line, **keys):
         (b"+23,4", "°C", 23.4),
         (b"- 5.0", "°C", -5.0),
         (b"  7 \r", "V", 7.0),
+        (b"5.25-", "V", -5.25),
+        (b"5.25- mV", "V", -0.00525),
+        (b"\x02 5.25 V\x03", "V", 5.25),
         (b".5", "V", 0.5),
         (b"1.5E-3", "V", 0.0015),
         (b"22.14V", "V", 22.14),
@@ -104,6 +107,43 @@ def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, fake_instru
     reading = hear_line(opened, fake_instrument, b"V=" + text, pattern=r"V=(?P<value>\S+)")
     assert reading.value is None
     assert "no number" in reading.problem
+
+
+@pytest.mark.parametrize(
+    ("line", "channel", "value"),
+    [
+        (b"V=12.5 -", {"pattern": r"V=(?P<value>[0-9.]+) (?P<sign>[+-])"}, -12.5),
+        (b"V=FFFE", {"digits": "hexadecimal", "bits": 16, "factor": 0.5}, -1.0),
+        (b"V=0x08A6", {"digits": "hexadecimal", "unit": "mV"}, 2.214),
+        (b"V=08 A6 -", {"digits": "hexadecimal", "pattern": "V=(?P<value>[0-9A-F ]+)(?P<sign>-?)"}, -2214.0),
+    ],
+)
+def test_signs_behind_and_hexadecimal_digits(opened, fake_instrument, line, channel, value):
+    channels = {"x": {"pattern": r"V=(?P<value>\S+)"} | channel}
+    assert hear_line(opened, fake_instrument, line, channels=channels).value == pytest.approx(value)
+
+
+@pytest.mark.parametrize("line", [b"-5.25-", b"+5.25-"])
+def test_a_number_with_two_signs_is_no_reading(opened, fake_instrument, line):
+    assert "no number" in hear_line(opened, fake_instrument, line).problem
+
+
+@pytest.mark.parametrize("line", [b"V=12345", b"V=-1", b"V=1.5", b"V=G1"])
+def test_hexadecimal_digits_that_are_none(opened, fake_instrument, line):
+    channels = {"x": {"pattern": r"V=(?P<value>\S+)", "digits": "hexadecimal", "bits": 16}}
+    assert hear_line(opened, fake_instrument, line, channels=channels).value is None
+
+
+def test_enq_asks_and_etx_ends(opened):
+    with FakeSerialInstrument(lambda _: b"\x02+5.25 V\x03", lambda data: ([data], b"")) as end:
+        keys = {"write_termination": "", "read_termination": "\x03", "channels": {"x": {"query": "\x05"}}}
+        assert opened(driver_at(end.path, **keys)).read("x").value == 5.25
+        assert end.received == [b"\x05"]
+
+
+def test_a_line_that_a_handshake_needs_has_no_level():
+    with pytest.raises(ValueError, match="taken by the handshake"):
+        driver_at("/dev/ttyUSB0", rts="asserted", handshake="rts/cts")
 
 
 def test_a_pattern_must_fit_the_whole_line(opened, fake_instrument):

@@ -9,10 +9,10 @@ from benchmon.bench.fields import KeyedError
 from benchmon.errors import InstrumentError
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import DrivenChannel
-from benchmon_drivers.modbus.driver import CoilSettings, ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings, ModbusSwitch
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
-from benchmon_drivers.serial.driver import LineSettings
+from benchmon_drivers.serial.driver import SerialSwitch
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.far_ends.rfc2217 import Rfc2217Port
@@ -101,7 +101,7 @@ def test_a_switch_that_is_not_there_is_an_error_when_armed_and_when_needed():
 def modbus_driver(fake_instrument, **how):
     settings = ModbusSettings(address=fake_instrument.address, timeout=2.0)
     driver = ModbusDriver("relay", settings, [DrivenChannel("u", "V", 1.0, 1.0, ModbusChannel(register=0))])
-    driver.configure_switch(CoilSettings.model_validate({"coil": 7, "value": False} | how))
+    driver.configure_switch(ModbusSwitch.model_validate({"coil": 7, "value": False} | how))
     return driver
 
 
@@ -168,12 +168,35 @@ def test_a_coil_that_is_refused_is_an_error_by_name(unit_and_fake_instrument):
         modbus_driver(fake_instrument).switch_off()
 
 
+def test_a_register_is_written_and_another_table_says_that_the_power_is_off(unit_and_fake_instrument):
+    unit, fake_instrument = unit_and_fake_instrument
+    driver = modbus_driver(fake_instrument, coil=None, register=9, value=0xA5)
+    unit.tables |= {"holding": {9: 0}, "discrete": {3: True}}
+    assert driver.is_off() is False
+    assert driver.switch_off() == "register 9 of unit 1 written 165, acknowledged"
+    assert unit.tables["holding"][9] == 0xA5
+    assert driver.is_off() is True
+    driver = modbus_driver(fake_instrument, confirm=["discrete", 3, 0])
+    assert driver.is_off() is False
+    unit.tables["discrete"][3] = False
+    assert driver.is_off() is True
+
+
 @pytest.mark.parametrize(
-    "how", [{"coil": -1}, {"coil": 1, "value": 2}, {"coil": 1}, {"value": 0}, {"coil": 1, "value": "off"}]
+    "how",
+    [
+        {"coil": -1},
+        {"coil": 1, "value": 2},
+        {"coil": 1},
+        {"value": 0},
+        {"coil": 1, "value": "off"},
+        {"coil": 1, "register": 1, "value": 0},
+        {"register": 1, "value": 70000},
+    ],
 )
 def test_coils_that_cannot_be_are_refused(how):
     with pytest.raises(ValueError, match="validation error"):
-        CoilSettings.model_validate(how)
+        ModbusSwitch.model_validate(how)
 
 
 # RTS and DTR
@@ -183,7 +206,7 @@ def line_driver(url, line="rts", level="released", channels=True, **keys):
     settings = SerialLinesSettings.model_validate({"address": url, "timeout": 0.4} | keys)
     channel = DrivenChannel("u", "V", 0.1, 1.0, SerialLinesChannel())
     driver = SerialLinesDriver("relay", settings, [channel] if channels else [])
-    driver.configure_switch(LineSettings.model_validate({"line": line, "level": level}))
+    driver.configure_switch(SerialSwitch.model_validate({"line": line, "level": level}))
     return driver
 
 
@@ -278,6 +301,90 @@ def test_a_port_without_such_lines_is_an_error():
 def test_a_line_that_cannot_switch_is_refused(url, keys, says):
     with pytest.raises(KeyedError, match=says):
         line_driver(url, **keys)
+
+
+@pytest.mark.parametrize("levels", [{"rts": "released", "dtr": "asserted"}, {"rts": "asserted", "dtr": "released"}])
+def test_lines_that_feed_a_cable_have_their_level_while_the_port_is_open(levels):
+    with Rfc2217Port() as end:
+        settings = SerialLinesSettings.model_validate({"address": end.url, "timeout": 0.4} | levels)
+        driver = SerialLinesDriver("meter", settings, [DrivenChannel("u", "V", 0.1, 1.0, SerialLinesChannel())])
+        with closed_for_good(driver):
+            driver.open()
+            assert end.lines == {line: level == "asserted" for line, level in levels.items()}
+
+
+# Relay boards
+
+
+def board(far_end, channels=(), **how):
+    settings = SerialLinesSettings.model_validate({"address": far_end.path, "timeout": 0.4})
+    driver = SerialLinesDriver("board", settings, list(channels))
+    driver.configure_switch(SerialSwitch.model_validate(how))
+    return driver
+
+
+BY_BYTES = {"bytes": "A0 01 00 A1", "confirm": "A0 01 05 A6", "off_answer": "A0 01 00"}
+BY_TEXT = {"text": "relay off 0", "confirm": "relay read 0", "off_answer": "off"}
+
+
+@pytest.mark.parametrize(
+    ("how", "answers", "did"),
+    [
+        (BY_BYTES, {bytes.fromhex("A00105A6"): bytes.fromhex("A00100")}, "A0 01 00 A1 sent"),
+        (BY_TEXT, {b"relay read 0\n": b"relay read 0\r\noff\r\n"}, "relay off 0 sent"),
+        (BY_TEXT | {"end": "\r"}, {b"relay read 0\r": b"off\n"}, "relay off 0 sent"),
+    ],
+    ids=["bytes", "text with an echo", "text"],
+)
+def test_a_relay_board_is_switched_by_a_message_and_confirms(how, answers, did):
+    with (
+        FakeSerialInstrument(answers.get, lambda data: ([data], b"")) as end,
+        closed_for_good(board(end, **how)) as one,
+    ):
+        one.arm_switch()
+        assert one.is_off() is True
+        assert one.switch_off() == did
+        until(lambda: len(end.received) == 3)
+        sent = how.get("text", "") + how.get("end", "\n") if "text" in how else bytes.fromhex(how["bytes"])
+        assert end.received[2] == (sent.encode() if isinstance(sent, str) else sent)
+        end.answer = lambda _: bytes.fromhex("A00101") if "bytes" in how else b"on\r\n"
+        assert one.is_off() is False
+
+
+def test_a_relay_board_that_does_not_answer_is_not_ready():
+    with FakeSerialInstrument(no_reply) as end, closed_for_good(board(end, **BY_TEXT)) as one:
+        with pytest.raises(InstrumentError, match="is the relay board plugged in"):
+            one.arm_switch()
+        assert one.switch_off() == "relay off 0 sent"
+
+
+def test_a_relay_board_without_a_question_confirms_nothing():
+    with FakeSerialInstrument(no_reply) as end, closed_for_good(board(end, bytes="FF 01 00")) as one:
+        one.arm_switch()
+        assert one.switch_off() == "FF 01 00 sent"
+        assert one.is_off() is None
+
+
+@pytest.mark.parametrize(
+    ("how", "says"),
+    [
+        ({}, "give one of"),
+        ({"line": "rts"}, "needs it"),
+        ({"line": "rts", "level": "released", "text": "off"}, "give one of"),
+        ({"bytes": "A0", "text": "off"}, "give one of"),
+        ({"bytes": "XY"}, "hexadecimal"),
+        ({"bytes": "A0", "confirm": "relay?", "off_answer": "00"}, "hexadecimal"),
+        ({"text": "off", "confirm": "relay?"}, "needs off_answer"),
+    ],
+)
+def test_a_relay_that_cannot_be_is_refused(how, says):
+    with pytest.raises(ValueError, match=says):
+        SerialSwitch.model_validate(how)
+
+
+def test_a_question_on_a_line_that_is_read_is_refused():
+    with FakeSerialInstrument() as end, pytest.raises(KeyedError, match="channels are read from"):
+        board(end, [DrivenChannel("u", "V", 0.1, 1.0, SerialLinesChannel())], **BY_TEXT)
 
 
 def test_a_driver_without_switch_keys_switches_nothing():

@@ -6,23 +6,18 @@ Several faults share one recording, each on an instrument of its own, so that th
 from __future__ import annotations
 
 import math
-import re
-import threading
-import time
-from collections import Counter
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.recorder import record
 from benchmon.session.follower import open_session_view
-from benchmon.session.requests import StopRecording
 from benchmon.watch.records import Flag, Judgement, Verdict
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.scenarios import scenario_named
+from support.live_recordings import live_recording
 from support.supplies import SMOOTHING, easy
-from support.waiting import until
 
 INSTRUMENT = '[[instrument]]\nname = "{name}"\ndriver = "{driver}"\naddress = "{address}"\n{keys}'
 CHANNEL = (
@@ -63,36 +58,33 @@ class Course:
     def stale(self):
         return [judgement.time for judgement in self.judgements if Flag.STALE in judgement.flags]
 
+    @property
+    def reads_on(self):
+        """Whether no usable reading is called stale, the last ones neither."""
+        return not any(Flag.STALE in one.flags for one in self.judgements if one.value is not None)
+
     def between(self, start, end):
         return [value for time, value in self.values if start <= time <= end]
 
 
 @dataclass
 class Recording:
-    """What a whole session holds, and when, in session seconds, each fault began and ended."""
+    """What a whole session holds, and the session times between which each fault was seen in all its readings."""
 
     courses: dict[str, Course]
     events: tuple
-    began: dict[str, float]
-    ended: dict[str, float]
+    spells: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
-def recorded(bench, faults, seconds, path):
-    """Record a simulated bench with faults for some seconds."""
-    events, started = [], []
-    with SimulatedBench(
-        bench, seed=3, faults=faults, notify=lambda line: events.append((time.monotonic(), line))
-    ) as simulated:
-        text = simulated.bench_text()
-        record(read_bench(text), path, duration=seconds, on_ready=lambda: started.append(time.monotonic()))
-    recording = collected(path, {}, {})
-    for at, line in events:
-        name, word = re.match(r"[0-9.]+ s: ([a-z-]+).*? (begins|ends)", line).groups()
-        (recording.began if word == "begins" else recording.ended)[name] = at - started[0]
-    return recording
+@contextmanager
+def simulated_recording(bench, path, faults=()):
+    """Record a simulated bench with `faults` while the context lasts; give the bench and the live recording."""
+    with SimulatedBench(bench, seed=3, faults=faults) as simulated:  # noqa: SIM117 - the text needs the addresses
+        with live_recording(read_bench(simulated.bench_text()), path) as live:
+            yield simulated, live
 
 
-def collected(path, began, ended):
+def collected(path, spells=None):
     """Return what the session at `path` holds."""
     view = open_session_view(path)
     update = view.poll()
@@ -100,7 +92,7 @@ def collected(path, began, ended):
     courses: dict[str, Course] = {}
     for judgement in update.judgements:
         courses.setdefault(judgement.channel, Course()).judgements.append(judgement)
-    return Recording(courses, update.events, began, ended)
+    return Recording(courses, update.events, spells or {})
 
 
 METERS = {
@@ -138,64 +130,27 @@ ENOUGH = 8
 """Readings of a channel before the faults, during them and after them."""
 
 
-class Watcher:
-    """Follows a session while it is recorded, and counts the usable readings and silences of each channel."""
-
-    def __init__(self, path):
-        self._view = open_session_view(path)
-        self.start_again()
-
-    def start_again(self):
-        self._view.poll()
-        self.readings, self.silences = Counter(), Counter()
-
-    def sees(self, condition):
-        def look():
-            for judgement in self._view.poll().judgements:
-                counter = self.silences if judgement.value is None else self.readings
-                counter[judgement.channel] += 1
-            return condition(self)
-
-        until(look)
-
-    def stop(self):
-        self._view.request(StopRecording())
-        self._view.close()
-
-
 @pytest.fixture(scope="module")
 def lines(tmp_path_factory):
     """Record all lines: healthy, with their faults until these have shown, and until every line reads again."""
     text = SMOOTHING + "".join(
         meter(name, driver, address, ask, keys) for name, (driver, address, ask, keys) in METERS.items()
     )
-    path, ready = tmp_path_factory.mktemp("lines") / "a.benchmon", threading.Event()
+    path = tmp_path_factory.mktemp("lines") / "a.benchmon"
     silent, reading = {*CUT_OFF, "noisy registers"}, METERS.keys() - {*CUT_OFF, "noisy registers"}
-    with SimulatedBench(easy(text), seed=3, faults=["control-codes:rude"]) as simulated:
-        bench = read_bench(simulated.bench_text())
-        thread = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
-        thread.start()
-        assert ready.wait(60)
-        watcher = Watcher(path)
-        started = time.monotonic()
-        watcher.sees(lambda seen: all(seen.readings[name] >= ENOUGH for name in METERS))
+    with simulated_recording(easy(text), path, ["control-codes:rude"]) as (simulated, live):
+        live.read(ENOUGH)
         for fault in (*PASSING, *LASTING):
             simulated.execute(f"fault {fault}")
-        began = time.monotonic() - started
-        watcher.start_again()
-        watcher.sees(
-            lambda seen: (
-                all(seen.silences[name] for name in silent) and all(seen.readings[name] >= ENOUGH for name in reading)
-            )
-        )
-        ended = time.monotonic() - started
+        began = live.now
+        live.start_again()
+        live.until(lambda seen: all(any(one.value is None for one in seen.judgements.get(name, ())) for name in silent))
+        live.read(ENOUGH, *reading)
+        ended = live.now
         for fault in PASSING:
             simulated.execute(f"clear {fault}")
-        watcher.start_again()
-        watcher.sees(lambda seen: all(seen.readings[name] >= ENOUGH for name in METERS))
-        watcher.stop()
-        thread.join(60)
-    return collected(path, {"unplugged": began}, {"unplugged": ended})
+        live.read(ENOUGH)
+    return collected(path, {"unplugged": (began, ended)})
 
 
 CUT_OFF = {
@@ -214,7 +169,7 @@ CUT_OFF = {
 @pytest.fixture(scope="module")
 def spell(lines):
     """Return when the faults of the lines began and ended; all of them at the same times."""
-    return lines.began["unplugged"], lines.ended["unplugged"]
+    return lines.spells["unplugged"]
 
 
 def test_no_line_fault_makes_a_wrong_value_a_reading(lines, spell):
@@ -233,27 +188,28 @@ def test_a_line_that_is_cut_off_or_sends_nonsense_turns_stale_and_recovers(lines
     lost = [event.message for event in lines.events if event.kind == "lost" and event.message.startswith(f"{name}:")]
     assert any(CUT_OFF[name] in message for message in lost)
     assert course.between(spell[1] + 0.5, 99.0)
-    assert Flag.STALE not in course.last.flags
+    assert course.reads_on
 
 
 def test_registers_full_of_noise_are_no_readings_and_come_back(lines, spell):
     course = lines.courses["noisy registers"]
     assert [at for at in course.stale if spell[0] < at < spell[1]]
     assert course.between(spell[1] + 0.5, 99.0)
-    assert Flag.STALE not in course.last.flags
+    assert course.reads_on
 
 
 @pytest.mark.parametrize("name", ["healthy", "comma", "rude", "ahead", "half frames"])
 def test_what_only_looks_odd_is_read_on(lines, spell, name):
     course = lines.courses[name]
     assert len(course.between(*spell)) > 4
-    assert Flag.STALE not in course.last.flags
+    assert course.reads_on
 
 
 def test_control_codes_in_a_name_are_shown_as_text(lines):
-    (identity,) = (
+    # A busy machine may lose the line and find it again.
+    (identity,) = {
         event.message for event in lines.events if event.kind == "connected" and event.message.startswith("rude")
-    )
+    }
     assert identity.isprintable()
     assert "\\x1b[2J" in identity
     assert all(event.message.isprintable() for event in lines.events)
@@ -284,7 +240,15 @@ def meters(tmp_path_factory):
         text += f'period = "0.25 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
     faults = [f"{fault}:{name}" for name, (_, _, fault) in BRIDGE_METERS.items() if fault]
     path = tmp_path_factory.mktemp("meters") / "a.benchmon"
-    return recorded(easy(text, mains=MAINS), [*faults, "mains-sag@1.5s"], 4.0, path)
+    right = [name for name, (_, _, fault) in BRIDGE_METERS.items() if not fault]
+    with simulated_recording(easy(text, mains=MAINS), path, faults) as (simulated, live):
+        live.until(lambda seen: seen.all_are(Verdict.AGREES, *right))
+        simulated.execute("fault mains-sag")
+        live.until(lambda seen: max(seen.values(3, "mains"), default=math.inf) < 200.0)
+        # The mains itself is outside its tolerance now.
+        live.until(lambda seen: seen.all_are(Verdict.AGREES, *(name for name in right if name != "mains")))
+        live.read(3)
+    return collected(path)
 
 
 def test_meters_that_are_set_wrong_disagree_as_their_detectors_say_and_the_others_agree(meters):
@@ -324,6 +288,14 @@ def test_a_sag_that_the_mains_meter_sees_is_expected_everywhere(meters):
     assert meters.courses["output"].last.verdict is Verdict.AGREES
 
 
+STRUCK = {
+    "dried-reservoir": ["ripple"],
+    "open-diode": ["output", "ripple", "winding"],
+    "double-load": ["winding", "line"],
+}
+"""Faults of the supply that come and go, and the channels that disagree under each."""
+
+
 @pytest.fixture(scope="module")
 def supply(tmp_path_factory):
     quantities = {
@@ -344,65 +316,67 @@ def supply(tmp_path_factory):
     bench = easy(
         fuse + SMOOTHING.replace("esr", 'tolerance = "20 %"\nesr') + text, transformer=transformer, mains=MAINS
     )
-    # The faults begin late: a busy machine needs seconds for its first prediction.
-    faults = ["dried-reservoir@6s..7.5s", "open-diode@7.5s..9s", "double-load@9s..10.5s", "shorted-diode@12s"]
-    return recorded(bench, faults, 14.0, tmp_path_factory.mktemp("supply") / "a.benchmon")
+    path, spells = tmp_path_factory.mktemp("supply") / "a.benchmon", {}
 
+    def spell(live):
+        began = live.now
+        live.read(6)
+        return began, live.now
 
-def window(recording, fault):
-    """Return the later part of a fault's time, in which all meters and the prediction have settled."""
-    began, ended = recording.began[fault], recording.ended[fault]
-    return began + 0.55 * (ended - began), ended - 0.05
+    with simulated_recording(bench, path) as (simulated, live):
+        live.until(lambda seen: seen.all_are(Verdict.AGREES))
+        spells["healthy"] = spell(live)
+        for fault, struck in STRUCK.items():
+            simulated.execute(f"fault {fault}")
+            live.until(lambda seen, struck=struck: seen.all_are(Verdict.DISAGREES, *struck))
+            spells[fault] = spell(live)
+            simulated.execute(f"clear {fault}")
+            live.until(lambda seen: seen.all_are(Verdict.AGREES))
+        spells["healthy again"] = spell(live)
+        simulated.execute("fault shorted-diode")
+        live.until(lambda seen: max(seen.values(3, "output"), default=math.inf) < 0.1)
+    return collected(path, spells)
 
 
 def verdicts(recording, start, end):
+    """Return the verdicts on each channel's readings between two times; a busy machine may miss a reading."""
     return {
-        name: {judgement.verdict for judgement in course.judgements if start <= judgement.time <= end}
+        name: {one.verdict for one in course.judgements if start <= one.time <= end and one.value is not None}
         for name, course in recording.courses.items()
     }
 
 
-@pytest.fixture(scope="module")
-def before(supply):
-    """Return the time in which nothing was wrong, settled."""
-    return 0.5 * supply.began["dried-reservoir"], supply.began["dried-reservoir"]
+def test_a_healthy_supply_agrees_before_and_after_its_faults(supply):
+    for spell in ("healthy", "healthy again"):
+        assert verdicts(supply, *supply.spells[spell]) == {name: {Verdict.AGREES} for name in supply.courses}
 
 
-def test_a_healthy_supply_agrees_before_and_after_its_faults(supply, before):
-    after = supply.began["shorted-diode"]
-    for start, end in (before, (after - 0.5, after)):
-        seen = verdicts(supply, start, end)
-        # A busy machine predicts nothing yet in the first second.
-        assert {name: found - {Verdict.UNPREDICTED} for name, found in seen.items()} == {
-            name: {Verdict.AGREES} for name in supply.courses
-        }
-
-
-def test_a_dried_reservoir_doubles_the_ripple(supply, before):
-    when = window(supply, "dried-reservoir")
+def test_a_dried_reservoir_doubles_the_ripple(supply):
+    when = supply.spells["dried-reservoir"]
     equivalent = verdicts(supply, *when)
     assert equivalent["ripple"] == {Verdict.DISAGREES}
     assert equivalent["mains"] == {Verdict.AGREES}
     ripple = supply.courses["ripple"]
-    assert ripple.between(*when)[-1] == pytest.approx(2 * ripple.between(*before)[-1], rel=0.15)
+    assert ripple.between(*when)[-1] == pytest.approx(2 * ripple.between(*supply.spells["healthy"])[-1], rel=0.15)
 
 
-def test_an_open_diode_is_seen_everywhere_but_at_the_mains(supply, before):
-    when = window(supply, "open-diode")
+def test_an_open_diode_is_seen_everywhere_but_at_the_mains(supply):
+    when = supply.spells["open-diode"]
     equivalent = verdicts(supply, *when)
-    assert all(equivalent[name] == {Verdict.DISAGREES} for name in ("output", "ripple", "winding"))
+    struck = {name: equivalent[name] for name in STRUCK["open-diode"]}
+    assert struck == {name: {Verdict.DISAGREES} for name in struck}
     assert equivalent["mains"] == {Verdict.AGREES}
     # One pulse a period has to bring what two brought: higher, and the ripple larger.
     winding = supply.courses["winding"]
-    assert winding.between(*when)[-1] > 1.08 * winding.between(*before)[-1]
+    assert winding.between(*when)[-1] > 1.08 * winding.between(*supply.spells["healthy"])[-1]
 
 
-def test_twice_the_load_draws_twice_the_current(supply, before):
-    when = window(supply, "double-load")
+def test_twice_the_load_draws_twice_the_current(supply):
+    when = supply.spells["double-load"]
     equivalent = verdicts(supply, *when)
     assert equivalent["winding"] == equivalent["line"] == {Verdict.DISAGREES}
     winding = supply.courses["winding"]
-    assert winding.between(*when)[-1] == pytest.approx(1.8 * winding.between(*before)[-1], rel=0.15)
+    assert winding.between(*when)[-1] == pytest.approx(1.8 * winding.between(*supply.spells["healthy"])[-1], rel=0.15)
 
 
 def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(supply):
@@ -417,7 +391,11 @@ def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(sup
 def test_a_trip_cuts_the_mains_by_a_coil_and_a_welded_relay_is_an_event(tmp_path, faults, kind):
     text = scenario_named("regulated").path.read_text(encoding="utf-8")
     text = text.replace('warn_above = "85 °C"\n', "").replace('trip_above = "105 °C"', 'trip_above = "22.8 °C"')
-    recording = recorded(read_bench(text), faults, 5.0, tmp_path / "a.benchmon")
+    path = tmp_path / "a.benchmon"
+    with simulated_recording(read_bench(text), path, faults) as (_, live):
+        live.until(lambda seen: kind in seen.kinds)
+        live.read(4)
+    recording = collected(path)
     kinds = [event.kind for event in recording.events]
     assert kinds.index("tripped") < kinds.index("switching off") < kinds.index(kind)
     last = {name: course.last.value for name, course in recording.courses.items()}

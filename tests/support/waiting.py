@@ -8,7 +8,7 @@ from typing import TypeVar
 
 Found = TypeVar("Found")
 
-PATIENCE = 60.0
+PATIENCE = 120.0
 """Seconds after which what has not come is given up. A test that passes never waits for them."""
 
 

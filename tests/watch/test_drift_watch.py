@@ -5,19 +5,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.watch.drift.drift import Drifts, Spread
+from benchmon.watch.drift.drift import Drifts
 
 SIGMA = 0.005
 
 
-def run(values, expected=22.0, *, step=0.2, uncertainty=0.0, accuracy=0.0, warm=0.0, start=0.0):
+def run(values, expected=22.0, *, step=0.2, accuracy=0.0, warm=0.0, start=0.0):
     """Feed readings of one channel; return the watch and the times at which a drift began and ended."""
     watch, began, ended = Drifts(["vout"]), [], []
-    spread = Spread(uncertainty, accuracy)
     expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
     for index, value in enumerate(values):
         time = start + step * index
-        if watch.update("vout", time, float(value), float(expected[index]), spread=spread, warm=float(warm[index])):
+        if watch.update("vout", time, float(value), float(expected[index]), accuracy=accuracy, warm=float(warm[index])):
             (ended if watch.drift("vout") is None else began).append(time)
     return watch, began, ended
 
@@ -87,7 +86,7 @@ def test_warming_up_is_no_drift_but_more_than_that_is():
     t = times(10)
     warm = 1 - np.exp(-t / 200)
     values = 22.0 - 0.1 * (1 - warm) + noise(len(t), 9)
-    assert run(values, uncertainty=0.15, warm=warm)[1] == []
+    assert run(values, warm=0.1 * warm)[1] == []
     assert run(values)[1] != []
 
 
@@ -133,12 +132,12 @@ def of_a_bench(minutes, mains_read, follow, seed=3):
                 time,
                 size * (true / 230) ** power + noise_now,
                 size * (read / 230) ** power,
-                spread=Spread(0.02 * size, 0.005 * size),
+                accuracy=0.005 * size,
             )
             began += [(one, time) for one in changed if watch.drift(one) is not None]
         # The power factor follows the mains through the core, by 4 % a per cent; the prediction knows nothing of it.
         value = 0.6 * (1 + 4 * (true / 230 - 1)) + 1e-4 * random.standard_normal()
-        changed = watch.update("pf", time, value, 0.6, spread=Spread(0.05, 0.006))
+        changed = watch.update("pf", time, value, 0.6, accuracy=0.006)
         began += [(one, time) for one in changed if watch.drift(one) is not None]
     return watch, began
 

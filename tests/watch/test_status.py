@@ -1,11 +1,12 @@
 import math
+from itertools import pairwise
 from types import SimpleNamespace
 
 import pytest
 
 from benchmon.quantities import Expected
 from benchmon.watch.records import Event, EventDetails, Explanation, Flag, Forecast
-from benchmon.watch.status import Level, Outlooks
+from benchmon.watch.status import Level, Outlooks, StatusWatch
 from benchmon.watch.status_wording import SIGNS, status_line
 from benchmon.watch.verdict import judgement_of
 
@@ -277,3 +278,32 @@ def test_of_every_pair_the_first_line_names_the_worse_and_never_forgets_a_silent
         assert seen.sentence.startswith(begins), (both[0][0], both[1][0])
         if "guard" in latest and worse > 0:
             assert "Not watched: guard" in seen.sentence
+
+
+def levels_of(bench, values, name="vout"):
+    """Return the level after each of `values` of one channel, the others as expected."""
+    watch, found = StatusWatch(bench), []
+    for judgement in latest_of(bench).values():
+        watch.judgement(judgement)
+    channel = next(one for one in bench.channel if one.name == name)
+    for time, value in enumerate(values):
+        watch.judgement(judgement_of(channel, float(time), value, GOOD))
+        found.append(watch.at(float(time)).level)
+    return found
+
+
+def changes(found):
+    return sum(one is not other for one, other in pairwise(found))
+
+
+def test_one_last_digit_of_a_display_is_no_other_status(bench):
+    edge = 22.0 + math.hypot(0.5, 0.02)
+    assert changes(levels_of(bench, [edge + 0.02 * (-1) ** at for at in range(200)])) <= 1
+
+
+def test_a_single_reading_that_is_clearly_wrong_changes_the_status_at_once_and_back(bench):
+    assert levels_of(bench, [23.5, 22.1]) == [Level.CAUTION, Level.AS_EXPECTED]
+
+
+def test_a_reading_that_agrees_for_long_ends_a_doubt(bench):
+    assert levels_of(bench, [22.6, *[22.45] * 20])[-1] is Level.AS_EXPECTED

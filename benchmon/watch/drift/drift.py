@@ -10,8 +10,8 @@ memory. For each new block:
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
    deviation of a single reading, what the mains' movement may leave after re-prediction (`MainsResidual`), the step
-   of an expectation that follows in steps, what warming up may still change (as much of the uncertainty as its
-   progress says), what moving air does to a temperature, and the slow noise of the channel, learnt from its past.
+   of an expectation that follows in steps, what warming up may have changed (`WarmParts`), what moving air does to a
+   temperature, and the slow noise of the channel, learnt from its past.
 
 Drifts of all channels of a bench: blocks that begin and end together, corrected for what all share. Where channels
 drift together as if the mains had moved while their meter did not, or the other way round, it is the meter's drift.
@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -38,6 +38,7 @@ from benchmon.watch.drift.blocks import (
     trend_of,
 )
 from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
+from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
@@ -67,10 +68,6 @@ _SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.07, 1.0, 3.0
 """Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience);
 how many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
-_BY_WARMTH, _MOST_BY_WARMTH = 0.7, 0.03
-"""The part of an uncertainty that one thing's warming up may use, and the part of a reading by which it moves at most:
-copper that warms by 40 K takes 2 % off an output, and most of that is predicted. From experience."""
-
 _LEAST_ELASTICITY, _LARGEST_ELASTICITY = 0.5, 3.0
 """By how many per cent a per cent of mains a channel moves that shows them: voltages by 1, powers by 2."""
 
@@ -84,16 +81,6 @@ class Noises(NamedTuple):
     reading: float
     residual: float
     expected: float
-
-
-class Spread(NamedTuple):
-    """What a reading may differ by: the uncertainty of reading and expectation together, the meter's accuracy."""
-
-    uncertainty: float
-    accuracy: float
-
-
-EXACT = Spread(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +133,10 @@ class DriftWatch:
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
         self.drift = None
 
-    def take(self, block: BlockAverage, noises: Noises, spread: Spread, innocent: float = 0.0) -> None:
+    def take(self, block: BlockAverage, noises: Noises, accuracy: float, innocent: float = 0.0) -> None:
         """Take the next block; `drift` is what is known after it.
 
-        Warming up may still change the channel by the uncertainty of `spread` times the change of the blocks' `warm`. A
-        change up to `innocent` is no drift in any case.
+        `accuracy` is the meter's. A change up to `innocent`, and as much as the blocks' `warm` changes, is no drift.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -166,7 +152,7 @@ class DriftWatch:
                 if self.drift is None:
                     return  # all blocks are new
             elif moved and self.drift is None:
-                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), spread)
+                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), accuracy)
             coming = merged
 
     def _has_moved(self, block: BlockAverage, deviation: float) -> bool:
@@ -179,7 +165,7 @@ class DriftWatch:
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
         return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
 
-    def _look(self, level: int, ladder: _BlockLadder, least: float, spread: Spread) -> None:
+    def _look(self, level: int, ladder: _BlockLadder, least: float, accuracy: float) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
@@ -187,10 +173,10 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start, spread.uncertainty):
+            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start):
                 length = float(times[-1] - times[start])
-                swing = self._swing(length, float(times[start]), spread.accuracy)
-                if change <= least + math.hypot(self._innocent(ladder, start, spread.uncertainty), swing):
+                swing = self._swing(length, float(times[start]), accuracy)
+                if change <= least + math.hypot(self._innocent(ladder, start), swing):
                     return
                 self._begin(level, ladder, times[start:], values[start:])
                 return
@@ -232,17 +218,28 @@ class DriftWatch:
             return False
         return _LEAST_ELASTICITY < abs(slope * block.mains / block.expected) < _LARGEST_ELASTICITY
 
-    def slope_since(self, since: float) -> tuple[float, float]:
-        """Return the slope of the residual itself since then, a second, and its standard uncertainty.
+    def shown_since(self, since: float, slope: float) -> ShownMovement | None:
+        """Return what the residual itself shows since then, of an expectation with a `slope` a volt.
 
-        The uncertainty is infinite where too little has been read since then.
+        None where too little has been read since then.
         """
+        blocks = self._blocks_since(since)
+        if not blocks:
+            return None
+        trend = trend_of(np.array([one.time for one in blocks]), np.array([one.residual for one in blocks]))
+        return ShownMovement(slope, trend.slope, (trend.high - trend.low) / 4.0, _rate(blocks, "warm"))
+
+    def mains_since(self, since: float) -> float:
+        """Return by how much the mains moved since then, V/s on the average, 0 where too little is known."""
+        blocks = self._blocks_since(since)
+        return _rate(blocks, "mains") if blocks else 0.0
+
+    def _blocks_since(self, since: float) -> Sequence[BlockAverage]:
         for ladder in self._ladders:
-            blocks = [(block.time, block.residual) for block in ladder.blocks if block.time >= since]
+            blocks = [block for block in ladder.blocks if block.time >= since]
             if len(blocks) >= _AT_LEAST and (ladder.blocks[0].time <= since or ladder is self._ladders[-1]):
-                trend = trend_of(*np.array(blocks).T)
-                return trend.slope, (trend.high - trend.low) / 4.0
-        return 0.0, math.inf
+                return blocks
+        return ()
 
     def _swing(self, length: float, before: float, accuracy: float) -> float:
         """Return how much the channel's own slow noise may change it over `length` seconds.
@@ -262,14 +259,17 @@ class DriftWatch:
         variance = (_SLOW_WEIGHT * prior**2 + swings * squares) / (_SLOW_WEIGHT + swings)
         return _SLOW_WIDTH * math.sqrt(variance)
 
-    def _innocent(self, ladder: _BlockLadder, start: int, uncertainty: float) -> float:
+    def _innocent(self, ladder: _BlockLadder, start: int) -> float:
         """Return the change over the blocks from `start` on that needs no drift to explain it."""
         blocks = list(ladder.blocks)[start:]
         moved = [driver(block) for block in blocks]
         mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
-        value = abs(blocks[-1].expected + blocks[-1].residual)
-        warm = _BY_WARMTH * min(uncertainty, _MOST_BY_WARMTH * value) * abs(blocks[-1].warm - blocks[0].warm)
-        return mains + warm
+        return mains + abs(blocks[-1].warm - blocks[0].warm)
+
+
+def _rate(blocks: Sequence[BlockAverage], what: str) -> float:
+    last, first = blocks[-1], blocks[0]
+    return float(getattr(last, what) - getattr(first, what)) / (last.time - first.time)
 
 
 _DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
@@ -277,8 +277,6 @@ _DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
 air changes a part's cooling by 2 % rms, and swings by three times that. From experience."""
 
 _LATE_ELASTICITY = 1.0
-_FEWEST_WITNESSES, _AGREEING, _ALIKE = 3, 0.75, 0.5
-"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be."""
 
 
 class Drifts:
@@ -300,12 +298,13 @@ class Drifts:
             for name, quantity in quantities.items()
         }
         self._late = late
-        self._spreads = dict.fromkeys(self._makers, EXACT)
+        self._accuracies = dict.fromkeys(self._makers, 0.0)
         self._estimate = MainsEstimate()
         self._mains, self._mains_channel = _Mean(), mains
         self.witnesses: frozenset[str] = frozenset()
         self._explained: set[str] = set()
         self._mains_drift: Drift | None = None
+        self._closed = 0
         self._turn: int | None = None
         self._began: float | None = None
 
@@ -326,13 +325,13 @@ class Drifts:
         value: float,
         expected: float,
         *,
-        spread: Spread = EXACT,
+        accuracy: float = 0.0,
         warm: float = 0.0,
     ) -> set[str]:
         """Take one finite reading; return the channels whose drift began or ended with it.
 
-        `expected` is the value re-predicted for this moment. Warming up may still change the reading by the uncertainty
-        of `spread` times the change of `warm`. All in the channel's unit; times rise over all channels.
+        `expected` is the value re-predicted for this moment, `accuracy` the meter's, `warm` by how much warming up may
+        have moved the reading so far. All in the channel's unit; times rise over all channels.
         """
         changed: set[str] = set()
         if self._began is None:
@@ -341,7 +340,7 @@ class Drifts:
         if turn != self._turn:
             changed = self._close()
             self._turn = turn
-        self._spreads[channel] = spread
+        self._accuracies[channel] = accuracy
         if self._makers[channel].update(time, value, expected, warm):
             if self.drift(channel) is not None:
                 changed.add(channel)
@@ -358,11 +357,13 @@ class Drifts:
             made = {name: block._replace(mains=volts) for name, block in made.items()}
             made |= self._without_what_is_shared(made, noises, volts)
         had = {name for name in self._watches if self.drift(name) is not None}
+        self._closed += 1
+        is_to_look_again = self._closed % BLOCKS_MERGED == 0
         for name, block in made.items():
             watch = self._watches[name]
             before = watch.drift
-            watch.take(block, noises[name], self._spreads[name], self._moving_air(name, block))
-            if before is None and watch.drift is not None:
+            watch.take(block, noises[name], self._accuracies[name], self._moving_air(name, block))
+            if watch.drift is not None and name not in self._explained and (before is None or is_to_look_again):
                 self._look_at_the_mains_meter(name, watch.drift)
         self._explained = {name for name in self._explained if self._watches[name].drift is not None}
         if not self._explained:
@@ -376,30 +377,24 @@ class Drifts:
         return _DRAUGHT + _OF_THE_RISE * max(0.0, block.expected + block.residual - _USUAL_AIR)
 
     def _look_at_the_mains_meter(self, channel: str, drift: Drift) -> None:
-        """Find out whether a drift that begins at `channel` is that of the mains meter: others then show as many volts.
-
-        What can show it is a channel that follows the mains about as they are, or as their square, and whose own slope
-        since then is known to half of what it should be.
-        """
+        """Find out whether a drift of `channel` is that of the mains meter: others then show as many volts."""
+        if self._mains_channel is None:
+            return
         shown = {}
         for name, watch in self._watches.items():
             slope = self._estimate.slope(name)
-            if self._mains_channel is not None and name not in self._late and watch.follows_the_mains(slope):
-                rate, doubt = watch.slope_since(drift.since)
-                shown[name] = (-rate / slope, doubt / abs(slope))
-        if len(shown) < _FEWEST_WITNESSES or channel not in shown:
+            if name not in self._late and watch.follows_the_mains(slope):
+                one = watch.shown_since(drift.since, slope)
+                if one is not None:
+                    shown[name] = one
+        if channel not in shown:
             return
-        volts = sorted(rate for rate, _ in shown.values())[len(shown) // 2]
-        clear = {name: pair for name, pair in shown.items() if pair[1] < 0.5 * abs(volts)}
-        alike = {
-            name for name, (rate, doubt) in clear.items() if abs(rate - volts) < max(2.5 * doubt, _ALIKE * abs(volts))
-        }
-        if channel not in alike or len(alike) < max(_FEWEST_WITNESSES, _AGREEING * len(clear)):
+        found = meter_drift(shown, self._watches[channel].mains_since(drift.since))
+        if found is None or channel not in found.witnesses:
             return
         if self._mains_drift is None:
-            # What is expected follows the meter and the readings do not: the meter went by as many volts as they lack.
-            rates = sorted(shown[name][0] for name in alike)
-            self._mains_drift, self.witnesses = Drift(volts, rates[0], rates[-1], drift.since, 0.0), frozenset(alike)
+            self._mains_drift = Drift(found.rate, found.low, found.high, drift.since, 0.0)
+            self.witnesses = found.witnesses
         self._explained.add(channel)
 
     def _noises(self, name: str) -> Noises:

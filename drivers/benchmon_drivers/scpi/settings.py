@@ -12,25 +12,31 @@ from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
+from benchmon_drivers.scpi.usbtmc import is_usbtmc
 from benchmon_drivers.scpi.waveform_format import WaveKeys
-from benchmon_drivers.serial.port import SERIAL_KEYS, SerialKeys, not_zero, one_command, termination
+from benchmon_drivers.serial.port import (
+    SERIAL_KEYS,
+    SerialKeys,
+    not_zero,
+    one_command,
+    termination,
+    termination_or_none,
+)
 
 Command = Annotated[str, BeforeValidator(one_command)]
 Termination = Annotated[str, AfterValidator(termination)]
 
 
-def _termination_or_none(value: str) -> str:
-    return termination(value) if value else value
-
-
 class ScpiSettings(InstrumentSettings, SerialKeys):
     """A SCPI instrument behind a VISA resource name."""
 
-    address: str = Field("", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET".')
+    address: str = Field(
+        "", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET", or "/dev/usbtmc0".'
+    )
     backend: str = Field(
         "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
     )
-    read_termination: Annotated[str, AfterValidator(_termination_or_none)] = Field(
+    read_termination: Annotated[str, AfterValidator(termination_or_none)] = Field(
         "\n", description='Characters that end an answer; "" where only silence ends it.'
     )
     end_after: Annotated[Seconds, Field(ge=0.01, le=10)] = Field(
@@ -63,6 +69,8 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     @field_validator("address")
     @classmethod
     def _a_visa_resource(cls, value: str) -> str:
+        if is_usbtmc(value):
+            return value
         try:
             rname.parse_resource_name(value)
         except rname.InvalidResourceName as problem:

@@ -12,15 +12,13 @@ import struct
 from collections.abc import Callable, Iterator, Mapping
 from functools import reduce
 from operator import xor
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import (
     AfterValidator,
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
-    PlainSerializer,
     StrictBool,
     model_validator,
 )
@@ -29,32 +27,23 @@ from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.types import ChannelSettings
 from benchmon.text import one_line
-from benchmon_drivers.serial.port import not_zero
+from benchmon_drivers.serial.port import HexBytes, not_zero
 
 LONGEST_FRAME = 1024
-_FORMAT = re.compile(r"([<>]?)([bBhHiIqQfd]|u24|s24|bcd|ascii|segments)")
-_DIGITS = re.compile(r"[+-]? *(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
+_FORMAT = re.compile(r"([<>]?)([bBhHiIqQfd]|u24|s24|bcd|ascii|hex|segments)")
+_DIGITS = re.compile(r"[+-]? *(?:[0-9]+\.?[0-9]*|\.[0-9]+)|(?:[0-9]+\.?[0-9]*|\.[0-9]+) *[+-]")
+_HEXADECIMAL = re.compile(r"[0-9A-Fa-f]{1,12}")
 _OVERLOAD = ("OL", "0L", "L", "O.L", "0.L", ".OL", ".0L", "OL.", "0L.")
 """What digits of a display show over range."""
 _IMPLAUSIBLE = 1e15
 _MOST_DIGITS = 16
 
 
-def _from_hex(value: Any) -> Any:
-    if not isinstance(value, str):
-        raise BadInput('must be bytes in hexadecimal, such as "AA 55"')
-    try:
-        data = bytes.fromhex(value)
-    except ValueError as problem:
-        raise BadInput('is no text of bytes in hexadecimal, such as "AA 55"') from problem
-    return data
-
-
 def _one_number(value: str) -> str:
     if not _FORMAT.fullmatch(value):
         raise BadInput(
-            'must be one number of Python\'s struct, such as ">h" or "<f", or u24, s24, bcd, ascii, segments; > has '
-            "the high byte or digit first"
+            'must be one number of Python\'s struct, such as ">h" or "<f", or u24, s24, bcd, ascii, hex, segments; > '
+            "has the high byte or digit first"
         )
     return value
 
@@ -70,12 +59,6 @@ def _segments(value: Mapping[str, str]) -> Mapping[str, str]:
     return {code.upper(): char for code, char in value.items()}
 
 
-HexBytes = Annotated[
-    bytes,
-    BeforeValidator(_from_hex),
-    Field(max_length=64),
-    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
-]
 Position = Annotated[int, Field(ge=-LONGEST_FRAME, le=LONGEST_FRAME - 1)]
 Byte = Annotated[int, Field(ge=0, le=255)]
 Bits = tuple[Position, Byte, Byte]
@@ -102,11 +85,11 @@ class SerialFramesChannel(ChannelSettings):
     )
     format: Annotated[str, AfterValidator(_one_number)] = Field(
         description='One number as Python\'s struct writes it: ">h" is signed, two bytes, the high byte first. Also '
-        '"u24", "s24" (three bytes), "bcd" (two digits a byte), "ascii" (digits as text), "segments" (a display); "<" '
-        "before it has the low byte or digit first."
+        '"u24", "s24" (three bytes), "bcd" (two digits a byte), "ascii" and "hex" (digits as text), '
+        '"segments" (a display); "<" before it has the low byte or digit first.'
     )
     count: Annotated[int, Field(ge=1, le=_MOST_DIGITS)] | None = Field(
-        None, description="How many bytes hold the digits, for bcd, ascii and segments."
+        None, description="How many bytes hold the digits, for bcd, ascii, hex and segments."
     )
     step: Annotated[int, Field(ge=1, le=8)] = Field(1, description="Bytes from one of these bytes to the next.")
     mask: Byte = Field(255, description="Bits of each of these bytes that belong to the digit.")
@@ -153,7 +136,7 @@ class SerialFramesChannel(ChannelSettings):
     @model_validator(mode="after")
     def _fits_together(self) -> SerialFramesChannel:
         kind = self.kind[1]
-        has_digits = kind in ("bcd", "ascii", "segments")
+        has_digits = kind in ("bcd", "ascii", "hex", "segments")
         if has_digits and self.count is None:
             raise KeyedError("count", None, f"is missing; {kind} needs the number of bytes")
         for name in ("count", "step", "mask"):
@@ -180,7 +163,7 @@ class SerialFramesChannel(ChannelSettings):
     @property
     def may_lose_decades(self) -> bool:
         """Whether an integer would be read in the wrong decade if the meter changed its range by itself."""
-        is_integer = self.count is None and self.kind[1] not in ("f", "d")
+        is_integer = self.kind[1] == "hex" or (self.count is None and self.kind[1] not in ("f", "d"))
         return is_integer and not self.announces_range and not self.fixed_range
 
     @property
@@ -261,13 +244,17 @@ def _number(keys: SerialFramesChannel, data: bytes) -> float:
     masked = bytes(byte & keys.mask for byte in (data if order == ">" else reversed(data)))
     if kind == "bcd":
         text = masked.hex()
-    elif kind == "ascii":
+    elif kind in ("ascii", "hex"):
         text = masked.decode("latin-1").strip(" \0")
     else:
         unknown = next((byte for byte in masked if f"{byte:02X}" not in keys.segments), None)
         if unknown is not None:
             raise BadReply(f"shows the segments {unknown:02X}, which are not in its table")
         text = "".join(keys.segments[f"{byte:02X}"] for byte in masked).strip()
+    if kind == "hex":
+        if not _HEXADECIMAL.fullmatch(text):
+            raise BadReply(f'shows "{one_line(text, 40)}", which is no hexadecimal number')
+        return float(int(text, 16))
     has_point = "." in text or keys.announces_range or keys.fixed_range
     return _from_digits(text, has_point=has_point)
 
@@ -277,7 +264,8 @@ def _from_digits(text: str, *, has_point: bool) -> float:
         why = "give point, exponent or ranges, or fixed_range = true where the meter stays in one range"
         raise BadReply(f'shows "{one_line(text, 40)}" without a decimal point, so its range is not known; {why}')
     if _DIGITS.fullmatch(text):
-        return float(text.replace(" ", ""))
+        sign = -1.0 if "-" in text else 1.0
+        return sign * float(text.strip("+- "))
     if text.lstrip("+- ").upper() in _OVERLOAD:
         return -math.inf if text.startswith("-") else math.inf
     raise BadReply(f'shows "{one_line(text, 40)}", which is no number')

@@ -21,12 +21,11 @@ from benchmon_drivers.serial.frame_numbers import (
     CHECKSUMS,
     LONGEST_FRAME,
     Checksum,
-    HexBytes,
     Position,
     SerialFramesChannel,
     frame_value,
 )
-from benchmon_drivers.serial.port import Order, arrived, discards_on_close, read_until_quiet
+from benchmon_drivers.serial.port import HexBytes, Order, arrived, discards_on_close, read_until_quiet
 
 _MOST_HALVES = 15
 _GAP = 0.5

@@ -11,9 +11,9 @@ import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from serial.tools.list_ports import comports
 
 from benchmon.bench.fields import KeyedError, Number
@@ -27,18 +27,20 @@ from benchmon_drivers.number_parsing import (
     OverloadWords,
     Pattern,
     ReplyUnit,
+    hexadecimal_number,
     over_range,
     shown,
     written_number,
 )
 from benchmon_drivers.serial.driver import SerialDriver, SerialSettings
 from benchmon_drivers.serial.port import (
+    any_command,
     arrived,
     discards_on_close,
     not_zero,
-    one_command,
     read_until_quiet,
     termination,
+    termination_or_none,
 )
 
 LONGEST_LINE = 1000
@@ -47,16 +49,20 @@ _GAP = 1.0
 _QUIET = 0.2
 """Seconds without a byte, far longer than between two characters of a line, after which a new line begins."""
 _END = re.compile(rb"[\r\n]")
+_CONTROL = "".join(map(chr, range(33)))
 
 
 class LineSplitter:
-    """Collects bytes and returns complete lines without their ends (CR, LF or both); empty ones are left out.
+    """Collects bytes and returns complete lines without their ends; empty ones are left out.
+
+    Lines end with `end`, or with CR, LF or both where it is "".
 
     Where the beginning of a line may be missing (at the start, after an endless line, after a gap) everything up to the
     next line end is discarded and counted in `dropped`. Times are monotonic seconds.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, end: str = "") -> None:
+        self._end = re.compile(re.escape(end.encode())) if end else _END
         self.dropped = 0
         self._part = b""
         self._last = 0.0
@@ -77,7 +83,7 @@ class LineSplitter:
         elif self._part and now - self._last > _GAP:
             self._lose_step()
         self._last = now
-        *whole, self._part = _END.split(self._part + data)
+        *whole, self._part = self._end.split(self._part + data)
         if whole and not self._in_step:
             self.dropped += 1
             self._in_step = True
@@ -98,7 +104,7 @@ _MOST_LINES = 20
 """The most lines that are skipped while waiting for a reply, such as an echo or an acknowledgement."""
 
 
-Command = Annotated[str, BeforeValidator(one_command)]
+Command = Annotated[str, BeforeValidator(any_command)]
 
 
 class SerialLinesSettings(SerialSettings):
@@ -113,22 +119,33 @@ class SerialLinesSettings(SerialSettings):
         OVERLOAD, description="Words that the meter sends when it is over range, by default OL, O.L, OVLD and OVERLOAD."
     )
     setup: tuple[Command, ...] = Field((), description="Lines that are sent when the port is opened.")
-    write_termination: Annotated[str, AfterValidator(termination)] = Field(
-        "\n", description="Characters that end a line to the meter."
+    write_termination: Annotated[str, AfterValidator(termination_or_none)] = Field(
+        "\n", description='Characters that end a line to the meter; "" where a query such as ENQ needs none.'
+    )
+    read_termination: Annotated[str, AfterValidator(termination)] | None = Field(
+        None, description='Characters that end a line of the meter, such as ETX "\\u0003"; left out, CR, LF or both.'
     )
 
 
 class SerialLinesChannel(ChannelSettings):
     """How one value is found in a line of text."""
 
-    query: Command = Field("", description="Line that makes the meter answer; left out where it sends by itself.")
+    query: Command = Field(
+        "",
+        description='Line that makes the meter answer, or a control code such as ENQ "\\u0005"; left out where it '
+        "sends by itself.",
+    )
     pattern: Pattern | None = Field(
         None, description="Regular expression of this channel, where it is not that of the instrument."
     )
     group: str = Field(
         "value",
         description="Named group of the pattern that is the value; a group unit, or NAME_unit for a group NAME, is "
-        "its unit.",
+        "its unit, and a group sign, or NAME_sign, its sign.",
+    )
+    digits: Literal["decimal", "hexadecimal"] = Field("decimal", description="Digits of the value.")
+    bits: Annotated[int, Field(ge=2, le=48)] | None = Field(
+        None, description="Bits of a hexadecimal value whose highest bit is its sign."
     )
     factor: Annotated[Number, AfterValidator(not_zero)] = Field(
         1.0, description="Factor on the value in the line; negative where the leads are reversed."
@@ -139,6 +156,12 @@ class SerialLinesChannel(ChannelSettings):
         description='Unit of a value that is shown without one, such as "mV", "°F" or "K", and of what scale converts, '
         "where it is not that of the quantity.",
     )
+
+    @model_validator(mode="after")
+    def _bits_of_hexadecimal(self) -> SerialLinesChannel:
+        if self.bits is not None and self.digits != "hexadecimal":
+            raise KeyedError("bits", self.bits, 'belongs to digits = "hexadecimal"')
+        return self
 
 
 LinesChannel = DrivenChannel[SerialLinesChannel]
@@ -161,7 +184,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         self.streams = not asked
         self._patterns = {channel.name: self._compiled(channel, settings) for channel in channels}
         self._overload = frozenset(word.casefold() for word in settings.overload)
-        self._lines = LineSplitter()
+        self._lines = LineSplitter(settings.read_termination or "")
         self._misfits = 0
         self._has_slow_line = False
 
@@ -205,7 +228,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         if strange:
             raise BadReply(f'answered "{shown(strange[0])}", which does not fit the pattern')
         raise InstrumentTimeout(
-            f"{self.settings.address}: no answer to {channel.settings.query} within {self.timeout:.3g} s; "
+            f"{self.settings.address}: no answer to {one_line(channel.settings.query)} within {self.timeout:.3g} s; "
             "is it switched on, and are baud and query right?"
         )
 
@@ -249,10 +272,14 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         overrange = over_range(digits.strip(), self._overload)
         if overrange is not None:
             return math.copysign(overrange, overrange * keys.factor)
-        groups = match.groupdict()
-        unit = groups.get(f"{channel.settings.group}_unit") or groups.get("unit") or ""
+        groups, wanted = match.groupdict(), keys.unit or channel.unit
+        unit = groups.get(f"{keys.group}_unit") or groups.get("unit") or ""
+        sign = groups.get(f"{keys.group}_sign") or groups.get("sign") or ""
         try:
-            return written_number(digits, unit, keys.unit or channel.unit) * keys.factor + keys.offset
+            if keys.digits == "hexadecimal":
+                side = -1.0 if sign.strip() in ("-", "−") else 1.0
+                return side * hexadecimal_number(digits, keys.bits, wanted) * keys.factor + keys.offset
+            return written_number(f"{digits}{sign.strip()}", unit, wanted) * keys.factor + keys.offset
         except BadReply as problem:
             return problem
 
@@ -273,6 +300,7 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
 
 
 def _text(line: bytes) -> str:
+    """Return a line as text, without the spaces and control codes, such as STX and ETX, at its ends."""
     with suppress(UnicodeDecodeError):
-        return line.decode().strip()
-    return line.decode("latin-1").strip()
+        return line.decode().strip(_CONTROL)
+    return line.decode("latin-1").strip(_CONTROL)

@@ -9,10 +9,15 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
 
 import serial
-from pydantic import AfterValidator, BaseModel, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, Field, PlainSerializer, model_validator
 
+from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, InstrumentError, InstrumentTimeout
 from benchmon.text import one_line
+
+Level = Literal["asserted", "released"]
+HANDSHAKES_BY_LINE: Final = {"rts": "rts/cts", "dtr": "dtr/dsr"}
+"""The handshake that needs each line of a port."""
 
 Order = Literal["big", "little"]
 """Whether the byte or word with the highest bits comes first ("big"), or that with the lowest ("little")."""
@@ -25,14 +30,51 @@ def _one_of_three(value: float) -> float:
 
 
 class SerialKeys(BaseModel):
-    """Speed in bits per second, frame and handshake of a serial line; 9600 8N1 without handshake where not given."""
+    """Speed in bits per second, frame, handshake and lines of a serial port; 9600 8N1 without handshake by default."""
 
     baud: Annotated[int, Field(ge=50, le=4_000_000)] = Field(9600, description="Bits per second of the serial line.")
     data_bits: Annotated[int, Field(ge=5, le=8)] = Field(8, description="Data bits of a character.")
     parity: Literal["none", "even", "odd", "mark", "space"] = Field("none", description="Parity bit.")
     stop_bits: Annotated[float, AfterValidator(_one_of_three)] = Field(1, description="Stop bits: 1, 1.5 or 2.")
     handshake: Literal["none", "xon/xoff", "rts/cts", "dtr/dsr"] = Field("none", description="Handshake of the line.")
+    rts: Level | None = Field(
+        None,
+        description='Level of RTS while the port is open, "asserted" or "released"; some cables are fed by it. '
+        "Left out, it is asserted where the port has it.",
+    )
+    dtr: Level | None = Field(None, description="The same of DTR.")
 
+    @model_validator(mode="after")
+    def _lines_are_free(self) -> SerialKeys:
+        for line, handshake in HANDSHAKES_BY_LINE.items():
+            if getattr(self, line) is not None and self.handshake == handshake:
+                raise KeyedError(line, getattr(self, line), f"is taken by the handshake {handshake}")
+        return self
+
+    @property
+    def levels(self) -> dict[str, bool]:
+        """Whether "rts" and "dtr" are asserted, of those that the bench file gives."""
+        given = {"rts": self.rts, "dtr": self.dtr}
+        return {line: level == "asserted" for line, level in given.items() if level is not None}
+
+
+def _from_hex(value: Any) -> Any:
+    if not isinstance(value, str):
+        raise BadInput('must be bytes in hexadecimal, such as "AA 55"')
+    try:
+        data = bytes.fromhex(value)
+    except ValueError as problem:
+        raise BadInput('is no text of bytes in hexadecimal, such as "AA 55"') from problem
+    return data
+
+
+HexBytes = Annotated[
+    bytes,
+    BeforeValidator(_from_hex),
+    Field(max_length=64),
+    PlainSerializer(lambda data: data.hex(" ").upper(), return_type=str, when_used="json"),
+]
+"""Bytes that a bench file has in hexadecimal."""
 
 SERIAL_KEYS = frozenset(SerialKeys.model_fields)
 
@@ -49,6 +91,18 @@ def one_command(value: Any) -> Any:
     if isinstance(value, str) and (not value.isascii() or one_line(value, 500) != value):
         raise BadInput("must be one line of printable ASCII characters")
     return value
+
+
+def any_command(value: Any) -> Any:
+    """Return a command, which may hold control codes such as ENQ. Raises `BadInput` for a line end or other text."""
+    if isinstance(value, str) and (not value.isascii() or len(value) > 500 or "\n" in value or "\r" in value):
+        raise BadInput("must be ASCII characters without a line end, which write_termination gives")
+    return value
+
+
+def termination_or_none(value: str) -> str:
+    """Return a line termination like `termination`, or "" for none."""
+    return termination(value) if value else value
 
 
 def termination(value: str) -> str:
@@ -86,8 +140,8 @@ def open_port(
 ) -> Any:
     """Return the port at `address`, opened exclusively; a read waits at most `timeout` seconds.
 
-    `lines` is whether "rts" and "dtr" are asserted from the beginning; those not given are. Raises `OSError` or an
-    error of pyserial (see `explain_port`).
+    `lines` is whether "rts" and "dtr" are asserted from the beginning; of those not given, the keys say it. Raises
+    `OSError` or an error of pyserial (see `explain_port`).
     """
     port = serial.serial_for_url(
         address,
@@ -104,7 +158,7 @@ def open_port(
         write_timeout=None if address.startswith("rfc2217://") else write_timeout,
         exclusive=True,
     )
-    for line, asserted in (lines or {}).items():
+    for line, asserted in (keys.levels | dict(lines or {})).items():
         setattr(port, line, asserted)
     port.open()
     keep_others_out(port)

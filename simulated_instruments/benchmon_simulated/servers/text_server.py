@@ -8,14 +8,14 @@ from __future__ import annotations
 import asyncio
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.meters.meter import MakeMeter, Meter
-from benchmon_simulated.servers.driver_settings import channels_of, keys_of
+from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import PtyTransport
 from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
@@ -71,6 +71,13 @@ class LineFormat:
         return all(match[name] == self._text_of(name, values) for name in self._names)
 
 
+def line_format(pattern: str) -> LineFormat:
+    """Return the format of a text in which `pattern` finds its first group. Raises `BadInput` if there is none."""
+    named = pattern if "(?P<value>" in pattern else re.sub(r"\((?!\?)", "(?P<value>", pattern, count=1)
+    # Parts that may match nothing are left out.
+    return LineFormat(re.sub(r"\[\^[^\]]*\]\*|\.\*\??", "", named), {"value": 3}, {})
+
+
 def _literal(text: str) -> str:
     r"""Return the simplest text that a pattern without groups matches: a blank for `\\s`, escapes removed."""
     return _TOKEN.sub(lambda token: " " if token["blank"] else token["escaped"] or token["other"] or "", text)
@@ -114,6 +121,8 @@ class TextServer(WiredServer):
         channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
         overload = next(iter(keys.texts("overload")), OVERLOAD)
+        self._ends = keys.text("read_termination") or "\r\n"
+        self._hears_lines = keys.text("write_termination", "\n") != ""
         common = keys.text("pattern", PLAIN_PATTERN)
         groups: dict[tuple[str, str], list[Channel]] = {}
         for channel in channels:
@@ -124,6 +133,9 @@ class TextServer(WiredServer):
             (query.encode("ascii", "replace"), _TextLine(self.name, pattern, its_own, meter, overload))
             for (query, pattern), its_own in groups.items()
         ]
+        switch = bench.switch_off
+        obeys = switch is not None and switch.instrument == instrument.name
+        self._relay = _relay_board(Keys("switch_off", switch.driver_keys), supply) if switch and obeys else {}
         self.meters = [own for _, line in self._lines for own in line.meters.values()]
         self.has_clock = any(line.has_clock for _, line in self._lines)
 
@@ -142,13 +154,46 @@ class TextServer(WiredServer):
 
     def _line_now(self, line: _TextLine) -> bytes:
         ahead = sum(effect.clock_ahead for effect in self.effects)
-        return line.line_now(self._supply.snapshot, ahead)
+        text = line.line_now(self._supply.snapshot, ahead)
+        return f"{text}{self._ends}".encode() if text else b""
 
     def _receive(self, data: bytes) -> bytes:
-        *requests, rest = re.split(rb"[\r\n]", self._incomplete + data)
+        received = self._incomplete + data
+        obeyed = sorted((received.index(message), message) for message in self._relay if message in received)
+        if obeyed:
+            at, last = obeyed[-1]
+            self._incomplete = received[at + len(last) :]
+            return b"".join(self._relay[message]() for _, message in obeyed)
+        if not self._hears_lines:
+            # Queries such as ENQ have no end.
+            heard = [line for query, line in self._lines if query and query in received]
+            self._incomplete = b"" if heard else received[-_LONGEST_QUERY:]
+            return b"".join(self._line_now(line) for line in heard)
+        *requests, rest = re.split(rb"[\r\n]", received)
         self._incomplete = rest[-_LONGEST_QUERY:]
         queried = [line for request in requests for query, line in self._lines if query and query == request.strip()]
         return b"".join(self._line_now(line) for line in queried)
+
+
+def _relay_board(keys: Keys, supply: SupplyUnderTest) -> dict[bytes, Callable[[], bytes]]:
+    """Return what a relay board does and answers for each message that it obeys."""
+    by_bytes, end = keys.has("bytes"), keys.text("end", "\n")
+
+    def message(key: str) -> bytes:
+        return keys.octets(key) if by_bytes else f"{keys.text(key)}{end}".encode("ascii", "replace")
+
+    def switch() -> bytes:
+        supply.switch_off()
+        return b""
+
+    off = message("off_answer")
+    on = bytes([*off[:-1], off[-1] ^ 1]) if by_bytes and off else f"not {keys.text('off_answer')}{end}".encode()
+    found: dict[bytes, Callable[[], bytes]] = {}
+    if by_bytes or keys.has("text"):
+        found[message("bytes" if by_bytes else "text")] = switch
+    if keys.has("confirm"):
+        found[message("confirm")] = lambda: on if supply.on else off
+    return found
 
 
 class _TextLine:
@@ -171,16 +216,15 @@ class _TextLine:
         self.meters = {name: meter(channel) for name, channel in groups.items()}
         self.has_clock = CLOCK in self._format.numbers and CLOCK not in groups
 
-    def line_now(self, snapshot: Snapshot, clock_ahead: float) -> bytes:
-        """Return the line with the present values; b"" where one of them is NaN, as such meters do."""
+    def line_now(self, snapshot: Snapshot, clock_ahead: float) -> str:
+        """Return the line with the present values, without an end; "" where one is NaN, as such meters do."""
         shown = {name: meter.read(snapshot) for name, meter in self.meters.items()}
         if any(math.isnan(value) for value in shown.values()):
-            return b""
+            return ""
         others = dict.fromkeys(self._format.numbers, 0.0)
         if self.has_clock:
             others[CLOCK] = snapshot.time + clock_ahead
-        line = self._format.line(others | shown, self._overload)
-        return f"{line}\r\n".encode()
+        return self._format.line(others | shown, self._overload)
 
 
 def _unit_texts(pattern: str, channels: dict[str, Channel]) -> dict[str, str]:

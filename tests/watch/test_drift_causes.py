@@ -1,0 +1,77 @@
+"""What explains a drift: parts that warm, and a mains meter that drifts itself."""
+
+import math
+
+import pytest
+
+from benchmon.bench import load_bench
+from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
+from benchmon.watch.drift.warm_up import WarmParts, progress_of
+from benchmon_simulated.scenarios import scenario_named
+
+BENCH = load_bench(scenario_named("reservoir").path)
+
+DOUBTED = {"output": (0.1, 1e-4), "power": (0.6, 5e-4), "current": (1e-3, 1e-6), "winding": (0.09, 1e-4)}
+"""Slope a volt, and the standard uncertainty of a rate, of channels that follow the mains."""
+
+
+def shown(volts=0.0, warmed=0.0):
+    """Return what channels show of a mains meter that moves by `volts` a second, and of windings that warm."""
+    parts = {"output": 1.0, "power": 1.5, "current": 1.2, "winding": 0.3}
+    return {
+        name: ShownMovement(slope, -slope * (volts + warmed * parts[name]), doubt, slope * 3e-3 * parts[name])
+        for name, (slope, doubt) in DOUBTED.items()
+    }
+
+
+@pytest.mark.parametrize("volts", [-0.02, 0.02])
+@pytest.mark.parametrize("warmed", [0.0, 2e-3])
+def test_a_meter_that_drifts_is_named_by_all_that_follow_it(volts, warmed):
+    found = meter_drift(shown(volts, warmed), volts)
+    assert found.rate == pytest.approx(volts, rel=0.2)
+    assert found.witnesses == set(DOUBTED)
+
+
+def test_windings_that_warm_are_no_drift_of_the_meter():
+    assert meter_drift(shown(0.0, 2e-3), 0.0) is None
+
+
+def test_a_mains_that_moves_and_is_not_quite_followed_is_no_drift_of_its_meter():
+    assert meter_drift(shown(2e-3), 0.02) is None
+
+
+def test_two_channels_are_too_few_to_name_the_meter():
+    two = dict(list(shown(0.02).items())[:2])
+    assert meter_drift(two, 0.02) is None
+
+
+def test_a_warm_up_of_a_known_constant_is_one_exponential():
+    assert progress_of(300.0, 600.0) == pytest.approx(-math.expm1(-0.5))
+
+
+@pytest.mark.parametrize("constant", [1200.0, 1800.0, 2700.0, 3600.0])
+def test_an_unknown_warm_up_moves_at_every_moment_as_much_as_any_that_it_may_be(constant):
+    for since in range(0, 9000, 300):
+        most = progress_of(since + 300.0, 1200.0, 3.0) - progress_of(since, 1200.0, 3.0)
+        assert most >= math.exp(-since / constant) - math.exp(-(since + 300.0) / constant) - 1e-12
+
+
+def test_what_has_long_been_warm_moves_nothing():
+    warm = WarmParts(BENCH, [])
+    warm.moved("output", "output.voltage.mean", 22.0, 0.5)
+    warm.look(600.0, None, {})
+    assert warm.moved("output", "output.voltage.mean", 22.0, 0.5) == 0.0
+
+
+def test_the_bench_file_says_how_long_the_transformer_warms():
+    quick = BENCH.transformer.model_copy(update={"thermal_time_constant": 300.0})
+    moved = []
+    for bench in (BENCH, BENCH.model_copy(update={"transformer": quick})):
+        warm = WarmParts(bench, ["load.temperature"])
+        warm.moved("output", "output.voltage.mean", 22.0, 0.5)
+        warm.look(3000.0, 0.0, {})
+        warm.moved("output", "output.voltage.mean", 22.0, 0.5)
+        warm.look(4000.0, 0.0, {})
+        moved.append(warm.moved("output", "output.voltage.mean", 22.0, 0.5) - 0.35)
+    assert moved[0] > 0.02
+    assert moved[1] == pytest.approx(0.0, abs=1e-3)
