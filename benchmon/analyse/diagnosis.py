@@ -1,7 +1,7 @@
 """Causes of a difference between a captured wave and the expected one, ranked by how well the wave of each fits.
 
 Every cause predicts a wave. It is aligned with the captured one at the phase where it fits best; the residual has a
-normal distribution with the uncertainty of part values and shape, as in `benchmon.watch.diagnosis.diagnosis`.
+normal distribution with the uncertainty of part values and shape, as in `benchmon.watch.diagnosis.explainer`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from benchmon.prediction.result import Prediction
 from benchmon.signals.arrays import Floats
 from benchmon.signals.samples import Sampled
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.watch.diagnosis.circuit_faults import faults_of
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, PRIOR_KNOWN, PRIOR_NOTHING, PRIOR_UNKNOWN
-from benchmon.watch.diagnosis.meter_faults import COMMON, RARE, USUAL
+from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults
+from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, PRIOR_KNOWN, PRIOR_NOTHING, PRIOR_UNKNOWN
+from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL
 from benchmon.watch.records import Explanation
 
 _FREEDOM = 8.0
@@ -159,7 +160,7 @@ def _circuit_causes(bench: Bench, prediction: Prediction, name: str) -> Iterator
     """Yield the waves that faults of the circuit would give, each solved by the prediction engine."""
     if name.startswith("diode."):
         return
-    for fault in faults_of(bench):
+    for fault in (*dc_side_faults(bench), *ac_side_faults(bench)):
         if fault.is_solved_as(bench):
             continue
         try:

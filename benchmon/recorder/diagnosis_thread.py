@@ -22,7 +22,7 @@ from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
 from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses

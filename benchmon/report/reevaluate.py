@@ -20,7 +20,7 @@ from benchmon.quantities import is_temperature
 from benchmon.report.logged_conditions import LoggedConditions, first_of
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.conditions import Conditions
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.expectation import Expectation, MeasuredState, Predictions
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses

@@ -26,7 +26,7 @@ from benchmon.session.requests import OperatorRequest
 from benchmon.session.schema import decode_state, encode_state
 from benchmon.text import clock, one_line, table
 from benchmon.watch.conditions import MeasuredConditions
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.expectation import Predictions
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Flag, Judgement, Verdict

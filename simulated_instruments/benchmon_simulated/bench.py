@@ -17,12 +17,8 @@ from benchmon_simulated.addresses import rewrite_addresses
 from benchmon_simulated.commands import Commands
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.fault_schedule import FaultSchedule
-from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
-from benchmon_simulated.servers.frame_server import FrameServer
-from benchmon_simulated.servers.network import MqttServer, UdpServer
-from benchmon_simulated.servers.scpi_server import ScpiServer
-from benchmon_simulated.servers.server import HandServer, InstrumentServer
-from benchmon_simulated.servers.text_server import TextServer
+from benchmon_simulated.servers import SERVERS
+from benchmon_simulated.servers.server import InstrumentServer
 from benchmon_simulated.supply.supply import IDEAL, SLICE, SupplyUnderTest
 
 TICK = 0.1
@@ -30,26 +26,6 @@ TICK = 0.1
 
 LONGEST_TICK = 2.0
 """The most seconds by which the supply advances at once, however long this machine slept."""
-
-
-def _modbus_server(instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> InstrumentServer:
-    from benchmon_simulated.servers.modbus_server import ModbusServer  # noqa: PLC0415 - its server takes long to load
-
-    return ModbusServer(instrument, bench, supply, seed)
-
-
-SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], InstrumentServer]] = {
-    "scpi": ScpiServer,
-    "serial_lines": TextServer,
-    "serial_frames": FrameServer,
-    "modbus": _modbus_server,
-    "value_file": ValueFileServer,
-    "csv_tail": CsvServer,
-    "mqtt": MqttServer,
-    "udp": UdpServer,
-    "hand": HandServer,
-}
-"""The server that simulates an instrument, by the instrument's driver."""
 
 
 class SimulatedBench:

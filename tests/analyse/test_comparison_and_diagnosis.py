@@ -12,7 +12,7 @@ from benchmon.bench import load_bench
 from benchmon.errors import BadInput
 from benchmon.prediction import predict
 from benchmon.signals.captured_wave import measure_wave
-from benchmon.watch.diagnosis.circuit_faults import faults_of
+from benchmon.watch.diagnosis.circuit_hypotheses import faults_of
 from benchmon_simulated.scenarios import scenario_named
 
 MAINS = 236.0

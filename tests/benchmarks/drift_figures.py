@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import is_temperature
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.records import LoggedReading
 from support.real_benches.minutes import MeterFault, measured, readings, states_of
 from support.real_benches.supplies import RealSupply, drawn_supply

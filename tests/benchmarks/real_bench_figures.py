@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmon.bench import Bench
 from benchmon.prediction import predict
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements
 from benchmon.watch.records import Judgement, LoggedReading, Verdict

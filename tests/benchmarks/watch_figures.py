@@ -31,7 +31,7 @@ from benchmon.bench import Bench, Channel, load_bench
 from benchmon.prediction import predict
 from benchmon.quantities import Expected, is_temperature
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NOTHING_WRONG, Explainer
 from benchmon.watch.drift.drift import Drifts
 from benchmon.watch.verdict import en_number
 from benchmon.watch.watch import Watch

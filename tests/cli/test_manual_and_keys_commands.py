@@ -110,7 +110,10 @@ def test_a_section_is_printed_alone():
     ("asked", "headings"),
     [
         ("[[filter]]", [f'[[filter]] with kind = "{kind}"' for kind in ("capacitor", "resistor", "choke")]),
-        ("modbus", [f'{part} with driver = "modbus"' for part in ("[[instrument]]", "[[channel]]", "[switch_off]")]),
+        (
+            "serial_lines",
+            [f'{part} with driver = "serial_lines"' for part in ("[[instrument]]", "[[channel]]", "[switch_off]")],
+        ),
         ("waves", ['[instrument.waves] with driver = "scpi"']),
         ("title", ["top of the file"]),
     ],

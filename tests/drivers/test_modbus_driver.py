@@ -1,24 +1,31 @@
 """Modbus units on sockets and pseudo-terminals, played here and by pymodbus's own server."""
 
 import asyncio
+import gc
 import itertools
 import math
 import os
+import select
+import ssl
 import struct
 import subprocess
 import sys
 import threading
 import time
+import tty
+from contextlib import contextmanager, suppress
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pymodbus import FramerType
 from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, ModbusServerContext
-from pymodbus.server import ModbusTcpServer
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer, ModbusTlsServer, ModbusUdpServer
 
 from benchmon.errors import BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
+from support.certificates import own_certificate
 from support.far_ends.modbus import FakeModbusInstrument, Unit, crc
 
 
@@ -92,6 +99,56 @@ def test_digits_that_are_none_spoil_no_other_channel(opened, fake_instrument):
     readings = {one.channel: one for one in driver.read_together(["bad", "good"])}
     assert "packed decimal digits" in readings["bad"].problem
     assert readings["good"].value == 1234
+
+
+@pytest.mark.parametrize(
+    ("registers", "keys", "value"),
+    [
+        ([2214, 0xFFFE], {"exponent": {"register": 1}}, 22.14),
+        ([2214, 2], {"exponent": {"register": 1, "type": "decimals"}}, 22.14),
+        ([2214, 0x3A], {"exponent": {"register": 1, "type": "uint16", "mask": 0xF0, "plus": -5}}, 22.14),
+        ([2214, 1], {"sign": {"register": 1, "mask": 1}}, -2214),
+        ([2214, 2], {"sign": {"register": 1, "mask": 1}}, 2214),
+        ([0x8A6A], {"mask": 0x7FF0, "sign": {"register": 0, "mask": 0x8000}, "factor": 0.1}, -16.6),
+        (
+            [0x9005, 7],
+            {"mask": 0x0FFF, "exponent": {"register": 0, "type": "uint16", "mask": 0xF000, "plus": -10}},
+            0.5,
+        ),
+        ([2214, 0, 0, 0, 0xFFFE, 1], {"exponent": {"register": 4}, "sign": {"register": 5}}, -22.14),
+        ([9999, 1], {"sign": {"register": 1}, "overload": [9999]}, -math.inf),
+    ],
+)
+def test_sign_exponent_and_decimals_in_other_registers_or_bits(opened, fake_instrument, registers, keys, value):
+    fake_instrument.units[1].tables["holding"] = table(0, registers)
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0} | keys}))
+    assert driver.read("a").value == pytest.approx(value)
+
+
+def test_an_exponent_that_adjoins_comes_in_the_same_request(opened, fake_instrument):
+    fake_instrument.units[1].tables["holding"] = table(0, [0xFFFE, 2214])
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 1, "exponent": {"register": 0}}}))
+    assert driver.read("a").value == 22.14
+    assert fake_instrument.queries == [(1, 3, 0, 2)]
+
+
+def test_a_meter_that_ranges_between_two_requests_shows_no_value(opened, fake_instrument):
+    held = fake_instrument.units[1].tables["holding"] = table(0, [2214]) | {9: 0}
+
+    def ranging(frame):
+        held[9] = (held[9] + 1) % 3
+        return frame
+
+    fake_instrument.behaviour = ranging
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0, "exponent": {"register": 9}}}))
+    assert "changed its sign or range" in driver.read("a").problem
+
+
+@pytest.mark.parametrize("exponent", [0x7FFF, 31, 0x8000])
+def test_an_implausible_exponent_is_no_reading(opened, fake_instrument, exponent):
+    fake_instrument.units[1].tables["holding"] = table(0, [2214, exponent])
+    driver = opened(driver_at(fake_instrument.address, {"a": {"register": 0, "exponent": {"register": 1}}}))
+    assert "implausible" in driver.read("a").problem
 
 
 def test_over_range_and_no_value(opened, fake_instrument):
@@ -316,6 +373,9 @@ def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address):
         ({"address": "tcp://h:99999"}, "must be like"),
         ({"address": "tcp://h:502/path"}, "must be like"),
         ({"address": "tcp://h", "baud": 9600}, "belongs to a serial line"),
+        ({"address": "udp://h", "framing": "ascii"}, "belongs to a serial line"),
+        ({"address": "udp://"}, 'must be like "udp://'),
+        ({"address": "tcp://h", "ca": "ca.pem"}, "belongs to an address tls://"),
         ({"address": "/dev/x", "unit": 256}, "less than or equal to 255"),
         ({"address": "/dev/x", "word_order": "middle"}, "'big' or 'little'"),
     ],
@@ -334,6 +394,9 @@ def test_settings_that_cannot_be_are_refused(keys, says):
         ({"register": 0, "function": "coil", "type": "int16"}, "has no type"),
         ({"register": 0, "type": "string"}, "'uint16'"),
         ({"register": 0, "factor": 0}, "must not be 0"),
+        ({"register": 0, "mask": 15, "type": "int16"}, "belongs to the types uint16 and uint32"),
+        ({"register": 0, "function": "coil", "sign": {"register": 1}}, "is one bit"),
+        ({"register": 0, "exponent": {"register": 1, "mask": 15}}, "has its sign in bits that mask leaves out"),
     ],
 )
 def test_channels_that_cannot_be_are_refused(keys, says):
@@ -342,20 +405,24 @@ def test_channels_that_cannot_be_are_refused(keys, says):
 
 
 class PymodbusServer:
-    """pymodbus's own server, in a thread of its own."""
+    """One of pymodbus's own servers, in a thread of its own; `made` makes it of a context."""
 
-    def __init__(self, registers):
+    def __init__(self, registers, made=lambda context: ModbusTcpServer(context, address=("127.0.0.1", 0))):
         block = ModbusSequentialDataBlock(1, registers)
         device = ModbusDeviceContext(hr=block, ir=block)
         self._context = ModbusServerContext(devices=device, single=True)
+        self._made = made
         self._ready = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
     async def _serve(self):
         self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
-        server = ModbusTcpServer(self._context, address=("127.0.0.1", 0))
+        server = self._made(self._context)
         await server.listen()
-        self.port = server.transport.sockets[0].getsockname()[1]
+        if isinstance(server, ModbusUdpServer):
+            self.port = server.transport.get_extra_info("sockname")[1]
+        elif not isinstance(server, ModbusSerialServer):
+            self.port = server.transport.sockets[0].getsockname()[1]
         self._ready.set()
         await self._stop.wait()
         await server.shutdown()
@@ -368,6 +435,79 @@ class PymodbusServer:
     def __exit__(self, *_):
         self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join(60)
+
+
+def test_pymodbus_s_udp_server_is_read_and_a_closed_port_says_so(opened):
+    made = lambda context: ModbusUdpServer(context, address=("127.0.0.1", 0))  # noqa: E731
+    with PymodbusServer(registers_of("f", 22.5), made) as server:
+        address = f"udp://127.0.0.1:{server.port}"
+        driver = opened(driver_at(address, {"a": {"register": 0, "type": "float32"}}, timeout=1.0))
+        assert [driver.read("a").value for _ in range(3)] == 3 * [22.5]
+    driver = opened(driver_at(address, {"a": {"register": 0}}, retries=0))
+    with pytest.raises(InstrumentError, match="refused"):
+        driver.read("a")
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
+def test_pymodbus_s_tls_server_is_read_where_its_certificate_is_trusted(opened, tmp_path):
+    certificate, key = own_certificate(tmp_path)
+    context_of_server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context_of_server.load_cert_chain(certificate, key)
+    made = lambda context: ModbusTlsServer(  # noqa: E731
+        context, address=("127.0.0.1", 0), framer=FramerType.TLS, sslctx=context_of_server
+    )
+    with PymodbusServer(registers_of("f", 22.5), made) as server:
+        address, channels = f"tls://localhost:{server.port}", {"a": {"register": 0, "type": "float32"}}
+        driver = opened(driver_at(address, channels, timeout=2.0, ca=str(certificate)))
+        assert [driver.read("a").value for _ in range(3)] == 3 * [22.5]
+        with pytest.raises(InstrumentError, match="certificate is not trusted"):
+            driver_at(address, channels).open()
+        with pytest.raises(InstrumentError, match="no readable certificate"):
+            driver_at(address, channels, ca=str(tmp_path / "none.pem")).open()
+    # The server leaves connections without a handshake to the garbage collector, which must not find them elsewhere.
+    del server
+    gc.collect()
+
+
+def test_an_address_without_tls_says_so(opened):
+    with FakeModbusInstrument({}) as end, pytest.raises(InstrumentError, match=r"127.0.0.1.*(TLS|closed|time)"):
+        opened(driver_at(end.address.replace("tcp:", "tls:"), {"a": {"register": 0}}))
+
+
+def test_pymodbus_s_ascii_server_is_read_over_a_serial_line(opened):
+    with joined_terminals() as (ours, theirs):
+        made = lambda context: ModbusSerialServer(context, port=theirs, framer=FramerType.ASCII)  # noqa: E731
+        with PymodbusServer(registers_of("f", 22.5), made):
+            keys = {"framing": "ascii", "timeout": 2.0}
+            driver = opened(driver_at(ours, {"a": {"register": 0, "type": "float32"}}, **keys))
+            assert [driver.read("a").value for _ in range(3)] == 3 * [22.5]
+            driver.close()
+
+
+@contextmanager
+def joined_terminals():
+    """Two pseudo-terminals whose other ends are joined."""
+    ends = [os.openpty() for _ in range(2)]
+    for _, terminal in ends:
+        tty.setraw(terminal)
+    (first, one), (second, other) = ends
+    ended = threading.Event()
+
+    def join():
+        while not ended.is_set():
+            for ready in select.select([first, second], [], [], 0.02)[0]:
+                with suppress(OSError):
+                    os.write(second if ready == first else first, os.read(ready, 1000))
+
+    thread = threading.Thread(target=join)
+    thread.start()
+    try:
+        yield os.ttyname(one), os.ttyname(other)
+    finally:
+        ended.set()
+        thread.join()
+        for number in (first, one, second, other):
+            os.close(number)
 
 
 def test_a_server_that_nobody_here_wrote_is_read(opened):

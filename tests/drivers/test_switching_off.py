@@ -9,7 +9,7 @@ from benchmon.bench.fields import KeyedError
 from benchmon.errors import InstrumentError
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import DrivenChannel
-from benchmon_drivers.modbus.driver import CoilSettings, ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings, ModbusSwitch
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.serial.driver import SerialSwitch
@@ -101,7 +101,7 @@ def test_a_switch_that_is_not_there_is_an_error_when_armed_and_when_needed():
 def modbus_driver(fake_instrument, **how):
     settings = ModbusSettings(address=fake_instrument.address, timeout=2.0)
     driver = ModbusDriver("relay", settings, [DrivenChannel("u", "V", 1.0, 1.0, ModbusChannel(register=0))])
-    driver.configure_switch(CoilSettings.model_validate({"coil": 7, "value": False} | how))
+    driver.configure_switch(ModbusSwitch.model_validate({"coil": 7, "value": False} | how))
     return driver
 
 
@@ -168,12 +168,35 @@ def test_a_coil_that_is_refused_is_an_error_by_name(unit_and_fake_instrument):
         modbus_driver(fake_instrument).switch_off()
 
 
+def test_a_register_is_written_and_another_table_says_that_the_power_is_off(unit_and_fake_instrument):
+    unit, fake_instrument = unit_and_fake_instrument
+    driver = modbus_driver(fake_instrument, coil=None, register=9, value=0xA5)
+    unit.tables |= {"holding": {9: 0}, "discrete": {3: True}}
+    assert driver.is_off() is False
+    assert driver.switch_off() == "register 9 of unit 1 written 165, acknowledged"
+    assert unit.tables["holding"][9] == 0xA5
+    assert driver.is_off() is True
+    driver = modbus_driver(fake_instrument, confirm=["discrete", 3, 0])
+    assert driver.is_off() is False
+    unit.tables["discrete"][3] = False
+    assert driver.is_off() is True
+
+
 @pytest.mark.parametrize(
-    "how", [{"coil": -1}, {"coil": 1, "value": 2}, {"coil": 1}, {"value": 0}, {"coil": 1, "value": "off"}]
+    "how",
+    [
+        {"coil": -1},
+        {"coil": 1, "value": 2},
+        {"coil": 1},
+        {"value": 0},
+        {"coil": 1, "value": "off"},
+        {"coil": 1, "register": 1, "value": 0},
+        {"register": 1, "value": 70000},
+    ],
 )
 def test_coils_that_cannot_be_are_refused(how):
     with pytest.raises(ValueError, match="validation error"):
-        CoilSettings.model_validate(how)
+        ModbusSwitch.model_validate(how)
 
 
 # RTS and DTR

@@ -8,7 +8,7 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.recorder.diagnosis_thread import DiagnosisService
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.records import Event, Explanations
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named

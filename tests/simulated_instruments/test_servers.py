@@ -75,6 +75,26 @@ def test_modbus_registers_of_every_type_and_order(address):
     assert found == pytest.approx(dict.fromkeys(expected, true), rel=5e-3)
 
 
+def test_modbus_digits_masks_signs_and_exponents_over_ascii():
+    channels, expected = "", {}
+    for at, keys in enumerate(
+        [
+            'type = "bcd32"\nfactor = 0.001\n',
+            "mask = 0x7FFF\nsign = { register = 10, mask = 0x8000 }\nfactor = 0.01\n",
+            "exponent = { register = 21 }\n",
+            'exponent = { register = 37, type = "decimals", mask = 0x0F }\nsign = { register = 37, mask = 0x80 }\n',
+        ]
+    ):
+        channels += VOLTS.replace('"output"', f'"output {at}"') + f"register = {10 * at}\n" + keys
+        expected[f"output {at}"] = "output.voltage.mean"
+    text = INSTRUMENT.format("modbus", "/dev/ttyUSB0") + 'framing = "ascii"\n' + channels
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        found = readings(simulated, expected)
+        true = simulated.supply.snapshot.values["output.voltage.mean"]
+    assert found == pytest.approx(dict.fromkeys(expected, true), rel=5e-3)
+
+
 def test_modbus_registers_that_are_not_there_are_refused():
     text = INSTRUMENT.format("modbus", "tcp://127.0.0.1:0") + VOLTS + 'register = 3\ntype = "float32"\n'
     with SimulatedBench(easy(text)) as simulated:
@@ -98,14 +118,16 @@ def test_lines_asked_by_a_control_code_and_ended_by_another():
 
 
 @pytest.mark.parametrize(
-    "how",
+    ("name", "how"),
     [
-        'text = "relay off 0"\nconfirm = "relay read 0"\noff_answer = "off"\n',
-        'bytes = "A0 01 00 A1"\nconfirm = "A0 01 05 A6"\noff_answer = "A0 01 00"\n',
+        ("serial_lines", 'text = "relay off 0"\nconfirm = "relay read 0"\noff_answer = "off"\n'),
+        ("serial_lines", 'bytes = "A0 01 00 A1"\nconfirm = "A0 01 05 A6"\noff_answer = "A0 01 00"\n'),
+        ("modbus", "register = 9\nvalue = 165\n"),
+        ("modbus", "coil = 9\nvalue = 1\n"),
     ],
 )
-def test_a_relay_board_switches_the_supply_off_and_confirms(how):
-    text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0") + '[switch_off]\ninstrument = "meter"\n' + how
+def test_a_relay_board_switches_the_supply_off_and_confirms(name, how):
+    text = INSTRUMENT.format(name, "/dev/ttyUSB0") + '[switch_off]\ninstrument = "meter"\n' + how
     with SimulatedBench(easy(text), seed=2) as simulated:
         (driver,) = prepare(read_bench(simulated.bench_text()))
         driver.arm_switch()
@@ -244,5 +266,13 @@ def test_topics_of_an_old_broker():
     text = INSTRUMENT.format("mqtt", "mqtt://broker.example") + 'topic = "lab/plug"\nstatus_topic = "lab/state"\n'
     text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
     text += AIR + 'topic = "lab/air"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+def test_pages_of_json_and_of_text():
+    text = INSTRUMENT.format("http", "http://192.0.2.7/status?all=1")
+    text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
+    text += AIR + 'path = "/air.html"\npattern = "<b>(?P<value>[-0-9.]+)</b>"\n'
     with SimulatedBench(easy(text), seed=2) as simulated:
         agree(simulated, readings(simulated, ["output", "power", "air"]))

@@ -11,7 +11,7 @@ from benchmon.bench.measurement import Step
 from benchmon.cli.output import assessment_as_text
 from benchmon.prediction import predict
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.records import LoggedReading
 from support.supplies import RESERVOIR, supply
 

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.prediction import predict
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from support.supplies import RESERVOIR, supply
 
 SUPPLY = supply(base=RESERVOIR)

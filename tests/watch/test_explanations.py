@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.watch.diagnosis.circuit_faults import faults_of
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.circuit_hypotheses import faults_of
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import Detector, meter_values
 from benchmon_simulated.scenarios import scenario_named

@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.watch.diagnosis.circuit_faults import CircuitFaults, faults_of
-from benchmon.watch.diagnosis.diagnosis import Explainer
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, faults_of, sized_faults_of
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import meter_values
-from benchmon.watch.diagnosis.sized_faults import sized_faults_of
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.parts import SupplyDefects

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG
 from benchmon.watch.diagnosis.statement import statements, steady_reading
 from benchmon.watch.heating.heating import HeatLimits, HeatWatch, Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict

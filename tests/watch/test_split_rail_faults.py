@@ -6,7 +6,7 @@ The parts are those of the stepped circuit's readings with the fault over those 
 import pytest
 
 from benchmon.bench import load_bench
-from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named

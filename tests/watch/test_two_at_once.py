@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import pytest
 
 from benchmon.bench import Bench, load_bench
-from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, Explainer
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import meter_values
 from benchmon_simulated.scenarios import scenario_named

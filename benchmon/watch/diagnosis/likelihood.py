@@ -151,6 +151,10 @@ def _log_t(rest: Floats, own: Floats, shared: Floats) -> Floats:
     return found
 
 
+COMMON, USUAL, RARE = 4.0, 1.0, 0.25
+"""Weights of the causes beforehand. A range is left wrong more often than a prefix is read wrong."""
+
+
 @dataclass(frozen=True)
 class Hypothesis:
     """One possible cause: its name, what to do, how likely it is beforehand, and the channels it concerns.

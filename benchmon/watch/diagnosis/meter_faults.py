@@ -9,11 +9,8 @@ from itertools import combinations
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
-from benchmon.watch.diagnosis.likelihood import Hypothesis
+from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL, Hypothesis
 from benchmon.watch.diagnosis.meter_values import QUANTITY_KINDS, Detector, MeterValue, MeterValues
-
-COMMON, USUAL, RARE = 4.0, 1.0, 0.25
-"""Weights of the causes beforehand. A range is left wrong more often than a prefix is read wrong."""
 
 _SAME = 0.003
 _RANGE_DOUBT = 0.06
@@ -84,7 +81,7 @@ def meter_faults_of(channels: Sequence[Channel], right: MeterValues) -> list[Hyp
 
     `right` are the values of the circuit as it should be. A mistake that would change nothing is left out.
     """
-    known = {channel.name: value for channel in channels if (value := right.of(channel.quantity)) is not None}
+    known = {channel.name: value for channel in channels if (value := right.shown_at(channel)) is not None}
     by_name = {channel.name: channel for channel in channels if channel.name in known}
     found = []
     for name, channel in by_name.items():

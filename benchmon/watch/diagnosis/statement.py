@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
-from benchmon.watch.diagnosis.diagnosis import NONE_OF_THESE, NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.solved import solve
+from benchmon.watch.diagnosis.likelihood import RARE
 from benchmon.watch.diagnosis.meter_values import MeterValues
 
 OFF = "switch off, let capacitors discharge, "
@@ -58,3 +60,59 @@ class SuspectedFault:
         if self.defects is not None:
             return solve_fault_circuit(self.bench, parts, self.defects).traces
         return solve(self.bench, parts).equilibrium.traces
+
+
+_COLD = {"diode.thermal_resistance": 0.0}
+"""While a fuse still holds, nothing has settled: how warm anything is by then is not asked."""
+
+
+_BRIEF = 0.1 * RARE
+"""A fuse holds a short for moments, and few readings are of those; each of several diodes may be the one."""
+
+
+def while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects) -> SuspectedFault:
+    """Return a short that is read before the fuse melts, which is seldom."""
+    return SuspectedFault(
+        f"{cause}, and the fuse still holds",
+        "switch off at once, let capacitors discharge, " + remedy,
+        _BRIEF,
+        bench,
+        _COLD,
+        defects=defects,
+        correct=_without_temperatures,
+    )
+
+
+def _without_temperatures(values: MeterValues) -> MeterValues:
+    warm = {name for name in values.quantities if "temperature" in name and not name.startswith("ambient")}
+    return replace(values, absent=values.absent | warm)
+
+
+_MAGNETISED = {
+    "mains.current.rms": 0.3,
+    "mains.current.peak": 0.3,
+    "mains.power.apparent": 0.3,
+    "mains.power_factor": -0.3,
+    "mains.displacement_factor": -0.3,
+}
+
+
+_MAGNETISED_SHAPE = {"mains.current.thd": 0.15, "mains.current.crest_factor": 0.15, "mains.power.active": 0.08}
+"""Parts by which readings differ from core to core where half waves magnetise it: a gap of a hair decides that.
+
+More current goes with a lower power factor; how the wave's shape follows is open.
+"""
+
+
+def magnetised(values: MeterValues) -> MeterValues:
+    """Return the values with what is not known of a core that the rectifier magnetises one way."""
+    quantities = {}
+    for name, value in values.quantities.items():
+        together = np.append(value.moves, _MAGNETISED.get(name, 0.0) * value.value)
+        alone = math.hypot(value.own, (0.05 if name in _MAGNETISED else _MAGNETISED_SHAPE.get(name, 0.0)) * value.value)
+        quantities[name] = replace(value, moves=together, own=alone)
+    return replace(values, quantities=quantities)
+
+
+BETWEEN = 0.45
+"""The part of a fault's size by which it may be another, up to the next size that is solved."""

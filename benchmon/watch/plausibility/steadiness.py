@@ -101,7 +101,9 @@ class StandstillWatch:
             return ended
         self._count += 1
         self._lowest, self._highest = min(self._lowest, expected.value), max(self._highest, expected.value)
-        moved = self._highest - self._lowest
+        # What reads less than expected also moves by less.
+        part = abs(value) / max(abs(self._lowest), abs(self._highest), 1e-300)
+        moved = (self._highest - self._lowest) * min(1.0, part)
         is_frozen = self._count >= _FROZEN_READINGS and time - self._since >= _FROZEN_SECONDS
         accuracy = self._channel.accuracy
         if self.found is not None or not is_frozen or abs(value) <= _FROM_ZERO * accuracy.of(0.0):

@@ -1,19 +1,25 @@
-"""A Modbus connection through pymodbus: TCP, or RTU over a serial port, one query at a time.
+"""A Modbus connection through pymodbus: TCP, UDP, TLS, or RTU or ASCII over a serial port, one query at a time.
 
-`tcp://host:port` speaks Modbus TCP; every other address is a serial port or a URL of pyserial's and speaks RTU.
+`tcp://host:port`, `udp://host:port` and `tls://host:port` speak as their names say; every other address is a serial
+port or a URL of pyserial's. TLS is Modbus TCP inside an encrypted connection (MODBUS/TCP Security V21, port 802, from
+memory), and certificates are verified.
 """
 
 from __future__ import annotations
 
 import logging
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+from pydantic import Field
+from pymodbus import FramerType
+from pymodbus.client import ModbusSerialClient, ModbusTcpClient, ModbusUdpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
@@ -71,18 +77,58 @@ class Refused(BadReply):
         self.code = code
 
 
-def tcp_endpoint(address: str) -> tuple[str, int] | None:
-    """Return host and port of a `tcp://` address, None for a serial one. Raises `BadInput` for an invalid one."""
-    if not address.lower().startswith("tcp:"):
+_PORTS = {"tcp": 502, "udp": 502, "tls": 802}
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a unit, or a gateway to several, is on the network; `scheme` is "tcp", "udp" or "tls"."""
+
+    scheme: str
+    host: str
+    port: int
+
+
+def endpoint(address: str) -> Endpoint | None:
+    """Return the place on the network of an address, None for a serial one. Raises `BadInput` for an invalid one."""
+    scheme = address.partition(":")[0].lower()
+    if scheme not in _PORTS:
         return None
     try:
         parts = urlsplit(address)
-        place = parts.hostname, 502 if parts.port is None else parts.port
+        host, port = parts.hostname, _PORTS[scheme] if parts.port is None else parts.port
     except ValueError:
-        place = None, 0
-    if not place[0] or not place[1] or parts.path not in ("", "/") or not address.isprintable():
-        raise BadInput('must be like "tcp://192.0.2.5:502"')
-    return place[0], place[1]
+        host, port = None, 0
+    if not host or not port or parts.path not in ("", "/") or not address.isprintable():
+        raise BadInput(f'must be like "{scheme}://192.0.2.5:{_PORTS[scheme]}"')
+    return Endpoint(scheme, host, port)
+
+
+class LineKeys(SerialKeys):
+    """How Modbus goes over the line: the framing of a serial one, the certificates of an encrypted one."""
+
+    framing: Literal["rtu", "ascii"] = Field("rtu", description="Framing on a serial line.")
+    ca: Annotated[str, Field(max_length=1000)] = Field(
+        "",
+        description="For tls://, file with the certificate of the authority that signed the unit's, where this "
+        "computer does not know that authority.",
+    )
+    certificate: Annotated[str, Field(max_length=1000)] = Field(
+        "", description="For tls://, file with this computer's own certificate and its key, where the unit wants one."
+    )
+
+    def tls(self) -> ssl.SSLContext:
+        """Return a context that verifies the unit's certificate. Raises `InstrumentError` for an unusable file."""
+        name = self.ca
+        try:
+            context = ssl.create_default_context(cafile=self.ca or None)
+            if self.certificate:
+                name = self.certificate
+                context.load_cert_chain(self.certificate)
+        except OSError as problem:
+            what = f"is no readable certificate ({problem.strerror or problem}); check ca and certificate"
+            raise InstrumentError(one_line(f"{name}: {what}")) from problem
+        return context
 
 
 class _Interrupted(Exception):
@@ -108,10 +154,10 @@ class _InterruptiblePort:
 class ModbusConnection:
     """One connection, closed at first. `timeout` is the seconds to wait for a reply."""
 
-    def __init__(self, address: str, keys: SerialKeys, timeout: float) -> None:
+    def __init__(self, address: str, keys: LineKeys, timeout: float) -> None:
         self._address, self._keys, self._timeout = address, keys, timeout
-        self._tcp = tcp_endpoint(address)
-        self._client: ModbusTcpClient | ModbusSerialClient | None = None
+        self._network = endpoint(address)
+        self._client: ModbusTcpClient | ModbusUdpClient | ModbusSerialClient | None = None
         self._lock = threading.Lock()
         self._urgent_thread: int | None = None
         """The thread that needs a serial line urgently."""
@@ -122,7 +168,8 @@ class ModbusConnection:
         self._out_of_step = False
         """Whether the last bytes were no valid reply, so that more may follow."""
         self._last_frame = 0.0
-        self._gap = 0.0 if self._tcp else max(_SHORTEST_GAP, 3.5 * _BITS_A_CHARACTER / keys.baud)
+        is_rtu = self._network is None and keys.framing == "rtu"
+        self._gap = max(_SHORTEST_GAP, 3.5 * _BITS_A_CHARACTER / keys.baud) if is_rtu else 0.0
         """Seconds of silence between two RTU frames (MODBUS over serial line V1.02, 2.5.1.1)."""
 
     def open(self, *, late: bool) -> None:
@@ -131,8 +178,8 @@ class ModbusConnection:
         Raises `OSError`, or an error of pyserial (see `explain`).
         """
         self._out_of_step = False
-        if self._tcp:
-            self._client = self._tcp_client(*self._tcp)
+        if self._network:
+            self._client = self._network_client(self._network)
             return
         self._client = self._serial_client()
         self._late_reply_possible = late and not discards_on_close(self._address)
@@ -143,7 +190,7 @@ class ModbusConnection:
         if client is not None:
             port: Any = client.socket
             client.socket = None
-            if self._tcp:
+            if self._network:
                 _close_socket(port)
             else:
                 close_port(port)
@@ -178,7 +225,7 @@ class ModbusConnection:
                 raise InstrumentTimeout(f"{self._address}: the line is not free")
             try:
                 self._late_reply_possible, self._out_of_step = False, False
-                if self._client is not None and not self._tcp:
+                if self._client is not None and self._network is None:
                     read_until_quiet(self._client.socket, max(_QUIET, self._gap), _LONGEST_ANSWER)
                 return self._query(request)
             finally:
@@ -188,12 +235,14 @@ class ModbusConnection:
             self._urgent_thread = None
 
     def send_unacknowledged(self, request: ModbusPDU) -> bool:
-        """Send `request` on an open TCP connection, even while a query is pending; return whether it was sent.
+        """Send `request` on an open TCP or UDP connection, even while a query is pending; return whether it was sent.
 
-        The reply has a transaction number that no query waits for, so it is skipped.
+        The reply has a transaction number that no query waits for, so it is skipped. An encrypted connection cannot be
+        written by one thread while another one reads it.
         """
         client = self._client
-        connection = client.socket if isinstance(client, ModbusTcpClient) else None
+        is_plain = self._network is not None and self._network.scheme != "tls"
+        connection: Any = client.socket if is_plain and client is not None else None
         if client is None or connection is None:
             return False
         request.transaction_id = _UNUSED_TRANSACTION
@@ -235,28 +284,65 @@ class ModbusConnection:
         """Discard bytes that may be on the line after a query without a valid reply."""
         owed, dirty = self._late_reply_possible, self._out_of_step
         self._late_reply_possible = self._out_of_step = False
-        if dirty and self._tcp:
+        if dirty and self._network:
             self.close()
             self.open(late=False)
         elif owed or dirty:
             port: Any = self._client.socket if self._client is not None else None
             read_until_quiet(port, 2 * self._timeout if owed else _TICK)
 
-    def _tcp_client(self, host: str, port: int) -> ModbusTcpClient:
-        client = ModbusTcpClient(host, port=port, timeout=self._timeout, retries=0, trace_packet=self._trace)
+    def _network_client(self, place: Endpoint) -> ModbusTcpClient | ModbusUdpClient:
+        keys: dict[str, Any] = {"port": place.port, "timeout": self._timeout, "retries": 0, "trace_packet": self._trace}
         within = min(max(self._timeout, _SHORTEST_CONNECT), _LONGEST_CONNECT)
         try:
             # pymodbus's own connect logs the reason of a failure but does not raise it.
-            client.socket = socket.create_connection((host, port), timeout=within)
+            if place.scheme == "udp":
+                datagrams = ModbusUdpClient(place.host, **keys)
+                datagrams.socket = self._datagram_socket(place)
+                return datagrams
+            client = ModbusTcpClient(place.host, **keys)
+            connection = socket.create_connection((place.host, place.port), timeout=within)
         except UnicodeError as problem:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
-        client.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client.socket = self._encrypted(connection, place.host) if place.scheme == "tls" else connection
         return client
+
+    def _datagram_socket(self, place: Endpoint) -> socket.socket:
+        """Return a socket that takes datagrams of that unit alone."""
+        [(family, kind, protocol, _, where), *_] = socket.getaddrinfo(
+            place.host, place.port, socket.AF_INET, socket.SOCK_DGRAM
+        )
+        found = socket.socket(family, kind, protocol)
+        found.settimeout(self._timeout)
+        try:
+            found.connect(where)
+        except OSError:
+            found.close()
+            raise
+        return found
+
+    def _encrypted(self, connection: socket.socket, host: str) -> ssl.SSLSocket:
+        try:
+            return self._keys.tls().wrap_socket(connection, server_hostname=host)
+        except ssl.SSLCertVerificationError as problem:
+            why = problem.verify_message or "it cannot be verified"
+            raise InstrumentError(
+                one_line(f"{self._address}: its certificate is not trusted ({why}); name its authority by ca")
+            ) from problem
+        except ssl.SSLError as problem:
+            raise InstrumentError(
+                one_line(f"{self._address}: cannot be connected by TLS ({problem.reason}); check port and certificate")
+            ) from problem
+        finally:
+            # Where it was wrapped, the plain socket is detached, and closing it does nothing.
+            connection.close()
 
     def _serial_client(self) -> ModbusSerialClient:
         keys = self._keys
         client = ModbusSerialClient(
             self._address,
+            framer=FramerType(keys.framing),
             baudrate=keys.baud,
             bytesize=keys.data_bits,
             timeout=self._timeout,
@@ -280,10 +366,10 @@ class ModbusConnection:
 
     def _no_valid_reply(self) -> InstrumentError:
         if not self._received_bytes:
-            self._late_reply_possible = self._tcp is None
+            self._late_reply_possible = self._network is None
             return InstrumentTimeout(f"{self._address}: no answer within {self._timeout:.3g} s; is it switched on?")
         self._out_of_step = True
-        where = "address" if self._tcp else "baud, parity and stop_bits"
+        where = "address" if self._network else "baud, parity and stop_bits"
         return BadReply(f"answered {self._received_bytes} bytes that are no reply to the query; check unit and {where}")
 
     def _checked(self, request: ModbusPDU, response: ModbusPDU) -> ModbusPDU:

@@ -1,14 +1,14 @@
-"""The Modbus driver, over TCP or a serial line (RTU): numbers in registers, and a coil that switches the power off.
+"""The Modbus driver, over a network or a serial line: numbers in registers, and what switches the power off.
 
 Adjoining registers that are due at the same time are read in one request. Registers are counted from 0, as in the
-protocol: holding register 40001 of a manual is register 0 of function "holding". The coil is written even while a query
-is pending on the line.
+protocol: holding register 40001 of a manual is register 0 of function "holding". What switches off, a coil or a
+register, is written even while a query is pending on the line.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Annotated, ClassVar
 
@@ -17,65 +17,117 @@ from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest, WriteSingleCoilRequest
 from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
-from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteSingleRegisterRequest,
+)
 
 from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
-from benchmon_drivers.modbus.connection import ModbusConnection, Refused, tcp_endpoint
-from benchmon_drivers.modbus.registers import Function, Kind, RegisterBlock, RegisterPlace, blocks, length, reader
-from benchmon_drivers.serial.port import SERIAL_KEYS, Order, SerialKeys, not_zero
+from benchmon_drivers.modbus.connection import LineKeys, ModbusConnection, Refused, endpoint
+from benchmon_drivers.modbus.registers import (
+    Function,
+    Kind,
+    RegisterBits,
+    RegisterBlock,
+    RegisterExponent,
+    RegisterNumber,
+    RegisterPlace,
+    blocks,
+    length,
+    reader,
+)
+from benchmon_drivers.serial.port import SERIAL_KEYS, Order, not_zero
 
 _PATIENCE = 0.5
 """Seconds to wait for a coil's reply."""
 UnitId = Annotated[int, Field(ge=0, le=255)]
 
 
-class CoilSettings(SwitchSettings):
-    """A coil that switches off when `value` is written to it."""
+class ModbusSwitch(SwitchSettings):
+    """A coil or a holding register that switches off when `value` is written to it."""
 
-    coil: Annotated[int, Field(ge=0, le=65535)] = Field(description="Coil that is written, counted from 0.")
-    value: StrictBool | Annotated[int, Field(ge=0, le=1)] = Field(
-        description="What is written to switch off: 0 or 1, or false or true."
+    coil: Annotated[int, Field(ge=0, le=65535)] | None = Field(
+        None, description="Coil that is written, counted from 0."
+    )
+    register_number: Annotated[int, Field(ge=0, le=65535)] | None = Field(
+        None, alias="register", description="Instead of a coil, holding register that is written, counted from 0."
+    )
+    value: StrictBool | Annotated[int, Field(ge=0, le=65535)] = Field(
+        description="What is written to switch off: 0 or 1, or false or true; any number for a register."
+    )
+    confirm: tuple[Function, Annotated[int, Field(ge=0, le=65535)], Annotated[int, Field(ge=0, le=65535)]] | None = (
+        Field(
+            None,
+            description='What is read to see that the power is off: [function, number, value], such as ["discrete", 3, '
+            "0]; left out, what was written is read back.",
+        )
     )
     unit: UnitId | None = Field(None, description="Number of the unit, where it is not that of the instrument.")
 
+    @model_validator(mode="after")
+    def _one_way(self) -> ModbusSwitch:
+        if (self.coil is None) == (self.register_number is None):
+            raise KeyedError("coil", self.coil, "give either coil or register, which is written to switch off")
+        if self.coil is not None and self.value not in (0, 1):
+            raise KeyedError("value", self.value, "must be 0 or 1 for a coil")
+        return self
 
-class SwitchCoil:
-    """A coil of `unit` at `address`, where a query may be pending on the connection `line`."""
+    @property
+    def read_back(self) -> tuple[Function, int, int]:
+        """The function, the number and the value that show that the power is off."""
+        if self.confirm is not None:
+            return self.confirm
+        if self.coil is not None:
+            return "coil", self.coil, int(self.value)
+        return "holding", self.register_number or 0, int(self.value)
 
-    def __init__(self, how: CoilSettings, unit: int, address: str, keys: SerialKeys, line: ModbusConnection) -> None:
-        self._coil, self._value = how.coil, bool(how.value)
-        self._unit = unit if how.unit is None else how.unit
-        self._address, self._keys, self._connection = address, keys, line
+
+class SwitchPlace:
+    """The coil or register of `how` at `address`, where a query may be pending on the connection `line`."""
+
+    def __init__(self, how: ModbusSwitch, settings: ModbusSettings, line: ModbusConnection) -> None:
+        self._how, self._unit = how, settings.unit if how.unit is None else how.unit
+        self._settings, self._connection = settings, line
 
     def switch_off(self) -> str:
-        """Write the coil; return a description of the result. Raises `InstrumentError` or pymodbus's errors."""
-        what = f"coil {self._coil} of unit {self._unit} written {self._value:d}"
-        told = self._connection.send_unacknowledged(self._write())
+        """Write it; return a description of the result. Raises `InstrumentError` or pymodbus's errors."""
+        how = self._how
+        where = f"coil {how.coil}" if how.coil is not None else f"register {how.register_number}"
+        what = f"{where} of unit {self._unit} written {how.value:d}"
+        written = self._connection.send_unacknowledged(self._write())
         try:
             answer = self._query(self._write())
         except (InstrumentError, ModbusException, OSError) as problem:
-            if not told:
+            if not written:
                 raise
             return f"{what}, not acknowledged ({problem})"
-        if answer.address != self._coil or bool(answer.bits[0]) is not self._value:
-            raise BadReply(f"{what}, but answered coil {answer.address} as {answer.bits[0]:d}")
+        found = (answer.bits if how.coil is not None else answer.registers)[0]
+        if answer.address != self._write().address or int(found) != int(how.value):
+            raise BadReply(f"{what}, but answered {answer.address} as {found:d}")
         return f"{what}, acknowledged"
 
     def is_off(self) -> bool:
-        """Return whether the coil has the value that switches off. Raises like `switch_off`."""
-        request = ReadCoilsRequest(address=self._coil, count=1, dev_id=self._unit)
-        return bool(self._query(request).bits[0]) is self._value
+        """Return whether what is read back says that the power is off. Raises like `switch_off`."""
+        function, number, wanted = self._how.read_back
+        answer = self._query(_REQUESTS[function](address=number, count=1, dev_id=self._unit))
+        return int((answer.bits if function in ("coil", "discrete") else answer.registers)[0]) == wanted
 
     def reach(self) -> None:
-        """Raise like `switch_off` if the coil's line cannot be opened now."""
+        """Raise like `switch_off` if its line cannot be opened now."""
         with self._usable_connection():
             pass
 
     def _write(self) -> ModbusPDU:
-        return WriteSingleCoilRequest(address=self._coil, bits=[self._value], dev_id=self._unit)
+        how = self._how
+        if how.coil is not None:
+            return WriteSingleCoilRequest(address=how.coil, bits=[bool(how.value)], dev_id=self._unit)
+        return WriteSingleRegisterRequest(
+            address=how.register_number or 0, registers=[int(how.value)], dev_id=self._unit
+        )
 
     def _query(self, request: ModbusPDU) -> ModbusPDU:
         with self._usable_connection() as line:
@@ -84,10 +136,10 @@ class SwitchCoil:
     @contextmanager
     def _usable_connection(self) -> Iterator[ModbusConnection]:
         """Yield the open serial line, which cannot be opened twice, or a connection of its own."""
-        if self._connection.is_open and tcp_endpoint(self._address) is None:
+        if self._connection.is_open and endpoint(self._settings.address) is None:
             yield self._connection
             return
-        own = ModbusConnection(self._address, self._keys, _PATIENCE)
+        own = ModbusConnection(self._settings.address, self._settings, _PATIENCE)
         try:
             own.open(late=False)
             yield own
@@ -104,10 +156,12 @@ _REQUESTS: dict[str, type[ModbusPDU]] = {
 _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 2, 3
 
 
-class ModbusSettings(InstrumentSettings, SerialKeys):
+class ModbusSettings(InstrumentSettings, LineKeys):
     """A unit, or several, on one Modbus line."""
 
-    address: str = Field("", description='"tcp://192.0.2.5:502", or for RTU a serial port or a URL of pyserial.')
+    address: str = Field(
+        "", description='"tcp://192.0.2.5:502", also udp:// and tls://, or a serial port or a URL of pyserial.'
+    )
     unit: UnitId = Field(1, description="Number of the unit (server address) on the line.")
     word_order: Order = Field(
         "big", description="Which register of a longer number comes first: the high one (big) or the low one (little)."
@@ -125,21 +179,25 @@ class ModbusSettings(InstrumentSettings, SerialKeys):
         if not self.address:
             raise KeyedError("address", "", 'must be like "tcp://192.0.2.5:502", or a serial port like "/dev/ttyUSB0"')
         try:
-            is_tcp = tcp_endpoint(self.address) is not None
+            place = endpoint(self.address)
         except BadInput as problem:
             raise KeyedError("address", self.address, str(problem)) from problem
-        needless = sorted(SERIAL_KEYS & self.model_fields_set)
-        if is_tcp and needless:
+        for_serial, for_tls = SERIAL_KEYS | {"framing"}, {"ca", "certificate"}
+        needless = sorted(for_serial & self.model_fields_set) if place else []
+        if needless:
             raise KeyedError(
                 needless[0], getattr(self, needless[0]), "belongs to a serial line, and the address is none"
             )
+        unused = sorted(for_tls & self.model_fields_set) if place is None or place.scheme != "tls" else []
+        if unused:
+            raise KeyedError(unused[0], getattr(self, unused[0]), "belongs to an address tls://")
         return self
 
 
 class ModbusChannel(ChannelSettings):
     """Where a value is, and how it becomes the quantity: register × `factor` + `offset`."""
 
-    start: Annotated[int, Field(ge=0, le=65535)] = Field(
+    start: RegisterNumber = Field(
         alias="register",
         description="First register, counted from 0 as the protocol does: 40001 of a manual is holding register 0.",
     )
@@ -152,6 +210,16 @@ class ModbusChannel(ChannelSettings):
         None, description="Order of the registers, where it is not that of the instrument."
     )
     byte_order: Order | None = Field(None, description="Order of the bytes, where it is not that of the instrument.")
+    mask: Annotated[int, Field(ge=1, lt=1 << 32)] | None = Field(
+        None,
+        description="Bits of the number that count, of uint16 or uint32, beginning with the lowest of them.",
+    )
+    sign: RegisterBits | None = Field(
+        None, description="Section: bits of a register, one of which is set where the number is negative."
+    )
+    exponent: RegisterExponent | None = Field(
+        None, description="Section: another register that holds the power of ten, or the decimals."
+    )
     factor: Annotated[Number, AfterValidator(not_zero)] = Field(
         1.0, description="Factor on the number in the register."
     )
@@ -163,6 +231,11 @@ class ModbusChannel(ChannelSettings):
     def _bits_have_no_type(self) -> ModbusChannel:
         if self.function in ("coil", "discrete") and self.type is not None:
             raise KeyedError("type", self.type, f"a {self.function} is one bit and has no type; leave it out")
+        for key in ("mask", "sign", "exponent"):
+            if self.function in ("coil", "discrete") and getattr(self, key) is not None:
+                raise KeyedError(key, "", f"belongs to a register, and a {self.function} is one bit")
+        if self.mask is not None and self.type not in (None, "uint16", "uint32"):
+            raise KeyedError("mask", self.mask, f"belongs to the types uint16 and uint32, not to {self.type}")
         if self.start + self.count > 65536:
             raise KeyedError("register", self.start, f"leaves no room for {self.count} registers")
         return self
@@ -171,6 +244,19 @@ class ModbusChannel(ChannelSettings):
     def count(self) -> int:
         """The number of registers or bits."""
         return length(self.type or "uint16")
+
+    @property
+    def beside(self) -> tuple[int, ...]:
+        """The registers of sign and exponent, in order, that are none of the number's own."""
+        found = {bits.start for bits in (self.sign, self.exponent) if bits is not None}
+        return tuple(sorted(found - set(range(self.start, self.start + self.count))))
+
+    @property
+    def span(self) -> range | None:
+        """All its registers, None where there are others between them."""
+        numbers = sorted({*range(self.start, self.start + self.count), *self.beside})
+        whole = range(numbers[0], numbers[-1] + 1)
+        return whole if len(numbers) == len(whole) else None
 
 
 RegisterChannel = DrivenChannel[ModbusChannel]
@@ -181,7 +267,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
 
     settings_model: ClassVar[type[InstrumentSettings]] = ModbusSettings
     channel_model: ClassVar[type[ChannelSettings]] = ModbusChannel
-    switch_model: ClassVar[type[SwitchSettings] | None] = CoilSettings
+    switch_model: ClassVar[type[SwitchSettings] | None] = ModbusSwitch
     queries_together = True
 
     def __init__(self, name: str, settings: ModbusSettings, channels: Sequence[RegisterChannel]) -> None:
@@ -191,6 +277,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         self._alone: set[str] = set()
         """Channels whose registers the instrument refuses to send together with others."""
         self._plans: dict[tuple[str, ...], list[tuple[RegisterBlock[str], ModbusPDU]]] = {}
+        self._beside = {channel.name: _places_beside(channel, settings) for channel in channels}
 
     def _open(self) -> str:
         self._connection.open(late=self.late)
@@ -203,10 +290,23 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         return self._connection.explain(problem)
 
     def _query_many(self, channels: Sequence[RegisterChannel]) -> list[float | InstrumentError]:
-        answers: dict[str, float | InstrumentError] = {}
+        before = self._read_beside(channels)
+        found: dict[str, Registers | InstrumentError] = {}
         for block, request in self._plan(channels):
-            answers.update(self._fetch(block, request))
-        return [answers[channel.name] for channel in channels]
+            found.update(self._fetch(block, request))
+        after = self._read_beside(channels)
+        return [self._value(channel, found[channel.name], before, after) for channel in channels]
+
+    def _read_beside(self, channels: Sequence[RegisterChannel]) -> dict[str, Registers | InstrumentError]:
+        """Return the registers of signs and exponents that are read apart from their numbers.
+
+        They are read before and after the number: a meter that ranges in between shows no value of the wrong decade.
+        """
+        found: dict[str, Registers | InstrumentError] = {}
+        places = [place for channel in channels for place in self._beside[channel.name]]
+        for block in blocks(places, self.settings.at_once, self._alone) if places else ():
+            found.update(self._fetch(block, _request(block)))
+        return found
 
     def _responds(self, identity: str, unanswered: Sequence[RegisterChannel]) -> bool:
         """Query another channel: a unit that is off must not silence the others on its line."""
@@ -216,20 +316,20 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         other = next(channel for channel in self.channels.values() if channel.name not in silent)
         return not isinstance(self._query_many([other])[0], InstrumentTimeout)
 
-    def _arm_switch(self, how: CoilSettings) -> None:
+    def _arm_switch(self, how: ModbusSwitch) -> None:
         if self.channels:
             self._require_connection(self._connection.is_open)
             return
-        self._coil(how).reach()
+        self._switched(how).reach()
 
-    def _switch_off(self, how: CoilSettings) -> str:
-        return self._coil(how).switch_off()
+    def _switch_off(self, how: ModbusSwitch) -> str:
+        return self._switched(how).switch_off()
 
-    def _is_off(self, how: CoilSettings) -> bool:
-        return self._coil(how).is_off()
+    def _is_off(self, how: ModbusSwitch) -> bool:
+        return self._switched(how).is_off()
 
-    def _coil(self, how: CoilSettings) -> SwitchCoil:
-        return SwitchCoil(how, self.settings.unit, self.settings.address, self.settings, self._connection)
+    def _switched(self, how: ModbusSwitch) -> SwitchPlace:
+        return SwitchPlace(how, self.settings, self._connection)
 
     # Requests
 
@@ -251,14 +351,14 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
 
     def _place(self, channel: RegisterChannel) -> RegisterPlace[str]:
         keys = channel.settings
-        unit = self.settings.unit if keys.unit is None else keys.unit
-        return RegisterPlace(channel.name, unit, keys.function, keys.start, keys.count)
+        span = keys.span or range(keys.start, keys.start + keys.count)
+        return RegisterPlace(channel.name, _unit_of(keys, self.settings), keys.function, span.start, len(span))
 
-    def _fetch(self, block: RegisterBlock[str], request: ModbusPDU) -> dict[str, float | InstrumentError]:
-        """Return the answers of one request by channel; if it is refused, each channel is requested alone."""
+    def _fetch(self, block: RegisterBlock[str], request: ModbusPDU) -> dict[str, Registers | InstrumentError]:
+        """Return the registers of one request by channel; if it is refused, each channel is requested alone."""
         try:
             found = self._query_once_more(request)
-            return {place.key: self._value(found, block, place) for place in block.places}
+            return {place.key: _registers(found, block, place) for place in block.places}
         except InstrumentTimeout as problem:
             return dict.fromkeys((place.key for place in block.places), problem)
         except BadReply as problem:
@@ -266,7 +366,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
                 return dict.fromkeys((place.key for place in block.places), problem)
         self._alone |= {place.key for place in block.places}
         self._plans.clear()
-        answers: dict[str, float | InstrumentError] = {}
+        answers: dict[str, Registers | InstrumentError] = {}
         for place in block.places:
             single = RegisterBlock(place.unit, place.function, place.register, place.count, (place,))
             answers |= self._fetch(single, _request(single))
@@ -281,25 +381,77 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
             # Noise on the line is tolerated once.
             return self._connection.query(request)
 
-    def _value(self, found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> float | BadReply:
-        """Return a value, or why it alone has none. Raises `BadReply` where the whole answer is wrong."""
-        keys = self.channels[place.key].settings
-        start = place.register - block.register
-        if place.function in ("coil", "discrete"):
-            if not block.count <= len(found.bits) < block.count + 8:
-                raise BadReply(f"answered {len(found.bits)} bits instead of {block.count}")
-            return float(found.bits[start]) * keys.factor + keys.offset
-        if len(found.registers) != block.count:
-            raise BadReply(f"answered {len(found.registers)} registers instead of {block.count}")
+    def _value(
+        self,
+        channel: RegisterChannel,
+        found: Registers | InstrumentError,
+        before: Mapping[str, Registers | InstrumentError],
+        after: Mapping[str, Registers | InstrumentError],
+    ) -> float | InstrumentError:
+        """Return a value, or why it alone has none."""
+        keys = channel.settings
+        if isinstance(found, InstrumentError):
+            return found
+        if keys.function in ("coil", "discrete"):
+            return float(found[0]) * keys.factor + keys.offset
+        start = (keys.span or range(keys.start, keys.start + 1)).start
+        registers = dict(enumerate(found, start))
+        for place in self._beside[channel.name]:
+            one, other = before[place.key], after[place.key]
+            for problem in (one, other):
+                if isinstance(problem, InstrumentError):
+                    return problem
+            if one != other:
+                return BadReply("changed its sign or range while it was read")
+            registers[place.register] = one[0]  # type: ignore[index]
         try:
-            raw = self._readers[place.key](found.registers[start : start + place.count])
+            return self._number(channel, registers)
         except BadReply as problem:
             return problem
+
+    def _number(self, channel: RegisterChannel, registers: Mapping[int, int]) -> float:
+        keys = channel.settings
+        raw = self._readers[channel.name]([registers[keys.start + at] for at in range(keys.count)])
+        if keys.mask is not None:
+            raw = float((int(raw) & keys.mask) // (keys.mask & -keys.mask))
         if keys.no_value and raw in keys.no_value:
             return math.nan
+        is_negative = keys.sign is not None and bool(keys.sign.bits(registers[keys.sign.start]))
         if keys.overload and raw in keys.overload:
-            return math.copysign(math.inf, raw)
+            return math.copysign(math.inf, (-raw if is_negative else raw) * keys.factor)
+        raw = -raw if is_negative else raw
+        if keys.exponent is not None:
+            power = keys.exponent.power(registers[keys.exponent.start])
+            raw = raw * 10.0**power if power >= 0 else raw / 10.0**-power
         return raw * keys.factor + keys.offset
+
+
+Registers = Sequence[int]
+"""Registers, or bits, of one place."""
+
+
+def _registers(found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> Registers:
+    """Return the registers or bits of a place. Raises `BadReply` where the whole answer is wrong."""
+    start = place.register - block.register
+    if place.function in ("coil", "discrete"):
+        if not block.count <= len(found.bits) < block.count + 8:
+            raise BadReply(f"answered {len(found.bits)} bits instead of {block.count}")
+        return [int(bit) for bit in found.bits[start : start + place.count]]
+    if len(found.registers) != block.count:
+        raise BadReply(f"answered {len(found.registers)} registers instead of {block.count}")
+    return found.registers[start : start + place.count]
+
+
+def _unit_of(keys: ModbusChannel, settings: ModbusSettings) -> int:
+    return settings.unit if keys.unit is None else keys.unit
+
+
+def _places_beside(channel: RegisterChannel, settings: ModbusSettings) -> list[RegisterPlace[str]]:
+    """Return the registers of sign and exponent that are read apart from the number, none where all adjoin."""
+    keys = channel.settings
+    numbers = () if keys.span else keys.beside
+    unit = _unit_of(keys, settings)
+    return [RegisterPlace(f"{channel.name} {number}", unit, keys.function, number, 1) for number in numbers]
 
 
 def _request(block: RegisterBlock[str]) -> ModbusPDU:

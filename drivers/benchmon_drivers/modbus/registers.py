@@ -6,8 +6,11 @@ import struct
 from collections.abc import Callable, Iterable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from typing import Generic, Literal, TypeVar
+from typing import Annotated, Generic, Literal, TypeVar
 
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadReply
 from benchmon_drivers.serial.port import Order
 
@@ -76,6 +79,51 @@ def _reader_of_digits(kind: Kind, word_order: Order, byte_order: Order) -> Calla
         return float(digits)
 
     return read
+
+
+RegisterNumber = Annotated[int, Field(ge=0, le=65535)]
+
+
+class RegisterBits(BaseModel):
+    """Bits of one register beside the number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    start: RegisterNumber = Field(alias="register", description="The register, of the channel's function and unit.")
+    mask: Annotated[int, Field(ge=1, le=65535)] = Field(65535, description="Its bits that count.")
+
+    def bits(self, register: int) -> int:
+        """Return the bits, counted from the lowest of the mask."""
+        return (register & self.mask) // (self.mask & -self.mask)
+
+
+class RegisterExponent(RegisterBits):
+    """The power of ten of a number, or its decimals, in another register."""
+
+    kind: Literal["int16", "uint16", "decimals"] = Field(
+        "int16",
+        alias="type",
+        description='"int16" or "uint16": the exponent; "decimals": how many digits are behind the decimal point.',
+    )
+    plus: Annotated[int, Field(ge=-30, le=30)] = Field(0, description="Added to the exponent.")
+
+    @model_validator(mode="after")
+    def _signed_is_whole(self) -> RegisterExponent:
+        if self.kind == "int16" and self.mask != 65535:
+            raise KeyedError(
+                "type", self.kind, 'has its sign in bits that mask leaves out; "uint16" with plus, or "decimals"'
+            )
+        return self
+
+    def power(self, register: int) -> int:
+        """Return the exponent in a register. Raises `BadReply` where it is implausible."""
+        found = self.bits(register)
+        if self.kind == "int16" and found >= 0x8000:
+            found -= 0x10000
+        power = (-found if self.kind == "decimals" else found) + self.plus
+        if abs(power) > 30:
+            raise BadReply(f"announces ten to the power of {power}, which is implausible")
+        return power
 
 
 K = TypeVar("K")

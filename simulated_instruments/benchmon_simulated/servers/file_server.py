@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-import re
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,7 +16,7 @@ from benchmon_simulated.fault_effects import ALIVE, CABLE_OUT, LineFaultEffect
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium
-from benchmon_simulated.servers.text_server import LineFormat
+from benchmon_simulated.servers.text_server import line_format
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 _SHORTEST_PERIOD = 0.1
@@ -138,13 +137,6 @@ class _ValueInFile:
         if math.isfinite(value):
             return self._format.line({"value": (value - self._offset) / self._factor}) + "\n"
         return self._format.line({"value": self._no_value[0]}) + "\n" if self._no_value else "\n"
-
-
-def line_format(pattern: str) -> LineFormat:
-    """Return the format of a text in which `pattern` finds its first group. Raises `BadInput` if there is none."""
-    named = pattern if "(?P<value>" in pattern else re.sub(r"\((?!\?)", "(?P<value>", pattern, count=1)
-    # Parts that may match nothing are left out.
-    return LineFormat(re.sub(r"\[\^[^\]]*\]\*|\.\*\??", "", named), {"value": 3}, {})
 
 
 class CsvServer(_FileServer):

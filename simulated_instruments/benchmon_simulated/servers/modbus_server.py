@@ -39,8 +39,43 @@ FORMATS = {
     "int64": "q",
     "float32": "f",
     "float64": "d",
+    "bcd16": "H",
+    "bcd32": "I",
 }
 ORDERS = ("big", "little")
+
+
+@dataclass(frozen=True)
+class DecadeRegister:
+    """A register with the power of ten of a number, in the bits of `mask`, less `plus`."""
+
+    number: int
+    mask: int
+    kind: str
+    plus: int
+
+    @classmethod
+    def from_keys(cls, keys: Keys) -> DecadeRegister:
+        """Return it by the keys of the section exponent. Raises `BadInput` for invalid keys."""
+        return cls(
+            keys.integer("register", None, 0, 65_535),
+            keys.integer("mask", 65_535, 1, 65_535),
+            keys.choice("type", "int16", ("int16", "uint16", "decimals")),
+            keys.integer("plus", 0, -30, 30),
+        )
+
+    def power_for(self, raw: float) -> int:
+        """Return the power of ten that leaves four digits of `raw`, as far as the register can hold it."""
+        wanted = math.floor(math.log10(abs(raw))) - 3 if raw and math.isfinite(raw) else 0
+        most = self.mask // (self.mask & -self.mask)
+        low, high = {"int16": (-30, 30), "uint16": (0, most), "decimals": (-most, 0)}[self.kind]
+        return min(high + self.plus, max(low + self.plus, wanted))
+
+    def register(self, power: int) -> int:
+        """Return the register's bits that announce `power`."""
+        announced = power - self.plus
+        announced = -announced if self.kind == "decimals" else announced
+        return (announced * (self.mask & -self.mask)) & self.mask
 
 
 @dataclass(frozen=True)
@@ -54,11 +89,17 @@ class RegisterFormat:
     offset: float
     overload: float | None
     no_value: float | None
+    mask: int = 0
+    """Bits of the number, 0 where all belong to it."""
+    sign: tuple[int, int] | None = None
+    """The register of the sign, and its bits."""
+    exponent: DecadeRegister | None = None
 
     @classmethod
     def from_keys(cls, channel: Keys, instrument: Keys) -> RegisterFormat:
         """Return the format by the keys of a channel and of its instrument. Raises `BadInput` for invalid keys."""
         overload, no_value = channel.reals("overload"), channel.reals("no_value")
+        sign, exponent = channel.section("sign"), channel.section("exponent")
         return cls(
             channel.choice("type", "uint16", tuple(FORMATS)),
             channel.choice("word_order", instrument.choice("word_order", "big", ORDERS), ORDERS),
@@ -67,12 +108,37 @@ class RegisterFormat:
             channel.real("offset", 0.0),
             overload[0] if overload else None,
             no_value[0] if no_value else None,
+            channel.integer("mask", 0, 0, (1 << 32) - 1),
+            None
+            if sign is None
+            else (sign.integer("register", None, 0, 65_535), sign.integer("mask", 65_535, 1, 65_535)),
+            None if exponent is None else DecadeRegister.from_keys(exponent),
         )
 
     @property
     def count(self) -> int:
         """The number of registers of a value."""
         return struct.calcsize(FORMATS[self.kind]) // 2
+
+    def numbers(self, start: int) -> set[int]:
+        """Return the numbers of all registers of a value whose first is `start`."""
+        beside = {self.sign[0]} if self.sign is not None else set()
+        beside |= {self.exponent.number} if self.exponent is not None else set()
+        return {*range(start, start + self.count)} | beside
+
+    def encoded(self, value: float, start: int) -> dict[int, int]:
+        """Return all registers that hold `value`, by number: those of the number, of its sign and of its exponent."""
+        found = dict.fromkeys(self.numbers(start), 0)
+        if self.sign is not None and value < 0:
+            found[self.sign[0]] |= self.sign[1]
+            value = -value
+        if self.exponent is not None:
+            power = self.exponent.power_for((value - self.offset) / self.factor)
+            found[self.exponent.number] |= self.exponent.register(power)
+            value = (value - self.offset) / 10.0**power + self.offset
+        for number, register in enumerate(self.registers(value), start):
+            found[number] |= register
+        return found
 
     def registers(self, value: float) -> list[int]:
         """Return the registers, each 0 to 65535, that hold `value`.
@@ -94,6 +160,13 @@ class RegisterFormat:
         return "big" if self.byte_order == "big" else "little"
 
     def _whole(self, raw: float) -> int:
+        if self.mask:
+            lowest = self.mask & -self.mask
+            most = self.mask // lowest
+            return (min(most, max(0, round(raw))) if math.isfinite(raw) else most) * lowest
+        if self.kind.startswith("bcd"):
+            most = 10 ** (4 * self.count) - 1
+            return int(str(min(most, max(0, round(raw))) if math.isfinite(raw) else most), 16)
         bits = 16 * self.count
         low, high = (0, (1 << bits) - 1) if self.kind.startswith("u") else (-(1 << bits - 1), (1 << bits - 1) - 1)
         if not math.isfinite(raw):
@@ -111,14 +184,14 @@ _PLACEHOLDER_REGISTER = 65_520
 
 @dataclass(frozen=True)
 class MainsRelay:
-    """A relay in the mains, operated by a coil; `off` is the coil's value that switches the mains off."""
+    """A relay in the mains, operated by a coil or a register; `off` is its value that switches the mains off."""
 
-    off: bool
+    off: int
     supply: SupplyUnderTest
 
-    def write(self, *, value: bool) -> None:
+    def write(self, value: int) -> None:
         """Switch the mains off or on."""
-        if value is self.off:
+        if value == self.off:
             self.supply.switch_off()
         else:
             self.supply.switch_on()
@@ -135,16 +208,23 @@ class ServedRegister:
 
     def read(self, supply: SupplyUnderTest, registers: list[int], first: int) -> None:
         """Write the present value into `registers`, of which the first has the number `first`."""
-        at = self.start - first
-        registers[at : at + self.layout.count] = self.layout.registers(self.meter.read(supply.snapshot))
+        for number, register in self.layout.encoded(self.meter.read(supply.snapshot), self.start).items():
+            if 0 <= number - first < len(registers):
+                registers[number - first] = register
+
+    @property
+    def numbers(self) -> set[int]:
+        """The numbers of its registers."""
+        return self.layout.numbers(self.start)
 
 
 @dataclass
 class Unit:
-    """One unit on a line: the registers of its channels, and its coils."""
+    """One unit on a line: the registers of its channels, and the coils and registers that switch."""
 
     registers: list[ServedRegister] = field(default_factory=list)
     coils: dict[int, MainsRelay] = field(default_factory=dict)
+    switching: dict[int, MainsRelay] = field(default_factory=dict)
 
 
 class ModbusServer(WiredServer):
@@ -158,6 +238,7 @@ class ModbusServer(WiredServer):
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
         self.meters: Sequence[Meter] = [register.meter for unit in self._units.values() for register in unit.registers]
+        self._framing = keys_of(instrument).choice("framing", "rtu", ("rtu", "ascii"))
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._serial_relay: Relay | None = None
@@ -176,7 +257,7 @@ class ModbusServer(WiredServer):
 
     async def open(self) -> str:
         """Open its line; return its address. Raises `InstrumentError` where it cannot be opened."""
-        framer = FramerType.SOCKET if self.medium == "socket" else FramerType.RTU
+        framer = FramerType.SOCKET if self.medium == "socket" else FramerType(self._framing)
         devices = [_device(number, unit, self._supply) for number, unit in self._units.items()]
         self._server = ModbusTcpServer(devices, framer=framer, address=(HOST, 0))
         await self._server.serve_forever(background=True)
@@ -235,13 +316,16 @@ def units_of(instrument: Instrument, bench: Bench, seed: int, effects: Effects) 
 
 def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> None:
     number = keys.integer("unit", next(iter(units)), 0, 255)
-    off = bool(keys.integer("value", None, 0, 1)) if keys.is_integer("value") else keys.flag("value", default=True)
-    units.setdefault(number, Unit()).coils[keys.integer("coil", None, 0, 65_535)] = MainsRelay(off, supply)
+    off = keys.integer("value", None, 0, 65_535) if keys.is_integer("value") else int(keys.flag("value", default=True))
+    unit = units.setdefault(number, Unit())
+    if keys.has("register"):
+        unit.switching[keys.integer("register", None, 0, 65_535)] = MainsRelay(off, supply)
+    else:
+        unit.coils[keys.integer("coil", None, 0, 65_535)] = MainsRelay(off, supply)
 
 
 def _overlap(one: ServedRegister, other: ServedRegister) -> bool:
-    apart = one.start >= other.start + other.layout.count or other.start >= one.start + one.layout.count
-    return one.function == other.function and not apart
+    return one.function == other.function and bool(one.numbers & other.numbers)
 
 
 def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
@@ -256,38 +340,32 @@ def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
         if written is not None:
             return _write(unit, function, address, written)
         for register in unit.registers:
-            if (
-                register.function == function
-                and register.start < address + count
-                and address < register.start + _size(register)
-            ):
+            if register.function == function and register.numbers & set(range(address, address + count)):
                 register.read(supply, registers, first)
         return None
 
-    coils = [SimData(at, values=not unit.coils[at].off, datatype=DataType.BITS) for at in sorted(unit.coils)]
+    coils = [SimData(at, values=unit.coils[at].off == 0, datatype=DataType.BITS) for at in sorted(unit.coils)]
     held, inputs = (_register_blocks(unit, function) for function in _FUNCTIONS.values())
     blocks = (coils or _empty_block(DataType.BITS), _empty_block(DataType.BITS), held, inputs)
     return SimDevice(number, simdata=blocks, action=refresh)
 
 
-def _size(register: ServedRegister) -> int:
-    return register.layout.count
-
-
 def _write(unit: Unit, function: int, address: int, values: Sequence[int | bool]) -> ExcCodes | None:
-    if function not in (5, 15) or any(address + at not in unit.coils for at in range(len(values))):
+    relays = {5: unit.coils, 15: unit.coils, 6: unit.switching, 16: unit.switching}.get(function, {})
+    if any(address + at not in relays for at in range(len(values))):
         return ExcCodes.ILLEGAL_ADDRESS
     for at, value in enumerate(values):
-        unit.coils[address + at].write(value=bool(value))
+        relays[address + at].write(int(value))
     return None
 
 
 def _register_blocks(unit: Unit, function: int) -> list[SimData]:
     registers = [register for register in unit.registers if register.function == function]
-    numbers = sorted(
-        {at for register in registers for at in range(register.start, register.start + register.layout.count)}
+    numbers = {number for register in registers for number in register.numbers}
+    numbers |= set(unit.switching) if function == _FUNCTIONS["holding"] else set()
+    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in sorted(numbers)] or _empty_block(
+        DataType.REGISTERS
     )
-    return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in numbers] or _empty_block(DataType.REGISTERS)
 
 
 def _empty_block(kind: DataType) -> list[SimData]:

@@ -71,6 +71,13 @@ class LineFormat:
         return all(match[name] == self._text_of(name, values) for name in self._names)
 
 
+def line_format(pattern: str) -> LineFormat:
+    """Return the format of a text in which `pattern` finds its first group. Raises `BadInput` if there is none."""
+    named = pattern if "(?P<value>" in pattern else re.sub(r"\((?!\?)", "(?P<value>", pattern, count=1)
+    # Parts that may match nothing are left out.
+    return LineFormat(re.sub(r"\[\^[^\]]*\]\*|\.\*\??", "", named), {"value": 3}, {})
+
+
 def _literal(text: str) -> str:
     r"""Return the simplest text that a pattern without groups matches: a blank for `\\s`, escapes removed."""
     return _TOKEN.sub(lambda token: " " if token["blank"] else token["escaped"] or token["other"] or "", text)

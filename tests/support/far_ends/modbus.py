@@ -53,8 +53,9 @@ class Unit:
         if function == 0x2B and self.identity is not None:
             parts = b"".join(bytes([n, len(part)]) + part for n, part in enumerate(self.identity))
             return bytes([0x2B, 0x0E, 1, 1, 0, 0, len(self.identity)]) + parts
-        if function == 5:
-            self.tables.setdefault("coil", {})[start] = count == 0xFF00
+        if function in (5, 6):
+            table = self.tables.setdefault("coil" if function == 5 else "holding", {})
+            table[start] = count == 0xFF00 if function == 5 else count
             return query[:5]
         table = self.tables.get(FUNCTIONS.get(function))
         if table is None:

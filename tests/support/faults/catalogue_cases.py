@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, load_bench
-from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon_simulated.faults.base import CircuitFault, MeterFault
 from benchmon_simulated.faults.circuit import CIRCUIT_FAULTS

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.diagnosis import NOTHING_WRONG
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults
+from benchmon.watch.diagnosis.explainer import NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of
 from benchmon.watch.diagnosis.meter_values import MeterValues, meter_values

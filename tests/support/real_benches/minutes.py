@@ -116,12 +116,16 @@ def readings(
     seed: int,
     minutes: float = 20.0,
     period: float = 2.0,
+    on_for: float = 0.0,
     fault: MeterFault | None = None,
     cooling: float = 1.0,
     air: float = 0.0,
     scale: float = 1.0,
 ) -> list[LoggedReading]:
-    """Return the log of a supply that is switched on, cold, at 0 s; `states` are those of `states_of`, measured."""
+    """Return the log of a supply, by time; `states` are those of `states_of`, measured, or the one that it stays in.
+
+    It is switched on, cold, at 0 s, or has been `on_for` seconds by then.
+    """
     random = np.random.default_rng([seed, real.seed, 0x3E7])
     count = int(60.0 * minutes / period)
     time = period * np.arange(1, count + 1)
@@ -129,7 +133,8 @@ def readings(
     mains += 0.004 * scale * slow_noise(count, random, period, 600.0)
     step = int(random.integers(count))
     mains[step:] += 0.003 * scale * random.uniform(-1, 1)
-    warmth = 1.0 - np.exp(-time / real.copper_constant)
+    on = on_for + time
+    warmth = 1.0 - np.exp(-on / real.copper_constant)
     room = air + 0.3 * scale * slow_noise(count, random, period, 400.0)
     draught = 1.0 + (0.02 * scale if real.way != "gentle" else 0.005) * slow_noise(count, random, period, 120.0)
     found: list[LoggedReading] = []
@@ -141,7 +146,7 @@ def readings(
         elif channel.quantity == "diode.temperature.case":
             power = _plane(states, "diode.power.mean", mains, warmth)
             share, fast, slow = real.stages
-            risen = 1.0 - share * np.exp(-time / (fast * cooling)) - (1.0 - share) * np.exp(-time / (slow * cooling))
+            risen = 1.0 - share * np.exp(-on / (fast * cooling)) - (1.0 - share) * np.exp(-on / (slow * cooling))
             rise = real.thermal_resistance * cooling * real.case_share
             true = real.ambient + room + power * rise * risen * draught
         else:
@@ -151,6 +156,8 @@ def readings(
 
 
 def _plane(states: Sequence[Mapping[str, float]], name: str, mains: Array, warmth: Array) -> Array:
+    if len(states) == 1:
+        return np.full(len(mains), states[0][name])
     low, high, cold = (one[name] for one in states)
     middle = (low + high) / 2.0
     return middle + mains * (high - low) / (2.0 * SPAN) + (warmth - 0.5) * 2.0 * (middle - cold)

@@ -13,7 +13,7 @@ from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, parse_value
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import channels_of, keys_of
-from benchmon_simulated.servers.file_server import line_format
+from benchmon_simulated.servers.text_server import line_format
 from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
 SHORTEST_PERIOD = 0.1

@@ -27,11 +27,10 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.watch.diagnosis.circuit_faults import CircuitFaults
-from benchmon.watch.diagnosis.likelihood import Hypothesis, Observation, log_likelihoods
-from benchmon.watch.diagnosis.meter_faults import USUAL, meter_faults_of, meter_faults_on
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
+from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
+from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
-from benchmon.watch.diagnosis.parameter_shift import parameter_shift_hypotheses
 from benchmon.watch.records import Explanation
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
@@ -90,13 +89,11 @@ class Explainer:
     def _explained(self, observations: Sequence[Observation], mains: float) -> tuple[float, list[Explanation]]:
         """Return the causes as `explain` does, solved at `mains` (V rms), and the score of the likeliest."""
         right, hypotheses = self._at(mains)
-        usable = [
-            one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
-        ]
+        usable = [one for one in observations if right.shown_at(one.channel) is not None and math.isfinite(one.value)]
         overloaded = [one.channel for one in observations if math.isinf(one.value)]
         if not usable:
             return 0.0, _overloads(overloaded, 1.0)
-        nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
+        nominal = {one.channel.name: right.shown_at(one.channel) for one in usable}
         expected = {name: value for name, value in nominal.items() if value is not None}
         scores = _scores(usable, expected, hypotheses)
         if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
@@ -126,9 +123,9 @@ class Explainer:
         if mains not in self._solved:
             right = self._faults.right(mains)
             channels = self._bench.channel
-            known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
+            known = {one.name: value for one in channels if (value := right.shown_at(one)) is not None}
             found = [*meter_faults_of(channels, right), *self._faults.hypotheses(channels, mains, right)]
-            found += parameter_shift_hypotheses(self._bench, known, right)
+            found += hypotheses_of_values_far_off(self._bench, known, right)
             if len(self._solved) >= self.KEPT:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[mains] = (right, found)

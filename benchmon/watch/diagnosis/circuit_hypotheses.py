@@ -1,0 +1,224 @@
+"""What every channel reads with each fault of the circuit, solved by the prediction engine or along its slopes.
+
+A fault of `ac_side_faults` and `dc_side_faults` differs from the bench file in one way, and is solved. A value
+that may be far off, either way and by any amount (`FAR_OFF`), follows the slopes of the sound circuit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.parts import parts_of
+from benchmon.signals.arrays import Floats
+from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults, ac_side_faults_of_open_size
+from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults, dc_side_faults_of_open_size
+from benchmon.watch.diagnosis.likelihood import Hypothesis
+from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues, meter_values
+from benchmon.watch.diagnosis.suspected_fault import OFF, SuspectedFault
+
+
+def faults_of(bench: Bench) -> Iterator[SuspectedFault]:
+    """Yield the faults of fixed size that a bench's circuit can have."""
+    yield from dc_side_faults(bench)
+    yield from ac_side_faults(bench)
+
+
+def sized_faults_of(bench: Bench) -> Iterator[SuspectedFault]:
+    """Yield the faults of open size that a bench's circuit can have."""
+    yield from dc_side_faults_of_open_size(bench)
+    yield from ac_side_faults_of_open_size(bench)
+
+
+_NEAR = 0.03
+"""The part of its mains voltage by which a solved circuit may be away for its instants to fit another."""
+
+
+class CircuitFaults:
+    """The faults that a bench's circuit can have, solved at one mains voltage after another.
+
+    What was solved first is kept, so that the same fault at a mains voltage near it starts from there.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._faults = [*faults_of(bench), *sized_faults_of(bench)]
+        self._sound: MeterValues | None = None
+        self._solved: dict[int, MeterValues] = {}
+
+    def right(self, mains_voltage: float) -> MeterValues:
+        """Return what meters read without a fault, at `mains_voltage` (V rms). Raises `PredictionError`."""
+        found = meter_values(self._bench, mains_voltage, near=_if_near(self._sound, mains_voltage))
+        if _if_near(self._sound, mains_voltage) is None:
+            self._sound = found
+        return found
+
+    def hypotheses(self, channels: Sequence[Channel], mains_voltage: float, right: MeterValues) -> list[Hypothesis]:
+        """Return each fault of the circuit with what every channel reads then, at `mains_voltage` (V rms).
+
+        `right` are the values without a fault. A variant that has no steady state is left out: there is nothing to
+        compare with.
+        """
+        found = []
+        for place, fault in enumerate(self._faults):
+            try:
+                values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage, right)
+                values = fault.correct(values)
+            except PredictionError:
+                continue
+            readings = {
+                channel.name: _doubted(fault, value, right.shown_at(channel))
+                for channel in channels
+                if (value := values.shown_at(channel)) is not None
+            }
+            found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
+        return found
+
+    def _values(self, place: int, fault: SuspectedFault, mains_voltage: float, right: MeterValues) -> MeterValues:
+        near = _if_near(self._solved.get(place), mains_voltage)
+        parts = fault.parts(mains_voltage)
+        values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=near, like=right)
+        if _line_current(values) < _IDLES * _line_current(right):
+            # What the core takes is no part of the load's current: each unknown is solved for.
+            values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=values)
+        if near is None:
+            self._solved[place] = values
+        return values
+
+
+_IDLES = 0.6
+"""The part of its line current below which what a supply takes is much its core's."""
+
+
+def _line_current(values: MeterValues) -> float:
+    return values.quantities["mains.current.rms"].value
+
+
+def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | None:
+    """Return `values` if they were solved at a mains voltage near this one."""
+    if values is None or values.state is None:
+        return None
+    then = float(values.state.parts["mains.voltage"][0])
+    return values if abs(mains_voltage / then - 1.0) <= _NEAR else None
+
+
+_ANY_SHAPE = 0.04
+"""Of what any fault changes, the part by which a real one may differ from the one that is solved (from experience)."""
+
+
+def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None) -> MeterValue:
+    """Return a reading with what a fault of unknown size and shape adds to its doubt."""
+    change = value.value - right.value if right is not None else value.value
+    moves = np.append(value.moves, fault.size_doubt * change)
+    return replace(value, moves=moves, own=math.hypot(value.own, math.hypot(_ANY_SHAPE, fault.shape_doubt) * change))
+
+
+@dataclass(frozen=True)
+class ValueFarOff:
+    """An unknown, the cause that it stands for, the remedy, its weight, and how far it may then be (k = 1).
+
+    `size` is relative to the unknown's value if `relative`, else in its unit. `doubt` is the part of a reading's
+    movement by which a straight line may miss it. `factor` is what the unknown is most likely multiplied by, and
+    `also` by how much other unknowns may then be farther off.
+    """
+
+    unknown: str
+    cause: str
+    remedy: str
+    weight: float
+    size: float
+    relative: bool = True
+    doubt: float = 0.03
+    factor: float = 1.0
+    also: Mapping[str, float] = field(default_factory=dict)
+
+
+FAR_OFF = (
+    ValueFarOff(
+        "mains.voltage",
+        "the mains is outside its tolerance",
+        "set the mains, or ask for what it is",
+        8.0,
+        0.12,
+        doubt=0.0,
+    ),
+    ValueFarOff(
+        "transformer.primary_resistance",
+        "the primary circuit has another resistance: a bad joint, a thin lead",
+        OFF + "check joints and leads of the primary circuit",
+        1.0,
+        0.4,
+    ),
+    ValueFarOff(
+        "diode.thermal_resistance",
+        "the diode is cooled worse than it should be",
+        "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
+        8.0,
+        0.6,
+        factor=2.2,
+        # Where the draught is gone, the windings get hotter too, and copper's resistance grows.
+        also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
+    ),
+    ValueFarOff(
+        "diode.thermal_resistance",
+        "the diode has next to no cooling",
+        "switch off; look for a heat sink that is loose or missing",
+        4.0,
+        1.6,
+        factor=4.5,
+        also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
+    ),
+    ValueFarOff(
+        "diode.thermal_resistance",
+        "the diode is cooled better than it should be",
+        "look for a draught or a fan that the bench file does not know",
+        1.0,
+        0.2,
+        factor=0.6,
+    ),
+    ValueFarOff(
+        "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 2.0, 12.0, False
+    ),
+    ValueFarOff("load.resistance", "the load is not what it should be", OFF + "measure the load", 2.0, 0.2),
+    ValueFarOff("load.current", "the load is not what it should be", "set the load anew", 2.0, 0.2),
+    ValueFarOff(
+        "capacitance",
+        "the reservoir has not the capacitance it should have",
+        OFF + "measure the reservoir",
+        1.0,
+        0.4,
+    ),
+)
+
+
+def hypotheses_of_values_far_off(bench: Bench, known: Mapping[str, MeterValue], right: MeterValues) -> list[Hypothesis]:
+    """Return each unknown that may be far off, with what every channel reads then; `known` are the right readings."""
+    names = list(right.unknowns)
+    parts = parts_of(bench)
+    found = []
+    for one in FAR_OFF:
+        unknown = next((name for name in names if name == one.unknown or name.endswith(f".{one.unknown}")), None)
+        if unknown is None or right.unknowns[unknown] == 0.0:
+            continue
+        level = abs(float(parts[unknown][0])) if one.relative else 1.0
+        row = names.index(unknown)
+        factors = np.ones(len(names))
+        factors[row] = max(1.0, one.size * level / right.unknowns[unknown])
+        for name, factor in one.also.items():
+            factors[names.index(name)] = factor
+        steps = (one.factor - 1.0) * level / right.unknowns[unknown]
+        readings = {name: _moved(value, factors, row, steps, one.doubt) for name, value in known.items()}
+        found.append(Hypothesis(one.cause, one.remedy, one.weight, readings))
+    return found
+
+
+def _moved(value: MeterValue, factors: Floats, row: int, steps: float, doubt: float) -> MeterValue:
+    """Return a reading where the unknown of `row` is `steps` standard uncertainties off, and all doubts are larger."""
+    moves, shift = value.moves * factors, steps * float(value.moves[row])
+    missed = doubt * math.hypot(float(moves[row]), shift)
+    return MeterValue(value.value + shift, moves, math.hypot(value.own, missed))
