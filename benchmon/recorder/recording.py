@@ -32,11 +32,19 @@ from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switch_off import SwitchOffControl, TripGuard
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
-from benchmon.session.requests import Acknowledge, LoadBench, Note, StopRecording, SwitchPowerOff, TypedReading
+from benchmon.session.requests import (
+    BY_SIGNAL,
+    Acknowledge,
+    LoadBench,
+    Note,
+    StopRecording,
+    SwitchPowerOff,
+    TypedReading,
+)
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
 from benchmon.watch.plan import StepRequest
-from benchmon.watch.records import Event, Judgement, Waveform
+from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
@@ -354,10 +362,11 @@ class Recording:
         self._set_load()
         return self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")
 
-    def _request_switch_off(self, text: str, request: int | None = None) -> Sequence[Event]:
+    def _request_switch_off(self, text: str, request: int = BY_SIGNAL) -> Sequence[Event]:
         """Switch off; return the events that answer, none where the switch answers itself."""
         if not self._switch_off.exists:
-            return [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
+            words = "this bench has no [switch_off]: use the switch at the bench"
+            return [Event(self._now(), "", EventKind.REFUSED, words, EventDetails(request=request))]
         self._switch_off.trip(f"asked for {text}".rstrip(), request)
         return []
 
