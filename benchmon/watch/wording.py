@@ -229,12 +229,14 @@ def drift_sentence(channel: Channel, drift: Drift, band: BandPosition, now: floa
 
 
 def mains_meter_drift_sentence(channel: Channel, drift: Drift, witnesses: Collection[str], now: float) -> str:
-    """Return that the mains meter itself seems to drift, and which channels show it."""
+    """Return that the mains meter itself seems to drift, which channels show it, and what to check."""
     shown = " and ".join(sorted(witnesses)) if len(witnesses) < 3 else f"{len(witnesses)} channels"
     lasts = f"for {duration(coarse(now - drift.since))} (since {clock(drift.since)})"
+    # A joint that grows between the meter and the transformer lowers everything behind it, as a meter does that climbs.
+    check = "check this meter and the joints from it to the transformer" if drift.rate > 0.0 else "check this meter"
     return (
         f"{channel.name} has drifted by about {per_minute(drift, channel.unit)} {lasts}, which nothing that the mains "
-        f"feed follows, as {shown} show: check this meter, not the supply"
+        f"feed follows, as {shown} show: {check}"
     )
 
 
