@@ -177,11 +177,9 @@ class DiagnosisService:
         if first.likelihood >= _LIKELY and first.cause not in (self._last_cause, NOTHING_WRONG):
             self._last_cause = first.cause
             channel = first.channels[0] if first.channels else ""
-            records.append(
-                Event(
-                    now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
-                )
-            )
+            # That no known cause fits is itself what is likely, and needs no number.
+            sure = "" if first.cause == NONE_OF_THESE else f" ({likelihood_in_words(first.likelihood)} likely)"
+            records.append(Event(now, channel, EventKind.CAUSE, f"{first.message}{sure}"))
         return records
 
 

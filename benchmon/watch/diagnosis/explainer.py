@@ -27,6 +27,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
+from benchmon.text import with_minus
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
 from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
@@ -274,6 +275,8 @@ def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
 
 _NEXT_TO_NOTHING = 0.02
 """Part of the expected value below which a reading counts as none."""
+_SEVERAL = 2.0
+"""From so many times the expected value on, a ratio is no longer given in per cent."""
 
 
 def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
@@ -296,7 +299,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
             now = format_value(worst.read, channel.unit)
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
-    return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
+    ratio = worst.value / right
+    part = f"{ratio:.3g} times" if ratio >= _SEVERAL else with_minus(f"{100 * ratio:.3g} % of")
+    return channel.name, f"{channel.name} reads {part} the expected {what}"
 
 
 _LOOKED_INTO = 6
