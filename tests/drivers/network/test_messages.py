@@ -81,6 +81,7 @@ def test_no_number_is_nan(message, keys):
         (b"U=22.1", {"pattern": r"U=(\d+).*"}, "takes a part only"),
         (b"U=-22", {"pattern": r"U=.(\d+)"}, "takes a part only"),
         (b"U=1222", {"pattern": r"U=1(\d+)"}, "takes a part only"),
+        (b"U=22-", {"pattern": r"U=(\d+)."}, "takes a part only"),
     ],
 )
 def test_what_is_no_value_says_why(message, keys, why):
@@ -128,8 +129,12 @@ PREFIXES = (1, Decimal("1e-3"), Decimal("1e-6"), Decimal("1e-9"), Decimal("1e-12
 
 
 def was_sent(value, message):
-    """Whether a number of the message, as a person reads its digits, is the value in some unit."""
+    """Whether a number of the message, as a person reads its digits, is the value in some unit.
+
+    A sign may stand behind the digits, as some displays have it.
+    """
     text = message.decode("utf-8", "replace")
+    text += " " + re.sub(r"([0-9.,eE]+)([-+−])", r" \2\1 ", text)
     for found in [*TOKEN.findall(text), *TOKEN.findall(text.replace(",", ";"))]:
         digits = "".join(found.replace("−", "-").replace(",", ".").split())
         if any(math.isclose(value, float(Decimal(digits) * prefix), rel_tol=1e-12) for prefix in PREFIXES):
