@@ -51,8 +51,10 @@ def numbers_in(text):
             plain = "".join(digits.split()).replace("−", "-").replace(",", ".")
             if plain.endswith("-"):
                 plain = f"-{plain[:-1].lstrip('+')}"
-            if not plain.startswith("--") and abs(Decimal(plain).adjusted()) < 400:
-                found.add(Decimal(plain))
+            number = Decimal(0 if plain.startswith("--") else plain)
+            if number.adjusted() < 400:
+                # What is smaller than any float is zero.
+                found.add(number if number.adjusted() > -400 else Decimal(0))
     return found
 
 
