@@ -16,7 +16,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.operating_point import Load
-from benchmon.prediction.predict import with_load
+from benchmon.prediction.predict import at_step
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
@@ -25,6 +25,7 @@ from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements, steady_reading
+from benchmon.watch.plan import Plan
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
@@ -74,9 +75,9 @@ class DiagnosisService:
         """End that thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         self._explaining.stop(timeout)
 
-    def set_load(self, load: Load) -> None:
-        """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
-        self._explaining.load = load
+    def follow(self, plan: Plan) -> None:
+        """Explain readings at the load and the mains voltage of the plan's current step from now on."""
+        self._explaining.setting = (plan.load, plan.mains)
         self._is_prepared = False
 
     def change(self, bench: Bench) -> None:
@@ -176,11 +177,9 @@ class DiagnosisService:
         if first.likelihood >= _LIKELY and first.cause not in (self._last_cause, NOTHING_WRONG):
             self._last_cause = first.cause
             channel = first.channels[0] if first.channels else ""
-            records.append(
-                Event(
-                    now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
-                )
-            )
+            # That no known cause fits is itself what is likely, and needs no number.
+            sure = "" if first.cause == NONE_OF_THESE else f" ({likelihood_in_words(first.likelihood)} likely)"
+            records.append(Event(now, channel, EventKind.CAUSE, f"{first.message}{sure}"))
         return records
 
 
@@ -211,8 +210,8 @@ class _Explaining:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.load: Load = None
-        self._explains: tuple[Bench, Load] | None = None
+        self.setting: tuple[Load, float | None] = (None, None)
+        self._explains: tuple[Bench, tuple[Load, float | None]] | None = None
         self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
         self._thread = LatestJobThread("explanation", self._answer)
 
@@ -255,7 +254,9 @@ class _Explaining:
             self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause is known: {why}")])
 
     def _explainer_now(self) -> Explainer:
-        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.load:
-            bench, load = self.bench, self.load
-            self._explainer, self._explains = Explainer(with_load(bench, load)), (bench, load)
+        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.setting:
+            bench, setting = self.bench, self.setting
+            mains_is_set = setting[1] is not None
+            self._explainer = Explainer(at_step(bench, *setting), mains_is_set_by_hand=mains_is_set)
+            self._explains = (bench, setting)
         return self._explainer

@@ -469,3 +469,19 @@ def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
         until(lambda: not any(thread.is_alive() for thread in attempts._threads))
         attempts.send_if_due()
     assert 6 <= driver.calls <= 11
+
+
+def test_who_asks_while_it_is_being_switched_off_has_it_commanded_once_more(tmp_path, meter, bench_with, monkeypatch):
+    monkeypatch.setattr("benchmon.recorder.switch_off._NEXT_ATTEMPT_AFTER", 1000.0)
+    mains = Mains(meter, works=False)
+    with (
+        FakeModbusInstrument({1: mains.unit}) as relay,
+        recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen,
+    ):
+        coils = mains.unit.tables["coil"]
+        for _ in range(4):
+            seen.view.request(SwitchPowerOff("by the operator"))
+            until(lambda: not coils[7])
+            coils[7] = True
+        mains.works, coils[7] = True, False
+        until(lambda: "switched off" in seen.kinds())

@@ -145,7 +145,7 @@ def explain(ideal, **factors):
 def test_the_message_names_ratio_cause_and_remedy(ideal):
     first = explain(ideal, vout=0.4352)[0]
     assert first.cause == "vout: the meter is on its AC range"
-    assert first.message.startswith("vout reads 0.43")
+    assert first.message.startswith("vout reads 43.")
     assert first.message.endswith("of the expected rms: the meter is on its AC range; select AC+DC")
     assert first.likelihood > 0.95
 
@@ -220,7 +220,7 @@ def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
     ]
     first = EXPLAINERS["bridge"].explain(found)[0]
     assert "is on its AC range; select AC+DC" in first.message
-    assert "reads 0.435 of the expected rms" in first.message
+    assert "reads 43.5 % of the expected rms" in first.message
     assert first.likelihood > 0.9
 
 
