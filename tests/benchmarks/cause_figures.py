@@ -62,7 +62,11 @@ def drawn_faults(real: RealSupply, known: int, other: int) -> list[RealFault | N
 def is_course(fault: RealFault | None) -> bool:
     """Return whether only the course of a reading shows a fault."""
     meter = None if fault is None else fault.meter
-    return meter is not None and bool(meter.late or meter.flips or meter.drift or np.isfinite(meter.frozen_from))
+    if meter is None:
+        return False
+    # A probe in the air reads what a cold supply would: only its course shows that the supply is warm.
+    course = meter.late or meter.flips or meter.drift or np.isfinite(meter.frozen_from) or meter.reads == "ambient"
+    return bool(course)
 
 
 def circuits_of(real: RealSupply, fault: RealFault | None) -> list[TrueCircuit]:

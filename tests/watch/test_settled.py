@@ -89,5 +89,15 @@ def test_no_cause_is_named_where_every_channel_agrees():
 def test_nothing_is_not_called_sound_above_a_channel_that_disagrees():
     first = statements(FINE, [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)], {})[0]
     assert first.cause == NONE_OF_THESE
-    assert first.likelihood <= 0.5
+    assert first.likelihood < 0.7
     assert OUTPUT.name in first.message
+
+
+def test_where_a_channel_disagrees_the_known_causes_gain_on_chance():
+    weak = Explanation("output: a weak battery", 0.2, "")
+    odd = [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)]
+    ranked = [Explanation(NOTHING_WRONG, 0.75, "fine"), weak, Explanation(NONE_OF_THESE, 0.05, "")]
+    first, second = statements(ranked, odd, {})
+    assert (first.cause, second.cause) == (weak.cause, NONE_OF_THESE)
+    assert first.likelihood > 0.7
+    assert first.likelihood + second.likelihood == pytest.approx(1.0)

@@ -148,6 +148,11 @@ def frozen_cause(channel: str, unit: str, frozen: Standstill, now: float) -> Exp
     return _cause(f"{channel}: its value is frozen", evidence, advice, (channel,))
 
 
+def drifting_meter_cause(channel: str, sentence: str) -> Explanation:
+    """Return the cause that the mains meter drifts, with the `sentence` that says how far and who shows it."""
+    return Explanation(f"{channel}: its meter drifts", _AS_LIKELY, sentence, (channel,))
+
+
 def _cause(cause: str, evidence: str, advice: str, channels: Sequence[str]) -> Explanation:
     return Explanation(
         cause, _AS_LIKELY, f"{evidence}: {cause.removeprefix(f'{channels[0]}: ')}; {advice}", tuple(channels)
