@@ -146,6 +146,7 @@ TEMPERATURE_COEFFICIENT = Kind(
     prefixes=False,
 )
 NUMBER = Kind("a number", "", prefixes=False)
+ATTENUATION = Kind("an attenuation", "dB", prefixes=False)
 
 KINDS_BY_UNIT: dict[str, Kind] = {
     "V": VOLTAGE,

@@ -97,5 +97,16 @@ USUAL_SOURCE_OHMS = 0.4
 """Ω of a 230 V socket with its lead: 0.24 Ω of a public supply (IEC 60725) and some metres of cable."""
 USUAL_DISSIPATION, USUAL_LEAD_OHMS = 0.12, 3e-3
 """tan δ at 100 Hz of an electrolytic capacitor, and Ω of its tabs and leads; data sheets state 0.08 to 0.25 at most."""
-LEFT_OUT_DIFFERS: Mapping[str, float] = {"leakage": 0.45, "source": 0.6, "esr": 0.55}
-"""Standard deviation of the natural logarithm of such values: a factor of 2.5, 3.3 and 3 at two deviations."""
+USUAL_RIPPLE_REJECTION, USUAL_REGULATOR_NOISE = 65.0, 1e-5
+"""dB at twice the mains frequency, and rms noise as a part of the output voltage, of an integrated series regulator.
+
+From memory: data sheets of three-terminal regulators state 55 to 80 dB, and 8 to 30 µV of noise for each volt.
+"""
+LEFT_OUT_DIFFERS: Mapping[str, float] = {
+    "leakage": 0.45,
+    "source": 0.6,
+    "esr": 0.55,
+    "ripple rejection": 0.7,
+    "regulator noise": 0.7,
+}
+"""Standard deviation of the natural logarithm of such values: factors of 2.5, 3.3, 3 and twice 4 at two deviations."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from benchmon.analyse.columns import ChosenColumn, choose_columns
 from benchmon.analyse.diagnosis import explain
-from benchmon.analyse.expected import MeasureComparison, compare, is_same_frequency, predict_for
+from benchmon.analyse.expected import MeasureComparison, compare, compare_power, is_same_frequency, predict_for
 from benchmon.bench import Accuracy, Bench
 from benchmon.bench.fields import parse_accuracy
 from benchmon.captures.scope_file import read_capture
@@ -56,8 +56,8 @@ class Analysis:
     """The result of an analysis. The first of `columns` is the requested one.
 
     `power` is by the names of `POWER_UNITS`, empty without a voltage and a current; `limits` are those of
-    IEC 61000-3-2 class A, empty if no column is line current; `comparisons` and `explanations` compare the first
-    column with `prediction`.
+    IEC 61000-3-2 class A, empty if no column is line current; `comparisons` compare every column of a known quantity,
+    and the power, with `prediction`, and `explanations` the first column.
     """
 
     file: str
@@ -126,10 +126,21 @@ def _power(columns: Sequence[AnalysedColumn]) -> dict[str, UncertainValue]:
     amperes = [one for one in columns if one.unit == "A"]
     if not volts or not amperes:
         return {}
-    points = {one.quantity.partition(".")[0] for one in (volts[0], amperes[0]) if one.quantity}
+    points = _points((volts[0], amperes[0]))
     of_volts, of_amperes = volts[0].wave, amperes[0].wave
     in_step = is_same_frequency(of_amperes.sampled.frequency, of_volts.sampled.frequency)
     return measure_pair(of_volts, of_amperes) if len(points) < 2 and in_step else {}
+
+
+def _points(columns: Iterable[AnalysedColumn]) -> set[str]:
+    return {one.quantity.partition(".")[0] for one in columns if one.quantity}
+
+
+def _point_of_power(columns: Sequence[AnalysedColumn]) -> str:
+    """Return the point of the circuit of which the first voltage and current are, "" where it is not known of both."""
+    firsts = [next((one for one in columns if one.unit == unit), None) for unit in ("V", "A")]
+    points = _points(one for one in firsts if one is not None)
+    return points.pop() if len(points) == 1 and all(one is not None and one.quantity for one in firsts) else ""
 
 
 def _compared(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
@@ -139,6 +150,7 @@ def _compared(found: Analysis, bench: Bench, mains: float | None) -> Analysis:
         mains = captured[0].wave.measures["rms"].value
     prediction = predict_for(bench, mains)
     first = found.first
-    comparisons = compare(first.wave, first.quantity, prediction)
+    comparisons = [one for column in found.columns for one in compare(column.wave, column.quantity, prediction)]
+    comparisons += compare_power(found.power, _point_of_power(found.columns), prediction)
     explanations = explain(first.wave.sampled, first.quantity, bench, prediction)
     return replace(found, prediction=prediction, comparisons=comparisons, explanations=explanations)

@@ -6,6 +6,7 @@ Waves are compared over one mains period as arrays of `BINS` values, (BINS,).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from benchmon.quantities import UNITS, Expected
 from benchmon.signals.arrays import Floats
 from benchmon.signals.captured_wave import Wave
 from benchmon.signals.samples import Sampled
+from benchmon.signals.uncertainty import UncertainValue
 from benchmon.watch.records import Verdict
 from benchmon.watch.verdict import en_number, verdict_of
 
@@ -28,6 +30,12 @@ _MEASURE_OF = {
     "voltage.peak": "highest",
     "voltage.valley": "lowest",
     "voltage.ripple": "peak_to_peak",
+}
+_POWERS = {
+    "active": "power.active",
+    "apparent": "power.apparent",
+    "power_factor": "power_factor",
+    "displacement_factor": "displacement_factor",
 }
 
 
@@ -46,20 +54,35 @@ class MeasureComparison:
 
 def compare(wave: Wave, name: str, prediction: Prediction) -> list[MeasureComparison]:
     """Return the measures of the wave called `name`, such as `output.voltage`, that have an expected value."""
-    found = []
-    for quantity in UNITS:
-        suffix = quantity.removeprefix(f"{name}.")
-        measure = _MEASURE_OF.get(".".join(quantity.split(".")[1:]), suffix) if suffix != quantity else ""
-        expected = prediction.quantities.get(quantity)
-        if measure not in wave.measures or expected is None:
+    if not name:
+        return []
+    measures = {
+        quantity: _MEASURE_OF.get(".".join(quantity.split(".")[1:]), quantity.removeprefix(f"{name}."))
+        for quantity in UNITS
+        if quantity.startswith(f"{name}.")
+    }
+    return _compared(measures, wave.measures, prediction)
+
+
+def compare_power(power: Mapping[str, UncertainValue], point: str, prediction: Prediction) -> list[MeasureComparison]:
+    """Return the power at a point of the circuit, by the names of `POWER_UNITS`, beside what is expected there."""
+    return _compared({f"{point}.{end}": name for name, end in _POWERS.items()}, power, prediction)
+
+
+def _compared(
+    measures: Mapping[str, str], found: Mapping[str, UncertainValue], prediction: Prediction
+) -> list[MeasureComparison]:
+    """Return what was found of `measures`, by quantity, and has an expected value."""
+    compared = []
+    for quantity, measure in measures.items():
+        expected, measured = prediction.quantities.get(quantity), found.get(measure)
+        if expected is None or measured is None or not math.isfinite(measured.value):
             continue
-        measured = wave.measures[measure]
-        if math.isfinite(measured.value):
-            en = en_number(measured.value, measured.uncertainty, expected.value, expected.uncertainty)
-            found.append(
-                MeasureComparison(quantity, measure, measured.value, measured.uncertainty, expected, en, verdict_of(en))
-            )
-    return found
+        en = en_number(measured.value, measured.uncertainty, expected.value, expected.uncertainty)
+        compared.append(
+            MeasureComparison(quantity, measure, measured.value, measured.uncertainty, expected, en, verdict_of(en))
+        )
+    return compared
 
 
 def expected_wave(prediction: Prediction, name: str) -> Floats | None:

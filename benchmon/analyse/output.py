@@ -166,7 +166,8 @@ def _comparison(found: Analysis) -> list[str]:
         ]
         lines = [table(("by the bench file", "reads", "expected", "En", "verdict"), rows, (1, 2, 3))]
     else:
-        lines = [f"Nothing of {found.first.quantity} is predicted from the bench file"]
+        named = ", ".join(one.quantity for one in found.columns if one.quantity)
+        lines = [f"Nothing of {named} is predicted from the bench file"]
     if found.explanations:
         lines += ["", "Likely causes:"]
         lines += [

@@ -1,7 +1,7 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
-from benchmon.bench.measurement import Channel, Instrument, Step, SwitchOff
+from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, SwitchOff
 from benchmon.bench.supply import (
     Ambient,
     Capacitor,
@@ -18,8 +18,8 @@ from benchmon.bench.supply import (
     Regulator,
     ResistorLoad,
     SeriesResistor,
-    Transformer,
 )
+from benchmon.bench.transformer import Transformer
 from benchmon.quantities import Accuracy
 
 __all__ = [
@@ -40,6 +40,7 @@ __all__ = [
     "OpenLoad",
     "Rectifier",
     "Regulator",
+    "ReportEntries",
     "ResistorLoad",
     "SeriesResistor",
     "Step",

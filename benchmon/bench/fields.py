@@ -6,12 +6,18 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
 from benchmon.errors import BadInput
 from benchmon.quantities import Accuracy
+
+
+class Section(BaseModel):
+    """A section of the bench file: frozen, without unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
 class KeyedError(BadInput):
@@ -36,6 +42,7 @@ Farads = Annotated[float, _reader(q.CAPACITANCE), q.CAPACITANCE]
 Henries = Annotated[float, _reader(q.INDUCTANCE), q.INDUCTANCE]
 Watts = Annotated[float, _reader(q.POWER), q.POWER]
 VoltAmperes = Annotated[float, _reader(q.APPARENT_POWER), q.APPARENT_POWER]
+Decibels = Annotated[float, _reader(q.ATTENUATION), q.ATTENUATION]
 Hertz = Annotated[float, _reader(q.FREQUENCY), q.FREQUENCY]
 Seconds = Annotated[float, _reader(q.DURATION), q.DURATION]
 Celsius = Annotated[float, _reader(q.TEMPERATURE), q.TEMPERATURE, Field(ge=-273.15, le=2000)]

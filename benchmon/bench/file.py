@@ -13,9 +13,10 @@ from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model
 
 from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
-from benchmon.bench.fields import KeyedError
+from benchmon.bench.fields import KeyedError, Section
 from benchmon.bench.mains_wave import with_harmonics_of_wave
 from benchmon.bench.toml_lines import line_of
+from benchmon.bench.transformer import Transformer
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.input_file import reason_not_to_read
 from benchmon.text import one_line
@@ -33,7 +34,7 @@ def _read_title(value: Any) -> str:
     return value
 
 
-class Bench(s.Section):
+class Bench(Section):
     """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
 
     title: Annotated[str, BeforeValidator(_read_title)] = Field(
@@ -41,7 +42,7 @@ class Bench(s.Section):
         description="What is on the bench; it stands on the screen, in reports and in the name of the session file.",
     )
     mains: s.Mains
-    transformer: s.Transformer
+    transformer: Transformer
     fuse: s.Fuse | None = None
     ntc: s.Ntc | None = None
     rectifier: s.Rectifier
@@ -54,6 +55,7 @@ class Bench(s.Section):
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
     switch_off: m.SwitchOff | None = None
+    report: m.ReportEntries = m.ReportEntries()
     source: str = Field(default="", exclude=True, repr=False)
     """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")
@@ -208,7 +210,7 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     shown = (
         ""
         if value is None
-        or isinstance(value, dict | list | tuple | m.WithDriverKeys | s.Section)
+        or isinstance(value, dict | list | tuple | m.WithDriverKeys | Section)
         or "missing" in first["type"]
         else f" = {_shown(value)}"
     )

@@ -8,8 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
-from benchmon.bench.fields import KeyedError
-from benchmon.bench.supply import Section
+from benchmon.bench.fields import KeyedError, Section
 from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, Accuracy, parse_value
 from benchmon.text import one_line
@@ -78,6 +77,17 @@ class Channel(WithDriverKeys):
         1.0, description="Factor on what the instrument returns: the ratio of a clamp or probe."
     )
 
+    responds: Literal["rms", "mean"] = Field(
+        "rms",
+        description='"mean" for a meter that responds to the average and is scaled for sines: what it should read of '
+        "any other wave is then worked out. Only for quantities that are rms values.",
+    )
+    bandwidth: Annotated[v.Hertz, Field(gt=0)] | None = Field(
+        None,
+        description="Bandwidth of the meter, at −3 dB, from its data sheet: expected values lack what it does not "
+        "pass. Left out, it is as wide as the wave needs.",
+    )
+
     @model_validator(mode="before")
     @classmethod
     def _read_in_the_quantity_s_unit(cls, data: Any) -> Any:
@@ -112,6 +122,13 @@ class Channel(WithDriverKeys):
                 raise KeyedError(key, limit, reason)
         return self
 
+    @model_validator(mode="after")
+    def _averages_an_rms(self) -> Channel:
+        if self.responds == "mean" and self.quantity.rpartition(".")[2] not in ("rms", "ac_rms"):
+            reason = f"is for rms quantities, which a meter may get from the mean; {self.quantity} is none"
+            raise KeyedError("responds", self.responds, reason)
+        return self
+
     @property
     def unit(self) -> str:
         """The unit of the channel's quantity."""
@@ -142,6 +159,29 @@ class Step(Section):
     needs: tuple[Name, ...] = Field(
         (), description="Names of channels that must agree with the prediction before going on."
     )
+
+
+_LONGEST_ENTRY = 200
+
+
+def _read_entry(value: Any) -> str:
+    if not isinstance(value, str) or value != one_line(value, _LONGEST_ENTRY):
+        raise BadInput(f"must be printable text of at most {_LONGEST_ENTRY} characters in one line")
+    return value
+
+
+Entry = Annotated[str, BeforeValidator(_read_entry)]
+
+
+class ReportEntries(Section):
+    """What the first page of a report says beside the result."""
+
+    customer: Entry = Field("", description="For whom the unit is tested.")
+    order: Entry = Field("", description="The order that the test belongs to.")
+    design: Entry = Field("", description="The design, its drawing and issue.")
+    author: Entry = Field("", description="Who answers for the report.")
+    logo: Entry = Field("", description="A picture for the head of the report: a PNG or JPEG file beside this file.")
+    picture: Entry = Field("", description="A photograph or sketch of the unit: a PNG or JPEG file beside this file.")
 
 
 class SwitchOff(WithDriverKeys):

@@ -38,6 +38,7 @@ _ORDER = (
     "recorder-and-sessions",
     "simulated-bench",
     "several-benches",
+    "teaching",
     "python",
 )
 """The pages in the order in which they are listed: before power-on, during it, afterwards."""

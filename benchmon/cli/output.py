@@ -206,8 +206,5 @@ def ports_as_text(ports: Sequence[Port]) -> str:
     """Return the places where instruments may be as a table."""
     if not ports:
         return "No serial port and no VISA resource found."
-    rows = [
-        (port.driver, one_line(port.address, 80), one_line(port.identity or port.problem or port.description, 80))
-        for port in ports
-    ]
+    rows = [(port.driver, one_line(port.address, 80), one_line(port.words, 80)) for port in ports]
     return table(("driver", "address", "what is there"), rows)

@@ -5,6 +5,7 @@ A driver extends the settings models by keys of its own.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Generic, Literal, TypeVar
 
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+_ERROR_NUMBERS = re.compile(
+    r"(?:VI_)?ERROR_[A-Z_]+ \(-?\d+\):?\s*|VI_ERROR_[A-Z_]+:?\s*|\[Errno -?\d+\]\s*|\(-\d{6,}\)"
+)
 MOST_SAMPLES = 200_000
 """The most samples of a captured wave, which is also the most that a session keeps."""
 
@@ -134,3 +138,19 @@ class Port:
     description: str = ""
     identity: str = ""
     problem: str = ""
+
+    @property
+    def is_instrument(self) -> bool:
+        """Whether an instrument may be there: an interface (VISA's INTFC) leads to instruments and is none itself."""
+        return bool(self.address) and not self.address.upper().endswith("::INTFC")
+
+    @property
+    def words(self) -> str:
+        """What is there, in words without the numbers of a library's errors."""
+        if self.identity:
+            return f"answers: {self.identity}"
+        if self.problem:
+            return _ERROR_NUMBERS.sub("", self.problem).strip(" :") or "does not answer"
+        if not self.is_instrument:
+            return "an interface that leads to instruments"
+        return self.description if self.description not in ("", "n/a") else "no answer yet; nothing more is known"

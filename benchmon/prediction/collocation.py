@@ -31,7 +31,7 @@ WEIGHTS = np.array([0.75, 0.25])
 _INVERSE = np.array([[1.5, 0.5], [-4.5, 2.5]])
 _MOST_STEPS = 60
 _MOST_HALVINGS = 12
-_TOLERANCE = 3e-6
+TOLERANCE = 3e-6
 """Relative size of the last step: the error left by Newton's method is about its square."""
 
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
@@ -40,9 +40,13 @@ _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 
 @dataclass(frozen=True)
 class Mesh:
-    """Intervals over one repetition of the circuit, in radians of the mains: `edges` (m + 1,), m a power of two."""
+    """Intervals over one repetition of the circuit, in radians of the mains: `edges` (m + 1,), m a power of two.
+
+    `adapted` is how many times they have been adapted to a solution.
+    """
 
     edges: Floats
+    adapted: int = 0
 
     @cached_property
     def widths(self) -> Floats:
@@ -80,8 +84,16 @@ class PeriodicSystem(Protocol):
         """Whether an equation may have a zero on its diagonal."""
         ...
 
+    def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return q and f (b, m, 2, n) at stage values y (b, m, 2, n)."""
+        ...
+
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f (b, m, 2, n) and their derivatives (b, m, 2, n, n) at stage values y (b, m, 2, n)."""
+        ...
+
+    def mean_slopes(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return the derivatives of q and f, (1, m, 2, n, n), of variants that differ little: about their mean."""
         ...
 
 
@@ -96,12 +108,19 @@ class PeriodicSolution:
 
 
 def solve_periodic(
-    system: PeriodicSystem, mesh: Mesh, start: Floats, most_steps: int = _MOST_STEPS, *, damped: bool = False
+    system: PeriodicSystem,
+    mesh: Mesh,
+    start: Floats,
+    most_steps: int = _MOST_STEPS,
+    *,
+    damped: bool = False,
+    tolerance: float = TOLERANCE,
 ) -> PeriodicSolution:
     """Return the periodic solution by Newton's method from stage values `start` (b, m, 2, n).
 
-    `damped` shortens steps that do not reduce the residual: slower, but it seldom diverges. Variants that do not
-    converge within `most_steps` are marked as such. Raises `PredictionError` if the first matrix is singular.
+    `damped` shortens steps that do not reduce the residual: slower, but it seldom diverges. `tolerance` is the relative
+    size of the last step. Variants that do not converge within `most_steps` are marked as such. Raises
+    `PredictionError` if the first matrix is singular.
     """
     y = start
     seconds = mesh.widths / system.angular_frequency[:, None]
@@ -115,7 +134,7 @@ def solve_periodic(
             scale = size_scale(y)
             y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
-            converged = sizes < _TOLERANCE
+            converged = sizes < tolerance
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
         return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged)
@@ -129,7 +148,7 @@ def size_scale(y: Floats) -> Floats:
 
 def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
     """Return the rate of q at every stage of a solution, (b, m, 2, n)."""
-    q = system.evaluate(solution.y, solution.mesh)[0]
+    q, _ = system.terms(solution.y, solution.mesh)
     seconds = solution.mesh.widths / system.angular_frequency[:, None]
     return rates_of(q, starts_of(system, q), seconds)
 
@@ -142,7 +161,7 @@ def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, c
     stiffness += 1e-12 * np.max(stiffness, axis=(1, 2), keepdims=True) + 1e-300
 
     def distance(at: Floats) -> Floats:
-        q, f, _, _ = system.evaluate(at, mesh)
+        q, f = system.terms(at, mesh)
         off = (rates_of(q, starts_of(system, q), seconds) - f) / stiffness
         norm: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
         return norm
@@ -165,9 +184,12 @@ def starts_of(system: PeriodicSystem, y: Floats) -> Floats:
 def rates_of(values: Floats, starts: Floats, seconds: Floats) -> Floats:
     """Return the rates per second of `values` at both stages of every interval, (b, m, 2, n)."""
     rise = values - starts[:, :, None]
-    first = _INVERSE[0, 0] * rise[:, :, 0] + _INVERSE[0, 1] * rise[:, :, 1]
-    second = _INVERSE[1, 0] * rise[:, :, 0] + _INVERSE[1, 1] * rise[:, :, 1]
-    return np.stack([first, second], axis=2) / seconds[:, :, None, None]
+    rates = np.empty(rise.shape)
+    for stage in (0, 1):
+        np.multiply(rise[:, :, 0], _INVERSE[stage, 0], out=rates[:, :, stage])
+        rates[:, :, stage] += _INVERSE[stage, 1] * rise[:, :, 1]
+    rates /= seconds[:, :, None, None]
+    return rates
 
 
 def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
@@ -288,7 +310,8 @@ def matvec(matrix: Floats, vector: Floats) -> Floats:
     """Return matrix (i, j, …) times vector (j, …)."""
     if len(vector) > MANY:
         return block_product(matrix, vector[:, None])[:, 0]
-    return np.asarray(sum(matrix[:, j] * vector[j] for j in range(len(vector))))
+    product: Floats = np.einsum("ij...,j...->i...", matrix, vector)
+    return product
 
 
 def block_product(left: Floats, right: Floats) -> Floats:
@@ -296,7 +319,8 @@ def block_product(left: Floats, right: Floats) -> Floats:
     if len(right) > MANY:
         found: Floats = np.matmul(left.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1))
         return found.transpose(2, 3, 0, 1)
-    return np.asarray(sum(left[:, j, None] * right[None, j] for j in range(len(right))))
+    product: Floats = np.einsum("ij...,jk...->ik...", left, right)
+    return product
 
 
 def close_period(gain: Floats, offset: Floats, exchange: Floats) -> Floats:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -33,12 +34,13 @@ class ShapeSensitivities:
     """How a prediction depends on the k harmonics of the mains that are uncertain.
 
     `distortion` is the root of their summed variances; `is_given` whether the bench file lists the harmonics, so that
-    they are not scaled. `changes` maps a quantity to its change by one standard uncertainty of each, (k,).
+    they are not scaled. `changes` maps a quantity, or a meter that is no ideal one, to the change of its reading by one
+    standard uncertainty of each, (k,).
     """
 
     distortion: float
     is_given: bool
-    changes: Mapping[str, Floats]
+    changes: Mapping[str | MeterResponse, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ class KnownShape:
     mean: Floats
     covariance: Floats
 
-    def follow(self, quantity: str, expected: Expected) -> Expected:
+    def follow(self, quantity: str | MeterResponse, expected: Expected) -> Expected:
         """Return what is expected of `quantity` now, from what was `expected` before the measurement."""
         changes = self.sensitivities.changes.get(quantity)
         if changes is None or quantity in SHAPE_QUANTITIES:

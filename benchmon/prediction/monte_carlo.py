@@ -23,9 +23,16 @@ from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
-from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, InputUncertainty, input_uncertainties_of
+from benchmon.prediction.uncertainty import (
+    FLOORS,
+    JUNCTION_SHIFT,
+    MODEL_FLOOR,
+    InputUncertainty,
+    input_uncertainties_of,
+)
 from benchmon.quantities import UNITS
 from benchmon.signals.arrays import Floats
+from benchmon.signals.uncertainty import COVERAGE
 
 _CHUNK = 250
 _PILOTS = 32
@@ -172,7 +179,8 @@ def _add_model_uncertainty(
             rise = values[name] - values["ambient.temperature"]
             values[name] = values[name] + relative * rise * random.standard_normal(len(rise))
     for name, value in values.items():
-        values[name] = value * (1.0 + MODEL_FLOOR * random.standard_normal(len(value)))
+        floor = FLOORS.get(name, 0.0) / COVERAGE
+        values[name] = value + np.hypot(MODEL_FLOOR * value, floor) * random.standard_normal(len(value))
 
 
 def _nominal(bench: Bench, parts: Parts, inputs: list[InputUncertainty]) -> Nominal:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -16,6 +17,7 @@ import numpy as np
 
 from benchmon.bench import Accuracy, Bench
 from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.mains_shape import KnownShape, MeasuredShape, known_shape
 from benchmon.prediction.predict import predict, predict_parts, with_load
@@ -63,16 +65,19 @@ class OperatingGrid:
         mains: float | None,
         ambient: float | None = None,
         since: float | None = None,
+        *,
         shape: MeasuredShape | None = None,
+        meter: MeterResponse | None = None,
     ) -> Expected | None:
         """Return the expected value of `quantity` at `mains` (V rms at the terminals, above zero) and `ambient` (°C).
 
         `since` is the time from power-on in seconds, None for a settled supply; `shape` what meters read of the shape
-        of the mains. Returns None if `quantity` is not predicted.
+        of the mains, and `meter` the one that reads the quantity, None for an ideal one. Returns None if `quantity` is
+        not predicted.
         """
-        found = self._at_nominal_shape(quantity, mains, ambient, since)
+        found = self._at_nominal_shape(quantity, mains, ambient, since, meter)
         known = None if shape is None else self._known_shape(shape)
-        return found if found is None or known is None else known.follow(quantity, found)
+        return found if found is None or known is None else known.follow(meter or quantity, found)
 
     def _known_shape(self, measured: MeasuredShape) -> KnownShape | None:
         """Return the harmonics after a measurement, worked out once for all quantities."""
@@ -83,9 +88,16 @@ class OperatingGrid:
         return self._last_shape[1]
 
     def _at_nominal_shape(
-        self, quantity: str, mains: float | None, ambient: float | None, since: float | None
+        self,
+        quantity: str,
+        mains: float | None,
+        ambient: float | None,
+        since: float | None,
+        meter: MeterResponse | None,
     ) -> Expected | None:
-        found = [self._interpolate_mains(row, quantity, mains, since) for row in self.rows]
+        found = [
+            self._interpolate_mains(tuple(node.at(quantity, since, meter) for node in row), mains) for row in self.rows
+        ]
         cooler, warmer = found[0], found[-1]
         if cooler is None or warmer is None or ambient is None or self.ambient is None:
             return cooler
@@ -93,10 +105,10 @@ class OperatingGrid:
         value = cooler.value + offset * (warmer.value - cooler.value)
         return Expected(value, cooler.uncertainty + offset * (warmer.uncertainty - cooler.uncertainty), cooler.unit)
 
-    def _interpolate_mains(self, row: Row, quantity: str, mains: float | None, since: float | None) -> Expected | None:
+    def _interpolate_mains(self, row: Sequence[Expected | None], mains: float | None) -> Expected | None:
         if mains is None or self.mains is None:
-            return row[0].at(quantity, since)
-        below, middle, above = (node.at(quantity, since) for node in row)
+            return row[0]
+        below, middle, above = row
         if below is None or middle is None or above is None:
             return None
         offset = math.log(mains / self.mains) / SPACING

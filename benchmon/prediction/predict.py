@@ -16,6 +16,7 @@ import numpy as np
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
+from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import Harmonics
 from benchmon.prediction.circuit.traces import choke_rests, largest_flux, least_choke_current
@@ -25,10 +26,10 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import (
-    MODEL_FLOOR,
     InputUncertainty,
     Shares,
     input_uncertainties_of,
+    model_uncertainty,
     not_given_in,
     shares_of,
     with_contribution,
@@ -74,13 +75,23 @@ def predict_parts(
     nominal = solve(bench, parts, initial_guess=initial_guess)
     moved, shift = varied_parts(parts, nominal.equilibrium, inputs)
     varied = solve(bench, moved, shift, initial_guess=nominal.equilibrium)
-    expected, contributions, all_changes = {}, {}, {}
+    expected, contributions = {}, {}
+    all_changes: dict[str | MeterResponse, Floats] = {}
     labels = [entry.label for entry in inputs]
     for name, value in nominal.quantities.items():
-        changes, model = (varied.quantities[name] - value[0]) / STEP, MODEL_FLOOR * float(value[0])
+        changes = (varied.quantities[name] - value[0]) / STEP
+        model = model_uncertainty(name, float(value[0]))
         expected[name] = Expected(float(value[0]), _expanded(changes, model), UNITS[name])
         contributions[name] = shares_of(labels, changes, model)
         all_changes[name] = changes
+    by_meter: dict[MeterResponse, Expected] = {}
+    for response, value in nominal.by_meter.items():
+        name = response.quantity
+        changes = (varied.by_meter[response] - value[0]) / STEP
+        by_meter[response] = Expected(
+            float(value[0]), _expanded(changes, model_uncertainty(name, float(value[0]))), UNITS[name]
+        )
+        all_changes[response] = changes
     _allow_for_estimates(expected, contributions, estimates_of(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
@@ -97,6 +108,7 @@ def predict_parts(
         unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
         shape=_shape(bench, inputs, all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
+        by_meter=by_meter,
     )
     return prediction, nominal.equilibrium
 
@@ -150,7 +162,9 @@ def _allow_for_estimates(
             contributions[name] = with_contribution(contributions[name], label, share)
 
 
-def _shape(bench: Bench, inputs: list[InputUncertainty], changes: dict[str, Floats]) -> ShapeSensitivities | None:
+def _shape(
+    bench: Bench, inputs: list[InputUncertainty], changes: Mapping[str | MeterResponse, Floats]
+) -> ShapeSensitivities | None:
     """Return how quantities depend on the harmonics of the mains, from their `changes` with every input (k,)."""
     rows = [row for row, entry in enumerate(inputs) if entry.part.startswith("mains.harmonic.")]
     if not rows:

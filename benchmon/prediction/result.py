@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchmon.findings import Finding
+from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
@@ -34,7 +35,8 @@ class Prediction:
     amperes. `warm_up` maps a temperature to its time constant in seconds. `contributions` maps a quantity to its
     uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1. `unspecified` maps a
     quantity to those of its main contributions that stem from what the bench file leaves out. `shape` is how
-    quantities depend on the harmonics of the mains, None where nothing of them is uncertain.
+    quantities depend on the harmonics of the mains, None where nothing of them is uncertain. `by_meter` is what those
+    meters of the bench should show that are no ideal ones.
     """
 
     mains_voltage: float
@@ -48,13 +50,18 @@ class Prediction:
     findings: tuple[Finding, ...] = ()
     unspecified: dict[str, list[str]] = field(default_factory=dict)
     shape: ShapeSensitivities | None = None
+    by_meter: dict[MeterResponse, Expected] = field(default_factory=dict)
 
-    def at(self, quantity: str, since_power_on: float | None = None) -> Expected | None:
+    def at(
+        self, quantity: str, since_power_on: float | None = None, meter: MeterResponse | None = None
+    ) -> Expected | None:
         """Return the expected value of `quantity` at `since_power_on` seconds after power-on; None means settled.
 
         A temperature rises from ambient along 1 − exp(−t/τ); its uncertainty grows with its rise. Returns None if
-        `quantity` is not predicted.
+        `quantity` is not predicted. `meter` is the one that reads it, None for an ideal one.
         """
+        if meter in self.by_meter:
+            return self.by_meter[meter]
         settled = self.quantities.get(quantity)
         tau = self.warm_up.get(quantity)
         if settled is None or tau is None or since_power_on is None:

@@ -19,14 +19,11 @@ from benchmon.prediction.collocation import (
     Mesh,
     PeriodicSolution,
     PeriodicSystem,
-    block_product,
     closing_matrix,
     eliminated_stages,
     inverted,
-    matvec,
     rates_of,
     residual_of,
-    shifted,
     size_scale,
     starts_of,
 )
@@ -56,9 +53,9 @@ _WHOLE = 64
 class SharedJacobian:
     """One Jacobian for all variants, eliminated so far that a step takes products alone.
 
-    `inverse` (m, 2n, 2n) and `by_start` (2n, s, 1, m) solve the stages of an interval, `joined` are the gains of pairs
-    of intervals, level by level, and `closing` closes the period of those that are left. `first` (b,) are the sizes
-    of the first step of every variant.
+    `inverse` (m, 2n, 2n) and `by_start` (m, 2n, s) solve the stages of an interval, `joined` are the gains of pairs of
+    intervals, (m/2, s, s) and so on, level by level, and `closing` closes the period of those that are left. `first`
+    (b,) are the sizes of the first step of every variant.
     """
 
     inverse: Floats
@@ -71,22 +68,22 @@ class SharedJacobian:
     def step(self, forced: Floats, exchange: Floats) -> Floats:
         """Return the change of all stages, (b, m, 2, n), that answers to residuals of −`forced` (2n, b, m)."""
         n, stored = len(forced) // 2, self.stored
-        change = (self.inverse @ forced.transpose(2, 0, 1)).transpose(1, 2, 0)
+        change = self.inverse @ np.ascontiguousarray(forced.transpose(2, 0, 1))
         if len(stored):
-            at_start = self._starts(change[n + stored], exchange[np.ix_(stored, stored)], 0)
-            change = matvec(self.by_start, at_start) + change
-        return change.reshape(2, n, *forced.shape[1:]).transpose(2, 3, 0, 1)
+            change += self.by_start @ self._starts(change[:, n + stored], exchange[np.ix_(stored, stored)], 0)
+        return np.ascontiguousarray(change.transpose(2, 0, 1)).reshape(forced.shape[1], -1, 2, n)
 
     def _starts(self, offset: Floats, exchange: Floats, level: int) -> Floats:
-        """Return the change at the start of every interval, (s, b, m), from the `offset` at its end."""
-        count, variants, intervals = offset.shape
+        """Return the change at the start of every interval, (m, s, b), from the `offset` at its end."""
         if level == len(self.joined):
-            forced = shifted(offset.transpose(1, 2, 0), exchange).reshape(variants, -1)
-            return (forced @ self.closing.T).reshape(variants, intervals, count).transpose(2, 0, 1)
+            forced = np.concatenate([(exchange @ offset[-1])[None], offset[:-1]])
+            closed: Floats = self.closing @ forced.reshape(-1, forced.shape[-1])
+            return closed.reshape(offset.shape)
         even, odd = self.joined[level]
-        starts = self._starts(matvec(odd, offset[..., 0::2]) + offset[..., 1::2], exchange, level + 1)
-        between = matvec(even, starts) + offset[..., 0::2]
-        return np.stack([starts, between], axis=-1).reshape(offset.shape)
+        starts = np.empty(offset.shape)
+        starts[0::2] = self._starts(odd @ offset[0::2] + offset[1::2], exchange, level + 1)
+        starts[1::2] = even @ starts[0::2] + offset[0::2]
+        return starts
 
 
 @dataclass(frozen=True)
@@ -108,22 +105,24 @@ def solve_shared_jacobian(
     scale = size_scale(y)
     converged = np.zeros(len(y), bool)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        q, f, q_slope, f_slope = system.evaluate(y, mesh)
+        q, f = system.terms(y, mesh)
         is_near = known is not None and known.first is not None and bool(np.all(known.first < _NEAR))
-        jacobian = known if known and is_near else _factored(system, seconds, q_slope, f_slope)
+        jacobian = known if known and is_near else _factored(system, seconds, *system.mean_slopes(y, mesh))
         first, last, steps = jacobian.first, np.full(len(y), np.inf), _Mixing(scale)
-        for _ in range(_MOST_STEPS):
+        for step in range(_MOST_STEPS):
             change = jacobian.step(-residual_of(system, seconds, q, f), system.exchange)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             first = sizes if first is None else first
             converged = sizes < np.maximum(_TOLERANCE, _FRACTION * first)
             # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
-            goes_on = bool(np.any(~converged & (sizes < _CONTRACTION * last)))
+            # One that is near may first get farther: there is nothing to mix its first step with.
+            shrinks = (sizes < _CONTRACTION * last) | ((sizes < _NEAR) & (step < _MIXED))
+            goes_on = bool(np.any(~converged & shrinks))
             y = steps.mixed(y, change, first < _NEAR) if goes_on else y + change
             if not goes_on:
                 break
             last = sizes
-            q, f, _, _ = system.evaluate(y, mesh)
+            q, f = system.terms(y, mesh)
         dy = rates_of(y, starts_of(system, y), seconds)
         return SharedSolution(mesh, y, dy, converged, replace(jacobian, first=first))
 
@@ -156,17 +155,16 @@ class _Mixing:
 
 
 def _factored(system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats) -> SharedJacobian:
-    """Return the mean Jacobian of all variants, from the derivatives of `PeriodicSystem.evaluate`."""
-    slopes = (slope.mean(axis=0, keepdims=True) for slope in (q_slope, f_slope))
-    local, from_start, stored = eliminated_stages(system, seconds.mean(axis=0, keepdims=True), *slopes)
+    """Return the mean Jacobian of all variants, from the derivatives of `PeriodicSystem.mean_slopes`."""
+    local, from_start, stored = eliminated_stages(system, seconds.mean(axis=0, keepdims=True), q_slope, f_slope)
     inverse = inverted(local)
-    by_start = (inverse @ from_start[:, :, 0].transpose(2, 0, 1)).transpose(1, 2, 0)[:, :, None]
-    gain = by_start[len(local) // 2 + stored]
+    by_start = inverse @ np.ascontiguousarray(from_start[:, :, 0].transpose(2, 0, 1))
+    gain = by_start[:, len(local) // 2 + stored]
     joined = []
-    while gain.shape[-1] > 1 and gain.shape[-1] * len(stored) > _WHOLE:
-        even, odd = gain[..., 0::2], gain[..., 1::2]
+    while len(gain) > 1 and len(gain) * len(stored) > _WHOLE:
+        even, odd = gain[0::2], gain[1::2]
         joined.append((even, odd))
-        gain = block_product(odd, even)
-    whole = closing_matrix(gain, system.exchange[np.ix_(stored, stored)])
+        gain = odd @ even
+    whole = closing_matrix(gain.transpose(1, 2, 0)[:, :, None], system.exchange[np.ix_(stored, stored)])
     closing = inverted(whole.transpose(1, 2, 0)[:, :, None])[0]
     return SharedJacobian(inverse, by_start, stored, tuple(joined), closing)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
+from benchmon.prediction.circuit.meter_response import MeterResponse, readings_by_response
 from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
@@ -22,10 +24,14 @@ STEP = 0.03
 """The change of an input in a varied circuit, in standard uncertainties."""
 
 _CASE_PART = 0.85
-"""Case temperature rise divided by junction temperature rise (a usual value for a diode in free air, from memory)."""
+"""Case temperature rise divided by junction temperature rise.
+
+From memory: usual for a diode in free air, and for a regulator of 3 to 5 K/W to its case on a small heat sink.
+"""
 
 ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
+    "regulator.temperature.case": (0.1, "where the probe sits"),
     "load.temperature": (0.15, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
@@ -40,11 +46,15 @@ def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
 
 @dataclass(frozen=True)
 class SolvedQuantities:
-    """Every quantity of every variant, (b,), and the solved state that it was calculated from."""
+    """Every quantity of every variant, (b,), and the solved state that it was calculated from.
+
+    `by_meter` is what those meters show that are no ideal ones, (b,).
+    """
 
     equilibrium: ThermalEquilibrium
     quantities: dict[str, Floats]
     harmonics: Harmonics
+    by_meter: Mapping[MeterResponse, Floats]
 
 
 def solve(
@@ -70,7 +80,8 @@ def solve(
         raise PredictionError(
             "the circuit's steady state did not converge; check the filter and load for values far out of proportion"
         )
-    return SolvedQuantities(equilibrium, quantities, harmonics)
+    by_meter = readings_by_response(bench, equilibrium.traces, parts["mains.frequency"])
+    return SolvedQuantities(equilibrium, quantities, harmonics, by_meter)
 
 
 class SolvedTemperatures(Protocol):
@@ -108,6 +119,7 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
         rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
         found["regulator.temperature.junction"] = ambient + rise
+        found["regulator.temperature.case"] = ambient + _CASE_PART * rise
     if bench.ntc is not None:
         found["ntc.temperature"] = equilibrium.ntc
     load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)

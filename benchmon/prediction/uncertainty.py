@@ -17,6 +17,7 @@ from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE,
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.signals.arrays import Floats
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
@@ -117,6 +118,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
         else:
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
     found += _core(bench)
+    found += _regulator(bench)
     return [entry for entry in found if _applies(entry, parts)]
 
 
@@ -156,6 +158,54 @@ def _core(bench: Bench) -> list[InputUncertainty]:
         InputUncertainty("core.saturating", shape, 0.15 if points < 2 else 0.03, relative=False),
         InputUncertainty("core.exponent", shape, 0.2 if points < 2 else 0.1 if points == 2 else 0.05),
     ]
+
+
+def _regulator(bench: Bench) -> list[InputUncertainty]:
+    """Return the uncertainties of what a regulator leaves of the ripple, and of its noise; data sheets state both."""
+    regulator = bench.regulator
+    if regulator is None:
+        return []
+    rejection, noise = regulator.ripple_rejection, regulator.noise
+    return [
+        _given_or_usual("regulator.ripple_passed", "ripple rejection", rejection, 0.3, "ripple rejection"),
+        _given_or_usual("regulator.noise", "regulator noise", noise, 0.3, "regulator noise"),
+    ]
+
+
+FLOORS = {
+    "output.voltage.ac_rms": 1e-3,
+    "output.voltage.ripple": 5e-3,
+    "output.voltage.peak": 2.5e-3,
+    "output.voltage.valley": 2.5e-3,
+    "output.voltage.mean": 1e-3,
+    "output.voltage.rms": 1e-3,
+    "output.current.mean": 1e-4,
+    "output.current.rms": 1e-4,
+    "output.voltage.ripple_factor": 1e-4,
+    "reservoir.voltage.ripple": 5e-3,
+    "reservoir.current.rms": 1e-4,
+    "secondary.current.rms": 1e-4,
+    "secondary.current.peak": 1e-3,
+    "diode.current.mean": 1e-4,
+    "diode.current.rms": 1e-4,
+    "diode.current.peak": 1e-3,
+    "mains.current.rms": 1e-4,
+    "mains.current.peak": 1e-3,
+    "diode.power.mean": 1e-4,
+    "regulator.power.mean": 1e-3,
+    "mains.power.active": 0.01,
+    "mains.power.apparent": 0.02,
+}
+"""Expanded uncertainty below which nothing is claimed of a quantity, in its unit.
+
+Leads pick up a millivolt of hum and some of the switching of diodes, and stray capacitance, leakage of parts and the
+meters themselves take a tenth of a milliampere (from experience).
+"""
+
+
+def model_uncertainty(name: str, value: float) -> float:
+    """Return the standard uncertainty of the model and its numbers for a quantity with a `value`, in its unit."""
+    return math.hypot(MODEL_FLOOR * value, FLOORS.get(name, 0.0) / COVERAGE)
 
 
 def mains_harmonics(bench: Bench) -> list[InputUncertainty]:

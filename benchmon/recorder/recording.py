@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, ReportEntries
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
@@ -108,7 +108,9 @@ class Recording:
         self._clocks = ClockWatch(self._started, Clocks.now())
         self._heartbeat_writer = HeartbeatWriter(bench, path)
         try:
+            # The pictures of a report lie beside the bench file.
             given = {name: fact for name, fact in (facts or {}).items() if fact}
+            given |= {"bench file": str(Path(bench.origin).absolute())} if bench.report != ReportEntries() else {}
             self._writer = SessionWriter(path, bench, self._started, given | self._heartbeat_writer.facts)
         except BaseException:
             self._heartbeat_writer.end()

@@ -70,10 +70,11 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class DocumentFigure:
-    """A picture as SVG, and what it shows in words."""
+    """A picture, SVG or of the media type given, and what it shows in words."""
 
-    svg: bytes
+    image: bytes
     words: str
+    media: str = "image/svg+xml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +104,16 @@ class DocumentSection:
 
 @dataclass(frozen=True)
 class Document:
-    """A whole document: its title, a line under it, and sections."""
+    """A whole document: its title, a line under it, sections, and a picture for its head.
+
+    `first_page` is how many sections stand on a page of their own, the first.
+    """
 
     title: str
     subtitle: str
     sections: tuple[DocumentSection, ...] = field(default=())
+    logo: DocumentFigure | None = None
+    first_page: int = 0
 
 
 def text_of(cell: Cell) -> str:

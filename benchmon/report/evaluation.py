@@ -48,7 +48,8 @@ class ChannelResult:
     """One channel at the end of the test, in its quantity's unit, and over the whole session.
 
     `value` is the mean of the last `count` readings and `uncertainty` the expanded one of that: the meter's accuracy
-    and how the readings scatter. NaN and None stand for what is not known.
+    and how the readings scatter. `flags` are those of the whole session, `end_flags` of the end of the test. NaN and
+    None stand for what is not known.
     """
 
     channel: Channel
@@ -61,6 +62,7 @@ class ChannelResult:
     lowest: float
     highest: float
     flags: frozenset[Flag]
+    end_flags: frozenset[Flag]
     counts: dict[Verdict, int]
 
     @property
@@ -223,7 +225,7 @@ def _finding(
     if expected is not None and math.isfinite(value):
         en = en_number(value, uncertainty, expected.value, expected.uncertainty)
     lowest, highest = _span(session, channel, found, whole=whole)
-    flags = flags.union(*(decode_state(state)[1] for state in np.unique(found.states).tolist()))
+    end_flags = frozenset[Flag]().union(*(decode_state(state)[1] for state in np.unique(found.states).tolist()))
     return ChannelResult(
         found.channel,
         len(found.usable),
@@ -234,7 +236,8 @@ def _finding(
         verdict_of(en),
         lowest,
         highest,
-        flags,
+        flags | end_flags,
+        end_flags,
         counts,
     )
 

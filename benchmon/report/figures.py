@@ -35,8 +35,9 @@ _WIDTH = 7.4
 _LEFT, _RIGHT = 0.75, 0.12
 """Inches beside the axes: the same in every picture, so that times stand below each other."""
 _HEAD, _FOOT = 0.26, 0.45
-_ROW = 1.12
-_MOST_ROWS = 3
+_ROW, _COLUMNS, _MOST_AXES = 1.05, 2, 16
+_BAND = 4.0
+"""An axis shows the whole expected band where that is at most so many times as wide as what was read."""
 _LINE = 0.18
 _PARTS = 400
 _EDGE = 0.05
@@ -67,8 +68,10 @@ def can_draw() -> bool:
 
 
 @contextmanager
-def _drawing(rows: int, height: float, above: float = _HEAD) -> Iterator[tuple[Figure, Sequence[Axes], io.BytesIO]]:
-    """Give a figure of `rows` axes one above the other, below `above` inches, and where its SVG is to be found then."""
+def _drawing(
+    rows: int, height: float, above: float = _HEAD, *, columns: int = 1
+) -> Iterator[tuple[Figure, Sequence[Axes], io.BytesIO]]:
+    """Give a figure of axes in rows and columns, row by row, below `above` inches, and where its SVG will be."""
     import matplotlib as mpl  # noqa: PLC0415 - an extra
     from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
@@ -77,49 +80,68 @@ def _drawing(rows: int, height: float, above: float = _HEAD) -> Iterator[tuple[F
     with mpl.rc_context(_SETTINGS):
         figure = Figure(figsize=(_WIDTH, height))
         FigureCanvasSVG(figure)
-        axes = figure.subplots(rows, 1, squeeze=False)[:, 0]
-        figure.subplots_adjust(_LEFT / _WIDTH, _FOOT / height, 1 - _RIGHT / _WIDTH, 1 - above / height, hspace=0.42)
+        axes = figure.subplots(rows, columns, squeeze=False).ravel()
+        # matplotlib counts the space between axes in parts of their mean size.
+        within = (_WIDTH - columns * _LEFT - _RIGHT) / columns
+        figure.subplots_adjust(
+            _LEFT / _WIDTH,
+            _FOOT / height,
+            1 - _RIGHT / _WIDTH,
+            1 - above / height,
+            wspace=_LEFT / within,
+            hspace=0.42,
+        )
         yield figure, list(axes), out
         figure.savefig(out, format="svg", metadata={"Date": None})
 
 
 def trend_pictures(sessions: Sequence[RecordedSession], labels: Sequence[str] = ("",)) -> list[DocumentFigure]:
-    """Return the trends of all channels, by points of the circuit; of several sessions laid over each other by name."""
+    """Return the trends of all channels, two beside each other; of several sessions laid over each other by name."""
     names = list(dict.fromkeys(channel.name for session in sessions for channel in session.channels))
     by_name = {channel.name: channel for session in reversed(sessions) for channel in session.channels}
-    pictures = []
-    for point in POINTS:
-        of_point = [name for name in names if by_name[name].quantity.partition(".")[0] == point]
-        for start in range(0, len(of_point), _MOST_ROWS):
-            chosen = [by_name[name] for name in of_point[start : start + _MOST_ROWS]]
-            pictures.append(_trends(sessions, labels, chosen, point))
-    return pictures
+    chosen = sorted((by_name[name] for name in names), key=lambda channel: _place(channel.quantity))
+    return [_trends(sessions, labels, chosen[at : at + _MOST_AXES]) for at in range(0, len(chosen), _MOST_AXES)]
 
 
-def _trends(
-    sessions: Sequence[RecordedSession], labels: Sequence[str], channels: Sequence[Channel], point: str
-) -> DocumentFigure:
+def _place(quantity: str) -> int:
+    """Return the place of a quantity on the way through the circuit."""
+    point = quantity.partition(".")[0]
+    return POINTS.index(point) if point in POINTS else len(POINTS)
+
+
+def _trends(sessions: Sequence[RecordedSession], labels: Sequence[str], channels: Sequence[Channel]) -> DocumentFigure:
     longest = max(session.duration for session in sessions)
     scale, unit = _time_unit(longest)
-    legend = _room_for(labels) if len(sessions) > 1 else 0.0
-    above = _HEAD + legend
-    with _drawing(len(channels), _ROW * len(channels) + _FOOT + legend, above) as (figure, axes, out):
-        for axis, channel in zip(axes, channels, strict=True):
+    above = _HEAD + (_room_for(labels) if len(sessions) > 1 else 0.0)
+    rows = -(-len(channels) // _COLUMNS)
+    with _drawing(rows, _ROW * rows + _FOOT + above, above, columns=_COLUMNS) as (figure, axes, out):
+        for axis in axes[len(channels) :]:
+            axis.set_visible(False)
+        for place, (axis, channel) in enumerate(zip(axes, channels, strict=False)):
             ranges = [_trend(axis, session, channel, scale, number) for number, session in enumerate(sessions)]
             if len(sessions) == 1:
-                ranges.append(_expectation(axis, sessions[0], channel, scale))
+                low, high = ranges[0]
+                ranges.append(_expectation(axis, sessions[0], channel, scale, most=_BAND * (high - low)))
             low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
             if low < high:
                 axis.set_ylim(low - _EDGE * (high - low), high + _EDGE * (high - low))
             _head(axis, channel.name, channel.unit)
             axis.set_xlim(0.0, max(longest / scale, 1e-9))
-            axis.tick_params(labelbottom=axis is axes[-1])
-        axes[-1].set_xlabel(f"time since the start, {unit}")
+            is_last = place + _COLUMNS >= len(channels)
+            axis.tick_params(labelbottom=is_last)
+            if is_last:
+                axis.set_xlabel(f"time since the start, {unit}")
         if len(sessions) > 1:
             _legend(figure, axes[0], labels)
     names = ", ".join(channel.name for channel in channels)
     beside = "" if len(sessions) > 1 else " Dashed is what was expected, with its uncertainty."
-    return DocumentFigure(out.getvalue(), f"{point}: {names} over time; the band is from lowest to highest.{beside}")
+    off = " Hatched: no mains; what was read there may lie beyond the axis." if _has_gaps(sessions) else ""
+    words = f"{names} over time; the band is from lowest to highest.{beside}{off}"
+    return DocumentFigure(out.getvalue(), words)
+
+
+def _has_gaps(sessions: Sequence[RecordedSession]) -> bool:
+    return any(len(session.powered_parts(_PARTS)) < _PARTS for session in sessions if session.duration > 0)
 
 
 def _line(number: int) -> dict[str, Any]:
@@ -145,6 +167,8 @@ def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float,
     powered = session.powered_parts(_PARTS)
     # What a channel reads without mains would squeeze all that matters into a line.
     seen = [part for part in parts if round(part.start * _PARTS / session.duration) in powered] or parts
+    for start, end in _gaps(session):
+        axis.axvspan(start / scale, end / scale, facecolor="none", edgecolor=_EXPECTED, hatch="////", linewidth=0)
     times = np.array([(part.start + part.end) / 2.0 for part in parts]) / scale
     low, mean, high = (
         np.array([value for part in parts if (value := getattr(part, name)) is not None])
@@ -155,8 +179,22 @@ def _trend(axis: Axes, session: RecordedSession, channel: Channel, scale: float,
     return _span(seen, channel.accuracy)
 
 
-def _expectation(axis: Axes, session: RecordedSession, channel: Channel, scale: float) -> tuple[float, float]:
-    """Draw what was expected, with its uncertainty; return the range of the expected values themselves."""
+def _gaps(session: RecordedSession) -> Iterator[tuple[float, float]]:
+    """Yield from when until when the session had no mains, s."""
+    powered, width = session.powered_parts(_PARTS), session.duration / _PARTS
+    since = None
+    for at in range(_PARTS + 1):
+        if at < _PARTS and at not in powered:
+            since = at if since is None else since
+        elif since is not None:
+            yield since * width, at * width
+            since = None
+
+
+def _expectation(
+    axis: Axes, session: RecordedSession, channel: Channel, scale: float, most: float
+) -> tuple[float, float]:
+    """Draw what was expected, with its uncertainty; return the range of that, where above `most` that of the values."""
     expected = session.expected(channel.name, _PARTS)
     values = np.array([math.nan if one is None else one.value for one in expected])
     widths = np.array([math.nan if one is None else one.uncertainty for one in expected])
@@ -165,7 +203,8 @@ def _expectation(axis: Axes, session: RecordedSession, channel: Channel, scale: 
     times = (np.arange(len(expected)) + 0.5) * session.duration / len(expected) / scale
     axis.plot(times, values, color=_EXPECTED, linestyle="--")
     axis.fill_between(times, values - widths, values + widths, color=_EXPECTED, alpha=0.12, linewidth=0)
-    return float(np.nanmin(values)), float(np.nanmax(values))
+    low, high = float(np.nanmin(values - widths)), float(np.nanmax(values + widths))
+    return (low, high) if high - low <= most else (float(np.nanmin(values)), float(np.nanmax(values)))
 
 
 def _span(parts: Sequence[TrendBin], accuracy: Accuracy) -> tuple[float, float]:
@@ -252,4 +291,4 @@ def write_wave(found: Analysis, path: Path, *, force: bool = False) -> None:
     first = found.first
     drawn = wave_picture(to_draw(first.name, first.unit, first.wave.sampled, first.quantity, found.prediction))
     with whole_file(path, force=force) as part:
-        part.write_bytes(drawn.svg)
+        part.write_bytes(drawn.image)

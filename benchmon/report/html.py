@@ -10,6 +10,7 @@ from benchmon.report import document as d
 from benchmon.report.escaping import for_page
 
 _LONGEST_WORD = 24
+_SVG = "image/svg+xml"
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 _STYLE = """
 :root { color-scheme: light; }
@@ -39,16 +40,22 @@ tr { break-inside: avoid; }
 p.bad, p.doubt { border-left: 4px solid currentColor; padding-left: .7em; }
 figure { margin: 1em 0; break-inside: avoid; }
 figure img { width: 100%; height: auto; }
+.photograph img { width: auto; max-width: 100%; max-height: 75mm; }
+.logo { float: right; margin: 0 0 .5em 1.5em; }
+.logo img { max-height: 20mm; max-width: 60mm; }
 figcaption { font-size: .88em; color: #444; }
 pre { font: .8em/1.4 "Liberation Mono", "DejaVu Sans Mono", monospace; white-space: pre-wrap; overflow-wrap: anywhere;
   background: #f5f5f5; padding: .8em; margin: .6em 0; }
 .signature { display: flex; gap: 2em; margin-top: 3.5em; break-inside: avoid; }
 .signature div { flex: 1; border-top: 1px solid #1a1a1a; padding-top: .3em; font-size: .88em; }
-@page { margin: 16mm 14mm 18mm; }
+@page { margin: 14mm 14mm 15mm; @bottom-right { content: counter(page) " / " counter(pages); font-size: 7pt; } }
 @media print {
-  body { max-width: none; padding: 0; font-size: 9pt; }
-  h2 { margin-top: 1.6em; }
-  pre { background: none; border: 1px solid #ccc; font-size: 6.5pt; line-height: 1.25; columns: 2; column-gap: 1.5em;
+  body { max-width: none; padding: 0; font-size: 8.5pt; }
+  h2 { margin: 1.2em 0 .4em; }
+  .last { break-after: page; }
+  p, li { line-height: 1.3; }
+  th, td { padding-top: .15em; padding-bottom: .15em; line-height: 1.25; }
+  pre { background: none; border: 1px solid #ccc; font-size: 5.2pt; line-height: 1.2; columns: 3; column-gap: 1.5em;
     padding: .5em; orphans: 1; widows: 1; }
 }
 """.strip()
@@ -64,9 +71,12 @@ def _lines(document: d.Document) -> Iterator[str]:
     yield f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
     yield '<meta name="viewport" content="width=device-width, initial-scale=1">'
     yield f"<title>{for_page(document.title)}</title>\n<style>\n{_STYLE}\n</style>\n</head>\n<body>"
+    if document.logo is not None:
+        yield f'<div class="logo">{_image(document.logo)}</div>'
     yield f'<h1>{for_page(document.title)}</h1>\n<p class="under">{for_page(document.subtitle)}</p>'
-    for section in document.sections:
-        yield f"<section>\n<h2>{for_page(section.title)}</h2>"
+    for place, section in enumerate(document.sections, 1):
+        yield '<section class="last">' if place == document.first_page else "<section>"
+        yield f"<h2>{for_page(section.title)}</h2>"
         yield from (_block(block) for block in section.blocks)
         yield "</section>"
     yield "</body>\n</html>"
@@ -100,9 +110,13 @@ def _fields(block: d.Fields) -> str:
 
 @_block.register
 def _picture(block: d.DocumentFigure) -> str:
-    data, shown = base64.b64encode(block.svg).decode(), for_page(block.words)
-    image = f'<img alt="{shown}" src="data:image/svg+xml;base64,{data}">'
-    return f"<figure>{image}<figcaption>{shown}</figcaption></figure>"
+    kind = "" if block.media == _SVG else ' class="photograph"'
+    return f"<figure{kind}>{_image(block)}<figcaption>{for_page(block.words)}</figcaption></figure>"
+
+
+def _image(block: d.DocumentFigure) -> str:
+    data = base64.b64encode(block.image).decode()
+    return f'<img alt="{for_page(block.words)}" src="data:{block.media};base64,{data}">'
 
 
 @_block.register

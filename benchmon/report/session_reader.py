@@ -291,14 +291,22 @@ class RecordedSession:
             return trends.trend(connection, channel, since, end, parts) if end > since else ()
 
     def powered_parts(self, parts: int) -> frozenset[int]:
-        """Return which of so many equal parts of the session had mains, by the channel that reads it; else all."""
+        """Return which of so many equal parts of the session had mains at any time, by the channel that reads it.
+
+        A part in which that channel was not read is as the one before; without such a channel all had mains.
+        """
         mains = next((channel for channel in self.channels if channel.quantity == "mains.voltage.rms"), None)
         if mains is None:
             return frozenset(range(parts))
         least = powered_above(self.bench)
         if parts not in self._powered:
-            found = enumerate(self.trend(mains.name, parts))
-            on = (at for at, part in found if part.lowest is not None and part.lowest > least)
+            found = self.trend(mains.name, parts)
+            known = {round(part.start * parts / self.duration): part.highest for part in found}
+            on, is_on = set[int](), True
+            for at in range(parts):
+                highest = known.get(at)
+                is_on = is_on if highest is None else highest > least
+                on |= {at} if is_on else set()
             self._powered[parts] = frozenset(on)
         return self._powered[parts]
 

@@ -12,6 +12,7 @@ from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
@@ -126,4 +127,6 @@ class Expectation:
             return None
         warm_for = self._measured.warm_for(channel, time, around.middle)
         mains, ambient = conditions.mains_voltage, conditions.ambient
-        return around.expected(channel.quantity, mains, ambient, warm_for, conditions.shape)
+        return around.expected(
+            channel.quantity, mains, ambient, warm_for, shape=conditions.shape, meter=response_of(channel)
+        )

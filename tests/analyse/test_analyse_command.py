@@ -76,6 +76,20 @@ def test_comparison_with_the_bench_file(capture):
     assert answer["explanations"][0]["likelihood"] <= 1
 
 
+def test_every_column_and_the_power_are_compared(capture):
+    """Line volts and amperes in phase: 230 V times 0.47 A are 108 W (the bridge's line, as predicted, to 1 %)."""
+    path = capture(TIME, 325.3 * SINE, 0.665 * SINE, 12 * np.abs(SINE), head="t (s),u (V),i (A),o (V)")
+    named = [f"--quantity={one}" for one in ("i=mains.current", "u=mains.voltage", "o=output.voltage")]
+    answer = json.loads(run(path, *named, "--bench", scenario_named("bridge").path, "--json")[1])
+    found = answer["comparisons"]
+    assert found["mains.current.rms"]["verdict"] == "agrees"
+    assert found["mains.power.active"]["value"] == pytest.approx(325.3 * 0.665 / 2, rel=1e-3)
+    assert found["mains.power.active"]["verdict"] == "agrees"
+    assert found["mains.power_factor"]["value"] == pytest.approx(1.0, abs=1e-3)
+    assert found["output.voltage.rms"]["verdict"] == "disagrees"
+    assert answer["mains_voltage"] == pytest.approx(230.0, abs=0.1)
+
+
 def test_probe_frequency_and_accuracy(capture):
     path = capture(TIME[:1000], SINE[:1000], head="t (s),u (V)")
     given = ["--probe", "100 mV/A", "--frequency", "50 Hz", "--accuracy", "3 % + 20 mA", "--json"]

@@ -88,6 +88,8 @@ def test_every_key_is_read():
             "quiescent_current": 6e-3,
             "thermal_resistance": 4.0,
             "max_junction": 125.0,
+            "ripple_rejection": 62.0,
+            "noise": 1e-4,
         }
     )
     assert isinstance(bench.load, ResistorLoad)

@@ -13,12 +13,18 @@ from hypothesis import strategies as st
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.cli.main import commands
+from benchmon.cli.manual import page_text
+from benchmon.cli.new_bench import conversation
 from benchmon.cli.new_bench.bench_text import TextSection, bench_text
 from benchmon.errors import BadInput
 from benchmon.instruments import registry
+from benchmon.instruments.connection_test import Tried, try_instruments
 from benchmon.instruments.registry import prepare
+from benchmon.instruments.templates import TEMPLATES
 from benchmon.instruments.types import Port
 from benchmon.prediction import predict
+from benchmon_simulated import SimulatedBench
+from support.waiting import until
 
 
 @pytest.fixture
@@ -26,6 +32,8 @@ def found(monkeypatch):
     """The ports that are found; a test fills the list."""
     there = []
     monkeypatch.setattr(registry, "find_ports", lambda _timeout: there)
+    # Nothing on this machine or its network is spoken to.
+    monkeypatch.setattr(conversation, "try_instruments", lambda *_: [Tried("meter 1", "", ok=True, words="Acme")])
     return there
 
 
@@ -69,7 +77,7 @@ def make(tmp_path, monkeypatch, found, capsys):  # noqa: ARG001 - nothing is loo
 
 
 def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
-    path, said = make({"its driver": "hand"})
+    path, said = make({"what you see": "it shows"})
     bench = load_bench(path)
     prepare(bench)
     assert bench.rectifier.kind == "bridge"
@@ -84,7 +92,7 @@ def test_enter_alone_makes_a_bench_that_can_be_read_predicted_and_driven(make):
 
 
 def test_every_question_comes_with_its_reason(make):
-    _, said = make({"its driver": "hand"})
+    _, said = make({"what you see": "it shows"})
     for reason in ("every expected reading follows it", "a wrong tap is a common mistake", "there is no verdict"):
         assert reason in said
 
@@ -112,14 +120,14 @@ def test_every_rectifier_gets_the_windings_it_needs(kind, make):
     ],
 )
 def test_an_answer_that_cannot_be_is_told_at_once_and_asked_again(words, wrong, why, make):
-    path, said = make({words: wrong, "its driver": "hand"})
+    path, said = make({words: wrong, "what you see": "it shows"})
     assert why in said
     load_bench(path)
 
 
 def test_names_are_their_own_and_limits_in_order(make):
     answers = {
-        "its driver": "hand",
+        "what you see": "it shows",
         "where it measures": ["output", "diode"],
         "what it reads": ["voltage.mean", "temperature.case"],
         "name of the channel": ["volts", "volts", "case"],
@@ -147,9 +155,79 @@ def test_an_instrument_that_was_found_needs_no_address(make, found):
     assert "could not look" not in said
 
 
+@pytest.mark.parametrize("template", TEMPLATES, ids=lambda each: each.name)
+def test_every_template_makes_a_bench_whose_drivers_take_it(template, make):
+    path, said = make({"what you see": template.seen})
+    bench = load_bench(path)
+    (driver,) = prepare(bench)
+    assert bench.instrument[0].driver == template.driver
+    assert driver.settings.address == template.address
+    assert f"benchmon manual {template.page}" in said
+    assert page_text(template.page)
+
+
+@pytest.mark.parametrize("template", [each for each in TEMPLATES if each.driver != "hand"], ids=lambda each: each.name)
+def test_every_template_is_read_from_a_simulated_meter(template, make):
+    path, _ = make({"what you see": template.seen, "time between readings": "0.2 s"})
+    with SimulatedBench(load_bench(path), seed=3) as simulated:
+        bench = read_bench(simulated.bench_text())
+        found = {}
+
+        def has_a_value():
+            found.update({row.channel: row for row in try_instruments(bench, prepare(bench))})
+            return found["output voltage"].value is not None
+
+        until(has_a_value)
+        assert found["output voltage"].value == pytest.approx(
+            simulated.supply.snapshot.values["output.voltage.mean"], rel=0.1, abs=0.2
+        )
+
+
+def test_something_else_is_a_driver_by_its_name(make):
+    path, _ = make({"what you see": "something else", "its driver": "hand"})
+    assert load_bench(path).instrument[0].driver == "hand"
+
+
+def test_what_was_found_is_said_in_words_and_offered_where_it_fits(make, found):
+    found += [
+        Port("serial_lines", "/dev/ttyUSB3", description="n/a"),
+        Port("scpi", "PRLGX-ASRL::/dev/ttyUSB3::INTFC"),
+        Port("scpi", "USB0::1::2::3::INSTR", problem="VI_ERROR_TMO (-1073807339): Timeout expired"),
+    ]
+    path, said = make({"what you see": "a serial plug", "its address": "1"})
+    assert load_bench(path).instrument[0].address == "ASRL/dev/ttyUSB3::INSTR"
+    assert "USB0::1::2::3::INSTR  Timeout expired" in said
+    assert "an interface that leads to instruments" in said
+    assert "-1073807339" not in said
+
+
+def test_the_number_is_read_and_shown_before_the_file_is_written(make, monkeypatch, tmp_path):
+    def read(bench, drivers):
+        assert not (tmp_path / "bench.toml").exists()
+        assert [driver.name for driver in drivers] == [bench.instrument[-1].name]
+        return [Tried("meter 1", "output voltage", ok=True, value=22.1, unit="V")]
+
+    monkeypatch.setattr(conversation, "try_instruments", read)
+    answers = {
+        "what you see": ["a LAN socket, and SCPI", "it shows"],
+        "does the meter itself show the same": "n",
+    }
+    path, said = make(answers)
+    assert "output voltage: 22.1" in said
+    assert [each.driver for each in load_bench(path).instrument] == ["hand"], "no asks for the instrument again"
+
+
+def test_a_meter_that_cannot_be_read_says_why_and_may_stay(make, monkeypatch):
+    row = Tried("meter 1", "", ok=False, words="192.0.2.5: there is no such host")
+    monkeypatch.setattr(conversation, "try_instruments", lambda *_: [row])
+    path, said = make({"what you see": "a LAN socket, and SCPI", "keep it all the same": "y"})
+    assert "meter 1: NO, 192.0.2.5: there is no such host" in said
+    assert len(load_bench(path).instrument) == 1
+
+
 def test_what_does_not_go_together_is_told_and_asked_again(make):
     answers = {
-        "its driver": ["serial_lines", "serial_lines"],
+        "what you see": 2 * ["it sends lines of text by itself over a serial line, several"],
         "its address": ["/dev/ttyUSB0", "/dev/ttyUSB0"],
         "pattern": [r"v=(?P<volts>\S+)", r"v=(?P<volts>\S+)"],
         "group": ["amps", "volts"],

@@ -6,7 +6,7 @@ from benchmon.bench import Bench
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.solved import solve
 from support.circuits.agreement import predicted, shares
-from support.circuits.drawn import capacitor, choke, current, plain, resistor
+from support.circuits.drawn import IDEAL, capacitor, choke, current, plain, resistor
 from support.circuits.kept import reference
 from support.circuits.reference import reference as integrated
 
@@ -43,12 +43,12 @@ CASES = {
     "bridge, constant current": plain(filter=RESERVOIR, load=current(1.0)),
     "bridge, constant current, no capacitor": plain(load=current(0.5)),
     "bridge, regulator": plain(
-        filter=RESERVOIR, regulator={"output_voltage": 15.0, "dropout": 1.5, "quiescent_current": 5e-3}
+        filter=RESERVOIR, regulator={"output_voltage": 15.0, "dropout": 1.5, "quiescent_current": 5e-3} | IDEAL
     ),
     "bridge, regulator drops out": plain(
-        filter=RESERVOIR, regulator={"output_voltage": 21.5, "dropout": 1.5, "quiescent_current": 5e-3}
+        filter=RESERVOIR, regulator={"output_voltage": 21.5, "dropout": 1.5, "quiescent_current": 5e-3} | IDEAL
     ),
-    "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0}),
+    "bridge, regulator without capacitor": plain(regulator={"output_voltage": 12.0, "dropout": 1.0} | IDEAL),
     "bridge, flat mains": plain(filter=RESERVOIR, mains=FLAT),
     "bridge, harmonics of any phase": plain(filter=RESERVOIR, mains=ANY_PHASE),
     "bridge, harmonics, leakage": plain(filter=RESERVOIR, mains=ANY_PHASE, transformer=LEAKY),

@@ -82,10 +82,11 @@ def test_a_regulator_that_may_drop_out_ripples_in_some_draws_only():
     high = drawn.quantities["output.voltage.ripple"].high
     assert high > 0.1
     expected = predict(edge).quantities["output.voltage.ripple"]
-    assert expected.value == pytest.approx(0.0, abs=1e-6)
+    # What is left of the input's ripple, and noise: millivolts.
+    assert expected.value < 5e-3
     assert expected.high == pytest.approx(high, rel=0.3)
     safe = monte_carlo(rated(regulator=regulator.format(12.0)), 500)
-    assert np.max(safe.values["output.voltage.ripple"]) < 0.01
+    assert np.max(safe.values["output.voltage.ripple"]) < 0.02
 
 
 def test_a_measured_mains_is_not_drawn():

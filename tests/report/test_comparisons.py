@@ -243,10 +243,10 @@ class TestCommand:
         done = self.run(*(session.path for session in sessions), "-o", tmp_path / "c.html")
         assert "Comparison in" in done.output
         page = (tmp_path / "c.html").read_text(encoding="utf-8")
-        assert page.count("<img") >= 6
+        assert page.count("<img") >= 1
         assert "Power-on tests compared" in page
 
-    @pytest.mark.parametrize("arguments", [["--mains", "0 V"], ["-o", "{folder}/c.pdf"], ["{folder}/none.benchmon"]])
+    @pytest.mark.parametrize("arguments", [["--mains", "0 V"], ["-o", "{folder}/c.odt"], ["{folder}/none.benchmon"]])
     def test_bad_input(self, two, tmp_path, arguments):
         paths = [session.path for session in two()]
         done = self.run(*paths, *(one.format(folder=tmp_path) for one in arguments))

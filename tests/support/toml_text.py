@@ -80,6 +80,8 @@ dropout = "1.8 V"
 quiescent_current = "6 mA"
 thermal_resistance = "4 K/W"
 max_junction = "125 °C"
+ripple_rejection = "62 dB"
+noise = "0.1 mV"
 
 [load]
 kind = "resistor"

@@ -11,7 +11,9 @@ from benchmon.cli.new_bench import questions
 from benchmon.cli.new_bench.bench_text import TextSection, bench_text
 from benchmon.cli.new_bench.prompts import say, title
 from benchmon.errors import BenchFileError
+from benchmon.instruments.connection_test import Tried, try_instruments
 from benchmon.instruments.registry import prepare
+from benchmon.instruments.templates import TEMPLATES
 from benchmon.instruments.types import Port
 
 _HEADER = (
@@ -58,7 +60,11 @@ def _ask(find: Callable[[], Sequence[Port]]) -> str:
             return str(problem)
         return ""
 
+    def read(instruments: Sequence[TextSection], channels: Sequence[TextSection]) -> Sequence[Tried]:
+        bench = read_bench(whole(instruments, channels, []), "line")
+        return try_instruments(bench, prepare(bench)[-1:])
+
     title("Looking for instruments")
     say("Nothing is sent to serial ports; this takes a few seconds.")
-    instruments, channels = questions.ask_instruments(find(), fits)
+    instruments, channels = questions.ask_instruments(find(), TEMPLATES, fits, read)
     return whole(instruments, channels, questions.ask_plan(mains.value("voltage"), channels, load.value("resistance")))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from pydantic import BaseModel, ValidationError
 
@@ -37,8 +38,10 @@ from benchmon.cli.new_bench.prompts import (
     title,
 )
 from benchmon.errors import BadInput
+from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
+from benchmon.instruments.templates import Template, TemplateKey
 from benchmon.instruments.types import Port
 from benchmon.quantities import (
     APPARENT_POWER,
@@ -47,42 +50,37 @@ from benchmon.quantities import (
     POINTS,
     UNITS,
     VOLTAGE,
+    format_value,
     is_temperature,
     parse_value,
 )
 from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
 from benchmon.text import one_line
 
-_NEEDED = {"scpi": ((), ("query",)), "serial_lines": (("pattern",), ("group",))}
-"""Optional keys that a driver is of little use without: of an instrument, and of a channel."""
-_EXAMPLES = {
-    "pattern": r"(?P<value>[-+]?[0-9.]+)",
-    "group": "value",
-    "address": "TCPIP::192.0.2.5::5025::SOCKET",
-}
-_QUERIES = (
-    (".voltage.mean", "MEASure:VOLTage:DC?"),
-    (".current.mean", "MEASure:CURRent:DC?"),
-    (".voltage.ac_rms", "MEASure:VOLTage:AC?"),
-    (".voltage.rms", "MEASure:VOLTage:AC?"),
-    (".current.rms", "MEASure:CURRent:AC?"),
-    (".frequency", "MEASure:FREQuency?"),
-    ("temperature", "MEASure:TEMPerature?"),
-    ("temperature.case", "MEASure:TEMPerature?"),
-)
 _ACCURACIES = {"V": "0.5 % + 20 mV", "A": "1 % + 5 mA", "W": "1 % + 0.5 W", "°C": "2 K"}
-_OTHER = "another address"
+_OTHER_ADDRESS = "another address"
+_SOMETHING_ELSE = Template("something else", "something else: choose a driver by its name", "", "instruments")
 
 Fits = Callable[[Sequence[TextSection], Sequence[TextSection]], str]
 """Takes the sections of instruments and channels and returns why they do not fit together, "" where they do."""
+Read = Callable[[Sequence[TextSection], Sequence[TextSection]], Sequence[Tried]]
+"""Takes the same, reads the last instrument once, and returns what came of it."""
 
 
-def ask_instruments(ports: Sequence[Port], fits: Fits) -> tuple[list[TextSection], list[TextSection]]:
+def ask_instruments(
+    ports: Sequence[Port], templates: Sequence[Template], fits: Fits, read: Read
+) -> tuple[list[TextSection], list[TextSection]]:
     """Ask for instruments with their channels; return the sections of both.
 
-    `ports` are those that were found; `fits` returns why instruments and channels do not fit together.
+    `ports` are those that were found, `templates` are offered; `fits` returns why instruments and channels do not fit
+    together, and `read` reads the last instrument once.
     """
     title("The instruments")
+    places = [port for port in ports if port.address]
+    for port in places:
+        say(one_line(f"{port.address}  {port.words}", 110))
+    if not places:
+        say("Nothing was found by itself; addresses are typed in.")
     say("Mains quantities are measured through a meter made for it, never with bare leads.")
     instruments: list[TextSection] = []
     channels: list[TextSection] = []
@@ -91,23 +89,46 @@ def ask_instruments(ports: Sequence[Port], fits: Fits) -> tuple[list[TextSection
         "a meter without an interface counts too: its readings are typed in",
     )
     while ask_yes(question, why, default=not instruments):
-        section, own = _ask_whole_instrument(ports, instruments, channels, fits)
+        while True:
+            section, own = _ask_whole_instrument(ports, templates, instruments, channels, fits)
+            if _is_as_it_should(section, [*instruments, section], [*channels, *own], read):
+                break
         instruments.append(section)
         channels += own
         question, why = "another instrument?", "there may be any number"
     return instruments, channels
 
 
+def _is_as_it_should(
+    section: TextSection, instruments: Sequence[TextSection], channels: Sequence[TextSection], read: Read
+) -> bool:
+    """Read an instrument once, if it is there, and return whether it may stay as it was described."""
+    why = "the number shows at once whether address, function and unit are right; the power may be off"
+    if section.value("driver") == "hand" or not ask_yes("is it connected, to be read once now?", why, default=True):
+        return True
+    rows = read(instruments, channels)
+    for row in rows:
+        shown = format_value(row.value, row.unit) if row.value is not None else row.words
+        say(one_line(f"{row.channel or row.instrument}: {'' if row.ok else 'NO, '}{shown}"))
+    if all(row.ok for row in rows):
+        return ask_yes("does the meter itself show the same?", "no asks for this instrument again", default=True)
+    return ask_yes("keep it all the same?", "the file can be changed later; no asks for it again", default=True)
+
+
 def _ask_whole_instrument(
-    ports: Sequence[Port], instruments: Sequence[TextSection], channels: Sequence[TextSection], fits: Fits
+    ports: Sequence[Port],
+    templates: Sequence[Template],
+    instruments: Sequence[TextSection],
+    channels: Sequence[TextSection],
+    fits: Fits,
 ) -> tuple[TextSection, list[TextSection]]:
     """Ask for an instrument and its channels; what does not fit is explained and asked again."""
     while True:
-        section, driver = _ask_instrument(ports, [each.value("name") for each in instruments])
+        section, template = _ask_instrument(ports, templates, [each.value("name") for each in instruments])
         own: list[TextSection] = []
         why = "a channel is one quantity that it reads"
         while not own or ask_yes("another channel of this instrument?", why, default=False):
-            channel = _ask_channel(section, driver, [each.value("name") for each in (*channels, *own)])
+            channel = _ask_channel(section, template, [each.value("name") for each in (*channels, *own)])
             problem = fits([*instruments, section], [*channels, *own, channel])
             if not problem:
                 own.append(channel)
@@ -120,45 +141,66 @@ def _ask_whole_instrument(
             return section, own
 
 
-def _ask_instrument(ports: Sequence[Port], taken: Sequence[str]) -> tuple[TextSection, type[AnyDriver]]:
+def _ask_instrument(
+    ports: Sequence[Port], templates: Sequence[Template], taken: Sequence[str]
+) -> tuple[TextSection, Template]:
     section = TextSection("[[instrument]]")
     names = f"meter {len(taken) + 1}"
     section.add("name", ask_text("its name", meaning(Instrument, "name"), names, _new_name(taken)))
-    # An interface (VISA's INTFC) leads to instruments and is none itself.
-    found = [port for port in ports if port.address and not port.problem and not port.address.endswith("::INTFC")]
-    choices = [f"{port.address}  {port.identity or port.description}".strip() for port in found]
-    chosen = _OTHER
+    template = _ask_template(ports, [*templates, _SOMETHING_ELSE])
+    if template.page:
+        say(f"`benchmon manual {template.page}` has more about such meters.")
+    driver = load_driver(template.driver)
+    section.add("driver", template.driver)
+    if template.driver != "hand":
+        section.add("address", _ask_address(list(template.fitting(ports)), template, driver))
+    for key in _keys(template.instrument, driver.settings_model, known=("address",)):
+        section.add(key.key, _answer(key, driver.settings_model, ""))
+    return section, template
+
+
+def _ask_template(ports: Sequence[Port], templates: Sequence[Template]) -> Template:
+    """Ask what kind of meter it is; the usual answer is one that answered."""
+    answers = (each for each in templates if any(port.identity for port in each.fitting(ports)))
+    usual = next(answers, templates[0])
+    why = "by what you see on the meter, its plugs and its manual"
+    chosen = ask_choice("what you see on it", why, [each.seen for each in templates], usual.seen)
+    template = next(each for each in templates if each.seen == chosen)
+    if template.driver:
+        return template
+    name = ask_choice("its driver", meaning(Instrument, "driver"), driver_names(), "scpi")
+    return next((each for each in templates if each.driver == name), replace(template, driver=name))
+
+
+def _ask_address(found: Sequence[Port], template: Template, driver: type[AnyDriver]) -> str:
+    choices = [one_line(f"{port.address}  {port.words}", 110) for port in found]
     if choices:
-        chosen = ask_choice("its address", "these were found; see `benchmon ports`", [*choices, _OTHER], choices[0])
-    port = found[choices.index(chosen)] if chosen in choices else None
-    name = port.driver if port else ask_choice("its driver", meaning(Instrument, "driver"), driver_names(), "scpi")
-    driver = load_driver(name)
-    section.add("driver", name)
-    if port:
-        section.add("address", port.address)
-    elif name != "hand":
-        why = meaning(driver.settings_model, "address")
-        section.add("address", ask_text("its address", why, _EXAMPLES["address"] if name == "scpi" else None))
-    for key in _keys(driver.settings_model, _NEEDED.get(name, ((), ()))[0], known=("address",)):
-        section.add(key, _ask_key(key, driver.settings_model, ""))
-    return section, driver
+        answering = next((choices[at] for at, port in enumerate(found) if port.identity), choices[0])
+        chosen = ask_choice("its address", "these were found", [*choices, _OTHER_ADDRESS], answering)
+        if chosen in choices:
+            return found[choices.index(chosen)].address
+    return ask_text(
+        "its address",
+        meaning(driver.settings_model, "address"),
+        template.address or None,
+        _fits("address", driver.settings_model),
+    )
 
 
-def _ask_channel(instrument: TextSection, driver: type[AnyDriver], taken: Sequence[str]) -> TextSection:
+def _ask_channel(instrument: TextSection, template: Template, taken: Sequence[str]) -> TextSection:
     quantity = _ask_quantity()
-    unit = UNITS[quantity]
+    unit, driver = UNITS[quantity], load_driver(template.driver)
     section = TextSection("[[channel]]")
     usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
     section.add("name", ask_text("name of the channel", meaning(Channel, "name"), usual, _new_name(taken)))
     section.add("instrument", instrument.value("name"))
     section.add("quantity", quantity)
-    for key in _keys(driver.channel_model, _NEEDED.get(instrument.value("driver"), ((), ()))[1]):
-        section.add(key, _ask_key(key, driver.channel_model, quantity))
+    for key in _keys(template.channel, driver.channel_model):
+        section.add(key.key, _answer(key, driver.channel_model, quantity))
     usual = _ACCURACIES.get(unit, "2 %")
     accuracy = ask_text("its accuracy", meaning(Channel, "accuracy"), usual, _is_accuracy(unit))
     section.add("accuracy", accuracy, "a part of the reading plus a fixed amount")
-    usual = "60 s" if instrument.value("driver") == "hand" else "1 s"
-    ask_all(section, Question(Channel, "period", "time between readings", usual))
+    ask_all(section, Question(Channel, "period", "time between readings", template.period))
     if is_temperature(quantity) and quantity != "ambient.temperature":
         _ask_limits(section, unit)
     return section
@@ -190,18 +232,19 @@ def _ask_limits(section: TextSection, unit: str) -> None:
     section.add("trip_above", trip)
 
 
-def _keys(model: type[BaseModel], needed: Sequence[str], known: Sequence[str] = ()) -> list[str]:
-    """Return the keys to ask for: the required ones, and the optional ones it is of little use without."""
+def _keys(offered: Sequence[TemplateKey], model: type[BaseModel], known: Sequence[str] = ()) -> Sequence[TemplateKey]:
+    """Return the keys of a template, and those that the driver requires besides."""
+    there = {*known, *(key.key for key in offered)}
     required = [field.alias or name for name, field in model.model_fields.items() if field.is_required()]
-    return [key for key in dict.fromkeys([*required, *needed]) if key not in known]
+    return [*offered, *(TemplateKey(key) for key in required if key not in there)]
 
 
-def _ask_key(key: str, model: type[BaseModel], quantity: str) -> TomlValue:
-    default = _EXAMPLES.get(key)
-    if key == "query":
-        default = next((query for ending, query in _QUERIES if quantity.endswith(ending)), None)
-    why = meaning(model, key) or "The driver requires it."
-    return _as_toml(ask_text(key, why, default, _fits(key, model)))
+def _answer(key: TemplateKey, model: type[BaseModel], quantity: str) -> TomlValue:
+    usual = key.usual(quantity)
+    if not key.asked and usual is not None:
+        return usual
+    why = meaning(model, key.key) or "The driver requires it."
+    return _as_toml(ask_text(key.key, why, None if usual is None else str(usual), _fits(key.key, model)))
 
 
 def _as_toml(text: str) -> TomlValue:

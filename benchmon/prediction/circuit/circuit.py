@@ -108,28 +108,68 @@ class Circuit:
         """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
         return {}
 
+    def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""
+        current, _ = path_currents(self.equations, y, self.emf(mesh.stages), self.junction)
+        through = None if load_is_linear(self.equations.bench) else load_current(self.equations, self._at_load(y))[0]
+        return self._terms(y, mesh, current, through)
+
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
         equations = self.equations
-        emf = self.emf(mesh.stages)
-        current, conductance = path_currents(equations, y, emf, self.junction)
+        current, conductance = path_currents(equations, y, self.emf(mesh.stages), self.junction)
+        through, slope = None, None
+        if not load_is_linear(equations.bench):
+            through, slope, _ = load_current(equations, self._at_load(y))
+        matrices = equations.mass, equations.conductance, equations.inject, equations.flux
+        return *self._terms(y, mesh, current, through), *self._slopes(matrices, conductance, slope)
+
+    def mean_slopes(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return the mean derivatives, as `PeriodicSystem.mean_slopes` requires: of the mean parts and conductances."""
+        equations = self.equations
+        _, conductance = path_currents(equations, y, self.emf(mesh.stages), self.junction)
+        slope = None if load_is_linear(equations.bench) else load_current(equations, self._at_load(y))[1]
+        matrices = equations.mass, equations.conductance, equations.inject, equations.flux
+        means = (matrix.mean(axis=0, keepdims=True) for matrix in matrices)
+        slope = slope if slope is None else slope.mean(axis=0, keepdims=True)
+        return self._slopes(tuple(means), conductance.mean(axis=0, keepdims=True), slope)
+
+    def _at_load(self, y: Floats) -> Floats:
+        """Return the voltage (b, m, 2) of the node that feeds the load."""
+        volts: Floats = y[..., list(self.equations.load_node)].sum(-1)
+        return volts
+
+    def _terms(self, y: Floats, mesh: Mesh, current: Floats, through: Floats | None) -> tuple[Floats, Floats]:
+        """Return q and f with the paths' `current` (b, m, 2, p), and what goes `through` a load that is not linear."""
+        equations, emf = self.equations, self.emf(mesh.stages)
         q = batched_matvec(equations.mass, y)
         f = batched_matvec(equations.conductance, y) + batched_matvec(equations.inject, current)
-        f_slope = equations.conductance[:, None, None] + conductance_jacobian(
-            equations.inject, conductance, equations.drive
-        )
-        q_slope = np.broadcast_to(equations.mass[:, None, None], f_slope.shape)
         for path, unknown in enumerate(equations.winding_unknowns):
             f[..., unknown] += equations.wiring.signs[path] * emf
         if equations.winding_unknowns:
-            q = q + batched_matvec(equations.flux, current)
-            q_slope = q_slope + conductance_jacobian(equations.flux, conductance, equations.drive)
-        if not load_is_linear(equations.bench):
+            q += batched_matvec(equations.flux, current)
+        if through is not None:
+            f[..., list(equations.load_node)] -= through[..., None]
+        return q, f
+
+    def _slopes(
+        self, matrices: tuple[Floats, ...], conductance: Floats, load_slope: Floats | None
+    ) -> tuple[Floats, Floats]:
+        """Return the derivatives of q and f with the paths' `conductance` (b, m, 2, p) and the slope of the load.
+
+        `matrices` are mass, conductance, inject and flux.
+        """
+        mass, linear, inject, flux = matrices
+        equations = self.equations
+        f_slope = linear[:, None, None] + conductance_jacobian(inject, conductance, equations.drive)
+        q_slope: Floats = np.broadcast_to(mass[:, None, None], f_slope.shape)
+        if equations.winding_unknowns:
+            q_slope = q_slope + conductance_jacobian(flux, conductance, equations.drive)
+        if load_slope is not None:
             node = list(equations.load_node)
-            through, slope, _ = load_current(equations, y[..., node].sum(-1))
-            f[..., node] -= through[..., None]
-            f_slope[..., np.ix_(node, node)[0], np.ix_(node, node)[1]] -= slope[..., None, None]
-        return q, f, q_slope, f_slope
+            rows, columns = np.ix_(node, node)
+            f_slope[..., rows, columns] -= load_slope[..., None, None]
+        return q_slope, f_slope
 
     def currents(self, y: Floats, angle: Floats) -> Floats:
         """Return the currents of the paths at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""

@@ -127,6 +127,10 @@ class _FluxSystem:
         found: Floats = _like(self.core.conductance, magnetising) * self.emf(magnetising)
         return found
 
+    def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return q and f, as `PeriodicSystem.terms` requires."""
+        return self.evaluate(y, mesh)[:2]
+
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives, as `PeriodicSystem.evaluate` requires."""
         del mesh  # the source and the reflected current are on it already
@@ -135,6 +139,11 @@ class _FluxSystem:
         falls = -rate * ohms / (1.0 + ohms * _like(self.core.conductance, magnetising)) * slope
         f = rate * self.emf(magnetising)
         return y, f[..., None], np.ones((*y.shape, 1)), falls[..., None, None]
+
+    def mean_slopes(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return the mean derivatives, as `PeriodicSystem.mean_slopes` requires."""
+        q_slope, f_slope = (slope.mean(axis=0, keepdims=True) for slope in self.evaluate(y, mesh)[2:])
+        return q_slope, f_slope
 
 
 def _first_flux(system: _FluxSystem, mesh: Mesh) -> Floats:

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from benchmon.bench import Transformer
+from benchmon.bench.transformer import Transformer
 from benchmon.prediction.circuit.core import Core, solve_core
 from benchmon.prediction.collocation import Mesh
 from benchmon.signals.arrays import Floats

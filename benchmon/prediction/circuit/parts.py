@@ -19,7 +19,13 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import REFERENCE, junction_of
 from benchmon.prediction.circuit.no_load import no_load_of
-from benchmon.prediction.circuit.usual_parts import esr_of, leakage_inductance_of, source_resistance_of
+from benchmon.prediction.circuit.usual_parts import (
+    esr_of,
+    leakage_inductance_of,
+    noise_of,
+    ripple_passed_by,
+    source_resistance_of,
+)
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
 
@@ -172,6 +178,8 @@ def _after_the_rectifier(bench: Bench) -> dict[str, float]:
         values["regulator.dropout"] = bench.regulator.dropout
         values["regulator.quiescent_current"] = bench.regulator.quiescent_current
         values["regulator.thermal_resistance"] = bench.regulator.thermal_resistance or 0.0
+        values["regulator.ripple_passed"] = ripple_passed_by(bench.regulator)
+        values["regulator.noise"] = noise_of(bench.regulator)
     if bench.ntc:
         values["ntc.r25"] = bench.ntc.r25
         values["ntc.beta"] = bench.ntc.beta

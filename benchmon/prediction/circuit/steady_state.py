@@ -20,6 +20,7 @@ from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.circuit import Circuit, Sag, circuit_of
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.collocation import (
+    TOLERANCE,
     Mesh,
     PeriodicSolution,
     PeriodicSystem,
@@ -37,6 +38,9 @@ _FINER, _MOST_LOST = (128, 256), 1e-4
 
 _ADAPTATIONS, _MOST_ADAPTATIONS = 2, 6
 """Adapted meshes: the first locates the steps of current, the second resolves them."""
+
+_ROUGH = 1e-3
+"""Relative size of Newton's last step on a mesh from which another one is adapted."""
 
 _LARGEST_STEP = 0.15
 """Largest change of a path's current between neighbouring instants, relative to its swing, that counts as resolved."""
@@ -123,22 +127,44 @@ def steady_solution(
         solution = _solve_on(circuit, initial_guess.mesh, start)
         if np.all(solution.converged):
             return solution
-    mesh = even_mesh(circuit)
-    solution = _solve_on(circuit, mesh, circuit.guess(mesh))
-    for adapted in range(_MOST_ADAPTATIONS):
-        if adapted >= _ADAPTATIONS and _largest_step(circuit, solution) <= _LARGEST_STEP:
-            break
-        _refuse_unsolved(solution)
-        mesh = adapted_mesh(circuit, solution, fine)
-        solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
-    for intervals in _FINER:
-        if circuit.energy_lost(solution) <= _MOST_LOST:
-            break
-        _refuse_unsolved(solution)
-        mesh = adapted_mesh(circuit, solution, intervals)
-        solution = _solve_on(circuit, mesh, _interpolated(solution, mesh, circuit))
-    _refuse_unsolved(solution)
+    solution, intervals = refined(circuit, None, fine)
+    while intervals is not None:
+        solution, intervals = refined(circuit, solution, intervals)
     return solution
+
+
+def refined(
+    circuit: PeriodicCircuit, last: PeriodicSolution | None, intervals: int = FINE
+) -> tuple[PeriodicSolution, int | None]:
+    """Return the solution on the next mesh, of `intervals` a half period, adapted to the `last` solution.
+
+    Without a last one it is the even mesh. The circuit may differ a little from that of the last solution. Also return
+    the intervals of the mesh that should follow, None where this one resolves the currents. Raises `NoSteadyState` if
+    no variant converges.
+    """
+    if last is None:
+        mesh = even_mesh(circuit)
+        solution = _solve_on(circuit, mesh, circuit.guess(mesh), _ROUGH)
+        following: int | None = intervals
+    else:
+        mesh = adapted_mesh(circuit, last, intervals)
+        tolerance = TOLERANCE if mesh.adapted >= _ADAPTATIONS else _ROUGH
+        solution = _solve_on(circuit, mesh, _interpolated(last, mesh, circuit), tolerance)
+        following = _following(circuit, solution, intervals)
+    _refuse_unsolved(solution)
+    return solution, following
+
+
+def _following(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> int | None:
+    """Return how many intervals a half period the mesh after that of `solution` needs; None if there need be none."""
+    adapted = solution.mesh.adapted
+    if adapted < _ADAPTATIONS:
+        return intervals
+    if intervals not in _FINER and adapted < _MOST_ADAPTATIONS and _largest_step(circuit, solution) > _LARGEST_STEP:
+        return intervals
+    if circuit.energy_lost(solution) <= _MOST_LOST:
+        return None
+    return next((more for more in _FINER if more > intervals), None)
 
 
 def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -> PeriodicSolution:
@@ -170,10 +196,10 @@ def even_mesh(circuit: PeriodicCircuit) -> Mesh:
     return Mesh(np.linspace(0.0, circuit.repeat, COARSE * halves + 1))
 
 
-def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats) -> PeriodicSolution:
+def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, tolerance: float = TOLERANCE) -> PeriodicSolution:
     """Return the solution on `mesh`: by Newton's method, else damped, else by continuation from wide corners."""
     for damped in (False, True):
-        solution = _solved(circuit, mesh, start, damped=damped)
+        solution = _solved(circuit, mesh, start, damped=damped, tolerance=tolerance)
         if np.all(solution.converged):
             return solution
     corner_factor, step = _WIDEST_CORNERS, _NARROWING
@@ -190,9 +216,11 @@ def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats) -> PeriodicSo
     return solution
 
 
-def _solved(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, *, damped: bool) -> PeriodicSolution:
+def _solved(
+    circuit: PeriodicCircuit, mesh: Mesh, start: Floats, *, damped: bool, tolerance: float = TOLERANCE
+) -> PeriodicSolution:
     """Return Newton's solution; a solution that is not physical is marked as not converged."""
-    found = solve_periodic(circuit, mesh, start, damped=damped)
+    found = solve_periodic(circuit, mesh, start, damped=damped, tolerance=tolerance)
     with np.errstate(over="ignore", invalid="ignore"):
         return replace(found, converged=found.converged & circuit.is_physical(found))
 
@@ -229,7 +257,7 @@ def adapted_mesh(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals
     wanted = np.linspace(0.0, distance[-1], round(circuit.repeat / np.pi) * intervals + 1)
     edges = np.interp(wanted, distance, angle)
     edges[0], edges[-1] = 0.0, circuit.repeat
-    return Mesh(edges)
+    return Mesh(edges, solution.mesh.adapted + 1)
 
 
 def _interpolated(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircuit) -> Floats:

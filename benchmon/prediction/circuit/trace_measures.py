@@ -16,7 +16,10 @@ from benchmon.signals.arrays import Floats
 
 ORDERS = 40
 
-_SPLINE_ROUNDS = 24
+_SPLINE_ROUNDS = 12
+_NOISE_PEAKS = 6.0
+"""Peak to peak of a noise over its rms, beyond which it is for a few parts in a thousand of the time."""
+
 _ROUNDING = 1e-4
 """Part of a trace's size below which a negative value is rounding."""
 
@@ -119,18 +122,21 @@ def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.co
 
 
 def _second_derivative(trace: Floats, widths: Floats) -> Floats:
-    """Return the second derivative (b, k) at the instants of the periodic cubic spline through `trace` (b, k).
+    """Return the second derivative (b, k) at the instants of the periodic cubic spline through `trace` (b, k), k even.
 
     `widths` (k,) are those of the intervals after each instant. The equations (de Boor, A Practical Guide to Splines,
-    chapter 4) have twice as much on the diagonal as beside it: Jacobi's iteration halves the error each time.
+    chapter 4) have twice as much on the diagonal as beside it: taking every other instant in turns (Gauss-Seidel)
+    leaves a quarter of the error each time.
     """
     before = np.roll(widths, 1)
     slopes = (np.roll(trace, -1, axis=1) - trace) / widths
     right = 3.0 * (slopes - np.roll(slopes, 1, axis=1)) / (widths + before)
     ahead, behind = widths / (2.0 * (widths + before)), before / (2.0 * (widths + before))
-    bend = right
+    bend = right.copy()
+    even, odd = bend[:, 0::2], bend[:, 1::2]
     for _ in range(_SPLINE_ROUNDS):
-        bend = right - ahead * np.roll(bend, -1, axis=1) - behind * np.roll(bend, 1, axis=1)
+        even[:] = right[:, 0::2] - ahead[0::2] * odd - behind[0::2] * np.roll(odd, 1, axis=1)
+        odd[:] = right[:, 1::2] - behind[1::2] * even - ahead[1::2] * np.roll(even, -1, axis=1)
     return bend
 
 
@@ -151,18 +157,19 @@ def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -
 
     `frequency` (b,) is that of the mains; `ripple_order` how often the output repeats within a mains period.
     """
-    harmonics = phasors(traces["mains.current"], traces.angle)
-    values = _mains(traces, frequency, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
+    both = np.concatenate([traces["mains.voltage"], traces["mains.current"]])
+    waves, harmonics = np.split(phasors(both, traces.angle), 2)
+    values = _mains(traces, frequency, waves, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
     values |= _output(traces, frequency * ripple_order) | _regulator(traces)
     return values, harmonics
 
 
-def _mains(traces: Traces, frequency: Floats, harmonics: Harmonics) -> dict[str, Floats]:
+def _mains(traces: Traces, frequency: Floats, waves: Harmonics, harmonics: Harmonics) -> dict[str, Floats]:
+    """Return the quantities of the mains, with the complex rms harmonics of its voltage and its current."""
     volts, amperes, weights = traces["mains.voltage"], traces["mains.current"], traces.weights
     volts_rms, amperes_rms = rms_of(volts, weights), rms_of(amperes, weights)
     active, apparent = mean_of(volts * amperes, weights), volts_rms * amperes_rms
     peak = peak_of(np.abs(amperes), traces.angle)
-    waves = phasors(volts, traces.angle)
     fundamental = waves[:, 0]
     return {
         "mains.voltage.rms": volts_rms,
@@ -216,6 +223,11 @@ def _output(traces: Traces, ripple_frequency: Floats) -> dict[str, Floats]:
     rms, mean, ac_rms = rms_of(volts, weights), mean_of(volts, weights), ac_rms_of(volts, weights)
     cusps = "reservoir.voltage" not in traces
     peak, valley = peak_of(volts, traces.angle), valley_of(volts, traces.angle, cusps=cusps)
+    if "regulator.noise" in traces:
+        noise = traces["regulator.noise"][:, 0]
+        ac_rms = np.hypot(ac_rms, noise)
+        beyond = (np.hypot(peak - valley, _NOISE_PEAKS * noise) - (peak - valley)) / 2.0
+        peak, valley = peak + beyond, valley - beyond
     power = mean_of(volts * amperes, weights)
     return {
         "output.voltage.rms": rms,

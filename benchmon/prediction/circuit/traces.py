@@ -33,7 +33,8 @@ class Traces:
 
     Names: `mains.source`, `mains.voltage`, `mains.current`, `secondary.voltage`, `secondary.current` (one winding),
     `diode.current`, `diode.drop`, `diode.reverse` (one diode), `output.voltage`, `output.current`, and, if there are
-    such parts, `reservoir.voltage`, `reservoir.current`, `regulator.input`, `regulator.quiescent`.
+    such parts, `reservoir.voltage`, `reservoir.current`, `regulator.input`, `regulator.quiescent`, and
+    `regulator.noise`, whose every value is the rms noise at the output.
     """
 
     angle: Floats
@@ -299,7 +300,10 @@ def largest_flux(state: SteadyState) -> Floats | None:
 
 def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
     equations = state.circuit.equations
-    values = output_side(equations, y[..., list(equations.load_node)].sum(-1))
+    weights = state.solution.mesh.weights.ravel()
+    if equations.wiring.symmetric:
+        weights = np.concatenate([weights, weights]) / 2.0
+    values = output_side(equations, y[..., list(equations.load_node)].sum(-1), weights)
     reservoir = next((index for index, part in enumerate(equations.bench.filter) if isinstance(part, Capacitor)), None)
     if reservoir is not None:
         placed = equations.capacitors[reservoir]
@@ -309,16 +313,21 @@ def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
     return values
 
 
-def output_side(equations: LoadedCircuit, node: Floats) -> dict[str, Floats]:
-    """Return the traces of the load and the regulator fed by a `node` voltage (b, k)."""
+def output_side(equations: LoadedCircuit, node: Floats, weights: Floats) -> dict[str, Floats]:
+    """Return the traces of the load and the regulator fed by a `node` voltage (b, k), averaged by `weights` (k,).
+
+    A regulator passes a part of its input's ripple. It is too little to change a current.
+    """
     through, _, volts = load_current(equations, node)
     if equations.bench.regulator is None:
         return {"output.voltage": volts, "output.current": through}
     quiescent = equations.parts["regulator.quiescent_current"][:, None]
     own = np.minimum(quiescent, np.maximum(through, 0.0))
+    ripple = node - (node @ weights)[:, None]
     return {
-        "output.voltage": volts,
+        "output.voltage": volts + equations.parts["regulator.ripple_passed"][:, None] * ripple,
         "output.current": through - own,
+        "regulator.noise": np.broadcast_to(equations.parts["regulator.noise"][:, None], node.shape),
         "regulator.input": node,
         "regulator.quiescent": own,
     }

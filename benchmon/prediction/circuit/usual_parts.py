@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 
-from benchmon.bench import Capacitor, Mains, Transformer
+from benchmon.bench import Capacitor, Mains, Regulator, Transformer
 from benchmon.standards import (
     USUAL_DISSIPATION,
     USUAL_LEAD_OHMS,
     USUAL_LEAKAGE,
+    USUAL_REGULATOR_NOISE,
     USUAL_RESISTANCE,
+    USUAL_RIPPLE_REJECTION,
     USUAL_SOURCE_OHMS,
 )
 
@@ -55,3 +57,14 @@ def esr_of(capacitor: Capacitor) -> float:
         return capacitor.esr
     loss = USUAL_DISSIPATION * (0.05 if capacitor.capacitance < _FILM_BELOW else 1.0)
     return loss / (2.0 * math.pi * _RIPPLE_FREQUENCY * capacitor.capacitance) + USUAL_LEAD_OHMS
+
+
+def ripple_passed_by(regulator: Regulator) -> float:
+    """Return the part of the input's ripple that a regulator passes to its output."""
+    decibels = USUAL_RIPPLE_REJECTION if regulator.ripple_rejection is None else regulator.ripple_rejection
+    return float(10.0 ** (-decibels / 20.0))
+
+
+def noise_of(regulator: Regulator) -> float:
+    """Return the noise of a regulator's output in rms volts."""
+    return USUAL_REGULATOR_NOISE * regulator.output_voltage if regulator.noise is None else regulator.noise

@@ -10,14 +10,14 @@ from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.circuit import Sag
 from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.steady_state import steady_solution
 from benchmon.prediction.circuit.trace_measures import phasors, readings_of
 from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, sag_of_reflected, without_overshoot
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects.network import DiodeCircuit, diode_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.solved import temperatures_of
-from benchmon.prediction.thermal.equilibrium import Temperatures, settled_core, solve_equilibrium, with_ntc
+from benchmon.prediction.thermal.equilibrium import Temperatures, Turn, solve_equilibrium, with_ntc
+from benchmon.prediction.thermal.settling_core import CoreModel, SettlingCore
 from benchmon.signals.arrays import Floats
 
 _FINE = 32
@@ -64,21 +64,20 @@ def solve_fault_circuit(
     `shift` (b,) kelvin is added to the rise of every junction. Raises `PredictionError` if any variant has no finite,
     converged solution.
     """
+    settling = SettlingCore(
+        CoreModel(
+            bench,
+            lambda now, junction, sag: diode_circuit(bench, now, defects, junction, sag),
+            FaultState,
+            _sag_of,
+            _FINE,
+            together=False,
+        )
+    )
 
-    def solve(now: Parts, junction: Floats, state: FaultState | None) -> tuple[FaultState, Floats, bool]:
-        start = state
-
-        def with_sag(sag: Sag | None, near: FaultState | None) -> FaultState:
-            circuit, before = diode_circuit(bench, now, defects, junction, sag), near or start
-            guess = None if before is None else before.solution
-            return FaultState(circuit, steady_solution(circuit, now.variants, guess, _FINE))
-
-        sag = None if start is None else start.circuit.sag
-        if start is not None and len(start.solution.y) != now.variants:
-            sag = _sag_of(start, now)
-        emf = now["mains.voltage"] * now["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
-        solved = settled_core(with_sag, lambda found: _sag_of(found, now), sag, emf)
-        return solved, _diode_powers(solved), True
+    def solve(now: Parts, junction: Floats, state: FaultState | None) -> Turn[FaultState]:
+        state, settled = settling.next(now, junction, state)
+        return Turn(state, _diode_powers(state), settled, settling.is_resolved)
 
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     diodes = len(diode_circuit(bench, parts, defects, parts["ambient.temperature"][:, None]).equations.wiring.diodes)
@@ -144,7 +143,7 @@ def fault_traces(state: FaultState) -> Traces:
     }
     reflected = equations.ratio[:, None] * (branches @ equations.turns)
     values |= mains_side(equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.flux)
-    values |= output_side(equations, y @ equations.loads[0])
+    values |= output_side(equations, y @ equations.loads[0], weights)
     if equations.reservoir is not None:
         placed = equations.reservoir
         values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1) - y[..., list(placed.end)].sum(-1)

@@ -228,31 +228,71 @@ class DiodeCircuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of one winding at mains angles (…), volts, (b, …)."""
+        known = self._waves.get(id(angle))
+        if known is not None and known[0] is angle:
+            return known[1]
         equations = self.equations
         wave = mains_wave(equations.parts, equations.parts["mains.voltage"] * equations.ratio, angle)
-        return wave if self.sag is None else wave - self.sag.at(angle)
+        wave = wave if self.sag is None else wave - self.sag.at(angle)
+        self._waves[id(angle)] = angle, wave
+        return wave
+
+    @cached_property
+    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
+        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
+        return {}
+
+    def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""
+        equations = self.equations
+        through = None
+        if not load_is_linear(equations.bench):
+            through, _, _ = load_current(equations, y @ equations.loads.T)
+        return self._terms(y, mesh, self._diodes(y)[0], through)
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
         equations = self.equations
         current, conductance = self._diodes(y)
-        inject = np.broadcast_to(-equations.across.T, (len(y), *equations.across.T.shape))
-        f = batched_matvec(equations.conductance, y) + batched_matvec(inject, current)
-        f_slope = equations.conductance[:, None, None] + conductance_jacobian(inject, conductance, equations.across)
+        through, slope = None, None
+        if not load_is_linear(equations.bench):
+            through, slope, _ = load_current(equations, y @ equations.loads.T)
+        return *self._terms(y, mesh, current, through), *self._slopes(
+            equations.mass, equations.conductance, conductance, slope
+        )
+
+    def mean_slopes(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Return the mean derivatives, as `PeriodicSystem.mean_slopes` requires: of the mean parts and conductances."""
+        del mesh  # nothing depends on the angle but the EMF, which is a source
+        equations = self.equations
+        slope = None
+        if not load_is_linear(equations.bench):
+            slope = load_current(equations, y @ equations.loads.T)[1].mean(axis=0, keepdims=True)
+        mass, linear = (matrix.mean(axis=0, keepdims=True) for matrix in (equations.mass, equations.conductance))
+        return self._slopes(mass, linear, self._diodes(y)[1].mean(axis=0, keepdims=True), slope)
+
+    def _terms(self, y: Floats, mesh: Mesh, current: Floats, through: Floats | None) -> tuple[Floats, Floats]:
+        """Return q and f with the diodes' `current` (b, m, 2, d), and what goes `through` loads that are not linear."""
+        equations = self.equations
+        f = batched_matvec(equations.conductance, y) - current @ equations.across
         emf = self.emf(mesh.stages)
         for turns, unknown in zip(equations.turns.tolist(), equations.branches, strict=True):
             f[..., unknown] += turns * emf
-        if not load_is_linear(equations.bench):
-            through, slope, _ = load_current(equations, y @ equations.loads.T)
-            drawn = np.broadcast_to(-equations.loads.T, (len(y), *equations.loads.T.shape))
-            f += batched_matvec(drawn, through)
-            f_slope = f_slope + conductance_jacobian(drawn, slope, equations.loads)
-        return (
-            batched_matvec(equations.mass, y),
-            f,
-            np.broadcast_to(equations.mass[:, None, None], f_slope.shape),
-            f_slope,
-        )
+        if through is not None:
+            f -= through @ equations.loads
+        return batched_matvec(equations.mass, y), f
+
+    def _slopes(
+        self, mass: Floats, linear: Floats, conductance: Floats, load_slope: Floats | None
+    ) -> tuple[Floats, Floats]:
+        """Return the derivatives of q and f with the diodes' `conductance` (b, m, 2, d) and the slopes of the loads."""
+        equations = self.equations
+        inject = np.broadcast_to(-equations.across.T, (len(conductance), *equations.across.T.shape))
+        f_slope = linear[:, None, None] + conductance_jacobian(inject, conductance, equations.across)
+        if load_slope is not None:
+            drawn = np.broadcast_to(-equations.loads.T, (len(load_slope), *equations.loads.T.shape))
+            f_slope = f_slope + conductance_jacobian(drawn, load_slope, equations.loads)
+        return np.broadcast_to(mass[:, None, None], f_slope.shape), f_slope
 
     def _diodes(self, y: Floats) -> tuple[Floats, Floats]:
         """Return current and conductance of the working diodes, (b, …, d), at unknowns y (b, …, n)."""
@@ -287,7 +327,7 @@ class DiodeCircuit:
 
     def is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
         """Return which variants, (b,), have balanced currents at every node."""
-        residual = np.abs(charge_rates(self, solution) - self.evaluate(solution.y, solution.mesh)[1])
+        residual = np.abs(charge_rates(self, solution) - self.terms(solution.y, solution.mesh)[1])
         largest = np.max(np.abs(self.currents(solution.y, solution.mesh.stages)), axis=(1, 2, 3))
         stray = _STRAY_SIEMENS * self.equations.parts["mains.voltage"] * self.equations.ratio
         balanced: NDArray[np.bool_] = (

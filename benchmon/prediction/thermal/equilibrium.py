@@ -8,20 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.circuit import Sag
+from benchmon.prediction.circuit.circuit import circuit_of
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
 from benchmon.prediction.circuit.network import path_currents
 from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts
-from benchmon.prediction.circuit.steady_state import SteadyState, solve_circuit
+from benchmon.prediction.circuit.steady_state import FINE, SteadyState
 from benchmon.prediction.circuit.trace_measures import rms_of
 from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
 from benchmon.prediction.thermal.rated_rise import copper_growth, copper_warms, load_heats_itself, load_rise
+from benchmon.prediction.thermal.settling_core import CoreModel, SettlingCore
 from benchmon.signals.arrays import Floats
 
 _CLOSE_KELVIN = 0.02
@@ -29,14 +30,12 @@ _CLOSE_RATIO = 1e-4
 _CLOSE_LOAD_KELVIN = 0.05
 _CLOSE_GROWTH = 1e-5
 _MOST_ROUNDS = 30
-_MOST_CORE_ROUNDS, _CLOSE_SAG, _NEAR_SAG = 12, 2e-5, 0.02
-"""Most solutions until the EMF and the core's idle current agree, the change that counts as none, and as little."""
 
 _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
 
-_TELLING = 1e-3
-"""Kelvins between two junction temperatures from which their errors tell a slope."""
+_TELLING, _TELLING_ROUGHLY = 1e-3, 2.0
+"""Kelvins between two junction temperatures from which their errors tell a slope, on one mesh and on different ones."""
 
 _STEEPEST = 20.0
 """Largest fall of the temperature error per kelvin that the secant iteration assumes."""
@@ -65,11 +64,20 @@ def solve_in_equilibrium(
     `shift` (b,) kelvin is added to the rise of every junction, for the error of the thermal model. Raises
     `PredictionError` if the circuit has no steady state or the temperatures find no equilibrium.
     """
-    settling = _SettlingCore(bench)
+    settling = SettlingCore(
+        CoreModel(
+            bench,
+            lambda now, junction, sag: circuit_of(bench, now, junction, sag),
+            SteadyState,
+            sag_of,
+            FINE,
+            together=bench.rectifier.topology.repeats_after_half and bench.ntc is None,
+        )
+    )
 
-    def solve(now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, Floats, bool]:
+    def solve(now: Parts, junction: Floats, state: SteadyState | None) -> Turn[SteadyState]:
         state, settled = settling.next(now, junction, state)
-        return state, diode_power(state), settled
+        return Turn(state, diode_power(state), settled, settling.is_resolved)
 
     start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
@@ -88,69 +96,17 @@ def solve_in_equilibrium(
     return ThermalEquilibrium(state, traces_of(state), found.parts, found.junction, found.ntc, found.slope)
 
 
-class _SettlingCore:
-    """Solves a circuit again and again while its temperatures settle, and the idle current of its core with them."""
+@dataclass(frozen=True)
+class Turn(Generic[S]):
+    """A `state` of the circuit at given temperatures, and the dissipation `power` of its diodes, watts.
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
-        # What the core of a half wave takes is large, and so is what a limiter makes of it: these settle apart.
-        self._with_temperatures = bench.rectifier.topology.repeats_after_half and bench.ntc is None
-        self._last: SteadyState | None = None
-        self._sag: Sag | None = None
-        self._settled = False
-
-    def next(self, now: Parts, junction: Floats, state: SteadyState | None) -> tuple[SteadyState, bool]:
-        """Return the state with parts `now` and a `junction` temperature, and whether the idle current has settled."""
-        goes_on = state is not None and state is self._last and self._with_temperatures
-        if not goes_on:
-            self._settled, self._sag = False, None if state is None else state.circuit.sag
-            if state is not None and len(state.solution.y) != now.variants:
-                self._sag = sag_of(state, now)
-        bench, near = self._bench, state
-        emf = now["mains.voltage"] * now["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage
-        if self._with_temperatures:
-            state = solve_circuit(bench, now, junction, near, self._sag)
-            if not self._settled:
-                found = sag_of(state, now)
-                self._settled, self._sag = _change_of(found, self._sag, emf) < _CLOSE_SAG, found
-        else:
-            state = settled_core(
-                lambda found, last: solve_circuit(bench, now, junction, last or near, found),
-                lambda solved: sag_of(solved, now),
-                self._sag,
-                emf,
-            )
-            self._settled = True
-        self._last = state
-        return state, self._settled
-
-
-def _change_of(sag: Sag | None, before: Sag | None, emf: Floats) -> float:
-    """Return the largest change of a sag, relative to the `emf` (b,) in rms volts."""
-    if sag is None:
-        return 0.0
-    # A state may have been solved on another mesh than the one before it.
-    change = sag.volts if before is None else sag.volts - before.at(sag.angle)
-    return float(np.max(np.abs(change) / emf[:, None]))
-
-
-def settled_core(
-    solve: Callable[[Sag | None, S | None], S], sag_of: Callable[[S], Sag | None], sag: Sag | None, emf: Floats
-) -> S:
-    """Return the state in which the EMF lacks what the idle current of the core takes, with a first guess of that.
-
-    `solve` returns the state with a given sag from a state near it, or from none; `sag_of` returns the sag of a state;
-    `emf` (b,) are rms volts to compare with.
+    `core_settled` is whether the idle current of the core has settled, `is_resolved` whether the mesh is the final one.
     """
-    rounds, near = 0, None
-    while True:
-        state = solve(sag, near)
-        before, sag, rounds = sag, sag_of(state), rounds + 1
-        change = _change_of(sag, before, emf)
-        if change < _CLOSE_SAG or rounds == _MOST_CORE_ROUNDS:
-            return state
-        # The mesh of the last state fits as long as the EMF is about the same.
-        near = state if change < _NEAR_SAG else None
+
+    state: S
+    power: Floats
+    core_settled: bool
+    is_resolved: bool
 
 
 @dataclass(frozen=True)
@@ -173,32 +129,35 @@ def solve_equilibrium(
     shift: Floats | float,
     state: S | None,
     *,
-    solve: Callable[[Parts, Floats, S | None], tuple[S, Floats, bool]],
+    solve: Callable[[Parts, Floats, S | None], Turn[S]],
     traces_of: Callable[[S], Traces],
 ) -> tuple[S, Temperatures]:
     """Return the state of the circuit and the temperatures in equilibrium with it, from first guesses of both.
 
-    `solve` returns the state at given parts and junctions, from a state to start from, the dissipation of the diodes in
-    the shape of the junctions, and whether the core has settled. Raises `PredictionError` if the iteration does not
-    converge, or a diode would be too hot.
+    `solve` returns the turn at given parts and junctions, from a state to start from, with the dissipation of the
+    diodes in the shape of the junctions. Raises `PredictionError` if the iteration does not converge, or a diode would
+    be too hot.
     """
     parts, junction, ntc = temperatures.parts, temperatures.junction, temperatures.ntc
     column = (-1, *[1] * (junction.ndim - 1))
     shift = np.reshape(shift, column)
     last: tuple[Floats, Floats] | None = None
+    telling = _TELLING_ROUGHLY
     slope = np.broadcast_to(temperatures.slope, junction.shape)
     if copper_warms(bench) and COPPER_GROWTH not in parts:
         parts = parts.replaced({COPPER_GROWTH: copper_growth(bench, parts, None)})
     for _ in range(_MOST_ROUNDS):
-        state, power, core_settled = solve(parts, junction, state)
-        rise = parts["diode.thermal_resistance"].reshape(column) * power
+        turn = solve(parts, junction, state)
+        state = turn.state
+        rise = parts["diode.thermal_resistance"].reshape(column) * turn.power
         error = parts["ambient.temperature"].reshape(column) + rise + np.where(rise > 0, shift, 0.0) - junction
         _refuse_too_hot(junction, error)
         settled = bool(np.max(np.abs(error)) < _CLOSE_KELVIN)
-        slope = _slope(junction, error, last, slope)
+        slope = _slope(junction, error, last, slope, telling)
         following = junction + error if settled else np.minimum(junction - error / slope, _HOTTEST)
-        settled = settled and core_settled
+        settled = settled and turn.core_settled
         last, junction = (junction, error), following
+        telling = _TELLING if turn.is_resolved else _TELLING_ROUGHLY
         if bench.ntc is not None:
             traces = traces_of(state)
             ntc = ntc_temperature(parts, rms_of(traces["mains.current"], traces.weights))
@@ -236,16 +195,18 @@ def _refuse_too_hot(junction: Floats, error: Floats) -> None:
         )
 
 
-def _slope(junction: Floats, error: Floats, last: tuple[Floats, Floats] | None, known: Floats) -> Floats:
+def _slope(
+    junction: Floats, error: Floats, last: tuple[Floats, Floats] | None, known: Floats, telling: float
+) -> Floats:
     """Return the change of the `error` of junction temperatures by a kelvin, from these and the last ones.
 
     A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin. Where the last ones are too
-    near to tell, it is the one `known` before.
+    near to tell, less than `telling` kelvins, it is the one `known` before.
     """
     if last is None:
         return known
     moved = junction - last[0]
-    far = np.abs(moved) > _TELLING
+    far = np.abs(moved) > telling
     slope = np.clip((error - last[1]) / np.where(far, moved, 1.0), -_STEEPEST, -1.0)
     return np.where(far, slope, known)
 

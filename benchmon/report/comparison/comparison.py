@@ -307,7 +307,7 @@ def _supplies(found: Sequence[Findings]) -> list[Mapping[str, object]]:
 
 def supply_of(bench: Bench) -> dict[str, object]:
     """Return what of a bench is the supply itself: not its title, its meters or its plan."""
-    return bench.model_dump(exclude={"title", "instrument", "channel", "step", "switch_off", "ambient"})
+    return bench.model_dump(exclude={"title", "instrument", "channel", "step", "switch_off", "ambient", "report"})
 
 
 def _difference(

@@ -16,7 +16,7 @@ from benchmon.watch.plan import Outcome, PlanStep
 from benchmon.watch.records import Event, Explanation, Explanations
 from benchmon.watch.wording import likelihood_in_words
 
-_MOST_EVENTS = 500
+_MOST_EVENTS, _FEW = 500, 3
 _ENDING = (EventKind.STEP_DONE, EventKind.STEP_SKIPPED, EventKind.PLAN_STOPPED)
 _OUTCOMES = {Outcome.DONE: Emphasis.GOOD, Outcome.SKIPPED: Emphasis.DOUBT, Outcome.STOPPED: Emphasis.BAD}
 _CAUSES, _MOST_CAUSES_BEFORE = 5, 50
@@ -104,27 +104,31 @@ def _stage(stage: PlanStep) -> tuple[Cell, ...]:
 
 
 def events_section(found: Findings) -> DocumentSection:
-    """Return all events but those of operators."""
+    """Return all events but those of operators, a kind that came often as one row."""
     events = [event for event in found.session.events if ReportPart.EVENTS in traits_of(event.kind).report]
     if not events:
         return DocumentSection("Events", (Paragraph("There were no events."),))
-    shown = _worth_showing(events)
-    rows = tuple((clock(one.time), one.channel or NOTHING, _kind(one), one.message) for one in shown)
-    blocks: list[Block] = [Table(("time", "channel", "what", "in words"), rows)]
-    if len(shown) < len(events):
-        left = formatting.plural(len(events) - len(shown), "more is", "more are")
-        blocks.insert(0, Paragraph(f"Of {len(events)} events the gravest and the latest; {left} in the session file."))
+    rows = list(_folded(events))
+    blocks: list[Block] = [Table(("time", "channel", "what", "in words"), tuple(rows[:_MOST_EVENTS]))]
+    if len(rows) > _MOST_EVENTS:
+        left = formatting.plural(len(rows) - _MOST_EVENTS, "more is", "more are")
+        blocks.insert(0, Paragraph(f"Of {len(events)} events the first; {left} in the session file."))
     return DocumentSection("Events", tuple(blocks))
 
 
-def _worth_showing(events: list[Event]) -> list[Event]:
-    """Return at most so many events: the grave ones first, then the latest."""
-    if len(events) <= _MOST_EVENTS:
-        return events
-    grave = [event for event in events if _is_grave(event)][:_MOST_EVENTS]
-    rest = [event for event in events if not _is_grave(event)][len(grave) - _MOST_EVENTS :]
-    kept = {id(event) for event in [*grave, *(rest if len(grave) < _MOST_EVENTS else [])]}
-    return [event for event in events if id(event) in kept]
+def _folded(events: list[Event]) -> Iterator[tuple[Cell, ...]]:
+    """Yield a row an event, by time; a kind that came more than a few times on a channel is one row at its first."""
+    kinds: dict[tuple[str, str], list[Event]] = {}
+    for event in events:
+        kinds.setdefault((event.kind, event.channel), []).append(event)
+    for event in events:
+        alike = kinds[event.kind, event.channel]
+        if len(alike) <= _FEW:
+            yield clock(event.time), event.channel or NOTHING, _kind(event), event.message
+        elif event is alike[0]:
+            times = f"{clock(event.time)} to {clock(alike[-1].time)}"
+            words = f"{len(alike)} times; first: {event.message}; last: {alike[-1].message}"
+            yield times, event.channel or NOTHING, _kind(event), words
 
 
 def _kind(event: Event) -> Cell:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import benchmon
@@ -21,19 +22,21 @@ from benchmon.report.document import (
     Heading,
     Items,
     Paragraph,
-    Signature,
 )
 from benchmon.report.evaluation import Findings, find
 from benchmon.report.html import as_page
 from benchmon.report.markdown import as_markdown
+from benchmon.report.pdf import write_pdf
 from benchmon.report.sections import events as happening
 from benchmon.report.sections import result
+from benchmon.report.sections.certificate import certificate_sections, logo_of
 from benchmon.report.sections.supply import instruments_section, supply_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
 from benchmon.text import clock, one_line
 
 _MOST_JUMPS, _MOST_EDITS = 20, 10
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 def cautions_section(ratings: Ratings | None, bench: Bench | None = None) -> DocumentSection:
@@ -73,12 +76,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
     yield "wall clock", f"jumped by {', '.join(jumps)}" if jumps else "no jump was seen"
 
 
-def signature_section() -> DocumentSection:
-    """Return places to sign."""
-    return DocumentSection("Signatures", (Signature(("tested by, date", "reviewed by, date")),))
-
-
-def appendix_section(found: Findings) -> DocumentSection:
+def bench_file_section(found: Findings) -> DocumentSection:
     """Return the bench file with which the recording began, and edited ones from when they came into force."""
     session = found.session
     blocks: list[Block] = [Code(session.bench.source)]
@@ -87,27 +85,40 @@ def appendix_section(found: Findings) -> DocumentSection:
     if len(session.benches) > _MOST_EDITS:
         left = len(session.benches) - _MOST_EDITS
         blocks.append(Paragraph(f"{formatting.plural(left, 'later edit is', 'later edits are')} in the session file."))
-    return DocumentSection("Appendix: the bench file", tuple(blocks))
+    return DocumentSection("The bench file", tuple(blocks))
 
 
-FORMATS: dict[str, Callable[[Document], str]] = {".html": as_page, ".htm": as_page, ".md": as_markdown}
+def _as_html(document: Document, path: Path) -> None:
+    path.write_text(as_page(document), encoding="utf-8")
 
 
-def format_of(path: Path) -> Callable[[Document], str]:
-    """Return how a document is written to a file of this name. Raises `BadInput` for another ending."""
-    as_text = FORMATS.get(path.suffix.lower())
-    if as_text is None:
-        raise BadInput(f"{one_line(path, 1000)}: a report ends in .html or .md; name it so")
-    return as_text
+def _as_markdown(document: Document, path: Path) -> None:
+    path.write_text(as_markdown(document), encoding="utf-8")
+
+
+_WRITERS: dict[str, Callable[[Document, Path], None]] = {
+    ".html": _as_html,
+    ".htm": _as_html,
+    ".pdf": write_pdf,
+    ".md": _as_markdown,
+}
+
+
+def writer_for(path: Path) -> Callable[[Document, Path], None]:
+    """Return what writes a document to a file of this name. Raises `BadInput` for another ending."""
+    write = _WRITERS.get(path.suffix.lower())
+    if write is None:
+        raise BadInput(f"{one_line(path, 1000)}: a report ends in .html, .pdf or .md; name it so")
+    return write
 
 
 def report(session: RecordedSession, path: Path, *, force: bool = False) -> Findings:
-    """Write the report of a session to `path`, HTML or Markdown by its ending; return what it found.
+    """Write the report of a session to `path`, HTML, PDF or Markdown by its ending; return what it found.
 
-    Raises `BadInput` for another ending, a file that is there (unless `force`) or that cannot be written, and
-    `SessionFileError` for a damaged session.
+    Raises `BadInput` for another ending, where PDF's library is missing, for a file that is there (unless `force`) or
+    that cannot be written, and `SessionFileError` for a damaged session.
     """
-    format_of(path)
+    writer_for(path)
     found = find(session)
     write_document(lambda pictured: document_of(found, with_pictures=pictured), path, force=force, never=session.path)
     return found
@@ -120,17 +131,17 @@ def write_document(
 
     Raises `BadInput` for an ending that is none of a document's, and where the file cannot be written.
     """
-    as_text = format_of(path)
+    write = writer_for(path)
     with whole_file(path, force=force, never=never) as part:
-        part.write_text(as_text(make(as_text is as_page)), encoding="utf-8")
+        write(make(write is not _as_markdown), part)
 
 
 def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
     """Return the report as a document."""
     session = found.session
     ratings = _ratings(found)
-    sections = [
-        result.summary_section(found),
+    first = certificate_sections(found, ratings)
+    rest = [
         result.readings_section(found),
         result.margins_section(found, ratings),
         result.temperatures_section(found),
@@ -144,11 +155,13 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         instruments_section(found),
         cautions_section(ratings, session.bench),
         record_section(found),
-        signature_section(),
-        appendix_section(found),
+        bench_file_section(found),
     ]
+    appendices = [section for section in rest if section is not None]
+    lettered = [replace(one, title=f"{letter} {one.title}") for letter, one in zip(_LETTERS, appendices, strict=False)]
     under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {clock(session.duration)}"
-    return Document(session.info.title, under, tuple(section for section in sections if section is not None))
+    logo = logo_of(found) if with_pictures else None
+    return Document(session.info.title, under, (*first, *lettered), logo, len(first))
 
 
 def _ratings(found: Findings) -> Ratings | None:

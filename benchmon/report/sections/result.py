@@ -22,6 +22,7 @@ from benchmon.watch.channel_history import CASE_TO_JUNCTION
 from benchmon.watch.heating.heating import junction_from_case
 from benchmon.watch.plan import Outcome
 from benchmon.watch.records import Flag, Forecast, Verdict
+from benchmon.watch.wording import flag_words
 
 
 @dataclass(frozen=True)
@@ -130,13 +131,8 @@ def _highest_on_reservoir(found: Findings) -> tuple[float, str]:
     return mean.value + ripple.value / 2.0, f"{mean.channel.name} + half of {ripple.channel.name}"
 
 
-def summary_section(found: Findings) -> DocumentSection:
-    """Return the result in a few sentences."""
-    blocks = [Paragraph(text, emphasis) for text, emphasis in _summary(found)]
-    return DocumentSection("Result", tuple(blocks))
-
-
-def _summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
+def summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
+    """Yield the result in a few sentences, each with how it is set off."""
     session = found.session
     if found.tripped:
         yield f"Past its limit: {', '.join(found.tripped)}.", Emphasis.BAD
@@ -186,11 +182,11 @@ def readings_section(found: Findings) -> DocumentSection:
         "values are those in force then, which follow the measured mains where a channel reads it. En is the "
         "difference over both uncertainties (ISO 13528): up to 1 it agrees, up to 1.5 it is questionable."
     )
-    head = ("channel", "quantity", "measured", "expected", "En", "verdict", "in the whole session", "flags")
+    head = ("channel", "measured", "expected", "En", "verdict", "flags", "in the whole session")
     rows = tuple(_reading(one) for one in found.channels)
     if not rows:
         return DocumentSection("Measured and expected", (Paragraph("The bench has no channel."),))
-    return DocumentSection("Measured and expected", (Paragraph(text), Table(head, rows, (2, 3, 4))))
+    return DocumentSection("Measured and expected", (Paragraph(text), Table(head, rows, (1, 2, 3))))
 
 
 def _reading(one: ChannelResult) -> tuple[Cell, ...]:
@@ -200,13 +196,12 @@ def _reading(one: ChannelResult) -> tuple[Cell, ...]:
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
         one.channel.name,
-        one.channel.quantity,
         formatting.measured(one.value, one.uncertainty, unit),
         formatting.expected(one.expected),
         formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
-        span,
-        formatting.flags(one.flags, one.channel),
+        formatting.flags(one.end_flags, one.channel),
+        f"{span}; {', '.join(earlier)}" if (earlier := flag_words(one.flags - one.end_flags, one.channel)) else span,
     )
 
 

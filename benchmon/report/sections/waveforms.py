@@ -7,6 +7,7 @@ import numpy as np
 from benchmon.analyse.columns import WAVES
 from benchmon.analyse.expected import to_draw
 from benchmon.analyse.output import unit_of
+from benchmon.bench import Accuracy
 from benchmon.errors import DataFileError
 from benchmon.report import figures, formatting
 from benchmon.report.document import Block, DocumentSection, Emphasis, Fields, Paragraph, Table
@@ -35,12 +36,16 @@ def waves_section(found: Findings) -> DocumentSection:
 
 
 def measured_wave(found: Findings, captured: Waveform) -> Wave:
-    """Return a captured wave, measured; one that is too short to show its frequency has that of the mains.
+    """Return a captured wave, measured, with the accuracy of its channel in the uncertainties.
+
+    One that is too short to show its frequency has that of the mains.
 
     Raises `DataFileError` for what is no wave.
     """
+    channel = next((one for one in found.session.channels if one.name == captured.channel), None)
+    accuracy = Accuracy() if channel is None else channel.accuracy
     try:
-        return measure_wave(captured.times, captured.values)
+        return measure_wave(captured.times, captured.values, accuracy=accuracy)
     except DataFileError:
         known = found.of("mains.frequency")
         frequency = known.value if known is not None else found.bench.mains.frequency
@@ -49,7 +54,7 @@ def measured_wave(found: Findings, captured: Waveform) -> Wave:
         if abs(periods - 1.0) < _NEARLY:
             # An instrument that captures one period has one, whatever the mains' exact frequency is.
             frequency /= periods
-        return measure_wave(captured.times, captured.values, frequency=float(frequency))
+        return measure_wave(captured.times, captured.values, frequency=float(frequency), accuracy=accuracy)
 
 
 def _wave(found: Findings, captured: Waveform, of: str) -> list[Block]:

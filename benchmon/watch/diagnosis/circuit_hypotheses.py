@@ -73,9 +73,9 @@ class CircuitFaults:
             except PredictionError:
                 continue
             readings = {
-                channel.name: _doubted(fault, value, right.of(channel.quantity))
+                channel.name: _doubted(fault, value, right.shown_at(channel))
                 for channel in channels
-                if (value := values.of(channel.quantity)) is not None
+                if (value := values.shown_at(channel)) is not None
             }
             found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
         return found

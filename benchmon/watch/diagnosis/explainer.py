@@ -89,13 +89,11 @@ class Explainer:
     def _explained(self, observations: Sequence[Observation], mains: float) -> tuple[float, list[Explanation]]:
         """Return the causes as `explain` does, solved at `mains` (V rms), and the score of the likeliest."""
         right, hypotheses = self._at(mains)
-        usable = [
-            one for one in observations if right.of(one.channel.quantity) is not None and math.isfinite(one.value)
-        ]
+        usable = [one for one in observations if right.shown_at(one.channel) is not None and math.isfinite(one.value)]
         overloaded = [one.channel for one in observations if math.isinf(one.value)]
         if not usable:
             return 0.0, _overloads(overloaded, 1.0)
-        nominal = {one.channel.name: right.of(one.channel.quantity) for one in usable}
+        nominal = {one.channel.name: right.shown_at(one.channel) for one in usable}
         expected = {name: value for name, value in nominal.items() if value is not None}
         scores = _scores(usable, expected, hypotheses)
         if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
@@ -125,7 +123,7 @@ class Explainer:
         if mains not in self._solved:
             right = self._faults.right(mains)
             channels = self._bench.channel
-            known = {one.name: value for one in channels if (value := right.of(one.quantity)) is not None}
+            known = {one.name: value for one in channels if (value := right.shown_at(one)) is not None}
             found = [*meter_faults_of(channels, right), *self._faults.hypotheses(channels, mains, right)]
             found += hypotheses_of_values_far_off(self._bench, known, right)
             if len(self._solved) >= self.KEPT:

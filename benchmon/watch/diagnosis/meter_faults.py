@@ -81,7 +81,7 @@ def meter_faults_of(channels: Sequence[Channel], right: MeterValues) -> list[Hyp
 
     `right` are the values of the circuit as it should be. A mistake that would change nothing is left out.
     """
-    known = {channel.name: value for channel in channels if (value := right.of(channel.quantity)) is not None}
+    known = {channel.name: value for channel in channels if (value := right.shown_at(channel)) is not None}
     by_name = {channel.name: channel for channel in channels if channel.name in known}
     found = []
     for name, channel in by_name.items():

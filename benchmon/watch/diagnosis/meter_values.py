@@ -6,15 +6,15 @@ as an average-responding meter shows it: 1.1107 times the mean of the rectified 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.prediction.circuit import trace_measures as m
+from benchmon.prediction.circuit.meter_response import SINE_FORM_FACTOR
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
@@ -23,9 +23,6 @@ from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
 from benchmon.signals.arrays import Floats
-
-SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
-"""rms over rectified mean of a sine, 1.1107: what an average-responding meter multiplies by (closed form)."""
 
 _STEP = 0.2
 _LEAST_MAINS_DOUBT = 0.02
@@ -104,6 +101,14 @@ class MeterValues:
     def of(self, quantity: str) -> MeterValue | None:
         """Return what a right meter for `quantity` reads, None where nothing is predicted."""
         return None if quantity in self.absent else self.quantities.get(quantity)
+
+    def shown_at(self, channel: Channel) -> MeterValue | None:
+        """Return what the meter of a channel shows: another value where it responds to the average."""
+        wave, how = QUANTITY_KINDS.get(channel.quantity, ("", None))
+        averaging = {Detector.RMS: Detector.RECTIFIED, Detector.AC_RMS: Detector.AC_RECTIFIED}
+        if channel.responds == "mean" and how in averaging and channel.quantity not in self.absent:
+            return self.waves.get((wave, averaging[how]))
+        return self.of(channel.quantity)
 
 
 def meter_values(

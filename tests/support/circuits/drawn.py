@@ -28,6 +28,10 @@ PLAIN: dict[str, Any] = {
 }
 
 
+IDEAL = {"ripple_rejection": 140.0, "noise": 0.0}
+"""A regulator that passes no ripple and adds no noise."""
+
+
 def capacitor(farads: float, esr: float = 0.0, **more: Any) -> dict[str, Any]:
     return {"kind": "capacitor", "capacitance": farads, "esr": esr, "tolerance": 0.02} | more
 
@@ -164,6 +168,7 @@ def _load(
         "output_voltage": level * rng.uniform(0.3, 0.9),
         "dropout": rng.uniform(0.3, 2.0),
         "quiescent_current": rng.choice([0.0, 0.005]),
+        **IDEAL,
     }
     return {"regulator": regulator, "load": rng.choice([ohms, current(0.8 * amperes)])}
 
@@ -210,6 +215,7 @@ def draw_wild(rng: random.Random) -> Bench:
             "output_voltage": volts * rng.uniform(0.2, 1.5),
             "dropout": rng.choice([0.0, 1.5]),
             "quiescent_current": rng.choice([0.0, 0.01]),
+            **IDEAL,
         }
     return Bench.model_validate(data)
 

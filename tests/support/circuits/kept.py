@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmon.bench import Bench
+from support.circuits.drawn import IDEAL
 from support.circuits.reference import reference as integrated
 from support.circuits.saturating import saturating as with_core
 from support.circuits.stepped import Drawn
@@ -53,6 +54,9 @@ def _parts_of(bench: Bench) -> Any:
         for key in ("harmonics", "source_resistance", "leakage_inductance", "esr"):
             if not section.get(key, True):
                 del section[key]
+    for key, ideal in IDEAL.items():
+        if found.get("regulator", {}).get(key) == ideal:
+            del found["regulator"][key]
     return found
 
 

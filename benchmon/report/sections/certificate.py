@@ -1,0 +1,129 @@
+"""The first page of a report: which unit was tested, for whom and by whom, with what result, and places to sign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from benchmon.errors import BadInput
+from benchmon.input_file import open_ordinary
+from benchmon.prediction.ratings.check import Ratings
+from benchmon.report import formatting
+from benchmon.report.document import (
+    Block,
+    Cell,
+    DocumentFigure,
+    DocumentSection,
+    Emphasis,
+    Fields,
+    Paragraph,
+    Signature,
+    Table,
+    Toned,
+)
+from benchmon.report.evaluation import ChannelResult, Findings
+from benchmon.report.sections.result import measured_margins, summary
+from benchmon.text import NOTHING, duration, one_line
+from benchmon.watch.plan import Outcome
+from benchmon.watch.records import Flag
+
+_LARGEST_PICTURE = 5_000_000
+_KINDS = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
+_MET, _NOT_MET = Toned("met", Emphasis.GOOD), Toned("not met", Emphasis.BAD)
+
+
+def certificate_sections(found: Findings, ratings: Ratings | None) -> tuple[DocumentSection, ...]:
+    """Return the sections of the first page: the unit with the result, what was required, and places to sign."""
+    summarised = [Paragraph(text, emphasis) for text, emphasis in summary(found)]
+    blocks: list[Block] = [Fields(tuple(_about(found))), *summarised, *_picture_block(found)]
+    rows = tuple(_required(found, ratings))
+    needed = Table(("what", "required", "at the end of the test", "result"), rows, (1, 2))
+    return (
+        DocumentSection("Result", tuple(blocks)),
+        DocumentSection("Required", (needed,) if rows else (Paragraph("Nothing was required."),)),
+        DocumentSection("Signatures", (Signature(("tested by, date", "reviewed by, date")),)),
+    )
+
+
+def _about(found: Findings) -> Iterator[tuple[str, str]]:
+    session, entries = found.session, found.bench.report
+    yield "unit", found.bench.title
+    given = (
+        ("serial number", session.info.serial),
+        ("design", entries.design),
+        ("customer", entries.customer),
+        ("order", entries.order),
+        ("tested by", session.info.operator or session.facts.get("user", "")),
+        ("report by", entries.author),
+    )
+    yield from ((name, text) for name, text in given if text)
+    yield "tested", f"{formatting.wall(session)}, for {duration(session.duration)}"
+    yield "conditions", formatting.conditions(found.mains, found.ambient, found.load)
+
+
+def _required(found: Findings, ratings: Ratings | None) -> Iterator[tuple[Cell, ...]]:
+    """Yield what the test required: expected values, limits, the plan and the ratings of the parts."""
+    for one in found.channels:
+        if one.expected is not None:
+            result = formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT)
+            yield one.channel.name, formatting.expected(one.expected), _read(one), result
+        yield from _limits(one)
+    if found.stages:
+        done = sum(stage.outcome is Outcome.DONE for stage in found.stages)
+        steps = formatting.plural(len(found.stages), "step")
+        yield "plan", f"{steps} done", f"{done} done", _MET if done == len(found.stages) else _NOT_MET
+    if ratings is not None and ratings.margins:
+        known = [row.measured for row in measured_margins(found, ratings.margins) if row.measured is not None]
+        passed = [one.name for one in known if not one.ok]
+        words = f"{len(known)} of {formatting.plural(len(ratings.margins), 'rating')} measured"
+        yield "ratings of the parts", "none exceeded", words, _NOT_MET if passed else _MET if known else NOTHING
+
+
+def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
+    channel = one.channel
+    limits = (("at most", channel.trip_above, one.highest), ("at least", channel.trip_below, one.lowest))
+    for words, limit, farthest in limits:
+        if limit is not None:
+            text = f"{words} {formatting.number(limit, channel.unit)}"
+            result = _NOT_MET if Flag.TRIPPED in one.flags else _MET
+            yield f"{channel.name}, at all times", text, formatting.number(farthest, channel.unit), result
+
+
+def _read(one: ChannelResult) -> str:
+    return formatting.measured(one.value, one.uncertainty, one.channel.unit)
+
+
+def _picture_block(found: Findings) -> Iterator[Block]:
+    name = found.bench.report.picture
+    if name:
+        try:
+            yield _picture(found, name, "The unit.")
+        except (OSError, BadInput) as problem:
+            yield Paragraph(_missing("picture", name, problem), Emphasis.DOUBT)
+
+
+def logo_of(found: Findings) -> DocumentFigure | None:
+    """Return the picture for the head of the report, None where there is none that can be read."""
+    name = found.bench.report.logo
+    try:
+        return _picture(found, name, "logo") if name else None
+    except (OSError, BadInput):
+        return None
+
+
+def _missing(key: str, name: str, problem: Exception) -> str:
+    reason = problem.strerror if isinstance(problem, OSError) else str(problem)
+    return f"{key} {one_line(name, 200)}: {one_line(reason or problem, 200)}; it is looked for beside the bench file."
+
+
+def _picture(found: Findings, name: str, words: str) -> DocumentFigure:
+    """Return a PNG or JPEG file as a figure. Raises `BadInput` for anything else, and `OSError`."""
+    folder = Path(found.session.facts.get("bench file", found.session.path)).parent
+    with open_ordinary(folder / name) as file:
+        data = file.read(_LARGEST_PICTURE + 1) or b""
+    if len(data) > _LARGEST_PICTURE:
+        raise BadInput(f"is larger than {_LARGEST_PICTURE // 10**6} MB")
+    media = next((kind for magic, kind in _KINDS.items() if data.startswith(magic)), "")
+    if not media:
+        raise BadInput("is no PNG and no JPEG")
+    return DocumentFigure(data, words, media)
