@@ -72,8 +72,9 @@ class CircuitFaults:
                 values = fault.correct(values)
             except PredictionError:
                 continue
+            drops = _larger_drops(values, right)
             readings = {
-                channel.name: _doubted(fault, value, right.shown_at(channel))
+                channel.name: _doubted(fault, value, right.shown_at(channel), drops)
                 for channel in channels
                 if (value := values.shown_at(channel)) is not None
             }
@@ -112,10 +113,30 @@ _ANY_SHAPE = 0.04
 """Of what any fault changes, the part by which a real one may differ from the one that is solved (from experience)."""
 
 
-def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None) -> MeterValue:
-    """Return a reading with what a fault of unknown size and shape adds to its doubt."""
+_DROPS = (
+    "mains.source_resistance",
+    "transformer.primary_resistance",
+    "transformer.secondary_resistance",
+    "transformer.leakage_inductance",
+)
+_LARGEST_DROP = 3.0
+"""Unknowns that volts drop across, and by how much more at most."""
+
+
+def _larger_drops(values: MeterValues, right: MeterValues) -> Floats:
+    """Return by how much more each unknown moves readings where more current flows, (k,): resistances drop more."""
+    amperes, before = (one.quantities["secondary.current.rms"].value for one in (values, right))
+    more = min(max(1.0, amperes / before if before > 0.0 else 1.0), _LARGEST_DROP)
+    return np.array([more if name in _DROPS else 1.0 for name in values.unknowns])
+
+
+def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None, drops: Floats) -> MeterValue:
+    """Return a reading with what a fault of unknown size and shape adds to its doubt, and larger `drops`."""
     change = value.value - right.value if right is not None else value.value
-    moves = np.append(value.moves, fault.size_doubt * change)
+    moves = value.moves.copy()
+    count = min(len(moves), len(drops))
+    moves[:count] *= drops[:count]
+    moves = np.append(moves, fault.size_doubt * change)
     return replace(value, moves=moves, own=math.hypot(value.own, math.hypot(_ANY_SHAPE, fault.shape_doubt) * change))
 
 

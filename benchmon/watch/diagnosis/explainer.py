@@ -39,7 +39,7 @@ NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
 
 PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.05, 0.05
-_LIKE_IT, _FACTOR = 0.2, 3.0
+_LIKE_IT, _FACTOR = 0.1, 3.0
 """How often something unknown looks much like a known cause, of the cause's own weight; then all readings lie within so
 many times their deviations of it."""
 

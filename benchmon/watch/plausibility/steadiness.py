@@ -125,7 +125,7 @@ class StandstillWatch:
         )
 
 
-_AS_LIKELY = 0.85
+_AS_LIKELY = 0.92
 """Likelihood of a cause that the course of a channel shows: hardly anything else looks like it."""
 
 
