@@ -29,6 +29,7 @@ _ORDER = (
     "http",
     "udp",
     "files",
+    "thermal-pictures",
     "hand",
     "switching-off",
     "plan",

@@ -236,6 +236,21 @@ TEMPLATES: tuple[Template, ...] = (
         instrument=(TemplateKey("separator", ","),),
         channel=(TemplateKey("column", 2),),
     ),
+    Template(
+        "a thermal camera",
+        "a thermal camera whose program writes or serves pictures of temperatures",
+        "thermal_picture",
+        "thermal-pictures",
+        "/home/me/pictures/*.png",
+        instrument=(
+            TemplateKey("size", (160, 120)),
+            TemplateKey("factor", "0.01"),
+            TemplateKey("offset", "-273.15"),
+        ),
+        channel=(TemplateKey("region", (40, 30, 20, 20)), TemplateKey("measure", "maximum")),
+        period="2 s",
+        extra="pictures",
+    ),
     Template("numbers only", "it shows numbers only: no plug for a computer", "hand", "hand", period="60 s"),
 )
 """The templates, in the order in which they are offered."""

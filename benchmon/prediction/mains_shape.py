@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -72,6 +72,9 @@ class KnownShape:
         shift = float(changes @ self.mean)
         narrower = float(changes @ self.covariance @ changes - changes @ changes)
         variance = (expected.uncertainty / COVERAGE) ** 2 + narrower
+        if expected.low is not None and expected.high is not None:
+            # Limits that come from draws are not of the harmonics alone: they move, and stay as wide as they are.
+            return replace(expected, value=expected.value + shift, low=expected.low + shift, high=expected.high + shift)
         return Expected(expected.value + shift, COVERAGE * math.sqrt(max(variance, 0.0)), expected.unit)
 
 

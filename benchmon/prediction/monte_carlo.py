@@ -8,6 +8,7 @@ verify the accuracy, and every draw must conserve charge and lie among the other
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -28,6 +29,8 @@ from benchmon.prediction.uncertainty import (
     JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
+    capacitors_apart,
+    effects_of_difference,
     input_uncertainties_of,
 )
 from benchmon.quantities import UNITS
@@ -35,6 +38,8 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 
 _CHUNK = 250
+_PARTS = 48
+"""Parts of a distribution in which draws are counted."""
 _PILOTS = 32
 _FAST_METHODS = ((2, 1), (2, 2), (1, 1), (1, 2))
 """Stride of the mesh edges that are kept, and number of Newton steps, fastest first."""
@@ -55,13 +60,20 @@ _HIGHEST_LOG = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Distribution:
-    """The distribution of a quantity: mean, standard deviation, and the probabilistically symmetric 95 % interval."""
+    """The distribution of a quantity: mean, standard deviation, and the probabilistically symmetric 95 % interval.
+
+    `counts` are the draws in equal parts of the range from `least` to `greatest`, which holds 998 of 1000; the first
+    and the last part count those beyond as well. They are () where nothing was counted.
+    """
 
     mean: float
     deviation: float
     low: float
     high: float
     unit: str
+    least: float = math.nan
+    greatest: float = math.nan
+    counts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -138,6 +150,7 @@ def monte_carlo(
         progress(start / len(deviates))
         chunks.append(_chunk(nominal, method, deviates[start : start + _CHUNK]))
     values = {name: np.concatenate([found[name] for found, _ in chunks]) for name in nominal.solved.quantities}
+    _add_difference(random, values, capacitors_apart(bench))
     _add_model_uncertainty(random, values, estimates_of(bench))
     distributions = {name: distribution_of(value, UNITS[name]) for name, value in values.items()}
     return MonteCarlo(distributions, values, sum(count for _, count in chunks))
@@ -151,14 +164,17 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
     random = np.random.default_rng(1)
     deviates = deviates_of(random, nominal.inputs, draws)
     values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
+    _add_difference(random, values, capacitors_apart(nominal.bench))
     _add_model_uncertainty(random, values, estimates_of(nominal.bench))
     return values
 
 
 def distribution_of(values: Floats, unit: str) -> Distribution:
     """Return the distribution of `values` (draws,), in `unit`."""
-    low, high = np.quantile(values, [0.025, 0.975])
-    return Distribution(float(np.mean(values)), float(np.std(values, ddof=1)), float(low), float(high), unit)
+    least, low, high, greatest = (float(each) for each in np.quantile(values, [0.001, 0.025, 0.975, 0.999]))
+    counts, _ = np.histogram(np.clip(values, least, greatest), _PARTS, (least, greatest))
+    mean, deviation = float(np.mean(values)), float(np.std(values, ddof=1))
+    return Distribution(mean, deviation, low, high, unit, least, greatest, tuple(counts.tolist()))
 
 
 def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], draws: int) -> Floats:
@@ -168,6 +184,18 @@ def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], dra
         if entry.rectangular:
             found[:, column] = random.uniform(-np.sqrt(3.0) * entry.below, np.sqrt(3.0) * entry.above, draws)
     return found
+
+
+def _add_difference(random: np.random.Generator, values: dict[str, Floats], apart: float) -> None:
+    """Add what a doubler's two capacitors do that are not equal; half their difference has the deviation `apart`."""
+    if apart == 0.0:
+        return
+    # The difference of two rectangular distributions is triangular.
+    widest = apart * np.sqrt(6.0)
+    half = random.triangular(-widest, 0.0, widest, len(values["output.voltage.ripple"]))
+    added = {name: part * values[of] for name, (part, of) in effects_of_difference(half).items()}
+    for name, more in added.items():
+        values[name] = values[name] + more
 
 
 def _add_model_uncertainty(

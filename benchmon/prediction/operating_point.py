@@ -103,7 +103,8 @@ class OperatingGrid:
             return cooler
         offset = ambient - self.ambient
         value = cooler.value + offset * (warmer.value - cooler.value)
-        return Expected(value, cooler.uncertainty + offset * (warmer.uncertainty - cooler.uncertainty), cooler.unit)
+        uncertainty = cooler.uncertainty + offset * (warmer.uncertainty - cooler.uncertainty)
+        return _with_limits(Expected(value, uncertainty, cooler.unit), cooler, warmer, offset)
 
     def _interpolate_mains(self, row: Sequence[Expected | None], mains: float | None) -> Expected | None:
         if mains is None or self.mains is None:
@@ -116,7 +117,29 @@ class OperatingGrid:
         value = middle.value + offset * (slope + offset * curvature)
         own = middle.uncertainty + offset * (above.uncertainty - below.uncertainty) / 2.0
         meter = slope / SPACING * self.accuracy.of(mains) / mains
-        return Expected(value, math.hypot(own, meter), middle.unit)
+        found = Expected(value, math.hypot(own, meter), middle.unit)
+        return _with_limits(found, middle, above if offset > 0.0 else below, abs(offset), meter)
+
+
+def _with_limits(found: Expected, near: Expected, other: Expected, part: float, more: float = 0.0) -> Expected:
+    """Return what was `found` between two nodes with limits as far from it as theirs are, where any node has some.
+
+    It lies `part` of the way from `near` to `other`; `more` is a further uncertainty.
+    """
+    if near.low is None and other.low is None:
+        return found
+    below, above = (
+        math.hypot(one + part * (another - one), more)
+        for one, another in zip(_reaches(near), _reaches(other), strict=True)
+    )
+    return replace(found, uncertainty=max(below, above), low=found.value - below, high=found.value + above)
+
+
+def _reaches(node: Expected) -> tuple[float, float]:
+    """Return how far below and above its value the readings of a node lie."""
+    below = node.uncertainty if node.low is None else node.value - node.low
+    above = node.uncertainty if node.high is None else node.high - node.value
+    return max(below, 0.0), max(above, 0.0)
 
 
 Load = float | Literal["open"] | None

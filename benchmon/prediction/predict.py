@@ -26,8 +26,11 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import (
+    APART,
     InputUncertainty,
     Shares,
+    capacitors_apart,
+    effects_of_difference,
     input_uncertainties_of,
     model_uncertainty,
     not_given_in,
@@ -93,6 +96,7 @@ def predict_parts(
         )
         all_changes[response] = changes
     _allow_for_estimates(expected, contributions, estimates_of(bench))
+    _allow_for_difference(expected, contributions, capacitors_apart(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
@@ -134,6 +138,12 @@ def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
     return bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=load, power_rating=rating)})
 
 
+def at_step(bench: Bench, load: float | Literal["open"] | None, mains: float | None) -> Bench:
+    """Return the bench as a step of its plan wants it: with another load, and another mains voltage (V rms) to keep."""
+    mains_there = bench.mains if mains is None else bench.mains.model_copy(update={"voltage": mains})
+    return with_load(bench.model_copy(update={"mains": mains_there}), load)
+
+
 def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Parts:
     changes: dict[str, Floats] = {}
     if mains_voltage is not None:
@@ -160,6 +170,19 @@ def _allow_for_estimates(
             expected[name] = Expected(found.value, combined, found.unit)
             share = (own / combined) ** 2 if combined > 0.0 else 0.0
             contributions[name] = with_contribution(contributions[name], label, share)
+
+
+def _allow_for_difference(expected: dict[str, Expected], contributions: dict[str, Shares], apart: float) -> None:
+    """Widen what two unequal capacitors change, of which half the relative difference has the deviation `apart`."""
+    if apart == 0.0:
+        return
+    levels = {name: found.value for name, found in expected.items()}
+    for name, (part, of) in effects_of_difference(apart).items():
+        found, own = expected[name], COVERAGE * abs(float(part) * levels[of])
+        combined = math.hypot(found.uncertainty, own)
+        expected[name] = replace(found, uncertainty=combined)
+        share = (own / combined) ** 2 if combined > 0.0 else 0.0
+        contributions[name] = with_contribution(contributions[name], APART, share)
 
 
 def _shape(

@@ -134,6 +134,40 @@ def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:
     return InputUncertainty(name, label, wider * _RECTANGULAR, rectangular=True, below=-low / wider, above=high / wider)
 
 
+APART = "capacitors that differ"
+"""The label of what two capacitors of a doubler do that are not equal."""
+
+
+def capacitors_apart(bench: Bench) -> float:
+    """Return the standard deviation of half the relative difference of a doubler's two capacitors; 0 for others.
+
+    The prediction takes both as equal. Each is within its own tolerance, so half their difference has the deviation of
+    one over √2.
+    """
+    first = bench.filter[0] if bench.filter else None
+    if len(bench.rectifier.topology.capacitors) < 2 or not isinstance(first, Capacitor):
+        return 0.0
+    entry = _tolerance("", "", first)
+    return entry.size * (entry.below + entry.above) / 2.0 / math.sqrt(2.0)
+
+
+def effects_of_difference(half: Floats | float) -> dict[str, tuple[Floats | float, str]]:
+    """Return what `half` the relative difference of a doubler's capacitors adds: a part of a quantity, by its name.
+
+    The output is the sum of two saw-teeth half a period apart, of heights J(1 ± d). Its ripple is J(1 + |d|), a half of
+    that at each end, and the mains frequency adds to its rms by √(1 + 3·d²) (closed form of the two saw-teeth).
+    """
+    apart = np.abs(half)
+    ripple, rms = "output.voltage.ripple", np.sqrt(1.0 + 3.0 * apart**2) - 1.0
+    return {
+        ripple: (apart, ripple),
+        "output.voltage.peak": (apart / 2.0, ripple),
+        "output.voltage.valley": (-apart / 2.0, ripple),
+        "output.voltage.ac_rms": (rms, "output.voltage.ac_rms"),
+        "output.voltage.ripple_factor": (rms, "output.voltage.ripple_factor"),
+    }
+
+
 _LEAST_TOLERANCE = 0.02
 """Tolerance of a capacitance that is given as exact: a measured one still changes with temperature and age."""
 

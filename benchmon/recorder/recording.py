@@ -32,11 +32,19 @@ from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
 from benchmon.recorder.switch_off import SwitchOffControl, TripGuard
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
-from benchmon.session.requests import Acknowledge, LoadBench, Note, StopRecording, SwitchPowerOff, TypedReading
+from benchmon.session.requests import (
+    BY_SIGNAL,
+    Acknowledge,
+    LoadBench,
+    Note,
+    StopRecording,
+    SwitchPowerOff,
+    TypedReading,
+)
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
 from benchmon.watch.plan import StepRequest
-from benchmon.watch.records import Event, Judgement, Waveform
+from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
@@ -316,7 +324,7 @@ class Recording:
                 events = [self._event(EventKind.NOTE, text)]
             case StepRequest():
                 events = self._plan_control.answer(decoded, self._now())
-                self._set_load()
+                self._follow_plan()
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]
             case Acknowledge(channel):
@@ -330,9 +338,9 @@ class Recording:
                 self._stop.ask("by request")
         return events
 
-    def _set_load(self) -> None:
-        self._predictor.set_load(self._plan_control.load)
-        self._diagnosis.set_load(self._plan_control.load)
+    def _follow_plan(self) -> None:
+        self._predictor.follow(self._plan_control.plan)
+        self._diagnosis.follow(self._plan_control.plan)
 
     def _load_bench(self, offered_at: float) -> Event:
         """Put the edited bench file into force that the event at `offered_at` (session seconds) offered."""
@@ -351,13 +359,14 @@ class Recording:
         self._predictor.change(bench)
         self._settled_predictions.change(bench)
         self._plan_control.change(bench)
-        self._set_load()
+        self._follow_plan()
         return self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")
 
-    def _request_switch_off(self, text: str, request: int | None = None) -> Sequence[Event]:
+    def _request_switch_off(self, text: str, request: int = BY_SIGNAL) -> Sequence[Event]:
         """Switch off; return the events that answer, none where the switch answers itself."""
         if not self._switch_off.exists:
-            return [self._event(EventKind.REFUSED, "this bench has no [switch_off]: use the switch at the bench")]
+            words = "this bench has no [switch_off]: use the switch at the bench"
+            return [Event(self._now(), "", EventKind.REFUSED, words, EventDetails(request=request))]
         self._switch_off.trip(f"asked for {text}".rstrip(), request)
         return []
 

@@ -60,7 +60,10 @@ class SwitchOffAttempts:
         return self._driver.name
 
     def send(self) -> None:
-        """Start an attempt now."""
+        """Start an attempt now, unless too many hang."""
+        self._threads = [thread for thread in self._threads if thread.is_alive()]
+        if len(self._threads) >= _MOST_THREADS:
+            return
         self._sent = time.monotonic()
         thread = threading.Thread(target=self._attempt, name="switch-off attempt", daemon=True)
         self._threads.append(thread)
@@ -70,10 +73,7 @@ class SwitchOffAttempts:
         """Start another attempt if it is due and not too many hang."""
         self._threads = [thread for thread in self._threads if thread.is_alive()]
         since = time.monotonic() - self._sent
-        if (
-            since > (max(_HUNG_AFTER, self._pause) if self._threads else self._pause)
-            and len(self._threads) < _MOST_THREADS
-        ):
+        if since > (max(_HUNG_AFTER, self._pause) if self._threads else self._pause):
             self._pause = min(_SLOWER * self._pause, _LONGEST_PAUSE)
             self.send()
 
@@ -116,6 +116,7 @@ class SwitchOffControl:
         self._seen_within = max(_SEEN_WITHIN, _PERIODS * self._power.period)
         self._events: SimpleQueue[Event] = SimpleQueue()
         self._started: float | None = None
+        self._attempts: SwitchOffAttempts | None = None
         self._reason = ""
         self._done = self._has_returned = False
         self._done_at = 0.0
@@ -158,10 +159,13 @@ class SwitchOffControl:
         self._is_read = False
 
     def trip(self, reason: str, request: int | None = None) -> None:
-        """Switch off; returns at once, from any thread. A further trip changes nothing while one is in progress.
+        """Switch off; returns at once, from any thread.
 
-        `request` is the number of the operator's request for it, None where a reading or a signal caused it; the event
-        that answers carries that number.
+        While one is in progress a further trip changes nothing, and a further request commands the switch once more:
+        somebody may have switched on since.
+
+        `request` is the number of the operator's request for it, None where a reading caused it; the event that answers
+        carries that number.
         """
         if self._driver is None:
             return
@@ -169,9 +173,11 @@ class SwitchOffControl:
         with self._lock:
             if self._started is not None and not self._done:
                 if details is not None:
+                    if self._attempts is not None:
+                        self._attempts.send()
                     self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
                 return
-            attempts = SwitchOffAttempts(self._driver)
+            attempts = self._attempts = SwitchOffAttempts(self._driver)
             attempts.send()
             self._started, self._reason = self._now(), reason
             self._done = self._has_returned = False
@@ -250,7 +256,8 @@ class SwitchOffControl:
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
                 self._put_event(EventKind.SWITCH_OFF_FAILED, _failure(name, finding, attempts, now - started))
-            attempts.send_if_due()
+            with self._lock:
+                attempts.send_if_due()
             self._ended.wait(_LOOK_EVERY)
 
     def _put_event(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from benchmon.screen.views.base import View
 from benchmon.screen.views.dialogs import ExitChoice, ExitDialog, LoadDialog, ReadingDialog, SwitchOffDialog, TextDialog
 from benchmon.session.records import SessionView
 from benchmon.session.requests import (
+    BY_SIGNAL,
     Acknowledge,
     LoadBench,
     Note,
@@ -34,10 +35,6 @@ from benchmon.watch.records import Event
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
 
-
-from collections.abc import Callable, Iterable
-
-from benchmon.event_kinds import EventGroup, traits_of
 
 ANSWERS_WITHIN = 1.0
 """Seconds within which the recorder answers; the same again after a signal."""
@@ -70,9 +67,12 @@ class SwitchOffRequest:
             self._sent = self._clock()
 
     def _answers(self, event: Event) -> bool:
-        if event.details is not None and self._number is not None and event.details.request == self._number:
-            return True
-        return traits_of(event.kind).group is EventGroup.SWITCHING_OFF and event.time >= self._asked
+        """Return whether an event shows that the switch is commanded, and is not of an earlier command."""
+        if event.time < self._asked:
+            return False
+        answered = None if event.details is None else event.details.request
+        is_own = answered is not None and (answered == self._number or (answered == BY_SIGNAL and self._is_signalled))
+        return is_own or event.kind == EventKind.SWITCHING_OFF
 
 
 _LONGEST_POLL = 2.0

@@ -22,6 +22,7 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
+from benchmon.session.database import Statement
 from benchmon.session.encodings import encode_details, encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import (
@@ -112,9 +113,6 @@ class ReadingSummaries:
 
 _LIBRARIES = ("numpy", "pydantic", "pyvisa", "pyvisa-py", "pyserial", "pymodbus")
 
-
-Statement = tuple[str, tuple[Any, ...]]
-"""A statement of SQL and the row it takes."""
 
 _SUMMARY = "INSERT OR REPLACE INTO summaries VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 

@@ -6,7 +6,9 @@ import os
 import sqlite3
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -33,7 +35,7 @@ from benchmon.session.reader import (
 )
 from benchmon.session.recorder_lock import SIGNALS, Beat, ask_by_signal, read_beacon
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
-from benchmon.session.requests import OperatorRequest, TypedReading, encode_request
+from benchmon.session.requests import KINDS, OperatorRequest, SwitchPowerOff, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
 from benchmon.watch.records import Event, Judgement
 
@@ -44,6 +46,8 @@ AT_A_LOOK = 2_000
 
 _WAIT, _URGENT_WAIT = 2.0, 0.5
 """Seconds for which a request waits for another writer of the file, and one that may go by a signal."""
+_SENT_AGAIN_WITHIN = 10.0
+"""Seconds within which a request that a replaced session file has lost is sent again."""
 WAVEFORMS_AT_ONCE = 20
 _RECENT = 5000
 
@@ -59,6 +63,66 @@ def open_session_view(path: Path | str, *, read_only: bool = False, recent: floa
     come in parts of 2000.
     """
     return SessionFollower(Path(path), read_only=read_only, recent=recent)
+
+
+@dataclass
+class _SentRequest:
+    """A request in the file under `number`, sent as `asked_as` at a monotonic time; the numbers may differ later."""
+
+    asked_as: int
+    number: int
+    kind: str
+    text: str
+    sent: float
+
+    def found(self, connection: sqlite3.Connection) -> tuple[int | None] | None:
+        """Return when the request was done, in a row of its own; None where the file does not hold it."""
+        query = "SELECT done FROM requests WHERE (id, kind, text) = (?, ?, ?)"
+        row: tuple[int | None] | None = connection.execute(query, (self.number, self.kind, self.text)).fetchone()
+        return row
+
+
+class _SentRequests:
+    """The requests of one view that are not done: a file that is replaced, or loses its log, loses them."""
+
+    def __init__(self) -> None:
+        self._waiting: list[_SentRequest] = []
+        self._asked_as: dict[int, int] = {}
+
+    def add(self, number: int, kind: str, text: str) -> None:
+        """Note a request that was written into the file."""
+        self._waiting.append(_SentRequest(number, number, kind, text, time.monotonic()))
+
+    def take(self, events: Iterable[Event]) -> None:
+        """Forget what is answered: nothing is switched off twice."""
+        for event in events:
+            number = None if event.details is None else event.details.request
+            switches = KINDS[SwitchPowerOff] if event.kind == EventKind.SWITCHING_OFF else ""
+            self._waiting = [each for each in self._waiting if number != each.number and each.kind != switches]
+
+    def lost(self, connection: sqlite3.Connection) -> list[_SentRequest]:
+        """Return those that the file does not hold any more; those that are done are forgotten."""
+        now, lost, waiting = time.monotonic(), [], []
+        for sent in self._waiting:
+            found = sent.found(connection)
+            is_done = found is not None and found[0] is not None
+            if not is_done and now - sent.sent <= _SENT_AGAIN_WITHIN:
+                waiting.append(sent)
+                lost += [sent] if found is None else []
+        self._waiting = waiting
+        return lost
+
+    def renumber(self, sent: _SentRequest, number: int) -> None:
+        """Note that a request was sent again under another number."""
+        sent.number = number
+        self._asked_as[number] = sent.asked_as
+
+    def as_asked(self, event: Event) -> Event:
+        """Return an event with the number under which this view has asked what it answers."""
+        details = event.details
+        if details is None or details.request not in self._asked_as:
+            return event
+        return replace(event, details=replace(details, request=self._asked_as[details.request]))
 
 
 class SessionFollower:
@@ -92,6 +156,7 @@ class SessionFollower:
         """Events that the recorder's heartbeat brought before the file did."""
         self._recent_grave: deque[Event] = deque(maxlen=2 * MOST_IN_A_BEAT)
         self._end: Update | None = None
+        self._sent = _SentRequests()
 
     @property
     def info(self) -> SessionInfo:
@@ -113,8 +178,11 @@ class SessionFollower:
             return self._end
         beat = self._beat()
         try:
-            with reading(self._path) as connection:
-                return self._read(connection, beat)
+            with reading(self._path) as connection, self._all_or_nothing():
+                update, lost = self._read(connection, beat), self._sent.lost(connection)
+            for sent in lost:
+                self._send_again(sent)
+            return update
         except SessionFileError as problem:
             if beat is None or not beat.is_recent:
                 raise
@@ -126,6 +194,20 @@ class SessionFollower:
                 trouble=f"{problem}; {goes_on}{f': {beat.trouble}' if beat.trouble else ''}",
                 status=decode_beat_status(beat.status),
             )
+
+    @contextmanager
+    def _all_or_nothing(self) -> Iterator[None]:
+        """Take back how far each table was read, where one of them cannot be: nothing is passed over unseen."""
+        rows = [self._readings.rows, *self._tables.rows]
+        places = [each.last for each in rows]
+        kept = self._before, self._events_kept, self._events_before
+        try:
+            yield
+        except (sqlite3.Error, UnicodeDecodeError):
+            for each, place in zip(rows, places, strict=True):
+                each.last = place
+            self._before, self._events_kept, self._events_before = kept
+            raise
 
     def _read(self, connection: sqlite3.Connection, beat: Beat | None) -> Update:
         tables = self._tables
@@ -143,7 +225,10 @@ class SessionFollower:
         judgements, self._before = [*self._before, *judgements], []
         before, self._events_before = self._events_before, 0
         latest = new_of(tables.events)
-        events, self._events_kept = [*self._events_kept, *self._without_known(latest)], []
+        unknown = self._without_known(latest)
+        self._sent.take(unknown)
+        events = [*self._events_kept, *map(self._sent.as_asked, unknown)]
+        self._events_kept = []
         status = read_status(connection, self._info.layout)
         if beat is not None and ending.lag > OLD_AFTER:
             events += self._ahead_of_file(decode_beat_events(beat.events))
@@ -211,7 +296,8 @@ class SessionFollower:
         reading by hand), `Acknowledge` (an alarm was seen), `StepRequest` (begin, confirm, skip or stop a step of the
         plan), `LoadBench` (put an edited bench file into force), `SwitchPowerOff`, and `StopRecording`.
 
-        Where the file cannot be written, `SwitchPowerOff` and `StopRecording` reach a recorder of the same user by a
+        One that the file has lost, as where it is replaced by a copy, is sent again by a later poll. Where the file
+        cannot be written, `SwitchPowerOff` and `StopRecording` reach a recorder of the same user by a
         signal; such a request has no number, and None is returned. Raises `RecorderError` if no recorder runs, this
         view is read-only or the recorder cannot be reached.
         """
@@ -225,11 +311,20 @@ class SessionFollower:
                     if is_urgent and self.request_by_signal(request):
                         return None
                     raise RecorderError(f"{display_path(self._path)}: no recorder is writing this session any more")
-                return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid
+                number = _insert(connection, kind, text)
+            self._sent.add(number, kind, text)
+            return number
         except SessionFileError as problem:
             if not self.request_by_signal(request):
                 raise RecorderError(f"the recorder cannot be asked: {problem}") from problem
             return None
+
+    def _send_again(self, sent: _SentRequest) -> None:
+        with suppress(SessionFileError), writing(self._path, _URGENT_WAIT) as connection:
+            is_running = read_ending(connection, self._beat()).state is RecorderState.RECORDING
+            # Looked for once more: the last look may have come while the recorder put its file back.
+            if is_running and sent.found(connection) is None:
+                self._sent.renumber(sent, _insert(connection, sent.kind, sent.text))
 
     def request_by_signal(self, request: OperatorRequest) -> bool:
         """Send `SwitchPowerOff` or `StopRecording` by a signal, past the file; return whether that could be done."""
@@ -258,6 +353,11 @@ class SessionFollower:
         """Close the view; a write-ahead log that a killed recorder left is merged into the file."""
         if self._state is not RecorderState.RECORDING:
             checkpoint_wal(self._path)
+
+
+def _insert(connection: sqlite3.Connection, kind: str, text: str) -> int:
+    """Leave a request and return its number."""
+    return connection.execute("INSERT INTO requests (kind, text) VALUES (?, ?)", (kind, text)).lastrowid or 0
 
 
 def in_order(records: Sequence[T]) -> tuple[T, ...]:

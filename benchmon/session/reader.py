@@ -153,6 +153,11 @@ class JudgementRows:
         self._expected: dict[Any, Expected | None] = {}
         self._rows = TableRows("readings", "channel, time, value, state")
 
+    @property
+    def rows(self) -> TableRows:
+        """The rows of the readings, and where in them this is."""
+        return self._rows
+
     def take(self, changes: Iterable[BenchChange]) -> None:
         """Take edited bench files, in the order of their times: a reading is judged by the one that was in force."""
         self._changes += [(one.time, {channel.name: channel for channel in one.bench.channel}) for one in changes]
@@ -250,6 +255,11 @@ class TableReader(ABC, Generic[T]):
     def after_last(self, connection: sqlite3.Connection, limit: int) -> list[T]:
         """Return the records of the next rows, `limit` rows at most. Raises `sqlite3.Error` as `TableRows` does."""
         return self._records(self._rows.after_last(connection, limit))
+
+    @property
+    def rows(self) -> TableRows:
+        """The rows of the table, and where in them this is."""
+        return self._rows
 
     def is_behind(self, newest: int) -> bool:
         """Return whether there are rows after the last one read, up to the number `newest`."""
@@ -438,7 +448,9 @@ class TableReaders:
         self.steps = StepPredictionRows() if keeps_predictions else None
 
         grows = (self.events, self.benches, self.explanations, self.forecasts, self.waveforms, self.settled, self.steps)
-        tables = (reader.table for reader in grows if reader is not None)
+        readers = [reader for reader in grows if reader is not None]
+        self.rows = [reader.rows for reader in readers]
+        tables = (reader.table for reader in readers)
         newest = (f"SELECT '{table}', ifnull(max(id), 0) FROM {table}" for table in tables)  # noqa: S608
         self._newest = " UNION ALL ".join(newest)
 

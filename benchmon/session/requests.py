@@ -15,6 +15,8 @@ from benchmon.watch.plan import StepRequest
 
 LONGEST_TEXT = 1000
 """Characters of a field that are kept."""
+BY_SIGNAL = 0
+"""The number of a request that came by a signal; those of a session file begin at 1."""
 
 
 @dataclass(frozen=True, slots=True)

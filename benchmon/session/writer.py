@@ -10,7 +10,6 @@ kinds `unwritten` (it began), `written` (it is over) and `gap` (readings were dr
 
 from __future__ import annotations
 
-import errno
 import math
 import os
 import sqlite3
@@ -19,7 +18,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -27,18 +25,11 @@ from queue import SimpleQueue
 from threading import Thread
 from typing import Literal
 
-from benchmon.atomic_file import put_in_place
 from benchmon.bench import Bench
-from benchmon.errors import RecorderError, SessionFileError
+from benchmon.errors import RecorderError
 from benchmon.event_kinds import EventKind
-from benchmon.session.database import (
-    create,
-    display_path,
-    leave_one_file,
-    open_to_write,
-    sqlite_errors_as_session_errors,
-)
-from benchmon.session.encoder import Encoder, Statement, description
+from benchmon.session.database import Statement, WritableFile, display_path
+from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat, Record, Request, SettledPrediction, StepPrediction
 from benchmon.session.schema import to_microseconds
 from benchmon.text import one_line
@@ -171,180 +162,6 @@ class WriteQueue:
             former = self._dropped
             count_before, first = (former.count, former.first) if former else (0, record.time)
             self._dropped = Dropped(count_before + 1, first, record.time)
-
-
-_HEADER, _MAGIC = 100, b"SQLite format 3\0"
-_LARGEST_CHECKED = 30_000_000
-"""Bytes of a file that is checked whole at the end: that takes a few tenths of a second."""
-_FOLLOWERS_LEAVE_WITHIN = 3.0
-_LOCKED_PATIENCE = 2.0
-_NOT_THE_FILE_S_FAULT = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
-
-
-class WritableFile:
-    """A new session file at `path`, open for writing. Raises `SessionFileError` where it exists or cannot be made."""
-
-    def __init__(self, path: Path, description: Sequence[Statement]) -> None:
-        self.path = path
-        self._connection = create(path)
-        self._last_request = self._least_size = 0
-        # Kept open: to close any descriptor of a file gives up the locks that SQLite holds on it (POSIX), and the next
-        # screen that closes would delete the log.
-        self._descriptor = os.open(path, os.O_RDONLY)
-        try:
-            with sqlite_errors_as_session_errors(path):
-                for statement, row in description:
-                    self._connection.execute(statement, row)
-                self._connection.execute("COMMIT")
-                # So that even a copy of this one file, made while it is recorded, says what it is.
-                self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-            self._identity = _identity(path)
-        except (SessionFileError, OSError):
-            self.close()
-            path.unlink(missing_ok=True)
-            raise
-
-    def commit(self, statements: Sequence[Statement]) -> list[str]:
-        """Write all of `statements` or none; return what of them is no row, in words, and was left out.
-
-        Raises `sqlite3.Error` where the file cannot be written.
-        """
-        left_out = []
-        self._begin()
-        try:
-            for statement, row in statements:
-                try:
-                    self._connection.execute(statement, row)
-                except (*_NOT_THE_FILE_S_FAULT, ValueError, OverflowError) as problem:
-                    left_out.append(f"{problem} ({statement.partition('(')[0].strip()})")
-            self._connection.execute("COMMIT")
-        except sqlite3.Error:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
-        return left_out
-
-    def new_requests(self) -> list[Request]:
-        """Return the requests that came since the last call. Raises `sqlite3.Error`."""
-        rows = self._connection.execute(
-            "SELECT id, kind, text FROM requests WHERE done IS NULL AND id > ? ORDER BY id", (self._last_request,)
-        ).fetchall()
-        if rows:
-            self._last_request = rows[-1][0]
-        return [Request(str(kind), str(text), number) for number, kind, text in rows]
-
-    def conclude(self, statements: Sequence[Statement]) -> list[Request]:
-        """Write the last `statements` and end the session, or return the requests that came before that.
-
-        Both are one transaction: a request is either returned here, or its sender finds the session ended. Raises
-        `sqlite3.Error`.
-        """
-        self._begin()
-        try:
-            requests = self.new_requests()
-            if requests:
-                self._connection.execute("ROLLBACK")
-                return requests
-            for statement, row in statements:
-                self._connection.execute(statement, row)
-            self._connection.execute("COMMIT")
-        except sqlite3.Error:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
-        return []
-
-    @property
-    def is_in_place(self) -> bool:
-        """Whether the file that is written, with its log, still is the one at its path."""
-        try:
-            return _identity(self.path) == self._identity
-        except OSError:
-            return False
-
-    def damage(self, *, is_quick: bool = False) -> str:
-        """Return what another program has done to the file, in words; "" where it is whole, as far as is seen.
-
-        Truncation and another header are always seen. Unless `is_quick`, the structure of a file that is not large is
-        checked too.
-        """
-        try:
-            size, header = os.fstat(self._descriptor).st_size, os.pread(self._descriptor, _HEADER, 0)
-            if size < self._least_size or not header.startswith(_MAGIC):
-                return f"{display_path(self.path)}: was overwritten or truncated by another program; readings are lost"
-            self._least_size = size
-            if is_quick or size > _LARGEST_CHECKED:
-                return ""
-            found = self._connection.execute("PRAGMA quick_check(1)").fetchone()
-        except (OSError, sqlite3.Error) as problem:
-            return f"{display_path(self.path)}: cannot be read back: {one_line(problem)}"
-        if found is None or found[0] == "ok":
-            return ""
-        return f"{display_path(self.path)}: was damaged by another program: {one_line(found[0], 200)}"
-
-    def put_back(self, path: Path) -> None:
-        """Write the whole session to `path`, from the file that was taken away, and go on there.
-
-        Raises `OSError` or `sqlite3.Error` where that cannot be; what was written stays safe and is gone on with.
-        """
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with put_in_place(path) as part:
-            with closing(sqlite3.connect(part, isolation_level=None)) as copy:
-                self._connection.backup(copy)
-            if path.exists() and _inode(path) != self._identity[0]:
-                raise FileExistsError(errno.EEXIST, "another file has its name")
-            # Closed before the new file has the name: SQLite removes the log of that name when it closes.
-            self.close()
-            # What is left is the log of no file: the new one must not be read with it.
-            for ending in ("-wal", "-shm"):
-                Path(f"{path}{ending}").unlink(missing_ok=True)
-        self.path = path
-        self._descriptor = os.open(path, os.O_RDONLY)
-        self._connection = open_to_write(path)
-        # The log is there from the first write on.
-        self._connection.execute("UPDATE heartbeat SET time = time")
-        self._identity = _identity(path)
-        self._least_size = 0
-
-    def leave_one_file(self) -> None:
-        """Take the log into the file. Where followers or a full disk forbid it, it stays beside it, whole."""
-        give_up = time.monotonic() + _FOLLOWERS_LEAVE_WITHIN
-        while time.monotonic() < give_up:
-            try:
-                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-                if leave_one_file(self._connection):
-                    return
-            except sqlite3.OperationalError:
-                return
-            time.sleep(0.1)
-
-    def close(self) -> None:
-        """Close the file."""
-        self._connection.close()
-        if self._descriptor >= 0:
-            os.close(self._descriptor)
-            self._descriptor = -1
-
-    def _begin(self) -> None:
-        give_up = time.monotonic() + _LOCKED_PATIENCE
-        while True:
-            try:
-                self._connection.execute("BEGIN IMMEDIATE")
-            except sqlite3.OperationalError as problem:
-                if problem.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
-                    raise
-            else:
-                return
-
-
-def _inode(path: Path | str) -> tuple[int, int]:
-    found = os.stat(path)  # noqa: PTH116 - of a text, too
-    return found.st_dev, found.st_ino
-
-
-def _identity(path: Path) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Return which file and which log are at `path`. Raises `OSError` where one is missing."""
-    return _inode(path), _inode(f"{path}-wal")
 
 
 COMMIT_EVERY = 0.15
@@ -580,11 +397,12 @@ class SessionWriter:
 
     def _look_for_the_file(self) -> None:
         """Write the whole session again if its file was taken away; if that fails, go on in the open file."""
-        now = time.monotonic()
-        if now < self._next_look:
+        now, is_in_place = time.monotonic(), self._file.is_in_place
+        # A log that has lost its file is not written: who took it into another file may have it written over.
+        if now < self._next_look and (is_in_place or self._misplaced or self._next_look == math.inf):
             return
         self._next_look = now + _LOOK_FOR_THE_FILE_EVERY
-        if self._file.is_in_place:
+        if is_in_place:
             self._misplaced = self._file.damage(is_quick=True)
             return
         try:

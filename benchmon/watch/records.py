@@ -68,10 +68,10 @@ class Judgement:
 class EventDetails:
     """The facts of an event that a program needs, so that no message is parsed; None where the event has no such fact.
 
-    `request` is the number of the operator's request that the event answers. `step` is the number of a step of the
-    plan, from 1, and `note` what the operator noted of it or the reason given. `seen_off` is whether a meter showed
-    that the power is gone. Every field is a plain number, text or truth value: the session stores the fields by their
-    names.
+    `request` is the number of the operator's request that the event answers, 0 for one that came by a signal. `step` is
+    the number of a step of the plan, from 1, and `note` what the operator noted of it or the reason given. `seen_off`
+    is whether a meter showed that the power is gone. Every field is a plain number, text or truth value: the session
+    stores the fields by their names.
     """
 
     request: int | None = None

@@ -16,7 +16,7 @@ from typing import Annotated, BinaryIO, ClassVar
 
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
 
-from benchmon.bench.fields import Number
+from benchmon.bench.fields import KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
@@ -27,6 +27,8 @@ from benchmon_drivers.serial.port import not_zero
 
 LONGEST_LINE = 16_384
 _CHUNK = 65_536
+_LOOKED_BACK = 16_000_000
+"""Bytes before the end in which the header of the present table is looked for."""
 _REMEMBERED = 64
 """Bytes before the reading position that are kept, to detect that the file was rewritten."""
 
@@ -91,7 +93,8 @@ class GrowingFile:
         data = os.pread(file.fileno(), _CHUNK + len(self._behind), start)
         if not data.startswith(self._behind):
             self._begin()
-            data = os.pread(file.fileno(), _CHUNK, 0)
+            self._place = _first_data(file)
+            data = os.pread(file.fileno(), _CHUNK, self._place)
         data = data[len(self._behind) :]
         self._place += len(data)
         self._behind = (self._behind + data)[-_REMEMBERED:]
@@ -105,7 +108,26 @@ class GrowingFile:
         ours = os.fstat(file.fileno())
         return (now.st_dev, now.st_ino) != (ours.st_dev, ours.st_ino)
 
+    def last_line(self, fits: Callable[[bytes], bool]) -> bytes:
+        """Return the last line for which `fits` is true, of those before the reading position and not too far back.
+
+        b"" where there is none. Raises `OSError`.
+        """
+        if self._file is None:
+            return b""
+        start = max(0, self._place - _LOOKED_BACK)
+        found = b""
+        with open_ordinary(self._path) as file:
+            file.seek(start)
+            while file.tell() < self._place and (line := file.readline(LONGEST_LINE)):
+                plain = line.rstrip(b"\r\n")
+                found = plain if plain and not self._skips(plain) and fits(plain) else found
+        return found
+
     def _split(self, data: bytes) -> list[bytes]:
+        if not self._part:
+            # A logger that goes on where it was in a file that was cut to nothing leaves a hole.
+            data = data.lstrip(b"\0")
         *whole, self._part = (self._part + data).split(b"\n")
         if whole and self._begun:
             del whole[0]
@@ -118,7 +140,16 @@ class GrowingFile:
         return [line.rstrip(b"\r") for line in whole if len(line) <= LONGEST_LINE]
 
 
-_SEPARATOR = re.compile(rb'(?:\xef\xbb\xbf)?"?sep=.?"?\s*', re.IGNORECASE)
+def _first_data(file: BinaryIO) -> int:
+    """Return the position of the first bytes that were written, behind a hole at the beginning of the file."""
+    try:
+        return os.lseek(file.fileno(), 0, os.SEEK_DATA)
+    except OSError:
+        # It has no data at all, or its file system knows no holes.
+        return 0
+
+
+_SEPARATOR = re.compile(rb'(?:\xef\xbb\xbf)?"?sep=(.?)"?\s*', re.IGNORECASE)
 _LOOK_EVERY = 0.05
 
 
@@ -132,14 +163,19 @@ class CsvTailSettings(InstrumentSettings):
     """A table that a logger appends lines to."""
 
     address: Annotated[str, AfterValidator(_read_path)] = Field(description="The file that the logger writes.")
-    separator: Annotated[str, Field(min_length=1, max_length=1)] = Field(
-        ",", description="Character between two columns."
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = Field(
+        None, description='Character between two columns; left out, that of a line "sep=;" in the file, or a comma.'
     )
     decimal_comma: StrictBool = Field(False, description="Whether numbers have a decimal comma.")
     comment: Annotated[str, Field(max_length=10)] = Field(
         "", description='What a line begins with that is a comment, such as "#"; such lines are skipped.'
     )
     header: StrictBool = Field(True, description="Whether the first line holds the names of the columns.")
+    tables: StrictBool = Field(
+        False,
+        description="Whether the file holds several tables, each with a first line of its own that names its columns; "
+        "a channel is read in those that have its column.",
+    )
     overload: OverloadWords = Field(
         OVERLOAD, description="Words in a column that mean over range, by default OL, O.L, OVLD and OVERLOAD."
     )
@@ -170,22 +206,37 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         named = [channel.name for channel in channels if isinstance(channel.settings.column, str)]
         if named and not settings.header:
             raise BadInput(f"has no header, so {', '.join(named)} cannot have a column by name; give its number")
+        self._names = {channel.settings.column for channel in channels if isinstance(channel.settings.column, str)}
+        if settings.tables and len(self._names) < len(channels):
+            raise KeyedError("tables", True, "needs columns by name: a number means another column in each table")
+        self._separator = settings.separator or ","
         self._overload = frozenset(word.casefold() for word in settings.overload)
         self._file = GrowingFile(Path(settings.address), header=settings.header, skips=self._is_no_row)
         self._head: bytes | None = None
         self._columns: dict[str, int] = {}
 
     def _is_no_row(self, line: bytes) -> bool:
-        """Return whether a line is a comment, or the `sep=;` with which spreadsheets are told the separator."""
+        """Return whether a line is empty, a comment, or the `sep=;` with which spreadsheets are told the separator."""
         comment = self.settings.comment.encode()
-        return bool(comment and line.startswith(comment)) or _SEPARATOR.fullmatch(line) is not None
+        separator = _SEPARATOR.fullmatch(line)
+        if separator is not None and separator[1] and self.settings.separator is None:
+            self._separator = separator[1].decode("latin-1")
+        return not line.strip() or bool(comment and line.startswith(comment)) or separator is not None
 
     def _open(self) -> str:
         self._file.open()
         self._head = None
+        if self._names:
+            present = self._file.last_line(self._is_header)
+            self._file.head = present or self._file.head
         if self._file.head or not self.settings.header:
             self._find_columns()
         return ""
+
+    def _is_header(self, line: bytes) -> bool:
+        """Return whether a line names the columns of channels: all of them, or some in one of several tables."""
+        fields = set(self._names_in(line))
+        return bool(self._names & fields) if self.settings.tables else bool(self._names) and self._names <= fields
 
     def _close(self) -> None:
         self._file.close()
@@ -210,10 +261,23 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         if not lines and seconds > 0:
             time.sleep(min(seconds, _LOOK_EVERY))
             lines = self._file.lines()
-        if lines and self._head != self._file.head:
-            self._find_columns()
+        if self._file.head and self._head != self._file.head:
+            lines = self._with_new_head(lines)
         for line in lines:
-            yield from self._values(line)
+            if self._is_header(line):
+                self._file.head = line
+                self._find_columns()
+            else:
+                yield from self._values(line)
+
+    def _with_new_head(self, lines: list[bytes]) -> list[bytes]:
+        """Return the rows of a file that begins anew: one that was cut to nothing may go on without its header."""
+        first = self._file.head
+        if self._head and self._names and not self._is_header(first):
+            self._file.head = self._head
+            return [first, *lines]
+        self._find_columns()
+        return lines
 
     def _values(self, line: bytes) -> Iterator[tuple[str, float | BadReply]]:
         fields = self._fields(line)
@@ -243,8 +307,15 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
     def _find_columns(self) -> None:
         """Find the columns in the header line. Raises `InstrumentError` where a name is missing or not unique."""
         self._head = self._file.head
-        heads = [head.strip().removeprefix("\ufeff") for head in self._fields(self._head)] if self._head else []
-        self._columns = {name: self._column(channel.settings.column, heads) for name, channel in self.channels.items()}
+        heads = self._names_in(self._head)
+        self._columns = {
+            name: self._column(channel.settings.column, heads)
+            for name, channel in self.channels.items()
+            if not self.settings.tables or channel.settings.column in heads
+        }
+
+    def _names_in(self, line: bytes) -> list[str]:
+        return [head.strip().removeprefix("\ufeff") for head in self._fields(line)] if line else []
 
     def _column(self, wanted: str | int, heads: Sequence[str]) -> int:
         if isinstance(wanted, int):
@@ -257,6 +328,6 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
 
     def _fields(self, line: bytes) -> list[str]:
         try:
-            return next(csv.reader([line.decode("utf-8", "replace")], delimiter=self.settings.separator), [])
+            return next(csv.reader([line.decode("utf-8", "replace")], delimiter=self._separator), [])
         except csv.Error:
             return []

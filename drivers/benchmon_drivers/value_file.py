@@ -19,13 +19,12 @@ from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
+from benchmon_drivers.file_age import WritingPauses
 from benchmon_drivers.number_parsing import Pattern, plain_number, shown, value_with_unit
 from benchmon_drivers.serial.port import not_zero
 
 _LARGEST = 4096
 _OF_THE_KERNEL = ("/sys", "/proc")
-_PAUSES, _SHORTEST_PAUSE, _UNTIL_KNOWN = 5.0, 1.0, 60.0
-"""How old a file may be: in pauses between two writings; the least such pause (s); before a pause was seen (s)."""
 
 
 def _read_path(value: str) -> str:
@@ -77,8 +76,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
     def __init__(self, name: str, settings: ValueFileSettings, channels: Sequence[FileChannel]) -> None:
         super().__init__(name, settings, channels)
         self._patterns = {channel.name: _compiled(channel) for channel in channels if channel.settings.pattern}
-        self._written: dict[Path, float] = {}
-        self._pauses: dict[Path, float] = {}
+        self._pauses = WritingPauses()
 
     def cautions(self) -> list[str]:
         """Return what to know of the patterns before a test."""
@@ -162,11 +160,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
             return self.settings.max_age
         if path.resolve().parts[:2] in [("/", kernel[1:]) for kernel in _OF_THE_KERNEL]:
             return math.inf
-        last = self._written.setdefault(path, written)
-        if written > last:
-            self._pauses[path] = max(self._pauses.get(path, _SHORTEST_PAUSE), written - last)
-            self._written[path] = written
-        return _PAUSES * self._pauses[path] if path in self._pauses else _UNTIL_KNOWN
+        return self._pauses.longest_age(path, written)
 
 
 def _compiled(channel: FileChannel) -> BoundedPattern:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 FOLDER = Path(__file__).parents[1] / "benchmarks"
-BENCHMARKS = sorted(file.name for file in FOLDER.glob("*.py"))
+BENCHMARKS = sorted(str(file.relative_to(FOLDER)) for file in FOLDER.rglob("*.py"))
 
 
 def test_there_are_benchmarks():
@@ -16,11 +16,12 @@ def test_there_are_benchmarks():
 
 
 def test_every_benchmark_loads():
-    """In one process, with the folder of the benchmarks first on the path, as where one of them is run."""
+    """In one process, with the folders of the benchmarks first on the path, as where one of them is run."""
     names = [Path(name).stem for name in BENCHMARKS]
+    folders = [str(FOLDER), str(FOLDER / "attacks"), str(FOLDER.parent)]
     code = (
         "import importlib, sys\n"
-        f"sys.argv, sys.path[:1] = ['benchmark'], [{str(FOLDER)!r}, {str(FOLDER.parent)!r}]\n"
+        f"sys.argv, sys.path[:1] = ['benchmark'], {folders!r}\n"
         f"for name in {names!r}:\n"
         "    importlib.import_module(name)\n"
         "    print(name)\n"

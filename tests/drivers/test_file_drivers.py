@@ -254,6 +254,58 @@ def test_a_logger_that_stops_is_a_loss(opened, log):
         _ = [driver.receive(0.1) for _ in range(40)]
 
 
+def append(path, text):
+    with path.open("a") as file:
+        file.write(text)
+
+
+@pytest.mark.parametrize("header", ["", "t,U out,I out\n"])
+@pytest.mark.parametrize("hole", [False, True])
+def test_a_log_that_is_copied_and_cut_to_nothing_goes_on(opened, log, header, hole):
+    """As `logrotate` does with copytruncate; a logger that does not append leaves a hole of zeros."""
+    driver = opened(csv_tail(log, {"u": {"column": "U out"}}))
+    append(log, 2000 * "1,22.1,250\n")
+    assert len(next_readings(driver, 2000)) == 2000
+    size = log.stat().st_size
+    log.write_text("")
+    with log.open("r+") as file:
+        file.seek(size if hole else 0)
+        file.write(f"{header}2,22.2,251\n")
+    assert [reading.value for reading in next_readings(driver)] == [22.2]
+    append(log, "3,22.3,252\n")
+    assert [reading.value for reading in next_readings(driver)] == [22.3]
+
+
+def test_a_first_line_that_comes_again_is_no_row_and_may_move_the_columns(opened, log):
+    append(log, "I out,U out\n1,22.0\n")
+    driver = opened(csv_tail(log, {"u": {"column": "U out"}}))
+    append(log, "250,22.1\nt,U out,I out\n5,22.2,250\n")
+    assert [reading.value for reading in next_readings(driver, 2)] == [22.1, 22.2]
+
+
+def test_several_tables_each_with_its_columns(opened, tmp_path):
+    path = tmp_path / "tables.csv"
+    path.write_text("t,U\n1,5\n\nt,T1,I\n1,20,7\n")
+    channels = {"u": {"column": "U"}, "i": {"column": "I"}}
+    driver = opened(csv_tail(path, channels, tables=True))
+    append(path, "2,21,8\n\nt,U\n3,6\n\nt,T1,I\n4,22,9\n")
+    assert [(one.channel, one.value) for one in next_readings(driver, 3)] == [("i", 8.0), ("u", 6.0), ("i", 9.0)]
+
+
+def test_several_tables_need_columns_by_name(log):
+    with pytest.raises(BenchmonError, match="by name"):
+        csv_tail(log, {"u": {"column": 2}}, tables=True)
+
+
+@pytest.mark.parametrize(("keys", "value"), [({}, 22.1), ({"separator": ","}, None)])
+def test_the_separator_is_that_of_the_file_unless_the_bench_file_gives_one(opened, tmp_path, keys, value):
+    path = tmp_path / "sep.csv"
+    path.write_text("sep=;\nt;U\n" if not keys else "sep=;\nt,U\n")
+    driver = opened(csv_tail(path, {"u": {"column": "U"}}, **keys))
+    append(path, "1;22.1\n")
+    assert next_readings(driver)[0].value == value
+
+
 @pytest.mark.parametrize(("name", "says"), [("none.csv", "is the logger running"), (".", "is a folder")])
 def test_a_file_that_is_not_there(tmp_path, name, says):
     with pytest.raises(InstrumentError, match=says):

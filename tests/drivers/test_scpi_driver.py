@@ -2,7 +2,10 @@
 
 import gc
 import math
+import os
+import re
 import socket
+import struct
 import threading
 import time
 from contextlib import suppress
@@ -15,6 +18,7 @@ from hypothesis import strategies as st
 from benchmon.errors import BadInput, BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
+from benchmon_drivers.scpi.connection import why_unusable
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 
@@ -402,6 +406,76 @@ def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address, backe
     assert str(caught.value).isprintable()
     assert address in str(caught.value)
     assert "report this" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("address", "library", "problem", "says"),
+    [
+        ("USB::1::2::3::INSTR", None, ValueError("Please install PyUSB\nNo module"), r"pip install 'benchmon\[usb\]'"),
+        ("USB::1::2::3::INSTR", "usb", ValueError("PyUSB does not seem to be properly installed."), "no libusb"),
+        ("USB::1::2::3::INSTR", "usb", ValueError("No device found."), "no such USB device"),
+        ("USB::1::2::3::INSTR", "usb", PermissionError(13, "Access denied"), "add a udev rule"),
+        ("GPIB::9::INSTR", None, ValueError("Please install linux-gpib\nNo"), r"pip install 'benchmon\[gpib\]'"),
+        ("GPIB::9::INSTR", "gpib_ctypes", ValueError("could not locate the gpib library.\nPlease"), "Linux-GPIB"),
+        ("TCPIP::h::INSTR", None, ValueError("PyUSB"), "^$"),
+    ],
+)
+def test_what_usb_and_gpib_need_is_said_in_one_whole_line(monkeypatch, address, library, problem, says):
+    monkeypatch.setattr("benchmon_drivers.scpi.connection.find_spec", lambda name: library if name == library else None)
+    needed = why_unusable(address, problem)
+    assert re.search(says, needed)
+    assert needed.isprintable()
+
+
+class UsbTmcEnd:
+    """The far end of a pair of sockets that keep messages whole, as Linux's driver for USB-TMC does."""
+
+    def __init__(self, answers):
+        self.device, self._end = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self.device.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("ll", 0, 100_000))
+        self._answers, self.received = answers, []
+        self._thread = threading.Thread(target=self._serve)
+
+    def _serve(self):
+        while message := self._end.recv(1000):
+            self.received.append(message)
+            if answer := self._answers.get(message.strip()):
+                self._end.send(answer)
+
+    def __enter__(self):
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_):
+        self.device.close()
+        self._end.shutdown(socket.SHUT_RDWR)
+        self._thread.join(60)
+        self._end.close()
+
+
+def test_a_device_of_the_kernel_s_driver_for_usb_tmc(monkeypatch, opened):
+    block = b"#3100" + bytes(range(100)) + b"\n"
+    with UsbTmcEnd(IDENTITY | {b"Q?": b"+1.25E0\n", b"W?": block}) as end:
+        real_open = os.open
+
+        def open_device(path, *how):
+            return os.dup(end.device.fileno()) if path == "/dev/usbtmc7" else real_open(path, *how)
+
+        monkeypatch.setattr(os, "open", open_device)
+        driver = opened(driver_at("/dev/usbtmc7", "Q?", "R?", retries=0))
+        assert driver.identity == "Acme,Meter,1,1.0"
+        assert driver.read("Q?").value == 1.25
+        assert "no answer to R?" in driver.read("R?").problem
+        assert driver.read("Q?").value == 1.25
+        driver._connection.write(b"W?\n")
+        assert driver._connection.read_block(False, 1.0, lambda: False) == bytes(range(100))
+        driver.close()
+        monkeypatch.undo()
+
+
+def test_a_device_that_is_not_there_says_so():
+    with pytest.raises(InstrumentError, match="is it plugged in"):
+        driver_at("/dev/usbtmc999", "Q?").open()
 
 
 def test_a_host_without_address_is_unknown(monkeypatch):

@@ -6,6 +6,7 @@ import pytest
 from benchmon.cli.output import prediction_as_dict, prediction_as_text
 from benchmon.prediction import predict
 from benchmon.prediction.monte_carlo import monte_carlo
+from benchmon.prediction.operating_point import OperatingPointPredictor
 from support.circuits.drawn import capacitor, choke, plain, resistor
 
 RESERVOIR = [capacitor(2.2e-3)]
@@ -49,3 +50,16 @@ def test_they_are_printed():
     assert entry["low"] <= entry["value"] <= entry["high"]
     assert "low" not in prediction_as_dict(bench, prediction)["quantities"]["mains.frequency"]
     assert "runs out of headroom" in " ".join(prediction_as_text(bench, prediction).split())
+
+
+def test_limits_follow_the_measured_mains():
+    bench, name = regulated(20.4), "output.voltage.ripple"
+    predictor = OperatingPointPredictor(bench)
+    near, between = (predictor.around(230.0).expected(name, volts) for volts in (230.0, 231.5))
+    for found in (near, between):
+        assert found.low is not None
+        assert found.high is not None
+        assert found.low <= found.value <= found.high
+        assert found.uncertainty == pytest.approx(max(found.high - found.value, found.value - found.low))
+    # More mains, more headroom: less ripple at worst.
+    assert between.high < near.high

@@ -4,13 +4,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.bench import load_bench, read_bench
+from benchmon.bench import Bench, load_bench, read_bench
 from benchmon.prediction import predict
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.thermal.rated_rise import warm_resistance
 from benchmon.standards import LOAD_RISE, TRANSFORMER_RISE
 from benchmon_simulated.scenarios import scenario_named
+from support.circuits.drawn import PLAIN
 
+WOUND = {key: value for key, value in PLAIN["transformer"].items() if not key.startswith("no_load")} | {"rating": 60.0}
 TEXT = scenario_named("bridge").path.read_text(encoding="utf-8")
 
 
@@ -70,3 +72,14 @@ def test_check_warns_of_the_effect_of_warm_copper():
 def test_check_does_not_mention_warm_copper_behind_a_regulator():
     cautions = check(load_bench(scenario_named("regulated").path)).cautions
     assert not any("lower than predicted" in caution for caution in cautions)
+
+
+def test_the_core_alone_warms_a_transformer_without_load_however_its_loss_is_given():
+    keys = {"no_load": [[230.0, 0.03, 3.0]]}, {"no_load_current": 0.03, "no_load_loss": 3.0}
+    rises = []
+    for given_by in keys:
+        data = {**PLAIN, "transformer": {**WOUND, **given_by}}
+        found = predict(Bench.model_validate(data), load="open")
+        rises.append(found.quantities["transformer.temperature"].value - found.ambient)
+    assert rises[0] == pytest.approx(rises[1], rel=0.05)
+    assert 3.0 < rises[0] < 0.5 * TRANSFORMER_RISE

@@ -4,14 +4,17 @@ import os
 import shutil
 import signal
 import threading
+from contextlib import suppress
 
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.errors import RecorderError
 from benchmon.recorder import record, spawn_recorder
 from benchmon.screen.actions import SwitchOffRequest
 from benchmon.screen.session_state import SessionState
 from benchmon.session.follower import open_session_view
+from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
 from benchmon.session.writer import WritableFile
 from benchmon.watch.status import Level
@@ -106,7 +109,8 @@ def recorder(tmp_path, bench_text, relay):
     file.write_text(bench_text + SWITCH.format(address=relay.address), encoding="utf-8")
     recorder = spawn_recorder(file, tmp_path / "a.benchmon")
     yield recorder
-    os.kill(recorder.pid, signal.SIGKILL)
+    if recorder.poll() is None:
+        os.kill(recorder.pid, signal.SIGKILL)
     recorder.wait(60)
 
 
@@ -124,20 +128,42 @@ def without_log(path):
 
 
 @pytest.mark.parametrize("spoil", [replaced, without_log])
-def test_off_is_done_though_the_file_is_another_one(recorder, relay, spoil):
+def test_off_is_done_though_the_file_is_another_one(recorder, relay, meter, spoil):
     screen = Screen(recorder.path)
     until(lambda: "switch" in screen.kinds())
+    coils = relay.unit.tables["coil"]
+    meter.line = lambda _: "m 230.0 v 15.0 t 41.5" if coils[7] else "m 0.0 v 0.0 t 41.5"
+    for times in (1, 2):
+        spoil(recorder.path)
+        asked = SwitchOffRequest(screen.view, screen.view.request(SwitchPowerOff("by the operator")), screen.state.now)
+
+        def follow(asked=asked):
+            screen.kinds()
+            asked.follow(screen.events)
+            return asked.is_answered
+
+        until(follow)
+        until(lambda: not coils[7])
+        assert not asked.is_unheard
+        until(lambda times=times: screen.kinds().count("switched off") == times)
+        # That the power is back answers nobody: it is an earlier command that it concerns.
+        coils[7] = True
+
+
+@pytest.mark.parametrize("spoil", [replaced, without_log])
+def test_a_note_and_all_readings_are_kept_though_the_file_is_another_one(recorder, spoil):
+    screen, seen = Screen(recorder.path), []
+    until(lambda: seen.extend(screen.look().judgements) or len(seen) > 30)
     spoil(recorder.path)
-    asked = SwitchOffRequest(screen.view, screen.view.request(SwitchPowerOff("by the operator")), screen.state.now)
-
-    def follow():
-        screen.kinds()
-        asked.follow(screen.events)
-        return asked.is_answered
-
-    until(follow)
-    assert not relay.unit.tables["coil"][7]
-    assert not asked.is_unheard
+    with suppress(RecorderError):
+        screen.view.request(Note("the lamp is lit"))
+        until(lambda: "note" in screen.kinds())
+    until(lambda: "written" in screen.kinds())
+    recorder.stop()
+    kept = open_session_view(recorder.path).poll()
+    assert {(one.channel, one.time) for one in seen} <= {(one.channel, one.time) for one in kept.judgements}
+    assert [event.kind for event in kept.events].count("note") == screen.kinds().count("note")
+    assert kept.state is RecorderState.FINISHED
 
 
 def test_a_screen_that_asks_and_leaves_takes_no_log_away(recorder):

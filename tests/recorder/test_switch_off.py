@@ -21,6 +21,7 @@ from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
 from benchmon.watch.watch import Watch
 from support.far_ends.modbus import FakeModbusInstrument, Unit
+from support.live_recordings import record_until
 from support.waiting import until
 
 SWITCH = """
@@ -110,7 +111,8 @@ def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, benc
     mains = Mains(meter)
     mains.heat()
     with FakeModbusInstrument({1: mains.unit}) as relay:
-        summary = record(read_bench(bench_with(relay.address)), tmp_path / "a.benchmon", duration=1.0)
+        bench = read_bench(bench_with(relay.address))
+        summary = record_until(bench, tmp_path / "a.benchmon", lambda live: "switched off" in live.kinds)
     assert summary.switching.kind == "switched off"
     assert f"switched off: {summary.switching.message}" in summary_text(summary).splitlines()
 
@@ -469,3 +471,19 @@ def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
         until(lambda: not any(thread.is_alive() for thread in attempts._threads))
         attempts.send_if_due()
     assert 6 <= driver.calls <= 11
+
+
+def test_who_asks_while_it_is_being_switched_off_has_it_commanded_once_more(tmp_path, meter, bench_with, monkeypatch):
+    monkeypatch.setattr("benchmon.recorder.switch_off._NEXT_ATTEMPT_AFTER", 1000.0)
+    mains = Mains(meter, works=False)
+    with (
+        FakeModbusInstrument({1: mains.unit}) as relay,
+        recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen,
+    ):
+        coils = mains.unit.tables["coil"]
+        for _ in range(4):
+            seen.view.request(SwitchPowerOff("by the operator"))
+            until(lambda: not coils[7])
+            coils[7] = True
+        mains.works, coils[7] = True, False
+        until(lambda: "switched off" in seen.kinds())

@@ -1,8 +1,10 @@
 """A request to switch off is followed until somebody has answered it; where nobody does, the screen says so."""
 
+import pytest
+
 from benchmon.screen.actions import UNHEARD, SwitchOffRequest
 from benchmon.screen.app import BenchmonApp
-from benchmon.session.requests import SwitchPowerOff
+from benchmon.session.requests import BY_SIGNAL, SwitchPowerOff
 from benchmon.watch.records import Event, EventDetails
 from benchmon.watch.status import Level
 
@@ -31,6 +33,23 @@ def test_another_s_answer_and_an_earlier_switching_off_are_none(make_view):
     request = SwitchOffRequest(view, 7, 60.0, clock)
     request.follow([Event(60.2, "", "note", "x", EventDetails(request=6)), Event(59.0, "", "switching off", "x")])
     assert not request.is_answered
+
+
+@pytest.mark.parametrize("kind", ["power is back", "switched off", "switch-off failed"])
+def test_what_became_of_an_earlier_command_is_no_answer(make_view, kind):
+    view, clock = make_view(), Clock()
+    request = SwitchOffRequest(view, 7, 60.0, clock)
+    clock.now += 1.1
+    request.follow([Event(60.2, "", kind, "line is at 230.0 V")])
+    assert not request.is_answered
+    assert view.signals == [SwitchPowerOff("by the operator")]
+
+
+def test_a_signal_that_comes_while_it_is_switched_off_is_answered(make_view):
+    view, clock = make_view(), Clock()
+    request = SwitchOffRequest(view, None, 60.0, clock)
+    request.follow([Event(60.2, "", "note", "that is in progress already", EventDetails(request=BY_SIGNAL))])
+    assert request.is_answered
 
 
 def test_without_an_answer_a_signal_follows_and_then_it_is_said(make_view):

@@ -4,14 +4,17 @@ import os
 import shutil
 import sqlite3
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 
 import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
+from benchmon.session import database
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat, RecorderState
+from benchmon.session.requests import Note
 from benchmon.session.writer import SessionWriter, WritableFile
+from benchmon.watch.records import Event, EventDetails
 
 
 @pytest.fixture
@@ -177,6 +180,69 @@ def test_a_log_that_is_deleted_is_written_again(tmp_path, writing, readings):
     assert not writer.trouble
     writer.finish(9.0)
     assert list(open_session_view(path).poll().judgements) == put
+
+
+def copied(path):
+    """Put a copy in the place of a session that is written, as a program does that synchronises folders."""
+    shutil.copy(path, path.with_suffix(".copy"))
+    path.with_suffix(".copy").replace(path)
+
+
+def test_what_is_asked_of_a_file_that_is_replaced_is_asked_again(tmp_path, writing, readings):
+    writer, path = writing(tmp_path / "a.benchmon"), tmp_path / "a.benchmon"
+    put = readings(300)
+    view = open_session_view(path)
+
+    def asked():
+        writer.put(Heartbeat(1.0, time.monotonic()))
+        # A copy beside a log that is not its own may not be readable at all.
+        with suppress(SessionFileError):
+            view.poll()
+        return writer.requests()
+
+    for judgement in put:
+        writer.put(judgement)
+    until(lambda: len(open_session_view(path).poll().judgements) == len(put))
+    copied(path)
+    number = view.request(Note("the lamp is lit"))
+    [request] = until(asked)
+    assert (request.kind, request.text) == ("note", '{"text": "the lamp is lit"}')
+    answer = Event(2.0, "", "note", "the lamp is lit", EventDetails(request=request.number))
+    writer.put(answer)
+    writer.answered(request)
+    [seen] = until(lambda: [event for event in view.poll().events if event.kind == "note"])
+    assert seen.details.request == number
+    assert not asked()
+    writer.finish(9.0)
+    assert list(open_session_view(path).poll().judgements) == put
+    assert [file.name for file in tmp_path.iterdir()] == ["a.benchmon"]
+
+
+def test_a_file_that_cannot_be_opened_where_it_was_written_again_is_written_once_more(
+    tmp_path, writing, readings, monkeypatch
+):
+    writer, path = writing(tmp_path / "a.benchmon"), tmp_path / "a.benchmon"
+    put, refusals = readings(300), [1, 2]
+
+    opens = database.open_to_write
+
+    def refuse(path):
+        if refusals and refusals.pop():
+            raise sqlite3.OperationalError("unable to open database file")
+        return opens(path)
+
+    monkeypatch.setattr(database, "open_to_write", refuse)
+    for judgement in put[:100]:
+        writer.put(judgement)
+    until(lambda: len(open_session_view(path).poll().judgements) == 100)
+    for file in list(tmp_path.iterdir()):
+        file.unlink()
+    for judgement in put[100:]:
+        writer.put(judgement)
+    until(lambda: not refusals and not writer.trouble)
+    writer.finish(9.0)
+    assert list(open_session_view(path).poll().judgements) == put
+    assert [file.name for file in tmp_path.iterdir()] == ["a.benchmon"]
 
 
 def test_a_folder_out_of_reach_for_a_moment_is_no_trouble_afterwards(tmp_path, writing, monkeypatch):

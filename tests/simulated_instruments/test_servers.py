@@ -276,3 +276,19 @@ def test_pages_of_json_and_of_text():
     text += AIR + 'path = "/air.html"\npattern = "<b>(?P<value>[-0-9.]+)</b>"\n'
     with SimulatedBench(easy(text), seed=2) as simulated:
         agree(simulated, readings(simulated, ["output", "power", "air"]))
+
+
+@pytest.mark.parametrize(
+    "keys",
+    ["", "factor = 0.01\noffset = -273.15\n", 'separator = ";"\ndecimal_comma = true\nskip_lines = 2\n'],
+    ids=["text", "image", "text with commas"],
+)
+def test_pictures_of_temperatures(keys):
+    text = INSTRUMENT.format("thermal_picture", "/home/me/pictures/*") + "size = [32, 24]\n" + keys
+    text += AIR + "region = [3, 4, 5, 6]\n"
+    text += AIR.replace('"air"', '"cool"') + 'region = [20, 0, 4, 4]\nmeasure = "minimum"\n'
+    text += AIR.replace('"air"', '"mean"') + 'region = [20, 4, 4, 4]\nmeasure = "mean"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        found = readings(simulated, ["air", "cool", "mean"])
+        true = simulated.supply.snapshot.values["ambient.temperature"]
+    assert found == pytest.approx(dict.fromkeys(found, true), abs=0.6)

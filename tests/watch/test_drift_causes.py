@@ -19,7 +19,7 @@ def shown(volts=0.0, warmed=0.0):
     """Return what channels show of a mains meter that moves by `volts` a second, and of windings that warm."""
     parts = {"output": 1.0, "power": 1.5, "current": 1.2, "winding": 0.3}
     return {
-        name: ShownMovement(slope, -slope * (volts + warmed * parts[name]), doubt, slope * 3e-3 * parts[name])
+        name: ShownMovement(slope, -slope * (volts + warmed * parts[name]), doubt, -slope * 3e-3 * parts[name])
         for name, (slope, doubt) in DOUBTED.items()
     }
 
@@ -60,7 +60,7 @@ def test_what_has_long_been_warm_moves_nothing():
     warm = WarmParts(BENCH, [])
     warm.moved("output", "output.voltage.mean", 22.0, 0.5)
     warm.look(600.0, None, {})
-    assert warm.moved("output", "output.voltage.mean", 22.0, 0.5) == 0.0
+    assert warm.moved("output", "output.voltage.mean", 22.0, 0.5) == (0.0, 0.0)
 
 
 def test_the_bench_file_says_how_long_the_transformer_warms():
@@ -72,6 +72,15 @@ def test_the_bench_file_says_how_long_the_transformer_warms():
         warm.look(3000.0, 0.0, {})
         warm.moved("output", "output.voltage.mean", 22.0, 0.5)
         warm.look(4000.0, 0.0, {})
-        moved.append(warm.moved("output", "output.voltage.mean", 22.0, 0.5) - 0.35)
-    assert moved[0] > 0.02
-    assert moved[1] == pytest.approx(0.0, abs=1e-3)
+        moved.append(warm.moved("output", "output.voltage.mean", 22.0, 0.5).by_copper)
+    assert moved[1] == pytest.approx(-0.35, abs=1e-3)
+    assert moved[0] < 1.05 * moved[1]
+
+
+def test_warm_windings_lower_what_is_read_except_the_power_factor():
+    warm = WarmParts(BENCH, [])
+    for quantity, value, sign in (("mains.current.peak", 2.0, -1.0), ("mains.power_factor", 0.6, 1.0)):
+        warm.moved(quantity, quantity, value, 0.1)
+        warm.look(1000.0, 0.0, {})
+        assert sign * warm.moved(quantity, quantity, value, 0.1).by_copper > 0.0
+        warm.look(1010.0, None, {})

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmon.watch.drift.drift import Drifts
+from benchmon.watch.drift.warm_up import Moved
 
 SIGMA = 0.005
 
@@ -16,7 +17,9 @@ def run(values, expected=22.0, *, step=0.2, accuracy=0.0, warm=0.0, start=0.0):
     expected, warm = np.broadcast_to(expected, len(values)), np.broadcast_to(warm, len(values))
     for index, value in enumerate(values):
         time = start + step * index
-        if watch.update("vout", time, float(value), float(expected[index]), accuracy=accuracy, warm=float(warm[index])):
+        if watch.update(
+            "vout", time, float(value), float(expected[index]), accuracy=accuracy, warm=Moved(float(warm[index]), 0.0)
+        ):
             (ended if watch.drift("vout") is None else began).append(time)
     return watch, began, ended
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -24,7 +25,7 @@ from benchmon.bench import (
 )
 from benchmon.bench.fields import parse_accuracy
 from benchmon.bench.topology import TOPOLOGIES
-from benchmon.cli.new_bench.bench_text import TextSection, TomlValue
+from benchmon.cli.new_bench.bench_text import TextSection, TomlValue, toml
 from benchmon.cli.new_bench.prompts import (
     Check,
     Question,
@@ -244,11 +245,14 @@ def _answer(key: TemplateKey, model: type[BaseModel], quantity: str) -> TomlValu
     if not key.asked and usual is not None:
         return usual
     why = meaning(model, key.key) or "The driver requires it."
-    return _as_toml(ask_text(key.key, why, None if usual is None else str(usual), _fits(key.key, model)))
+    shown = None if usual is None else usual if isinstance(usual, str) else toml(usual)
+    return _as_toml(ask_text(key.key, why, shown, _fits(key.key, model)))
 
 
 def _as_toml(text: str) -> TomlValue:
-    """Return a whole number as one, everything else as text."""
+    """Return a whole number, or a list of them, as such, everything else as text."""
+    if re.fullmatch(r"\[ *-?[0-9]{1,9}(?: *, *-?[0-9]{1,9})* *\]", text, re.ASCII):
+        return [int(number) for number in text[1:-1].split(",")]
     digits = text.removeprefix("-")
     return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 16 else text
 

@@ -90,8 +90,8 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
     rated_secondary = transformer.rating / (transformer.secondaries * volts)
     rated = transformer.secondaries * secondary * rated_secondary**2
     rated += transformer.primary_resistance * (transformer.rating / transformer.primary_voltage) ** 2
-    core = transformer.no_load_loss
-    if rated + core <= 0.0:
+    core = parts["core.loss"]
+    if np.any(rated + core <= 0.0):
         return None
-    rise: Floats = TRANSFORMER_RISE * (copper + core) / np.maximum(rated + core, 1e-12)
+    rise: Floats = TRANSFORMER_RISE * (copper + core) / (rated + core)
     return rise

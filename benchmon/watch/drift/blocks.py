@@ -103,6 +103,8 @@ _STEP_SIGMAS = 8.0 * math.sqrt(2.0)
 class BlockAverage(NamedTuple):
     """The average of some readings: time (s), residual (reading less expectation), expectation, warm-up seen so far.
 
+    `warm` is by how much warming up may have moved the reading so far, either way; `copper` the same of windings, with
+    the sign that they have.
     `held` is the largest step of an expectation that moves in steps, 0 where it follows smoothly; `readings` is how
     many there are; `mains` is the mains voltage (V) at that time, not a number where it is not measured.
     """
@@ -114,23 +116,30 @@ class BlockAverage(NamedTuple):
     held: float
     readings: int
     mains: float = math.nan
+    copper: float = 0.0
 
 
 class _Sums:
     """The sums of a block's readings."""
 
-    __slots__ = ("changes", "count", "expected", "held", "residual", "time", "warm")
+    __slots__ = ("changes", "copper", "count", "expected", "held", "residual", "time", "warm")
 
     def __init__(self) -> None:
         self.count = self.changes = 0
-        self.time = self.residual = self.expected = self.warm = self.held = 0.0
+        self.time = self.residual = self.expected = self.warm = self.copper = self.held = 0.0
 
     def block(self) -> BlockAverage:
         count = self.count
         # An expectation that changes at less than half of the readings is held in between.
         held = self.held if 2 * self.changes < count else 0.0
         return BlockAverage(
-            self.time / count, self.residual / count, self.expected / count, self.warm / count, held, count
+            time=self.time / count,
+            residual=self.residual / count,
+            expected=self.expected / count,
+            warm=self.warm / count,
+            held=held,
+            readings=count,
+            copper=self.copper / count,
         )
 
 
@@ -144,7 +153,7 @@ class BlockMaker:
         self._suspect: tuple[float, float] | None = None
         self._jump = math.inf
 
-    def update(self, time: float, value: float, expected: float, warm: float) -> bool:
+    def update(self, time: float, value: float, expected: float, warm: float, copper: float = 0.0) -> bool:
         """Take one finite reading; return whether it is the second of a step that stays, so that all begins anew."""
         reading = (value, value - expected)
         self.noise.add(reading[1])
@@ -164,6 +173,7 @@ class BlockMaker:
             self._sums.held = max(self._sums.held, abs(last[0] - last[1] - expected))
         self._suspect, self._last = None, reading
         self._add(time, reading[1], expected, warm)
+        self._sums.copper += copper
         return begins_anew
 
     def _add(self, time: float, residual: float, expected: float, warm: float) -> None:

@@ -39,6 +39,7 @@ from benchmon.watch.drift.blocks import (
 )
 from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
 from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
+from benchmon.watch.drift.warm_up import UNMOVED, Moved
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
@@ -113,8 +114,8 @@ class _BlockLadder:
         columns = list(zip(*self.pending, strict=True))
         self.pending.clear()
         time, residual, expected, warm = (sum(column) / BLOCKS_MERGED for column in columns[:4])
-        mains = sum(columns[6]) / BLOCKS_MERGED
-        return BlockAverage(time, residual, expected, warm, max(columns[4]), sum(columns[5]), mains)
+        mains, copper = (sum(column) / BLOCKS_MERGED for column in columns[6:])
+        return BlockAverage(time, residual, expected, warm, max(columns[4]), sum(columns[5]), mains, copper)
 
 
 class DriftWatch:
@@ -136,7 +137,8 @@ class DriftWatch:
     def take(self, block: BlockAverage, noises: Noises, accuracy: float, innocent: float = 0.0) -> None:
         """Take the next block; `drift` is what is known after it.
 
-        `accuracy` is the meter's. A change up to `innocent`, and as much as the blocks' `warm` changes, is no drift.
+        `accuracy` is the meter's. A change up to `innocent`, and as much as the blocks' `warm` changes, is no drift;
+        nor is one as much as `copper` changes, and with its sign.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -173,10 +175,11 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            if abs(trend.score) >= ladder.score and change > least + self._innocent(ladder, start):
+            innocent = self._innocent(ladder, start, math.copysign(1.0, trend.slope))
+            if abs(trend.score) >= ladder.score and change > least + innocent:
                 length = float(times[-1] - times[start])
                 swing = self._swing(length, float(times[start]), accuracy)
-                if change <= least + math.hypot(self._innocent(ladder, start), swing):
+                if change <= least + math.hypot(innocent, swing):
                     return
                 self._begin(level, ladder, times[start:], values[start:])
                 return
@@ -227,7 +230,7 @@ class DriftWatch:
         if not blocks:
             return None
         trend = trend_of(np.array([one.time for one in blocks]), np.array([one.residual for one in blocks]))
-        return ShownMovement(slope, trend.slope, (trend.high - trend.low) / 4.0, _rate(blocks, "warm"))
+        return ShownMovement(slope, trend.slope, (trend.high - trend.low) / 4.0, _rate(blocks, "copper"))
 
     def mains_since(self, since: float) -> float:
         """Return by how much the mains moved since then, V/s on the average, 0 where too little is known."""
@@ -259,12 +262,12 @@ class DriftWatch:
         variance = (_SLOW_WEIGHT * prior**2 + swings * squares) / (_SLOW_WEIGHT + swings)
         return _SLOW_WIDTH * math.sqrt(variance)
 
-    def _innocent(self, ladder: _BlockLadder, start: int) -> float:
-        """Return the change over the blocks from `start` on that needs no drift to explain it."""
+    def _innocent(self, ladder: _BlockLadder, start: int, sign: float) -> float:
+        """Return the change with that `sign` over the blocks from `start` on that needs no drift to explain it."""
         blocks = list(ladder.blocks)[start:]
         moved = [driver(block) for block in blocks]
         mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
-        return mains + abs(blocks[-1].warm - blocks[0].warm)
+        return mains + abs(blocks[-1].warm - blocks[0].warm) + max(0.0, sign * (blocks[-1].copper - blocks[0].copper))
 
 
 def _rate(blocks: Sequence[BlockAverage], what: str) -> float:
@@ -326,7 +329,7 @@ class Drifts:
         expected: float,
         *,
         accuracy: float = 0.0,
-        warm: float = 0.0,
+        warm: Moved = UNMOVED,
     ) -> set[str]:
         """Take one finite reading; return the channels whose drift began or ended with it.
 
@@ -341,7 +344,7 @@ class Drifts:
             changed = self._close()
             self._turn = turn
         self._accuracies[channel] = accuracy
-        if self._makers[channel].update(time, value, expected, warm):
+        if self._makers[channel].update(time, value, expected, warm.either_way, warm.by_copper):
             if self.drift(channel) is not None:
                 changed.add(channel)
             self._watches[channel].restart()

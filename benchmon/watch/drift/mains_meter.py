@@ -30,13 +30,13 @@ _CLEAR = 3.0
 class ShownMovement(NamedTuple):
     """What a channel that follows the mains shows: its slope (its unit a volt), and by how much its residual moves.
 
-    `rate` and its standard uncertainty `doubt` are in its unit a second, `warm` is the size of what warming up may do.
+    `rate` and its standard uncertainty `doubt` are in its unit a second, so is `copper`, what warming windings may do.
     """
 
     slope: float
     rate: float
     doubt: float
-    warm: float
+    copper: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +56,9 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
     """
     if len(shown) < _FEWEST:
         return None
-    slopes, rates, doubts, warm = np.array(list(shown.values())).T
+    slopes, rates, doubts, copper = np.array(list(shown.values())).T
     # The meter went by as many volts as the readings lack; windings that warm make them lack some too.
-    volts, doubts, warm = -rates / slopes, doubts / np.abs(slopes), warm / slopes
+    volts, doubts, warm = -rates / slopes, doubts / np.abs(slopes), -copper / slopes
     usual = _ALIKE / 2.0 * abs(float(np.median(volts)))
     weights = 1.0 / (doubts**2 + usual**2 + 1e-30)
     if not np.any(np.isfinite(doubts)):
@@ -67,13 +67,16 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
     normal = design.T @ (weights[:, None] * design) + np.diag([0.0, _WARMED_DOUBT**-2.0])
     pull = design.T @ (weights * volts) + np.array([0.0, _WARMED * _WARMED_DOUBT**-2.0])
     covariance = np.linalg.inv(normal)
-    rate, part = (float(one) for one in covariance @ pull)
+    part = min(1.0, max(0.0, float((covariance @ pull)[1])))
+    rate = float(np.average(volts - part * warm, weights=weights))
     doubt = math.hypot(math.sqrt(covariance[0, 0]), _LEFT_BY_A_PREDICTION * mains_rate)
     if not abs(rate) > _CLEAR * doubt:
         return None
     own = volts - part * warm
     clear = doubts < 0.5 * abs(rate)
     alike = clear & (np.abs(own - rate) < np.maximum(2.5 * doubts, _ALIKE * abs(rate)))
+    # What windings hide may be guessed; it is no evidence.
+    alike &= volts * math.copysign(1.0, rate) > _ALIKE * abs(rate)
     if np.count_nonzero(alike) < max(_FEWEST, _AGREEING * np.count_nonzero(clear)):
         return None
     names = frozenset(name for name, is_alike in zip(shown, alike, strict=True) if is_alike)

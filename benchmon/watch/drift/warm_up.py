@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 from benchmon.bench import Bench
 from benchmon.prediction.result import Prediction
@@ -22,13 +23,27 @@ _LOOK_AGAIN = 2.0
 _SLOWEST = 3.0
 """Times the usual time constant that the slowest transformers and loads have. From experience."""
 
-_PART_OF_THE_BAND, _MOST_OF_A_READING = 0.7, 0.03
-"""The part of an uncertainty that one thing's warming up may use, and the part of a reading by which it moves at most:
-copper that warms by 40 K takes 2 % off an output, and most of that is predicted. From experience."""
+_PART_OF_THE_BAND, _BY_WINDINGS, _BY_OTHERS = 0.7, 0.03, 0.01
+"""The part of an uncertainty that one thing's warming up may use, and the part of a reading by which windings of which
+no prediction says more, and anything else, move it at most. From experience."""
 
 _WINDINGS = {"primary resistance": 4.0, "secondary resistance": 4.0, "winding temperature": 2.5}
 """By how many of its standard uncertainties each of these inputs changes while windings warm: resistances, of which 5 %
 is one, by 20 % (50 K); the rise, of which 40 % is one, by all of it."""
+
+
+_RAISED_BY_COPPER = frozenset({"mains.power_factor", "mains.displacement_factor"})
+"""Warm copper widens and flattens the pulses of current: these rise, and volts, amperes, watts, crest and THD fall."""
+
+
+class Moved(NamedTuple):
+    """By how much warming up may have moved a reading so far: in either direction, and windings, with their sign."""
+
+    either_way: float
+    by_copper: float
+
+
+UNMOVED = Moved(0.0, 0.0)
 
 
 class WarmParts:
@@ -40,7 +55,7 @@ class WarmParts:
         self._constants: dict[str, tuple[float, float]] = {}
         self._progress: dict[str, float] = {}
         self._grown = {"": 0.0, TRANSFORMER: 0.0}
-        self._moved: dict[str, tuple[float, float, float]] = {}
+        self._moved: dict[str, tuple[float, float, Moved]] = {}
         self._until = -math.inf
         self.change(bench)
 
@@ -76,18 +91,22 @@ class WarmParts:
             self._grown[TRANSFORMER if part == TRANSFORMER else ""] += max(0.0, now - self._progress.get(part, 0.0))
         self._progress = found
 
-    def moved(self, channel: str, quantity: str, value: float, spread: float) -> float:
+    def moved(self, channel: str, quantity: str, value: float, spread: float) -> Moved:
         """Return by how much warming up may have moved a channel so far, since its first reading, in its unit.
 
         `value` is what it reads, `spread` the expanded uncertainty of that and of what is expected.
         """
         others, copper = self._grown[""], self._grown[TRANSFORMER]
-        before = self._moved.get(channel, (others, copper, 0.0))
-        usual = _PART_OF_THE_BAND * min(spread, _MOST_OF_A_READING * abs(value))
-        windings = max(usual, self._copper.get(quantity, 0.0))
-        total = before[2] + usual * (others - before[0]) + windings * (copper - before[1])
-        self._moved[channel] = (others, copper, total)
-        return total
+        before = self._moved.get(channel, (others, copper, UNMOVED))
+        usual = min(_PART_OF_THE_BAND * spread, _BY_OTHERS * abs(value))
+        windings = self._copper.get(quantity, min(_PART_OF_THE_BAND * spread, _BY_WINDINGS * abs(value)))
+        sign = 1.0 if quantity in _RAISED_BY_COPPER else -1.0
+        moved = Moved(
+            before[2].either_way + usual * (others - before[0]),
+            before[2].by_copper + sign * windings * (copper - before[1]),
+        )
+        self._moved[channel] = (others, copper, moved)
+        return moved
 
 
 def progress_of(since: float, constant: float, slowest: float = 1.0) -> float:

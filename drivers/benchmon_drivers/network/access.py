@@ -7,7 +7,7 @@ import re
 import ssl
 from collections.abc import Mapping
 from importlib.util import find_spec
-from typing import Annotated
+from typing import Annotated, Literal
 from urllib.parse import SplitResult, urlsplit
 
 from pydantic import AfterValidator, BaseModel, Field
@@ -15,6 +15,8 @@ from pydantic import AfterValidator, BaseModel, Field
 from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, InstrumentError
 from benchmon.text import one_line
+
+HTTP_PORTS = {"http": 80, "https": 443}
 
 
 def _read_variable(value: str) -> str:
@@ -56,6 +58,14 @@ class AccessKeys(BaseModel):
             raise InstrumentError(
                 one_line(f"{self.ca}: is no readable certificate ({problem.strerror or problem}); check ca")
             ) from problem
+
+
+class HttpKeys(AccessKeys):
+    """The same for a server of pages."""
+
+    login: Literal["basic", "digest"] = Field(
+        "basic", description="How user and password are sent; basic shows them to whoever listens to http://."
+    )
 
 
 def read_url(address: str, ports: Mapping[str, int], example: str) -> SplitResult:

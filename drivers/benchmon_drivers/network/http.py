@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar
 from urllib.parse import quote
 
 from pydantic import AfterValidator, Field, model_validator
@@ -12,14 +12,13 @@ from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeo
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
-from benchmon_drivers.network.access import AccessKeys, read_url, require_library
+from benchmon_drivers.network.access import HTTP_PORTS, HttpKeys, read_url, require_library
 from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings
 from benchmon_drivers.number_parsing import shown
 
 if TYPE_CHECKING:
     from benchmon_drivers.network.http_client import HttpClient
 
-PORTS = {"http": 80, "https": 443}
 EXAMPLE = "http://192.168.1.7/status"
 
 
@@ -29,17 +28,14 @@ def _read_path(value: str) -> str:
     return quote(value, safe="/?&=%:;,+~()[]!$'*@-._")
 
 
-class HttpSettings(MessageSettings, AccessKeys):
+class HttpSettings(MessageSettings, HttpKeys):
     """A meter with a web page or an interface by URLs."""
 
     address: str = Field(description=f'URL of the page, such as "{EXAMPLE}", or https:// for TLS.')
-    login: Literal["basic", "digest"] = Field(
-        "basic", description="How user and password are sent; basic shows them to whoever listens to http://."
-    )
 
     @model_validator(mode="after")
     def _is_reachable(self) -> HttpSettings:
-        read_url(self.address, PORTS, EXAMPLE)
+        read_url(self.address, HTTP_PORTS, EXAMPLE)
         return self
 
 
@@ -64,7 +60,7 @@ class HttpDriver(Driver[HttpSettings, HttpChannel]):
     def __init__(self, name: str, settings: HttpSettings, channels: Sequence[HttpDrivenChannel]) -> None:
         super().__init__(name, settings, channels)
         require_library("httpx", "httpx", "http")
-        parts = read_url(settings.address, PORTS, EXAMPLE)
+        parts = read_url(settings.address, HTTP_PORTS, EXAMPLE)
         host = f"{parts.scheme}://{parts.netloc}"
         self._pages = {
             channel.name: host + channel.settings.path if channel.settings.path else settings.address
@@ -74,7 +70,6 @@ class HttpDriver(Driver[HttpSettings, HttpChannel]):
             channel.name: MessageNumber(channel.name, channel.unit, channel.settings, settings.overload, whole=False)
             for channel in channels
         }
-        self._is_encrypted = parts.scheme == "https"
         self._client: HttpClient | None = None
 
     def cautions(self) -> list[str]:
@@ -84,9 +79,8 @@ class HttpDriver(Driver[HttpSettings, HttpChannel]):
     def _open(self) -> str:
         from benchmon_drivers.network.http_client import HttpClient  # noqa: PLC0415 - needs an optional library
 
-        keys = self.settings
         self._close()
-        self._client = HttpClient(LARGEST, keys.credentials(), keys.login, keys.tls() if self._is_encrypted else None)
+        self._client = HttpClient(self.settings.address, self.settings, LARGEST)
         for page in list(self._pages.values())[:1]:
             self._client.get(page, self.timeout)
         return ""

@@ -10,7 +10,7 @@ import ssl
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import httpcore
 import httpx
@@ -18,7 +18,7 @@ import httpx
 from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.os_errors import explain
 from benchmon.text import one_line
-from benchmon_drivers.network.access import explain_tls
+from benchmon_drivers.network.access import HttpKeys, explain_tls
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,19 +30,14 @@ class Page:
 
 
 class HttpClient:
-    """Gets pages. `login` is how user and password are sent; pages may have at most `largest` bytes."""
+    """Gets pages of at most `largest` bytes from the host of `address`. Raises `InstrumentError` as its keys do."""
 
-    def __init__(
-        self,
-        largest: int,
-        credentials: tuple[str, str] | None = None,
-        login: Literal["basic", "digest"] = "basic",
-        tls: ssl.SSLContext | None = None,
-    ) -> None:
+    def __init__(self, address: str, keys: HttpKeys, largest: int) -> None:
         self._deadline = _Deadline()
-        auth = None
+        auth, credentials = None, keys.credentials()
         if credentials is not None:
-            auth = (httpx.DigestAuth if login == "digest" else httpx.BasicAuth)(*credentials)
+            auth = (httpx.DigestAuth if keys.login == "digest" else httpx.BasicAuth)(*credentials)
+        tls = keys.tls() if address.startswith("https:") else None
         self._client = httpx.Client(
             transport=_BoundedTransport(largest, tls, self._deadline),
             auth=auth,

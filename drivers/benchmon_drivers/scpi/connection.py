@@ -15,6 +15,7 @@ import time
 import warnings
 from collections.abc import Callable
 from contextlib import ExitStack
+from importlib.util import find_spec
 from typing import Any, Final
 
 from pyvisa import ResourceManager, VisaIOError, rname
@@ -28,6 +29,7 @@ from benchmon.text import one_line
 from benchmon_drivers.number_parsing import shown
 from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
 from benchmon_drivers.scpi.settings import ScpiSettings
+from benchmon_drivers.scpi.usbtmc import UsbTmcDevice, is_usbtmc
 from benchmon_drivers.serial.port import SerialKeys, keep_others_out
 
 _PARITIES: Final = {
@@ -56,7 +58,10 @@ def manager(backend: str) -> ResourceManager:
     """Return the resource manager of `backend`, which all threads share."""
     with _managers_lock:
         if backend not in _managers:
-            _managers[backend] = ResourceManager(backend)
+            with warnings.catch_warnings():
+                # gpib-ctypes warns when it is loaded that the system has no driver, which `why_unusable` says.
+                warnings.simplefilter("ignore", UserWarning)
+                _managers[backend] = ResourceManager(backend)
         return _managers[backend]
 
 
@@ -70,8 +75,36 @@ def resolve(address: str) -> None:
             raise socket.gaierror(socket.EAI_NONAME, "no host name") from problem
 
 
+def why_unusable(address: str, problem: Exception) -> str:
+    """Return what a USB or GPIB instrument needs of this computer, in one line; "" where it is something else."""
+    text = str(problem)
+    is_denied = isinstance(problem, OSError) and problem.errno == errno.EACCES
+    has_gpib = bool(find_spec("gpib_ctypes") or find_spec("gpib"))
+    needs = {
+        "USB": (
+            (find_spec("usb") is None, "needs the libraries for USB: pip install 'benchmon[usb]'"),
+            ("properly installed" in text, "this computer has no libusb; pip install libusb-package brings it"),
+            (
+                is_denied,
+                "no permission for the USB device; add a udev rule (see benchmon manual scpi)",
+            ),
+            ("No device found" in text, "there is no such USB device; is it plugged in and switched on?"),
+        ),
+        "GPI": (
+            (
+                not has_gpib,
+                "needs Linux-GPIB, the driver of the adapter, and pip install 'benchmon[gpib]'",
+            ),
+            ("locate the gpib library" in text, "this computer has no driver for a GPIB adapter; install Linux-GPIB"),
+        ),
+    }
+    return next((need for applies, need in needs.get(address[:3].upper(), ()) if applies), "")
+
+
 def why_unreachable(address: str) -> str:
     """Return why a LAN instrument cannot be opened, tried once more by a plain connection; "" where it is another."""
+    if is_usbtmc(address):
+        return ""
     parsed = rname.parse_resource_name(address)
     if isinstance(parsed, rname.TCPIPSocket):
         port = int(parsed.port)
@@ -105,8 +138,10 @@ class DeadlineSocket(socket.socket):
         return data
 
 
-def install_deadline(resource: MessageBasedResource) -> DeadlineSocket | None:
+def install_deadline(resource: MessageBasedResource | UsbTmcDevice) -> DeadlineSocket | None:
     """Replace the LAN socket of `resource` by one with a deadline; return None where pyvisa-py has no socket."""
+    if resource.resource_class != "SOCKET":
+        return None
     session = getattr(resource.visalib, "sessions", {}).get(resource.session)
     interface = getattr(session, "interface", None)
     if session is None or not isinstance(interface, socket.socket):
@@ -136,11 +171,11 @@ def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
         setattr(session.interface, line, asserted)
 
 
-def discard_operation(resource: MessageBasedResource) -> BufferOperation | None:
+def discard_operation(resource: MessageBasedResource | UsbTmcDevice) -> BufferOperation | None:
     """Return the buffer operation that discards unread bytes, None where the backend or the line has none."""
     if isinstance(resource, SerialInstrument):
         way = BufferOperation.discard_read_buffer
-    elif resource.resource_class == "SOCKET":
+    elif isinstance(resource, MessageBasedResource) and resource.resource_class == "SOCKET":
         way = BufferOperation.discard_read_buffer_no_io
     else:
         return None
@@ -171,7 +206,7 @@ class ScpiConnection:
 
     def __init__(self, settings: ScpiSettings) -> None:
         self._settings = settings
-        self._resource: MessageBasedResource | None = None
+        self._resource: MessageBasedResource | UsbTmcDevice | None = None
         self._visalib: Any = None
         self._session: Any = None
         self._discard: BufferOperation | None = None
@@ -193,6 +228,9 @@ class ScpiConnection:
     def connect(self, timeout: float) -> None:
         """Open it within `timeout` seconds. Raises `InstrumentError` if the resource takes no messages."""
         settings = self._settings
+        if is_usbtmc(settings.address):
+            self._take(UsbTmcDevice(settings.address))
+            return
         if settings.backend == "@py":
             resolve(settings.address)
         resource = manager(settings.backend).open_resource(settings.address, open_timeout=round(1000 * timeout))
@@ -205,11 +243,15 @@ class ScpiConnection:
         if not isinstance(resource, MessageBasedResource):
             resource.close()
             raise InstrumentError(f"{settings.address}: is no instrument that takes messages; check the address")
+        self._take(resource)
+
+    def _take(self, resource: MessageBasedResource | UsbTmcDevice) -> None:
+        settings = self._settings
         self._resource, self._visalib, self._session = resource, resource.visalib, resource.session
         # A reply longer than allowed is checked here; the library need not warn about it.
         self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
         resource.read_termination = settings.read_termination
-        self._deadline_socket = install_deadline(resource) if resource.resource_class == "SOCKET" else None
+        self._deadline_socket = install_deadline(resource)
         self.discards_on_close = resource.interface_type == InterfaceType.tcpip
         self._discard = discard_operation(resource)
         if isinstance(resource, SerialInstrument):

@@ -27,7 +27,7 @@ from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.number_parsing import begins_with_number, decoded, plain_number, scpi_number, shown
 from benchmon_drivers.reply_units import unit_of_reply
-from benchmon_drivers.scpi.connection import ScpiConnection, find_visa, why_unreachable
+from benchmon_drivers.scpi.connection import ScpiConnection, find_visa, why_unreachable, why_unusable
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.scpi.waveform import WaveCaptures
 
@@ -208,19 +208,20 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._connection.close()
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        where = self.settings.address
+        where, why = self.settings.address, ""
         if isinstance(problem, VisaIOError):
             if problem.error_code == StatusCode.error_timeout:
                 return InstrumentTimeout(f"{where}: no answer within {self.timeout:.3g} s; is it switched on?")
+            why = problem.description
             if problem.error_code == StatusCode.error_resource_not_found:
                 why = why_unreachable(where) or "there is no such resource; `benchmon ports` lists the resources"
-                return InstrumentError(one_line(f"{where}: {why}"))
-            return InstrumentError(one_line(f"{where}: {problem.description}"))
-        if "could not connect" in str(problem):
+        elif needed := why_unusable(where, problem):
+            why = needed
+        elif "could not connect" in str(problem):
             return InstrumentTimeout(f"{where}: cannot be connected in time; check cable and address")
-        if isinstance(problem, VisaError) or type(problem) in (Exception, ValueError):
-            return InstrumentError(one_line(f"{where}: {problem}"))
-        return None
+        elif isinstance(problem, VisaError) or type(problem) in (Exception, ValueError):
+            why = str(problem)
+        return InstrumentError(one_line(f"{where}: {why}")) if why else None
 
     # The connection
 

@@ -12,6 +12,7 @@ from benchmon.bench.fields import KeyedError, Number, Seconds
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
+from benchmon_drivers.scpi.usbtmc import is_usbtmc
 from benchmon_drivers.scpi.waveform_format import WaveKeys
 from benchmon_drivers.serial.port import (
     SERIAL_KEYS,
@@ -29,7 +30,9 @@ Termination = Annotated[str, AfterValidator(termination)]
 class ScpiSettings(InstrumentSettings, SerialKeys):
     """A SCPI instrument behind a VISA resource name."""
 
-    address: str = Field("", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET".')
+    address: str = Field(
+        "", description='VISA resource name, such as "TCPIP::192.0.2.5::5025::SOCKET", or "/dev/usbtmc0".'
+    )
     backend: str = Field(
         "@py", description='PyVISA backend: "@py" is PyVISA-py; others, such as "@sim", must be installed.'
     )
@@ -66,6 +69,8 @@ class ScpiSettings(InstrumentSettings, SerialKeys):
     @field_validator("address")
     @classmethod
     def _a_visa_resource(cls, value: str) -> str:
+        if is_usbtmc(value):
+            return value
         try:
             rname.parse_resource_name(value)
         except rname.InvalidResourceName as problem:

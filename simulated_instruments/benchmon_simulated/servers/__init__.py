@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchmon.bench import Bench, Instrument
-from benchmon_simulated.servers.file_server import CsvServer, ValueFileServer
+from benchmon_simulated.servers.file_server import CsvServer, PictureServer, ValueFileServer
 from benchmon_simulated.servers.frame_server import FrameServer
 from benchmon_simulated.servers.network import HttpServer, MqttServer, UdpServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
@@ -27,6 +27,7 @@ SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Instrumen
     "modbus": _modbus_server,
     "value_file": ValueFileServer,
     "csv_tail": CsvServer,
+    "thermal_picture": PictureServer,
     "http": HttpServer,
     "mqtt": MqttServer,
     "udp": UdpServer,

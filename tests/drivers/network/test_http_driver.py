@@ -15,17 +15,8 @@ from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.network.http import HttpChannel, HttpDriver, HttpSettings
 from support.certificates import own_certificate
+from support.far_ends.http_pages import page, requests
 from support.far_ends.rigs import NOISE
-
-
-def requests(data):
-    *whole, part = data.split(b"\r\n\r\n")
-    return whole, part
-
-
-def page(content, status=b"200 OK", *fields):
-    head = [b"HTTP/1.1 " + status, b"Content-Length: %d" % len(content), *fields]
-    return b"\r\n".join(head) + b"\r\n\r\n" + content
 
 
 def driver(url, *channels, timeout=0.5, **keys):

@@ -1,0 +1,1 @@
+"""The driver of thermal cameras, which write or serve pictures of temperatures."""
