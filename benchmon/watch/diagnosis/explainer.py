@@ -66,12 +66,16 @@ _GRID = 0.02
 
 
 class Explainer:
-    """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
+    """Explains the readings of one bench. What it computes for a mains voltage it keeps.
+
+    Where the `mains_is_set_by_hand`, at a variable transformer, any reading of the mains can be true.
+    """
 
     KEPT = 12
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, *, mains_is_set_by_hand: bool = False) -> None:
         self._bench = bench
+        self._believed = math.inf if mains_is_set_by_hand else _MAINS_WITHIN
         self._faults = CircuitFaults(bench)
         self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
 
@@ -117,8 +121,12 @@ class Explainer:
         """Return the mains voltage to solve for first: near what is measured, where that can be true."""
         nominal = self._bench.mains.voltage
         for one in observations:
-            if one.channel.quantity == "mains.voltage.rms" and abs(one.value / nominal - 1.0) < _MAINS_WITHIN:
-                return nominal * (1.0 + _GRID * round((one.value / nominal - 1.0) / _GRID))
+            if (
+                one.channel.quantity == "mains.voltage.rms"
+                and one.value > 0.0
+                and abs(one.value / nominal - 1.0) < self._believed
+            ):
+                return nominal * _GRID * max(1, round(one.value / nominal / _GRID))
         return nominal
 
     def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
