@@ -15,7 +15,7 @@ from quantiphy import InvalidNumber
 from quantiphy import Quantity as Scaled
 
 from benchmon.errors import BadInput
-from benchmon.text import one_line
+from benchmon.text import one_line, with_minus
 
 _VOCABULARY: dict[str, dict[str, str]] = {
     "mains": {
@@ -276,8 +276,8 @@ def format_value(value: float | None, unit: str, digits: int = 4) -> str:
     if math.isinf(value):
         return f"over range {unit}".rstrip()
     if unit == "°C":
-        return f"{value:.1f} °C"
+        return with_minus(f"{value:.1f} °C")
     if unit == "":
         whole = math.floor(math.log10(abs(value))) if value else 0
-        return f"{value:.{min(max(digits - 1 - whole, 0), 6)}f}"
-    return _Shown(value, unit).render(prec=digits - 1, strip_zeros=False)
+        return with_minus(f"{value:.{min(max(digits - 1 - whole, 0), 6)}f}")
+    return with_minus(_Shown(value, unit).render(prec=digits - 1, strip_zeros=False))

@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+MINUS = "−"
+"""The sign of a negative number in text that a person reads; what a program reads has a hyphen."""
 NOTHING = "–"
 """What stands where there is no value."""
 
@@ -23,6 +25,11 @@ def one_line(text: object, limit: int = 300) -> str:
     if not clean.isprintable():
         clean = "".join(char if char.isprintable() else repr(char)[1:-1] for char in clean)
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
+
+
+def with_minus(number: str) -> str:
+    """Return a formatted number with a true minus in place of each hyphen: `-20.00` as `−20.00`."""
+    return number.replace("-", MINUS)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from benchmon.cli.options import BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, TEMPERATURE
+from benchmon.quantities import DURATION, RESISTANCE, TEMPERATURE, parse_value
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
@@ -25,20 +26,53 @@ if TYPE_CHECKING:
     metavar="TEMPERATURE",
     help='The ambient temperature, such as "31 °C".',
 )
+@click.option(
+    "--load", metavar="OHMS", help='Another load than the bench file\'s: a resistance, such as "10 Ω", or "open".'
+)
+@click.option("--step", "step", metavar="NAME", help="At the mains voltage and the load of this step of the plan.")
 @JSON
-def predict(bench: Path, mains: float | None, ambient: float | None, as_json: bool) -> int:
+def predict(
+    bench: Path, mains: float | None, ambient: float | None, load: str | None, step: str | None, as_json: bool
+) -> int:
     """Print what every meter should read."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
 
     loaded = load_bench(bench)
-    prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient)
+    of_step = (None, None) if step is None else _setting_of(loaded, step)
+    mains = of_step[0] if mains is None else mains
+    at_load = of_step[1] if load is None else _load(load)
+    prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient, load=at_load)
     if as_json:
         click.echo(output.as_json(output.prediction_as_dict(loaded, prediction)))
     else:
-        click.echo(output.prediction_as_text(loaded, prediction))
+        click.echo(output.prediction_as_text(loaded, prediction, at_load))
     return EXIT_DONE
+
+
+def _setting_of(bench: Bench, name: str) -> tuple[float | None, float | Literal["open"] | None]:
+    """Return the mains voltage, V, and the load of a step, each None where the bench file's own holds."""
+    from benchmon.watch.plan import Plan
+
+    plan = Plan(bench.step)
+    number = next((number for number, step in enumerate(bench.step, 1) if step.name == name), None)
+    if number is None:
+        known = ", ".join(repr(step.name) for step in bench.step) or "none"
+        raise BadInput(f"--step {one_line(name, 60)!r}: is no step of this plan; there is {one_line(known, 400)}")
+    return plan.mains_at(number), plan.load_at(number)
+
+
+def _load(text: str) -> float | Literal["open"]:
+    if text == "open":
+        return "open"
+    try:
+        ohms = parse_value(text, RESISTANCE)
+    except BadInput as problem:
+        raise BadInput(f'--load {one_line(text, 60)!r} {problem}, or "open"') from problem
+    if not ohms > 0:
+        raise BadInput(f'--load {one_line(text, 60)!r} must be above 0, or "open"')
+    return ohms
 
 
 @click.command()

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from benchmon.findings import wording_of
 from benchmon.prediction.ratings.cautions import usual_cautions
@@ -47,13 +47,14 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
     }
 
 
-def prediction_as_text(bench: Bench, prediction: Prediction) -> str:
-    """Return a prediction as tables, one for each point of the circuit."""
+def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Literal["open"] | None = None) -> str:
+    """Return a prediction as tables, one for each point of the circuit; `load` is another than the bench file's."""
+    loaded = "" if load is None else " without load," if load == "open" else f" into {format_value(load, 'Ω')},"
     lines = [
         one_line(bench.title),
         (
             f"At {prediction.mains_voltage:.1f} V, {prediction.mains_frequency:.4g} Hz and "
-            f"{prediction.ambient:.0f} °C, settled. ± is the expanded uncertainty (k = 2)."
+            f"{prediction.ambient:.0f} °C,{loaded} settled. ± is the expanded uncertainty (k = 2)."
         ),
     ]
     for point in POINTS:

@@ -8,6 +8,7 @@ verify the accuracy, and every draw must conserve charge and lie among the other
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -37,6 +38,8 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 
 _CHUNK = 250
+_PARTS = 48
+"""Parts of a distribution in which draws are counted."""
 _PILOTS = 32
 _FAST_METHODS = ((2, 1), (2, 2), (1, 1), (1, 2))
 """Stride of the mesh edges that are kept, and number of Newton steps, fastest first."""
@@ -57,13 +60,20 @@ _HIGHEST_LOG = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Distribution:
-    """The distribution of a quantity: mean, standard deviation, and the probabilistically symmetric 95 % interval."""
+    """The distribution of a quantity: mean, standard deviation, and the probabilistically symmetric 95 % interval.
+
+    `counts` are the draws in equal parts of the range from `least` to `greatest`, which holds 998 of 1000; the first
+    and the last part count those beyond as well. They are () where nothing was counted.
+    """
 
     mean: float
     deviation: float
     low: float
     high: float
     unit: str
+    least: float = math.nan
+    greatest: float = math.nan
+    counts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -161,8 +171,10 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
 
 def distribution_of(values: Floats, unit: str) -> Distribution:
     """Return the distribution of `values` (draws,), in `unit`."""
-    low, high = np.quantile(values, [0.025, 0.975])
-    return Distribution(float(np.mean(values)), float(np.std(values, ddof=1)), float(low), float(high), unit)
+    least, low, high, greatest = (float(each) for each in np.quantile(values, [0.001, 0.025, 0.975, 0.999]))
+    counts, _ = np.histogram(np.clip(values, least, greatest), _PARTS, (least, greatest))
+    mean, deviation = float(np.mean(values)), float(np.std(values, ddof=1))
+    return Distribution(mean, deviation, low, high, unit, least, greatest, tuple(counts.tolist()))
 
 
 def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], draws: int) -> Floats:

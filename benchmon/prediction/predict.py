@@ -138,6 +138,12 @@ def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
     return bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=load, power_rating=rating)})
 
 
+def at_step(bench: Bench, load: float | Literal["open"] | None, mains: float | None) -> Bench:
+    """Return the bench as a step of its plan wants it: with another load, and another mains voltage (V rms) to keep."""
+    mains_there = bench.mains if mains is None else bench.mains.model_copy(update={"voltage": mains})
+    return with_load(bench.model_copy(update={"mains": mains_there}), load)
+
+
 def _at(parts: Parts, mains_voltage: float | None, ambient: float | None) -> Parts:
     changes: dict[str, Floats] = {}
     if mains_voltage is not None:

@@ -16,7 +16,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.operating_point import Load
-from benchmon.prediction.predict import with_load
+from benchmon.prediction.predict import at_step
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
@@ -25,6 +25,7 @@ from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements, steady_reading
+from benchmon.watch.plan import Plan
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
@@ -55,6 +56,8 @@ class DiagnosisService:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._recent: dict[str, deque[Judgement]] = {name: deque(maxlen=_MOST_RECENT) for name in self._channels}
         self._explaining = _Explaining(bench)
+        self._typed = _read_by_hand(bench)
+        self._changed_at = -math.inf
         self._expected: Prediction | None = None
         self._next_look = 0.0
         self._forecasts: dict[str, Forecast] = {}
@@ -74,9 +77,12 @@ class DiagnosisService:
         """End that thread, waiting at most `timeout` seconds; a daemon thread ends with the process."""
         self._explaining.stop(timeout)
 
-    def set_load(self, load: Load) -> None:
-        """Explain readings at another load from now on: ohms, or "open"; None is the bench file's own."""
-        self._explaining.load = load
+    def follow(self, plan: Plan) -> None:
+        """Explain readings at the load and the mains voltage of the plan's current step from now on."""
+        setting = (plan.load, plan.mains)
+        if setting != self._explaining.setting:
+            self._changed_at = self._latest_time()
+        self._explaining.setting = setting
         self._is_prepared = False
 
     def change(self, bench: Bench) -> None:
@@ -84,10 +90,13 @@ class DiagnosisService:
         self._channels = {channel.name: channel for channel in bench.channel}
         self.history.change(bench)
         self._explaining.bench = bench
+        self._typed = _read_by_hand(bench)
         self._is_prepared = False
 
     def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
         """Take the prediction in force, and when the supply was switched on (session seconds)."""
+        if power_on != self.history.power_on:
+            self._changed_at = self._latest_time()
         self.history.power_on = power_on
         if prediction is not None and prediction is not self._expected:
             self._expected = prediction
@@ -95,7 +104,17 @@ class DiagnosisService:
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement."""
-        self._recent[judgement.channel].append(judgement)
+        recent = self._recent[judgement.channel]
+        if judgement.channel not in self._typed and recent and _has_turned(recent[-1], judgement):
+            self._changed_at = judgement.time
+        recent.append(judgement)
+
+    def _latest_time(self) -> float:
+        return max((recent[-1].time for recent in self._recent.values() if recent), default=-math.inf)
+
+    def _is_of_before(self, name: str, readings: Sequence[Judgement]) -> bool:
+        """Return whether a reading was typed before the supply changed: it is no evidence of how that is now."""
+        return name in self._typed and readings[-1].time < self._changed_at
 
     def news(self, now: float) -> list[Event | Explanations | Forecast]:
         """Return the new forecasts, causes and events at `now` (session seconds)."""
@@ -110,8 +129,9 @@ class DiagnosisService:
 
     def _look(self, now: float) -> list[Event | Explanations | Forecast]:
         records: list[Event | Explanations | Forecast] = []
-        lately = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
-        for name, readings in lately.items():
+        known = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
+        lately = {name: readings for name, readings in known.items() if not self._is_of_before(name, readings)}
+        for name, readings in known.items():
             forecast = self.history.forecast(name, now, readings[-1].value)
             former = self._forecasts.get(name)
             if forecast is not None and (former is None or not tells_the_same(forecast, former)):
@@ -176,12 +196,21 @@ class DiagnosisService:
         if first.likelihood >= _LIKELY and first.cause not in (self._last_cause, NOTHING_WRONG):
             self._last_cause = first.cause
             channel = first.channels[0] if first.channels else ""
-            records.append(
-                Event(
-                    now, channel, EventKind.CAUSE, f"{first.message} ({likelihood_in_words(first.likelihood)} likely)"
-                )
-            )
+            # That no known cause fits is itself what is likely, and needs no number.
+            sure = "" if first.cause == NONE_OF_THESE else f" ({likelihood_in_words(first.likelihood)} likely)"
+            records.append(Event(now, channel, EventKind.CAUSE, f"{first.message}{sure}"))
         return records
+
+
+def _read_by_hand(bench: Bench) -> frozenset[str]:
+    """Return the channels whose displays a person reads and types in: each reading is of the moment it was taken."""
+    instruments = {one.name for one in bench.instrument if one.driver == "hand"}
+    return frozenset(channel.name for channel in bench.channel if channel.instrument in instruments)
+
+
+def _has_turned(before: Judgement, now: Judgement) -> bool:
+    """Return whether a channel has come to disagree, or to agree again."""
+    return (before.verdict is Verdict.DISAGREES) is not (now.verdict is Verdict.DISAGREES)
 
 
 def _lately(recent: Sequence[Judgement], now: float) -> Sequence[Judgement]:
@@ -211,8 +240,8 @@ class _Explaining:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.load: Load = None
-        self._explains: tuple[Bench, Load] | None = None
+        self.setting: tuple[Load, float | None] = (None, None)
+        self._explains: tuple[Bench, tuple[Load, float | None]] | None = None
         self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
         self._thread = LatestJobThread("explanation", self._answer)
 
@@ -255,7 +284,9 @@ class _Explaining:
             self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause is known: {why}")])
 
     def _explainer_now(self) -> Explainer:
-        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.load:
-            bench, load = self.bench, self.load
-            self._explainer, self._explains = Explainer(with_load(bench, load)), (bench, load)
+        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.setting:
+            bench, setting = self.bench, self.setting
+            mains_is_set = setting[1] is not None
+            self._explainer = Explainer(at_step(bench, *setting), mains_is_set_by_hand=mains_is_set)
+            self._explains = (bench, setting)
         return self._explainer

@@ -17,7 +17,6 @@ from benchmon.bench import Bench
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
-from benchmon.prediction.operating_point import Load
 from benchmon.session.records import Request
 from benchmon.session.requests import (
     LONGEST_TEXT,
@@ -139,11 +138,6 @@ class PlanControl:
     def plan(self) -> Plan:
         """The plan with the state of its steps."""
         return self._plan
-
-    @property
-    def load(self) -> Load:
-        """The load of the current step, in ohms or "open"; None for the bench file's own."""
-        return self._plan.load
 
     @property
     def begun(self) -> int:

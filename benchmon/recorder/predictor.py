@@ -15,7 +15,7 @@ from typing import Generic, TypeVar
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import BenchmonError
-from benchmon.prediction.operating_point import Load, OperatingPointPredictor
+from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.session.encodings import stored
@@ -147,9 +147,9 @@ class Expectations:
         """Take a reading: mains voltage and ambient temperature are the conditions predicted for."""
         self._measured.observe(channel.name, time, value)
 
-    def set_load(self, load: Load) -> None:
-        """Expect readings at another load from now on: ohms, or "open"; None is the bench file's own."""
-        self._measured.load = load
+    def follow(self, plan: Plan) -> None:
+        """Expect readings at the load and the mains voltage of the plan's current step from now on."""
+        self._measured.follow(plan)
 
     def expected(self, channel: Channel, time: float) -> Expected | None:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""

@@ -324,7 +324,7 @@ class Recording:
                 events = [self._event(EventKind.NOTE, text)]
             case StepRequest():
                 events = self._plan_control.answer(decoded, self._now())
-                self._set_load()
+                self._follow_plan()
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]
             case Acknowledge(channel):
@@ -338,9 +338,9 @@ class Recording:
                 self._stop.ask("by request")
         return events
 
-    def _set_load(self) -> None:
-        self._predictor.set_load(self._plan_control.load)
-        self._diagnosis.set_load(self._plan_control.load)
+    def _follow_plan(self) -> None:
+        self._predictor.follow(self._plan_control.plan)
+        self._diagnosis.follow(self._plan_control.plan)
 
     def _load_bench(self, offered_at: float) -> Event:
         """Put the edited bench file into force that the event at `offered_at` (session seconds) offered."""
@@ -359,7 +359,7 @@ class Recording:
         self._predictor.change(bench)
         self._settled_predictions.change(bench)
         self._plan_control.change(bench)
-        self._set_load()
+        self._follow_plan()
         return self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")
 
     def _request_switch_off(self, text: str, request: int = BY_SIGNAL) -> Sequence[Event]:

@@ -46,7 +46,7 @@ def expected(value: Expected | None) -> str:
 
 def en(value: float | None) -> str:
     """Return an En number, with as many decimals as its verdict needs; a dash where there is none."""
-    return NOTHING if value is None or not math.isfinite(value) else en_as_text(value).replace("-", "−")
+    return NOTHING if value is None or not math.isfinite(value) else en_as_text(value)
 
 
 def verdict(found: Verdict) -> Cell:

@@ -17,7 +17,7 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventGroup, EventKind, traits_of
-from benchmon.prediction.predict import with_load
+from benchmon.prediction.predict import at_step
 from benchmon.quantities import UNITS, Expected
 from benchmon.report.reevaluate import Reevaluation
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, TrendBin, Update
@@ -91,7 +91,9 @@ class ReevaluatedReadings:
         """
         self.judge_until(math.inf)
         last = {name: self._judgement(places[-1]) for name, places in self._places.items() if places}
-        return self._judged.explanations(Explainer(with_load(self._bench, self._conditions.load)), last)
+        mains = self._plan.mains
+        explainer = Explainer(at_step(self._bench, self._plan.load, mains), mains_is_set_by_hand=mains is not None)
+        return self._judged.explanations(explainer, last)
 
     def count_until(self, until: float) -> int:
         """Return how many readings there are until a session time that has been judged."""
@@ -138,12 +140,9 @@ class ReevaluatedReadings:
             self._reached, self._is_whole = math.inf, True
 
     def _take_event(self, event: Event) -> list[Event]:
-        """Follow the plan, whose steps may set a load; return the event, which is kept."""
+        """Follow the plan, whose steps may set a load and the mains; return the event, which is kept."""
         self._plan.take(event)
-        begun = [stage for stage in self._plan.steps if stage.began is not None]
-        self._conditions.load = next(
-            (stage.step.load for stage in reversed(begun) if stage.step.load is not None), None
-        )
+        self._conditions.follow(self._plan)
         return [event]
 
     def _take_reading(self, record: Judgement) -> list[Event]:

@@ -67,7 +67,7 @@ class DerivedPredictions:
             self._change(update.bench)
         for judgement in update.judgements:
             self._measured.observe(judgement.channel, judgement.time, judgement.value)
-        self._measured.load = plan.load
+        self._measured.follow(plan)
         settled, steps = self._news(update.now, plan)
         self._settled = settled or self._settled
         self._steps.update({each.step: each for each in steps})

@@ -7,12 +7,14 @@ could run something), text is cut and decoded leniently, and every complaint of 
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import sqlite3
 import stat
+import struct
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -247,6 +249,8 @@ _HEADER, _MAGIC = 100, b"SQLite format 3\0"
 _LARGEST_CHECKED = 30_000_000
 """Bytes of a file that is checked whole at the end: that takes a few tenths of a second."""
 _COPIED_AT_ONCE = 16_000_000
+_SHARED_LOCK = 0x4000_0002, 510
+"""First byte and number of those that every SQLite connection to a file locks, shared while it is open in WAL mode."""
 _FOLLOWERS_LEAVE_WITHIN = 3.0
 _LOCKED_PATIENCE = 2.0
 _NOT_THE_FILE_S_FAULT = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
@@ -259,6 +263,7 @@ class WritableFile:
         self.path = path
         self._connection = create(path)
         self._last_request = self._least_size = 0
+        self._placed: tuple[int, int] | None = None
         # Kept open: to close any descriptor of a file gives up the locks that SQLite holds on it (POSIX), and the next
         # screen that closes would delete the log.
         self._descriptor, self._log = os.open(path, os.O_RDONLY), -1
@@ -362,41 +367,53 @@ class WritableFile:
         """
         path.parent.mkdir(parents=True, exist_ok=True)
         with put_in_place(path) as part:
-            self._copy_to(part)
-            if path.exists() and _inode(path) != self._identity[0] and not self._is_copied_to(path):
+            content = self._copy_to(part)
+            if path.exists() and _inode(path) not in {self._identity[0], self._placed} and not self._is_copied_to(path):
                 raise FileExistsError(errno.EEXIST, "another file has its name")
-            copied = os.open(part, os.O_RDONLY)
             # Closed before the new file has the name: SQLite removes the log of that name when it closes.
-            self.close()
-            # From now on the new file holds the session, also while it cannot be given its name or be opened.
-            self._descriptor, self._identity, self._least_size = copied, (_inode(part), (0, 0)), 0
+            self._disconnect()
+            self._placed = _inode(part)
             # What is left is the log of no file: the new one must not be read with it.
             for ending in ("-wal", "-shm"):
                 Path(f"{path}{ending}").unlink(missing_ok=True)
-        self._connection = open_to_write(path)
-        # The log is there from the first write on.
-        self._connection.execute("UPDATE heartbeat SET time = time")
-        self._log = os.open(f"{path}-wal", os.O_RDONLY)
+        with ExitStack() as opened:
+            connection = opened.enter_context(closing(open_to_write(path)))
+            # The log is there from the first write on.
+            connection.execute("UPDATE heartbeat SET time = time")
+            if _content(connection) != content:
+                raise sqlite3.DatabaseError("the log of another file has come beside it")
+            files = [os.open(path, os.O_RDONLY), os.open(f"{path}-wal", os.O_RDONLY)]
+            identity = _identity(path)
+            opened.pop_all()
+        self.close()
+        self._connection, (self._descriptor, self._log) = connection, files
+        self.path, self._identity, self._least_size = path, identity, 0
         # What was read of a log that is gone is not here; the next request gets its number.
-        newest = self._connection.execute("SELECT ifnull(max(id), 0) FROM requests").fetchone()[0]
+        newest = connection.execute("SELECT ifnull(max(id), 0) FROM requests").fetchone()[0]
         self._last_request = min(self._last_request, newest)
-        self.path, self._identity = path, _identity(path)
 
-    def _copy_to(self, part: Path) -> None:
-        """Write the whole session to a new file, from the open descriptors of the file and its log.
+    def _disconnect(self) -> None:
+        """Close the connection without touching the file or its log, which are copied again where that must be."""
+        shared = struct.pack("hhqqi", fcntl.F_RDLCK, os.SEEK_SET, *_SHARED_LOCK, 0)
+        # A lock of our own on what SQLite locks (its file format, 2.3.1), by another open file description.
+        with suppress(OSError):
+            fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, shared)
+        self._connection.close()
+
+    def _copy_to(self, part: Path) -> tuple[Any, ...]:
+        """Write the whole session to a new file, from the open descriptors of the file and its log; return `_content`.
 
         The index of the log is not asked: where another file has the name, whoever writes into that has changed the
         index, and SQLite, asked for a copy, would find less than is there, or nothing. It is made again from the log.
         """
-        log = Path(f"{part}-wal")
         try:
-            for descriptor, copy in ((self._descriptor, part), (self._log, log)):
-                if descriptor >= 0:
-                    with copy.open("wb") as file:
-                        _copy(descriptor, file.fileno())
+            for descriptor, copy in ((self._descriptor, part), (self._log, Path(f"{part}-wal"))):
+                with copy.open("wb") as file:
+                    _copy(descriptor, file.fileno())
             with closing(sqlite3.connect(part, isolation_level=None)) as copied:
                 if not leave_one_file(copied):
                     raise sqlite3.OperationalError("the copy of the session is in use")
+                return _content(copied)
         finally:
             for ending in ("-wal", "-shm", "-journal"):
                 Path(f"{part}{ending}").unlink(missing_ok=True)
@@ -447,6 +464,13 @@ def _copy(descriptor: int, into: int) -> None:
     done = 0
     while sent := os.sendfile(into, descriptor, done, _COPIED_AT_ONCE):
         done += sent
+
+
+def _content(connection: sqlite3.Connection) -> tuple[Any, ...]:
+    """Return the newest row of every table that grows: two copies of a recording that have the same are the same."""
+    tables = ("readings", "events", "requests", "statuses", "waveforms", "anchors")
+    newest = (connection.execute(f"SELECT max(id) FROM {table}").fetchone() for table in tables)  # noqa: S608
+    return tuple(row[0] for row in newest)
 
 
 def _recording_of(connection: sqlite3.Connection) -> tuple[Any, ...]:

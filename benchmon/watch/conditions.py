@@ -11,7 +11,7 @@ from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
 from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
-from benchmon.watch.plan import powered_above
+from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
 _SMOOTHING = 1.25
@@ -30,18 +30,21 @@ _LEAST_RISE = 2.0
 class Conditions:
     """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
-    `shape` is what meters read of the shape of the mains voltage, None where none does.
+    `shape` is what meters read of the shape of the mains voltage, None where none does. `planned_mains` is what the
+    mains should read by the plan, V, None where the bench file says it; NaN while the mains is being set to it.
     """
 
     mains_voltage: float | None = None
     ambient: float | None = None
     load: Load = None
     shape: MeasuredShape | None = None
+    planned_mains: float | None = None
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
 
-        Another load is never near. The shape of the mains is followed without another prediction.
+        Another load is never near. The shape of the mains is followed without another prediction, and what it should
+        read moves none.
         """
         return (
             self.load == other.load
@@ -170,6 +173,8 @@ class MeasuredConditions:
             if (channel := _first_of(bench, quantity, read)) is not None
         ]
         self.load: Load = None
+        self._step: tuple[int | None, float | None] = (None, None)
+        self._is_mains_set = False
         self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
 
@@ -186,6 +191,13 @@ class MeasuredConditions:
             if followed is not None:
                 followed.channel = channels[followed.channel.name]
 
+    def follow(self, plan: Plan) -> None:
+        """Go by the load and the mains voltage of the plan's current step."""
+        self.load = plan.load
+        step = (plan.step_number, plan.mains)
+        if step != self._step:
+            self._step, self._is_mains_set = step, False
+
     def observe(self, channel: str, time: float, value: float | None) -> None:
         """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
         if value is None or not math.isfinite(value):
@@ -194,6 +206,10 @@ class MeasuredConditions:
         if self.mains and channel == self.mains.channel.name:
             self.mains.add(time, value)
             self.power.observe(time, value)
+            # Without power, the mains is to be set again.
+            is_set = self._is_mains_set and value > self._powered_above
+            wanted = self._step[1]
+            self._is_mains_set = is_set or (wanted is not None and is_mains_set(self.mains.channel, value, wanted))
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)
         for followed in self._shape:
@@ -223,7 +239,9 @@ class MeasuredConditions:
         if voltage is None or voltage <= self._powered_above:
             return None
         ambient = None if self.ambient is None else self.ambient.at(time)
-        return Conditions(voltage, ambient, self.load, self._measured_shape(time))
+        wanted = self._step[1]
+        planned = wanted if wanted is None or self._is_mains_set else math.nan
+        return Conditions(voltage, ambient, self.load, self._measured_shape(time), planned)
 
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time`, without a mains voltage where the supply is not powered."""

@@ -2,12 +2,13 @@
 
 Everything is predicted at the conditions that are measured: mains voltage, ambient temperature and load. The mains and
 the ambient themselves cannot be judged by what is predicted from them: the mains has the bench file's tolerance to
-keep, and of the ambient nothing is expected. Without mains nothing is expected. A temperature follows the time for
-which the supply has been on.
+keep, or in a step of the plan the voltage of that step, once it was set; of the ambient nothing is expected. Without
+mains nothing is expected. A temperature follows the time for which the supply has been on.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
@@ -17,6 +18,7 @@ from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPre
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.watch.conditions import Conditions
+from benchmon.watch.plan import MAINS_WITHIN
 
 PREDICT_AGAIN = (0.005, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
@@ -120,6 +122,9 @@ class Expectation:
     def expected_at(self, channel: Channel, time: float, conditions: Conditions) -> Expected | None:
         """Return what `channel` should read at `time` if the supply is powered under these conditions."""
         around = self._predictions.around(conditions)
+        planned = conditions.planned_mains
+        if channel.quantity == "mains.voltage.rms" and planned is not None:
+            return Expected(planned, MAINS_WITHIN * planned, channel.unit) if math.isfinite(planned) else None
         if channel.quantity == "mains.voltage.rms":
             nominal = self._predictions.nominal if self._mains_is_judged else None
             return nominal.at(channel.quantity) if nominal else None

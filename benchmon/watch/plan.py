@@ -144,6 +144,15 @@ class Plan:
         begun = [number for number, step in enumerate(self.steps, 1) if step.began is not None]
         return self.load_at(begun[-1]) if begun else None
 
+    @property
+    def mains(self) -> float | None:
+        """Return the mains volts (rms) that the current step wants; None where no step began or names any.
+
+        A plan that was stopped or has ended wants none: the mains may be turned down.
+        """
+        number = self.step_number
+        return None if number is None else self.mains_at(number)
+
     def load_at(self, number: int) -> StepLoad:
         """Return the load at a step, numbered from 1: its own, or what the steps before it left."""
         loads = (step.step.load for step in reversed(self.steps[:number]))
@@ -246,9 +255,14 @@ def _wrong_mains(wanted: float, channel: Channel, judgement: Judgement | None) -
     value = None if judgement is None else judgement.value
     if value is None:
         return [f"{channel.name} gives no reading"]
-    if abs(value - wanted) <= MAINS_WITHIN * wanted + channel.accuracy.of(value):
+    if is_mains_set(channel, value, wanted):
         return []
     return [f"the mains is at {format_value(value, 'V', 3)}, this step wants {format_value(wanted, 'V', 3)}"]
+
+
+def is_mains_set(channel: Channel, value: float, wanted: float) -> bool:
+    """Return whether `channel`, which reads the mains at `value` (V), shows it set to what a step wants."""
+    return abs(value - wanted) <= MAINS_WITHIN * wanted + channel.accuracy.of(value)
 
 
 def powered_above(bench: Bench) -> float:

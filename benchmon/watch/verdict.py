@@ -17,6 +17,7 @@ from statistics import median
 
 from benchmon.bench import Channel
 from benchmon.quantities import Expected
+from benchmon.text import with_minus
 from benchmon.watch.records import Flag, Judgement, Verdict
 
 AGREES_UP_TO = 1.0
@@ -61,13 +62,13 @@ def en_as_text(en: float | None, digits: int = 2) -> str:
     Rounded to two decimals 1.004 would read as one that agrees, which it does not.
 
     >>> en_as_text(0.5), en_as_text(-1.004), en_as_text(1.5004), en_as_text(None)
-    ('+0.50', '-1.004', '+1.5004', '–')
+    ('+0.50', '−1.004', '+1.5004', '–')
     """
     if en is None or math.isnan(en):
         return "–"
     verdict = verdict_of(en)
     shown = (f"{en:+.{decimals}f}" for decimals in range(digits, 18))
-    return next((text for text in shown if verdict_of(float(text)) is verdict), f"{en:+}")
+    return with_minus(next((text for text in shown if verdict_of(float(text)) is verdict), f"{en:+}"))
 
 
 def judgement_of(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.text import about, clock, coarse, duration, one_line
+from benchmon.text import about, clock, coarse, duration, one_line, with_minus
 from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
@@ -22,15 +22,35 @@ _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"
 
 
 def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
-    """Return value ± uncertainty with one unit, the uncertainty to two digits: `22.14 ± 0.21 V`, `756 ± 12 mA`."""
+    """Return value ± uncertainty with one unit, both to the second digit of the uncertainty (JCGM 100:2008, 7.2.6).
+
+    The unit may be "%". Temperatures have one decimal at most.
+
+    >>> with_uncertainty(22.1384, 0.2119, "V"), with_uncertainty(81.23, 15.2, "%"), with_uncertainty(-0.02, 0.001, "W")
+    ('22.14 ± 0.21 V', '81 ± 15 %', '−20.0 ± 1.0 mW')
+    >>> with_uncertainty(233.1, 118.0, "V"), with_uncertainty(5.0, 0.0996, "A")
+    ('230 ± 120 V', '5.00 ± 0.10 A')
+    """
     if not (math.isfinite(value) and math.isfinite(uncertainty)):
         return f"{format_value(value, unit)} ± {format_value(uncertainty, unit)}"
     power = _power_of(max(abs(value), abs(uncertainty)), unit)
     scaled, spread = value / 10.0**power, abs(uncertainty) / 10.0**power
-    decimals = 3 if spread == 0 else min(6, max(0, 1 - math.floor(math.log10(spread))))
+    digits = min(6, decimals_of(spread)) if spread else 3
     if unit == "°C":
-        decimals = min(decimals, 1)
-    return f"{scaled:.{decimals}f} ± {spread:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip()
+        digits = min(digits, 1)
+    numbers = (f"{round(number, digits):.{max(0, digits)}f}" for number in (scaled, spread))
+    return with_minus(f"{' ± '.join(numbers)} {_PREFIXES[power]}{unit}".rstrip())
+
+
+def decimals_of(uncertainty: float) -> int:
+    """Return the decimals that show two significant digits of an `uncertainty`, which is not 0.
+
+    They are negative where it ends left of the point.
+
+    >>> decimals_of(0.21), decimals_of(0.0996), decimals_of(118.0)
+    (2, 2, -1)
+    """
+    return 1 - int(f"{abs(uncertainty):.1e}".partition("e")[2])
 
 
 def from_to(before: float, after: float, unit: str) -> str:
@@ -46,12 +66,12 @@ def from_to(before: float, after: float, unit: str) -> str:
     whole = math.floor(math.log10(largest / 10.0**power)) if largest else 0
     decimals = 1 if unit == "°C" else max(0, 3 - whole)
     shown = (f"{value / 10.0**power:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip() for value in (before, after))
-    return " to ".join(shown)
+    return with_minus(" to ".join(shown))
 
 
 def _power_of(largest: float, unit: str) -> int:
     """Return the power of ten of the prefix that fits the largest of some values."""
-    power = 0 if unit in ("", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
+    power = 0 if unit in ("", "%", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
     return min(max(power, min(_PREFIXES)), max(_PREFIXES))
 
 
@@ -111,7 +131,7 @@ def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -
     Where the latest one alone has another, both are named, so that its En contradicts no verdict.
     """
     expected = with_uncertainty(judgement.expected or 0.0, judgement.expected_uncertainty or 0.0, channel.unit)
-    en = en_as_text(judgement.en or 0.0, 1).replace("-", "−")
+    en = en_as_text(judgement.en or 0.0, 1)
     alone = "" if judgement.verdict in (verdict, Verdict.UNPREDICTED) else f"{judgement.verdict}; with those before it "
     reads = format_value(judgement.value, channel.unit)
     return f"{channel.name} reads {reads}, expected {expected} (En {en}): {alone}{verdict}"

@@ -156,3 +156,49 @@ def test_stored_charge_is_a_caution_only_where_something_stores_it(tmp_path, ben
     without.write_text(BENCH[: BENCH.index("[[filter]]")] + BENCH[BENCH.index("[load]") :], encoding="utf-8")
     assert "a reservoir stays charged" in run(capsys, "predict", bench)[1]
     assert "reservoir" not in run(capsys, "predict", without)[1].rpartition("Mains voltage kills")[2]
+
+
+PLAN = """
+[[step]]
+name = "half, unloaded"
+mains = "115 V"
+load = "open"
+[[step]]
+name = "half, light load"
+load = "100 Ω"
+"""
+
+
+def output_of(capsys, *arguments):
+    status, out, err = run(capsys, "predict", *arguments, "--json")
+    assert (status, err) == (0, "")
+    said = json.loads(out)
+    return said["mains"]["voltage"], said["quantities"]["output.voltage.mean"]["value"]
+
+
+def test_a_step_is_predicted_at_its_mains_and_load(bench, capsys):
+    """Without load a reservoir holds the peak: 20 V rms at half the mains are 14.1 V, less one or two small drops."""
+    bench.write_text(BENCH + PLAN, encoding="utf-8")
+    volts, unloaded = output_of(capsys, bench, "--step", "half, unloaded")
+    assert volts == 115.0
+    assert 12.5 < unloaded < 14.2
+    light = output_of(capsys, bench, "--step", "half, light load")
+    assert light == output_of(capsys, bench, "--mains", "115 V", "--load", "100 Ω")
+    assert light[1] < unloaded
+    assert output_of(capsys, bench, "--load", "open")[1] == pytest.approx(2 * unloaded, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--step", "nowhere"], "is no step of this plan; there is none"),
+        (["--load", "-3 Ω"], "must be above 0"),
+        (["--load", "some"], "--load"),
+        (["--load", "3 V"], "--load"),
+    ],
+)
+def test_a_step_or_load_that_is_none_is_refused_in_one_line(bench, capsys, arguments, words):
+    status, out, err = run(capsys, "predict", bench, *arguments)
+    assert (status, out) == (2, "")
+    assert words in err
+    assert err.count("\n") == 1

@@ -5,13 +5,16 @@ import time
 import numpy as np
 import pytest
 
-from benchmon.bench import read_bench
+from benchmon.bench import Step, read_bench
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.operating_point import SPACING, OperatingGrid
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.recorder import predictor
 from benchmon.watch import expectation
 from benchmon.watch.conditions import Conditions, MeasuredConditions
+from benchmon.watch.plan import Plan
+from benchmon.watch.records import Event, EventDetails
 
 AMBIENT = """
 [[channel]]
@@ -109,12 +112,44 @@ def test_nothing_is_expected_while_the_mains_has_moved_far(world):
 def test_another_load_changes_what_is_expected_and_nothing_stands_meanwhile(world):
     expected, channels = world
     settled(world, "vout", 1.0, mains=240.0)
-    expected.set_load("open")
+    plan = Plan([Step(name="unloaded", load="open")])
+    plan.take(Event(1.0, "", EventKind.STEP_BEGUN, "1 of 1", EventDetails(step=1)))
+    expected.follow(plan)
     expected.observe(channels["line"], 1.1, 240.0)
     assert expected.expected(channels["vout"], 1.1) is None, "what holds for another load must judge nothing"
     assert settled(world, "vout", 1.1).value == pytest.approx(30.0)
-    expected.set_load(None)
+    expected.follow(Plan([]))
     assert settled(world, "vout", 1.1).value == pytest.approx(24.0)
+
+
+def step_begun(plan, number, time):
+    plan.take(Event(time, "", EventKind.STEP_BEGUN, f"{number} of {len(plan.steps)}", EventDetails(step=number)))
+    return plan
+
+
+def test_the_mains_is_judged_by_the_step_once_it_was_set(world):
+    """A variable transformer at half, then turned up: nothing is wrong on the way, and 5 % from the step's is."""
+    expected, channels = world
+    settled(world, "vout", 1.0, mains=230.0)
+    plan = Plan([Step(name="half", mains="115 V"), Step(name="all of it", mains="230 V")])
+    expected.follow(step_begun(plan, 1, 1.0))
+    line = channels["line"]
+    expected.observe(line, 1.1, 230.0)
+    assert expected.expected(line, 1.1) is None, "it is still to be turned down"
+    expected.observe(line, 2.0, 113.8)
+    assert expected.expected(line, 2.0) == Expected(115.0, pytest.approx(0.05 * 115.0), "V")
+    expected.observe(line, 3.0, 140.0)
+    assert expected.expected(line, 3.0).value == 115.0, "once set, it has to stay"
+    plan.take(Event(4.0, "", EventKind.STEP_DONE, "1 of 2", EventDetails(step=1)))
+    expected.follow(step_begun(plan, 2, 4.0))
+    for now, volts in enumerate((125.0, 170.0, 200.0), 5):
+        expected.observe(line, float(now), volts)
+        assert expected.expected(line, float(now)) is None
+    expected.observe(line, 9.0, 229.0)
+    assert expected.expected(line, 9.0).value == 230.0
+    for now, volts in enumerate((2.0, 120.0), 10):
+        expected.observe(line, float(now), volts)
+        assert expected.expected(line, float(now)) is None, "off, and turned up once more"
 
 
 def test_a_step_at_a_tenth_of_the_mains_counts_as_powered(bench_text):

@@ -12,6 +12,9 @@ from benchmon.prediction import monte_carlo as engine
 from benchmon.prediction.monte_carlo import Distribution, MonteCarlo
 from benchmon.screen import background_job
 from benchmon.screen.app import BenchmonApp
+from benchmon.screen.lines.details import detail_lines
+from benchmon.screen.session_state import SessionState
+from benchmon.screen.symbols import UNICODE
 from benchmon.session.writer import SessionWriter
 
 READINGS = 40
@@ -112,7 +115,8 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(a
         while not go_on.is_set():
             progress(0.34)
             time.sleep(0.001)
-        return MonteCarlo({"output.voltage.mean": Distribution(24.11, 0.2, 23.7, 24.5, "V")}, {}, 0)
+        spread = Distribution(24.11, 0.2, 23.7, 24.5, "V", 23.4, 24.6, COUNTS)
+        return MonteCarlo({"output.voltage.mean": spread}, {}, 0)
 
     monkeypatch.setattr(engine, "monte_carlo", slow)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -133,6 +137,32 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(a
         await pilot.press(*"output vol", "enter", "enter")
         line = await told(app, pilot, read_screen, "95 of 100")
         assert "mean 24.11 V, 95 of 100 from 23.70 V to 24.50 V" in line
+        await pilot.press("end")
+        await told(app, pilot, read_screen, "how supplies within the tolerances spread")
+
+
+COUNTS = (100, 1000, 2000, 2900, 2000, 1000, 600, 100, 100, 100, 50, 50)
+
+
+@pytest.mark.parametrize(
+    ("value", "mark", "words"),
+    [
+        # Of 10,000 supplies 1100 are below 23.6 V, and half of the 2000 between that and 23.7 V below its middle.
+        (23.65, "  ↑", "this unit: 23.65 V, above 21 of 100 supplies"),
+        (23.0, "◀", "this unit: 23.00 V, below all but 1 of 1000 supplies"),
+        (25.0, " " * 11 + "▶", "this unit: 25.00 V, above all but 1 of 1000 supplies"),
+    ],
+)
+def test_the_place_of_a_unit_among_the_supplies_is_drawn(make_view, judge, value, mark, words):
+    state = SessionState(make_view().info)
+    state.distributions = {"output.voltage.mean": Distribution(23.75, 0.2, 23.45, 24.45, "V", 23.4, 24.6, COUNTS)}
+    channel = next(each for each in state.channels if each.channel.quantity == "output.voltage.mean")
+    channel.update(judge(channel.channel.name, value, 24.0))
+    lines = ["".join(cell.text for cell in line).rstrip() for line in detail_lines(channel, state, 80, UNICODE)]
+    at = lines.index("  ├──┼──────┤")
+    assert lines[at - 6] == "     █"
+    assert lines[at - 1] == "  ▂██████▂▂▂▁▁"
+    assert lines[at + 1 : at + 3] == [f"  {mark}", f"  {words}"]
 
 
 async def test_nothing_at_work_is_nothing_to_cancel(app, read_screen):

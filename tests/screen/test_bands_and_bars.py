@@ -54,7 +54,7 @@ def test_a_live_number_is_the_value_to_four_digits_of_the_larger(value, expected
     resolution = 6e-4 * (abs(value) if scale.of_expected else max(abs(value), abs(expected)))
     if "e" in shown:
         resolution = 0.6 * abs(value)
-    assert float(shown) * 10**scale.exponent == pytest.approx(value, abs=resolution + 1e-15)
+    assert float(shown.replace("−", "-")) * 10**scale.exponent == pytest.approx(value, abs=resolution + 1e-15)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +69,8 @@ def test_a_live_number_is_the_value_to_four_digits_of_the_larger(value, expected
         ((1.27, 0.81, 0.15), "%", ("127.0", ("81", "15"), "%")),
         ((100.0, 100.0, 0.1), "Hz", ("100.0", ("100.0", "0.1"), "Hz")),
         ((31000.0, 22.1, 0.6), "V", ("31.00", ("22.10 V", ""), "kV")),
+        ((230.0, 233.1, 118.0), "V", ("230.0", ("230", "120"), "V")),
+        ((-0.02, -0.0214, 0.001), "W", ("−20.00", ("−21.4", "1.0"), "mW")),
         ((0.0, 22.1, 0.6), "V", ("0.00", ("22.10", "0.60"), "V")),
         ((-0.0001, 22.1, 0.6), "V", ("0.00", ("22.10", "0.60"), "V")),
         ((None, 22.1, 0.6), "V", ("–", ("22.10", "0.60"), "V")),
@@ -85,9 +87,9 @@ def test_numbers_as_an_engineer_writes_them(reading, unit, shown):
 def test_a_difference_is_in_per_cent_or_in_kelvins():
     volts = scale_of("V", 24.0, 22.0)
     assert difference(24.0, 22.0, "V", volts) == "+9.1 %"
-    assert difference(0.0, 22.0, "V", volts) == "-100 %"
+    assert difference(0.0, 22.0, "V", volts) == "−100 %"
     assert difference(5000.0, 2.0, "V", scale_of("V", 5000.0, 2.0)) == "+>999 %"
-    assert difference(50.0, 55.5, "°C", scale_of("°C", 50.0, 55.5)) == "-5.5 K"
+    assert difference(50.0, 55.5, "°C", scale_of("°C", 50.0, 55.5)) == "−5.5 K"
     assert difference(0.5, 0.0, "V", scale_of("V", 0.5, 0.0)) == "+500.0"
     assert difference(22.0, None, "V", volts) == ""
 

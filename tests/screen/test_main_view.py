@@ -46,7 +46,7 @@ async def test_twelve_channels_fit_with_all_that_belongs_to_them(size, make_view
         for channel in view.info.bench.channel:
             assert row(lines, channel.name).rstrip().endswith("agrees"), channel.name
         output = row(lines, "output voltage")
-        for part in ("24.14 V", "24.30 ± 0.50", "-0.7 %", "├", "●", "┤"):
+        for part in ("24.14 V", "24.30 ± 0.50", "−0.7 %", "├", "●", "┤"):
             assert part in output
         assert "+2.3 K" in row(lines, "transformer")
         text = "\n".join(lines)

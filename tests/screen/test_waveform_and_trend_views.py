@@ -188,3 +188,16 @@ async def test_ascii_terminals_get_ascii(key, bench, read_screen):
         await pilot.press("down", key)
         text = await sees(app, pilot, read_screen, "*", "+--")
         assert text.isascii()
+
+
+async def test_the_axis_of_a_trend_can_be_zoomed_to_the_readings(app, read_screen):
+    """Readings of 24.1 V in a band of 24.0 ± 0.5 V."""
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("t")
+        whole = await sees(app, pilot, read_screen, "trend of mains voltage, V", "░", "23.5")
+        assert "zoomed" not in whole
+        await pilot.press("z")
+        zoomed = await sees(app, pilot, read_screen, "trend of mains voltage, V, zoomed to the readings")
+        assert "23.5" not in zoomed.split("expected")[0]
+        await pilot.press("z")
+        assert await sees(app, pilot, read_screen, "23.5") == whole

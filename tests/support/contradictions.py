@@ -102,11 +102,10 @@ def _of_a_row(message: str, channel: Channel, value: float | None, expected: flo
         return
     name, unit = re.escape(channel.name), UNITS[channel.quantity]
     verbs = "|".join(_READS)
-    for match in re.finditer(
-        rf"(?<![\w-]){name} (?:{verbs}) (?:exactly )?{_NUMBER}(?P<ratio> of the expected)?", message
-    ):
+    compared = r"(?P<ratio> % of the expected| times the expected)?"
+    for match in re.finditer(rf"(?<![\w-]){name} (?:{verbs}) (?:exactly )?{_NUMBER}{compared}", message):
         if match["ratio"]:
-            part = float(match["number"])
+            part = float(match["number"].replace("−", "-")) / (100.0 if "%" in match["ratio"] else 1.0)
             if expected and abs(part - value / expected) > _GRID * max(1.0, abs(part)):
                 yield f"{message!r}, where {channel.name} reads {value} of {expected}"
             continue

@@ -91,7 +91,7 @@ def still_view() -> FakeView:
     view.push(Forecast("diode case", NOW, "rising", 0.2, 118.0, 6.0, 220.0, 150.0, 300.0))
     view.push(Forecast("transformer", NOW, "rising", 0.05, 61.0, 4.0))
     advice = "a diode is open; switch off and test the diodes"
-    diode = f"output voltage reads 0.5 of the expected mean: {advice}"
+    diode = f"output voltage reads 50 % of the expected mean: {advice}"
     cause = Explanation("a diode is open", 0.91, diode, ("output voltage",), "output voltage", advice)
     view.push(Explanations(NOW, (cause,)))
     view.push(*EVENTS, now=NOW)

@@ -36,7 +36,7 @@ CALM = {
     "events": [{"time_s": 1.0, "channel": "vout", "kind": "note", "message": "vout reads 22.14 V"}],
     "explanations": [
         {"cause": "none of these", "likelihood": 0.4, "message": "case reads 80.5 °C and is heading for 91.3 °C"},
-        {"cause": "vout: a wrong range", "likelihood": 0.3, "message": "vout reads 1 of the expected mean"},
+        {"cause": "vout: a wrong range", "likelihood": 0.3, "message": "vout reads 100 % of the expected mean"},
     ],
 }
 
@@ -72,7 +72,8 @@ UNTOLD = {"cause": "none of these", "likelihood": 0.6, "message": "x: no cause c
         (changed("explanations", 0, "cause", to="nothing wrong"), "nothing wrong 0.40 above case"),
         (changed("channels", "case", "time_to_limit_s", to=60.0), "passes 110.0 in 60.0 s, and settles at 91.3"),
         (changed("channels", "case", "final", to={"value": 120.0, "uncertainty": 2.0}), "and never passes 110.0"),
-        (changed("explanations", 1, "message", to="vout reads 0.5 of the expected mean"), "22.1 of 22.0"),
+        (changed("explanations", 1, "message", to="vout reads 50 % of the expected mean"), "22.1 of 22.0"),
+        (changed("explanations", 1, "message", to="vout reads 3 times the expected mean"), "22.1 of 22.0"),
         (changed("events", 0, "message", to="vout reads 22.14"), "without its unit"),
         (changed("events", 0, "message", to="vout is at 23.9 V"), "where vout reads 22.14"),
     ],

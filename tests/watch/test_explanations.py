@@ -24,15 +24,21 @@ def causes(name, observations):
     return [one.cause for one in EXPLAINERS[name].explain(observations)]
 
 
+EVERY = [pytest.param(1, 0.9, 0.98, marks=pytest.mark.long), (4, 0.8, 0.93)]
+"""Of the drawn cases every one, or every fourth, whose parts scatter around those of all: thirty cases are few. The
+parts of which the true cause must be the first and among the first three. `watch_figures.py` measures more seeds."""
+
+
+@pytest.mark.parametrize(("every", "first_in", "among_three_in"), EVERY)
 @pytest.mark.parametrize("name", NAMES)
-def test_the_true_cause_comes_first_in_nine_of_ten(name):
-    drawn = [case for case in cases(BENCHES[name], 1) if case.visible]
+def test_the_true_cause_comes_first_in_nine_of_ten(name, every, first_in, among_three_in):
+    drawn = [case for case in cases(BENCHES[name], 1) if case.visible][::every]
     found = [EXPLAINERS[name].explain(case.observations) for case in drawn]
-    assert len(drawn) > 60
+    assert len(drawn) > 60 / every
     first = [is_named(case.cause, ranked[0]) for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(first) >= 0.9 * len(drawn)
+    assert sum(first) >= first_in * len(drawn)
     in_three = [case.cause in [one.cause for one in ranked[:3]] for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(in_three) >= 0.98 * len(drawn)
+    assert sum(in_three) >= among_three_in * len(drawn)
 
 
 def is_named(cause, first):
@@ -44,8 +50,9 @@ def is_named(cause, first):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_sound_bench_needs_no_explanation(name):
-    fine = [causes(name, faultless(BENCHES[name], seed))[0] for seed in range(10)]
-    assert fine.count(NOTHING_WRONG) == 10
+    # The benchmark of the watch counts a hundred seeds.
+    fine = [causes(name, faultless(BENCHES[name], seed))[0] for seed in range(4)]
+    assert fine == [NOTHING_WRONG] * 4
 
 
 def place(name, fault, seed):
@@ -145,7 +152,7 @@ def explain(ideal, **factors):
 def test_the_message_names_ratio_cause_and_remedy(ideal):
     first = explain(ideal, vout=0.4352)[0]
     assert first.cause == "vout: the meter is on its AC range"
-    assert first.message.startswith("vout reads 0.43")
+    assert first.message.startswith("vout reads 43.")
     assert first.message.endswith("of the expected rms: the meter is on its AC range; select AC+DC")
     assert first.likelihood > 0.95
 
@@ -220,7 +227,7 @@ def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
     ]
     first = EXPLAINERS["bridge"].explain(found)[0]
     assert "is on its AC range; select AC+DC" in first.message
-    assert "reads 0.435 of the expected rms" in first.message
+    assert "reads 43.5 % of the expected rms" in first.message
     assert first.likelihood > 0.9
 
 

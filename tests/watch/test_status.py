@@ -221,7 +221,7 @@ def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(chan
     assert seen(shorted) == "Get ready to switch off: winding is at 24.00 A, expected 3.10 ± 0.13 A (and 1 more)"
     assert seen((22.0, 0.7, 4.0)).startswith("Not as expected: winding is at 4.000 A"), "more, and not far too much"
     assert seen((22.0, 0.8, 4.0)).startswith("Not as expected: line is at 800.0 mA"), "the farthest off is named"
-    assert seen((22.0, 0.54, -31.0)).startswith("Get ready to switch off: winding is at -31.00 A")
+    assert seen((22.0, 0.54, -31.0)).startswith("Get ready to switch off: winding is at −31.00 A")
     clamp = Explanation("winding: the clamp's ratio is 10 times too large", 0.99, "x", ("winding",))
     assert seen((22.0, 0.54, 31.0), clamp).startswith("Not as expected: winding is at 31.00 A")
     diode = Explanation("a diode is shorted", 0.99, "x")

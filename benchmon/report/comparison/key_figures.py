@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench
 from benchmon.report.comparison.comparison import Compared, Comparison
+from benchmon.text import with_minus
 from benchmon.watch.wording import with_uncertainty
 
 
@@ -123,6 +124,6 @@ def _at_output(compared: Compared, at: int) -> str:
     difference = compared.differences[at - 1]
     if not (math.isfinite(difference.measured) and math.isfinite(difference.expected)):
         return ""
-    expected = f"{difference.expected:+.2f} V".replace("-", "−")
-    measured = with_uncertainty(difference.measured, difference.uncertainty, "V").replace("-", "−")
+    expected = with_minus(f"{difference.expected:+.2f} V")
+    measured = with_uncertainty(difference.measured, difference.uncertainty, "V")
     return f"; {compared.quantity}: expected {expected}, measured {measured}"

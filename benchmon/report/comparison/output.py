@@ -333,7 +333,7 @@ def _row(one: Compared) -> tuple[Cell, ...]:
 
 def _difference_cells(difference: Difference, unit: str) -> tuple[str, str]:
     """Return a difference as measured and as expected."""
-    measured = formatting.measured(difference.measured, difference.uncertainty, unit).replace("-", "−")
+    measured = formatting.measured(difference.measured, difference.uncertainty, unit)
     return measured, _plus(difference.expected, unit)
 
 

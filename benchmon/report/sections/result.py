@@ -17,7 +17,7 @@ from benchmon.report import formatting
 from benchmon.report.document import Cell, DocumentSection, Emphasis, Items, Paragraph, Table, Toned
 from benchmon.report.evaluation import ChannelResult, Findings
 from benchmon.report.sections.supply import capacitors_of
-from benchmon.text import NOTHING, clock, duration
+from benchmon.text import NOTHING, clock, duration, with_minus
 from benchmon.watch.channel_history import CASE_TO_JUNCTION
 from benchmon.watch.heating.heating import junction_from_case
 from benchmon.watch.plan import Outcome
@@ -235,7 +235,7 @@ def margins_section(found: Findings, ratings: Ratings | None) -> DocumentSection
 
 
 def _part(margin: float, *, ok: bool) -> Cell:
-    text = f"{100 * margin:.0f} %".replace("-", "−")
+    text = with_minus(f"{100 * margin:.0f} %")
     return text if ok else Toned(f"{text}, exceeded", Emphasis.BAD)
 
 

@@ -357,7 +357,9 @@ def _expected(expected: float | None, uncertainty: float | None, scale: Scale, s
     between = ("+/-" if symbols.ascii_only else " ± ") if around else "   "
     if scale.of_expected is not None:
         return (Cell(fit(symbols.plain(value), EXPECTED, symbols) + " " * GAP),)
-    text = fit(value, EXPECTED_WIDTH, symbols, "right") + between + fit(around, UNCERTAINTY_WIDTH, symbols)
+    text = (
+        fit(symbols.plain(value), EXPECTED_WIDTH, symbols, "right") + between + fit(around, UNCERTAINTY_WIDTH, symbols)
+    )
     return (Cell(text + " " * GAP),)
 
 
@@ -368,7 +370,8 @@ def _comparison(channel: ChannelState, scale: Scale, columns: Columns, symbols: 
     cells = []
     if columns.difference:
         text = difference(judgement.value, judgement.expected, channel.channel.unit, scale)
-        cells.append(Cell(fit(text, columns.difference, symbols, "right") + " " * GAP, role))
+        shown = fit(symbols.plain(text), columns.difference, symbols, "right")
+        cells.append(Cell(shown + " " * GAP, role))
     if columns.band:
         cells.append(Cell(draw_band(place_in_band(judgement), columns.band, symbols) + " " * GAP, role))
     return tuple(cells)

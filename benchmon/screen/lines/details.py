@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
 from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
 from benchmon.screen.lines.events import draw_event
-from benchmon.screen.lines.numbers import difference, scale_of, shown_unit, usable, value_in_words
+from benchmon.screen.lines.numbers import (
+    difference,
+    scale_of,
+    shown_unit,
+    usable,
+    value_in_words,
+    value_with_uncertainty,
+)
 from benchmon.screen.lines.row_annotations import cause_words, explained_channel
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
@@ -15,6 +27,9 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import unspecified_sentence
+
+if TYPE_CHECKING:
+    from benchmon.prediction.monte_carlo import Distribution
 
 _TITLES = 16
 _MOST_EVENTS = 200
@@ -37,6 +52,9 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
     for title, text in _setting(channel.channel, state):
         lines += _entry(title, text, width, symbols)
     lines += _pictures(channel, state, width, symbols)
+    spread = state.distributions.get(channel.channel.quantity)
+    if spread is not None:
+        lines += _histogram(spread, channel, width, symbols)
     own = [event for event in reversed(state.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
     lines += [(), rule(" its events, the latest first", width, symbols)]
     for event in own:
@@ -97,10 +115,7 @@ def _causes(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
 
 
 def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: str = "none") -> str:
-    if value is None:
-        return otherwise
-    spread = usable(uncertainty)
-    return value_in_words(value, unit) + (f" ± {value_in_words(spread, unit, 2)}" if spread is not None else "")
+    return otherwise if value is None else value_with_uncertainty(value, uncertainty, unit)
 
 
 def _setting(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
@@ -130,6 +145,80 @@ def _pictures(channel: ChannelState, state: SessionState, width: int, symbols: S
     if trend.strip():
         lines.append((_title(f"trend, {channel.trend.span:g} s each"[: _TITLES - 1]), Cell(trend)))
     return lines
+
+
+_HISTOGRAM_ROWS = 6
+_HISTOGRAM_MARGIN = 2
+
+
+def _histogram(spread: Distribution, channel: ChannelState, width: int, symbols: SymbolSet) -> list[Line]:
+    """Return how a quantity is distributed over the supplies drawn, with the place of this unit among them.
+
+    Under the columns stands the interval of 95 of 100 supplies, then the reading, an arrow at the edge where it is
+    beyond all of them. Nothing where there is no room, or where all supplies are alike.
+    """
+    room = min(len(spread.counts), width - 2 * _HISTOGRAM_MARGIN)
+    if room < 12 or not spread.greatest > spread.least:
+        return []
+    counts = _in_columns(spread.counts, room)
+
+    def column(value: float) -> int:
+        part = (value - spread.least) / (spread.greatest - spread.least)
+        return min(room - 1, max(0, math.floor(part * room)))
+
+    low, middle, high = column(spread.low), column(spread.mean), column(spread.high)
+    base = [symbols.rule if low <= at <= high else " " for at in range(room)]
+    base[middle], base[low], base[high] = symbols.band_middle, symbols.band_start, symbols.band_end
+    rows = [
+        Cell("".join(_bar(count * _HISTOGRAM_ROWS / max(counts) - row, symbols) for count in counts))
+        for row in reversed(range(_HISTOGRAM_ROWS))
+    ]
+    margin = Cell(" " * _HISTOGRAM_MARGIN)
+    lines: list[Line] = [(), rule(" how supplies within the tolerances spread", width, symbols)]
+    lines += [(margin, row) for row in (*rows, Cell("".join(base)))]
+    value = usable(channel.value)
+    if value is not None:
+        sign = symbols.up
+        if not spread.least <= value <= spread.greatest:
+            sign = symbols.far_below if value < spread.least else symbols.far_above
+        lines.append((margin, Cell(" " * column(value) + sign, StyleRole.STRONG)))
+        unit = shown_unit(channel.channel.quantity, channel.channel.unit)
+        words = f"this unit: {value_in_words(value, unit)}, {_rank(spread, value)}"
+        lines += [(margin, Cell(piece)) for piece in wrap(symbols.plain(words), max(1, width - _HISTOGRAM_MARGIN))]
+    return lines
+
+
+def _in_columns(counts: Sequence[int], columns: int) -> list[float]:
+    """Return counts spread over a number of columns, at most as many as there are counts."""
+    ends = [len(counts) * at / columns for at in range(columns + 1)]
+    return [
+        sum(
+            count * max(0.0, min(end, place + 1) - max(begin, place))
+            for place, count in enumerate(counts[int(begin) : math.ceil(end)], int(begin))
+        )
+        for begin, end in pairwise(ends)
+    ]
+
+
+def _bar(filled: float, symbols: SymbolSet) -> str:
+    """Return one cell of a column, of which a part is `filled`: all of it from 1 on."""
+    if symbols.ascii_only:
+        return symbols.bar_full if filled >= 0.5 else " "
+    eighths = round(min(1.0, max(0.0, filled)) * len(symbols.trend))
+    return symbols.trend[eighths - 1] if eighths else " "
+
+
+def _rank(spread: Distribution, value: float) -> str:
+    """Return in words where a value stands among the supplies drawn, to 1 in 100."""
+    if value < spread.least:
+        return "below all but 1 of 1000 supplies"
+    if value > spread.greatest:
+        return "above all but 1 of 1000 supplies"
+    parts = (value - spread.least) / (spread.greatest - spread.least) * len(spread.counts)
+    whole = int(parts)
+    below = sum(spread.counts[:whole]) + (parts - whole) * sum(spread.counts[whole : whole + 1])
+    share = min(99, max(1, round(100 * below / sum(spread.counts))))
+    return f"above {share} of 100 supplies"
 
 
 def _title(text: str) -> Cell:

@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from benchmon.quantities import format_value
+from benchmon.text import MINUS, with_minus
+from benchmon.watch.wording import decimals_of, with_uncertainty
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _WITHOUT_PREFIX = ("°C", "Hz", "")
@@ -47,8 +49,8 @@ class Scale:
             if not text or len(text) > width:
                 text = _power_of_ten(scaled, places)
         if len(text) > width:
-            return "huge" if value > 0 else "-huge"
-        return text.removeprefix("-") if text.strip("-0.") == "" else text
+            return "huge" if value > 0 else f"{MINUS}huge"
+        return text.removeprefix("-") if text.strip("-0.") == "" else with_minus(text)
 
 
 def _power_of_ten(value: float, places: int) -> str:
@@ -87,8 +89,19 @@ def value_in_words(value: float | None, unit: str, digits: int = 4) -> str:
     """Return a value with its unit, which is that of `shown_unit`."""
     known = usable(value)
     return (
-        f"{100 * known:.{digits}g} %" if unit == _PER_CENT and known is not None else format_value(value, unit, digits)
+        with_minus(f"{100 * known:.{digits}g} %")
+        if unit == _PER_CENT and known is not None
+        else format_value(value, unit, digits)
     )
+
+
+def value_with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
+    """Return a value with its expanded uncertainty, where that is known; the unit is that of `shown_unit`."""
+    spread = usable(uncertainty)
+    if spread is None:
+        return value_in_words(value, unit)
+    factor = 100 if unit == _PER_CENT else 1
+    return with_uncertainty(factor * value, factor * spread, unit)
 
 
 def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
@@ -143,7 +156,9 @@ def expected_parts(expected: float | None, uncertainty: float | None, scale: Sca
         return f"{scale.of_expected.number(value, width=EXPECTED_WIDTH)} {scale.of_expected.unit}", ""
     if not spread:
         return scale.number(value, width=EXPECTED_WIDTH), ""
-    decimals = min(3, max(0, 1 - _order(abs(spread)) + scale.exponent))
+    last = decimals_of(spread) + scale.exponent
+    value, spread = (round(number, last - scale.exponent) for number in (value, spread))
+    decimals = min(3, max(0, last))
     while decimals and len(f"{value / 10.0**scale.exponent:.{decimals}f}") > EXPECTED_WIDTH:
         decimals -= 1
     return scale.number(value, decimals, EXPECTED_WIDTH), scale.number(abs(spread), decimals, UNCERTAINTY_WIDTH)
@@ -162,7 +177,7 @@ def difference(value: float | None, expected: float | None, unit: str, scale: Sc
 
 
 def _sign(number: float) -> str:
-    return "+" if number >= 0 else "-"
+    return "+" if number >= 0 else MINUS
 
 
 def _signed(number: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchmon.quantities import Expected, format_value
-from benchmon.screen.lines.numbers import shown_unit, value_in_words
+from benchmon.screen.lines.numbers import shown_unit, value_in_words, value_with_uncertainty
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -13,7 +13,6 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
 from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, step_cautions
 from benchmon.watch.records import Verdict
-from benchmon.watch.wording import with_uncertainty
 
 _TITLES = 15
 _ROLES = {
@@ -162,11 +161,7 @@ def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], sym
     if expected is None or quantity in _GIVEN:
         return ()
     unit = shown_unit(quantity, expected.unit)
-    if unit == expected.unit:
-        value = with_uncertainty(expected.value, expected.uncertainty, unit)
-    else:
-        value = f"{value_in_words(expected.value, unit, 3)} ± {value_in_words(expected.uncertainty, unit, 2)}"
-    value = symbols.plain(value)
+    value = symbols.plain(value_with_uncertainty(expected.value, expected.uncertainty, unit))
     now = symbols.plain("–" if judgement is None else value_in_words(judgement.value, unit))
     return (
         Cell(" " + fit_name(symbols.plain(channel.channel.name), _NAME, symbols), StyleRole.QUIET),

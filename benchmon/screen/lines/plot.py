@@ -14,12 +14,12 @@ import plotext  # type: ignore[import-untyped]
 from benchmon.screen.lines.text import Cell, Line
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
-from benchmon.text import clock
+from benchmon.text import clock, with_minus
 
 _COLOURS = {StyleRole.QUIET: 8, StyleRole.GOOD: 6, StyleRole.DOUBT: 3, StyleRole.BAD: 1, StyleRole.STRONG: 7}
 _ROLES = {str(colour): role for role, colour in _COLOURS.items()}
 _ANSI = re.compile(r"\x1b\[([0-9;]*)m")
-_IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·", "++++-|++++++.")
+_IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·−", "++++-|++++++.-")
 _LEAST_ROOM = 1e-15
 _BLANKS = " \N{BRAILLE PATTERN BLANK}"
 _ROWS_A_TICK, _COLUMNS_A_TICK = 3, 14
@@ -60,7 +60,7 @@ class Axis:
 
     def label(self, value: float) -> str:
         """Return a tick's number in the axis's unit with its prefix."""
-        return f"{value / 10.0**self.exponent:.6g}"
+        return with_minus(f"{value / 10.0**self.exponent:.6g}")
 
 
 _TIME_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400)

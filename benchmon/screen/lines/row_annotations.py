@@ -8,8 +8,9 @@ from benchmon.screen.lines.text import wrap
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
+from benchmon.text import with_minus
 from benchmon.watch.records import Explanation, Verdict
-from benchmon.watch.status import NOTHING_WRONG
+from benchmon.watch.status import LIKELY, NONE_OF_THESE, NOTHING_WRONG
 from benchmon.watch.wording import likelihood_in_words
 
 _MOST_CAUSES = 2
@@ -58,6 +59,8 @@ def likely_causes(state: SessionState) -> list[Explanation]:
 def cause_words(cause: Explanation, channel: str) -> str:
     """Return a cause and its remedy; the reading is left out where the row above, that of `channel`, shows it."""
     words = cause.advice if cause.advice and cause.evidence == channel else cause.message
+    if cause.cause == NONE_OF_THESE and cause.likelihood >= LIKELY:
+        return words
     return f"{likelihood_in_words(cause.likelihood)} likely: {words}"
 
 
@@ -82,8 +85,8 @@ def _course(state: SessionState, channel: str, words: str) -> str:
     forecast = state.outlooks.forecasts[channel]
     if forecast.final is None:
         return words
-    around = f" ± {forecast.uncertainty:.0f}" if forecast.uncertainty is not None else ""
-    return f"{words}; it would settle at {forecast.final:.0f}{around} °C"
+    around = f" ± {max(1.0, forecast.uncertainty):.0f}" if forecast.uncertainty is not None else ""
+    return with_minus(f"{words}; it would settle at {forecast.final:.0f}{around} °C")
 
 
 def _lines(

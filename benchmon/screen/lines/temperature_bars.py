@@ -18,7 +18,7 @@ from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
-from benchmon.text import coarse, countdown
+from benchmon.text import coarse, countdown, with_minus
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def temperature_words(value: float | None, limits: TemperatureLimits) -> str:
         return f"{'over' if value > 0 else 'under'} range ({limits.end:.4g} °C)"
     number = usable(value)
     live = "–" if number is None else f"{number:.1f}" if abs(number) < 1e5 else f"{number:.1e}"
-    return f"{live} of {limits.end:.4g} °C"
+    return with_minus(f"{live} of {limits.end:.4g} °C")
 
 
 def course_words(course: Course) -> str:
@@ -112,7 +112,7 @@ def course_words(course: Course) -> str:
     if course.to_limit is not None:
         return f"limit in {countdown(coarse(course.to_limit))}"
     if course.final is not None and abs(course.final) < 1e4:
-        return f"→ {course.final:.0f} °C"
+        return with_minus(f"→ {course.final:.0f} °C")
     return ""
 
 

@@ -24,7 +24,10 @@ _BY_SEVERITY = "!dsnha."
 
 @dataclass(frozen=True, slots=True)
 class TrendPage:
-    """What the page shows: a channel from `since` to `until` (session seconds), in parts, with what was expected."""
+    """What the page shows: a channel from `since` to `until` (session seconds), in parts, with what was expected.
+
+    Where it is `zoomed` the axis holds the readings alone, else the expected band as well.
+    """
 
     channel: Channel
     since: float
@@ -32,6 +35,7 @@ class TrendPage:
     parts: tuple[TrendBin, ...] = ()
     wanted: tuple[Expected | None, ...] = ()
     problem: str = ""
+    zoomed: bool = False
 
 
 def trend_lines(
@@ -41,7 +45,8 @@ def trend_lines(
     width, height = size
     name, unit = symbols.plain(page.channel.name), symbols.plain(page.channel.unit)
     span = f"{clock(page.since)} to {clock(page.until)}"
-    lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}", width, symbols, span)]
+    zoomed = ", zoomed to the readings" if page.zoomed else ""
+    lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}{zoomed}", width, symbols, span)]
     if not any(part.count for part in page.parts):
         words = page.problem or "no readings in this span"
         return [*lines, (Cell(fit(f" {symbols.plain(words)}", width, symbols), StyleRole.QUIET),)]
@@ -69,7 +74,8 @@ def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: Symb
             Curve(middles, highs, StyleRole.DOUBT, dotted=True),
         ]
     drawn.append(Curve(middles, means, StyleRole.GOOD))
-    y = axis_around([*lows, *highs, *_seen(below, above, lows, highs)], page.channel.unit)
+    band = [] if page.zoomed else _seen(below, above, lows, highs)
+    y = axis_around([*lows, *highs, *band], page.channel.unit)
     x = TimeAxis(page.since, page.until, "s")
     return draw_plot(drawn, (x, y), (width, height), symbols)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from textual import work
 from textual.widget import Widget
@@ -39,7 +40,8 @@ class TrendView(View, record=TREND):
         self._cursor = 1.0
         self._page: TrendPage | None = None
         self._loaded = -1.0
-        self._drawing = Canvas(self._draw, lambda: (self._page, self._cursor, self.state.events_seen))
+        self._is_zoomed = False
+        self._drawing = Canvas(self._draw, lambda: (self._page, self._cursor, self._is_zoomed, self.state.events_seen))
 
     def body(self) -> Iterable[Widget]:
         """Return the drawing."""
@@ -73,6 +75,11 @@ class TrendView(View, record=TREND):
         """Show a longer or a shorter span."""
         self._span = min(len(SPANS) - 1, max(0, self._span + steps))
         self._reload()
+
+    def action_zoom(self) -> None:
+        """Zoom the axis to the readings, or back to the expected band."""
+        self._is_zoomed = not self._is_zoomed
+        self._drawing.show()
 
     def action_go(self, spans: float) -> None:
         """Go back in time by a part of the span; forward where negative, at most to now."""
@@ -113,4 +120,5 @@ class TrendView(View, record=TREND):
     def _draw(self, width: int, height: int) -> list[Line]:
         if self._page is None:
             return []
-        return trend_lines(self._page, tuple(self.state.events), self._cursor, (width, height), self.symbols)
+        page = replace(self._page, zoomed=self._is_zoomed)
+        return trend_lines(page, tuple(self.state.events), self._cursor, (width, height), self.symbols)

@@ -27,6 +27,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import format_value, is_temperature
+from benchmon.text import with_minus
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
 from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
@@ -64,12 +65,16 @@ _GRID = 0.02
 
 
 class Explainer:
-    """Explains the readings of one bench. What it computes for a mains voltage it keeps."""
+    """Explains the readings of one bench. What it computes for a mains voltage it keeps.
+
+    Where the `mains_is_set_by_hand`, at a variable transformer, any reading of the mains can be true.
+    """
 
     KEPT = 12
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, *, mains_is_set_by_hand: bool = False) -> None:
         self._bench = bench
+        self._believed = math.inf if mains_is_set_by_hand else _MAINS_WITHIN
         self._faults = CircuitFaults(bench)
         self._solved: dict[float, tuple[MeterValues, list[Hypothesis]]] = {}
 
@@ -115,8 +120,12 @@ class Explainer:
         """Return the mains voltage to solve for first: near what is measured, where that can be true."""
         nominal = self._bench.mains.voltage
         for one in observations:
-            if one.channel.quantity == "mains.voltage.rms" and abs(one.value / nominal - 1.0) < _MAINS_WITHIN:
-                return nominal * (1.0 + _GRID * round((one.value / nominal - 1.0) / _GRID))
+            if (
+                one.channel.quantity == "mains.voltage.rms"
+                and one.value > 0.0
+                and abs(one.value / nominal - 1.0) < self._believed
+            ):
+                return nominal * _GRID * max(1, round(one.value / nominal / _GRID))
         return nominal
 
     def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
@@ -266,6 +275,8 @@ def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
 
 _NEXT_TO_NOTHING = 0.02
 """Part of the expected value below which a reading counts as none."""
+_SEVERAL = 2.0
+"""From so many times the expected value on, a ratio is no longer given in per cent."""
 
 
 def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
@@ -288,7 +299,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
             now = format_value(worst.read, channel.unit)
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
-    return channel.name, f"{channel.name} reads {worst.value / right:.3g} of the expected {what}"
+    ratio = worst.value / right
+    part = f"{ratio:.3g} times" if ratio >= _SEVERAL else with_minus(f"{100 * ratio:.3g} % of")
+    return channel.name, f"{channel.name} reads {part} the expected {what}"
 
 
 _LOOKED_INTO = 6

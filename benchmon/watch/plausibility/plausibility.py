@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import UNITS, format_value
+from benchmon.text import with_minus
 from benchmon.watch.plausibility.rules import Rule, rules_of, slack_of
 
 BROKEN_BEYOND = 2.0
@@ -128,7 +129,7 @@ def _culprit(inside: Sequence[MeasuredValue]) -> tuple[str, str]:
     if predicted:
         worst = _largest(predicted)[0]
         if abs(worst.en or 0.0) > 1.0:
-            return worst.channel, f"En {worst.en:+.1f}".replace("-", "−")
+            return worst.channel, with_minus(f"En {worst.en:+.1f}")
     coarsest = _largest([(reading, reading.uncertainty / max(abs(reading.value), 1e-12)) for reading in inside])
     return coarsest[0].channel, "the least exact of them" if len(coarsest) == 1 else "no other is less exact"
 

@@ -33,9 +33,10 @@ from fork_server import ForkServer
 from benchmon.errors import BenchmonError
 from benchmon.screen.actions import SwitchOffRequest
 from benchmon.session.follower import open_session_view
-from benchmon.session.records import RecorderState
+from benchmon.session.records import RecorderState, SessionView
 from benchmon.session.requests import Note, OperatorRequest, StopRecording, SwitchPowerOff
 from benchmon.watch.plan import Action, StepRequest
+from support.waiting import until
 
 DONE_WITHIN = 8.0
 TRIES_OF_ONE_RECORDER = 10
@@ -81,7 +82,7 @@ _SCREENS: dict[str, OperatorRequest] = {
 
 def ask(path: str, what: str, at: float) -> dict[str, object]:
     """Be a screen that asks at a moment of the monotonic clock; return what became of it, as it knows."""
-    view = open_session_view(path)
+    view = until(lambda: _open(path))
     start = view.poll().now
     time.sleep(max(0.0, at - time.monotonic()))
     asked = time.monotonic()
@@ -108,6 +109,14 @@ def ask(path: str, what: str, at: float) -> dict[str, object]:
         "unheard": request.is_unheard,
         "events": answers,
     }
+
+
+def _open(path: str) -> SessionView | None:
+    """Open a session; None where that cannot be read just now."""
+    try:
+        return open_session_view(path)
+    except BenchmonError:
+        return None
 
 
 class Attack:
