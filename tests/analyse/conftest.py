@@ -1,29 +1,15 @@
-"""Captures as files, and a cache of predicted waves."""
+"""Captures as files, and waves of faults that are solved once."""
 
 import pytest
 
-from benchmon.watch.diagnosis.suspected_fault import SuspectedFault
 from support.captures import write_capture
-
-
-@pytest.fixture(scope="session")
-def solved_faults():
-    """Return a cache of the traces of faults, by bench, defect and mains voltage."""
-    return {}
+from support.solved_once import solve_once
 
 
 @pytest.fixture(autouse=True)
-def _each_fault_is_solved_once(monkeypatch, solved_faults):
+def _each_fault_is_solved_once(monkeypatch):
     """Share the waves of faults between the captures of one bench: they do not depend on a capture."""
-    solve = SuspectedFault.traces
-
-    def traces(fault, mains):
-        key = (repr(fault.bench), repr((fault.changes, fault.added, fault.defects)), mains)
-        if key not in solved_faults:
-            solved_faults[key] = solve(fault, mains)
-        return solved_faults[key]
-
-    monkeypatch.setattr(SuspectedFault, "traces", traces)
+    solve_once(monkeypatch)
 
 
 @pytest.fixture

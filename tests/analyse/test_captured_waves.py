@@ -274,10 +274,10 @@ def test_a_wave_that_rises_several_times_a_period_is_measured(periods, phase):
 
 
 def test_19_of_20_true_values_lie_within_the_uncertainty():
-    """k = 2: of 100 captures by a noisy scope of 8 or 12 bits, at any phase and length."""
+    """k = 2: of 60 captures by a noisy scope of 8 or 12 bits, at any phase and length."""
     draw = np.random.default_rng(0)
     inside = dict.fromkeys(("rms", "mean", "frequency", "peak"), 0)
-    for number in range(100):
+    for number in range(60):
         samples, noise, bits = int(draw.integers(1500, 4000)), draw.choice([0.002, 0.02]), draw.choice([8, 12])
         time = np.arange(samples) * draw.uniform(2.2, 12) / 50 / samples
         of, mean, rms = SHAPES[("sine", "rectified", "half wave")[number % 3]]
@@ -292,7 +292,7 @@ def test_19_of_20_true_values_lie_within_the_uncertainty():
         }
         for name, value in true.items():
             inside[name] += abs(found[name].value - value) <= found[name].uncertainty
-    assert all(count >= 92 for count in inside.values()), inside
+    assert all(count >= 55 for count in inside.values()), inside
 
 
 def distortion(size):

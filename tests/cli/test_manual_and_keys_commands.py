@@ -10,14 +10,9 @@ import pytest
 
 from benchmon.cli.keys import bench_sections, sections_as_text, sections_named
 from benchmon.cli.manual import page_names, page_text
+from support.commands import run_command
 
 ESCAPE = "\x1b["
-
-
-def benchmon(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "benchmon", *arguments], capture_output=True, text=True, timeout=60, check=False
-    )
 
 
 def in_a_terminal(*arguments, **variables):
@@ -46,7 +41,7 @@ def plain(text):
 
 
 def test_without_a_topic_the_pages_are_listed_with_a_line_each():
-    done = benchmon("manual")
+    done = run_command("manual")
     assert done.returncode == 0
     rows = [line.split(None, 1) for line in done.stdout.splitlines() if line.startswith("  ")]
     assert [name for name, _ in rows] == page_names()
@@ -54,7 +49,7 @@ def test_without_a_topic_the_pages_are_listed_with_a_line_each():
 
 
 def test_in_a_pipe_a_page_is_its_markdown():
-    done = benchmon("manual", "plan")
+    done = run_command("manual", "plan")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == page_text("plan")
     assert done.stdout.startswith("# ")
@@ -83,14 +78,14 @@ def test_a_page_is_found_however_its_name_is_spelled(topic):
     [("plam", "did you mean plan?"), ("csv_tail", "files"), ("report", "afterwards"), ("zzz", "lists the pages")],
 )
 def test_an_unknown_topic_is_one_line_that_proposes_a_page(topic, proposal):
-    done = benchmon("manual", topic)
+    done = run_command("manual", topic)
     assert (done.returncode, done.stdout) == (2, "")
     assert proposal in done.stderr
     assert len(done.stderr.splitlines()) == 1
 
 
 def test_all_keys_are_printed_in_a_pipe_without_codes():
-    done = benchmon("keys")
+    done = run_command("keys")
     assert (done.returncode, done.stderr) == (0, "")
     assert ESCAPE not in done.stdout
     assert re.search(r"^  voltage +V +required$", done.stdout, re.MULTILINE)
@@ -100,7 +95,7 @@ def test_all_keys_are_printed_in_a_pipe_without_codes():
 
 
 def test_a_section_is_printed_alone():
-    done = benchmon("keys", "ambient")
+    done = run_command("keys", "ambient")
     assert done.stdout.startswith("[ambient]\n")
     assert re.search(r"^  temperature +°C +25$", done.stdout, re.MULTILINE)
     assert "[mains]" not in done.stdout
@@ -131,7 +126,7 @@ def test_a_name_may_stand_for_several_sections(asked, headings):
     ],
 )
 def test_an_unknown_section_is_one_line_that_proposes_one(section, proposal):
-    done = benchmon("keys", section)
+    done = run_command("keys", section)
     assert (done.returncode, done.stdout) == (2, "")
     assert proposal in done.stderr
     assert len(done.stderr.splitlines()) == 1

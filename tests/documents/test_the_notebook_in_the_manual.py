@@ -6,10 +6,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 import benchmon
+from benchmon_simulated.scenarios import scenario_named
+from support.written_sessions import write_session
 
 PAGE = (Path(__file__).parents[2] / "benchmon" / "manual" / "python.md").read_text(encoding="utf-8")
 CODE = re.search(r"<!-- the notebook -->\n```python\n(.*?)```", PAGE, re.DOTALL)[1]
@@ -17,14 +18,9 @@ CODE = re.search(r"<!-- the notebook -->\n```python\n(.*?)```", PAGE, re.DOTALL)
 
 @pytest.fixture
 def session_folder(tmp_path):
-    """Return a folder with the session that the page opens, of the simulated bench, recorded until it is predicted."""
-    path = tmp_path / "conveyor.benchmon"
-    for seconds in (3, 10, 30):
-        path.unlink(missing_ok=True)
-        command = [sys.executable, "-m", "benchmon", "demo", "reservoir", "--headless", f"--for={seconds}s"]
-        subprocess.run([*command, f"--session={path}"], check=True, capture_output=True, timeout=60)
-        if np.isfinite(benchmon.open_session(path).readings("output").en).any():
-            break
+    """Return a folder with a session of the bench that the page opens."""
+    bench = benchmon.load_bench(scenario_named("reservoir").path)
+    write_session(tmp_path / "conveyor.benchmon", bench, benchmon.predict(bench).quantities)
     return tmp_path
 
 
@@ -47,8 +43,6 @@ def test_the_library_offers_what_its_page_says():
 
 
 def test_a_prediction_takes_a_bench_or_its_file():
-    from benchmon_simulated.scenarios import scenario_named  # noqa: PLC0415
-
     path = scenario_named("bridge").path
     found = benchmon.predict(str(path), mains_voltage=231.0)
     assert found.mains_voltage == 231.0

@@ -16,7 +16,7 @@ from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.solved import SolvedQuantities, solve
 from support.circuits.balance import Balance
-from support.circuits.drawn import KINDS, capacitor, choke, current, draw_wild, plain, resistor
+from support.circuits.drawn import KINDS, capacitor, choke, current, draw, draw_wild, plain, resistor
 
 OPEN = {"kind": "open"}
 RESERVOIR = [capacitor(4.7e-3, 0.05)]
@@ -161,11 +161,25 @@ def test_a_circuit_without_a_steady_state_names_the_part_and_a_value_that_has_on
     assert predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 2e-3})).quantities
 
 
+def test_a_large_choke_alone_behind_a_half_wave_has_a_steady_state():
+    # Conduction lasts nearly the whole period, and the choke holds almost all of the voltage: its mean current is
+    # V̂/(ωL), as for an ideal diode and no resistance (a textbook's case, from memory).
+    found = predict(plain("half wave", filter=[choke(5.0, 0.1)], load=resistor(10.0))).quantities
+    assert found["output.current.mean"].value == pytest.approx((20.0 * 2**0.5 - 0.7) / (314.16 * 5.0), rel=0.1)
+
+
+def test_a_choke_before_a_regulator_has_a_steady_state_from_a_guess_nearer_to_zero():
+    bench = draw(random.Random(6383168), "centre tap")
+    found = predict(bench).quantities
+    assert found["output.voltage.mean"].value == pytest.approx(bench.regulator.output_voltage, rel=1e-6)
+    assert found["diode.current.mean"].value == pytest.approx(bench.load.current / 2.0, rel=1e-3)
+
+
 def test_without_a_single_cause_the_message_says_so(monkeypatch):
     def never(*_):
         raise NoSteadyState("none")
 
-    monkeypatch.setattr("benchmon.prediction.circuit.steady_state.solve_circuit", never)
+    monkeypatch.setattr("benchmon.prediction.circuit.steady_state.circuit_of", never)
     bench = plain(filter=[choke(0.1), capacitor(1e-3)])
     assert "no single part is to blame" in diagnose_convergence(bench, parts_of(bench))
 

@@ -24,6 +24,7 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Explanation, Explanations, Flag
 from benchmon.watch.verdict import judgement_of
 from support.certificates import own_certificate
+from support.commands import run_command
 from support.supplies import supply
 from support.waiting import until
 
@@ -292,14 +293,24 @@ def listing(broker, word):
 
 
 def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path):
-    command = [sys.executable, "-m", "benchmon", "run", str(bench_file_of_nothing), "--headless", "--for", "20s"]
+    command = [sys.executable, "-m", "benchmon", "run", str(bench_file_of_nothing), "--headless"]
     command += ["--publish", broker.url, "--session", str(tmp_path / "c.benchmon")]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as run:
-        listed = until(lambda: listing(broker, "recording"))
+        try:
+            listed = until(lambda: listing(broker, "recording"))
+        finally:
+            run.send_signal(signal.SIGINT)
         assert "Workshop / supply + 1" in listed.stdout
         assert listed.returncode == 0
         assert run.wait(60) == 0
     assert "Ended" in until(lambda: listing(broker, "finished")).stdout
+
+
+@pytest.fixture
+def sessions(tmp_path, monkeypatch):
+    """Return the folder in which sessions go that are not named."""
+    monkeypatch.setenv("BENCHMON_SESSIONS", str(tmp_path / "sessions"))
+    return tmp_path / "sessions"
 
 
 @pytest.mark.parametrize(
@@ -314,14 +325,14 @@ def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path
         ("mqtt://host/lab/+", "may hold neither + nor #"),
     ],
 )
-def test_addresses_that_are_none_are_refused_before_anything_is_recorded(url, words, bench_file_of_nothing, tmp_path):
+def test_addresses_that_are_none_are_refused_before_anything_is_recorded(url, words, bench_file_of_nothing, sessions):
     for command in (("benches", url, "--once"), ("run", bench_file_of_nothing, "--headless", "--publish", url)):
-        done = benchmon(*command, env=os.environ | {"BENCHMON_SESSIONS": str(tmp_path / "sessions")})
+        done = run_command(*command)
         assert (done.returncode, done.stdout) == (2, "")
         assert words in done.stderr
         assert "secret" not in done.stderr
         assert len(done.stderr.splitlines()) == 1
-    assert not (tmp_path / "sessions").exists() or not list((tmp_path / "sessions").iterdir())
+    assert not sessions.exists() or not list(sessions.iterdir())
 
 
 def test_no_broker_is_one_line():

@@ -150,3 +150,35 @@ def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosi
     told = feed(diagnosis, 16.0, {"output": ac}, start=4.0)
     told += later(diagnosis, 20.0, lambda news: causes(told + news))
     assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
+
+
+def test_a_typed_value_is_no_evidence_once_the_supply_has_changed():
+    """The ripple doubles after the output was typed in: the old value neither hides that nor is taken to be wrong."""
+    by_hand = tuple(one.model_copy(update={"driver": "hand"}) for one in BENCH.instrument if one.name == "multimeter")
+    live = tuple(one for one in BENCH.instrument if one.name != "multimeter")
+    made = DiagnosisService(BENCH.model_copy(update={"instrument": by_hand + live}))
+    asked = []
+    made._explaining.ask = asked.append
+    made.expect(PREDICTION, None)
+    typed = {channel.name for channel in BENCH.channel if channel.instrument == "multimeter"}
+    watch = Watch(BENCH.channel, made.history)
+
+    def read(names, now, changed):
+        for channel in BENCH.channel:
+            if channel.name in names:
+                expected = PREDICTION.at(channel.quantity)
+                value = changed.get(channel.name, expected.value)
+                made.observe(watch.judge(channel.name, now, value, expected)[0])
+
+    names = {channel.name for channel in BENCH.channel}
+    read(names, 0.0, {})
+    wrong = {"mains current": 3 * PREDICTION.quantities["mains.current.rms"].value}
+    for step in range(24):
+        read(names - typed, 0.25 * step, wrong if step > 4 else {})
+        made.news(0.25 * step)
+    assert not typed & {one.channel.name for one in asked[-1]}
+    read({"output"}, 6.0, {})
+    for step in range(24, 40):
+        read(names - typed, 0.25 * step, wrong)
+        made.news(0.25 * step)
+    assert typed & {one.channel.name for one in asked[-1]} == {"output"}

@@ -51,11 +51,16 @@ def spawn(bench_file, tmp_path):
             recorder.wait(60)
 
 
-def test_it_can_be_followed_when_it_is_ready(spawn):
+def test_it_can_be_followed_when_it_is_ready_and_outlives_a_lost_terminal(spawn):
     recorder = spawn()
     view = open_session_view(recorder.path)
     assert view.live
     assert until(lambda: view.poll().judgements)
+    assert os.getsid(recorder.pid) == recorder.pid
+    os.kill(recorder.pid, signal.SIGHUP)
+    start = view.poll().now
+    until(lambda: view.poll().now > start + 0.5)
+    assert recorder.poll() is None
     assert recorder.stop() == 0
     assert until(lambda: view.poll().state is RecorderState.FINISHED)
     assert not view.live
@@ -83,16 +88,6 @@ def test_a_serial_number_is_one_short_line(bench_file, serial):
     assert "--serial" in str(answer.exception)
 
 
-def test_it_has_a_session_of_its_own_and_outlives_a_lost_terminal(spawn):
-    recorder = spawn()
-    assert os.getsid(recorder.pid) == recorder.pid
-    os.kill(recorder.pid, signal.SIGHUP)
-    view = open_session_view(recorder.path)
-    start = view.poll().now
-    until(lambda: view.poll().now > start + 0.5)
-    assert recorder.poll() is None
-
-
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_it_ends_cleanly_on_a_signal(spawn, tmp_path, number):
     recorder = spawn()
@@ -106,7 +101,7 @@ def test_it_ends_cleanly_on_a_signal(spawn, tmp_path, number):
 
 def test_it_ends_by_itself_and_tells_of_a_trip(spawn, meter):
     meter.line = lambda _: "m 230.0 v 15.0 t 95.0"
-    assert spawn(duration=0.8).wait(15) == 1
+    assert spawn(duration=0.8).wait(60) == 1
 
 
 def test_a_request_stops_it(spawn):
@@ -161,7 +156,7 @@ def test_no_screen_library_is_loaded(bench_file, tmp_path):
     assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(2))
 def test_a_kill_loses_nothing_that_was_shown(spawn, seed, tmp_path):
     recorder = spawn()
     views = [open_session_view(recorder.path) for _ in range(2)]

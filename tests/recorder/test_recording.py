@@ -14,6 +14,7 @@ from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording
 from benchmon.watch.records import Event, Flag, Verdict
+from support.live_recordings import live_recording, record_until
 from support.waiting import until
 
 
@@ -30,11 +31,11 @@ def by_name(summary):
 
 
 def test_a_recording_from_socket_to_file(tmp_path, bench):
-    ready = []
     path = tmp_path / "a.benchmon"
-    summary = record(bench, path, duration=1.5, on_ready=lambda: ready.append(open_session_view(path).live))
-    update = recorded(path)
-    assert ready == [True]
+    with live_recording(bench, path) as live:
+        assert live.view.live
+        live.read(3)
+    summary, update = live.summary, recorded(path)
     assert [file.name for file in tmp_path.iterdir()] == ["a.benchmon"]
     assert {judgement.channel for judgement in update.judgements} == {"line", "vout", "case"}
     kinds = [event.kind for event in update.events]
@@ -51,7 +52,9 @@ def test_a_recording_from_socket_to_file(tmp_path, bench):
 def test_readings_are_judged_at_the_measured_mains(tmp_path, bench, meter):
     # 9 % below nominal everywhere: right for this mains, far off for the nominal one.
     meter.line = lambda _: "m 209.3 v 14.70 t 41.5"
-    summary = by_name(record(bench, tmp_path / "a.benchmon", duration=2.0))
+    with live_recording(bench, tmp_path / "a.benchmon") as live:
+        live.until(lambda seen: seen.all_are(Verdict.AGREES, "line", "vout"))
+    summary = by_name(live.summary)
     assert summary["vout"].expected == pytest.approx(14.7, abs=0.3)
     assert summary["line"].expected == pytest.approx(230.0, abs=1.0)
     assert summary["line"].verdict is Verdict.AGREES
@@ -59,13 +62,14 @@ def test_readings_are_judged_at_the_measured_mains(tmp_path, bench, meter):
 
 def test_nothing_is_expected_before_the_mains_comes(tmp_path, bench, meter):
     meter.line = lambda _: "m 0.3 v 0.001 t 25.0"
-    record(bench, tmp_path / "a.benchmon", duration=1.2)
+    with live_recording(bench, tmp_path / "a.benchmon") as live:
+        live.read(30)
     assert {judgement.verdict for judgement in recorded(tmp_path / "a.benchmon").judgements} == {Verdict.UNPREDICTED}
 
 
 def test_a_trip_is_in_the_file_at_once_and_in_the_summary(tmp_path, bench, meter):
     meter.line = lambda number: f"m 230.0 v 15.0 t {95.0 if 20 <= number < 25 else 41.5}"
-    summary = record(bench, tmp_path / "a.benchmon", duration=1.5)
+    summary = record_until(bench, tmp_path / "a.benchmon", lambda live: live.values(30, "case")[-1:] == [41.5])
     assert summary.trips == ("case",)
     assert Flag.TRIPPED in by_name(summary)["case"].flags
     assert "Tripped: case." in summary_text(summary)
@@ -74,7 +78,7 @@ def test_a_trip_is_in_the_file_at_once_and_in_the_summary(tmp_path, bench, meter
 
 def test_a_meter_that_is_not_there_turns_stale_and_the_recording_goes_on(tmp_path, bench_text, meter):
     text = bench_text.replace(f"127.0.0.1:{meter.port}", "127.0.0.1:9")
-    summary = record(read_bench(text), tmp_path / "a.benchmon", duration=0.8)
+    summary = record_until(read_bench(text), tmp_path / "a.benchmon", lambda live: live.kinds.count("stale") == 3)
     assert all(channel.flags == {Flag.STALE} and channel.count == 0 for channel in summary.channels)
     kinds = [event.kind for event in recorded(tmp_path / "a.benchmon").events]
     assert kinds.count("lost") == 1
@@ -84,7 +88,7 @@ def test_a_meter_that_is_not_there_turns_stale_and_the_recording_goes_on(tmp_pat
 def test_rubbish_from_the_wire_is_never_a_reading_nor_a_traceback(tmp_path, bench, meter):
     rubbish = ["m nan v inf t 1e999", "\x1b[2J", "m 230 v OL t --", "", "x" * 5000, *["m 230.0 v 15.0 t 41.5"] * 6]
     meter.line = lambda number: rubbish[number % len(rubbish)]
-    summary = record(bench, tmp_path / "a.benchmon", duration=1.5)
+    summary = record_until(bench, tmp_path / "a.benchmon", lambda live: live.values(30, "case"))
     update = recorded(tmp_path / "a.benchmon")
     assert all(event.message.isprintable() for event in update.events)
     assert all(j.value is None or math.isinf(j.value) or j.value in (230.0, 15.0, 41.5) for j in update.judgements)
@@ -96,7 +100,7 @@ def test_a_circuit_without_a_prediction_is_recorded_all_the_same(tmp_path, bench
         raise ZeroDivisionError("in the depths\n of a model")
 
     monkeypatch.setattr("benchmon.watch.expectation.OperatingPointPredictor", fail)
-    summary = record(bench, tmp_path / "a.benchmon", duration=0.8)
+    summary = record_until(bench, tmp_path / "a.benchmon", lambda live: "prediction" in live.kinds and live.latest(3))
     assert {channel.verdict for channel in summary.channels} == {Verdict.UNPREDICTED}
     [event] = [event for event in recorded(tmp_path / "a.benchmon").events if event.kind == "prediction"]
     assert event.message == "no prediction: ZeroDivisionError: in the depths\\n of a model"
@@ -107,11 +111,11 @@ def test_a_prediction_that_takes_for_ever_delays_no_limit(tmp_path, bench, meter
     monkeypatch.setattr("benchmon.watch.expectation.OperatingPointPredictor", lambda *_, **__: never.wait(60))
     meter.line = lambda number: f"m 230.0 v 15.0 t {95.0 if 20 <= number < 25 else 41.5}"
     try:
-        summary = record(bench, tmp_path / "a.benchmon", duration=1.2)
+        summary = record_until(bench, tmp_path / "a.benchmon", lambda live: "tripped" in live.kinds)
     finally:
         never.set()
     assert summary.trips == ("case",)
-    assert summary.duration < 4
+    assert {channel.verdict for channel in summary.channels} == {Verdict.UNPREDICTED}
 
 
 def test_requests_are_noted_and_stop_ends_it(tmp_path, bench):
@@ -159,7 +163,7 @@ def test_a_fault_of_our_own_leaves_a_session_without_an_end(tmp_path, bench, mon
 
 
 def test_the_summary_is_a_table(tmp_path, bench):
-    text = summary_text(record(bench, tmp_path / "a.benchmon", duration=0.6))
+    text = summary_text(record_until(bench, tmp_path / "a.benchmon", lambda live: live.latest(1)))
     lines = text.splitlines()
     assert lines[0].split() == ["channel", "readings", "last", "lowest", "highest", "expected", "verdict"]
     assert [line.split()[0] for line in lines[1:4]] == ["line", "vout", "case"]

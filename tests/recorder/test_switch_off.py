@@ -21,6 +21,7 @@ from benchmon.watch.status import Level
 from benchmon.watch.status_wording import status_line
 from benchmon.watch.watch import Watch
 from support.far_ends.modbus import FakeModbusInstrument, Unit
+from support.live_recordings import record_until
 from support.waiting import until
 
 SWITCH = """
@@ -110,7 +111,8 @@ def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, benc
     mains = Mains(meter)
     mains.heat()
     with FakeModbusInstrument({1: mains.unit}) as relay:
-        summary = record(read_bench(bench_with(relay.address)), tmp_path / "a.benchmon", duration=1.0)
+        bench = read_bench(bench_with(relay.address))
+        summary = record_until(bench, tmp_path / "a.benchmon", lambda live: "switched off" in live.kinds)
     assert summary.switching.kind == "switched off"
     assert f"switched off: {summary.switching.message}" in summary_text(summary).splitlines()
 

@@ -4,13 +4,11 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
-from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.ratings.check import check
-from benchmon.report import evaluation
-from benchmon.report.comparison import comparison
 from benchmon.report.sections import report as reporting
 from benchmon_simulated.scenarios import scenario_named
 from support import written_sessions
+from support.solved_once import solve_once
 
 
 @pytest.fixture(scope="session")
@@ -35,25 +33,21 @@ def expectations():
 
 @pytest.fixture(scope="session")
 def solved():
-    """Return what the engine has answered, by what it was asked and the text of the bench file."""
+    """Return what was found before power, by the text of the bench file."""
     return {}
 
 
 @pytest.fixture(autouse=True)
 def _each_bench_is_solved_once(monkeypatch, solved):
     """Let reports and comparisons of one bench share what the engine answers: it knows nothing of a session."""
+    solve_once(monkeypatch)
 
-    def once(ask):
-        def asked(bench):
-            if (ask, bench.source) not in solved:
-                solved[ask, bench.source] = ask(bench)
-            return solved[ask, bench.source]
+    def checked(bench):
+        if bench.source not in solved:
+            solved[bench.source] = check(bench)
+        return solved[bench.source]
 
-        return asked
-
-    monkeypatch.setattr(reporting, "check", once(check))
-    monkeypatch.setattr(evaluation, "OperatingPointPredictor", once(OperatingPointPredictor))
-    monkeypatch.setattr(comparison, "OperatingPointPredictor", once(OperatingPointPredictor))
+    monkeypatch.setattr(reporting, "check", checked)
 
 
 @pytest.fixture

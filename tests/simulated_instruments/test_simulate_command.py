@@ -21,6 +21,7 @@ from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.commands import LONGEST_COMMAND, CommandLines
 from benchmon_simulated.scenarios import scenario_named
+from support.commands import run_command
 from support.supplies import SMOOTHING, easy
 
 BENCH = scenario_named("bridge").path
@@ -177,9 +178,7 @@ def test_a_script_may_come_from_a_file_and_its_end_does_not_end_the_bench(tmp_pa
 )
 def test_a_fault_that_cannot_be_is_bad_input(tmp_path, command, fault, words):
     session = ["--session", str(tmp_path / "a.benchmon")] if command[0] == "demo" else []
-    done = subprocess.run(
-        [*BENCHMON, *command, *session, "--fault", fault], capture_output=True, text=True, timeout=60, check=False
-    )
+    done = run_command(*command, *session, "--fault", fault)
     assert done.returncode == 2
     assert words in done.stderr
     assert done.stderr.count("\n") == 1

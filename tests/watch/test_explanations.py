@@ -24,15 +24,21 @@ def causes(name, observations):
     return [one.cause for one in EXPLAINERS[name].explain(observations)]
 
 
+EVERY = [pytest.param(1, 0.9, 0.98, marks=pytest.mark.long), (4, 0.8, 0.93)]
+"""Of the drawn cases every one, or every fourth, whose parts scatter around those of all: thirty cases are few. The
+parts of which the true cause must be the first and among the first three. `watch_figures.py` measures more seeds."""
+
+
+@pytest.mark.parametrize(("every", "first_in", "among_three_in"), EVERY)
 @pytest.mark.parametrize("name", NAMES)
-def test_the_true_cause_comes_first_in_nine_of_ten(name):
-    drawn = [case for case in cases(BENCHES[name], 1) if case.visible]
+def test_the_true_cause_comes_first_in_nine_of_ten(name, every, first_in, among_three_in):
+    drawn = [case for case in cases(BENCHES[name], 1) if case.visible][::every]
     found = [EXPLAINERS[name].explain(case.observations) for case in drawn]
-    assert len(drawn) > 60
+    assert len(drawn) > 60 / every
     first = [is_named(case.cause, ranked[0]) for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(first) >= 0.9 * len(drawn)
+    assert sum(first) >= first_in * len(drawn)
     in_three = [case.cause in [one.cause for one in ranked[:3]] for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(in_three) >= 0.98 * len(drawn)
+    assert sum(in_three) >= among_three_in * len(drawn)
 
 
 def is_named(cause, first):
@@ -44,8 +50,9 @@ def is_named(cause, first):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_sound_bench_needs_no_explanation(name):
-    fine = [causes(name, faultless(BENCHES[name], seed))[0] for seed in range(10)]
-    assert fine.count(NOTHING_WRONG) == 10
+    # The benchmark of the watch counts a hundred seeds.
+    fine = [causes(name, faultless(BENCHES[name], seed))[0] for seed in range(4)]
+    assert fine == [NOTHING_WRONG] * 4
 
 
 def place(name, fault, seed):

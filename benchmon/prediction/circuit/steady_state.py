@@ -51,7 +51,11 @@ _EVEN_SHARE = 1.5
 _WIDEST_CORNERS, _NARROWING = 100.0, 3.0
 """Continuation: how many times wider the corners of diodes and loads are at first, and the factor of each step back."""
 
-_MOST_NARROWINGS = 30
+_MOST_NARROWINGS, _MOST_FAILURES = 30, 5
+"""Most steps of the continuation, and most of them that find no solution."""
+
+_GUESSES = (1.0, 0.1, 0.0)
+"""Parts of the usual guess to start from: a choke after a rectifier may carry much less, and hold the output down."""
 
 
 class PeriodicCircuit(PeriodicSystem, Protocol):
@@ -144,7 +148,7 @@ def refined(
     """
     if last is None:
         mesh = even_mesh(circuit)
-        solution = _solve_on(circuit, mesh, circuit.guess(mesh), _ROUGH)
+        solution = _solved_from_guesses(circuit, mesh)
         following: int | None = intervals
     else:
         mesh = adapted_mesh(circuit, last, intervals)
@@ -153,6 +157,19 @@ def refined(
         following = _following(circuit, solution, intervals)
     _refuse_unsolved(solution)
     return solution, following
+
+
+def _solved_from_guesses(circuit: PeriodicCircuit, mesh: Mesh, *, thoroughly: bool = True) -> PeriodicSolution:
+    """Return a rough solution on the first mesh, from the usual guess, or from one nearer to zero.
+
+    Where neither leads there, damped steps and a continuation are tried only `thoroughly`.
+    """
+    guess = circuit.guess(mesh)
+    for share in _GUESSES:
+        solution = _solved(circuit, mesh, share * guess, damped=False, tolerance=_ROUGH)
+        if np.all(solution.converged):
+            return solution
+    return _solve_on(circuit, mesh, guess, _ROUGH) if thoroughly else solution
 
 
 def _following(circuit: PeriodicCircuit, solution: PeriodicSolution, intervals: int) -> int | None:
@@ -202,12 +219,14 @@ def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, tolerance: fl
         solution = _solved(circuit, mesh, start, damped=damped, tolerance=tolerance)
         if np.all(solution.converged):
             return solution
-    corner_factor, step = _WIDEST_CORNERS, _NARROWING
+    corner_factor, step, failures = _WIDEST_CORNERS, _NARROWING, 0
     for _ in range(_MOST_NARROWINGS):
         wider = _solved(circuit.with_wider_corners(corner_factor), mesh, start, damped=True)
         if not np.all(wider.converged):
             # Go back to the last solution, and on from there by a smaller step.
-            corner_factor, step = corner_factor * step, step**0.5
+            corner_factor, step, failures = corner_factor * step, step**0.5, failures + 1
+            if failures == _MOST_FAILURES:
+                break
         elif corner_factor == 1.0:
             return wider
         else:
@@ -275,7 +294,7 @@ def _interpolated(solution: PeriodicSolution, mesh: Mesh, circuit: PeriodicCircu
 
 _FACTOR = 100.0
 _MOST_TRIED = 6
-"""A circuit that does not converge costs seconds, and so may each of its variants."""
+"""A circuit that does not converge costs tenths of a second, and so may each of its variants."""
 _OF_REACTANCE = 0.02
 """Series resistance that damps a bare inductance, as a fraction of its reactance at the mains frequency."""
 
@@ -304,8 +323,10 @@ def diagnose_convergence(bench: Bench, parts: Parts) -> str:
 
 
 def _is_solved(bench: Bench, parts: Parts) -> bool:
+    """Return whether a circuit is solved on the first mesh without great effort, which a milder one is."""
     try:
-        return bool(np.all(solve_circuit(bench, parts, parts["ambient.temperature"]).solution.converged))
+        circuit = circuit_of(bench, parts, parts["ambient.temperature"])
+        return bool(np.all(_solved_from_guesses(circuit, even_mesh(circuit), thoroughly=False).converged))
     except PredictionError:
         return False
 
