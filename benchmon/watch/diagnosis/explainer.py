@@ -26,13 +26,14 @@ from itertools import combinations
 import numpy as np
 
 from benchmon.bench import Bench, Channel
-from benchmon.quantities import format_value, is_temperature
+from benchmon.quantities import is_temperature
 from benchmon.text import with_minus
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
 from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.records import Explanation
+from benchmon.watch.wording import value_words
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
@@ -294,9 +295,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     # A ratio says something of a factor; next to nothing, or a temperature, is better shown as it is.
     is_nothing = abs(worst.value) < _NEXT_TO_NOTHING * abs(right)
     if is_nothing or abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
-        shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
+        shown, meant = value_words(channel, worst.value), value_words(channel, right)
         if worst.read is not None:
-            now = format_value(worst.read, channel.unit)
+            now = value_words(channel, worst.read)
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
     ratio = worst.value / right
