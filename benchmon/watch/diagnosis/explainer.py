@@ -41,7 +41,7 @@ NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
 
 PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.05, 0.05
-_LIKE_IT, _FACTOR = 0.2, 3.0
+_LIKE_IT, _FACTOR = 0.1, 3.0
 """How often something unknown looks much like a known cause, of the cause's own weight; then all readings lie within so
 many times their deviations of it."""
 
@@ -183,13 +183,18 @@ def _scores_of_pairs(
 
 
 def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
-    """Return those hypotheses that can be judged: none at a channel that is silent."""
+    """Return those hypotheses that can be judged: none at a channel that is silent, or that only silent ones show."""
     read = set(expected)
-    return [one for one in hypotheses if read.issuperset(one.channels)]
+    seen = [one for one in hypotheses if not one.shown_by or not read.isdisjoint(one.shown_by)]
+    return [one for one in seen if read.issuperset(one.channels)]
 
 
 _HURTS = ("power.active", "power.mean", "current.rms", "current.mean", "current.peak", "temperature.case")
 """Quantities that show power where it hurts; a distortion or a power factor does not."""
+
+
+_HURTS_FROM = 1.25
+"""Times what is expected from which on a power or a current hurts."""
 
 
 def _shows_power(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> bool:
@@ -198,7 +203,8 @@ def _shows_power(usable: Sequence[Observation], expected: Mapping[str, MeterValu
         right = expected[one.channel.name]
         if one.channel.quantity.endswith(_HURTS):
             spread = math.hypot(one.channel.accuracy.of(one.value), 2.0 * float(np.linalg.norm(right.moves)))
-            if one.value > right.value + spread:
+            most = right.value if is_temperature(one.channel.quantity) else _HURTS_FROM * right.value
+            if one.value > most + spread:
                 return True
     return False
 
