@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from pyvisa import VisaIOError
 
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
@@ -16,7 +17,7 @@ from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSett
 from benchmon_drivers.manual import HandDriver
 from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
 from benchmon_drivers.scpi.driver import ScpiDriver
-from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
+from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
 from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
@@ -30,6 +31,8 @@ def scpi_answers(behaviour):
         b"SYST:ERR?": b'0,"No error"\n',
         b"MEAS?": b"+2.21000000E+01\n",
         b"AUX?": b"1.5,-2.5\r\n",
+        b"*OPC?": b"1\n",
+        b"OUTP?": b"0\n",
     }
     if behaviour is Behaviour.SILENT:
         return no_reply
@@ -38,6 +41,29 @@ def scpi_answers(behaviour):
     if behaviour is Behaviour.CONTROL_CODES:
         well[b"*IDN?"] = b"\x1b]0;gotcha\x07[red]Acme\x00" + 700 * b"x" + b"\n"
     return well.get
+
+
+def ill_answers(fake_instrument, behaviour):
+    well = scpi_answers(Behaviour.WELL)
+
+    def answer(line):
+        if line == b"*IDN?":
+            return well(line)
+        if behaviour is Behaviour.ONE_BAD:
+            return b"1.5,no\n" if line == b"AUX?" else well(line)
+        if behaviour is Behaviour.LATE:
+            time.sleep(0.36)
+            return well(line)
+        for _ in range(5):
+            with suppress(OSError):
+                fake_instrument.send(b"1")
+            time.sleep(0.08)
+        return None
+
+    return answer
+
+
+EVERY_BEHAVIOUR = frozenset(Behaviour)
 
 
 @contextmanager
@@ -53,10 +79,13 @@ def scpi_rig(fake_instrument):
             ],
         )
 
-        def behave(behaviour):
-            fake_instrument.answer = scpi_answers(behaviour)
+        driver.configure_switch(ScpiSwitch(command="OUTP OFF", confirm="OUTP?"))
 
-        yield Rig(driver, {"uout": 22.1, "iout": -0.025}, behave)
+        def behave(behaviour):
+            is_ill = behaviour in (Behaviour.DRIPPING, Behaviour.LATE, Behaviour.ONE_BAD)
+            fake_instrument.answer = ill_answers(fake_instrument, behaviour) if is_ill else scpi_answers(behaviour)
+
+        yield Rig(driver, {"uout": 22.1, "iout": -0.025}, behave, EVERY_BEHAVIOUR)
         driver.close()
 
 
@@ -288,7 +317,8 @@ def kit_for(driver_class):
         def rig(self):
             with scpi_rig(FakeTcpInstrument()) as good:
                 driver = driver_class("x", good.driver.settings, list(good.driver.channels.values()))
-                yield Rig(driver, good.shows, good.behave)
+                driver.configure_switch(good.driver.switch)
+                yield Rig(driver, good.shows, good.behave, good.plays)
                 driver.close()
 
     return Conformance()
@@ -347,6 +377,54 @@ class ClosesOnce(ScpiDriver):
         super().close()
 
 
+class WaitsForever(ScpiDriver):
+    def _query(self, channel):
+        while True:
+            with suppress(Exception):
+                return super()._query(channel)
+
+
+class TakesPartOfAnAnswer(ScpiDriver):
+    def _query(self, channel):
+        self._connection.write(self._query_messages[channel.name])
+        self._connection.set_timeout(0.05)
+        reply = b""
+        with suppress(VisaIOError):
+            while not reply.endswith(b"\n"):
+                reply += self._connection._read_piece(1)[0]
+        return float(reply.split(b",")[-1]) * channel.settings.factor
+
+
+class NeverInStep(ScpiDriver):
+    """It takes whatever answer comes next."""
+
+    def _open(self):
+        if not self._connection.is_open:
+            self._connection.connect(1.0)
+        self._connection.set_timeout(self.timeout)
+        return ""
+
+    def _close(self):
+        if self.ending:
+            super()._close()
+
+    def _query(self, channel):
+        self._connection.write(self._query_messages[channel.name])
+        reply = self._connection.read().split(b",")[-1]
+        return float(reply) * channel.settings.factor
+
+
+class AllOrNothing(ScpiDriver):
+    def _query_many(self, channels):
+        found = [super(AllOrNothing, self)._query(channel) for channel in self.channels.values()]
+        return [found[list(self.channels).index(channel.name)] for channel in channels]
+
+
+class RaisesItsOwn(ScpiDriver):
+    def switch_off(self):
+        raise KeyError("relay 7")
+
+
 class TestAForeignDriverThatMisbehaves:
     @pytest.mark.parametrize(
         ("driver_class", "test", "says"),
@@ -363,6 +441,11 @@ class TestAForeignDriverThatMisbehaves:
             (RawIdentity, "test_control_codes_never_get_through", "not printable"),
             (LeavesItOpen, "test_leaks_neither_files_nor_threads", "more files are open"),
             (ClosesOnce, "test_closes_twice_and_opens_again", "is not open"),
+            (WaitsForever, "test_silence_is_noticed_and_survived", "hangs"),
+            (TakesPartOfAnAnswer, "test_bytes_that_drip_are_no_value_and_hold_nobody_up", "part of an answer"),
+            (NeverInStep, "test_a_late_answer_is_never_another_channels", "late answer for another"),
+            (AllOrNothing, "test_one_bad_channel_silences_no_other", "silences others"),
+            (RaisesItsOwn, "test_switching_off_fails_only_as_an_instrument_does", "no InstrumentError"),
         ],
     )
     @pytest.mark.filterwarnings("ignore::ResourceWarning")

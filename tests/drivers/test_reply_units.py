@@ -14,12 +14,14 @@ from benchmon_drivers.reply_units import conversion_of, unit_of_reply
 
 # The numbers of a reply as a person would copy them, each with the decades that a prefix of a unit may add.
 SHOWN = re.compile(r"[+\-−]?\s*(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+SIGN_BEHIND = re.compile(r"((?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)[-−]")
 DECADES = [10.0**decade for decade in (-12, -9, -6, -3, -2, 0, 3, 6, 9)]
 
 
 def might_show(text, value, unit):
     """Return whether `value` is a number in `text`, with a prefix, or on another scale of temperature."""
-    for digits in SHOWN.findall(text):
+    behind = [f"-{digits}" for digits in SIGN_BEHIND.findall(text)]
+    for digits in SHOWN.findall(text) + behind:
         number = float("".join(digits.split()).replace("−", "-").replace(",", "."))
         shown = [number * decade for decade in DECADES]
         if unit == "°C":

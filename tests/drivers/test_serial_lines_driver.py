@@ -123,6 +123,10 @@ def test_signs_behind_and_hexadecimal_digits(opened, fake_instrument, line, chan
     assert hear_line(opened, fake_instrument, line, channels=channels).value == pytest.approx(value)
 
 
+def test_a_line_of_nothing_but_a_space_of_latin_1_loses_nothing(opened, fake_instrument):
+    assert hear_line(opened, fake_instrument, b"\xa0\n5.0").value == 5.0
+
+
 @pytest.mark.parametrize("line", [b"-5.25-", b"+5.25-"])
 def test_a_number_with_two_signs_is_no_reading(opened, fake_instrument, line):
     assert "no number" in hear_line(opened, fake_instrument, line).problem

@@ -292,3 +292,11 @@ def test_pictures_of_temperatures(keys):
         found = readings(simulated, ["air", "cool", "mean"])
         true = simulated.supply.snapshot.values["ambient.temperature"]
     assert found == pytest.approx(dict.fromkeys(found, true), abs=0.6)
+
+
+def test_frames_in_datagrams():
+    text = INSTRUMENT.format("udp_frames", "udp://192.168.1.2:5005?from=192.168.1.7") + FRAME_LAYOUTS[0]
+    text += VOLTS + 'at = 3\nformat = ">h"\nfactor = 0.01\n' + WATTS + 'at = 5\nformat = "<f"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output", "power"]))

@@ -14,18 +14,21 @@ from __future__ import annotations
 
 import threading
 import time
+import unittest
 from abc import ABC, abstractmethod
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
+from typing import TypeVar
 
 from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import Reading
 from benchmon.text import one_line
 
+T = TypeVar("T")
 _NOISE, _UNDER_WAY = 1.0, 0.5
 """Seconds of noise, and of these the first in which a value that was sent before may still arrive."""
 
@@ -41,15 +44,29 @@ class Behaviour(Enum):
     """Sends bytes that are no reading: line noise, incomplete lines, markup, control codes."""
     CONTROL_CODES = auto()
     """Like WELL, but its identity, if it has one, holds control codes and is far too long."""
+    DRIPPING = auto()
+    """Sends single bytes of an answer that never ends, a few in each timeout."""
+    LATE = auto()
+    """Answers each question rightly, but later than the driver's timeout."""
+    ONE_BAD = auto()
+    """Like WELL, but garbage for the last channel of the rig alone."""
+
+
+ALWAYS_PLAYED = frozenset({Behaviour.WELL, Behaviour.SILENT, Behaviour.GARBAGE, Behaviour.CONTROL_CODES})
+"""What every rig plays; a test of another behaviour is skipped where a rig does not play it."""
 
 
 @dataclass(frozen=True)
 class Rig:
-    """A driver that is not open, the values of its channels in SI units, and a function to change the behaviour."""
+    """A driver that is not open, the values of its channels in SI units, and a function to change the behaviour.
+
+    A driver that switches the power off is given with its keys (`configure_switch`), so that this is tested too.
+    """
 
     driver: AnyDriver
     shows: dict[str, float]
     behave: Callable[[Behaviour], None]
+    plays: frozenset[Behaviour] = ALWAYS_PLAYED
 
 
 class DriverConformance(ABC):
@@ -106,6 +123,60 @@ class DriverConformance(ABC):
                 _demand(not wrong, f"took garbage for a value: {wrong}")
             self._recovers(rig)
 
+    def test_bytes_that_drip_are_no_value_and_hold_nobody_up(self) -> None:
+        """An answer without an end is given up within the time-outs and is never a value."""
+        with self._rig_that_plays(Behaviour.DRIPPING) as rig:
+            rig.driver.open()
+            self._readings(rig)
+            rig.behave(Behaviour.DRIPPING)
+            found = self._in_time(rig, "bytes that drip")
+            wrong = [one for one in found if one.value is not None and not _shows(one, rig.shows[one.channel])]
+            _demand(not wrong, f"took a part of an answer for a value: {wrong}")
+            self._recovers(rig)
+
+    def test_a_late_answer_is_never_another_channels(self) -> None:
+        """An answer that comes after its timeout is no value, or that of its own channel."""
+        with self._rig_that_plays(Behaviour.LATE) as rig:
+            rig.driver.open()
+            self._readings(rig)
+            rig.behave(Behaviour.LATE)
+            for _ in range(2):
+                found = self._in_time(rig, "late answers")
+                wrong = [one for one in found if one.value is not None and not _shows(one, rig.shows[one.channel])]
+                _demand(not wrong, f"took a late answer for another channel's: {wrong}")
+            self._recovers(rig)
+
+    def test_one_bad_channel_silences_no_other(self) -> None:
+        """Where one channel's answer is no reading, the others still have theirs."""
+        with self._rig_that_plays(Behaviour.ONE_BAD) as rig:
+            rig.driver.open()
+            self._readings(rig)
+            rig.behave(Behaviour.ONE_BAD)
+            *good, bad = rig.shows
+            deadline, seen = time.monotonic() + self.patience, dict.fromkeys(good, False)
+            while not all(seen.values()):
+                _demand(time.monotonic() < deadline, f"one bad channel silences others: {seen}")
+                for reading in _attempt_each(rig.driver):
+                    is_right = reading.value is None or _shows(reading, rig.shows[reading.channel])
+                    _demand(is_right and not (reading.channel == bad and reading.value is not None), f"read {reading}")
+                    if reading.value is not None:
+                        seen[reading.channel] = True
+            self._recovers(rig)
+
+    def test_switching_off_fails_only_as_an_instrument_does(self) -> None:
+        """Arming, switching off and asking for the state raise nothing but `InstrumentError`, and in time."""
+        with self.rig() as rig:
+            if rig.driver.switch is None:
+                raise unittest.SkipTest("the rig's driver switches nothing off")
+            for behaviour in (Behaviour.WELL, Behaviour.SILENT, Behaviour.GARBAGE):
+                rig.behave(behaviour)
+                for what in (rig.driver.arm_switch, rig.driver.switch_off, rig.driver.is_off):
+                    outcome = self._outcome_in_time(what, f"{what.__name__} while {behaviour.name}")
+                    fits = not isinstance(outcome, Exception) or isinstance(outcome, InstrumentError)
+                    _demand(fits, f"{what.__name__} raises {outcome!r}, which is no InstrumentError")
+                    is_line = not isinstance(outcome, str) or (outcome and outcome == one_line(outcome))
+                    _demand(bool(is_line), f"{what.__name__} returns {outcome!r}, which is no printable line")
+
     def test_control_codes_never_get_through(self) -> None:
         """The identity is one printable line, whatever the instrument sends."""
         with self.rig() as rig:
@@ -152,11 +223,46 @@ class DriverConformance(ABC):
     def _is_lost(self, rig: Rig) -> bool:
         deadline = time.monotonic() + self.patience
         while time.monotonic() < deadline:
-            try:
-                _attempt(rig.driver)
-            except InstrumentError:
+            outcome = self._outcome_in_time(lambda: _attempt(rig.driver), "a silent instrument")
+            if isinstance(outcome, InstrumentError):
                 return True
+            if isinstance(outcome, Exception):
+                raise outcome
         return False
+
+    @contextmanager
+    def _rig_that_plays(self, behaviour: Behaviour) -> Iterator[Rig]:
+        with self.rig() as rig:
+            if behaviour not in rig.plays:
+                raise unittest.SkipTest(f"the rig does not play {behaviour.name}")
+            yield rig
+
+    def _in_time(self, rig: Rig, what: str) -> list[Reading]:
+        """Return the readings of one attempt, none where the instrument is lost; it is then opened again."""
+        outcome = self._outcome_in_time(lambda: _attempt(rig.driver), what)
+        if not isinstance(outcome, Exception):
+            return outcome
+        _demand(isinstance(outcome, InstrumentError), f"{what}: raises {outcome!r}, which is no InstrumentError")
+        rig.driver.close()
+        with suppress(InstrumentError):
+            rig.driver.open()
+        return []
+
+    def _outcome_in_time(self, call: Callable[[], T], what: str) -> T | Exception:
+        """Return what `call` returns or raises. Raises `AssertionError` where it hangs."""
+        outcome: list[T | Exception] = []
+
+        def run() -> None:
+            try:
+                outcome.append(call())
+            except Exception as problem:  # noqa: BLE001  it is judged by the test
+                outcome.append(problem)
+
+        thread = threading.Thread(target=run, name=what, daemon=True)
+        thread.start()
+        thread.join(self.patience)
+        _demand(bool(outcome), f"hangs for more than {self.patience:g} s at {what}")
+        return outcome[0]
 
     def _recovers(self, rig: Rig) -> None:
         rig.driver.close()
@@ -176,6 +282,18 @@ def _attempt(driver: AnyDriver) -> list[Reading]:
     if driver.streams:
         return driver.receive(0.1)
     return [driver.read(name) for name in driver.channels]
+
+
+def _attempt_each(driver: AnyDriver) -> list[Reading]:
+    """Return the readings of the channels that have one, queried together where the driver queries them so."""
+    if driver.streams:
+        return driver.receive(0.1)
+    names = list(driver.channels)
+    found: list[Reading] = []
+    for queried in [names] if driver.queries_together else [[name] for name in names]:
+        with suppress(InstrumentError):
+            found += driver.read_together(queried)
+    return found
 
 
 def _open_files() -> int:

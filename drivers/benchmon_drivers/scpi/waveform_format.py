@@ -74,7 +74,8 @@ def field_value(name: str, field: str) -> float:
     (4e-05, 1250000.0)
     """
     text = re.sub("[\"']", "", field).strip()
-    match = _NUMBER_AND_UNIT.fullmatch(_WORD_BEFORE.sub("", text, count=1))
+    word = _WORD_BEFORE.match(text)
+    match = _NUMBER_AND_UNIT.fullmatch(text, word.end() if word else 0)
     value = _in_unit(name, float(match[1]), match[2]) if match else None
     if value is None or not math.isfinite(value) or abs(value) >= _OVERRANGE_FROM:
         raise BadReply(

@@ -262,8 +262,8 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
         """Return a channel's value in a line, why it has none, or None where the line is not about the channel."""
         match = self._patterns[channel.name].fullmatch(text)
         if match is None:
-            only = len(self.channels) == 1
-            beyond = over_range(text.split(maxsplit=1)[0], self._overload) if only and text else None
+            words = text.split(maxsplit=1) if len(self.channels) == 1 else []
+            beyond = over_range(words[0], self._overload) if words else None
             return None if beyond is None else math.copysign(beyond, beyond * channel.settings.factor)
         digits = match[channel.settings.group]
         if digits is None:
@@ -302,5 +302,5 @@ class SerialLinesDriver(SerialDriver[SerialLinesSettings, SerialLinesChannel]):
 def _text(line: bytes) -> str:
     """Return a line as text, without the spaces and control codes, such as STX and ETX, at its ends."""
     with suppress(UnicodeDecodeError):
-        return line.decode().strip(_CONTROL)
-    return line.decode("latin-1").strip(_CONTROL)
+        return line.decode().strip().strip(_CONTROL)
+    return line.decode("latin-1").strip().strip(_CONTROL)

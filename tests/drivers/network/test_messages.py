@@ -81,6 +81,7 @@ def test_no_number_is_nan(message, keys):
         (b"U=22.1", {"pattern": r"U=(\d+).*"}, "takes a part only"),
         (b"U=-22", {"pattern": r"U=.(\d+)"}, "takes a part only"),
         (b"U=1222", {"pattern": r"U=1(\d+)"}, "takes a part only"),
+        (b"U=22-", {"pattern": r"U=(\d+)."}, "takes a part only"),
     ],
 )
 def test_what_is_no_value_says_why(message, keys, why):
@@ -127,9 +128,13 @@ TOKEN = re.compile(r"[-+−]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?
 PREFIXES = (1, Decimal("1e-3"), Decimal("1e-6"), Decimal("1e-9"), Decimal("1e-12"), 1000, 10**6, 10**9)
 
 
+SIGN_BEHIND = re.compile(r"((?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?)([-−])")
+
+
 def was_sent(value, message):
-    """Whether a number of the message, as a person reads its digits, is the value in some unit."""
+    """Whether a number of the message, its sign before or behind, is the value in some unit, as a person reads it."""
     text = message.decode("utf-8", "replace")
+    text += " ; " + " ; ".join(f"-{digits}" for digits, _ in SIGN_BEHIND.findall(text))
     for found in [*TOKEN.findall(text), *TOKEN.findall(text.replace(",", ";"))]:
         digits = "".join(found.replace("−", "-").replace(",", ".").split())
         if any(math.isclose(value, float(Decimal(digits) * prefix), rel_tol=1e-12) for prefix in PREFIXES):
