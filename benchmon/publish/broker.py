@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import unquote, urlsplit
 
+from benchmon.bounded_mqtt import bounded
 from benchmon.errors import BadInput
+from benchmon.publish.topics import LARGEST
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -77,7 +79,7 @@ def new_client(broker: Broker, environment: Mapping[str, str] = os.environ) -> C
         from paho.mqtt.enums import CallbackAPIVersion  # noqa: PLC0415
     except ImportError as problem:
         raise BadInput("a broker needs the library paho-mqtt: pip install 'benchmon[mqtt]'") from problem
-    client = Client(CallbackAPIVersion.VERSION2)
+    client: Client = bounded(Client, LARGEST)(CallbackAPIVersion.VERSION2)
     client.reconnect_delay_set(1, 10)
     if environment.get(USER):
         client.username_pw_set(environment[USER], environment.get(PASSWORD))

@@ -34,6 +34,7 @@ from benchmon.watch.plausibility.steadiness import (
     Standstill,
     StandstillWatch,
     VerdictChanges,
+    drifting_meter_cause,
     frozen_cause,
     intermittent_cause,
 )
@@ -150,12 +151,20 @@ class ChannelHistory:
         return self._changes[channel].recently(now)
 
     def causes(self, now: float) -> list[Explanation]:
-        """Return the causes that the courses of channels show at `now` (s): an intermittent contact, a frozen value."""
+        """Return the causes that the courses of channels show at `now` (s).
+
+        An intermittent contact, a frozen value, a mains meter that drifts.
+        """
         loose = [name for name, changes in self._changes.items() if changes.is_intermittent]
         found = [intermittent_cause(loose, self.changes_recently(loose[0], now))] if loose else []
         for name, still in self._still.items():
             if still.found is not None:
                 found.append(frozen_cause(name, self._channels[name].unit, still.found, now))
+        mains = next((name for name in self._drifting if name not in self._bands), None)
+        drift = None if mains is None else self._drifts.drift(mains)
+        if mains is not None and drift is not None:
+            sentence = wording.mains_meter_drift_sentence(self._channels[mains], drift, self._drifts.witnesses, now)
+            found.append(drifting_meter_cause(mains, sentence))
         return found
 
     def _intermittent_event(self, name: str, time: float) -> Event:

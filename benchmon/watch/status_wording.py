@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
-from benchmon.quantities import format_value
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits, trip_crossed, warning_crossed
 from benchmon.watch.records import Event, Judgement
 from benchmon.watch.status import BenchStatus, Level, Outlooks, StatusFinding, Subject, bench_status, limit_words
-from benchmon.watch.wording import past, reading_words, with_uncertainty
+from benchmon.watch.wording import expected_words, past, reading_words, value_words
 
 __all__ = ["SIGNS", "Level", "StatusLine", "sentence", "shown", "status_line"]
 
@@ -168,7 +167,7 @@ def _tripped(channel: Channel, subject: Subject) -> str:
     crossing = trip_crossed(channel, subject.value)
     if crossing:
         return past(channel, subject.value, crossing)
-    return f"{channel.name} went past its limit, though it is at {format_value(subject.value, channel.unit)} now"
+    return f"{channel.name} went past its limit, though it is at {value_words(channel, subject.value)} now"
 
 
 def _hot(channel: Channel, subject: Subject) -> str:
@@ -183,7 +182,7 @@ def _differs(channel: Channel, subject: Subject) -> str:
     value = "–" if subject.value is None else reading_words(channel, subject.value)
     if expected is None or spread is None:
         return value
-    return f"{value}, expected {with_uncertainty(expected, spread, channel.unit)}"
+    return f"{value}, expected {expected_words(channel, expected, spread)}"
 
 
 def _limits(bench: Bench) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.text import about, clock, coarse, duration, one_line, with_minus
+from benchmon.text import NOTHING, about, clock, coarse, duration, one_line, with_minus
 from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
@@ -19,6 +19,9 @@ from benchmon.watch.verdict import en_as_text
 PAST_WARNING = "past warning"
 """What a person reads where the contract says `hot`, and the side is not known."""
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+_IN_PER_CENT = ".thd"
+"""How the names of quantities end that are shown in per cent."""
 
 
 def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
@@ -53,6 +56,20 @@ def decimals_of(uncertainty: float) -> int:
     return 1 - int(f"{abs(uncertainty):.1e}".partition("e")[2])
 
 
+def value_words(channel: Channel, value: float) -> str:
+    """Return a value of a channel with its unit, a distortion in per cent: `22.14 V`, `126.9 %`."""
+    if channel.quantity.endswith(_IN_PER_CENT) and math.isfinite(value):
+        return with_minus(f"{100.0 * value:.4g} %")
+    return format_value(value, channel.unit)
+
+
+def expected_words(channel: Channel, value: float, uncertainty: float) -> str:
+    """Return what is expected of a channel, ± its expanded uncertainty, a distortion in per cent."""
+    if channel.quantity.endswith(_IN_PER_CENT):
+        return with_uncertainty(100.0 * value, 100.0 * uncertainty, "%")
+    return with_uncertainty(value, uncertainty, channel.unit)
+
+
 def from_to(before: float, after: float, unit: str) -> str:
     """Return two readings of one meter with the same prefix and decimals: `756.0 mA to 0.2 mA`.
 
@@ -79,15 +96,13 @@ def reading_words(channel: Channel, value: float) -> str:
     """Return what a channel shows: `vout is at 22.14 V`, or that its display is over range."""
     if math.isinf(value):
         return f"{channel.name} shows {'over' if value > 0 else 'under'} range"
-    return f"{channel.name} is at {format_value(value, channel.unit)}"
+    return f"{channel.name} is at {value_words(channel, value)}"
 
 
 def past(channel: Channel, value: float, crossing: Crossing) -> str:
     """Return how a reading passed a limit: `diode_case is at 97.3 °C, above its limit of 90.0 °C`."""
     side = "above" if crossing.above else "below"
-    return (
-        f"{reading_words(channel, value)}, {side} its {crossing.name} of {format_value(crossing.limit, channel.unit)}"
-    )
+    return f"{reading_words(channel, value)}, {side} its {crossing.name} of {value_words(channel, crossing.limit)}"
 
 
 def trip_sentence(channel: Channel, value: float, crossing: Crossing) -> str:
@@ -130,10 +145,10 @@ def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -
 
     Where the latest one alone has another, both are named, so that its En contradicts no verdict.
     """
-    expected = with_uncertainty(judgement.expected or 0.0, judgement.expected_uncertainty or 0.0, channel.unit)
+    expected = expected_words(channel, judgement.expected or 0.0, judgement.expected_uncertainty or 0.0)
     en = en_as_text(judgement.en or 0.0, 1)
     alone = "" if judgement.verdict in (verdict, Verdict.UNPREDICTED) else f"{judgement.verdict}; with those before it "
-    reads = format_value(judgement.value, channel.unit)
+    reads = NOTHING if judgement.value is None else value_words(channel, judgement.value)
     return f"{channel.name} reads {reads}, expected {expected} (En {en}): {alone}{verdict}"
 
 
@@ -251,7 +266,7 @@ def _leads_to(channel: Channel, rate: float, band: BandPosition) -> str:
         ("reaches its limit of", limit),
     ]
     ahead = [
-        f"{words} {format_value(goal, channel.unit)} {about((goal - band.value) / rate)}"
+        f"{words} {value_words(channel, goal)} {about((goal - band.value) / rate)}"
         for words, goal in goals
         if goal is not None and 0 < (goal - band.value) / rate <= FAR
     ]

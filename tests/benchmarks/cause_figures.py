@@ -30,6 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmon.report.reevaluate import assess
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from support.contradictions import contradictions_in
 from support.real_benches.faults import RealFault, faults_of
 from support.real_benches.kept import measured_states, solved_faults_kept, without_power
 from support.real_benches.minutes import readings, states_of
@@ -62,7 +63,11 @@ def drawn_faults(real: RealSupply, known: int, other: int) -> list[RealFault | N
 def is_course(fault: RealFault | None) -> bool:
     """Return whether only the course of a reading shows a fault."""
     meter = None if fault is None else fault.meter
-    return meter is not None and bool(meter.late or meter.flips or meter.drift or np.isfinite(meter.frozen_from))
+    if meter is None:
+        return False
+    # A probe in the air reads what a cold supply would: only its course shows that the supply is warm.
+    course = meter.late or meter.flips or meter.drift or np.isfinite(meter.frozen_from) or meter.reads == "ambient"
+    return bool(course)
 
 
 def circuits_of(real: RealSupply, fault: RealFault | None) -> list[TrueCircuit]:
@@ -98,7 +103,8 @@ def judged(arguments: tuple[int, int, int]) -> list[Case]:
                 cooling=1.0 if fault is None else fault.cooling,
                 air=0.0 if fault is None else fault.air,
             )
-            found.append(_case(real, fault, assess(bench, log, explainer)))
+            answer = assess(bench, log, explainer)
+            found.append(_case(real, fault, answer) | {"contradictions": contradictions_in(answer, bench, log)})
     return found
 
 
@@ -146,6 +152,8 @@ def table(cases: Sequence[Case]) -> Iterator[tuple[str, str, str, bool]]:
     yield _share("catalogue: in the first three", [one for one in known if any(one["named"])], known, 0.98, least=True)
     yield _share("outside: a wrong cause at 0.7 or more", misled, other, 0.05)
     yield _share("outside: named, or none of these", [one for one in other if is_right(one)], other, 0.0, least=True)
+    odd = [one for one in cases if one.get("contradictions")]
+    yield _share("answers that contradict themselves", odd, cases, 0.0)
     for low, high in pairwise(BINS):
         inside = [one for one in (*sound, *seen) if low <= one["stated"][0][1] < high]
         if inside:

@@ -1,6 +1,7 @@
 """All benches of a lab: what is told of them, in which order, and what is not believed."""
 
 import json
+import tracemalloc
 
 import pytest
 from hypothesis import given
@@ -11,6 +12,7 @@ from benchmon.publish.lab import SILENT_AFTER, Overview, count_in_words, overvie
 from benchmon.publish.topics import BenchState, read_state
 from benchmon.screen.lab_app import LabApp
 from benchmon.watch.status import Level
+from support.waiting import until
 
 
 class Clock:
@@ -190,3 +192,23 @@ async def test_a_hundred_benches_are_all_there(overview):
         assert "words on 000" in shown(app)
         await pilot.press("end")
         assert "words on 099" in shown(app)
+
+
+def test_a_message_of_many_megabytes_is_passed_over_and_not_kept(broker, listen):
+    say_it = listen(broker, "lab/+/state")
+    good = json.dumps({"state": "recording", "title": "Supply good", "host": "pc"}).encode()
+    for name, payload in (("huge", b'{"state": "recording"}' + b" " * 30_000_000), ("good", good)):
+        say_it._client.publish(f"lab/{name}/state", payload, retain=True).wait_for_publish(60)
+    until(lambda: len(say_it.messages) == 2)
+    overview = Overview(read_broker(broker.url))
+    tracemalloc.start()
+    try:
+        overview.start()
+        # Messages that are kept come in the order of their topics or any other: one more follows all of them.
+        until(overview.benches)
+        say_it._client.publish("lab/last/state", good).wait_for_publish(60)
+        until(lambda: {bench.name for bench in overview.benches()} == {"good", "last"})
+        assert tracemalloc.get_traced_memory()[1] < 5_000_000
+    finally:
+        tracemalloc.stop()
+        overview.stop()

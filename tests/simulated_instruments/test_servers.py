@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from importlib.resources import files
 
 import pytest
@@ -13,6 +12,7 @@ from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench
 from support.supplies import easy
+from support.waiting import until
 
 INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\ntimeout = "9 s"\n'
 """An instrument whose driver waits longer for an answer than a busy machine holds it up."""
@@ -22,14 +22,6 @@ CHANNEL = (
 VOLTS = CHANNEL.format("output", "output.voltage.mean")
 WATTS = CHANNEL.format("power", "mains.power.active").replace("10 mV", "0.1 W")
 AIR = CHANNEL.format("air", "ambient.temperature").replace("0.1 % + 10 mV", "0.5 K")
-
-
-def until(condition, limit=60.0):
-    give_up = time.monotonic() + limit
-    while not (found := condition()):
-        assert time.monotonic() < give_up, "it never came"
-        time.sleep(0.01)
-    return found
 
 
 def readings(simulated, names):
@@ -327,3 +319,11 @@ def test_pictures_of_temperatures(keys):
         found = readings(simulated, ["air", "cool", "mean"])
         true = simulated.supply.snapshot.values["ambient.temperature"]
     assert found == pytest.approx(dict.fromkeys(found, true), abs=0.6)
+
+
+def test_frames_in_datagrams():
+    text = INSTRUMENT.format("udp_frames", "udp://192.168.1.2:5005?from=192.168.1.7") + FRAME_LAYOUTS[0]
+    text += VOLTS + 'at = 3\nformat = ">h"\nfactor = 0.01\n' + WATTS + 'at = 5\nformat = "<f"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output", "power"]))

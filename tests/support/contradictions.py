@@ -22,7 +22,7 @@ _GRID = 0.03
 """Part by which a sentence may differ from a row: a cause is worked out at mains up to 2 % from those of the row, and
 goes by the median of the last seconds."""
 _LINES = {"agrees": (0.0, 1.0), "questionable": (1.0, 1.5), "disagrees": (1.5, math.inf)}
-_NUMBER = r"(?P<number>[-−+]?\d[\d.]*)(?: ?(?P<unit>[pnµmkMG]?(?:°C|VA|Hz|V|A|W))\b)?"
+_NUMBER = r"(?P<number>[-−+]?\d[\d.]*)(?: ?(?P<unit>[pnµmkMG]?(?:°C|VA|Hz|V|A|W)\b|%))?"
 _READS = ("reads", "is at", "is still at", "stays at")
 
 
@@ -102,10 +102,10 @@ def _of_a_row(message: str, channel: Channel, value: float | None, expected: flo
         return
     name, unit = re.escape(channel.name), UNITS[channel.quantity]
     verbs = "|".join(_READS)
-    compared = r"(?P<ratio> % of the expected| times the expected)?"
+    compared = r"(?P<ratio> of the expected| times the expected)?"
     for match in re.finditer(rf"(?<![\w-]){name} (?:{verbs}) (?:exactly )?{_NUMBER}{compared}", message):
         if match["ratio"]:
-            part = float(match["number"].replace("−", "-")) / (100.0 if "%" in match["ratio"] else 1.0)
+            part = float(match["number"].replace("−", "-")) / (100.0 if match["unit"] == "%" else 1.0)
             if expected and abs(part - value / expected) > _GRID * max(1.0, abs(part)):
                 yield f"{message!r}, where {channel.name} reads {value} of {expected}"
             continue
@@ -120,6 +120,8 @@ def _of_a_row(message: str, channel: Channel, value: float | None, expected: flo
 def _value(match: re.Match[str]) -> tuple[float, float]:
     """Return the value that a sentence names, in SI, and its last digit."""
     text, unit = match["number"].replace("−", "-"), match["unit"] or ""
+    if unit == "%":
+        return float(text.rstrip(".")) / 100.0, 10.0 ** -len(text.partition(".")[2]) / 100.0
     base = next((one for one in _UNITS if unit.endswith(one)), "")
     scale = _PREFIXES[unit.removesuffix(base)]
     decimals = len(text.partition(".")[2])

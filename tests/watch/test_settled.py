@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchmon.bench import load_bench
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG
@@ -89,5 +91,51 @@ def test_no_cause_is_named_where_every_channel_agrees():
 def test_nothing_is_not_called_sound_above_a_channel_that_disagrees():
     first = statements(FINE, [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)], {})[0]
     assert first.cause == NONE_OF_THESE
-    assert first.likelihood <= 0.5
+    assert first.likelihood < 0.7
     assert OUTPUT.name in first.message
+
+
+def test_where_a_channel_disagrees_the_known_causes_gain_on_chance():
+    weak = Explanation("output: a weak battery", 0.2, "")
+    odd = [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)]
+    ranked = [Explanation(NOTHING_WRONG, 0.75, "fine"), weak, Explanation(NONE_OF_THESE, 0.05, "")]
+    first, second = statements(ranked, odd, {})
+    assert (first.cause, second.cause) == (weak.cause, NONE_OF_THESE)
+    assert first.likelihood > 0.7
+    assert first.likelihood + second.likelihood == pytest.approx(1.0)
+
+
+NAMES = (NOTHING_WRONG, NONE_OF_THESE, "a diode is open", f"{OUTPUT.name}: a weak battery", "the load draws twice")
+SILENT_OR_FLAGGED = st.frozensets(st.sampled_from([Flag.STALE, Flag.DRIFTING, Flag.HOT, Flag.IMPLAUSIBLE]), max_size=2)
+
+
+@st.composite
+def situations(draw):
+    """Draw causes by likelihood, the last judgement of each channel, and which of them still move."""
+    causes = draw(st.permutations(NAMES))[: draw(st.integers(1, len(NAMES)))]
+    parts = draw(st.lists(st.floats(0.01, 1.0), min_size=len(causes), max_size=len(causes)))
+    whole = sum(parts) * draw(st.floats(1.0, 1.2))
+    ranked = [Explanation(name, part / whole, f"{name}.") for name, part in zip(causes, parts, strict=True)]
+    last = [
+        judged(channel, draw(st.sampled_from([Verdict.AGREES, Verdict.QUESTIONABLE, Verdict.DISAGREES])), *draw(flags))
+        for channel, flags in zip((CASE, OUTPUT, AIR), (SILENT_OR_FLAGGED,) * 3, strict=True)
+    ]
+    moving = {CASE.name: draw(st.sampled_from([None, Outlook(3.0, State.RUNAWAY)]))} if draw(st.booleans()) else {}
+    return sorted(ranked, key=lambda one: -one.likelihood), last, moving
+
+
+@given(situations())
+@settings(max_examples=300)
+def test_no_statement_contradicts_a_row_or_another_statement(situation):
+    ranked, last, moving = situation
+    found = statements(ranked, last, moving)
+    causes = [one.cause for one in found]
+    assert len(set(causes)) == len(causes)
+    assert sum(one.likelihood for one in found) <= 1.0 + 1e-9
+    settled = [one for one in last if one.channel not in moving]
+    if any(one.verdict is Verdict.DISAGREES for one in settled):
+        assert NOTHING_WRONG not in causes
+    if found[0].cause == NOTHING_WRONG:
+        assert all(one.verdict is not Verdict.DISAGREES and not one.flags for one in last)
+    for one in found:
+        assert "no known cause is seen yet" not in one.message or one.likelihood <= 0.5

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from benchmon.bench import Channel
+from benchmon.quantities import Expected
 from benchmon.watch.records import Verdict
-from benchmon.watch.verdict import READINGS_THAT_DECIDE, SteadyVerdict, en_as_text, en_number, verdict_of
+from benchmon.watch.verdict import READINGS_THAT_DECIDE, SteadyVerdict, en_as_text, en_number, judgement_of, verdict_of
+from benchmon.watch.wording import verdict_sentence
 
 VALUES = st.floats(-1e6, 1e6)
 UNCERTAINTIES = st.floats(1e-3, 1e3)
@@ -125,3 +128,14 @@ def test_an_intermittent_contact_stays_announced_until_it_holds():
 def test_a_change_on_its_way_is_announced_where_it_arrives():
     on_the_way = [22.0] * 9 + [22.12, 22.4, 22.4, 22.4] + [22.4] * 9 + [22.12, 22.0, 22.0, 22.0]
     assert announced(on_the_way) == [(12, Verdict.DISAGREES), (25, Verdict.AGREES)]
+
+
+def test_a_distortion_is_reported_in_per_cent():
+    """As rows show it: 1.269 of the fundamental is 126.9 %."""
+    channel = Channel.model_validate(
+        {"name": "current THD", "instrument": "meter", "quantity": "mains.current.thd", "accuracy": "2 %"}
+    )
+    judgement = judgement_of(channel, 1.0, 1.269, Expected(0.8123, 0.14, ""))
+    assert verdict_sentence(channel, judgement, judgement.verdict).startswith(
+        "current THD reads 126.9 %, expected 81 ± 14 % (En +3."
+    )

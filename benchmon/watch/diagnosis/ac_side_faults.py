@@ -73,11 +73,12 @@ def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
     # Mains that feed many rectifiers are flat at the top: a third harmonic in phase, a fifth against it, or both. A
     # fifth in phase makes it pointed. How much there is of which is not known.
     both = _MORE_DISTORTION / 2.0**0.5
-    for harmonics in ({3: _MORE_DISTORTION}, {5: -_MORE_DISTORTION}, {5: _MORE_DISTORTION}, {3: both, 5: -both}):
+    shapes = ({3: _MORE_DISTORTION}, {5: -_MORE_DISTORTION}, {5: _MORE_DISTORTION}, {3: both, 5: -both})
+    for harmonics in shapes:
         yield SuspectedFault(
             "the mains wave is distorted",
             "look at the wave of the mains; try another socket",
-            COMMON,
+            COMMON / len(shapes),
             bench,
             added={harmonic_part(order, "sin"): part for order, part in harmonics.items()},
             size_doubt=0.35,

@@ -15,6 +15,7 @@ import numpy as np
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import parts_of
+from benchmon.quantities import is_temperature
 from benchmon.signals.arrays import Floats
 from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults, ac_side_faults_of_open_size
 from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults, dc_side_faults_of_open_size
@@ -71,8 +72,9 @@ class CircuitFaults:
                 values = fault.correct(values)
             except PredictionError:
                 continue
+            drops = _larger_drops(values, right)
             readings = {
-                channel.name: _doubted(fault, value, right.shown_at(channel))
+                channel.name: _doubted(fault, value, right.shown_at(channel), drops)
                 for channel in channels
                 if (value := values.shown_at(channel)) is not None
             }
@@ -111,10 +113,30 @@ _ANY_SHAPE = 0.04
 """Of what any fault changes, the part by which a real one may differ from the one that is solved (from experience)."""
 
 
-def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None) -> MeterValue:
-    """Return a reading with what a fault of unknown size and shape adds to its doubt."""
+_DROPS = (
+    "mains.source_resistance",
+    "transformer.primary_resistance",
+    "transformer.secondary_resistance",
+    "transformer.leakage_inductance",
+)
+_LARGEST_DROP = 3.0
+"""Unknowns that volts drop across, and by how much more at most."""
+
+
+def _larger_drops(values: MeterValues, right: MeterValues) -> Floats:
+    """Return by how much more each unknown moves readings where more current flows, (k,): resistances drop more."""
+    amperes, before = (one.quantities["secondary.current.rms"].value for one in (values, right))
+    more = min(max(1.0, amperes / before if before > 0.0 else 1.0), _LARGEST_DROP)
+    return np.array([more if name in _DROPS else 1.0 for name in values.unknowns])
+
+
+def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None, drops: Floats) -> MeterValue:
+    """Return a reading with what a fault of unknown size and shape adds to its doubt, and larger `drops`."""
     change = value.value - right.value if right is not None else value.value
-    moves = np.append(value.moves, fault.size_doubt * change)
+    moves = value.moves.copy()
+    count = min(len(moves), len(drops))
+    moves[:count] *= drops[:count]
+    moves = np.append(moves, fault.size_doubt * change)
     return replace(value, moves=moves, own=math.hypot(value.own, math.hypot(_ANY_SHAPE, fault.shape_doubt) * change))
 
 
@@ -123,8 +145,8 @@ class ValueFarOff:
     """An unknown, the cause that it stands for, the remedy, its weight, and how far it may then be (k = 1).
 
     `size` is relative to the unknown's value if `relative`, else in its unit. `doubt` is the part of a reading's
-    movement by which a straight line may miss it. `factor` is what the unknown is most likely multiplied by, and
-    `also` by how much other unknowns may then be farther off.
+    movement by which a straight line may miss it. `factor` is what the unknown is most likely multiplied by, or
+    where it is not `relative` one more than what is most likely added. `also` is by how much others may be farther off.
     """
 
     unknown: str
@@ -158,7 +180,7 @@ FAR_OFF = (
         "diode.thermal_resistance",
         "the diode is cooled worse than it should be",
         "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
-        8.0,
+        5.0,
         0.6,
         factor=2.2,
         # Where the draught is gone, the windings get hotter too, and copper's resistance grows.
@@ -168,7 +190,7 @@ FAR_OFF = (
         "diode.thermal_resistance",
         "the diode has next to no cooling",
         "switch off; look for a heat sink that is loose or missing",
-        4.0,
+        2.5,
         1.6,
         factor=4.5,
         also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
@@ -182,7 +204,17 @@ FAR_OFF = (
         factor=0.6,
     ),
     ValueFarOff(
-        "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 2.0, 12.0, False
+        "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 1.5, 12.0, False
+    ),
+    ValueFarOff(
+        # A room in summer, or the air beside other equipment.
+        "ambient.temperature",
+        "the air is not as warm as the bench says",
+        "set [ambient], or look what warms the air there",
+        3.5,
+        7.0,
+        False,
+        factor=17.0,
     ),
     ValueFarOff("load.resistance", "the load is not what it should be", OFF + "measure the load", 2.0, 0.2),
     ValueFarOff("load.current", "the load is not what it should be", "set the load anew", 2.0, 0.2),
@@ -196,14 +228,19 @@ FAR_OFF = (
 )
 
 
+_SHOWN_BY_HEAT = ("diode.thermal_resistance", "ambient.temperature")
+"""Unknowns that no other channel shows well enough where no temperature is read."""
+
+
 def hypotheses_of_values_far_off(bench: Bench, known: Mapping[str, MeterValue], right: MeterValues) -> list[Hypothesis]:
     """Return each unknown that may be far off, with what every channel reads then; `known` are the right readings."""
     names = list(right.unknowns)
     parts = parts_of(bench)
+    warm = frozenset(one.name for one in bench.channel if is_temperature(one.quantity) and one.name in known)
     found = []
     for one in FAR_OFF:
         unknown = next((name for name in names if name == one.unknown or name.endswith(f".{one.unknown}")), None)
-        if unknown is None or right.unknowns[unknown] == 0.0:
+        if unknown is None or right.unknowns[unknown] == 0.0 or (one.unknown in _SHOWN_BY_HEAT and not warm):
             continue
         level = abs(float(parts[unknown][0])) if one.relative else 1.0
         row = names.index(unknown)
@@ -213,7 +250,8 @@ def hypotheses_of_values_far_off(bench: Bench, known: Mapping[str, MeterValue], 
             factors[names.index(name)] = factor
         steps = (one.factor - 1.0) * level / right.unknowns[unknown]
         readings = {name: _moved(value, factors, row, steps, one.doubt) for name, value in known.items()}
-        found.append(Hypothesis(one.cause, one.remedy, one.weight, readings))
+        shown_by = warm if one.unknown in _SHOWN_BY_HEAT else frozenset()
+        found.append(Hypothesis(one.cause, one.remedy, one.weight, readings, shown_by=shown_by))
     return found
 
 

@@ -67,6 +67,9 @@ _DISCONNECTED = 1e-4
 _LEAKING_DROP = 0.015
 
 
+_STRAY_DROP, _WAVY = 0.08, ("ripple", "ac_rms", "valley")
+"""Without a reservoir, what leads and meters hold and take fills the valleys where nothing else loads them."""
+
 _NOTHING_LEFT_DOUBT = 0.005
 """Of what flows into a load, the part that may be left without one: a capacitor's leakage, in short pulses."""
 
@@ -91,7 +94,8 @@ def faults_of_the_filter(bench: Bench) -> Iterator[SuspectedFault]:
         return
     for place in (frozenset({number}) for number in range(1, count + 1)):
         yield SuspectedFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
-        yield SuspectedFault(opened, joints, USUAL / count, bench, defects=Defects(open_reservoirs=place))
+        open_one = Defects(open_reservoirs=place)
+        yield SuspectedFault(opened, joints, USUAL / count, bench, defects=open_one, correct=magnetised)
 
 
 def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:
@@ -117,7 +121,7 @@ def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:
 def _almost_no_current(values: MeterValues) -> MeterValues:
     """Return the values where hardly anything flows: drops hang on leakage, the line's wave on the iron."""
     voltages = {
-        name: replace(value, own=_LEAKING_DROP * abs(value.value))
+        name: replace(value, own=(_STRAY_DROP if name.endswith(_WAVY) else _LEAKING_DROP) * abs(value.value))
         for name, value in values.quantities.items()
         if name.startswith(("output.voltage", "reservoir.voltage"))
     }

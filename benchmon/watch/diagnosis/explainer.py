@@ -26,13 +26,14 @@ from itertools import combinations
 import numpy as np
 
 from benchmon.bench import Bench, Channel
-from benchmon.quantities import format_value, is_temperature
+from benchmon.quantities import is_temperature
 from benchmon.text import with_minus
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, hypotheses_of_values_far_off
 from benchmon.watch.diagnosis.likelihood import USUAL, Hypothesis, Observation, log_likelihoods
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of, meter_faults_on
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.records import Explanation
+from benchmon.watch.wording import value_words
 
 __all__ = ["NONE_OF_THESE", "NOTHING_WRONG", "Explainer", "Explanation", "Observation"]
 
@@ -40,7 +41,7 @@ NOTHING_WRONG = "nothing wrong"
 NONE_OF_THESE = "none of these"
 
 PRIOR_NOTHING, PRIOR_KNOWN, PRIOR_UNKNOWN = 0.9, 0.05, 0.05
-_LIKE_IT, _FACTOR = 0.2, 3.0
+_LIKE_IT, _FACTOR = 0.1, 3.0
 """How often something unknown looks much like a known cause, of the cause's own weight; then all readings lie within so
 many times their deviations of it."""
 
@@ -182,13 +183,18 @@ def _scores_of_pairs(
 
 
 def _judged(hypotheses: Sequence[Hypothesis], expected: Mapping[str, MeterValue]) -> list[Hypothesis]:
-    """Return those hypotheses that can be judged: none at a channel that is silent."""
+    """Return those hypotheses that can be judged: none at a channel that is silent, or that only silent ones show."""
     read = set(expected)
-    return [one for one in hypotheses if read.issuperset(one.channels)]
+    seen = [one for one in hypotheses if not one.shown_by or not read.isdisjoint(one.shown_by)]
+    return [one for one in seen if read.issuperset(one.channels)]
 
 
 _HURTS = ("power.active", "power.mean", "current.rms", "current.mean", "current.peak", "temperature.case")
 """Quantities that show power where it hurts; a distortion or a power factor does not."""
+
+
+_HURTS_FROM = 1.25
+"""Times what is expected from which on a power or a current hurts."""
 
 
 def _shows_power(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> bool:
@@ -197,7 +203,8 @@ def _shows_power(usable: Sequence[Observation], expected: Mapping[str, MeterValu
         right = expected[one.channel.name]
         if one.channel.quantity.endswith(_HURTS):
             spread = math.hypot(one.channel.accuracy.of(one.value), 2.0 * float(np.linalg.norm(right.moves)))
-            if one.value > right.value + spread:
+            most = right.value if is_temperature(one.channel.quantity) else _HURTS_FROM * right.value
+            if one.value > most + spread:
                 return True
     return False
 
@@ -294,9 +301,9 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     # A ratio says something of a factor; next to nothing, or a temperature, is better shown as it is.
     is_nothing = abs(worst.value) < _NEXT_TO_NOTHING * abs(right)
     if is_nothing or abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
-        shown, meant = format_value(worst.value, channel.unit), format_value(right, channel.unit)
+        shown, meant = value_words(channel, worst.value), value_words(channel, right)
         if worst.read is not None:
-            now = format_value(worst.read, channel.unit)
+            now = value_words(channel, worst.read)
             return channel.name, f"{channel.name} reads {now} and is heading for {shown}, expected to settle at {meant}"
         return channel.name, f"{channel.name} reads {shown}, expected {meant}"
     ratio = worst.value / right

@@ -18,6 +18,9 @@ from benchmon.watch.diagnosis.meter_values import MeterValue
 _ANYTHING = 0.5
 """A channel that may read anything is off by about this part of what it should read."""
 
+_ANY_RATIO = 0.15
+"""By which a power factor, a distortion or a crest factor is off then besides: it may have been next to nothing."""
+
 _LEAST_ERROR = 0.02
 _SMALLEST = 1e-24
 
@@ -88,7 +91,8 @@ def log_likelihoods(
     accuracy = np.maximum(relative * np.abs(values) + absolute, _LEAST_ERROR * of_right) / 2.0
     parts, amounts = (np.array(column) for column in zip(*map(missed_by_a_model, usable), strict=True))
     own = accuracy**2 + left**2 + (parts * values) ** 2 + amounts**2 + _SMALLEST
-    own = np.where(anything, (_ANYTHING * np.abs(right) + 3.0 * of_right) ** 2, own)
+    ratio = np.array([_ANY_RATIO if one.channel.unit == "" else 0.0 for one in usable])
+    own = np.where(anything, (_ANYTHING * np.abs(right) + 3.0 * of_right + ratio) ** 2, own)
     return _log_t(readings - values, (own + doubts**2) * width**2, shared * width)
 
 
@@ -159,7 +163,8 @@ COMMON, USUAL, RARE = 4.0, 1.0, 0.25
 class Hypothesis:
     """One possible cause: its name, what to do, how likely it is beforehand, and the channels it concerns.
 
-    `readings` holds what each channel reads if it is so; a channel that is not in it may read anything.
+    `readings` holds what each channel reads if it is so; a channel that is not in it may read anything. `shown_by` are
+    channels of which one at least must be read for the cause to show; none where any may.
     """
 
     cause: str
@@ -167,3 +172,4 @@ class Hypothesis:
     prior: float
     readings: Mapping[str, MeterValue]
     channels: tuple[str, ...] = ()
+    shown_by: frozenset[str] = frozenset()

@@ -7,6 +7,7 @@ channel that disagrees, or that still moves away.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
@@ -27,6 +28,10 @@ _NAMED = 3
 
 _AT_MOST, _AT_LEAST = 0.5, 0.7
 """The most likelihood of "none of these" in an open question, and the least of "nothing wrong" where all agrees."""
+
+_BY_CHANCE, _MOST_UNKNOWN = 0.03, 0.69
+"""How much less likely a sound bench is where a settled channel disagrees, which a sound one seldom has; and the most
+likelihood of "none of these" that comes from nothing else."""
 
 
 def steady_reading(
@@ -61,16 +66,51 @@ def statements(
     judged, found = list(last), list(ranked)
     if not found:
         return found
-    if found[0].cause != NOTHING_WRONG:
-        return _all_agree(found, judged) if _agrees(judged, left_out) else found
-    open_question = _open_question(found[0].likelihood, judged, left_out)
-    if open_question is not None:
-        return [open_question, *found[1:]]
+    if _agrees(judged, left_out):
+        return found if found[0].cause == NOTHING_WRONG else _all_agree(found, judged)
+    disagreeing = [one.channel for one in judged if one.verdict is Verdict.DISAGREES and one.channel not in left_out]
     silent = tuple(one.channel for one in judged if Flag.STALE in one.flags)
     going_on = [one.channel for one in judged if one.channel not in silent]
-    if len(going_on) == 1 and len(silent) > 1:
+    is_sound = found[0].cause == NOTHING_WRONG
+    if is_sound and not disagreeing and len(going_on) == 1 and len(silent) > 1:
         return [_another_time(going_on[0], found[0].likelihood), *found[1:]]
+    if disagreeing:
+        found = _where_some_disagree(found, disagreeing)
+    if found[0].cause != NOTHING_WRONG:
+        return found
+    open_question = _open_question(found[0].likelihood, judged, left_out)
+    if open_question is not None:
+        return _instead_of_the_first(open_question, found)
     return [_fallen_silent(silent, found[0].likelihood), *found[1:]] if silent else found
+
+
+def _instead_of_the_first(one: Explanation, found: Sequence[Explanation]) -> list[Explanation]:
+    """Return `found` with another first statement, which no later one repeats."""
+    return [one, *(other for other in found[1:] if other.cause != one.cause)]
+
+
+def _where_some_disagree(found: Sequence[Explanation], disagreeing: Sequence[str]) -> list[Explanation]:
+    """Return `found` given that settled channels disagree: "nothing wrong" is no answer to that, the others gain.
+
+    What is left of it, that the readings are so by chance or by an unknown cause, joins "none of these".
+    """
+    sound = sum(one.likelihood for one in found if one.cause == NOTHING_WRONG)
+    if sound == 0.0:
+        return list(found)
+    left = _BY_CHANCE * sound
+    scale = 1.0 / (1.0 - sound + left)
+    known = [
+        replace(one, likelihood=scale * one.likelihood)
+        for one in found
+        if one.cause not in (NOTHING_WRONG, NONE_OF_THESE)
+    ]
+    unknown = next((one for one in found if one.cause == NONE_OF_THESE), None)
+    share = left + (unknown.likelihood if unknown is not None else 0.0)
+    if unknown is None or unknown.likelihood < left:
+        message = f"{_named(disagreeing)} by more than expected, and no known cause fits better than chance"
+        unknown = Explanation(NONE_OF_THESE, share, message, tuple(disagreeing[:1]))
+        share = min(share, _MOST_UNKNOWN / scale)
+    return sorted([*known, replace(unknown, likelihood=scale * share)], key=lambda one: -one.likelihood)
 
 
 def _open_question(
@@ -86,12 +126,7 @@ def _open_question(
             return _not_yet(f"{odd} {words}", odd, likelihood)
     disagreeing = [one.channel for one in judged if one.verdict is Verdict.DISAGREES]
     moving = next((name for name in disagreeing if name in left_out), None)
-    if moving is not None:
-        return _not_yet(f"{moving} disagrees and still moves", moving, likelihood)
-    if not disagreeing:
-        return None
-    message = f"{_named(disagreeing)} by more than expected, and no known cause fits better than chance"
-    return Explanation(NONE_OF_THESE, min(likelihood, _AT_MOST), message, tuple(disagreeing[:1]))
+    return None if moving is None else _not_yet(f"{moving} disagrees and still moves", moving, likelihood)
 
 
 def _named(channels: Sequence[str]) -> str:

@@ -97,7 +97,13 @@ _MAGNETISED = {
 }
 
 
-_MAGNETISED_SHAPE = {"mains.current.thd": 0.15, "mains.current.crest_factor": 0.15, "mains.power.active": 0.08}
+_MAGNETISED_SHAPE = {
+    "mains.current.thd": 0.15,
+    "mains.current.crest_factor": 0.15,
+    "mains.power.active": 0.08,
+    "diode.current.peak": 0.15,
+    "secondary.current.peak": 0.15,
+}
 """Parts by which readings differ from core to core where half waves magnetise it: a gap of a hair decides that.
 
 More current goes with a lower power factor; how the wave's shape follows is open.

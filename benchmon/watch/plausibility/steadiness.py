@@ -125,7 +125,7 @@ class StandstillWatch:
         )
 
 
-_AS_LIKELY = 0.85
+_AS_LIKELY = 0.92
 """Likelihood of a cause that the course of a channel shows: hardly anything else looks like it."""
 
 
@@ -146,6 +146,11 @@ def frozen_cause(channel: str, unit: str, frozen: Standstill, now: float) -> Exp
     evidence = f"{channel} has read exactly {format_value(frozen.value, unit)} for {duration(now - frozen.since)}"
     advice = "release the display's hold, or look whether what logs it still gets new data"
     return _cause(f"{channel}: its value is frozen", evidence, advice, (channel,))
+
+
+def drifting_meter_cause(channel: str, sentence: str) -> Explanation:
+    """Return the cause that the mains meter drifts, with the `sentence` that says how far and who shows it."""
+    return Explanation(f"{channel}: its meter drifts", _AS_LIKELY, sentence, (channel,))
 
 
 def _cause(cause: str, evidence: str, advice: str, channels: Sequence[str]) -> Explanation:

@@ -43,7 +43,7 @@ _DEEPEST = 30
 _TWICE = "names a key twice, so its value is not known"
 _NOT_BOUNDED = re.compile(r"\.\.|\b(?:match|search)\s*\(")
 """Parts of a JSON path whose time is not bounded by the size of the message."""
-_NUMBER_GOES_ON = re.compile(r"\.?(?:[eE][+-]?)?[0-9]")
+_NUMBER_GOES_ON = re.compile(r"\.?(?:[eE][+-]?)?[0-9]|[-−+](?!\w)")
 _NUMBER_WAS_BEGUN = re.compile(r"(?:[0-9]\.?(?:[eE][+-]?)?|(?:^|[^\w)])[-−]?\.|(?:^|[^\w)])[-−])$")
 """Text behind and before digits that belongs to the same number. A comma separates numbers as often as decimals."""
 

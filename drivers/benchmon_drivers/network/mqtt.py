@@ -2,7 +2,7 @@
 
 A message that the broker had kept (retained) is of unknown age, so it is no reading. The connection is served by the
 thread that reads: the library starts none. The size of messages is bounded by the broker where it speaks MQTT 5 (its
-Maximum Packet Size, 3.1.2.11.4 of that standard, from memory); one of MQTT 3.1.1 knows no such bound.
+Maximum Packet Size, 3.1.2.11.4 of that standard, from memory); of one of MQTT 3.1.1 the rest is thrown away.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 from pydantic import AfterValidator, Field, model_validator
 
 from benchmon.bench.fields import KeyedError
+from benchmon.bounded_mqtt import bounded
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver, Stamped
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
@@ -175,7 +176,8 @@ class _Session:
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion  # noqa: PLC0415
 
         self._clock, self._version = clock, version
-        self._client: Client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion(version))
+        kind = bounded(Client, LARGEST)
+        self._client: Client = kind(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion(version))
         if login is not None:
             self._client.username_pw_set(*login)
         if tls is not None:

@@ -1,4 +1,4 @@
-"""Meters that send datagrams (UDP) to this computer: lines of text, or JSON.
+"""Meters that send datagrams (UDP) to this computer: lines of text, JSON, or binary frames.
 
 Only datagrams of the sender that the bench file names are read. A datagram arrives whole or not at all, so its last
 line needs no end.
@@ -18,11 +18,14 @@ from urllib.parse import parse_qs, urlsplit
 
 from pydantic import AfterValidator, Field
 
+from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings
 from benchmon_drivers.number_parsing import shown
+from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
+from benchmon_drivers.serial.frames import FrameKeys, FramesChannel, FrameSplitter, check_inside, joined_halves
 
 ANY = "any"
 _MOST_AT_ONCE = 100
@@ -38,6 +41,13 @@ class UdpAddress:
     host: str
     port: int
     sender: str
+
+    @property
+    def cautions(self) -> list[str]:
+        """What to know of it before a test."""
+        if self.sender != ANY:
+            return []
+        return ["reads what any computer of the network sends to its port; name the meter's address: from=…"]
 
 
 def read_udp_address(value: str) -> UdpAddress:
@@ -110,6 +120,14 @@ class UdpSocket:
             else:
                 self.strangers += 1
 
+    def why_silent(self, seconds: float) -> str:
+        """Return the message where nothing came for that long."""
+        where, long = f"{self._address.host}:{self._address.port}", f"{seconds:.3g} s"
+        if self.strangers:
+            others = f"{self.strangers} datagrams of others"
+            return f"{where}: nothing came from {self._address.sender} for {long}, but {others}; check from"
+        return f"{where}: nothing came for {long}; is the meter on, and does it send to this address and port?"
+
 
 class UdpDriver(Driver[UdpSettings, MessageChannel]):
     """Lines of text or JSON in datagrams."""
@@ -131,9 +149,7 @@ class UdpDriver(Driver[UdpSettings, MessageChannel]):
     def cautions(self) -> list[str]:
         """Return what to know of the patterns and the address before a test."""
         found = {caution for number in self._numbers.values() if (caution := number.caution())}
-        if self._where.sender == ANY:
-            found.add("reads what any computer of the network sends to its port; name the meter's address: from=…")
-        return sorted(found)
+        return sorted({*found, *self._where.cautions})
 
     def _open(self) -> str:
         self._socket.open()
@@ -164,17 +180,73 @@ class UdpDriver(Driver[UdpSettings, MessageChannel]):
                     yield name, value
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        return explain_udp(problem, self._where)
+        return _explained(problem, self._where)
 
     def _timeout_message(self) -> str:
-        where, seconds = f"{self._where.host}:{self._where.port}", f"{self.timeout:.3g} s"
-        if self._socket.strangers:
-            others = f"{self._socket.strangers} datagrams of others"
-            return f"{where}: nothing came from {self._where.sender} for {seconds}, but {others}; check from"
-        return f"{where}: nothing came for {seconds}; is the meter on, and does it send to this address and port?"
+        return self._socket.why_silent(self.timeout)
 
 
-def explain_udp(problem: Exception, where: UdpAddress) -> InstrumentError | None:
+class UdpFramesSettings(InstrumentSettings, FrameKeys):
+    """A meter that sends frames in datagrams to a port of this computer."""
+
+    address: Annotated[str, AfterValidator(_checked)] = Field(
+        description="This computer's address and port, and the meter's address, in numbers: "
+        '"udp://192.168.1.2:5005?from=192.168.1.7". What others send is not read.'
+    )
+
+
+class UdpFramesDriver(Driver[UdpFramesSettings, SerialFramesChannel]):
+    """Frames in datagrams. The constructor raises `BadInput` where a channel is queried or looks outside of a frame."""
+
+    settings_model: ClassVar[type[InstrumentSettings]] = UdpFramesSettings
+    channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
+    streams = True
+
+    def __init__(self, name: str, settings: UdpFramesSettings, channels: Sequence[FramesChannel]) -> None:
+        super().__init__(name, settings, channels)
+        for channel in channels:
+            if channel.settings.query:
+                raise KeyedError("query", channel.settings.query.hex(), "is for meters that are asked; this one sends")
+            check_inside(channel, settings)
+        self._where = read_udp_address(settings.address)
+        self._socket = UdpSocket(self._where)
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the address before a test."""
+        return self._where.cautions
+
+    def _open(self) -> str:
+        self._socket.open()
+        return ""
+
+    def _close(self) -> None:
+        self._socket.close()
+
+    def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
+        for datagram in self._socket.datagrams(seconds):
+            # Each datagram begins with a frame, and nothing of it continues in the next.
+            frames = FrameSplitter(self.settings.layout)
+            frames.restart(in_step=True)
+            whole = frames.feed(datagram, self.clock())
+            for frame in whole:
+                yield from self._values(joined_halves(frame) if self.settings.halves else frame)
+            if not whole:
+                self.complain(f"sent {len(datagram)} bytes that are no whole frame; check sync, length and checksum")
+
+    def _values(self, frame: bytes) -> Iterator[tuple[str, float | BadReply]]:
+        for name, channel in self.channels.items():
+            value = frame_value(channel.settings, frame)
+            if value is not None:
+                yield name, value
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        return _explained(problem, self._where)
+
+    def _timeout_message(self) -> str:
+        return self._socket.why_silent(self.timeout)
+
+
+def _explained(problem: Exception, where: UdpAddress) -> InstrumentError | None:
     """Return the instrument error for an error of listening, None for any other exception."""
     number = problem.errno if isinstance(problem, OSError) else None
     if number == errno.EADDRINUSE:

@@ -9,9 +9,9 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Self
 
-from pydantic import Field, StrictBool, model_validator
+from pydantic import BaseModel, Field, StrictBool, model_validator
 
 from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
@@ -150,11 +150,8 @@ class FrameSplitter:
         self._in_step = self.layout.checksum != "none"
 
 
-class SerialFramesSettings(SerialSettings):
-    """A meter that sends binary frames over a serial port.
-
-    Positions are bytes from the beginning of the frame, from 0, or from its end if negative.
-    """
+class FrameKeys(BaseModel):
+    """How the frames of a meter are recognised."""
 
     sync: HexBytes = Field(b"", description='Bytes that begin a frame, in hexadecimal: "AA 55".')
     tail: HexBytes = Field(b"", description="Bytes that end a frame, in hexadecimal.")
@@ -186,13 +183,9 @@ class SerialFramesSettings(SerialSettings):
         description="Whether each byte has its number, from 1, in its upper half, and data in its lower one, as some "
         "liquid-crystal displays are transmitted; position k is then the lower halves of the bytes k and k + 1.",
     )
-    setup: tuple[HexBytes, ...] = Field((), description="Bytes that are sent when the port is opened, in hexadecimal.")
-    query: HexBytes = Field(
-        b"", description="Bytes that make the meter answer, in hexadecimal; left out where it sends by itself."
-    )
 
     @model_validator(mode="after")
-    def _frames_can_be_found(self) -> SerialFramesSettings:
+    def _frames_can_be_found(self) -> Self:
         if (self.length is None) == (self.length_at is None):
             raise KeyedError(
                 "length", self.length, "give either length, or length_at where a byte of the frame holds it"
@@ -223,6 +216,18 @@ class SerialFramesSettings(SerialSettings):
         )
 
 
+class SerialFramesSettings(SerialSettings, FrameKeys):
+    """A meter that sends binary frames over a serial port.
+
+    Positions are bytes from the beginning of the frame, from 0, or from its end if negative.
+    """
+
+    setup: tuple[HexBytes, ...] = Field((), description="Bytes that are sent when the port is opened, in hexadecimal.")
+    query: HexBytes = Field(
+        b"", description="Bytes that make the meter answer, in hexadecimal; left out where it sends by itself."
+    )
+
+
 FramesChannel = DrivenChannel[SerialFramesChannel]
 
 
@@ -246,7 +251,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
             )
         self.streams = not any(self._queries.values())
         for channel in channels:
-            _check_inside(channel, settings)
+            check_inside(channel, settings)
         self._frames = FrameSplitter(settings.layout)
         self._late_reply_possible = False
         """Whether a reply to an earlier query may still arrive."""
@@ -331,7 +336,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
         return {channel.name: found.get(channel.name, why) for channel in asked}
 
 
-def _check_inside(channel: FramesChannel, settings: SerialFramesSettings) -> None:
+def check_inside(channel: FramesChannel, settings: FrameKeys) -> None:
     """Raise `BadInput` where `channel` looks at bytes that no frame has."""
     if settings.length is None:
         return

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from benchmon.bench import Bench, Instrument
 from benchmon_simulated.servers.file_server import CsvServer, PictureServer, ValueFileServer
-from benchmon_simulated.servers.frame_server import FrameServer
+from benchmon_simulated.servers.frame_server import FrameServer, UdpFramesServer
 from benchmon_simulated.servers.network import HttpServer, MqttServer, UdpServer
 from benchmon_simulated.servers.scpi_server import ScpiServer
 from benchmon_simulated.servers.server import HandServer, InstrumentServer
@@ -31,6 +31,7 @@ SERVERS: dict[str, Callable[[Instrument, Bench, SupplyUnderTest, int], Instrumen
     "http": HttpServer,
     "mqtt": MqttServer,
     "udp": UdpServer,
+    "udp_frames": UdpFramesServer,
     "hand": HandServer,
 }
 """The server that simulates an instrument, by the instrument's driver."""

@@ -16,7 +16,7 @@ from benchmon.errors import BadInput
 from benchmon_simulated.meters.meter import MakeMeter, Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
-from benchmon_simulated.servers.transports import PtyTransport
+from benchmon_simulated.servers.transports import PtyTransport, SendingTransport, UdpTransport
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 _SHORTEST_PERIOD = 0.05
@@ -138,9 +138,16 @@ class FrameServer(WiredServer):
     medium: Medium = "serial"
     has_clock = False
 
-    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+    def __init__(
+        self,
+        instrument: Instrument,
+        bench: Bench,
+        supply: SupplyUnderTest,
+        seed: int,
+        transport: SendingTransport | None = None,
+    ) -> None:
         self._supply = supply
-        self._transport = PtyTransport(self._receive, instrument.name)
+        self._transport = transport or PtyTransport(self._receive, instrument.name)
         super().__init__(instrument.name, self._transport)
         channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
@@ -155,9 +162,9 @@ class FrameServer(WiredServer):
         self.meters = [own for _, kind in self._kinds for own in kind.meters]
 
     async def open(self) -> str:
-        """Open its line; return the device's path. Raises `InstrumentError` where it cannot be opened."""
+        """Open its line; return its address. Raises `InstrumentError` where it cannot be opened."""
         await self.open_transport()
-        return self._transport.path
+        return self._transport.address
 
     async def run(self) -> None:
         """Send the frames without a query every period, until cancelled."""
@@ -176,6 +183,15 @@ class FrameServer(WiredServer):
         if reply:
             self._received = b""
         return reply
+
+
+class UdpFramesServer(FrameServer):
+    """A meter that sends frames, each in a datagram of its own."""
+
+    medium: Medium = "socket"
+
+    def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
+        super().__init__(instrument, bench, supply, seed, UdpTransport())
 
 
 class _FrameKind:

@@ -1,4 +1,4 @@
-"""Transports of simulated instruments: a TCP socket on this machine, or a pseudo-terminal as a serial line.
+"""Transports of simulated instruments: a TCP socket on this machine, datagrams, or a pseudo-terminal as a serial line.
 
 Everything here runs in one asyncio event loop. No client can block it: bytes are read in small pieces, and a client
 that does not fetch its replies stops only its own line. The effects of line faults damage, delay or cut what is
@@ -89,6 +89,19 @@ class Transport:
             asyncio.get_running_loop().call_later(delay, write, data)
         else:
             write(data)
+
+
+class SendingTransport(Transport):
+    """Base of transports that send without a client's request; `address` is where the driver finds them."""
+
+    @property
+    def address(self) -> str:
+        """The address for the driver, once it is open."""
+        raise NotImplementedError
+
+    def send(self, data: bytes) -> None:
+        """Send `data`."""
+        raise NotImplementedError
 
 
 class _Connection(asyncio.BufferedProtocol):
@@ -200,7 +213,7 @@ class TcpTransport(Transport):
             self._server = None
 
 
-class PtyTransport(Transport):
+class PtyTransport(SendingTransport):
     """A pseudo-terminal in raw mode; clients open `path`. It stays open when a client closes it.
 
     With its cable out the device is gone, as a serial adapter's is; switched off it stays and is silent.
@@ -213,6 +226,11 @@ class PtyTransport(Transport):
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._plugged = False
         self.path = ""
+
+    @property
+    def address(self) -> str:
+        """The device's path."""
+        return self.path
 
     async def open(self) -> None:
         """Create the pseudo-terminal, under a name that stays when it is plugged in again. Raises `OSError`."""
@@ -276,6 +294,50 @@ class PtyTransport(Transport):
 def _waiting(line: int) -> int:
     """Return the number of bytes that wait on a terminal to be read."""
     return int(struct.unpack("i", fcntl.ioctl(line, termios.FIONREAD, b"\0" * 4))[0])
+
+
+class UdpTransport(SendingTransport):
+    """Datagrams from this machine to a free port of it, which is chosen when it is opened."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._socket: socket.socket | None = None
+        self._to = (HOST, 0)
+
+    @property
+    def address(self) -> str:
+        """The address for the driver."""
+        return f"udp://{HOST}:{self._to[1]}?from={HOST}"
+
+    async def open(self) -> None:
+        """Choose a free port to send to. Raises `OSError` where the system refuses it."""
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+            free.bind((HOST, 0))
+            self._to = free.getsockname()
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+
+    def send(self, data: bytes) -> None:
+        """Send a datagram with `data`; it is lost where nobody listens, as on a real network."""
+        self.send_reply(data, self._write)
+
+    def _write(self, data: bytes) -> None:
+        if self._socket is None:
+            return
+        try:
+            self._socket.sendto(data, self._to)
+        except OSError:
+            # Nobody listens yet, or the line is full.
+            return
+
+    async def _on_link_state_change(self, before: LinkState) -> None:
+        """Do nothing: there is no connection to break."""
+
+    async def close(self) -> None:
+        """Stop sending."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
 
 
 _MOST_WAITING = 64

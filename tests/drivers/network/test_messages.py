@@ -81,6 +81,7 @@ def test_no_number_is_nan(message, keys):
         (b"U=22.1", {"pattern": r"U=(\d+).*"}, "takes a part only"),
         (b"U=-22", {"pattern": r"U=.(\d+)"}, "takes a part only"),
         (b"U=1222", {"pattern": r"U=1(\d+)"}, "takes a part only"),
+        (b"U=22-", {"pattern": r"U=(\d+)."}, "takes a part only"),
     ],
 )
 def test_what_is_no_value_says_why(message, keys, why):

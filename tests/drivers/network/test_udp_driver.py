@@ -11,7 +11,9 @@ from benchmon.errors import InstrumentError
 from benchmon.instruments.testing.conformance import DriverConformance
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.network.messages import MessageChannel
-from benchmon_drivers.network.udp import UdpDriver, UdpSettings
+from benchmon_drivers.network.udp import UdpDriver, UdpFramesDriver, UdpFramesSettings, UdpSettings
+from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
+from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter
 from support.far_ends.rigs import streaming_rig
 
 
@@ -68,6 +70,76 @@ class TestUdpJson(DriverConformance):
             Sender(), lambda sender: driver(sender.port, *channels), lambda made: made,
             b'{"u": 22.1, "more": [0, -25]}', {"u": 22.1, "i": -0.25},
         )  # fmt: skip
+
+
+FRAME = b"\xaa\x55\xf7\x5e\x00\xfa\x53"
+"""-2210, 250, and the xor of their bytes."""
+
+
+def frames_driver(port):
+    layout = {"sync": "AA 55", "length": 7, "checksum": "xor", "checksum_from": 2}
+    address = f"udp://127.0.0.1:{port}?from=127.0.0.1"
+    return UdpFramesDriver(
+        "meter",
+        UdpFramesSettings.model_validate({"address": address, "timeout": 0.4} | layout),
+        [
+            DrivenChannel("u", "V", 0.1, 1.0, SerialFramesChannel(at=2, format=">h", factor=0.01)),
+            DrivenChannel("i", "A", 0.1, 2.0, SerialFramesChannel(at=4, format=">H", factor=0.001)),
+        ],
+    )
+
+
+class TestUdpFrames(DriverConformance):
+    def rig(self):
+        return streaming_rig(
+            Sender(),
+            lambda sender: frames_driver(sender.port),
+            lambda made: made,
+            FRAME + FRAME,
+            {"u": -22.1, "i": 0.5},
+        )
+
+
+def test_a_frame_is_never_put_together_from_two_datagrams():
+    with Sender() as sender:
+        meter = frames_driver(sender.port)
+        meter.open()
+        sender.send(FRAME[:4])
+        sender.send(FRAME[4:])
+        assert meter.receive(0.2) == []
+        sender.send(b"noise" + FRAME + FRAME[:3])
+        assert {reading.channel: reading.value for reading in meter.receive(2.0)} == {"u": -22.1, "i": 0.5}
+        meter.close()
+
+
+def fuzz_frames(draws, seed):
+    """Damaged datagrams: every value is that of a frame with the right checksum that the datagram holds."""
+    draw = random.Random(seed)
+    layout = FrameLayout(sync=b"\xaa\x55", length=7, checksum="xor", checksum_from=2)
+    for _ in range(draws):
+        data = bytearray(FRAME * draw.randrange(1, 4))
+        for _ in range(draw.randrange(1, 5)):
+            data[draw.randrange(len(data))] = draw.randrange(256)
+        del data[: draw.randrange(3)]
+        frames = FrameSplitter(layout)
+        frames.restart(in_step=True)
+        for frame in frames.feed(bytes(data), 0.0):
+            assert frame in bytes(data)
+            assert frame[:2] == b"\xaa\x55"
+            assert frame[6] == frame[2] ^ frame[3] ^ frame[4] ^ frame[5]
+            assert frame_value(VOLTS_OF_FRAME, frame) == int.from_bytes(frame[2:4], "big", signed=True) * 0.01
+
+
+VOLTS_OF_FRAME = SerialFramesChannel(at=2, format=">h", factor=0.01)
+
+
+def test_damaged_frames_give_nothing_that_was_not_sent():
+    fuzz_frames(2_000, 1)
+
+
+@pytest.mark.long
+def test_a_hundred_thousand_damaged_frames():
+    fuzz_frames(100_000, 2)
 
 
 @contextmanager

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from benchmon.bench import Bench, load_bench
 from benchmon.watch.diagnosis.explainer import NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
+from benchmon_simulated.effects import Effects
 from benchmon_simulated.faults.base import CircuitFault, MeterFault
 from benchmon_simulated.faults.circuit import CIRCUIT_FAULTS
 from benchmon_simulated.faults.meter import METER_FAULTS
@@ -26,6 +27,9 @@ from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 NAMES = ("reservoir", "bridge", "centre-tap", "split-rail", "doubler", "regulated")
+REAL = Effects()
+"""All that a real bench has: mains with harmonics, a core, leakage, spread parts, heat in two stages, real meters."""
+
 UNTOLD = {"stuck-relay", "frozen-value"}
 
 _FUSE = "no current flows into the supply"
@@ -80,7 +84,7 @@ def catalogue_bench(name: str) -> Bench:
 
 def warm_supply(bench: Bench, seed: int) -> SupplyUnderTest:
     """Return a sound supply that has been on for a quarter of an hour."""
-    supply = SupplyUnderTest(bench, seed)
+    supply = SupplyUnderTest(bench, seed, REAL, interpolated=True)
     supply.advance(60.0, each=5.0)
     supply.advance(840.0, each=60.0)
     return supply
@@ -149,7 +153,7 @@ def _meter_case(
 
 
 def _meters(bench: Bench, seed: int) -> list[Meter]:
-    return [Meter(channel, seed) for channel in bench.channel]
+    return [Meter(channel, seed, REAL) for channel in bench.channel]
 
 
 def _read(bench: Bench, supply: SupplyUnderTest, meters: list[Meter]) -> list[Observation]:
