@@ -81,10 +81,14 @@ async def of_the_walk(folder: Path, *, light: bool) -> None:
             await seen(app, pilot, "As expected")
             await pilot.press("p", "enter")
             await seen(app, pilot, "nothing: Enter confirms")
-            await pilot.press("enter", *"no hum", "enter")
+            await pilot.press("enter")
+            await seen(app, pilot, "anything to note")
+            await pilot.press(*"no hum", "enter")
             await seen(app, pilot, "1:2[0-9] left")
             (folder / "plan.svg").write_text(picture(app, light=light), encoding="utf-8")
-            await pilot.press("escape", "down", "down", "down", "down", "n", *"warm smell", "enter")
+            await pilot.press("escape", "down", "down", "down", "down", "n")
+            await seen(app, pilot, "what do you see")
+            await pilot.press(*"warm smell", "enter")
             for name in ("output", "diode case"):
                 app.state.mark(name)
             await pilot.press("b")
@@ -103,7 +107,8 @@ async def of_a_fault(folder: Path, *, light: bool) -> None:
     with demo("--fault", "open-diode@12s") as view:
         app = BenchmonApp(view)
         async with app.run_test(size=SIZE) as pilot:
-            await seen(app, pilot, r"\d+ % likely: .*diode")
+            # At first another cause may be named; row and first line agree once all readings are from after the fault.
+            await seen(app, pilot, r"likely a diode is\s+open")
             await pilot.pause(3.0)
             (folder / "open-diode.svg").write_text(picture(app, light=light), encoding="utf-8")
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 
 from benchmon.bench import read_bench
@@ -11,6 +9,7 @@ from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench
 from support.supplies import easy
+from support.waiting import until
 
 INSTRUMENT = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\ntimeout = "9 s"\n'
 """An instrument whose driver waits longer for an answer than a busy machine holds it up."""
@@ -20,14 +19,6 @@ CHANNEL = (
 VOLTS = CHANNEL.format("output", "output.voltage.mean")
 WATTS = CHANNEL.format("power", "mains.power.active").replace("10 mV", "0.1 W")
 AIR = CHANNEL.format("air", "ambient.temperature").replace("0.1 % + 10 mV", "0.5 K")
-
-
-def until(condition, limit=60.0):
-    give_up = time.monotonic() + limit
-    while not (found := condition()):
-        assert time.monotonic() < give_up, "it never came"
-        time.sleep(0.01)
-    return found
 
 
 def readings(simulated, names):

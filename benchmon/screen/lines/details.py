@@ -111,7 +111,7 @@ def _causes(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
     """Return every cause that concerns this channel, the likeliest first."""
     name = channel.channel.name
     causes = [cause for cause in state.outlooks.causes if explained_channel(state, cause) == name]
-    return [("perhaps" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
+    return [("cause" if not index else "or", cause_words(cause, name)) for index, cause in enumerate(causes)]
 
 
 def _with(value: float | None, uncertainty: float | None, unit: str, otherwise: str = "none") -> str:
