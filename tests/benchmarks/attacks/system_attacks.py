@@ -127,7 +127,8 @@ def attack(name: str, tries: int) -> bool:
     is_good = not (unheard or lost or quiet)
     print(
         f"{'ok    ' if is_good else 'FAILED'} {name}: {tries} tries, OFF never at the relay {unheard} "
-        f"(longest {longest:.2f} s; refused in words {refused}), {lost} of {seen_in_all} shown readings lost, not told of {quiet}",
+        f"(longest {longest:.2f} s; refused in words {refused}), {lost} of {seen_in_all} shown readings lost, "
+        f"not told of {quiet}",
         flush=True,
     )
     return is_good
