@@ -76,6 +76,7 @@ def test_a_block_becomes_measures_and_a_wave(opened, fake_instrument):
             channel("frequency", "output.voltage.frequency", "Hz", scale=10.0),
         )
     )
+    driver.clock = lambda: 100.0
     values = {name: driver.read(name).value for name in driver.channels}
     assert values["rms"] == pytest.approx(10 * math.hypot(math.sqrt(2), 0.1), rel=1e-3)
     assert values["mean"] == pytest.approx(1.0, rel=1e-3)

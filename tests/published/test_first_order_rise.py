@@ -13,11 +13,13 @@ CERTIFIED_DEVIATION = 0.10187876330
 
 
 def test_the_certified_course_lies_among_those_that_misra1a_allows():
-    # Seen for 0.4 time constants, the end is not known: but the certified end must be possible, and what lies between
-    # the readings and a little beyond them must be met.
+    # Seen for 0.4 time constants, the end is hardly known: courses with two time constants fit as well, and end from 40
+    # to 350. But the likeliest end is the certified one to 3 %, and from the readings on the course is met to their
+    # deviation, for half as long again as they lasted.
     x, y = np.array([0.0, *X]), np.array([0.0, *Y])
     courses = fit_rise(x, y, np.full(len(x), CERTIFIED_DEVIATION))
     assert courses.final.low <= CERTIFIED_SIZE <= courses.final.high
-    for at in (300.0, 600.0, 760.0):
+    assert courses.final.best == pytest.approx(CERTIFIED_SIZE, rel=0.03)
+    for at in (300.0, 600.0, 760.0, 1200.0):
         certified = CERTIFIED_SIZE * (1.0 - np.exp(-CERTIFIED_RATE * at))
-        assert courses.course(np.array([at]))[0] == pytest.approx(certified, abs=3.0 * CERTIFIED_DEVIATION)
+        assert courses.course(np.array([at]))[0] == pytest.approx(certified, abs=CERTIFIED_DEVIATION)

@@ -42,9 +42,9 @@ def test_an_endless_choke_draws_a_square_wave():
     to_forty = math.sqrt(sum(1 / order**2 for order in range(3, 41, 2)))
     assert math.sqrt(math.pi**2 / 8 - 1) == pytest.approx(0.4834, abs=1e-4)
     # The smooth curve through the instants overshoots a little at the edges of a square wave.
-    assert value(found, "mains.current.thd") == pytest.approx(to_forty, abs=3e-3)
-    assert value(found, "mains.power_factor") == pytest.approx(0.900316, abs=1e-3)
-    assert value(found, "mains.displacement_factor") == pytest.approx(1.0, abs=1e-3)
+    assert value(found, "mains.current.thd") == pytest.approx(to_forty, abs=1e-3)
+    assert value(found, "mains.power_factor") == pytest.approx(0.900316, abs=1e-4)
+    assert value(found, "mains.displacement_factor") == pytest.approx(1.0, abs=1e-4)
     assert value(found, "mains.current.crest_factor") == pytest.approx(1.0, abs=5e-3)
 
 

@@ -72,7 +72,9 @@ def test_two_screens_show_the_same_level_at_the_same_moment(tmp_path, bench_text
         former, latter = early.poll(), late.poll()
         first.update(former, live=True)
         second.update(latter, live=True)
-        if former.status is not None and former.status.is_the_same_as(latter.status):
+        # On a busy machine the recorder may seem to be gone, or its file out of reach, for one of the looks.
+        alike = (former.state, former.trouble) == (latter.state, latter.trouble)
+        if former.status is not None and former.status.is_the_same_as(latter.status) and alike:
             pairs.append((first.status_line, second.status_line))
             return pairs[-1][0].level is level
         return False

@@ -15,6 +15,7 @@ from benchmon.session.records import Heartbeat, RecorderState
 from benchmon.session.requests import Note
 from benchmon.session.writer import SessionWriter, WritableFile
 from benchmon.watch.records import Event, EventDetails
+from support.waiting import until
 
 
 @pytest.fixture
@@ -29,15 +30,6 @@ def writing(bench):
     yield write
     for writer in writers:
         writer.abandon()
-
-
-def until(something, seconds=60.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if found := something():
-            return found
-        time.sleep(0.01)
-    raise AssertionError("it never came")
 
 
 def kinds(events):

@@ -24,6 +24,9 @@ CHANNEL = (
     '[[channel]]\nname = "{name}"\ninstrument = "{instrument}"\nquantity = "{quantity}"\naccuracy = "{accuracy}"\n'
 )
 SOCKET = "TCPIP::127.0.0.1::0::SOCKET"
+PATIENT = 'timeout = "9 s"\n'
+"""A driver waits longer for an answer than a busy machine holds the simulated bench up."""
+
 MAINS = 'voltage = "230 V"\nfrequency = "50 Hz"\ntolerance = "6 %"\nharmonics = []'
 PERIOD = 'period = "0.1 s"\n'
 FRAMES = 'sync = "AA 55"\nlength = 8\nchecksum = "sum"\n'
@@ -234,7 +237,7 @@ BRIDGE_METERS = {
 
 @pytest.fixture(scope="module")
 def meters(tmp_path_factory):
-    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys="")
+    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys=PATIENT)
     for number, (name, (quantity, accuracy, _)) in enumerate(BRIDGE_METERS.items(), 1):
         text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
         text += f'period = "0.25 s"\nquery = "MEASure:VOLTage? (@{number})"\n'
@@ -305,7 +308,7 @@ def supply(tmp_path_factory):
         "winding": ("secondary.current.rms", "1 % + 10 mA"),
         "line": ("mains.current.rms", "1 % + 2 mA"),
     }
-    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys="")
+    text = INSTRUMENT.format(name="meter", driver="scpi", address=SOCKET, keys=PATIENT)
     for number, (name, (quantity, accuracy)) in enumerate(quantities.items(), 1):
         text += CHANNEL.format(name=name, instrument="meter", quantity=quantity, accuracy=accuracy)
         text += f'period = "0.2 s"\nquery = "MEASure:VOLTage? (@{number})"\n'

@@ -8,7 +8,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,12 +16,14 @@ import pytest
 
 from benchmon.cli import simulate as simulated_process
 from benchmon.errors import BadInput
+from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.commands import LONGEST_COMMAND, CommandLines
 from benchmon_simulated.scenarios import scenario_named
 from support.commands import run_command
 from support.supplies import SMOOTHING, easy
+from support.waiting import until
 
 BENCH = scenario_named("bridge").path
 BENCHMON = [sys.executable, "-m", "benchmon"]
@@ -65,13 +66,6 @@ def ask(address, message):
         stream.write(f"{message}\n".encode())
         stream.flush()
         return stream.readline().decode().strip()
-
-
-def until(condition, limit=60.0):
-    give_up = time.monotonic() + limit
-    while not condition():
-        assert time.monotonic() < give_up, "it never came"
-        time.sleep(0.02)
 
 
 def test_commands_change_a_running_bench_and_are_answered():
@@ -191,11 +185,16 @@ def test_the_list_names_every_scenario_and_fault():
 
 
 def test_a_demo_with_a_fault_shows_it_in_its_summary(tmp_path):
-    command = [*BENCHMON, "demo", "bridge", "--headless", "--for", "8s", "--session", str(tmp_path / "a.benchmon")]
-    done = subprocess.run(
-        [*command, "--fault", "open-diode:2"], capture_output=True, text=True, timeout=60, check=False
-    )
-    output = next(line for line in done.stdout.splitlines() if line.startswith("output "))
+    path = tmp_path / "a.benchmon"
+    command = [*BENCHMON, "demo", "bridge", "--headless", "--session", str(path), "--fault", "open-diode:2"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as demo:
+        try:
+            view = open_session_view(until(lambda: path if path.exists() and path.stat().st_size > 4096 else None))
+            until(lambda: any(event.kind == "disagrees" for event in view.poll().events))
+        finally:
+            demo.send_signal(signal.SIGINT)
+        summary, _ = demo.communicate(timeout=60)
+    output = next(line for line in summary.splitlines() if line.startswith("output "))
     assert "disagrees" in output
 
 

@@ -16,6 +16,7 @@ from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench, SupplyUnderTest
 from benchmon_simulated.scenarios import SCENARIOS
 from support.supplies import easy
+from support.waiting import until
 
 METER = '[[instrument]]\nname = "meter"\ndriver = "{}"\naddress = "{}"\n'
 CHANNEL = '[[channel]]\nname = "output"\ninstrument = "meter"\nquantity = "output.voltage.mean"\n'
@@ -35,13 +36,6 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return probe.getsockname()[1]
-
-
-def until(condition, limit=60.0):
-    give_up = time.monotonic() + limit
-    while not condition():
-        assert time.monotonic() < give_up, "it never came"
-        time.sleep(0.01)
 
 
 def patient(text):

@@ -135,14 +135,16 @@ def test_the_expected_value_follows_the_measured_mains(monkeypatch):
 
 
 def test_a_drift_is_flagged_within_three_minutes_and_says_where_it_leads():
+    # 0.1 % a minute. One of a deviation of the noise a minute is found as soon by the meter alone (test_drift_watch),
+    # but not behind mains that wander by 1 %, whose own noise the expected value follows.
     def drifting(times, values):
-        return values + 12.0 * NOISE["vout"] / 60.0 * np.maximum(times - 100.0, 0.0)
+        return values + 5.0 * NOISE["vout"] / 60.0 * np.maximum(times - 100.0, 0.0)
 
     found = assessed(log(280, mains=0.01, changes={"vout": drifting}))
     assert found["channels"]["vout"]["flags"] == ["drifting"]
-    assert kinds(found) == {"drifting"}
-    (event,) = found["events"]
-    assert event["channel"] == "vout"
+    assert kinds(found) <= {"slow drift", "drifting"}
+    assert {event["channel"] for event in found["events"]} == {"vout"}
+    event = found["events"][-1]
     assert "mV a minute" in event["message"]
     assert "leaves its expected band" in event["message"]
     assert found["channels"]["vout"]["time_to_limit_s"] > 1000

@@ -5,8 +5,10 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
+from benchmon.watch.drift.drift import Drift
 from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
 from benchmon.watch.drift.warm_up import WarmParts, progress_of
+from benchmon.watch.wording import BandPosition, drift_sentence, mains_meter_drift_sentence
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)
@@ -84,3 +86,18 @@ def test_warm_windings_lower_what_is_read_except_the_power_factor():
         warm.look(1000.0, 0.0, {})
         assert sign * warm.moved(quantity, quantity, value, 0.1).by_copper > 0.0
         warm.look(1010.0, None, {})
+
+
+@pytest.mark.parametrize(("rate", "advice"), [(4e-3, "check this meter and the joints"), (-4e-3, "check this meter")])
+def test_a_meter_that_climbs_and_a_joint_that_grows_look_alike_and_both_are_named(channel, rate, advice):
+    mains = channel(name="mains", quantity="mains.voltage.rms", accuracy="0.5 V")
+    sentence = mains_meter_drift_sentence(mains, Drift(rate, rate, rate, 60.0, 0.0), ["a", "b", "c"], 300.0)
+    assert f"3 channels show: {advice}" in sentence
+    assert ("joints" in sentence) is (rate > 0.0)
+
+
+def test_a_temperature_that_flattens_is_not_extrapolated(channel):
+    drift, band = Drift(0.01, 0.009, 0.011, 60.0, 0.0), BandPosition(60.0, 62.0, 5.0, 300.0)
+    assert "leaves its expected band" in drift_sentence(channel(), drift, band, 300.0)
+    flattened = drift_sentence(channel(), drift, band, 300.0, flattens=True)
+    assert flattened.endswith("its course settles within what is expected")

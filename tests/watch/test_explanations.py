@@ -42,7 +42,10 @@ def test_the_true_cause_comes_first_in_nine_of_ten(name, every, first_in, among_
 
 
 def is_named(cause, first):
-    """Return whether the first explanation is a cause; one meter that is off by itself may be named the odd one."""
+    """Return whether the first explanation is a cause; one meter that is off by itself may be named the odd one.
+
+    A meter that is off by any amount, without a known mistake that has its size, has no other name than that.
+    """
     odd = first.message.partition(" is the odd one")[0].rpartition("; ")[2]
     by_itself = first.cause == NONE_OF_THESE and "by itself" in cause and cause.startswith(f"{odd}: ")
     return first.cause == cause or by_itself
