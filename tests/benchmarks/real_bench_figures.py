@@ -20,10 +20,8 @@ import json
 import math
 import multiprocessing
 import sys
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -41,7 +39,8 @@ from benchmon.watch.diagnosis.statement import statements
 from benchmon.watch.records import Judgement, LoggedReading, Verdict
 from benchmon.watch.verdict import verdict_of
 from support.real_benches.faults import RealFault, faults_of
-from support.real_benches.minutes import measured, readings, states_of
+from support.real_benches.kept import measured_states, without_power
+from support.real_benches.minutes import readings, states_of
 from support.real_benches.supplies import RealSupply, drawn_supply
 
 Case = dict[str, Any]
@@ -150,37 +149,13 @@ def _case(real: RealSupply, fault: RealFault | None, answer: dict[str, Any]) -> 
 
 
 def true_states(real: RealSupply, faults: Sequence[RealFault | None]) -> list[list[dict[str, float]]]:
-    """Return the measured states of a supply with each of `faults`; they are kept in a file, as they take long."""
-    circuits = []
-    for fault in faults:
-        changed = [one if fault is None else fault.change(one) for one in states_of(real)]
-        circuits += changed
-    distinct = list({repr(one): one for one in circuits}.values())
-    sources = b"".join(
-        (Path(__file__).parents[1] / "support/real_benches" / name).read_bytes() for name in ("netlist.py",)
-    )
-    key = sha256(sources + repr(distinct).encode()).hexdigest()[:24]
-    kept = Path(tempfile.gettempdir()) / "benchmon-real-benches" / f"{key}.json"
-    if kept.exists():
-        values = json.loads(kept.read_text())
-    else:
-        values = dict(zip(map(repr, distinct), measured(distinct), strict=True))
-        kept.parent.mkdir(exist_ok=True)
-        kept.write_text(json.dumps(values))
-    found = [values[repr(one)] for one in circuits]
-    triples = [found[at : at + 3] for at in range(0, len(found), 3)]
+    """Return the measured states of a supply with each of `faults`; they are kept in files, as they take long."""
+    circuits = [one if fault is None else fault.change(one) for fault in faults for one in states_of(real)]
+    found = measured_states(circuits)
     return [
-        [_without_power(one) for one in states] if fault is not None and fault.dead else states
-        for fault, states in zip(faults, triples, strict=True)
+        [without_power(one) for one in states] if fault is not None and fault.dead else states
+        for fault, states in zip(faults, (found[at : at + 3] for at in range(0, len(found), 3)), strict=True)
     ]
-
-
-def _without_power(state: dict[str, float]) -> dict[str, float]:
-    ratios = ("factor", "thd")
-    return {
-        name: value if name == "mains.voltage.rms" else math.nan if name.endswith(ratios) else 0.0
-        for name, value in state.items()
-    }
 
 
 def is_right(case: Case) -> bool:

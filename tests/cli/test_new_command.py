@@ -281,3 +281,15 @@ def test_whatever_is_written_is_read_back(text, number, items):
 def test_the_commented_file_is_what_the_reader_takes(make):
     path, _ = make({"is there an instrument": "n", "kind of load": "current"})
     assert read_bench(path.read_text(encoding="utf-8")).load.current == 1.0
+
+
+def test_keys_that_wait_for_a_measurement_are_taken_once_their_sign_is_taken_away(make):
+    path, _ = make()
+    lines = path.read_text(encoding="utf-8").splitlines()
+    keys = ("# voltage_thd = ", "# no_load = ", "# short_circuit = ")
+    filled = [line.removeprefix("# ") if line.startswith(keys) else line for line in lines]
+    assert sum(line.startswith(keys) for line in lines) == len(keys)
+    bench = read_bench("\n".join(filled))
+    assert bench.mains.voltage_thd == 0.03
+    assert bench.transformer.no_load == ((230.0, 0.025, 2.0),)
+    assert bench.transformer.leakage_reactance > 0.0

@@ -14,11 +14,15 @@ TomlValue = str | int | float | Sequence["TomlValue"]
 
 @dataclass(slots=True)
 class TextSection:
-    """A section of a bench file: its heading as TOML has it, and keys with values and comments."""
+    """A section of a bench file: its heading as TOML has it, and keys with values and comments.
+
+    `hints` are keys to fill in once they are measured, each with why; they stand as comments below the others.
+    """
 
     heading: str
     comment: str = ""
     entries: list[tuple[str, TomlValue, str]] = field(default_factory=list)
+    hints: list[tuple[str, TomlValue, str]] = field(default_factory=list)
 
     def add(self, key: str, value: TomlValue | None, comment: str = "") -> None:
         """Add a key; None is a value that was left out, and leaves the key out."""
@@ -34,6 +38,8 @@ class TextSection:
         """Return the section as TOML."""
         lines = [_with_comment(self.heading, self.comment)] if self.heading else []
         lines += [_with_comment(f"{key} = {toml(value)}", comment) for key, value, comment in self.entries]
+        for key, value, comment in self.hints:
+            lines += [f"# {comment}, take the # away:", f"# {key} = {toml(value)}"]
         return "\n".join(lines)
 
 

@@ -355,6 +355,7 @@ def ask_mains() -> TextSection:
     section = TextSection("[mains]")
     ask_all(section, *_MAINS)
     section.add("source_resistance", "0.4 Ω", "a guess; measure it if the peaks of the line current matter")
+    section.hints.append(("voltage_thd", "3 %", "once the distortion of this socket is known"))
     return section
 
 
@@ -384,6 +385,9 @@ def ask_transformer(mains: TextSection, rectifier: str) -> TextSection:
         Question(Transformer, "rated_voltage", "voltage of one winding at full load", "18 V"),
         Question(Transformer, "regulation", "regulation: by how much the voltage rises without load", usual),
     )
+    point = [volts or "230 V", "25 mA", "2 W"]
+    section.hints.append(("no_load", [point], "once volts, amperes and watts without load are measured"))
+    section.hints.append(("short_circuit", ["12 V", "0.3 A", "3 W"], "once they are with the secondaries shorted"))
     return section
 
 

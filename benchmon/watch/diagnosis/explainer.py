@@ -51,6 +51,10 @@ _LIKE_NOTHING = 0.01
 _PAIR = 0.1
 """Of what chance gives two causes at once: where no single cause fits, mostly neither of two known ones is true."""
 
+_SHARPER = 1.4
+"""The power to which odds between causes are taken: on drawn faults, likelihoods between 0.5 and 0.9 were too modest by
+0.1 to 0.2, since allowances hold for the worst supply and most are better."""
+
 _FAR_OFF = 8.0
 _UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
 
@@ -249,6 +253,7 @@ def _ranked(
         weights[one.cause] = weights.get(one.cause, 0.0) + math.exp(score - top)
         if one.cause not in best or score > best[one.cause][0]:
             best[one.cause] = (score, one)
+    weights = {cause: weight**_SHARPER for cause, weight in weights.items()}
     total = sum(weights.values())
     order = sorted(weights, key=lambda cause: -weights[cause])
     least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
