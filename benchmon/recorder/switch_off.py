@@ -251,8 +251,10 @@ class SwitchOffControl:
             if done:
                 words = f"{done}, {now - started:.2f} s after the command to {name}"
                 seen = EventDetails(seen_off=finding.power is Power.GONE)
-                self._put_event(EventKind.SWITCHED_OFF, words, details=seen)
-                self._done_at, self._done = now, True
+                # At once: a trip between the two would be taken for one of the switching off that is over.
+                with self._lock:
+                    self._put_event(EventKind.SWITCHED_OFF, words, details=seen)
+                    self._done_at, self._done = now, True
             elif now - reported_at > _REPEAT_FAILURE_AFTER:
                 reported_at = now
                 self._put_event(EventKind.SWITCH_OFF_FAILED, _failure(name, finding, attempts, now - started))

@@ -52,9 +52,10 @@ def numbers_in(text):
             if plain.endswith("-"):
                 plain = f"-{plain[:-1].lstrip('+')}"
             number = Decimal(0 if plain.startswith("--") else plain)
-            if number.adjusted() < 400:
-                # What is smaller than any float is zero.
-                found.add(number if number.adjusted() > -400 else Decimal(0))
+            # What is smaller than any float is zero, and so is a zero with any exponent.
+            small = not number or number.adjusted() < -400
+            if small or number.adjusted() < 400:
+                found.add(Decimal(0) if small else number)
     return found
 
 

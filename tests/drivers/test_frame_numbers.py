@@ -57,7 +57,7 @@ def test_the_manual_has_three_worked_examples():
         ({"format": "s24"}, b"\x00\xff\xff\xfe", -2),
         ({"format": "bcd", "count": 2}, b"\x00\x12\x34", 1234),
         ({"format": "<bcd", "count": 2}, b"\x00\x12\x34", 3412),
-        ({"format": "bcd", "count": 2, "mask": 0x0F}, b"\x00\x51\x62", 102),
+        ({"format": "bcd", "count": 2, "mask": 0x0F}, b"\x00\x51\x62", 12),
         ({"format": "ascii", "count": 5}, b"\x00-1.50", -1.5),
         ({"format": "ascii", "count": 4}, b"\x00  7\x00", 7),
         ({"format": "ascii", "count": 5}, b"\x001.50-", -1.5),

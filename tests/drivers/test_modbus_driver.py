@@ -474,11 +474,12 @@ def test_an_address_without_tls_says_so(opened):
         opened(driver_at(end.address.replace("tcp:", "tls:"), {"a": {"register": 0}}))
 
 
-def test_pymodbus_s_ascii_server_is_read_over_a_serial_line(opened):
+@pytest.mark.parametrize("framing", ["ascii", "rtu"])
+def test_pymodbus_s_serial_server_is_read_in_both_framings(opened, framing):
     with joined_terminals() as (ours, theirs):
-        made = lambda context: ModbusSerialServer(context, port=theirs, framer=FramerType.ASCII)  # noqa: E731
+        made = lambda context: ModbusSerialServer(context, port=theirs, framer=FramerType(framing))  # noqa: E731
         with PymodbusServer(registers_of("f", 22.5), made):
-            keys = {"framing": "ascii", "timeout": 2.0}
+            keys = {"framing": framing, "timeout": 2.0}
             driver = opened(driver_at(ours, {"a": {"register": 0, "type": "float32"}}, **keys))
             assert [driver.read("a").value for _ in range(3)] == 3 * [22.5]
             driver.close()

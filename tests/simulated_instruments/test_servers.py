@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from importlib.resources import files
+
 import pytest
 
 from benchmon.bench import read_bench
@@ -149,6 +152,39 @@ def test_frames_of_every_layout(layout, query):
     with SimulatedBench(easy(text), seed=2) as simulated:
         until(lambda: simulated.supply.snapshot.time > 0.3)
         agree(simulated, readings(simulated, ["output", "power"]))
+
+
+PAGE = files("benchmon").joinpath("manual/serial-frames.md").read_text("utf-8")
+WORKED_EXAMPLES = re.findall(r"Sent:\s`[0-9A-F ]+`\. Read: `[^`]+`\..*?```toml\n(.*?)```", PAGE, re.DOTALL)
+
+
+@pytest.mark.parametrize("text", WORKED_EXAMPLES)
+def test_the_worked_examples_of_the_manual_have_a_far_end(text):
+    name = re.search(r'name = "(output .*)"', text)[1]
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        found = readings(simulated, [name])
+        true = simulated.supply.snapshot.values["output.voltage.mean"]
+    assert found[name] == pytest.approx(true, rel=2e-2)
+
+
+@pytest.mark.parametrize(
+    ("checksum", "number"),
+    [
+        ("sum16", 'format = "s24"\nfactor = 0.0001\n'),
+        ("negated sum", 'format = "<u24"\nfactor = 0.0001\n'),
+        ("crc8", 'format = "hex"\ncount = 5\nfactor = 0.001\n'),
+        ("ccitt", 'format = "bcd"\ncount = 5\nmask = 15\nfixed_range = true\nfactor = 0.001\n'),
+        ("xmodem", 'format = "ascii"\ncount = 6\npoint = [[10, 1, 3], [10, 2, 2], [10, 4, 1]]\n'),
+        ("inverted sum", 'format = "B"\nexponent = [10, 7, -4]\n'),
+    ],
+)
+def test_digits_and_checksums_of_frames(checksum, number):
+    layout = f'sync = "AA"\nlength = 14\nchecksum = "{checksum}"\n'
+    text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + layout + VOLTS + "at = 3\n" + number
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        agree(simulated, readings(simulated, ["output"]))
 
 
 def test_frames_of_several_kinds_are_told_by_a_byte():

@@ -92,7 +92,9 @@ class SerialFramesChannel(ChannelSettings):
         None, description="How many bytes hold the digits, for bcd, ascii, hex and segments."
     )
     step: Annotated[int, Field(ge=1, le=8)] = Field(1, description="Bytes from one of these bytes to the next.")
-    mask: Byte = Field(255, description="Bits of each of these bytes that belong to the digit.")
+    mask: Byte = Field(
+        255, description="Bits of each of these bytes that belong to the digit; with 15, bcd has one digit a byte."
+    )
     segments: Annotated[dict[str, str], AfterValidator(_segments)] = Field(
         {}, description='What each byte of segments shows, masked: { "3F" = "0", "06" = "1", … }.'
     )
@@ -243,7 +245,7 @@ def _number(keys: SerialFramesChannel, data: bytes) -> float:
         return float(struct.unpack(f"{order}{kind}", data)[0])
     masked = bytes(byte & keys.mask for byte in (data if order == ">" else reversed(data)))
     if kind == "bcd":
-        text = masked.hex()
+        text = masked.hex() if keys.mask > 15 else masked.hex()[1::2]
     elif kind in ("ascii", "hex"):
         text = masked.decode("latin-1").strip(" \0")
     else:

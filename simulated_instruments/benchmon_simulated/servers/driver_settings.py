@@ -58,6 +58,29 @@ class Keys:
             return [float(item) for item in value]
         raise self._error(key, value, "must be a list of numbers")
 
+    def whole_numbers(self, key: str) -> list[int]:
+        """Return a list of whole numbers, empty where the key is not there."""
+        return [int(number) for number in self.reals(key)]
+
+    def rows(self, key: str) -> list[tuple[int, int, int]]:
+        """Return rows of three whole numbers; `[byte, value]` is the row of a whole byte."""
+        value = self._keys.get(key, [])
+        if isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(item, int) for item in value):
+            return [(int(value[0]), 255, int(value[1]))]
+        if not isinstance(value, list | tuple):
+            raise self._error(key, value, "must be a list of rows")
+        for row in value:
+            if not isinstance(row, list | tuple) or len(row) != 3 or not all(isinstance(item, int) for item in row):
+                raise self._error(key, value, "must be rows of three whole numbers")
+        return [(int(at), int(mask), int(third)) for at, mask, third in value]
+
+    def sections(self, key: str) -> list[Keys]:
+        """Return a list of sections."""
+        value = self._keys.get(key, [])
+        if isinstance(value, list | tuple) and all(isinstance(item, Mapping) for item in value):
+            return [Keys(f"{self._owner}: {key}", item) for item in value]
+        raise self._error(key, value, "must be a list of sections")
+
     def integer(self, key: str, default: int | None, low: int, high: int) -> int:
         """Return a whole number from `low` to `high`; without a default the key is required."""
         value = self._keys.get(key, default)

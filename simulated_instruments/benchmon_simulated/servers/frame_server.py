@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial, reduce
 from operator import xor
@@ -21,7 +21,10 @@ from benchmon_simulated.supply.supply import SupplyUnderTest
 
 _SHORTEST_PERIOD = 0.05
 _LONGEST_QUERY = 500
-_CHECKSUMS = {"none": 0, "sum": 1, "xor": 1, "crc16": 2}
+_WIDTHS = {
+    "none": 0, "sum": 1, "negated sum": 1, "inverted sum": 1, "xor": 1, "crc8": 1,
+    "sum16": 2, "crc16": 2, "ccitt": 2, "xmodem": 2,
+}  # fmt: skip
 
 
 def crc16(data: bytes) -> int:
@@ -38,6 +41,64 @@ def crc16(data: bytes) -> int:
     return value
 
 
+def remainder(data: bytes, polynomial: int, bits: int, first: int) -> int:
+    """Return a CRC whose high bit comes first, from the value `first`, bit by bit.
+
+    >>> f"{remainder(b'123456789', 0x1021, 16, 0):04x}"
+    '31c3'
+    """
+    value = first
+    for byte in data:
+        for bit in range(7, -1, -1):
+            falls_out = (value >> (bits - 1) ^ byte >> bit) & 1
+            value = (value << 1 & (1 << bits) - 1) ^ (polynomial if falls_out else 0)
+    return value
+
+
+def checksum_of(kind: str, data: bytes) -> int:
+    """Return the checksum of `data`."""
+    total = sum(data)
+    found = {
+        "sum": total & 0xFF,
+        "sum16": total & 0xFFFF,
+        "negated sum": (256 - total % 256) % 256,
+        "inverted sum": 255 - total % 256,
+        "xor": reduce(xor, data, 0),
+        "crc8": remainder(data, 0x07, 8, 0),
+        "crc16": crc16(data),
+        "ccitt": remainder(data, 0x1021, 16, 0xFFFF),
+        "xmodem": remainder(data, 0x1021, 16, 0),
+    }
+    return found.get(kind, 0)
+
+
+class FrameBits:
+    """The bytes of a frame under way, or its numbered halves; bits are set at the places that a client reads."""
+
+    def __init__(self, size: int, *, halves: bool) -> None:
+        self._bytes, self._halves = bytearray(size), halves
+
+    @property
+    def size(self) -> int:
+        """How many places there are."""
+        return len(self._bytes) - self._halves
+
+    def set(self, at: int, bits: int) -> None:
+        """Set bits at a place, from the end where it is negative."""
+        place = at % self.size
+        if self._halves:
+            self._bytes[place] |= bits >> 4
+            self._bytes[place + 1] |= bits & 15
+        else:
+            self._bytes[place] |= bits
+
+    def written(self) -> bytearray:
+        """Return the bytes; halves with their numbers."""
+        if self._halves:
+            return bytearray((number & 15) << 4 | half & 15 for number, half in enumerate(self._bytes, 1))
+        return bytearray(self._bytes)
+
+
 @dataclass(frozen=True)
 class FrameFormat:
     """The layout of an instrument's frames: first and last bytes, length, places of length byte and checksum."""
@@ -52,22 +113,21 @@ class FrameFormat:
     checksum_from: int
     checksum_order: Literal["big", "little"]
 
-    def filled(self, fields: Sequence[tuple[int, bytes]]) -> bytes:
-        """Return a frame with each of `fields`, an offset and its bytes, filled in."""
-        frame = bytearray(self.size)
+    halves: bool
+
+    def filled(self, fill: Callable[[FrameBits], None]) -> bytes:
+        """Return a frame whose fields and marks `fill` sets."""
+        bits = FrameBits(self.size, halves=self.halves)
+        fill(bits)
+        frame = bits.written()
         frame[: len(self.sync)] = self.sync
         frame[self.size - len(self.tail) :] = self.tail
         if self.length_at is not None:
             frame[self.length_at] = self.size - self.length_adds
-        for at, data in fields:
-            frame[at : at + len(data)] = data
-        width = _CHECKSUMS[self.checksum]
-        covered = bytes(frame[self.checksum_from : self.checksum_at])
-        check = {"sum": sum(covered) & 0xFF, "xor": reduce(xor, covered, 0), "crc16": crc16(covered)}
+        width = _WIDTHS[self.checksum]
+        check = checksum_of(self.checksum, bytes(frame[self.checksum_from : self.checksum_at]))
         if width:
-            frame[self.checksum_at : self.checksum_at + width] = check[self.checksum].to_bytes(
-                width, self.checksum_order
-            )
+            frame[self.checksum_at : self.checksum_at + width] = check.to_bytes(width, self.checksum_order)
         return bytes(frame)
 
 
@@ -92,11 +152,11 @@ class FrameServer(WiredServer):
         channels, keys = channels_of(bench, instrument), keys_of(instrument)
         self._period = max(_SHORTEST_PERIOD, min((channel.period for channel in channels), default=1.0))
         self._received = b""
-        kinds: dict[tuple[bytes, tuple[int, ...]], list[Channel]] = {}
+        kinds: dict[tuple[bytes, tuple[Bits, ...]], list[Channel]] = {}
         for channel in channels:
             own = keys_of(channel)
             query = own.octets("query") or keys.octets("query")
-            kinds.setdefault((query, tuple(int(value) for value in own.reals("when"))), []).append(channel)
+            kinds.setdefault((query, tuple(own.rows("when"))), []).append(channel)
         meter = partial(Meter, seed=seed, effects=supply.effects)
         self._kinds = [(query, _FrameKind(keys, when, own, meter)) for (query, when), own in kinds.items()]
         self.meters = [own for _, kind in self._kinds for own in kind.meters]
@@ -137,61 +197,142 @@ class UdpFramesServer(FrameServer):
 class _FrameKind:
     """One kind of frame, and the meter of each of its fields."""
 
-    def __init__(self, keys: Keys, when: tuple[int, ...], channels: Sequence[Channel], meter: MakeMeter) -> None:
+    def __init__(self, keys: Keys, when: Sequence[Bits], channels: Sequence[Channel], meter: MakeMeter) -> None:
         self.meters = [meter(channel) for channel in channels]
-        self._fields = [_Field(keys_of(channel)) for channel in channels]
+        self._when = when
+        self._fields = [FrameField(keys_of(channel)) for channel in channels]
         self._frame = frame_of(keys, max(field.end for field in self._fields))
-        self._marks = [(when[0] % self._frame.size, bytes([when[1]]))] if len(when) == 2 else []
+        places = self._frame.size - self._frame.halves
         for channel, field in zip(channels, self._fields, strict=True):
-            if not 0 <= field.at(self._frame.size) <= self._frame.size - field.width:
-                raise BadInput(f"channel {channel.name!r}: at is outside a frame of {self._frame.size} bytes")
+            if not (-places <= field.at and field.end <= places):
+                raise BadInput(f"channel {channel.name!r}: at is outside a frame of {places} bytes")
 
     def frame(self, supply: SupplyUnderTest) -> bytes:
         """Return the frame with the present values."""
-        size = self._frame.size
-        values = [(field, meter.read(supply.snapshot)) for field, meter in zip(self._fields, self.meters, strict=True)]
-        return self._frame.filled([*self._marks, *((field.at(size), field.packed(value)) for field, value in values)])
+
+        def fill(bits: FrameBits) -> None:
+            for at, _, value in self._when:
+                bits.set(at, value)
+            for field, meter in zip(self._fields, self.meters, strict=True):
+                field.fill(bits, meter.read(supply.snapshot))
+
+        return self._frame.filled(fill)
 
 
-class _Field:
-    """The place and format of a value in a frame."""
+Bits = tuple[int, int, int]
+"""A place, a mask, and the value of the masked bits."""
+_DIGITS = ("bcd", "ascii", "hex", "segments")
+_THREE = ("u24", "s24")
+
+
+class FrameField:
+    """The place and format of a value in a frame, and what announces its sign and range."""
 
     def __init__(self, keys: Keys) -> None:
-        self._at = keys.integer("at", None, -1024, 1023)
+        self.at = keys.integer("at", None, -1024, 1023)
         layout = keys.text("format")
-        self._layout = layout if layout[:1] in ("<", ">") else f">{layout}"
-        try:
-            self.width = struct.calcsize(self._layout)
-        except struct.error as problem:
-            raise BadInput(f"format = {layout!r} is no number format of Python's struct") from problem
+        self._order, self._kind = (layout[0], layout[1:]) if layout[:1] in ("<", ">") else (">", layout)
+        self._count = keys.integer("count", None, 1, 16) if self._kind in _DIGITS else self._width(layout)
+        self._step, self._mask = keys.integer("step", 1, 1, 8), keys.integer("mask", 255, 0, 255)
+        table = keys.section("segments")
+        self._codes = {table.text(code): int(code, 16) for code in table.names()} if table is not None else {}
+        self._sign, self._beyond = keys.whole_numbers("sign"), keys.whole_numbers("overload_bits")
         self._factor, self._offset = keys.real("factor", 1.0) or 1.0, keys.real("offset", 0.0)
         self._overload, self._no_value = keys.reals("overload"), keys.reals("no_value")
+        self._scales = _scales(keys)
+
+    def _width(self, layout: str) -> int:
+        if self._kind in _THREE:
+            return 3
+        try:
+            return struct.calcsize(f"{self._order}{self._kind}")
+        except struct.error as problem:
+            raise BadInput(f"format = {layout!r} is no number format of Python's struct") from problem
 
     @property
     def end(self) -> int:
         """The shortest length of a frame that holds the field."""
-        return self._at + self.width if self._at >= 0 else -self._at
+        width = (self._count - 1) * self._step + 1
+        return self.at + width if self.at >= 0 else -self.at
 
-    def at(self, size: int) -> int:
-        """Return its offset from the beginning of a frame of `size` bytes."""
-        return self._at if self._at >= 0 else size + self._at
-
-    def packed(self, value: float) -> bytes:
-        """Return the bytes of `value`; NaN and ±inf become `no_value` and `overload`, or zero without these keys."""
+    def fill(self, bits: FrameBits, value: float) -> None:
+        """Set the bits of `value`; NaN and ±inf become `no_value` and `overload`, or zero without these keys."""
         special = self._no_value if math.isnan(value) else self._overload if math.isinf(value) else None
+        if math.isinf(value) and self._beyond:
+            bits.set(self._beyond[0], self._beyond[1])
         raw = (value - self._offset) / self._factor if special is None else next(iter(special), 0.0)
-        if self._layout[-1] in "fd":
-            return struct.pack(self._layout, raw)
-        bits, signed = 8 * self.width, self._layout[-1].islower()
-        low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if signed else (0, 2**bits - 1)
-        return struct.pack(self._layout, min(high, max(low, round(raw))))
+        if self._sign and raw < 0:
+            bits.set(self._sign[0], self._sign[1])
+            raw = -raw
+        most = self._most
+        scale, announced = next((one for one in self._scales if round(abs(raw) / one[0]) <= most), self._scales[-1])
+        for place, byte in announced:
+            bits.set(place, byte)
+        for number, byte in enumerate(self._packed(raw / scale)):
+            bits.set(self.at + number * self._step, byte)
+
+    @property
+    def _most(self) -> float:
+        if self._kind == "hex":
+            return 16.0**self._count - 1
+        if self._kind in _DIGITS:
+            return 10.0 ** (self._digits - (self._kind == "ascii" and not self._sign)) - 1
+        return 2.0 ** (8 * self._count - 1) - 1
+
+    @property
+    def _digits(self) -> int:
+        return 2 * self._count if self._kind == "bcd" and self._mask > 15 else self._count
+
+    def _packed(self, raw: float) -> bytes:
+        if self._kind in ("f", "d"):
+            return bytes(struct.pack(f"{self._order}{self._kind}", raw))
+        if self._kind not in _DIGITS:
+            signed = self._kind[0].islower() and self._kind != "u24"
+            bits = 8 * self._count
+            low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if signed else (0, 2**bits - 1)
+            whole: int = min(high, max(low, round(raw)))
+            return whole.to_bytes(self._count, "big" if self._order == ">" else "little", signed=signed)
+        size = self._digits
+        text = f"{max(0, round(raw)):0{size}X}" if self._kind == "hex" else f"{round(raw):0{size}d}"
+        if self._kind == "bcd" and self._mask > 15:
+            data = bytes.fromhex(text[-size:])
+        elif self._kind == "bcd":
+            data = bytes(map(int, text[-size:]))
+        elif self._kind == "segments":
+            data = bytes(self._codes.get(char, 0) for char in text[-size:])
+        else:
+            data = text[-size:].encode("ascii")
+        return data if self._order == ">" else data[::-1]
+
+
+def _scales(keys: Keys) -> list[tuple[float, list[tuple[int, int]]]]:
+    """Return what one step of the number may be worth, the least first, and the bits that announce each."""
+    found: list[tuple[float, list[tuple[int, int]]]] = [(1.0, [])]
+    points, exponent = keys.rows("point"), keys.whole_numbers("exponent")
+    if points:
+        found = [(scale / 10.0**places, [*bits, (at, mask)]) for scale, bits in found for at, mask, places in points]
+    if exponent:
+        at, mask, plus = exponent
+        lowest = mask & -mask
+        powers = range(mask // lowest + 1)
+        found = [
+            (scale * 10.0 ** (power + plus), [*bits, (at, power * lowest)]) for scale, bits in found for power in powers
+        ]
+    ranges = keys.sections("ranges")
+    if ranges:
+        found = [
+            (scale * one.real("factor", 1.0), [*bits, *((at, value) for at, _, value in one.rows("when"))])
+            for scale, bits in found
+            for one in ranges
+        ]
+    return sorted(found, key=lambda one: one[0])
 
 
 def frame_of(keys: Keys, needed: int) -> FrameFormat:
     """Return the layout of frames whose fields need `needed` bytes. Raises `BadInput` for invalid keys."""
     sync, tail = keys.octets("sync"), keys.octets("tail")
-    checksum = keys.choice("checksum", "none", tuple(_CHECKSUMS))
-    after = _CHECKSUMS[checksum] + len(tail)
+    checksum = keys.choice("checksum", "none", tuple(_WIDTHS))
+    after = _WIDTHS[checksum] + len(tail)
     size = keys.integer("length", max(needed, len(sync)) + after, 1, 1024)
     at = keys.integer("checksum_at", size - after, -1024, 1023)
     return FrameFormat(
@@ -204,4 +345,5 @@ def frame_of(keys: Keys, needed: int) -> FrameFormat:
         at if at >= 0 else size + at,
         keys.integer("checksum_from", 0, 0, 1024),
         "big" if keys.choice("checksum_order", "little", ("big", "little")) == "big" else "little",
+        keys.flag("halves", default=False),
     )
