@@ -10,7 +10,7 @@ import pytest
 from pydantic import ValidationError
 
 from benchmon.errors import InstrumentError, InstrumentTimeout
-from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
+from benchmon.instruments.testing.conformance import ALWAYS_PLAYED, Behaviour, DriverConformance, Rig
 from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.network.http import HttpChannel, HttpDriver, HttpSettings
@@ -34,7 +34,11 @@ GOOD = page(b'{"u": 22.1}')
 class TestHttp(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Behaviour.SILENT: lambda _: None, Behaviour.GARBAGE: lambda _: NOISE}
+        answers = {
+            Behaviour.SILENT: lambda _: None,
+            Behaviour.GARBAGE: lambda _: NOISE,
+            Behaviour.ONE_BAD: lambda request: page(NOISE) if request.startswith(b"GET /live") else GOOD,
+        }
 
         def pages(request):
             return page(b"<p>current: -25 mA</p>") if request.startswith(b"GET /live?a=b ") else GOOD
@@ -46,7 +50,7 @@ class TestHttp(DriverConformance):
             def behave(how):
                 fake_instrument.answer = answers.get(how, pages)
 
-            yield Rig(meter, {"u": 22.1, "i": -0.25}, behave)
+            yield Rig(meter, {"u": 22.1, "i": -0.25}, behave, ALWAYS_PLAYED | {Behaviour.ONE_BAD})
             meter.close()
 
 
