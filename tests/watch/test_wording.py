@@ -17,7 +17,7 @@ from benchmon.watch.wording import flag_words, with_uncertainty
         (63.27, 5.1, "°C", "63.3 ± 5.1 °C"),
         (2300.0, 40.0, "VA", "2.300 ± 0.040 kVA"),
         (0.0, 0.003, "V", "0.0 ± 3.0 mV"),
-        (-9.63, 0.0, "V", "-9.630 ± 0.000 V"),
+        (-9.63, 0.0, "V", "−9.630 ± 0.000 V"),
         (math.inf, 1.0, "V", "over range V ± 1.000 V"),
     ],
 )

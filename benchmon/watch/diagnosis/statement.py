@@ -33,6 +33,9 @@ _BY_CHANCE, _MOST_UNKNOWN = 0.03, 0.69
 """How much less likely a sound bench is where a settled channel disagrees, which a sound one seldom has; and the most
 likelihood of "none of these" that comes from nothing else."""
 
+_CLEAR = 2.0
+"""The |En| beyond which a disagreement is more than the edge of what sound supplies show."""
+
 
 def steady_reading(
     channel: Channel, value: float, outlook: Outlook | None, *, was_warm: bool = False
@@ -75,7 +78,8 @@ def statements(
     if is_sound and not disagreeing and len(going_on) == 1 and len(silent) > 1:
         return [_another_time(going_on[0], found[0].likelihood), *found[1:]]
     if disagreeing:
-        found = _where_some_disagree(found, disagreeing)
+        is_clear = any(one.en is not None and abs(one.en) > _CLEAR for one in judged if one.channel in disagreeing)
+        found = _where_some_disagree(found, disagreeing, _MOST_UNKNOWN if is_clear else _AT_MOST)
     if found[0].cause != NOTHING_WRONG:
         return found
     open_question = _open_question(found[0].likelihood, judged, left_out)
@@ -89,10 +93,11 @@ def _instead_of_the_first(one: Explanation, found: Sequence[Explanation]) -> lis
     return [one, *(other for other in found[1:] if other.cause != one.cause)]
 
 
-def _where_some_disagree(found: Sequence[Explanation], disagreeing: Sequence[str]) -> list[Explanation]:
+def _where_some_disagree(found: Sequence[Explanation], disagreeing: Sequence[str], most: float) -> list[Explanation]:
     """Return `found` given that settled channels disagree: "nothing wrong" is no answer to that, the others gain.
 
-    What is left of it, that the readings are so by chance or by an unknown cause, joins "none of these".
+    What is left of it, that the readings are so by chance or by an unknown cause, joins "none of these", which is then
+    `most` likely at most.
     """
     sound = sum(one.likelihood for one in found if one.cause == NOTHING_WRONG)
     if sound == 0.0:
@@ -109,7 +114,7 @@ def _where_some_disagree(found: Sequence[Explanation], disagreeing: Sequence[str
     if unknown is None or unknown.likelihood < left:
         message = f"{_named(disagreeing)} by more than expected, and no known cause fits better than chance"
         unknown = Explanation(NONE_OF_THESE, share, message, tuple(disagreeing[:1]))
-        share = min(share, _MOST_UNKNOWN / scale)
+        share = min(share, most / scale)
     return sorted([*known, replace(unknown, likelihood=scale * share)], key=lambda one: -one.likelihood)
 
 
