@@ -151,6 +151,8 @@ def _ask_instrument(
     template = _ask_template(ports, [*templates, _SOMETHING_ELSE])
     if template.page:
         say(f"`benchmon manual {template.page}` has more about such meters.")
+    if template.extra:
+        say(f"Its driver needs a library more: pip install 'benchmon[{template.extra}]'.")
     driver = load_driver(template.driver)
     section.add("driver", template.driver)
     if template.driver != "hand":

@@ -19,7 +19,7 @@ from support.far_ends.http_pages import page, requests
 from support.far_ends.rigs import NOISE
 
 
-def driver(url, *channels, timeout=0.5, **keys):
+def driver(url, *channels, timeout=9, **keys):
     settings = HttpSettings.model_validate({"address": url, "timeout": timeout} | keys)
     driven = [
         DrivenChannel(name, unit, 0.1, scale, HttpChannel.model_validate(own)) for name, unit, scale, own in channels
@@ -41,7 +41,7 @@ class TestHttp(DriverConformance):
 
         with FakeTcpInstrument(pages, split=requests) as fake_instrument:
             current = {"path": "/live?a=b", "pattern": r"current: (?P<value>\S+) (?P<unit>mA)"}
-            meter = driver(f"http://127.0.0.1:{fake_instrument.port}", VOLTS, ("i", "A", 10.0, current))
+            meter = driver(f"http://127.0.0.1:{fake_instrument.port}", VOLTS, ("i", "A", 10.0, current), timeout=0.5)
 
             def behave(how):
                 fake_instrument.answer = answers.get(how, pages)
@@ -78,7 +78,7 @@ def far_end(answer, *channels, **keys):
     ],
 )
 def test_what_is_no_reading_says_why(answer, why):
-    with far_end(lambda _: answer, timeout=0.2, retries=0) as meter:
+    with far_end(lambda _: answer, timeout=1 if "whole" in why else 9, retries=0) as meter:
         try:
             (reading,) = meter.read_together(["u"])
             assert reading.value is None
@@ -118,7 +118,7 @@ def dripping_server(start):
 @pytest.mark.parametrize("start", [b"HTTP/1.1 200 OK\r\n", b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n"])
 def test_a_server_that_drips_is_given_up(start):
     with dripping_server(start) as port:
-        meter = driver(f"http://127.0.0.1:{port}/", VOLTS, timeout=0.2, retries=0)
+        meter = driver(f"http://127.0.0.1:{port}/", VOLTS, timeout=1, retries=0)
         meter.open()
         with pytest.raises(InstrumentTimeout, match="no whole answer"):
             meter.read("u")

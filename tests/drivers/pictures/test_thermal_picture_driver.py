@@ -41,7 +41,7 @@ def as_image(kind, array=COUNTS, **options):
     return file.getvalue()
 
 
-def driver(address, *channels, timeout=0.5, **keys):
+def driver(address, *channels, timeout=9, **keys):
     settings = ThermalPictureSettings.model_validate(
         {"address": str(address), "timeout": timeout, "size": (8, 6)} | keys
     )
@@ -69,7 +69,7 @@ class TestThermalPictureInAFile(DriverConformance):
                     path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else as_text(CELSIUS))
 
             behave(Behaviour.WELL)
-            yield Rig(driver(path, *REGIONS), SHOWS, behave)
+            yield Rig(driver(path, *REGIONS, timeout=0.5), SHOWS, behave)
 
 
 class TestThermalPictureServed(DriverConformance):
@@ -82,7 +82,8 @@ class TestThermalPictureServed(DriverConformance):
             def behave(behaviour):
                 fake_instrument.answer = answers.get(behaviour, lambda _: whole)
 
-            yield Rig(driver(f"http://127.0.0.1:{fake_instrument.port}/t.csv", *REGIONS), SHOWS, behave)
+            address = f"http://127.0.0.1:{fake_instrument.port}/t.csv"
+            yield Rig(driver(address, *REGIONS, timeout=0.5), SHOWS, behave)
 
 
 @pytest.mark.parametrize(

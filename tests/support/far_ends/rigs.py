@@ -21,14 +21,16 @@ def streaming_rig(fake_instrument, address, make, well, shows):
                 continue
 
     with fake_instrument:
-        thread = threading.Thread(target=stream)
+        thread = threading.Thread(target=stream, daemon=True)
         thread.start()
         driver = make(address(fake_instrument))
 
         def behave(how):
             behaviour[0] = how
 
-        yield Rig(driver, shows, behave)
-        driver.close()
-        ended.set()
-        thread.join()
+        try:
+            yield Rig(driver, shows, behave)
+        finally:
+            driver.close()
+            ended.set()
+            thread.join()
