@@ -129,8 +129,10 @@ def _fork(question: dict[str, Any]) -> dict[str, Any]:
             resource.setrlimit(resource.RLIMIT_AS, (question["bytes"], question["bytes"]))
         module, _, name = question["call"].partition(":")
         function: Callable[..., Any] = getattr(importlib.import_module(module), name)
-        result = function(*question["with"])
-        Path(question["file"]).write_text(json.dumps(result), encoding="utf-8")
+        # Opened before: the function may become another user.
+        with Path(question["file"]).open("w", encoding="utf-8") as file:
+            result = function(*question["with"])
+            json.dump(result, file)
         status = result if isinstance(result, int) else 0
     except SystemExit as end:
         status = end.code if isinstance(end.code, int) else 1

@@ -213,7 +213,10 @@ def main() -> int:
                 if wrong := faults(ended):
                     failed += 1
                     lines = [line for line in ended.errors.splitlines() if line.strip()]
-                    print(f"  {use} of session {seed} ({way}): {', '.join(wrong)}: {' | '.join(lines[-3:])[-400:]}")
+                    print(
+                        f"  {use} of session {seed} ({way}): {', '.join(wrong)}: {' | '.join(lines[-3:])[-400:]}",
+                        flush=True,
+                    )
             for left in folder.glob(f"{seed}.benchmon*"):
                 left.unlink()
         server.end()
