@@ -180,6 +180,7 @@ class FakeSerialInstrument(FakeInstrument):
 
     def _release(self) -> None:
         if self._theirs is not None:
-            os.close(self._theirs)
-            os.close(self._ours)
-            self._theirs = None
+            # A thread that a busy machine holds up must not write to what gets the number of this line next.
+            theirs, ours, self._theirs, self._ours = self._theirs, self._ours, None, -1
+            os.close(theirs)
+            os.close(ours)
