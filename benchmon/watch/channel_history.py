@@ -254,7 +254,8 @@ class ChannelHistory:
         """Return whether a drift leads out of what is expected, or past a limit, before long.
 
         A trend of some minutes shows little of the next hours, so it counts for a few times as long as it has lasted.
-        A temperature that goes on warming flattens: it is out where the courses through its readings settle outside.
+        A temperature that goes on warming flattens: it is out where the courses through its readings settle outside. An
+        edge on the other side of zero is none that anything here falls to.
         """
         drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
         if drift is None or drift.rate == 0.0:
@@ -264,9 +265,13 @@ class ChannelHistory:
         if name in self._heats:
             return self._heats[name].settles_beyond(edge, above=rises)
         limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
-        left = [(goal - band.value) / drift.rate for goal in (edge, *limits) if goal is not None]
         reach = min(FAR, _REACH * (band.time - drift.since))
-        return left[0] <= 0.0 or any(0.0 < seconds < reach for seconds in left)
+        left = [(goal - band.value) / drift.rate for goal in limits if goal is not None]
+        if edge * band.expected > 0.0:
+            left.append((edge - band.value) / drift.rate)
+            if left[-1] <= 0.0:
+                return True
+        return any(0.0 < seconds < reach for seconds in left)
 
     def _contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects

@@ -8,6 +8,7 @@ import pytest
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
+from benchmon.quantities import Expected
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.plausibility.steadiness import Standstill, frozen_cause, with_causes_of_courses
 from benchmon.watch.records import Explanation, Flag
@@ -67,6 +68,18 @@ def test_a_drift_that_leads_out_only_after_hours_is_a_quiet_event(watch):
     assert "mV a minute" in events[0].message
     assert events[0].message.endswith("it stays within what is expected for hours")
     assert watch[1].flags("output") == frozenset()
+
+
+@pytest.mark.parametrize(("part", "kind"), [(0.5, "drifting"), (1.4, "slow drift")])
+def test_a_band_that_reaches_below_zero_has_no_edge_to_drift_to(watch, part, kind):
+    """Falling by 3 % a minute: half way down in a quarter of an hour, and never to what would be negative."""
+    channel = next(one for one in BENCH.channel if one.name == "ripple")
+    random, events, right = np.random.default_rng(1), [], PREDICTION.at(channel.quantity).value
+    expected = Expected(right, part * right, "V")
+    for time in np.arange(0.0, 300.0, 0.5):
+        value = right * (1.0 - 0.03 * max(0.0, time - 60.0) / 60.0) + 0.002 * right * random.standard_normal()
+        events += watch[0].judge("ripple", float(time), float(value), expected)[1]
+    assert {event.kind for event in events} == {kind}
 
 
 def test_the_mains_and_the_air_may_move_as_they_like(watch):
