@@ -73,7 +73,7 @@ class InstrumentSettings(BaseModel):
     )
     retries: Annotated[int, Field(ge=0, le=10)] = Field(
         1,
-        description="How often an unanswered question is repeated, on a connection opened anew, before the "
+        description="How often an unanswered question is repeated, on a connection opened again, before the "
         "instrument counts as lost.",
     )
 

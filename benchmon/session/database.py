@@ -474,7 +474,7 @@ def _content(connection: sqlite3.Connection) -> tuple[Any, ...]:
 
 
 def _recording_of(connection: sqlite3.Connection) -> tuple[Any, ...]:
-    """Return what tells a recording from all others: its bench, when it began, and the process that writes it."""
+    """Return what sets a recording apart from all others: its bench, when it began, and the process that writes it."""
     [session] = connection.execute("SELECT bench_sha256, started, started_monotonic FROM session").fetchall()
     [process] = connection.execute("SELECT text FROM facts WHERE name = 'process'").fetchall()
     return (*session, *process)

@@ -216,7 +216,7 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         self._columns: dict[str, int] = {}
 
     def _is_no_row(self, line: bytes) -> bool:
-        """Return whether a line is empty, a comment, or the `sep=;` with which spreadsheets are told the separator."""
+        """Return whether a line is empty, a comment, or the `sep=;` that names the separator to spreadsheets."""
         comment = self.settings.comment.encode()
         separator = _SEPARATOR.fullmatch(line)
         if separator is not None and separator[1] and self.settings.separator is None:
@@ -271,7 +271,7 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
                 yield from self._values(line)
 
     def _with_new_head(self, lines: list[bytes]) -> list[bytes]:
-        """Return the rows of a file that begins anew: one that was cut to nothing may go on without its header."""
+        """Return the rows of a file that begins again: one that was cut to nothing may go on without its header."""
         first = self._file.head
         if self._head and self._names and not self._is_header(first):
             self._file.head = self._head

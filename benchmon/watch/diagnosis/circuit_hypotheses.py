@@ -217,7 +217,7 @@ FAR_OFF = (
         factor=17.0,
     ),
     ValueFarOff("load.resistance", "the load is not what it should be", OFF + "measure the load", 2.0, 0.2),
-    ValueFarOff("load.current", "the load is not what it should be", "set the load anew", 2.0, 0.2),
+    ValueFarOff("load.current", "the load is not what it should be", "set the load once more", 2.0, 0.2),
     ValueFarOff(
         "capacitance",
         "the reservoir has not the capacitance it should have",

@@ -154,16 +154,16 @@ class BlockMaker:
         self._jump = math.inf
 
     def update(self, time: float, value: float, expected: float, warm: float, copper: float = 0.0) -> bool:
-        """Take one finite reading; return whether it is the second of a step that stays, so that all begins anew."""
+        """Take one finite reading; return whether it is the second of a step that stays, so that all begins again."""
         reading = (value, value - expected)
         self.noise.add(reading[1])
         self.own_noise.add(value)
         self.expected_noise.add(expected)
-        last, begins_anew = self._last, False
+        last, begins_again = self._last, False
         if last is not None and self._is_step(reading, last):
-            begins_anew = self._suspect is not None and not self._is_step(reading, self._suspect)
+            begins_again = self._suspect is not None and not self._is_step(reading, self._suspect)
             self._suspect = reading
-            if not begins_anew:
+            if not begins_again:
                 return False
             self._sums = _Sums()
             self.noise.restart()
@@ -174,7 +174,7 @@ class BlockMaker:
         self._suspect, self._last = None, reading
         self._add(time, reading[1], expected, warm)
         self._sums.copper += copper
-        return begins_anew
+        return begins_again
 
     def _add(self, time: float, residual: float, expected: float, warm: float) -> None:
         sums = self._sums
@@ -185,7 +185,7 @@ class BlockMaker:
         sums.warm += warm
 
     def _is_step(self, reading: tuple[float, float], other: tuple[float, float]) -> bool:
-        """Return whether both value and residual stepped: not where only the expectation was told anew."""
+        """Return whether both value and residual stepped: not where only the expectation came in a step."""
         return abs(reading[0] - other[0]) > self._jump and abs(reading[1] - other[1]) > self._jump
 
     def close(self) -> BlockAverage | None:
