@@ -212,11 +212,22 @@ def _how_to_read(path: Path) -> str:
     if not os.path.exists(f"{path}-wal"):  # noqa: PTH110 - every poll of a screen asks
         return "mode=ro&immutable=1"
     _check_log(path)
-    if _has_journal(path):
+    if not _has_journal(path):
+        return "mode=ro"
+    if _stays(path):
         raise SessionFileError(
             f"{display_path(path)}: has a journal beside its log, as no recorder leaves it: {path.name}-journal"
         )
-    return "mode=ro"
+    return _how_to_read(path)
+
+
+def _stays(path: Path) -> bool:
+    """Return whether journal and log go on standing beside each other: while a recorder ends, both do for a moment."""
+    for _ in range(_LOOKS):
+        time.sleep(_BETWEEN_LOOKS)
+        if not (_has_journal(path) and os.path.exists(f"{path}-wal")):  # noqa: PTH110 - as above
+            return False
+    return True
 
 
 def _has_journal(path: Path) -> bool:
@@ -245,6 +256,8 @@ def _look_at_file(path: Path) -> None:
         raise SessionFileError(f"{display_path(path)}: is empty, so no session file")
 
 
+_LOOKS, _BETWEEN_LOOKS = 10, 0.02
+"""How often, and seconds between, it is looked whether a journal beside a log is that of a recorder that ends."""
 _HEADER, _MAGIC = 100, b"SQLite format 3\0"
 _LARGEST_CHECKED = 30_000_000
 """Bytes of a file that is checked whole at the end: that takes a few tenths of a second."""

@@ -99,7 +99,9 @@ def test_the_error_queue_is_read_to_no_error():
 
     complaints = []
     with FakeTcpInstrument(answer) as fake_instrument:
-        driver = ScpiDriver("dmm", ScpiSettings(address=fake_instrument.visa_address, timeout=1.0), [])
+        driver = ScpiDriver(
+            "dmm", ScpiSettings(address=fake_instrument.visa_address, timeout=1.0, error_queue=True), []
+        )
         driver.on_complaint = complaints.append
         driver.open()
         driver.close()

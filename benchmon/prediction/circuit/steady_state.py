@@ -241,7 +241,12 @@ def _solved(
     """Return Newton's solution; a solution that is not physical is marked as not converged."""
     found = solve_periodic(circuit, mesh, start, damped=damped, tolerance=tolerance)
     with np.errstate(over="ignore", invalid="ignore"):
-        return replace(found, converged=found.converged & circuit.is_physical(found))
+        physical = circuit.is_physical(found)
+        if tolerance > TOLERANCE and np.any(found.converged & ~physical):
+            # At many volts a rough end is far from the corners of the diodes: it is followed to its true one.
+            found = solve_periodic(circuit, mesh, found.y, damped=damped)
+            physical = circuit.is_physical(found)
+        return replace(found, converged=found.converged & physical)
 
 
 def _largest_step(circuit: PeriodicCircuit, solution: PeriodicSolution) -> float:
