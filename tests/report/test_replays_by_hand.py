@@ -376,8 +376,11 @@ KEYS_OF_A_REPLAY = (
 )
 
 
+# Rows, header, details and events are in the first two; the others take as long again.
 @pytest.mark.parametrize(
-    "opener", [[], ["enter"], ["b"], ["e"], ["p"]], ids=["rows", "details", "digits", "events", "plan"]
+    "opener",
+    [[], ["enter"], *(pytest.param([key], marks=pytest.mark.long) for key in "bep")],
+    ids=["rows", "details", "digits", "events", "plan"],
 )
 async def test_every_key_of_a_replay_shows_the_moment_it_leads_to(write_session, events, opener):
     """Rows, status header, details and events are those of a screen that is opened at that moment."""
