@@ -85,6 +85,9 @@ UNITS: dict[str, str] = {
 """Every quantity's name, in the order of the vocabulary, and its unit ("" where it has none)."""
 
 
+REGULATOR_TEMPERATURES = ("regulator.temperature.junction", "regulator.temperature.case")
+
+
 def is_temperature(quantity: str) -> bool:
     """Return whether `quantity` is a temperature."""
     return UNITS.get(quantity) == "°C"

@@ -307,6 +307,11 @@ class Regulator(Section):
     thermal_resistance: Annotated[v.KelvinPerWatt, Field(gt=0)] | None = Field(
         None, description="Junction to ambient, as mounted."
     )
+    thermal_time_constant: Annotated[v.Seconds, Field(gt=0)] | None = Field(
+        None,
+        description="Time constant with which it warms, heat sink included. Left out, its temperatures are expected "
+        "only after half an hour with power.",
+    )
     max_junction: v.Celsius | None = Field(None, description="Highest permitted junction temperature.")
     ripple_rejection: Annotated[v.Decibels, Field(ge=0, le=140)] | None = Field(
         None,

@@ -37,7 +37,7 @@ from benchmon.prediction.uncertainty import (
     shares_of,
     with_contribution,
 )
-from benchmon.quantities import UNITS, Expected
+from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
@@ -225,6 +225,8 @@ def _warm_up(bench: Bench) -> dict[str, float]:
     if bench.diode.thermal_time_constant is not None:
         constants["diode.temperature.junction"] = bench.diode.thermal_time_constant
         constants["diode.temperature.case"] = bench.diode.thermal_time_constant
+    if bench.regulator is not None and bench.regulator.thermal_time_constant is not None:
+        constants |= dict.fromkeys(REGULATOR_TEMPERATURES, bench.regulator.thermal_time_constant)
     if bench.ntc is not None:
         constants["ntc.temperature"] = bench.ntc.time_constant
     windings = bench.transformer.thermal_time_constant or TRANSFORMER_WARMS_IN

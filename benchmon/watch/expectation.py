@@ -16,7 +16,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
 from benchmon.prediction.result import Prediction
-from benchmon.quantities import Expected
+from benchmon.quantities import REGULATOR_TEMPERATURES, Expected
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import MAINS_WITHIN
 
@@ -103,6 +103,15 @@ class Predictions:
         return self._predictor
 
 
+_SURELY_WARM = 1800.0
+"""Seconds of power after which a regulator on a heat sink is warm, from experience, whatever its time constant is."""
+
+
+def _is_warming_unknown(channel: Channel, prediction: Prediction) -> bool:
+    """Return whether nobody knows how fast the part warms whose temperature `channel` reads."""
+    return channel.quantity in REGULATOR_TEMPERATURES and channel.quantity not in prediction.warm_up
+
+
 class Expectation:
     """What every channel of a bench should read, moment by moment, at the conditions of `measured`."""
 
@@ -131,6 +140,8 @@ class Expectation:
         if channel.quantity == "ambient.temperature" or around is None:
             return None
         warm_for = self._measured.warm_for(channel, time, around.middle)
+        if _is_warming_unknown(channel, around.middle) and warm_for is not None and warm_for < _SURELY_WARM:
+            return None
         mains, ambient = conditions.mains_voltage, conditions.ambient
         return around.expected(
             channel.quantity, mains, ambient, warm_for, shape=conditions.shape, meter=response_of(channel)

@@ -89,3 +89,20 @@ def test_a_mains_that_wanders_is_not_followed_late(channel):
         smoothed.add(time, value)
         off.append(smoothed.at(time) - value)
     assert max(map(abs, off[40:])) < 0.02
+
+
+@pytest.mark.parametrize(
+    ("warm_up", "warm_for", "is_expected"), [({}, 60.0, False), ({}, 2000.0, True), (60.0, 60.0, True)]
+)
+def test_a_regulator_whose_time_constant_nobody_knows_is_judged_once_it_is_warm(
+    channel, monkeypatch, warm_up, warm_for, is_expected
+):
+    known = {"regulator.temperature.case": warm_up} if warm_up else {}
+    quantities = {"regulator.temperature.case": Expected(69.0, 14.0, "°C")}
+    made = Prediction(230.0, 50.0, 25.0, quantities, {}, Waveforms(np.zeros(1), {}), known)
+    predicting, state = Predicting(), State(Conditions(230.0, 25.0))
+    monkeypatch.setattr(predicting, "around", lambda _: OperatingGrid(((made,),), None, None, None), raising=False)
+    monkeypatch.setattr(state, "warm_for", lambda *_: warm_for, raising=False)
+    rule = Expectation(BenchWithTolerance(0.1), predicting, state)
+    found = rule.expected(channel(quantity="regulator.temperature.case", accuracy="1 %"), 1.0)
+    assert (found is not None) is is_expected

@@ -137,7 +137,8 @@ class ThermalState:
     """The temperatures of all parts. Values that the bench file does not give are our assumptions.
 
     The transformer rises by about 40 K at full load whatever its size, in 20 minutes; a load resistor by 60 K at its
-    rated power; a reservoir's can has 12 K/W; a regulator's time constant is 60 s.
+    rated power; a reservoir's can has 12 K/W; a regulator's time constant is 60 s
+    where the bench file gives none.
 
     On a real bench the transformer's rise differs by a quarter, its time constant is 20 to 60 minutes (from experience;
     the bench file's within a tenth where it gives one); diodes and regulator have two stages (`MountedPart`). Moving
@@ -168,7 +169,8 @@ class ThermalState:
         self.load = Body(60.0 / rating if rating else 0.5, 120.0)
         self.limiter = InrushLimiter(bench.ntc) if bench.ntc else None
         self.reservoir = Body(12.0, 300.0) if bench.reservoir else None
-        self.regulator = part(regulator.thermal_resistance, 60.0) if regulator else None
+        warms_in = (regulator.thermal_time_constant if regulator else None) or 60.0
+        self.regulator = part(regulator.thermal_resistance, warms_in) if regulator else None
 
     def moving_air(self, time: float) -> float:
         """Return the factor of moving air on every thermal resistance to the air, at `time` seconds."""
