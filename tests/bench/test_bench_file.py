@@ -87,6 +87,7 @@ def test_every_key_is_read():
             "dropout": 1.8,
             "quiescent_current": 6e-3,
             "thermal_resistance": 4.0,
+            "thermal_time_constant": 300.0,
             "max_junction": 125.0,
             "ripple_rejection": 62.0,
             "noise": 1e-4,
