@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
@@ -67,6 +67,16 @@ def _read_line(value: Any) -> str:
 
 OneLine = Annotated[str, BeforeValidator(_read_line)]
 """Text that stands in one line of a screen or report."""
+
+
+def _not_zero(value: float) -> float:
+    if value == 0:
+        raise BadInput("must not be 0")
+    return value
+
+
+Factor = Annotated[Number, AfterValidator(_not_zero)]
+"""A number by which what an instrument sends is multiplied; 0 would make every reading 0."""
 
 
 def parse_accuracy(text: object, unit: str) -> Accuracy:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError, OneLine, Section
@@ -161,6 +162,15 @@ class Step(Section):
     )
 
 
+def _read_file_beside(value: str) -> str:
+    if value != PurePath(value).name:
+        raise BadInput("must be the name of a file beside this one, without a folder")
+    return value
+
+
+FileBeside = Annotated[OneLine, AfterValidator(_read_file_beside)]
+
+
 class ReportEntries(Section):
     """What the first page of a report says beside the result."""
 
@@ -168,8 +178,12 @@ class ReportEntries(Section):
     order: OneLine = Field("", description="The order that the test belongs to.")
     design: OneLine = Field("", description="The design, its drawing and issue.")
     author: OneLine = Field("", description="Who answers for the report.")
-    logo: OneLine = Field("", description="A picture for the head of the report: a PNG or JPEG file beside this file.")
-    picture: OneLine = Field("", description="A photograph or sketch of the unit: a PNG or JPEG file beside this file.")
+    logo: FileBeside = Field(
+        "", description="A picture for the head of the report: a PNG or JPEG file beside this file."
+    )
+    picture: FileBeside = Field(
+        "", description="A photograph or sketch of the unit: a PNG or JPEG file beside this file."
+    )
 
 
 class SwitchOff(WithDriverKeys):

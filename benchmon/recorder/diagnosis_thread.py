@@ -203,9 +203,8 @@ class DiagnosisService:
 
 
 def _read_by_hand(bench: Bench) -> frozenset[str]:
-    """Return the channels whose displays a person reads and types in: each reading is of the moment it was taken."""
-    instruments = {one.name for one in bench.instrument if one.driver == "hand"}
-    return frozenset(channel.name for channel in bench.channel if channel.instrument in instruments)
+    """Return the names of the channels that are read by hand: each reading is of the moment it was taken."""
+    return frozenset(channel.name for channel in bench.typed_channels)
 
 
 def _has_turned(before: Judgement, now: Judgement) -> bool:
