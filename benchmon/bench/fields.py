@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
 from benchmon import quantities as q
@@ -54,6 +54,16 @@ WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR), q.DISSIPATION_F
 Beta = Annotated[float, _reader(q.BETA), q.BETA]
 PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT), q.TEMPERATURE_COEFFICIENT]
 Number = Annotated[float, _reader(q.NUMBER), q.NUMBER]
+
+
+def _not_zero(value: float) -> float:
+    if value == 0:
+        raise BadInput("must not be 0")
+    return value
+
+
+Factor = Annotated[Number, AfterValidator(_not_zero)]
+"""A number by which what an instrument sends is multiplied; 0 would make every reading 0."""
 
 
 def parse_accuracy(text: object, unit: str) -> Accuracy:

@@ -25,6 +25,7 @@ _LARGEST_FILE = 1_000_000
 _MOST_PARTS = 30
 _DEEP_KEY = re.compile(rf"""(?<![\w"'.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{_MOST_PARTS}}}""")
 """A dotted key that `tomllib` would need minutes and gigabytes for: its cost grows with the square of the parts."""
+_BY_HAND = "hand"
 _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200
 
 
@@ -97,6 +98,12 @@ class Bench(Section):
     def origin(self) -> str:
         """The path of the bench file, as in errors."""
         return self._origin
+
+    @property
+    def typed_channels(self) -> tuple[m.Channel, ...]:
+        """The channels of meters whose displays a person reads and types in."""
+        by_hand = {instrument.name for instrument in self.instrument if instrument.driver == _BY_HAND}
+        return tuple(channel for channel in self.channel if channel.instrument in by_hand)
 
     @property
     def reservoir(self) -> s.Capacitor | None:

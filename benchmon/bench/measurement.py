@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError, Section
@@ -173,6 +174,15 @@ def _read_entry(value: Any) -> str:
 Entry = Annotated[str, BeforeValidator(_read_entry)]
 
 
+def _read_file_beside(value: str) -> str:
+    if value != PurePath(value).name:
+        raise BadInput("must be the name of a file beside this one, without a folder")
+    return value
+
+
+FileBeside = Annotated[Entry, AfterValidator(_read_file_beside)]
+
+
 class ReportEntries(Section):
     """What the first page of a report says beside the result."""
 
@@ -180,8 +190,12 @@ class ReportEntries(Section):
     order: Entry = Field("", description="The order that the test belongs to.")
     design: Entry = Field("", description="The design, its drawing and issue.")
     author: Entry = Field("", description="Who answers for the report.")
-    logo: Entry = Field("", description="A picture for the head of the report: a PNG or JPEG file beside this file.")
-    picture: Entry = Field("", description="A photograph or sketch of the unit: a PNG or JPEG file beside this file.")
+    logo: FileBeside = Field(
+        "", description="A picture for the head of the report: a PNG or JPEG file beside this file."
+    )
+    picture: FileBeside = Field(
+        "", description="A photograph or sketch of the unit: a PNG or JPEG file beside this file."
+    )
 
 
 class SwitchOff(WithDriverKeys):

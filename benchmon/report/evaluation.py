@@ -73,10 +73,11 @@ class ChannelResult:
 
 @dataclass(frozen=True)
 class StepFinding:
-    """A step of the plan that was begun: how it stands, and every channel at the end of its powered time."""
+    """A step of the plan that was begun: how it stands, its load, and every channel at the end of its powered time."""
 
     place: int
     stage: PlanStep
+    load: Load
     window: EvaluationWindow
     channels: tuple[ChannelResult, ...]
 
@@ -151,7 +152,7 @@ def _steps(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
         until = ended if powered is None else min(powered, ended)
         window = EvaluationWindow(max(stage.began, until - WINDOW), until, powered is not None)
         channels = tuple(_finding(session, one, window, {}, frozenset()) for one in session.channels)
-        yield StepFinding(place, stage, window, channels)
+        yield StepFinding(place, stage, plan.load_at(place), window, channels)
 
 
 def predict_under(

@@ -189,8 +189,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def action_reading(self) -> None:
         """Type in what a display shows; its time is now, at the key."""
         bench = self.state.info.bench
-        by_hand = {instrument.name for instrument in bench.instrument if instrument.driver == "hand"}
-        channels = [each.channel for each in self.state.channels if each.channel.instrument in by_hand]
+        channels = bench.typed_channels
         if not channels:
             self.show_message(
                 'No channel of this bench is read by hand: that takes an instrument with driver = "hand".'

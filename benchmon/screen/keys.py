@@ -104,7 +104,7 @@ def _has_waveforms(state: SessionState) -> bool:
 
 
 def _has_manual_meters(state: SessionState) -> bool:
-    return any(instrument.driver == "hand" for instrument in state.info.bench.instrument)
+    return bool(state.info.bench.typed_channels)
 
 
 _BACK = Key("escape", "app.pop_screen", "Back", "back to the channels", shown="Esc")

@@ -16,14 +16,13 @@ from typing import Annotated, BinaryIO, ClassVar
 
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.number_parsing import OVERLOAD, OverloadWords, over_range, plain_number, shown, value_with_unit
-from benchmon_drivers.serial.port import not_zero
 
 LONGEST_LINE = 16_384
 _CHUNK = 65_536
@@ -187,7 +186,7 @@ class CsvTailChannel(ChannelSettings):
     column: StrictStr | Annotated[StrictInt, Field(ge=1, le=1000)] = Field(
         description="Name of the column in the first line, or its number from 1."
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the column.")
+    factor: Factor = Field(1.0, description="Factor on the number in the column.")
     offset: Number = Field(0.0, description="Added after the factor.")
 
 

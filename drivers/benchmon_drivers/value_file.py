@@ -12,7 +12,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, Field
 
-from benchmon.bench.fields import KeyedError, Number, Seconds
+from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
@@ -21,7 +21,6 @@ from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.file_age import WritingPauses
 from benchmon_drivers.number_parsing import Pattern, plain_number, shown, value_with_unit
-from benchmon_drivers.serial.port import not_zero
 
 _LARGEST = 4096
 _OF_THE_KERNEL = ("/sys", "/proc")
@@ -59,7 +58,7 @@ class ValueFileChannel(ChannelSettings):
         description="Regular expression whose group value, or else its first group, is the number; without it the "
         "file holds a number alone.",
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the file.")
+    factor: Factor = Field(1.0, description="Factor on the number in the file.")
     offset: Number = Field(0.0, description="Added after the factor.")
     no_value: tuple[float, ...] = Field((), description="Numbers in the file that mean no reading.")
 

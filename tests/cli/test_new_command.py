@@ -195,7 +195,7 @@ def test_something_else_is_a_driver_by_its_name(make):
 def test_what_was_found_is_said_in_words_and_offered_where_it_fits(make, found):
     found += [
         Port("serial_lines", "/dev/ttyUSB3", description="n/a"),
-        Port("scpi", "PRLGX-ASRL::/dev/ttyUSB3::INTFC"),
+        Port("scpi", "GPIB0::INTFC"),
         Port("scpi", "USB0::1::2::3::INSTR", problem="VI_ERROR_TMO (-1073807339): Timeout expired"),
     ]
     path, said = make({"what you see": "a serial plug", "its address": "1"})

@@ -211,7 +211,7 @@ WAVES = WaveKeys(preamble=["points", "x_increment", "y_increment", "y_origin"], 
 
 
 def check_preambles(draw):
-    step = draw.choice((f"{draw.uniform(1, 90):.3f} us", f"XINCR {draw.uniform(1e-6, 1e-3):.3E}", '"4.0E-5"'))
+    step = draw.choice((f"{draw.uniform(1, 90):.3f} us", f"STEP {draw.uniform(1e-6, 1e-3):.3E}", '"4.0E-5"'))
     volts = f"{draw.uniform(1e-3, 1):.3E} V;{draw.uniform(-9, 9):.2f}"
     text = damaged(f"{draw.randrange(2, 9)};{step};{volts}".encode(), draw)
     try:

@@ -167,14 +167,14 @@ def test_without_a_preamble_the_bench_file_gives_the_scale(opened, fake_instrume
     ("reply", "keys"),
     [
         (b"2000;4.0E-5;0;2.0E-3;1.0E-1\n", {"separator": ";"}),
-        (b':WFM:NR 2000;XINCR 40 us;XZERO 0 s;YMULT "2 mV";YOFF 0.1 V\n', {"separator": ";"}),
+        (b':WAVE:COUNT 2000;STEP 40 us;START 0 s;SCALE "2 mV";SHIFT 0.1 V\n', {"separator": ";"}),
         (b'"2000","4.0E-5","0","2.0E-3","1.0E-1"\n', {}),
         (
             b"25 kSa/s,2 mV,100 mV,'CH1, DC, 1:10'\n",
             {"preamble": ["sample_rate", "y_increment", "y_origin", "-"]},
         ),
         (
-            b"ENCDG BIN;2 mV;100 mV\n",
+            b"CODED BIN;2 mV;100 mV\n",
             {
                 "preamble": ["format", "y_increment", "y_origin"],
                 "separator": ";",

@@ -323,16 +323,16 @@ def board(far_end, channels=(), **how):
     return driver
 
 
-BY_BYTES = {"bytes": "A0 01 00 A1", "confirm": "A0 01 05 A6", "off_answer": "A0 01 00"}
-BY_TEXT = {"text": "relay off 0", "confirm": "relay read 0", "off_answer": "off"}
+BY_BYTES = {"bytes": "3C 10 00", "confirm": "3C 20 00", "off_answer": "3C 11 00"}
+BY_TEXT = {"text": "mains 2 off", "confirm": "mains 2?", "off_answer": "off"}
 
 
 @pytest.mark.parametrize(
     ("how", "answers", "did"),
     [
-        (BY_BYTES, {bytes.fromhex("A00105A6"): bytes.fromhex("A00100")}, "A0 01 00 A1 sent"),
-        (BY_TEXT, {b"relay read 0\n": b"relay read 0\r\noff\r\n"}, "relay off 0 sent"),
-        (BY_TEXT | {"end": "\r"}, {b"relay read 0\r": b"off\n"}, "relay off 0 sent"),
+        (BY_BYTES, {bytes.fromhex("3C2000"): bytes.fromhex("3C1100")}, "3C 10 00 sent"),
+        (BY_TEXT, {b"mains 2?\n": b"mains 2?\r\noff\r\n"}, "mains 2 off sent"),
+        (BY_TEXT | {"end": "\r"}, {b"mains 2?\r": b"off\n"}, "mains 2 off sent"),
     ],
     ids=["bytes", "text with an echo", "text"],
 )
@@ -347,7 +347,7 @@ def test_a_relay_board_is_switched_by_a_message_and_confirms(how, answers, did):
         until(lambda: len(end.received) == 3)
         sent = how.get("text", "") + how.get("end", "\n") if "text" in how else bytes.fromhex(how["bytes"])
         assert end.received[2] == (sent.encode() if isinstance(sent, str) else sent)
-        end.answer = lambda _: bytes.fromhex("A00101") if "bytes" in how else b"on\r\n"
+        end.answer = lambda _: bytes.fromhex("3C1101") if "bytes" in how else b"on\r\n"
         assert one.is_off() is False
 
 
@@ -355,13 +355,13 @@ def test_a_relay_board_that_does_not_answer_is_not_ready():
     with FakeSerialInstrument(no_reply) as end, closed_for_good(board(end, **BY_TEXT)) as one:
         with pytest.raises(InstrumentError, match="is the relay board plugged in"):
             one.arm_switch()
-        assert one.switch_off() == "relay off 0 sent"
+        assert one.switch_off() == "mains 2 off sent"
 
 
 def test_a_relay_board_without_a_question_confirms_nothing():
-    with FakeSerialInstrument(no_reply) as end, closed_for_good(board(end, bytes="FF 01 00")) as one:
+    with FakeSerialInstrument(no_reply) as end, closed_for_good(board(end, bytes="3C 10 00")) as one:
         one.arm_switch()
-        assert one.switch_off() == "FF 01 00 sent"
+        assert one.switch_off() == "3C 10 00 sent"
         assert one.is_off() is None
 
 

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from itertools import count
 
 import click
@@ -190,6 +191,21 @@ def test_the_error_of_one_meter_all_but_cancels(two):
 def test_on_another_range_nothing_cancels(two):
     found = compare(with_identity(two(None, {"spoil": {OUTPUT: 1.3}}), "meter 7", "meter 7"))
     assert not compared(found).differences[0].same_meter
+
+
+def test_a_step_without_a_load_of_its_own_keeps_that_of_the_step_before(two, benches):
+    """The second step is read as without load; so it is expected, and nothing differs from that."""
+    text = re.sub(r"(?s)\n\[\[step\]\].*?(?=\n\[(?!\[step)|\Z)", "", benches["reservoir"].source)
+    bench = read_bench(text + '\n[[step]]\nname = "open"\nload = "open"\n[[step]]\nname = "held"\n')
+    events = [
+        Event(2.0, "", EventKind.STEP_BEGUN, "1 of 2", EventDetails(step=1)),
+        Event(4.0, "", EventKind.STEP_DONE, "1 of 2", EventDetails(step=1)),
+        Event(4.0, "", EventKind.STEP_BEGUN, "2 of 2", EventDetails(step=2)),
+    ]
+    found = compare(two({"bench": bench, "more": events}, {"bench": bench, "more": events}))
+    unloaded, held = (compared(step).values[0].expected.value for step in found.steps)
+    assert held == pytest.approx(unloaded, rel=1e-3)
+    assert held > 1.1 * compare(two()).predictions[0].quantities[OUTPUT].value
 
 
 def test_steps_of_one_name_stand_beside_each_other(two, benches):

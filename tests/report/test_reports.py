@@ -7,7 +7,6 @@ import sqlite3
 import sys
 from contextlib import closing
 from html.parser import HTMLParser
-from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -18,8 +17,10 @@ from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.errors import BadInput, SessionFileError
 from benchmon.prediction.ratings.check import check
+from benchmon.quantities import format_value
 from benchmon.report import figures
 from benchmon.report.evaluation import find
+from benchmon.report.sections.certificate import certificate_sections
 from benchmon.report.sections.report import report
 from benchmon.report.sections.result import measured_margins
 from benchmon.report.session_reader import RecordedSession
@@ -482,18 +483,27 @@ def test_a_kind_of_event_that_came_often_is_one_row(write_session, tmp_path):
     assert "ripple once" in text
 
 
-def test_what_was_measured_stays_within_its_frame(write_session):
-    """A mains meter that is read every 20 s leaves parts without a reading: these are powered as before."""
+def test_parts_without_a_reading_of_the_mains_are_powered_as_before(write_session):
+    """A mains meter that is read every 20 s: what others read meanwhile is not left out of a picture's frame."""
 
     def rare(channel, now, value):
-        if channel.quantity == "mains.voltage.rms" and now % 20:
-            return SILENT
-        return value * (3.0 if channel.name == "ripple" and 31 <= now < 33 else 1.0)
+        return SILENT if channel.quantity == "mains.voltage.rms" and now % 20 else value
 
     session = RecordedSession(write_session(seconds=60, values=rare))
     assert len(session.powered_parts(400)) == 400
-    channel = next(one for one in session.channels if one.name == "ripple")
-    low, high = figures._trend(Mock(), session, channel, 1.0, 0)  # the range that the axis takes
-    values = session.readings("ripple").values
-    assert low <= values.min()
-    assert high >= values.max()
+    dark = RecordedSession(write_session("dark.benchmon", seconds=60, off_at=30.0))
+    assert max(dark.powered_parts(400)) == pytest.approx(200, abs=4)
+
+
+def test_a_limit_that_was_passed_is_not_met_and_the_other_one_is(write_session, benches):
+    limits = {"warn_above": ("80 °C", "30 °C"), "trip_above": ("105 °C", "35 °C")}
+    text = benches["reservoir"].source
+    for key, (old, new) in limits.items():
+        assert f'{key} = "{old}"' in text
+        text = text.replace(f'{key} = "{old}"', f'{key} = "{new}"', 1)
+    text = text.replace('trip_above = "35 °C"', 'trip_above = "35 °C"\ntrip_below = "-10 °C"', 1)
+    bench = read_bench(text)
+    session = RecordedSession(write_session(bench=bench))
+    rows = {row[:2]: row[3].text for row in certificate_sections(find(session), None)[1].blocks[0].rows}
+    assert rows["diode case, at all times", f"at most {format_value(35.0, '°C')}"] == "not met"
+    assert rows["diode case, at all times", f"at least {format_value(-10.0, '°C')}"] == "met"

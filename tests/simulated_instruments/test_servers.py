@@ -114,8 +114,8 @@ def test_lines_asked_by_a_control_code_and_ended_by_another():
 @pytest.mark.parametrize(
     ("name", "how"),
     [
-        ("serial_lines", 'text = "relay off 0"\nconfirm = "relay read 0"\noff_answer = "off"\n'),
-        ("serial_lines", 'bytes = "A0 01 00 A1"\nconfirm = "A0 01 05 A6"\noff_answer = "A0 01 00"\n'),
+        ("serial_lines", 'text = "mains 2 off"\nconfirm = "mains 2?"\noff_answer = "off"\n'),
+        ("serial_lines", 'bytes = "3C 10 00"\nconfirm = "3C 20 00"\noff_answer = "3C 11 00"\n'),
         ("modbus", "register = 9\nvalue = 165\n"),
         ("modbus", "coil = 9\nvalue = 1\n"),
     ],
@@ -298,7 +298,7 @@ def test_topics_of_an_old_broker():
 
 
 def test_pages_of_json_and_of_text():
-    text = INSTRUMENT.format("http", "http://192.0.2.7/status?all=1")
+    text = INSTRUMENT.format("http", "http://192.0.2.7/readings?all=1")
     text += VOLTS + 'json = "$.output"\nunit = "mV"\n' + WATTS + 'json = "$.mains.watts"\n'
     text += AIR + 'path = "/air.html"\npattern = "<b>(?P<value>[-0-9.]+)</b>"\n'
     with SimulatedBench(easy(text), seed=2) as simulated:

@@ -121,11 +121,8 @@ class Comparison:
     @property
     def legends(self) -> tuple[str, ...]:
         """A short name of each session for a picture: A, B, … with the bench's title and the unit's serial number."""
-        return tuple(f"{label[:1]}: {found.session.info.title}" for label, found in self._pairs)
-
-    @property
-    def _pairs(self) -> list[tuple[str, Findings]]:
-        return list(zip(self.labels, self.found, strict=True))
+        pairs = zip(self.labels, self.found, strict=True)
+        return tuple(f"{label[:1]}: {found.session.info.title}" for label, found in pairs)
 
 
 def compare(sessions: Sequence[RecordedSession], mains: float | None = None) -> Comparison:
@@ -229,9 +226,8 @@ def _at_step(found: Findings, name: str) -> Findings | None:
     there = replace(found, window=step.window, channels=step.channels, steps=(), prediction=None)
     mains, ambient = there.of("mains.voltage.rms"), there.of("ambient.temperature")
     at = (None if mains is None else mains.value, None if ambient is None else ambient.value)
-    load = step.stage.step.load
-    prediction, problem = predict_under(there.bench, *at, load)
-    return replace(there, mains=at[0], ambient=at[1], load=load, prediction=prediction, problem=problem)
+    prediction, problem = predict_under(there.bench, *at, step.load)
+    return replace(there, mains=at[0], ambient=at[1], load=step.load, prediction=prediction, problem=problem)
 
 
 def _all_compared(found: Sequence[Findings], corrections: Sequence[_Correction]) -> tuple[Compared, ...]:
@@ -275,9 +271,9 @@ def _meter(found: Findings, channel: Channel) -> tuple[str, ...]:
 
     Nothing is known of a meter whose readings a person types.
     """
-    instrument = next((one for one in found.bench.instrument if one.name == channel.instrument), None)
-    if instrument is None or instrument.driver == "hand":
+    if channel in found.bench.typed_channels:
         return ()
+    instrument = next(one for one in found.bench.instrument if one.name == channel.instrument)
     return instrument.driver, found.session.identities.get(instrument.name) or instrument.address
 
 

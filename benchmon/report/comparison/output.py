@@ -220,10 +220,9 @@ def _quantities_as_text(letters: Sequence[str], compared: Sequence[Compared]) ->
             rows[at] = (*rows[at][:2], *_difference_cells(difference, one.unit), text_of(_judged(difference)))
     head = ("", "value", f"less {letters[0]}", "expected", "")
     first, *lines = table(head, rows, (1, 2, 3)).splitlines()
-    named = [first]
+    named = [f"  {first}"]
     for at, one in enumerate(compared):
         named += [one.quantity, *(f"  {line}" for line in lines[at * len(letters) : (at + 1) * len(letters)])]
-    named[0] = f"  {first}"
     return "\n".join(line.rstrip() for line in named)
 
 

@@ -81,12 +81,21 @@ def _required(found: Findings, ratings: Ratings | None) -> Iterator[tuple[Cell, 
 
 def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
     channel = one.channel
-    limits = (("at most", channel.trip_above, one.highest), ("at least", channel.trip_below, one.lowest))
-    for words, limit, farthest in limits:
-        if limit is not None:
-            text = f"{words} {formatting.number(limit, channel.unit)}"
-            result = _NOT_MET if Flag.TRIPPED in one.flags else _MET
-            yield f"{channel.name}, at all times", text, formatting.number(farthest, channel.unit), result
+    given = [
+        ("at most", channel.trip_above, one.highest, one.highest > (channel.trip_above or 0.0)),
+        ("at least", channel.trip_below, one.lowest, one.lowest < (channel.trip_below or 0.0)),
+    ]
+    limits = [each for each in given if each[1] is not None]
+    for words, limit, farthest, passed in limits:
+        text = f"{words} {formatting.number(limit, channel.unit)}"
+        # A display over range is past a limit too, and has no value that would show it.
+        tripped = passed or (Flag.TRIPPED in one.flags and len(limits) == 1)
+        yield (
+            f"{channel.name}, at all times",
+            text,
+            formatting.number(farthest, channel.unit),
+            _NOT_MET if tripped else _MET,
+        )
 
 
 def _read(one: ChannelResult) -> str:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Annotated, ClassVar
 
-from pydantic import AfterValidator, Field, StrictBool, model_validator
+from pydantic import Field, StrictBool, model_validator
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest, WriteSingleCoilRequest
@@ -23,7 +23,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
@@ -40,7 +40,7 @@ from benchmon_drivers.modbus.registers import (
     length,
     reader,
 )
-from benchmon_drivers.serial.port import SERIAL_KEYS, Order, not_zero
+from benchmon_drivers.serial.port import SERIAL_KEYS, Order
 
 _PATIENCE = 0.5
 """Seconds to wait for a coil's reply."""
@@ -220,9 +220,7 @@ class ModbusChannel(ChannelSettings):
     exponent: RegisterExponent | None = Field(
         None, description="Section: another register that holds the power of ten, or the decimals."
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
-        1.0, description="Factor on the number in the register."
-    )
+    factor: Factor = Field(1.0, description="Factor on the number in the register.")
     offset: Number = Field(0.0, description="Added after the factor.")
     overload: tuple[float, ...] = Field((), description="Numbers in the register that mean over range.")
     no_value: tuple[float, ...] = Field((), description="Numbers in the register that mean no reading.")

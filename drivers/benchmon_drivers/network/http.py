@@ -19,12 +19,12 @@ from benchmon_drivers.number_parsing import shown
 if TYPE_CHECKING:
     from benchmon_drivers.network.http_client import HttpClient
 
-EXAMPLE = "http://192.168.1.7/status"
+EXAMPLE = "http://192.168.1.7/readings"
 
 
 def _read_path(value: str) -> str:
     if value and (not value.startswith("/") or value.startswith("//") or one_line(value, 1000) != value):
-        raise BadInput('must be a path on the same host, such as "/status?relay=0"')
+        raise BadInput('must be a path on the same host, such as "/readings?input=2"')
     return quote(value, safe="/?&=%:;,+~()[]!$'*@-._")
 
 
@@ -43,7 +43,7 @@ class HttpChannel(MessageChannel):
     """On which page a value is, and where on it. A pattern must be found on the page exactly once."""
 
     path: Annotated[str, AfterValidator(_read_path)] = Field(
-        "", description='Path of the page on the same host, such as "/status?relay=0", where it is not the address.'
+        "", description='Path of the page on the same host, such as "/readings?input=2", where it is not the address.'
     )
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import AfterValidator, Field
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings
 from benchmon.text import one_line
@@ -32,7 +32,6 @@ from benchmon_drivers.number_parsing import (
     written_number,
 )
 from benchmon_drivers.reply_units import unit_of_reply
-from benchmon_drivers.serial.port import not_zero
 
 if TYPE_CHECKING:
     from jsonpath_rfc9535 import JSONPathQuery
@@ -79,7 +78,7 @@ class MessageChannel(ChannelSettings):
     json_path: Annotated[str, Field(max_length=200), AfterValidator(_read_path)] | None = Field(
         None,
         alias="json",
-        description='JSON path (RFC 9535) of the value in a message of JSON, such as "$.ENERGY.Power"; exactly one '
+        description='JSON path (RFC 9535) of the value in a message of JSON, such as "$.mains.watts"; exactly one '
         "value must fit.",
     )
     pattern: Pattern | None = Field(
@@ -92,7 +91,7 @@ class MessageChannel(ChannelSettings):
         description='Unit of a value that comes without one, such as "mV", "°F" or "K", and of what scale converts, '
         "where it is not that of the quantity.",
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the value in the message.")
+    factor: Factor = Field(1.0, description="Factor on the value in the message.")
     offset: Number = Field(0.0, description="Added after the factor.")
     no_value: tuple[float, ...] = Field((), description="Numbers in the message that mean no reading.")
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, model_validator
 
-from benchmon.bench.fields import KeyedError, Number, Seconds
+from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
@@ -27,7 +27,6 @@ from benchmon.text import one_line
 from benchmon_drivers.file_age import UNTIL_KNOWN, WritingPauses
 from benchmon_drivers.network.access import HTTP_PORTS, HttpKeys, read_url, require_library
 from benchmon_drivers.pictures.temperatures import PictureLayout, Temperatures, read_temperatures
-from benchmon_drivers.serial.port import not_zero
 
 if TYPE_CHECKING:
     from benchmon_drivers.network.http_client import HttpClient
@@ -60,7 +59,7 @@ class ThermalPictureSettings(InstrumentSettings, HttpKeys):
         description='File of the picture, with * for the newest of several: "/home/me/pictures/*.png"; or its URL.'
     )
     size: tuple[Side, Side] = Field(description="Width and height of the picture in pixels, such as [160, 120].")
-    factor: Annotated[Number, AfterValidator(not_zero)] | None = Field(
+    factor: Factor | None = Field(
         None,
         description="Factor from the numbers in the picture to °C; 1 for a text, and required for an image.",
     )

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, field_v
 from pyvisa import rname
 from pyvisa.highlevel import get_wrapper_class
 
-from benchmon.bench.fields import KeyedError, Number, Seconds
+from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
 from benchmon.errors import BadInput
 from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
@@ -17,7 +17,6 @@ from benchmon_drivers.scpi.waveform_format import WaveKeys
 from benchmon_drivers.serial.port import (
     SERIAL_KEYS,
     SerialKeys,
-    not_zero,
     one_command,
     termination,
     termination_or_none,
@@ -119,7 +118,7 @@ class ScpiChannel(ChannelSettings):
         description="Regular expression whose group value, or else its first group, is the number in the answer; a "
         "group unit is its unit. Without it the answer is a number alone, perhaps with a header and a unit.",
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
+    factor: Factor = Field(
         1.0, description="Factor on the number in the answer; negative where the leads are reversed."
     )
     offset: Number = Field(0.0, description="Added after the factor.")

@@ -70,7 +70,7 @@ def split_fields(text: str, separator: str) -> list[str]:
 def field_value(name: str, field: str) -> float:
     """Return the number of a field in seconds, hertz, volts or amperes. Raises `BadReply` where it is none.
 
-    >>> field_value("x_increment", "XINCR 40 us"), field_value("sample_rate", '"1.25 MSa/s"')
+    >>> field_value("x_increment", "STEP 40 us"), field_value("sample_rate", '"1.25 MSa/s"')
     (4e-05, 1250000.0)
     """
     text = re.sub("[\"']", "", field).strip()

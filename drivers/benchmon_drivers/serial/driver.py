@@ -46,10 +46,10 @@ class SerialSwitch(SwitchSettings):
         "level, which lets the power come.",
     )
     sent_bytes: HexBytes = Field(
-        b"", alias="bytes", description='Instead of a line, bytes that switch off, in hexadecimal: "A0 01 00 A1".'
+        b"", alias="bytes", description='Instead of a line, bytes that switch off, in hexadecimal: "3C 10 00".'
     )
     text: Annotated[str, BeforeValidator(any_command)] = Field(
-        "", description='Instead of a line, text that switches off: "relay off 0".'
+        "", description='Instead of a line, text that switches off: "mains 2 off".'
     )
     end: Annotated[str, AfterValidator(termination_or_none)] = Field(
         "\n", description="Characters that end the text, and confirm beside a text."
@@ -95,7 +95,7 @@ def _bytes_of(key: str, value: str) -> bytes:
     try:
         return bytes.fromhex(value)
     except ValueError as problem:
-        raise KeyedError(key, value, 'must be bytes in hexadecimal, such as "A0 01 00", beside bytes') from problem
+        raise KeyedError(key, value, 'must be bytes in hexadecimal, such as "3C 10 00", beside bytes') from problem
 
 
 class SwitchedPort:

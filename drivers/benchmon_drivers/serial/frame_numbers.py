@@ -23,11 +23,11 @@ from pydantic import (
     model_validator,
 )
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply
 from benchmon.instruments.types import ChannelSettings
 from benchmon.text import one_line
-from benchmon_drivers.serial.port import HexBytes, not_zero
+from benchmon_drivers.serial.port import HexBytes
 
 LONGEST_FRAME = 1024
 _FORMAT = re.compile(r"([<>]?)([bBhHiIqQfd]|u24|s24|bcd|ascii|hex|segments)")
@@ -73,7 +73,7 @@ class FrameRange(BaseModel):
     when: Annotated[tuple[Bits, ...], Field(min_length=1, max_length=20)] = Field(
         description="Bits that announce it: [byte, mask, value], all of which must hold."
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(description="Factor on the number in that range.")
+    factor: Factor = Field(description="Factor on the number in that range.")
 
 
 class SerialFramesChannel(ChannelSettings):
@@ -121,7 +121,7 @@ class SerialFramesChannel(ChannelSettings):
         description="Whether the meter stays in one range, so that its frames need not announce it: needed for digits "
         "without point, exponent and ranges.",
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(1.0, description="Factor on the number in the frame.")
+    factor: Factor = Field(1.0, description="Factor on the number in the frame.")
     offset: Number = Field(0.0, description="Added after the factor.")
     when: tuple[Position, Byte] | Annotated[tuple[Bits, ...], Field(max_length=20)] | None = Field(
         None,

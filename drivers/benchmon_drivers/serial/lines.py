@@ -16,7 +16,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from serial.tools.list_ports import comports
 
-from benchmon.bench.fields import KeyedError, Number
+from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentTimeout
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port
 from benchmon.text import one_line
@@ -37,7 +37,6 @@ from benchmon_drivers.serial.port import (
     any_command,
     arrived,
     discards_on_close,
-    not_zero,
     read_until_quiet,
     termination,
     termination_or_none,
@@ -147,9 +146,7 @@ class SerialLinesChannel(ChannelSettings):
     bits: Annotated[int, Field(ge=2, le=48)] | None = Field(
         None, description="Bits of a hexadecimal value whose highest bit is its sign."
     )
-    factor: Annotated[Number, AfterValidator(not_zero)] = Field(
-        1.0, description="Factor on the value in the line; negative where the leads are reversed."
-    )
+    factor: Factor = Field(1.0, description="Factor on the value in the line; negative where the leads are reversed.")
     offset: Number = Field(0.0, description="Added after the factor.")
     unit: ReplyUnit | None = Field(
         None,

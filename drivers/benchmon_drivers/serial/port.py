@@ -79,13 +79,6 @@ HexBytes = Annotated[
 SERIAL_KEYS = frozenset(SerialKeys.model_fields)
 
 
-def not_zero(value: float) -> float:
-    """Return a factor. Raises `BadInput` for 0."""
-    if value == 0:
-        raise BadInput("must not be 0")
-    return value
-
-
 def one_command(value: Any) -> Any:
     """Return a command. Raises `BadInput` for text that is not one printable ASCII line."""
     if isinstance(value, str) and (not value.isascii() or one_line(value, 500) != value):

@@ -57,7 +57,7 @@ class TestHttp(DriverConformance):
 @contextmanager
 def far_end(answer, *channels, **keys):
     with FakeTcpInstrument(lambda _: GOOD, split=requests) as fake_instrument:
-        meter = driver(f"http://127.0.0.1:{fake_instrument.port}/status", *(channels or (VOLTS,)), **keys)
+        meter = driver(f"http://127.0.0.1:{fake_instrument.port}/readings", *(channels or (VOLTS,)), **keys)
         meter.open()
         fake_instrument.answer = answer
         try:
