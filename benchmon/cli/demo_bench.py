@@ -15,9 +15,9 @@ from typing import Self
 
 import click
 
+from benchmon.cli.session_files import path_for
 from benchmon.errors import BadInput, BenchmonError
 from benchmon.session.follower import open_session_view
-from benchmon.session.session_files import path_for
 from benchmon_simulated.scenarios import scenario_named
 
 START_LIMIT = 15.0

@@ -45,8 +45,8 @@ def check_power_return(bench: Bench, *, yes: bool) -> None:
 
     `yes` answers beforehand. Raises `BadInput` where the answer is no, or where nobody can be asked.
     """
+    from benchmon.cli.session_files import sessions_of
     from benchmon.session.reader import has_tripped
-    from benchmon.session.session_files import sessions_of
 
     switch = bench.switch_off
     if switch is None or yes:
@@ -168,9 +168,9 @@ def _record(
     facts: dict[str, str] | None = None,
 ) -> int:
     from benchmon.bench import load_bench
+    from benchmon.cli.session_files import new_session_path
     from benchmon.publish.publisher import check_broker, start_publisher
     from benchmon.recorder import record, spawn_recorder, summary_text
-    from benchmon.session.session_files import new_session_path
 
     bench = load_bench(bench_file)
     if not bench.channel:
@@ -206,7 +206,7 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """Open a screen on a running recorder: that of SESSION, or the latest."""
-    from benchmon.session.session_files import latest_session
+    from benchmon.cli.session_files import latest_session
 
     require_terminal()
     _show(session or latest_session(), ascii_only, read_only)
@@ -274,8 +274,8 @@ def simulate(
 @click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
 def enter(channel: str, value: str, session: Path | None) -> int:
     """Enter into a running recorder what the display of a `hand` instrument shows: enter vout "22.14 V"."""
+    from benchmon.cli.session_files import latest_session
     from benchmon.session.follower import enter_reading
-    from benchmon.session.session_files import latest_session
 
     click.echo(enter_reading(session or latest_session(), channel, value))
     return EXIT_DONE

@@ -16,7 +16,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.prediction.operating_point import Load
-from benchmon.prediction.predict import at_step
+from benchmon.prediction.predict import at_step, with_load
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.recorder.storage_filter import tells_the_same
@@ -82,13 +82,15 @@ class DiagnosisService:
         setting = (plan.load, plan.mains)
         if setting != self._explaining.setting:
             self._changed_at = self._latest_time()
+        if plan.load != self._explaining.setting[0]:
+            self.history.change(with_load(self._explaining.bench, plan.load))
         self._explaining.setting = setting
         self._is_prepared = False
 
     def change(self, bench: Bench) -> None:
         """Replace the bench by another description of the same channels."""
         self._channels = {channel.name: channel for channel in bench.channel}
-        self.history.change(bench)
+        self.history.change(with_load(bench, self._explaining.setting[0]))
         self._explaining.bench = bench
         self._typed = _read_by_hand(bench)
         self._is_prepared = False

@@ -17,7 +17,7 @@ from pathlib import Path
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventGroup, EventKind, traits_of
-from benchmon.prediction.predict import at_step
+from benchmon.prediction.predict import at_step, with_load
 from benchmon.quantities import UNITS, Expected
 from benchmon.report.reevaluate import Reevaluation
 from benchmon.session.records import RECENT_SECONDS, RecorderState, SessionInfo, SessionView, TrendBin, Update
@@ -141,8 +141,11 @@ class ReevaluatedReadings:
 
     def _take_event(self, event: Event) -> list[Event]:
         """Follow the plan, whose steps may set a load and the mains; return the event, which is kept."""
+        before = self._plan.load
         self._plan.take(event)
         self._conditions.follow(self._plan)
+        if self._plan.load != before:
+            self._judged.channel_history.change(with_load(self._bench, self._plan.load))
         return [event]
 
     def _take_reading(self, record: Judgement) -> list[Event]:

@@ -22,7 +22,6 @@ from typing import Any
 
 import benchmon
 from benchmon.bench import Bench
-from benchmon.session.database import Statement
 from benchmon.session.encodings import encode_details, encode_prediction, encode_status, pack
 from benchmon.session.recorder_lock import boot
 from benchmon.session.records import (
@@ -36,6 +35,7 @@ from benchmon.session.records import (
     StepPrediction,
 )
 from benchmon.session.schema import SPANS, encode_state, to_microseconds
+from benchmon.session.writable_file import Statement
 from benchmon.text import one_line
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus

@@ -28,10 +28,11 @@ from typing import Literal
 from benchmon.bench import Bench
 from benchmon.errors import RecorderError
 from benchmon.event_kinds import EventKind
-from benchmon.session.database import Statement, WritableFile, display_path
+from benchmon.session.database import display_path
 from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat, Record, Request, SettledPrediction, StepPrediction
 from benchmon.session.schema import to_microseconds
+from benchmon.session.writable_file import Statement, WritableFile
 from benchmon.text import one_line
 from benchmon.watch.records import Event, Explanations, Forecast, Judgement, Waveform
 from benchmon.watch.status import BenchStatus, Level

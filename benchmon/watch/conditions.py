@@ -20,6 +20,8 @@ _SMOOTHING = 1.25
 _MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
 _SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
 _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
+_TURNED, _STANDS_AFTER = 0.02, 3.0
+"""Change of the mains (relative) that is a hand at the transformer, and seconds after which meters have followed."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0
@@ -27,18 +29,27 @@ _LEAST_RISE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedMains:
+    """The mains that a step of the plan wants, V rms; whether it was set, and whether it is being turned now."""
+
+    volts: float
+    is_set: bool
+    is_turned: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Conditions:
     """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
     `shape` is what meters read of the shape of the mains voltage, None where none does. `planned_mains` is what the
-    mains should read by the plan, V, None where the bench file says it; NaN while the mains is being set to it.
+    plan wants of the mains, None where the bench file says what it should be.
     """
 
     mains_voltage: float | None = None
     ambient: float | None = None
     load: Load = None
     shape: MeasuredShape | None = None
-    planned_mains: float | None = None
+    planned_mains: PlannedMains | None = None
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
@@ -175,6 +186,7 @@ class MeasuredConditions:
         self.load: Load = None
         self._step: tuple[int | None, float | None] = (None, None)
         self._is_mains_set = False
+        self._turned: tuple[float, float] = (-math.inf, 0.0)
         self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
 
@@ -210,6 +222,8 @@ class MeasuredConditions:
             is_set = self._is_mains_set and value > self._powered_above
             wanted = self._step[1]
             self._is_mains_set = is_set or (wanted is not None and is_mains_set(self.mains.channel, value, wanted))
+            if abs(value - self._turned[1]) > _TURNED * abs(value) + self.mains.channel.accuracy.of(value):
+                self._turned = (time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)
         for followed in self._shape:
@@ -239,9 +253,14 @@ class MeasuredConditions:
         if voltage is None or voltage <= self._powered_above:
             return None
         ambient = None if self.ambient is None else self.ambient.at(time)
+        return Conditions(voltage, ambient, self.load, self._measured_shape(time), self._planned_mains(time))
+
+    def _planned_mains(self, time: float) -> PlannedMains | None:
         wanted = self._step[1]
-        planned = wanted if wanted is None or self._is_mains_set else math.nan
-        return Conditions(voltage, ambient, self.load, self._measured_shape(time), planned)
+        if wanted is None:
+            return None
+        is_turned = not self._is_mains_set and time - self._turned[0] < _STANDS_AFTER
+        return PlannedMains(wanted, self._is_mains_set, is_turned)
 
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time`, without a mains voltage where the supply is not powered."""

@@ -3,12 +3,12 @@
 Everything is predicted at the conditions that are measured: mains voltage, ambient temperature and load. The mains and
 the ambient themselves cannot be judged by what is predicted from them: the mains has the bench file's tolerance to
 keep, or in a step of the plan the voltage of that step, once it was set; of the ambient nothing is expected. Without
-mains nothing is expected. A temperature follows the time for which the supply has been on.
+mains nothing is expected, nor while the mains is being turned to the step's voltage, where meters follow at their own
+pace. A temperature follows the time for which the supply has been on.
 """
 
 from __future__ import annotations
 
-import math
 from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
@@ -132,8 +132,10 @@ class Expectation:
         """Return what `channel` should read at `time` if the supply is powered under these conditions."""
         around = self._predictions.around(conditions)
         planned = conditions.planned_mains
-        if channel.quantity == "mains.voltage.rms" and planned is not None:
-            return Expected(planned, MAINS_WITHIN * planned, channel.unit) if math.isfinite(planned) else None
+        if planned is not None and channel.quantity == "mains.voltage.rms":
+            return Expected(planned.volts, MAINS_WITHIN * planned.volts, channel.unit) if planned.is_set else None
+        if planned is not None and planned.is_turned:
+            return None
         if channel.quantity == "mains.voltage.rms":
             nominal = self._predictions.nominal if self._mains_is_judged else None
             return nominal.at(channel.quantity) if nominal else None

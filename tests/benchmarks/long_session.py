@@ -12,7 +12,7 @@ from benchmon.bench import Bench, read_bench
 from benchmon.quantities import Expected
 from benchmon.session.encoder import Encoder, description
 from benchmon.session.records import Heartbeat
-from benchmon.session.writer import WritableFile
+from benchmon.session.writable_file import WritableFile
 from benchmon.watch.records import Event
 from benchmon.watch.verdict import judgement_of
 from benchmon_simulated.scenarios import scenario_named

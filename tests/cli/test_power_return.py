@@ -7,8 +7,8 @@ import pytest
 from benchmon.bench import read_bench
 from benchmon.cli import live
 from benchmon.cli.live import check_power_return
+from benchmon.cli.session_files import new_session_path
 from benchmon.errors import BadInput
-from benchmon.session.session_files import new_session_path
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event
 from support.supplies import supply

@@ -5,11 +5,13 @@ import time
 
 import pytest
 
-from benchmon.bench import load_bench
+from benchmon.bench import Step, load_bench
+from benchmon.event_kinds import EventKind
 from benchmon.prediction import predict
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.watch.diagnosis.explainer import Explainer
-from benchmon.watch.records import Event, Explanations
+from benchmon.watch.plan import Plan
+from benchmon.watch.records import Event, EventDetails, Explanations, Flag
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
@@ -182,3 +184,15 @@ def test_a_typed_value_is_no_evidence_once_the_supply_has_changed():
         read(names - typed, 0.25 * step, wrong)
         made.news(0.25 * step)
     assert typed & {one.channel.name for one in asked[-1]} == {"output"}
+
+
+def test_contradictions_go_by_the_load_of_the_step(diagnosis):
+    """Without load no mean current flows in a diode: the volts over the bench file's load contradict nothing."""
+    plan = Plan([Step(name="unloaded", load="open")])
+    plan.take(Event(0.0, "", EventKind.STEP_BEGUN, "1 of 1", EventDetails(step=1)))
+    read = {"output": 26.0, "diode current": 0.0}
+    feed(diagnosis, 8.0, read)
+    assert Flag.IMPLAUSIBLE in diagnosis.history.flags("diode current")
+    diagnosis.follow(plan)
+    feed(diagnosis, 8.0, read, start=10.0)
+    assert Flag.IMPLAUSIBLE not in diagnosis.history.flags("diode current")

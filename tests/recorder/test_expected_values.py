@@ -145,9 +145,12 @@ def test_the_mains_is_judged_by_the_step_once_it_was_set(world):
     for now, volts in enumerate((125.0, 170.0, 200.0), 5):
         expected.observe(line, float(now), volts)
         assert expected.expected(line, float(now)) is None
-    expected.observe(line, 9.0, 229.0)
-    assert expected.expected(line, 9.0).value == 230.0
-    for now, volts in enumerate((2.0, 120.0), 10):
+        assert expected.expected(channels["vout"], float(now)) is None, "its meter may lag"
+    settled(world, "vout", 11.0, mains=200.0)
+    assert expected.expected(channels["vout"], 11.0).value == pytest.approx(20.0), "where it stands, it is judged"
+    expected.observe(line, 12.0, 229.0)
+    assert expected.expected(line, 12.0).value == 230.0
+    for now, volts in enumerate((2.0, 120.0), 13):
         expected.observe(line, float(now), volts)
         assert expected.expected(line, float(now)) is None, "off, and turned up once more"
 

@@ -16,7 +16,7 @@ from benchmon.screen.session_state import SessionState
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording, SwitchPowerOff
-from benchmon.session.writer import WritableFile
+from benchmon.session.writable_file import WritableFile
 from benchmon.watch.status import Level
 from support.far_ends.modbus import FakeModbusInstrument, Unit
 from support.waiting import until

@@ -14,13 +14,13 @@ from termios import TIOCSWINSZ
 
 import pytest
 
+from benchmon.cli.session_files import latest_session
 from benchmon.errors import RecorderError
 from benchmon.recorder import spawn_recorder
 from benchmon.session.follower import open_session_view
 from benchmon.session.recorder_lock import running_recorders
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import StopRecording
-from benchmon.session.session_files import latest_session
 from support.waiting import until
 
 BENCHMON = [sys.executable, "-m", "benchmon"]

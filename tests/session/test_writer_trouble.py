@@ -9,11 +9,12 @@ from contextlib import closing, suppress
 import pytest
 
 from benchmon.errors import RecorderError, SessionFileError
-from benchmon.session import database
+from benchmon.session import writable_file
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Heartbeat, RecorderState
 from benchmon.session.requests import Note
-from benchmon.session.writer import SessionWriter, WritableFile
+from benchmon.session.writable_file import WritableFile
+from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, EventDetails
 from support.waiting import until
 
@@ -216,14 +217,14 @@ def test_a_file_that_cannot_be_opened_where_it_was_written_again_is_written_once
     writer, path = writing(tmp_path / "a.benchmon"), tmp_path / "a.benchmon"
     put, refusals = readings(300), [1, 2]
 
-    opens = database.open_to_write
+    opens = writable_file.open_to_write
 
     def refuse(path):
         if refusals and refusals.pop():
             raise sqlite3.OperationalError("unable to open database file")
         return opens(path)
 
-    monkeypatch.setattr(database, "open_to_write", refuse)
+    monkeypatch.setattr(writable_file, "open_to_write", refuse)
     for judgement in put[:100]:
         writer.put(judgement)
     until(lambda: len(open_session_view(path).poll().judgements) == 100)

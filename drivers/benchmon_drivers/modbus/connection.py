@@ -26,6 +26,7 @@ from pymodbus.pdu import ModbusPDU
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.os_errors import explain
 from benchmon.text import one_line
+from benchmon_drivers.network.access import explain_tls, tls_context
 from benchmon_drivers.serial.port import (
     SerialKeys,
     close_port,
@@ -119,16 +120,7 @@ class LineKeys(SerialKeys):
 
     def tls(self) -> ssl.SSLContext:
         """Return a context that verifies the unit's certificate. Raises `InstrumentError` for an unusable file."""
-        name = self.ca
-        try:
-            context = ssl.create_default_context(cafile=self.ca or None)
-            if self.certificate:
-                name = self.certificate
-                context.load_cert_chain(self.certificate)
-        except OSError as problem:
-            what = f"is no readable certificate ({problem.strerror or problem}); check ca and certificate"
-            raise InstrumentError(one_line(f"{name}: {what}")) from problem
-        return context
+        return tls_context(self.ca, self.certificate)
 
 
 class _Interrupted(Exception):
@@ -175,7 +167,7 @@ class ModbusConnection:
     def open(self, *, late: bool) -> None:
         """Open the connection. `late` is whether a reply to an earlier query may still arrive.
 
-        Raises `OSError`, or an error of pyserial (see `explain`).
+        Raises `OSError`, or an error of TLS or pyserial (see `explain`).
         """
         self._out_of_step = False
         if self._network:
@@ -272,9 +264,10 @@ class ModbusConnection:
         return self._checked(request, response)
 
     def explain(self, problem: Exception) -> InstrumentError | None:
-        """Return the instrument error for an error of pymodbus or pyserial, None for any other exception."""
+        """Return the instrument error for an error of TLS, pymodbus or pyserial, None for any other exception."""
         if not isinstance(problem, ModbusException):
-            return explain_port(problem, self._address)
+            of_tls = explain_tls(problem, self._address, "port and certificate")
+            return of_tls or explain_port(problem, self._address)
         # pymodbus reports that the line broke, but not why.
         cause = problem.__context__
         known = explain(cause, self._address) if isinstance(cause, OSError) else None
@@ -325,15 +318,6 @@ class ModbusConnection:
     def _encrypted(self, connection: socket.socket, host: str) -> ssl.SSLSocket:
         try:
             return self._keys.tls().wrap_socket(connection, server_hostname=host)
-        except ssl.SSLCertVerificationError as problem:
-            why = problem.verify_message or "it cannot be verified"
-            raise InstrumentError(
-                one_line(f"{self._address}: its certificate is not trusted ({why}); name its authority by ca")
-            ) from problem
-        except ssl.SSLError as problem:
-            raise InstrumentError(
-                one_line(f"{self._address}: cannot be connected by TLS ({problem.reason}); check port and certificate")
-            ) from problem
         finally:
             # Where it was wrapped, the plain socket is detached, and closing it does nothing.
             connection.close()

@@ -29,12 +29,14 @@ from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon_drivers.modbus.connection import LineKeys, ModbusConnection, Refused, endpoint
 from benchmon_drivers.modbus.registers import (
+    BITS,
+    DataAddress,
     Function,
     Kind,
     RegisterBits,
     RegisterBlock,
+    RegisterContent,
     RegisterExponent,
-    RegisterNumber,
     RegisterPlace,
     blocks,
     length,
@@ -50,21 +52,17 @@ UnitId = Annotated[int, Field(ge=0, le=255)]
 class ModbusSwitch(SwitchSettings):
     """A coil or a holding register that switches off when `value` is written to it."""
 
-    coil: Annotated[int, Field(ge=0, le=65535)] | None = Field(
-        None, description="Coil that is written, counted from 0."
-    )
-    register_number: Annotated[int, Field(ge=0, le=65535)] | None = Field(
+    coil: DataAddress | None = Field(None, description="Coil that is written, counted from 0.")
+    register_number: DataAddress | None = Field(
         None, alias="register", description="Instead of a coil, holding register that is written, counted from 0."
     )
-    value: StrictBool | Annotated[int, Field(ge=0, le=65535)] = Field(
+    value: StrictBool | RegisterContent = Field(
         description="What is written to switch off: 0 or 1, or false or true; any number for a register."
     )
-    confirm: tuple[Function, Annotated[int, Field(ge=0, le=65535)], Annotated[int, Field(ge=0, le=65535)]] | None = (
-        Field(
-            None,
-            description='What is read to see that the power is off: [function, number, value], such as ["discrete", 3, '
-            "0]; left out, what was written is read back.",
-        )
+    confirm: tuple[Function, DataAddress, RegisterContent] | None = Field(
+        None,
+        description='What is read to see that the power is off: [function, number, value], such as ["discrete", 3, '
+        "0]; left out, what was written is read back.",
     )
     unit: UnitId | None = Field(None, description="Number of the unit, where it is not that of the instrument.")
 
@@ -87,7 +85,7 @@ class ModbusSwitch(SwitchSettings):
 
 
 class SwitchPlace:
-    """The coil or register of `how` at `address`, where a query may be pending on the connection `line`."""
+    """The coil or register of `how` behind the address in `settings`; its `line` may have a query pending."""
 
     def __init__(self, how: ModbusSwitch, settings: ModbusSettings, line: ModbusConnection) -> None:
         self._how, self._unit = how, settings.unit if how.unit is None else how.unit
@@ -114,7 +112,7 @@ class SwitchPlace:
         """Return whether what is read back says that the power is off. Raises like `switch_off`."""
         function, number, wanted = self._how.read_back
         answer = self._query(_REQUESTS[function](address=number, count=1, dev_id=self._unit))
-        return int((answer.bits if function in ("coil", "discrete") else answer.registers)[0]) == wanted
+        return int((answer.bits if function in BITS else answer.registers)[0]) == wanted
 
     def reach(self) -> None:
         """Raise like `switch_off` if its line cannot be opened now."""
@@ -197,7 +195,7 @@ class ModbusSettings(InstrumentSettings, LineKeys):
 class ModbusChannel(ChannelSettings):
     """Where a value is, and how it becomes the quantity: register × `factor` + `offset`."""
 
-    start: RegisterNumber = Field(
+    start: DataAddress = Field(
         alias="register",
         description="First register, counted from 0 as the protocol does: 40001 of a manual is holding register 0.",
     )
@@ -227,10 +225,10 @@ class ModbusChannel(ChannelSettings):
 
     @model_validator(mode="after")
     def _bits_have_no_type(self) -> ModbusChannel:
-        if self.function in ("coil", "discrete") and self.type is not None:
+        if self.function in BITS and self.type is not None:
             raise KeyedError("type", self.type, f"a {self.function} is one bit and has no type; leave it out")
         for key in ("mask", "sign", "exponent"):
-            if self.function in ("coil", "discrete") and getattr(self, key) is not None:
+            if self.function in BITS and getattr(self, key) is not None:
                 raise KeyedError(key, "", f"belongs to a register, and a {self.function} is one bit")
         if self.mask is not None and self.type not in (None, "uint16", "uint32"):
             raise KeyedError("mask", self.mask, f"belongs to the types uint16 and uint32, not to {self.type}")
@@ -390,7 +388,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         keys = channel.settings
         if isinstance(found, InstrumentError):
             return found
-        if keys.function in ("coil", "discrete"):
+        if keys.function in BITS:
             return float(found[0]) * keys.factor + keys.offset
         start = (keys.span or range(keys.start, keys.start + 1)).start
         registers = dict(enumerate(found, start))
@@ -431,7 +429,7 @@ Registers = Sequence[int]
 def _registers(found: ModbusPDU, block: RegisterBlock[str], place: RegisterPlace[str]) -> Registers:
     """Return the registers or bits of a place. Raises `BadReply` where the whole answer is wrong."""
     start = place.register - block.register
-    if place.function in ("coil", "discrete"):
+    if place.function in BITS:
         if not block.count <= len(found.bits) < block.count + 8:
             raise BadReply(f"answered {len(found.bits)} bits instead of {block.count}")
         return [int(bit) for bit in found.bits[start : start + place.count]]

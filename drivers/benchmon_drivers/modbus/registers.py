@@ -81,7 +81,12 @@ def _reader_of_digits(kind: Kind, word_order: Order, byte_order: Order) -> Calla
     return read
 
 
-RegisterNumber = Annotated[int, Field(ge=0, le=65535)]
+DataAddress = Annotated[int, Field(ge=0, le=65535)]
+"""The number of a register, coil or discrete input, from 0 as in the protocol."""
+RegisterContent = Annotated[int, Field(ge=0, le=65535)]
+"""What one register holds."""
+BITS = frozenset({"coil", "discrete"})
+"""The functions whose places hold one bit instead of a register."""
 
 
 class RegisterBits(BaseModel):
@@ -89,7 +94,7 @@ class RegisterBits(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    start: RegisterNumber = Field(alias="register", description="The register, of the channel's function and unit.")
+    start: DataAddress = Field(alias="register", description="The register, of the channel's function and unit.")
     mask: Annotated[int, Field(ge=1, le=65535)] = Field(65535, description="Its bits that count.")
 
     def bits(self, register: int) -> int:

@@ -52,12 +52,7 @@ class AccessKeys(BaseModel):
 
     def tls(self) -> ssl.SSLContext:
         """Return a context that verifies certificates and names. Raises `InstrumentError`."""
-        try:
-            return ssl.create_default_context(cafile=self.ca or None)
-        except OSError as problem:
-            raise InstrumentError(
-                one_line(f"{self.ca}: is no readable certificate ({problem.strerror or problem}); check ca")
-            ) from problem
+        return tls_context(self.ca)
 
 
 class HttpKeys(AccessKeys):
@@ -91,11 +86,29 @@ def require_library(module: str, package: str, extra: str) -> None:
         raise BadInput(f"needs the library {package}, which is not installed: pip install 'benchmon[{extra}]'")
 
 
-def explain_tls(problem: Exception, host: str) -> InstrumentError | None:
-    """Return the instrument error for an error of TLS, None for any other exception."""
+def tls_context(ca: str, certificate: str = "") -> ssl.SSLContext:
+    """Return a context that verifies certificates and names, of the authority in the file `ca` where one is given.
+
+    `certificate` is the file of this computer's own certificate and key, where the other end wants one. Raises
+    `InstrumentError` for an unusable file.
+    """
+    key, name = "ca", ca
+    try:
+        context = ssl.create_default_context(cafile=ca or None)
+        if certificate:
+            key, name = "certificate", certificate
+            context.load_cert_chain(certificate)
+    except OSError as problem:
+        why = problem.strerror or problem
+        raise InstrumentError(one_line(f"{name}: is no readable certificate ({why}); check {key}")) from problem
+    return context
+
+
+def explain_tls(problem: Exception, host: str, keys: str = "address and port") -> InstrumentError | None:
+    """Return the instrument error for an error of TLS, None for any other exception; `keys` are those to check."""
     if isinstance(problem, ssl.SSLCertVerificationError):
         why = problem.verify_message or "it cannot be verified"
         return InstrumentError(one_line(f"{host}: its certificate is not trusted ({why}); name its authority by ca"))
     if isinstance(problem, ssl.SSLError):
-        return InstrumentError(one_line(f"{host}: does not speak TLS here ({problem.reason}); check address and port"))
+        return InstrumentError(one_line(f"{host}: does not speak TLS here ({problem.reason}); check {keys}"))
     return None

@@ -149,7 +149,7 @@ class MessageNumber:
         if value is None:
             return math.nan
         if isinstance(value, str):
-            return self._from_text(value, BoundedPattern(NUMBER_AND_UNIT).fullmatch(value.strip()), "value")
+            return self._from_text(value, self._pattern.fullmatch(value.strip()))
         if isinstance(value, bool) or not isinstance(value, int | float):
             kind = "true or false" if isinstance(value, bool) else "no single value"
             raise BadReply(f"sent {kind} at {self._keys.json_path}, which is no number")
@@ -160,7 +160,7 @@ class MessageNumber:
         if match is None and self._keys.pattern is not None:
             # A word for over range stands where the number would, so only a message of nothing else is one.
             return self._beyond(text)
-        return self._from_text(text, match, self._group)
+        return self._from_text(text, match)
 
     def _only(self, text: str) -> Any:
         match = self._pattern.search(text)
@@ -168,8 +168,9 @@ class MessageNumber:
             raise BadReply("sent a text that the pattern fits more than once, so its value is not known")
         return match
 
-    def _from_text(self, text: str, match: Any, group: str | int) -> float:
+    def _from_text(self, text: str, match: Any) -> float:
         """Return the value that `match` found in `text`. Raises `BadReply` where it is none."""
+        group = self._group
         digits = text.strip() if match is None else match[group] or ""
         beyond = self._beyond(digits.strip())
         if beyond is not None:

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 from select import select
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, TypeVar
 from urllib.parse import parse_qs, urlsplit
 
 from pydantic import AfterValidator, Field
@@ -70,16 +70,26 @@ def _checked(value: str) -> str:
     return value
 
 
+SenderAddress = Annotated[
+    str,
+    AfterValidator(_checked),
+    Field(
+        description="This computer's address and port, and the meter's address, in numbers: "
+        '"udp://192.168.1.2:5005?from=192.168.1.7". What others send is not read.'
+    ),
+]
+
+
 class UdpSettings(MessageSettings):
     """A meter that sends datagrams to a port of this computer."""
 
-    address: Annotated[str, AfterValidator(_checked)] = Field(
-        description="This computer's address and port, and the meter's address, in numbers: "
-        '"udp://192.168.1.2:5005?from=192.168.1.7". What others send is not read.'
-    )
+    address: SenderAddress
 
 
-UdpChannel = DrivenChannel[MessageChannel]
+class UdpFramesSettings(InstrumentSettings, FrameKeys):
+    """A meter that sends frames in datagrams to a port of this computer."""
+
+    address: SenderAddress
 
 
 class UdpSocket:
@@ -129,17 +139,54 @@ class UdpSocket:
         return f"{where}: nothing came for {long}; is the meter on, and does it send to this address and port?"
 
 
-class UdpDriver(Driver[UdpSettings, MessageChannel]):
+Keys = TypeVar("Keys", bound=InstrumentSettings)
+ChannelKeys = TypeVar("ChannelKeys", bound=ChannelSettings)
+
+
+class DatagramDriver(Driver[Keys, ChannelKeys]):
+    """Base of the drivers that read datagrams: a socket that receives those of the bench file's sender."""
+
+    streams = True
+
+    def __init__(self, name: str, settings: Keys, channels: Sequence[DrivenChannel[ChannelKeys]]) -> None:
+        super().__init__(name, settings, channels)
+        self._where = read_udp_address(settings.address)
+        self._socket = UdpSocket(self._where)
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the address before a test."""
+        return self._where.cautions
+
+    def _open(self) -> str:
+        self._socket.open()
+        return ""
+
+    def _close(self) -> None:
+        self._socket.close()
+
+    def _explain(self, problem: Exception) -> InstrumentError | None:
+        number = problem.errno if isinstance(problem, OSError) else None
+        where = self._where
+        if number == errno.EADDRINUSE:
+            return InstrumentError(f"port {where.port} of {where.host} is taken by another program; close that one")
+        if number == errno.EADDRNOTAVAIL:
+            return InstrumentError(f"{where.host} is no address of this computer; `ip address` lists them")
+        if number == errno.EACCES:
+            return InstrumentError(f"port {where.port} is for the system only; choose one above 1023")
+        return None
+
+    def _timeout_message(self) -> str:
+        return self._socket.why_silent(self.timeout)
+
+
+class UdpDriver(DatagramDriver[UdpSettings, MessageChannel]):
     """Lines of text or JSON in datagrams."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = UdpSettings
     channel_model: ClassVar[type[ChannelSettings]] = MessageChannel
-    streams = True
 
-    def __init__(self, name: str, settings: UdpSettings, channels: Sequence[UdpChannel]) -> None:
+    def __init__(self, name: str, settings: UdpSettings, channels: Sequence[DrivenChannel[MessageChannel]]) -> None:
         super().__init__(name, settings, channels)
-        self._where = read_udp_address(settings.address)
-        self._socket = UdpSocket(self._where)
         self._numbers = {
             channel.name: MessageNumber(channel.name, channel.unit, channel.settings, settings.overload)
             for channel in channels
@@ -149,14 +196,7 @@ class UdpDriver(Driver[UdpSettings, MessageChannel]):
     def cautions(self) -> list[str]:
         """Return what to know of the patterns and the address before a test."""
         found = {caution for number in self._numbers.values() if (caution := number.caution())}
-        return sorted({*found, *self._where.cautions})
-
-    def _open(self) -> str:
-        self._socket.open()
-        return ""
-
-    def _close(self) -> None:
-        self._socket.close()
+        return sorted({*found, *super().cautions()})
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         for datagram in self._socket.datagrams(seconds):
@@ -179,28 +219,12 @@ class UdpDriver(Driver[UdpSettings, MessageChannel]):
                 if value is not None:
                     yield name, value
 
-    def _explain(self, problem: Exception) -> InstrumentError | None:
-        return _explained(problem, self._where)
 
-    def _timeout_message(self) -> str:
-        return self._socket.why_silent(self.timeout)
-
-
-class UdpFramesSettings(InstrumentSettings, FrameKeys):
-    """A meter that sends frames in datagrams to a port of this computer."""
-
-    address: Annotated[str, AfterValidator(_checked)] = Field(
-        description="This computer's address and port, and the meter's address, in numbers: "
-        '"udp://192.168.1.2:5005?from=192.168.1.7". What others send is not read.'
-    )
-
-
-class UdpFramesDriver(Driver[UdpFramesSettings, SerialFramesChannel]):
+class UdpFramesDriver(DatagramDriver[UdpFramesSettings, SerialFramesChannel]):
     """Frames in datagrams. The constructor raises `BadInput` where a channel is queried or looks outside of a frame."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = UdpFramesSettings
     channel_model: ClassVar[type[ChannelSettings]] = SerialFramesChannel
-    streams = True
 
     def __init__(self, name: str, settings: UdpFramesSettings, channels: Sequence[FramesChannel]) -> None:
         super().__init__(name, settings, channels)
@@ -208,19 +232,6 @@ class UdpFramesDriver(Driver[UdpFramesSettings, SerialFramesChannel]):
             if channel.settings.query:
                 raise KeyedError("query", channel.settings.query.hex(), "is for meters that are asked; this one sends")
             check_inside(channel, settings)
-        self._where = read_udp_address(settings.address)
-        self._socket = UdpSocket(self._where)
-
-    def cautions(self) -> list[str]:
-        """Return what to know of the address before a test."""
-        return self._where.cautions
-
-    def _open(self) -> str:
-        self._socket.open()
-        return ""
-
-    def _close(self) -> None:
-        self._socket.close()
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         for datagram in self._socket.datagrams(seconds):
@@ -238,21 +249,3 @@ class UdpFramesDriver(Driver[UdpFramesSettings, SerialFramesChannel]):
             value = frame_value(channel.settings, frame)
             if value is not None:
                 yield name, value
-
-    def _explain(self, problem: Exception) -> InstrumentError | None:
-        return _explained(problem, self._where)
-
-    def _timeout_message(self) -> str:
-        return self._socket.why_silent(self.timeout)
-
-
-def _explained(problem: Exception, where: UdpAddress) -> InstrumentError | None:
-    """Return the instrument error for an error of listening, None for any other exception."""
-    number = problem.errno if isinstance(problem, OSError) else None
-    if number == errno.EADDRINUSE:
-        return InstrumentError(f"port {where.port} of {where.host} is taken by another program; close that one")
-    if number == errno.EADDRNOTAVAIL:
-        return InstrumentError(f"{where.host} is no address of this computer; `ip address` lists them")
-    if number == errno.EACCES:
-        return InstrumentError(f"port {where.port} is for the system only; choose one above 1023")
-    return None

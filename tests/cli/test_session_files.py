@@ -4,8 +4,15 @@ import re
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder
 from benchmon.errors import SessionFileError
-from benchmon.session.session_files import all_sessions, latest_session, new_session_path, sessions_folder
+from support import small_sessions
+
+
+@pytest.fixture(scope="module")
+def bench():
+    """Return the bench of an invented workshop supply."""
+    return read_bench(small_sessions.BENCH)
 
 
 @pytest.fixture(autouse=True)
