@@ -1,7 +1,7 @@
 """Templates of instruments, one for each family, by what a person sees on the meter.
 
 Pure data, over which any kind of form can be built: which keys of the bench file are asked for, with a usual answer for
-each, and which are written as they are. What a key means stands in the driver's own models.
+each. What a key means stands in the driver's own models.
 """
 
 from __future__ import annotations
@@ -17,14 +17,13 @@ Value = str | int | float | Sequence["Value"]
 
 @dataclass(frozen=True, slots=True)
 class TemplateKey:
-    """A key of an `[[instrument]]` or a `[[channel]]`: its usual value, and whether a person is asked for it.
+    """A key of an `[[instrument]]` or a `[[channel]]` that a person is asked for, and its usual value.
 
-    `value` may be a function of the channel's quantity; None is a key that a person must answer.
+    `value` may be a function of the channel's quantity; None is a key without a usual value.
     """
 
     key: str
     value: Value | Callable[[str], Value | None] | None = None
-    asked: bool = True
 
     def usual(self, quantity: str = "") -> Value | None:
         """Return the usual value, for a channel of `quantity`; None where there is none."""

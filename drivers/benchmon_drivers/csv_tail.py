@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, BinaryIO, ClassVar
 
-from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr
+from pydantic import Field, StrictBool, StrictInt, StrictStr
 
 from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError
@@ -23,6 +23,7 @@ from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.number_parsing import OVERLOAD, OverloadWords, over_range, plain_number, shown, value_with_unit
+from benchmon_drivers.written_files import explain_file, named_by
 
 LONGEST_LINE = 16_384
 _CHUNK = 65_536
@@ -152,16 +153,12 @@ _SEPARATOR = re.compile(rb'(?:\xef\xbb\xbf)?"?sep=(.?)"?\s*', re.IGNORECASE)
 _LOOK_EVERY = 0.05
 
 
-def _read_path(value: str) -> str:
-    if not value or one_line(value, 4000) != value:
-        raise BadInput('must be a file, such as "/home/me/log.csv"')
-    return value
-
-
 class CsvTailSettings(InstrumentSettings):
     """A table that a logger appends lines to."""
 
-    address: Annotated[str, AfterValidator(_read_path)] = Field(description="The file that the logger writes.")
+    address: Annotated[str, named_by('a file, such as "/home/me/log.csv"')] = Field(
+        description="The file that the logger writes."
+    )
     separator: Annotated[str, Field(min_length=1, max_length=1)] | None = Field(
         None, description='Character between two columns; left out, that of a line "sep=;" in the file, or a comma.'
     )
@@ -241,16 +238,12 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
         self._file.close()
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        where = one_line(self.settings.address)
-        if isinstance(problem, FileNotFoundError):
-            return InstrumentError(f"{where}: there is no such file; is the logger running?")
-        if isinstance(problem, PermissionError):
-            return InstrumentError(
-                f"{where}: no permission to read the file; ask whoever owns it for the right to read it"
-            )
-        if isinstance(problem, BadInput):
-            return InstrumentError(f"{problem}; name the file that the logger writes")
-        return None
+        return explain_file(
+            problem,
+            self.settings.address,
+            missing="there is no such file; is the logger running?",
+            wanted="name the file that the logger writes",
+        )
 
     def _timeout_message(self) -> str:
         return f"{one_line(self.settings.address)}: no new line for {self.timeout:.3g} s; is the logger still running?"

@@ -10,26 +10,21 @@ from glob import glob, has_magic
 from pathlib import Path
 from typing import Annotated, ClassVar
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
 from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
-from benchmon.errors import BadInput, BadReply, InstrumentError
+from benchmon.errors import BadReply, InstrumentError
 from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
-from benchmon_drivers.file_age import WritingPauses
 from benchmon_drivers.number_parsing import Pattern, plain_number, shown, value_with_unit
+from benchmon_drivers.written_files import WritingPauses, explain_file, named_by
 
 _LARGEST = 4096
 _OF_THE_KERNEL = ("/sys", "/proc")
-
-
-def _read_path(value: str) -> str:
-    if not value or one_line(value, 4000) != value:
-        raise BadInput('must be a file or a folder, such as "/sys/class/hwmon/hwmon2"')
-    return value
+_MISSING = "there is no such file; is the sensor plugged in?"
 
 
 class ValueFileSettings(InstrumentSettings):
@@ -38,7 +33,7 @@ class ValueFileSettings(InstrumentSettings):
     The kernel makes its own files at the moment they are read, so they need no `max_age`.
     """
 
-    address: Annotated[str, AfterValidator(_read_path)] = Field(
+    address: Annotated[str, named_by('a file or a folder, such as "/sys/class/hwmon/hwmon2"')] = Field(
         description="File, or the folder of the channels' files; * stands for what changes, and exactly one path "
         "must match."
     )
@@ -92,9 +87,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
             text = self._read(self._file_of(channel))
         except FileNotFoundError as problem:
             if not any(self._is_there(other) for other in self.channels.values()):
-                raise InstrumentError(
-                    one_line(f"{self.settings.address}: there is no such file; is the sensor plugged in?")
-                ) from problem
+                raise InstrumentError(one_line(f"{self.settings.address}: {_MISSING}")) from problem
             raise BadReply(
                 one_line(f"there is no file {channel.settings.file} in {self.settings.address}")
             ) from problem
@@ -106,12 +99,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         return math.nan if raw in channel.settings.no_value else raw * channel.settings.factor + channel.settings.offset
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        if isinstance(problem, PermissionError):
-            where = one_line(problem.filename or self.settings.address)
-            return InstrumentError(
-                f"{where}: no permission to read the file; ask whoever owns it for the right to read it"
-            )
-        return None
+        return explain_file(problem, self.settings.address, missing=_MISSING, wanted="name a file with a number")
 
     def _digits(self, channel: FileChannel, text: str) -> str:
         pattern = self._patterns.get(channel.name)
@@ -141,11 +129,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         return Path(found[0])
 
     def _read(self, path: Path) -> str:
-        try:
-            opened = open_ordinary(path)
-        except BadInput as problem:
-            raise InstrumentError(f"{problem}, not a file with a number") from problem
-        with opened as file:
+        with open_ordinary(path) as file:
             state = os.fstat(file.fileno())
             age = time.time() - state.st_mtime
             if age > self._longest_age(path, state.st_mtime):

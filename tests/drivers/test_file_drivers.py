@@ -139,7 +139,7 @@ def test_a_pipe_without_a_writer_is_refused_at_once(tmp_path, driver):
 def test_what_is_no_file_of_numbers_is_refused(tmp_path):
     with pytest.raises(InstrumentError):
         value_file(tmp_path, {"t": {}}).read("t")
-    with pytest.raises(InstrumentError, match="not a file with a number"):
+    with pytest.raises(InstrumentError, match="name a file with a number"):
         value_file("/dev/zero", {"t": {}}).read("t")
 
 

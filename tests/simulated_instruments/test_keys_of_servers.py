@@ -19,8 +19,14 @@ BENCHES = {
     "serial_frames": ("/dev/ttyUSB0", 'at = 1\nformat = ">h"\n', None),
     "csv_tail": ("log.csv", 'column = "U"\n', None),
     "value_file": ("/sys/class/x", 'file = "a"\n', None),
+    "thermal_picture": ("pictures/*.png", "", None),
+    "http": ("http://192.0.2.7/", 'json = "$.u"\n', None),
+    "mqtt": ("mqtt://broker.example", 'json = "$.u"\ntopic = "u"\n', None),
+    "udp": ("udp://192.168.1.2:5005?from=192.168.1.7", 'json = "$.u"\n', None),
 }
 WITH_DEFAULTS = ("text", "number", "real", "integer", "choice", "flag")
+MORE = {"thermal_picture": "size = [8, 6]\n"}
+"""Keys of an instrument that its server needs."""
 OF_THE_SIMULATOR = {("serial_lines", "pattern"), ("serial_frames", "length"), ("serial_frames", "checksum_at")}
 """Keys for which a server makes up a message of its own where the bench file says nothing."""
 
@@ -44,7 +50,8 @@ def asked(monkeypatch):
 @pytest.mark.parametrize("name", BENCHES)
 def test_what_a_server_reads_is_a_key_of_its_driver_with_the_same_default(name, asked):
     address, channel, switch = BENCHES[name]
-    text = f'[[instrument]]\nname = "meter"\ndriver = "{name}"\naddress = "{address}"\n{CHANNEL}{channel}'
+    text = f'[[instrument]]\nname = "meter"\ndriver = "{name}"\naddress = "{address}"\n'
+    text += MORE.get(name, "") + CHANNEL + channel
     text += f'[switch_off]\ninstrument = "meter"\n{switch}' if switch else ""
     SimulatedBench(easy(text))
     driver = load_driver(name)

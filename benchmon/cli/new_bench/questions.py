@@ -92,7 +92,7 @@ def ask_instruments(
     while ask_yes(question, why, default=not instruments):
         while True:
             section, own = _ask_whole_instrument(ports, templates, instruments, channels, fits)
-            if _is_as_it_should(section, [*instruments, section], [*channels, *own], read):
+            if _may_stay(section, [*instruments, section], [*channels, *own], read):
                 break
         instruments.append(section)
         channels += own
@@ -100,7 +100,7 @@ def ask_instruments(
     return instruments, channels
 
 
-def _is_as_it_should(
+def _may_stay(
     section: TextSection, instruments: Sequence[TextSection], channels: Sequence[TextSection], read: Read
 ) -> bool:
     """Read an instrument once, if it is there, and return whether it may stay as it was described."""
@@ -244,8 +244,6 @@ def _keys(offered: Sequence[TemplateKey], model: type[BaseModel], known: Sequenc
 
 def _answer(key: TemplateKey, model: type[BaseModel], quantity: str) -> TomlValue:
     usual = key.usual(quantity)
-    if not key.asked and usual is not None:
-        return usual
     why = meaning(model, key.key) or "The driver requires it."
     shown = None if usual is None else usual if isinstance(usual, str) else toml(usual)
     return _as_toml(ask_text(key.key, why, shown, _fits(key.key, model)))

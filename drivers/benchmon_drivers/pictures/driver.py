@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, StrictBool, StrictInt, model_validator
+from pydantic import Field, StrictBool, StrictInt, model_validator
 
 from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
 from benchmon.errors import BadInput, BadReply, InstrumentError
@@ -24,9 +24,9 @@ from benchmon.input_file import open_ordinary
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
-from benchmon_drivers.file_age import UNTIL_KNOWN, WritingPauses
 from benchmon_drivers.network.access import HTTP_PORTS, HttpKeys, read_url, require_library
 from benchmon_drivers.pictures.temperatures import PictureLayout, Temperatures, read_temperatures
+from benchmon_drivers.written_files import UNTIL_KNOWN, WritingPauses, explain_file, named_by
 
 if TYPE_CHECKING:
     from benchmon_drivers.network.http_client import HttpClient
@@ -46,16 +46,10 @@ _MEASURES: dict[Measure, Callable[[Temperatures], np.float64]] = {
 }
 
 
-def _read_address(value: str) -> str:
-    if not value or one_line(value, 4000) != value:
-        raise BadInput('must be a file, such as "/home/me/pictures/*.png", or a URL')
-    return value
-
-
 class ThermalPictureSettings(InstrumentSettings, HttpKeys):
     """A thermal camera whose program writes or serves pictures of temperatures."""
 
-    address: Annotated[str, AfterValidator(_read_address)] = Field(
+    address: Annotated[str, named_by('a file, such as "/home/me/pictures/*.png", or a URL')] = Field(
         description='File of the picture, with * for the newest of several: "/home/me/pictures/*.png"; or its URL.'
     )
     size: tuple[Side, Side] = Field(description="Width and height of the picture in pixels, such as [160, 120].")
@@ -146,14 +140,12 @@ class ThermalPictureDriver(Driver[ThermalPictureSettings, ThermalPictureChannel]
         return [_value(channel.settings, picture) for channel in channels]
 
     def _explain(self, problem: Exception) -> InstrumentError | None:
-        where = one_line(self.settings.address)
-        if isinstance(problem, FileNotFoundError):
-            return InstrumentError(f"{where}: there is no such picture; is the camera's program running?")
-        if isinstance(problem, PermissionError):
-            return InstrumentError(f"{where}: no permission to read it; ask whoever owns it for the right to read it")
-        if isinstance(problem, BadInput):
-            return InstrumentError(f"{problem}; name the camera's picture")
-        return None
+        return explain_file(
+            problem,
+            self.settings.address,
+            missing="there is no such picture; is the camera's program running?",
+            wanted="name the camera's picture",
+        )
 
 
 def _value(keys: ThermalPictureChannel, picture: Temperatures) -> float | InstrumentError:

@@ -123,9 +123,9 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         capture = self._waves.latest(channel, self.clock())
         if capture is None:
             wave = self._captured(channel.settings)
-            capture, told = self._waves.take(channel, self.clock(), wave)
-            if told is not None:
-                self.on_wave(told)
+            capture, stored = self._waves.take(channel, self.clock(), wave)
+            if stored is not None:
+                self.on_wave(stored)
         return self._waves.value(channel, capture)
 
     def _captured(self, channel_keys: ScpiChannel) -> tuple[Floats, Floats, bool]:
@@ -181,15 +181,15 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
 
     def _switch_off(self, how: ScpiSwitch) -> str:
         """Send the command on the open connection, even while a query is pending there, and on a second one."""
-        told = self._connection.write_concurrently(self._message(how.command))
-        if told and not self._connection.discards_on_close:
+        sent = self._connection.write_concurrently(self._message(how.command))
+        if sent and not self._connection.discards_on_close:
             return f"{how.command} sent"
         try:
             with self._second_connection() as line:
                 line.write(self._message(how.command))
                 self._acknowledged(line)
         except (VisaError, OSError) as problem:
-            if not told:
+            if not sent:
                 raise
             return (
                 f"{how.command} sent on the open connection, not acknowledged on another ({self._translated(problem)})"

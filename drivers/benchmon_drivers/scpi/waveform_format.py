@@ -278,11 +278,11 @@ class WaveKeys(BaseModel):
         Raises `BadReply` where `data` is no wave.
         """
         codes = _texts(data) if preamble.codes == "ascii" else self._binary(data, preamble.codes)
-        told: Floats | None = None
+        given: Floats | None = None
         if self.pairs:
             if len(codes) % 2:
                 raise BadReply(f"sends {len(codes)} numbers, which are no pairs of a time and a value")
-            told, codes = codes[::2], codes[1::2]
+            given, codes = codes[::2], codes[1::2]
         elif preamble.codes == "ascii" and (_are_rows_of_two(data) or _are_pairs(codes)):
             raise BadReply("sends pairs of a time and a value; set pairs = true among waves")
         count = len(codes)
@@ -295,7 +295,7 @@ class WaveKeys(BaseModel):
             scale = preamble.scale
             values = (codes - scale["y_reference"]) * scale["y_increment"] + scale["y_origin"]
             samples = np.arange(count, dtype=np.float64) - scale["x_reference"]
-            times = scale["x_origin"] + samples * scale["x_increment"] if told is None else told
+            times = scale["x_origin"] + samples * scale["x_increment"] if given is None else given
         rises = bool(np.all(np.diff(times) > 0.0))
         if not rises or not (beyond or (np.all(np.isfinite(values)) and np.abs(values).max() < _OVERRANGE_FROM)):
             raise BadReply("sends a wave whose times do not rise or whose samples are no numbers; check the preamble")

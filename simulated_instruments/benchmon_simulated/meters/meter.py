@@ -153,7 +153,7 @@ def measure(wave: Floats, how: str) -> float | None:
 class SimulatedDetector:
     """What the meter makes of the wave: a first-order `bandwidth` in hertz; rms values from the mean if it `averages`.
 
-    The factor that follows is worked out anew every few seconds, as shapes change slowly.
+    The factor that follows is worked out again every few seconds, as shapes change slowly.
     """
 
     _EVERY = 5.0
