@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 from benchmon import quantities as q
 from benchmon.errors import BadInput
 from benchmon.quantities import Accuracy
+from benchmon.text import one_line
 
 
 class Section(BaseModel):
@@ -54,6 +55,18 @@ WattsPerKelvin = Annotated[float, _reader(q.DISSIPATION_FACTOR), q.DISSIPATION_F
 Beta = Annotated[float, _reader(q.BETA), q.BETA]
 PerKelvin = Annotated[float, _reader(q.TEMPERATURE_COEFFICIENT), q.TEMPERATURE_COEFFICIENT]
 Number = Annotated[float, _reader(q.NUMBER), q.NUMBER]
+
+_LONGEST_LINE = 200
+
+
+def _read_line(value: Any) -> str:
+    if not isinstance(value, str) or value != one_line(value, _LONGEST_LINE):
+        raise BadInput(f"must be a printable string of at most {_LONGEST_LINE} characters")
+    return value
+
+
+OneLine = Annotated[str, BeforeValidator(_read_line)]
+"""Text that stands in one line of a screen or report."""
 
 
 def _not_zero(value: float) -> float:

@@ -7,13 +7,13 @@ import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
-from benchmon.bench.fields import KeyedError, Section
+from benchmon.bench.fields import KeyedError, OneLine, Section
 from benchmon.bench.mains_wave import with_harmonics_of_wave
 from benchmon.bench.toml_lines import line_of
 from benchmon.bench.transformer import Transformer
@@ -26,19 +26,13 @@ _MOST_PARTS = 30
 _DEEP_KEY = re.compile(rf"""(?<![\w"'.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{_MOST_PARTS}}}""")
 """A dotted key that `tomllib` would need minutes and gigabytes for: its cost grows with the square of the parts."""
 _BY_HAND = "hand"
-_LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY, _LONGEST_TITLE = 120, 80, 40, 200
-
-
-def _read_title(value: Any) -> str:
-    if not isinstance(value, str) or value != one_line(value, _LONGEST_TITLE):
-        raise BadInput(f"must be a printable string of at most {_LONGEST_TITLE} characters")
-    return value
+_LONGEST_NAME, _LONGEST_VALUE, _LONGEST_KEY = 120, 80, 40
 
 
 class Bench(Section):
     """A whole bench: the supply under test, the instruments and the plan. All values SI, temperatures in °C."""
 
-    title: Annotated[str, BeforeValidator(_read_title)] = Field(
+    title: OneLine = Field(
         "untitled bench",
         description="What is on the bench; it stands on the screen, in reports and in the name of the session file.",
     )

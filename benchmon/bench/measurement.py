@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
-from benchmon.bench.fields import KeyedError, Section
+from benchmon.bench.fields import KeyedError, OneLine, Section
 from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, Accuracy, parse_value
 from benchmon.text import one_line
@@ -162,34 +162,22 @@ class Step(Section):
     )
 
 
-_LONGEST_ENTRY = 200
-
-
-def _read_entry(value: Any) -> str:
-    if not isinstance(value, str) or value != one_line(value, _LONGEST_ENTRY):
-        raise BadInput(f"must be printable text of at most {_LONGEST_ENTRY} characters in one line")
-    return value
-
-
-Entry = Annotated[str, BeforeValidator(_read_entry)]
-
-
 def _read_file_beside(value: str) -> str:
     if value != PurePath(value).name:
         raise BadInput("must be the name of a file beside this one, without a folder")
     return value
 
 
-FileBeside = Annotated[Entry, AfterValidator(_read_file_beside)]
+FileBeside = Annotated[OneLine, AfterValidator(_read_file_beside)]
 
 
 class ReportEntries(Section):
     """What the first page of a report says beside the result."""
 
-    customer: Entry = Field("", description="For whom the unit is tested.")
-    order: Entry = Field("", description="The order that the test belongs to.")
-    design: Entry = Field("", description="The design, its drawing and issue.")
-    author: Entry = Field("", description="Who answers for the report.")
+    customer: OneLine = Field("", description="For whom the unit is tested.")
+    order: OneLine = Field("", description="The order that the test belongs to.")
+    design: OneLine = Field("", description="The design, its drawing and issue.")
+    author: OneLine = Field("", description="Who answers for the report.")
     logo: FileBeside = Field(
         "", description="A picture for the head of the report: a PNG or JPEG file beside this file."
     )

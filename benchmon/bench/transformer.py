@@ -156,7 +156,7 @@ class Transformer(Section):
         None,
         description='Measured volts, amperes and watts at the primary without load, one point or more, [["207 V", '
         '"15 mA", "1.2 W"], ["230 V", "22 mA", "1.6 W"]], instead of no_load_current and no_load_loss; two points or '
-        "more tell how the core saturates.",
+        "more show how the core saturates.",
     )
     short_circuit: Annotated[tuple[float, float, float], BeforeValidator(_read_short_circuit)] | None = Field(
         None,

@@ -84,7 +84,7 @@ _PLACES_DIFFER = 1.25
 _SINE_DOUBT, _CHANGES = 0.001, 0.05
 """Standard uncertainty of each component of a given harmonic: part of the fundamental, and part of itself.
 
-An analyser tells a harmonic to about 0.1 % of the fundamental, and it changes by some per cent over hours; both from
+An analyser shows a harmonic to about 0.1 % of the fundamental, and it changes by some per cent over hours; both from
 experience.
 """
 
@@ -195,7 +195,10 @@ def _core(bench: Bench) -> list[InputUncertainty]:
 
 
 def _regulator(bench: Bench) -> list[InputUncertainty]:
-    """Return the uncertainties of what a regulator leaves of the ripple, and of its noise; data sheets state both."""
+    """Return the uncertainties of what a regulator leaves of the ripple, and of its noise.
+
+    Data sheets state both as typical values. One part differs from them by some 30 %, about 2 dB (from memory).
+    """
     regulator = bench.regulator
     if regulator is None:
         return []

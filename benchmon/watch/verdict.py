@@ -111,6 +111,7 @@ READINGS_THAT_DECIDE = 20
 INSIDE_THE_LINE = 0.1
 _MOVES_KEPT, _FEWEST_MOVES = 20, 6
 _FAR_INSIDE = 3.0
+"""Times as far inside a line as clearly better is, from which a single reading is better at once."""
 _MOST_DOUBT = 2.0
 """Of En: a display that moves by more than that shows a fault, such as a contact that opens and closes."""
 

@@ -20,29 +20,32 @@ import multiprocessing
 import sys
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, Explainer
 from support.contradictions import contradictions_in
 from support.real_benches.faults import RealFault, faults_of
 from support.real_benches.kept import measured_states, solved_faults_kept, without_power
 from support.real_benches.minutes import readings, states_of
 from support.real_benches.netlist import TrueCircuit
+from support.real_benches.stated import (
+    CONFIDENT,
+    Case,
+    case_of,
+    is_right,
+    is_seen,
+    line_of,
+    rows_of_bins,
+    rows_of_causes,
+    share,
+)
 from support.real_benches.supplies import RealSupply, drawn_supply
 
-Case = dict[str, Any]
-"""One judged log: supply, way, fault, and what was stated."""
-
-CONFIDENT = 0.7
-BINS = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.0001)
-LEAST_IN_BIN = 20
 SHORT, LONG = 1.5, 10.0
 """Minutes of a log, of a fault that single readings show, and of one that only a course shows."""
 
@@ -104,72 +107,8 @@ def judged(arguments: tuple[int, int, int]) -> list[Case]:
                 air=0.0 if fault is None else fault.air,
             )
             answer = assess(bench, log, explainer)
-            found.append(_case(real, fault, answer) | {"contradictions": contradictions_in(answer, bench, log)})
+            found.append(case_of(real, fault, answer) | {"contradictions": contradictions_in(answer, bench, log)})
     return found
-
-
-def _case(real: RealSupply, fault: RealFault | None, answer: dict[str, Any]) -> Case:
-    first = answer["explanations"][:3]
-    rows = answer["channels"].items()
-    return {
-        "supply": real.seed,
-        "rectifier": real.circuit.rectifier,
-        "way": real.way,
-        "fault": None if fault is None else fault.name,
-        "catalogued": fault is not None and fault.is_catalogued,
-        "disagreeing": [name for name, one in rows if one["verdict"] == "disagrees"],
-        "flagged": sorted({flag for _, one in rows for flag in one["flags"]}),
-        "en": {name: one["en"] for name, one in rows},
-        "stated": [[one["cause"], one["likelihood"]] for one in first],
-        "messages": [one["message"] for one in first],
-        "named": [fault is not None and fault.is_named_by(one["cause"]) for one in first],
-    }
-
-
-def is_right(case: Case) -> bool:
-    """Return whether the first statement of a case is true."""
-    cause = case["stated"][0][0]
-    if case["fault"] is None:
-        return bool(cause == NOTHING_WRONG)
-    if case["named"][0] or (not case["disagreeing"] and cause == NOTHING_WRONG):
-        return True
-    return not case["catalogued"] and cause == NONE_OF_THESE
-
-
-def is_seen(case: Case) -> bool:
-    """Return whether a case has a fault that some row shows."""
-    return case["fault"] is not None and bool(case["disagreeing"] or case["flagged"])
-
-
-def table(cases: Sequence[Case]) -> Iterator[tuple[str, str, str, bool]]:
-    """Yield what was measured: name, figure, allowed, whether it is met."""
-    sound, seen = [one for one in cases if one["fault"] is None], [one for one in cases if is_seen(one)]
-    known, other = [[one for one in seen if one["catalogued"] is which] for which in (True, False)]
-    wrong = [one for one in sound if not is_right(one) and one["stated"][0][1] > 0.5]
-    misled = [one for one in other if not is_right(one) and one["stated"][0][1] >= CONFIDENT]
-    yield _share("sound: a wrong cause above 0.5", wrong, sound, 0.01)
-    yield _share("catalogue: true cause first", [one for one in known if one["named"][0]], known, 0.9, least=True)
-    yield _share("catalogue: in the first three", [one for one in known if any(one["named"])], known, 0.98, least=True)
-    yield _share("outside: a wrong cause at 0.7 or more", misled, other, 0.05)
-    yield _share("outside: named, or none of these", [one for one in other if is_right(one)], other, 0.0, least=True)
-    odd = [one for one in cases if one.get("contradictions")]
-    yield _share("answers that contradict themselves", odd, cases, 0.0)
-    for low, high in pairwise(BINS):
-        inside = [one for one in (*sound, *seen) if low <= one["stated"][0][1] < high]
-        if inside:
-            stated = float(np.mean([one["stated"][0][1] for one in inside]))
-            right, few = sum(map(is_right, inside)) / len(inside), len(inside) < LEAST_IN_BIN
-            shown = f"{stated:.2f} stated, {right:.2f} right, {len(inside)} cases"
-            allowed = "0.1 apart" + (" (too few)" if few else "")
-            yield f"stated {low:.2f} to {min(high, 1.0):.2f}", shown, allowed, few or abs(stated - right) <= 0.1
-
-
-def _share(
-    what: str, some: Sequence[Case], every: Sequence[Case], allowed: float, *, least: bool = False
-) -> tuple[str, str, str, bool]:
-    part = len(some) / len(every) if every else 0.0
-    ok = not every or (part >= allowed if least else part <= allowed)
-    return what, f"{len(some)} of {len(every)} = {part:.1%}", f"{'≥' if least else '≤'} {allowed:.0%}", ok
 
 
 def by_fault(cases: Sequence[Case]) -> Iterator[str]:
@@ -208,11 +147,11 @@ def main() -> int:
         options.lines.write_text("".join(json.dumps(case) + "\n" for case in cases))
     print(*by_fault(cases), sep="\n")
     print(f"supplies {seeds[0]} to {seeds[-1]}, {len(cases)} logs")
-    missed = False
-    for what, figure, allowed, ok in table(cases):
-        print(f"{'ok    ' if ok else 'MISSED'}  {what}: {figure} ({allowed})", flush=True)
-        missed |= not ok
-    return int(missed)
+    odd = [one for one in cases if one["contradictions"]]
+    contradicting = share("answers that contradict themselves", odd, cases, 0.0)
+    rows = [*rows_of_causes(cases), contradicting, *rows_of_bins(cases)]
+    print(*map(line_of, rows), sep="\n")
+    return int(not all(ok for *_, ok in rows))
 
 
 if __name__ == "__main__":

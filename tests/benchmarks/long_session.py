@@ -72,6 +72,6 @@ def _second(bench: Bench, second: int, rate: float, chance: np.random.Generator)
     for step, row in enumerate(noise):
         at = second + step / rate
         for channel, (_, _, value), error in zip(bench.channel, QUANTITIES, row, strict=False):
-            # Expected values follow the mains; they are told anew after a twentieth of their uncertainty.
+            # Expected values follow the mains; they are worked out again after a twentieth of their uncertainty.
             expected = Expected(value * round(1 + 0.01 * math.sin(at / 900), 3), 0.02 * value, channel.unit)
             yield judgement_of(channel, round(at, 6), value * (1 + error), expected)

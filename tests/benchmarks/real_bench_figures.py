@@ -22,7 +22,6 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmon.bench import Bench
 from benchmon.prediction import predict
 from benchmon.report.reevaluate import assess
-from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
+from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements
 from benchmon.watch.records import Judgement, LoggedReading, Verdict
@@ -41,14 +40,9 @@ from benchmon.watch.verdict import verdict_of
 from support.real_benches.faults import RealFault, faults_of
 from support.real_benches.kept import measured_states, without_power
 from support.real_benches.minutes import readings, states_of
+from support.real_benches.stated import Case, Row, case_of, line_of, rows_of_bins, rows_of_causes, share
 from support.real_benches.supplies import RealSupply, drawn_supply
 
-Case = dict[str, Any]
-"""One judged log: supply, way, fault, and what was stated."""
-
-SURE, CONFIDENT = 0.5, 0.7
-BINS = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.0001)
-LEAST_IN_BIN = 20
 PERCENTS = ("mains.power_factor", "mains.current.thd", "mains.current.crest_factor")
 
 
@@ -92,7 +86,9 @@ def judged(arguments: tuple[int, float, int, int, bool]) -> list[Case]:
         )
         began = time.perf_counter()
         answer = judge(bench, log, explainer)
-        found.append(_case(real, fault, answer) | {"seconds": time.perf_counter() - began, "readings": len(log)})
+        seconds, events = time.perf_counter() - began, [one["kind"] for one in answer["events"]]
+        counts = {kind: events.count(kind) for kind in ("drifting", "implausible")}
+        found.append(case_of(real, fault, answer) | counts | {"seconds": seconds, "readings": len(log)})
     widths = predict(bench, mains_voltage=bench.mains.voltage).quantities
     for one in found:
         one["widths"] = {name: widths[name].uncertainty for name in PERCENTS if name in widths}
@@ -128,26 +124,6 @@ def settled(bench: Bench, log: Sequence[LoggedReading], explainer: Explainer) ->
     return {"channels": channels, "events": [], "explanations": causes}
 
 
-def _case(real: RealSupply, fault: RealFault | None, answer: dict[str, Any]) -> Case:
-    first = answer["explanations"][:3]
-    events = [one["kind"] for one in answer["events"]]
-    is_named = [fault is not None and fault.is_named_by(one["cause"]) for one in first]
-    return {
-        "supply": real.seed,
-        "rectifier": real.circuit.rectifier,
-        "way": real.way,
-        "fault": None if fault is None else fault.name,
-        "catalogued": fault is not None and fault.is_catalogued,
-        "disagreeing": [name for name, one in answer["channels"].items() if one["verdict"] == "disagrees"],
-        "flagged": sorted({flag for one in answer["channels"].values() for flag in one["flags"]}),
-        "drifting": events.count("drifting"),
-        "implausible": events.count("implausible"),
-        "en": {name: one["en"] for name, one in answer["channels"].items()},
-        "stated": [[one["cause"], one["likelihood"]] for one in first],
-        "named": is_named,
-    }
-
-
 def true_states(real: RealSupply, faults: Sequence[RealFault | None]) -> list[list[dict[str, float]]]:
     """Return the measured states of a supply with each of `faults`; they are kept in files, as they take long."""
     circuits = [one if fault is None else fault.change(one) for fault in faults for one in states_of(real)]
@@ -158,64 +134,23 @@ def true_states(real: RealSupply, faults: Sequence[RealFault | None]) -> list[li
     ]
 
 
-def is_right(case: Case) -> bool:
-    """Return whether the first statement of a case is true."""
-    cause = case["stated"][0][0]
-    if case["fault"] is None:
-        return bool(cause == NOTHING_WRONG)
-    if case["named"][0]:
-        return True
-    if not case["disagreeing"] and cause == NOTHING_WRONG:
-        return True
-    return not case["catalogued"] and cause == NONE_OF_THESE
-
-
-def table(cases: Sequence[Case]) -> list[tuple[str, str, str, bool]]:
-    """Return what was measured: name, figure, allowed, whether it is met."""
+def table(cases: Sequence[Case]) -> list[Row]:
+    """Return what was measured."""
     sound = [one for one in cases if one["fault"] is None]
-    seen = [one for one in cases if one["fault"] is not None and (one["disagreeing"] or one["flagged"])]
-    known, other = [[one for one in seen if one["catalogued"] is which] for which in (True, False)]
     hours = max(len(sound) / 3.0, 1e-9)
-    wrong = [one for one in sound if one["stated"][0][0] != NOTHING_WRONG and one["stated"][0][1] > SURE]
-    misled = [one for one in other if not is_right(one) and one["stated"][0][1] >= CONFIDENT]
-    split = [one for one in sound if one["disagreeing"]]
-    first = [one for one in known if one["named"][0]]
-    three = [one for one in known if any(one["named"])]
+    drifting, implausible = (sum(one[kind] for one in sound) for kind in ("drifting", "implausible"))
     rows = [
-        _share("sound: a channel disagrees at the end", split, sound, 0.02),
-        _share("sound: a wrong cause above 0.5", wrong, sound, 0.01),
+        share("sound: a channel disagrees at the end", [one for one in sound if one["disagreeing"]], sound, 0.02),
         (
             "sound: drift alarms an hour",
-            f"{sum(one['drifting'] for one in sound) / hours:.2f} in {hours:.0f} h",
+            f"{drifting / hours:.2f} in {hours:.0f} h",
             "0.1",
-            sum(one["drifting"] for one in sound) <= max(1.0, 0.1 * hours),
+            drifting <= max(1.0, 0.1 * hours),
         ),
-        (
-            "sound: contradictions between channels",
-            str(sum(one["implausible"] for one in sound)),
-            "0",
-            not any(one["implausible"] for one in sound),
-        ),
-        _share("catalogue: true cause first", first, known, 0.9, least=True),
-        _share("catalogue: true cause in the first three", three, known, 0.98, least=True),
-        _share("outside: a wrong cause at 0.7 or more", misled, other, 0.05),
-        _share("outside: named, or none of these", [one for one in other if is_right(one)], other, 0.0, least=True),
+        ("sound: contradictions between channels", str(implausible), "0", implausible == 0),
+        *rows_of_causes(cases),
+        *rows_of_bins(cases),
     ]
-    for low, high in pairwise(BINS):
-        inside = [one for one in (*sound, *seen) if low <= one["stated"][0][1] < high]
-        if not inside:
-            continue
-        stated = float(np.mean([one["stated"][0][1] for one in inside]))
-        right = sum(map(is_right, inside)) / len(inside)
-        few = len(inside) < LEAST_IN_BIN
-        rows.append(
-            (
-                f"stated {low:.2f} to {min(high, 1.0):.2f}",
-                f"{stated:.2f} stated, {right:.2f} right, {len(inside)} cases",
-                "0.1 apart" + (" (too few)" if few else ""),
-                few or abs(stated - right) <= 0.1,
-            )
-        )
     for way in ("new", "measured", "gentle"):
         widths = [one["widths"] for one in sound if one["way"] == way]
         if widths:
@@ -227,14 +162,6 @@ def table(cases: Sequence[Case]) -> list[tuple[str, str, str, bool]]:
     cost = 1e6 * sum(one["seconds"] for one in cases) / max(1, sum(one["readings"] for one in cases))
     rows.append(("a reading, with the prediction and the diagnosis of a log", f"{cost:.0f} µs", "shown only", True))
     return rows
-
-
-def _share(
-    what: str, some: Sequence[Case], every: Sequence[Case], allowed: float, *, least: bool = False
-) -> tuple[str, str, str, bool]:
-    part = len(some) / len(every) if every else 0.0
-    ok = not every or (part >= allowed if least else part <= allowed)
-    return what, f"{len(some)} of {len(every)} = {part:.1%}", f"{'≥' if least else '≤'} {allowed:.0%}", ok
 
 
 def main() -> int:
@@ -260,9 +187,9 @@ def main() -> int:
             with options.lines.open("a") as file:
                 file.writelines(json.dumps(case | {"scale": scale}) + "\n" for case in cases)
         print(f"supplies {seeds[0]} to {seeds[1] - 1}, scale {scale:g}, {len(cases)} logs of 20 minutes")
-        for what, figure, allowed, ok in table(cases):
-            print(f"{'ok    ' if ok else 'MISSED'}  {what}: {figure} ({allowed})", flush=True)
-            missed |= not ok
+        rows = table(cases)
+        print(*map(line_of, rows), sep="\n", flush=True)
+        missed |= not all(ok for *_, ok in rows)
     return int(missed)
 
 

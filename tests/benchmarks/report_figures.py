@@ -46,7 +46,7 @@ def make_session(path: Path, hours: float) -> int:
         for place, channel in enumerate(bench.channel):
             known = told[channel.quantity]
             value = float(f"{known.value * noise[step, place]:.5g}")
-            # What is expected follows the mains a little: anew every ten seconds.
+            # What is expected follows the mains a little: again every ten seconds.
             expected = known.value * (1.0 + 1e-4 * (step // 50 % 7))
             judgement = Judgement(
                 channel.name, step / RATE, value, 0.1, expected, known.uncertainty, 0.1, Verdict.AGREES

@@ -115,7 +115,7 @@ def detection(runs: int, digits: float) -> None:
     if digits == FINE:
         tell(f"{what}, fine displays", measured, "95 of 100", ok=found >= 0.95 * runs)
     else:
-        tell(f"{what}, coarse displays", measured, "told only", ok=True)
+        tell(f"{what}, coarse displays", measured, "shown only", ok=True)
 
 
 def shows_its_noise(channel: Channel, hours: Hours, digits: float) -> bool:

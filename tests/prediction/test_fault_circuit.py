@@ -110,6 +110,10 @@ def test_a_missing_half_wave_halves_the_ripple_frequency():
     assert found["output.voltage.frequency"] == pytest.approx(np.array([bench.mains.frequency]))
 
 
+_UNSEEN = 1e-5
+"""Volts, amperes or watts that no meter shows; a mean that nearly cancels is the rest of two large halves."""
+
+
 def test_variants_agree_with_single_solutions():
     bench = load_bench(scenario_named("doubler").path)
     defects = Defects(shorted_diodes=frozenset({1}))
@@ -119,9 +123,9 @@ def test_variants_agree_with_single_solutions():
         bench, parts.replaced({"mains.voltage": np.array([230.0, 240.0])}), defects, initial_guess=alone
     )
     for quantity, value in alone.quantities.items():
-        assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=1e-5), quantity
+        assert pair.quantities[quantity][0] == pytest.approx(value[0], rel=1e-3, abs=_UNSEEN), quantity
     assert pair.quantities["mains.current.rms"][1] > 1.03 * pair.quantities["mains.current.rms"][0]
     for quantity, value in solve_fault_circuit(
         bench, parts.replaced({"mains.voltage": np.array([240.0])}), defects
     ).quantities.items():
-        assert pair.quantities[quantity][1] == pytest.approx(value[0], rel=1e-3, abs=1e-5), quantity
+        assert pair.quantities[quantity][1] == pytest.approx(value[0], rel=1e-3, abs=_UNSEEN), quantity

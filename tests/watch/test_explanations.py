@@ -5,6 +5,7 @@ import random as shuffling
 from dataclasses import replace
 
 import pytest
+from scipy.stats import binom
 
 from benchmon.bench import load_bench, read_bench
 from benchmon.watch.diagnosis.circuit_hypotheses import faults_of
@@ -24,21 +25,34 @@ def causes(name, observations):
     return [one.cause for one in EXPLAINERS[name].explain(observations)]
 
 
-EVERY = [pytest.param(1, 0.9, 0.98, marks=pytest.mark.long), (4, 0.8, 0.93)]
-"""Of the drawn cases every one, or every fourth, whose parts scatter around those of all: thirty cases are few. The
-parts of which the true cause must be the first and among the first three. `watch_figures.py` measures more seeds."""
+FIRST, AMONG_THREE = 0.9, 0.98
+"""The parts of drawn cases of which the true cause is promised to be the first and among the first three."""
 
 
-@pytest.mark.parametrize(("every", "first_in", "among_three_in"), EVERY)
-@pytest.mark.parametrize("name", NAMES)
-def test_the_true_cause_comes_first_in_nine_of_ten(name, every, first_in, among_three_in):
+def places(name, every=1):
+    """Return of every so many drawn cases whether the true cause comes first, and whether among the first three."""
     drawn = [case for case in cases(BENCHES[name], 1) if case.visible][::every]
-    found = [EXPLAINERS[name].explain(case.observations) for case in drawn]
     assert len(drawn) > 60 / every
-    first = [is_named(case.cause, ranked[0]) for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(first) >= first_in * len(drawn)
-    in_three = [case.cause in [one.cause for one in ranked[:3]] for case, ranked in zip(drawn, found, strict=True)]
-    assert sum(in_three) >= among_three_in * len(drawn)
+    found = [(case.cause, EXPLAINERS[name].explain(case.observations)) for case in drawn]
+    first = [is_named(cause, ranked[0]) for cause, ranked in found]
+    return first, [cause in [one.cause for one in ranked[:3]] for cause, ranked in found]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", NAMES)
+def test_the_true_cause_comes_first_in_nine_of_ten(name):
+    first, among_three = places(name)
+    assert sum(first) >= FIRST * len(first)
+    assert sum(among_three) >= AMONG_THREE * len(among_three)
+
+
+def test_the_true_cause_of_a_sample_comes_first_as_often_as_promised():
+    # Every fourth case scatters around what all of them give. A product that just keeps its promise has fewer in one
+    # of forty such samples (binomial distribution). `watch_figures.py` measures more seeds against the promise itself.
+    samples = [places(name, every=4) for name in NAMES]
+    for promised, found in zip((FIRST, AMONG_THREE), zip(*samples, strict=True), strict=True):
+        right = [is_right for sample in found for is_right in sample]
+        assert sum(right) >= binom.ppf(1 / 40, len(right), promised)
 
 
 def is_named(cause, first):
@@ -79,7 +93,7 @@ SLOW = [(name, fault) for fault in SIMULATED_FAULTS for name in NAMES if fits(fa
 
 @pytest.mark.parametrize(("name", "fault"), QUICK, ids=lambda one: getattr(one, "name", one))
 def test_a_fault_of_the_simulated_bench_comes_first(name, fault):
-    # A mains at the edge of what public supply allows (EN 50160: 8 %) may be no fault at all.
+    # A mains with 9 %, hardly more than public supply may have (EN 50160: 8 %), may be no fault at all.
     assert place(name, fault, 1) <= (1 if fault.name == "distorted mains" else 0)
 
 

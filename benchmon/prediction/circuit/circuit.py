@@ -95,18 +95,11 @@ class Circuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at mains angles (…), volts, (b, …)."""
-        known = self._waves.get(id(angle))
-        if known is not None and known[0] is angle:
-            return known[1]
-        wave = mains_wave(self.equations.parts, self.equations.windings.emf, angle)
-        wave = wave if self.sag is None else wave - self.sag.at(angle)
-        self._waves[id(angle)] = angle, wave
-        return wave
+        return self._waves.at(angle, self.equations.parts, self.equations.windings.emf, self.sag)
 
     @cached_property
-    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
-        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
-        return {}
+    def _waves(self) -> KeptWaves:
+        return KeptWaves()
 
     def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
         """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""
@@ -269,6 +262,24 @@ def conductance_jacobian(inject: Floats, conductance: Floats, drive: Floats) -> 
     variants, paths, rows, columns = outer.shape  # there may be no path
     found = batched_matvec(outer.reshape(variants, paths, rows * columns).transpose(0, 2, 1), conductance)
     return found.reshape(*conductance.shape[:3], rows, columns)
+
+
+class KeptWaves:
+    """The EMF of one circuit at the angles of one mesh after another, each worked out once."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[Floats, Floats]] = {}
+
+    def at(self, angle: Floats, parts: Parts, rms: Floats, sag: Sag | None) -> Floats:
+        """Return the EMF of `rms` (b,) volts less its `sag` at mains angles (…), (b, …)."""
+        # By the identity of the array, which is kept too: no other one can take its place in memory.
+        known = self._known.get(id(angle))
+        if known is not None:
+            return known[1]
+        wave = mains_wave(parts, rms, angle)
+        wave = wave if sag is None else wave - sag.at(angle)
+        self._known[id(angle)] = angle, wave
+        return wave
 
 
 def mains_wave(parts: Parts, rms: Floats, angle: Floats, since: Floats | None = None) -> Floats:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
-from benchmon.prediction.circuit.circuit import Sag, batched_matvec, conductance_jacobian, mains_wave
+from benchmon.prediction.circuit.circuit import KeptWaves, Sag, batched_matvec, conductance_jacobian
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct
 from benchmon.prediction.circuit.network import (
     CapacitorAt,
@@ -228,19 +228,13 @@ class DiodeCircuit:
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of one winding at mains angles (…), volts, (b, …)."""
-        known = self._waves.get(id(angle))
-        if known is not None and known[0] is angle:
-            return known[1]
         equations = self.equations
-        wave = mains_wave(equations.parts, equations.parts["mains.voltage"] * equations.ratio, angle)
-        wave = wave if self.sag is None else wave - self.sag.at(angle)
-        self._waves[id(angle)] = angle, wave
-        return wave
+        rms = equations.parts["mains.voltage"] * equations.ratio
+        return self._waves.at(angle, equations.parts, rms, self.sag)
 
     @cached_property
-    def _waves(self) -> dict[int, tuple[Floats, Floats]]:
-        """The EMF at angles asked for before, by the identity of their array, and that array, so that it stays."""
-        return {}
+    def _waves(self) -> KeptWaves:
+        return KeptWaves()
 
     def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
         """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""

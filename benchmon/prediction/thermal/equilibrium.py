@@ -35,7 +35,7 @@ _HOTTEST = 300.0
 """In °C: above this, silicon is intrinsically conducting and the diode law does not hold."""
 
 _TELLING, _TELLING_ROUGHLY = 1e-3, 2.0
-"""Kelvins between two junction temperatures from which their errors tell a slope, on one mesh and on different ones."""
+"""Kelvins between two junction temperatures from which their errors give a slope, on one mesh and on different ones."""
 
 _STEEPEST = 20.0
 """Largest fall of the temperature error per kelvin that the secant iteration assumes."""
@@ -201,7 +201,7 @@ def _slope(
     """Return the change of the `error` of junction temperatures by a kelvin, from these and the last ones.
 
     A hotter diode dissipates less, so the error falls by at least one kelvin per kelvin. Where the last ones are too
-    near to tell, less than `telling` kelvins, it is the one `known` before.
+    near for that, less than `telling` kelvins, it is the one `known` before.
     """
     if last is None:
         return known

@@ -71,25 +71,26 @@ class _LongLines:
         self._units = {number: f",{one.unit}," for number, one in session.numbers.items()}
         self._expected = {number: f"{unit},," for number, unit in self._units.items()}
         self._values: dict[Any, str] = _Texts(_value)
-        self._ends = _Texts(_end)
+        self._ends: dict[str, _Texts[int]] = {}
         self._steps = StepSpans(session)
         self._of_unit = _of_unit(session)
 
     def of(self, part: RowBatch) -> list[str]:
         """Return the lines of a part. Readings without a value, of no known channel or that make no sense get none."""
-        names, values, expected, ends = self._names, self._values, self._expected, self._ends
+        names, values, expected = self._names, self._values, self._expected
         expectations, lines = part.expectations, list[str]()
         after = up_to = second = clock = 0
-        whole = stamp = tail = ""
+        whole = stamp = ""
+        ends = _Texts(_end)
         for number, channel, at, value, state in part.rows:
             if number in expectations and channel in expected:
                 expected[channel] = self._units[channel] + _expected(*expectations[number])
             # Rows are not checked beforehand: what makes no sense is found where it is looked up.
             try:
                 if not after <= at < up_to:
-                    after, up_to, second, clock, whole, stamp, tail = self._seconds_of(at)
+                    after, up_to, second, clock, whole, stamp, ends = self._seconds_of(at)
                 lines.append(
-                    "%s%06d,%s%06dZ,%s%s%s%s%s"  # noqa: UP031 - quicker than an f-string
+                    "%s%06d,%s%06dZ,%s%s%s%s"  # noqa: UP031 - quicker than an f-string
                     % (
                         whole,
                         at - second,
@@ -99,18 +100,17 @@ class _LongLines:
                         values[value],
                         expected[channel],
                         ends[state],
-                        tail,
                     )
                 )
             except (KeyError, TypeError):
                 continue
         return lines
 
-    def _seconds_of(self, at: int) -> tuple[int, int, int, int, str, str, str]:
+    def _seconds_of(self, at: int) -> tuple[int, int, int, int, str, str, _Texts[int]]:
         """Return the span around a moment in which neither second nor step of the plan changes, in microseconds.
 
-        Also where the second of the session began, and that of the wall clock, these two seconds as texts, and the end
-        of a line.
+        Also where the second of the session began, and that of the wall clock, these two seconds as texts, and the
+        ends of lines by state.
         """
         if not (isinstance(at, int) and 0 <= at <= LONGEST):
             raise TypeError
@@ -118,7 +118,9 @@ class _LongLines:
         clock = at - (self._began + at) % _SECOND
         whole, stamp = f"{at // _SECOND}.", f"{_stamp((self._began + at) // _SECOND)}."
         step, since, until = self._steps.at(at)
-        tail = f"{_cell(step)},{self._of_unit}"
+        if step not in self._ends:
+            tail = f"{_cell(step)},{self._of_unit}"
+            self._ends[step] = _Texts(lambda state: _end(state) + tail)
         return (
             max(second, clock, since),
             min(second + _SECOND, clock + _SECOND, until),
@@ -126,7 +128,7 @@ class _LongLines:
             clock,
             whole,
             stamp,
-            tail,
+            self._ends[step],
         )
 
 

@@ -136,7 +136,7 @@ def _idle(bench: Bench, name: str, value: MeterValue) -> MeterValue | None:
 def _dead(
     values: MeterValues, before: Callable[[str, MeterValue], MeterValue | None], *, powered: bool = True
 ) -> MeterValues:
-    """Return the values without any direct voltage; `before` tells those at the mains and the windings."""
+    """Return the values without any direct voltage; `before` returns those at the mains and the windings."""
     quantities, absent = dict(values.quantities), set(values.absent)
     for name, value in values.quantities.items():
         now: MeterValue | None = value

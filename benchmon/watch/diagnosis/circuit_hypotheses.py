@@ -145,8 +145,8 @@ class ValueFarOff:
     """An unknown, the cause that it stands for, the remedy, its weight, and how far it may then be (k = 1).
 
     `size` is relative to the unknown's value if `relative`, else in its unit. `doubt` is the part of a reading's
-    movement by which a straight line may miss it. `factor` is what the unknown is most likely multiplied by, or
-    where it is not `relative` one more than what is most likely added. `also` is by how much others may be farther off.
+    movement by which a straight line may miss it. `most_likely` is by how much it is off most likely, as `size` is.
+    `also` is by how many times as far others may be off.
     """
 
     unknown: str
@@ -156,7 +156,7 @@ class ValueFarOff:
     size: float
     relative: bool = True
     doubt: float = 0.03
-    factor: float = 1.0
+    most_likely: float = 0.0
     also: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -182,7 +182,7 @@ FAR_OFF = (
         "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
         5.0,
         0.6,
-        factor=2.2,
+        most_likely=1.2,
         # Where the draught is gone, the windings get hotter too, and copper's resistance grows.
         also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
     ),
@@ -192,7 +192,7 @@ FAR_OFF = (
         "switch off; look for a heat sink that is loose or missing",
         2.5,
         1.6,
-        factor=4.5,
+        most_likely=3.5,
         also={"transformer.primary_resistance": 4.0, "transformer.secondary_resistance": 4.0},
     ),
     ValueFarOff(
@@ -201,7 +201,7 @@ FAR_OFF = (
         "look for a draught or a fan that the bench file does not know",
         1.0,
         0.2,
-        factor=0.6,
+        most_likely=-0.4,
     ),
     ValueFarOff(
         "ambient.temperature", "the air is not as warm as the bench says", "set [ambient], or wait", 1.5, 12.0, False
@@ -214,7 +214,7 @@ FAR_OFF = (
         3.5,
         7.0,
         False,
-        factor=17.0,
+        most_likely=16.0,
     ),
     ValueFarOff("load.resistance", "the load is not what it should be", OFF + "measure the load", 2.0, 0.2),
     ValueFarOff("load.current", "the load is not what it should be", "set the load once more", 2.0, 0.2),
@@ -248,7 +248,7 @@ def hypotheses_of_values_far_off(bench: Bench, known: Mapping[str, MeterValue], 
         factors[row] = max(1.0, one.size * level / right.unknowns[unknown])
         for name, factor in one.also.items():
             factors[names.index(name)] = factor
-        steps = (one.factor - 1.0) * level / right.unknowns[unknown]
+        steps = one.most_likely * level / right.unknowns[unknown]
         readings = {name: _moved(value, factors, row, steps, one.doubt) for name, value in known.items()}
         shown_by = warm if one.unknown in _SHOWN_BY_HEAT else frozenset()
         found.append(Hypothesis(one.cause, one.remedy, one.weight, readings, shown_by=shown_by))

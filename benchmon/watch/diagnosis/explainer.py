@@ -59,7 +59,7 @@ _FAR_OFF = 8.0
 _UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
 
 _LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
-"""Causes below this likelihood are not worth telling, less so where nothing is wrong."""
+"""Causes below this likelihood are not worth stating, less so where nothing is wrong."""
 
 _MAINS_WITHIN, _MAINS_SURELY_WITHIN = 0.4, 0.15
 """Parts by which a mains reading may be off and still be one, and be doubted no more than any other reading: a peak
@@ -371,7 +371,7 @@ def _beside_a_fault(fault: Hypothesis, odd: Observation) -> Iterator[Hypothesis]
         return
     for wrong, cause, remedy, weight in meter_faults_on(odd.channel, value):
         yield _pair(fault, Hypothesis(f"{name}: {cause}", remedy, weight, {**fault.readings, name: wrong}, (name,)))
-    open_one = {other: told for other, told in fault.readings.items() if other != name}
+    open_one = {other: reading for other, reading in fault.readings.items() if other != name}
     yield _pair(fault, Hypothesis(f"{name}: {_OTHERWISE}", _OTHERWISE_REMEDY, USUAL, open_one, (name,)))
 
 

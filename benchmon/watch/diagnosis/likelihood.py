@@ -87,7 +87,7 @@ def log_likelihoods(
     right = np.array([expected[one.channel.name].value for one in usable])
     anything = np.isnan(left)
     of_right = relative * np.abs(right) + absolute
-    # A meter that is only told in per cent still does not show zero without any error.
+    # A meter that is only specified in per cent still does not show zero without any error.
     accuracy = np.maximum(relative * np.abs(values) + absolute, _LEAST_ERROR * of_right) / 2.0
     parts, amounts = (np.array(column) for column in zip(*map(missed_by_a_model, usable), strict=True))
     own = accuracy**2 + left**2 + (parts * values) ** 2 + amounts**2 + _SMALLEST

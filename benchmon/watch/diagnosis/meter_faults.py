@@ -14,7 +14,7 @@ from benchmon.watch.diagnosis.meter_values import QUANTITY_KINDS, Detector, Mete
 
 _SAME = 0.003
 _RANGE_DOUBT = 0.06
-"""The part of itself or of its change by which a reading on a wrong range may be off: no accuracy is told for it."""
+"""The part of itself or of its change by which a reading on a wrong range may be off: its accuracy is not known."""
 
 _RANGE_OFFSET = 0.01
 """The part of what should be read by which such a reading may be off though it should be zero (from experience)."""

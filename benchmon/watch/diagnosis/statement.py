@@ -29,9 +29,10 @@ _NAMED = 3
 _AT_MOST, _AT_LEAST = 0.5, 0.7
 """The most likelihood of "none of these" in an open question, and the least of "nothing wrong" where all agrees."""
 
-_BY_CHANCE, _MOST_UNKNOWN = 0.03, 0.69
+_BY_CHANCE, _MOST_UNKNOWN = 0.03, _AT_LEAST - 0.01
 """How much less likely a sound bench is where a settled channel disagrees, which a sound one seldom has; and the most
-likelihood of "none of these" that comes from nothing else."""
+likelihood of "none of these" that comes from nothing else, which is never as sure as an answer that all channels bear
+out."""
 
 _CLEAR = 2.0
 """The |En| beyond which a disagreement is more than the edge of what sound supplies show."""

@@ -24,7 +24,9 @@ _WARMED, _WARMED_DOUBT = 0.4, 0.4
 _LEFT_BY_A_PREDICTION = 0.12
 """The part of a movement of the mains that predictions leave behind in all channels alike. From experience."""
 
-_CLEAR = 3.0
+_CLEAR, _KNOWN_TO, _SCATTER = 3.0, 0.5, 2.5
+"""A rate is the meter's from so many of its standard uncertainties on. A channel can show it whose own is known to this
+part of it, and does so within so many standard uncertainties."""
 
 
 class ShownMovement(NamedTuple):
@@ -73,8 +75,8 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
     if not abs(rate) > _CLEAR * doubt:
         return None
     own = volts - part * warm
-    clear = doubts < 0.5 * abs(rate)
-    alike = clear & (np.abs(own - rate) < np.maximum(2.5 * doubts, _ALIKE * abs(rate)))
+    clear = doubts < _KNOWN_TO * abs(rate)
+    alike = clear & (np.abs(own - rate) < np.maximum(_SCATTER * doubts, _ALIKE * abs(rate)))
     # What windings hide may be guessed; it is no evidence.
     alike &= volts * math.copysign(1.0, rate) > _ALIKE * abs(rate)
     if np.count_nonzero(alike) < max(_FEWEST, _AGREEING * np.count_nonzero(clear)):
