@@ -62,7 +62,7 @@ class Mains:
 RELAY = channel("line", "relay", "mains.current.rms", "register = 0", "factor = 0.001", 'accuracy = "1 % + 5 mA"')
 
 
-def test_what_answers_and_what_does_not_is_told_for_each(run, tmp_path):
+def test_what_answers_and_what_does_not_is_reported_for_each(run, tmp_path):
     (tmp_path / "t").write_text("41500\n")
     answers = {b"*IDN?": b"Acme,Meter,1,1.0\n", b"SYST:ERR?": b'0,"No error"\n', b"U?": b"22.1\n", b"X?": b"[b]no\n"}
     with FakeTcpInstrument(answers.get) as meter:

@@ -119,7 +119,7 @@ def test_every_rectifier_gets_the_windings_it_needs(kind, make):
         ("time between readings", "0 s", "must be at least 0.01"),
     ],
 )
-def test_an_answer_that_cannot_be_is_told_at_once_and_asked_again(words, wrong, why, make):
+def test_an_answer_that_cannot_be_is_explained_and_asked_again(words, wrong, why, make):
     path, said = make({words: wrong, "what you see": "it shows"})
     assert why in said
     load_bench(path)
@@ -229,7 +229,7 @@ def test_a_meter_that_cannot_be_read_says_why_and_may_stay(make, monkeypatch):
     assert len(load_bench(path).instrument) == 1
 
 
-def test_what_does_not_go_together_is_told_and_asked_again(make):
+def test_what_does_not_go_together_is_explained_and_asked_again(make):
     answers = {
         "what you see": 2 * ["it sends lines of text by itself over a serial line, several"],
         "its address": ["/dev/ttyUSB0", "/dev/ttyUSB0"],

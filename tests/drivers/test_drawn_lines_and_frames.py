@@ -21,48 +21,7 @@ from benchmon_drivers.scpi.waveform_format import WaveKeys
 from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
 from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter
 from benchmon_drivers.serial.lines import LineSplitter, SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
-
-NUMBER = re.compile(r"[-+−]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?[-−]?")
-PREFIXES = [Decimal(10) ** power for power in (-12, -9, -6, -3, -2, 0, 3, 6, 9)]
-NOISE = b'0123456789.,-+eE ;"mVAukACDOL=\r\n\x00\xff\xb2'
-
-
-def damaged(message, draw, noise=NOISE):
-    data = bytearray(message)
-    for _ in range(draw.randrange(4)):
-        at, kind = draw.randrange(len(data) + 1), draw.randrange(4)
-        if kind == 0 and data:
-            data[at % len(data)] = draw.choice(noise)
-        elif kind == 1:
-            data[at:at] = bytes(draw.choice(noise) for _ in range(draw.randrange(1, 4)))
-        elif kind == 2:
-            del data[at : at + draw.randrange(1, 6)]
-        else:
-            del data[at:]
-    return bytes(data)
-
-
-def numbers_in(text):
-    """Every number in a text, read from each of its digits on, with each prefix that a unit may have."""
-    found = set()
-    for start in range(len(text)):
-        match = NUMBER.match(text, start)
-        for digits in {match[0], match[0].rstrip("-−")} if match else ():
-            plain = "".join(digits.split()).replace("−", "-").replace(",", ".")
-            if plain.endswith("-"):
-                plain = f"-{plain[:-1].lstrip('+')}"
-            number = Decimal(0 if plain.startswith("--") else plain)
-            # What is smaller than any float is zero, and so is a zero with any exponent.
-            small = not number or number.adjusted() < -400
-            if small or number.adjusted() < 400:
-                found.add(Decimal(0) if small else number)
-    return found
-
-
-def stands_in(value, text):
-    return any(
-        math.isclose(value, float(number * prefix), rel_tol=1e-12) for number in numbers_in(text) for prefix in PREFIXES
-    )
+from support.far_ends.damage import NOISE, damaged, numbers_in, stands_in
 
 
 def drawn(seed, draws, one):
@@ -77,15 +36,18 @@ def line_driver(**keys):
 
 
 LINES = [
-    (line_driver(), lambda v: f"{v:.3f} {random.choice(('V', 'mV', 'VDC', 'uV'))}\r\n".encode()),
-    (line_driver(), lambda v: f"{abs(v):.2f}{random.choice('+-')}\r\n".encode()),
-    (line_driver(pattern="U=(?P<value>[0-9.,]+)(?P<sign>[+-]) I=.*"), lambda v: f"U={abs(v):.2f}- I=0.7A\n".encode()),
+    (line_driver(), lambda v, draw: f"{v:.3f} {draw.choice(('V', 'mV', 'VDC', 'uV'))}\r\n".encode()),
+    (line_driver(), lambda v, draw: f"{abs(v):.2f}{draw.choice('+-')}\r\n".encode()),
+    (
+        line_driver(pattern="U=(?P<value>[0-9.,]+)(?P<sign>[+-]) I=.*"),
+        lambda v, _: f"U={abs(v):.2f}- I=0.7A\n".encode(),
+    ),
 ]
 
 
 def check_lines(draw):
     driver, make = draw.choice(LINES)
-    sent = damaged(make(draw.uniform(-300, 300)) * draw.randrange(1, 3), draw)
+    sent = damaged(make(draw.uniform(-300, 300), draw) * draw.randrange(1, 3), draw)
     splitter = LineSplitter()
     splitter.restart(0.0, in_step=True)
     taken = 0

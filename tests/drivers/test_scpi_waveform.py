@@ -82,7 +82,7 @@ def test_a_block_becomes_measures_and_a_wave(opened, fake_instrument):
     assert values["mean"] == pytest.approx(1.0, rel=1e-3)
     assert values["ripple"] == pytest.approx(40.0, rel=1e-3)
     assert values["frequency"] == pytest.approx(50.0, rel=1e-4)
-    # All four were measured on one capture, which is told once, in volts at the probe's tip.
+    # All four were measured on one capture, which is handed over once, in volts at the probe's tip.
     assert fake_instrument.received.count(b"DATA?") == fake_instrument.received.count(b"PRE?") == 1
     [wave] = driver.captured
     assert (wave.channel, wave.unit) == ("rms", "V")
@@ -244,15 +244,15 @@ def test_pairs_of_time_and_value_are_no_single_series(opened, fake_instrument, s
     driver = opened(scope_at(fake_instrument.visa_address, channel("ripple", RIPPLE, wave="PAIRS?"), waves=waves))
     assert "pairs = true" in driver.read("ripple").problem
     driver.close()
-    told = opened(
+    scope = opened(
         scope_at(
             fake_instrument.visa_address,
             channel("ripple", RIPPLE, wave="PAIRS?"),
             waves={"codes": "ascii", "pairs": True},
         )
     )
-    assert told.read("ripple").value == pytest.approx(4.0, rel=0.01)
-    assert told.captured[0].times[1] in (0.001, 0.1)
+    assert scope.read("ripple").value == pytest.approx(4.0, rel=0.01)
+    assert scope.captured[0].times[1] in (0.001, 0.1)
 
 
 def test_a_ramp_in_text_is_one_series(opened, fake_instrument):

@@ -161,7 +161,7 @@ def test_an_unplugged_instrument_is_lost_once_and_back_by_itself():
         fake_instrument.unplug()
         assert "dmm" in run.news("lost").instrument
         quiet = run.gather(2.5)
-        assert quiet == [], "a loss is told once, and nothing else"
+        assert quiet == [], "a loss is reported once, and nothing else"
         fake_instrument.answer = meter({"U?": "2"})
         fake_instrument.plug_in()
         assert run.news("connected").text == "Acme,Meter,1,1.0"

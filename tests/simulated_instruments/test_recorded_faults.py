@@ -179,7 +179,7 @@ def test_no_line_fault_makes_a_wrong_value_a_reading(lines, spell):
     for name, course in lines.courses.items():
         values = course.between(spell[0] - 0.6, 99.0)
         assert len(values) > 5, name
-        # The mains wanders, and a file that was just written anew may be a tenth of a second old: no more.
+        # The mains wanders, and a file that was just written again may be a tenth of a second old: no more.
         assert max(values) - min(values) < 0.03 * values[0], name
 
 

@@ -187,7 +187,7 @@ def test_digits_and_checksums_of_frames(checksum, number):
         agree(simulated, readings(simulated, ["output"]))
 
 
-def test_frames_of_several_kinds_are_told_by_a_byte():
+def test_frames_of_several_kinds_differ_by_a_byte():
     text = INSTRUMENT.format("serial_frames", "/dev/ttyUSB0") + 'sync = "AA"\nlength = 6\nchecksum = "sum"\n'
     text += VOLTS + 'at = 2\nformat = ">H"\nfactor = 0.001\nwhen = [1, 16]\n'
     text += AIR + 'at = 2\nformat = ">h"\nfactor = 0.1\noffset = -40\nwhen = [1, 17]\n'

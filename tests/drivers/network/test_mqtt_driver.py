@@ -144,7 +144,7 @@ class TestAtABroker:
         meter.close()
         own.stop()
 
-    def test_who_may_not_come_in_is_told_so(self, tmp_path, monkeypatch):
+    def test_who_may_not_come_in_learns_why(self, tmp_path, monkeypatch):
         (tmp_path / "nobody").write_text("", encoding="utf-8")
         own = Mosquitto(tmp_path, "allow_anonymous false", f"password_file {tmp_path / 'nobody'}")
         monkeypatch.setenv("METER_PASSWORD", "wrong")
