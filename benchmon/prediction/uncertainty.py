@@ -236,7 +236,7 @@ FLOORS = {
 """Expanded uncertainty below which nothing is claimed of a quantity, in its unit.
 
 Leads pick up a millivolt of hum and some of the switching of diodes, and stray capacitance, leakage of parts and the
-meters themselves take a tenth of a milliampere (from experience).
+meters themselves take a tenth of a milliampere (from memory).
 """
 
 

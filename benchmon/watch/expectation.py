@@ -104,7 +104,7 @@ class Predictions:
 
 
 _SURELY_WARM = 1800.0
-"""Seconds of power after which a regulator on a heat sink is warm, from experience, whatever its time constant is."""
+"""Seconds of power after which a regulator on a heat sink is warm, from memory, whatever its time constant is."""
 
 
 def _is_warming_unknown(channel: Channel, prediction: Prediction) -> bool:

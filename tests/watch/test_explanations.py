@@ -13,7 +13,7 @@ from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Exp
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import Detector, meter_values
 from benchmon_simulated.scenarios import scenario_named
-from support.faults.faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, simulated_case
+from support.faults.faulty_bench import SIMULATED_FAULTS, cases, cause_of, faultless, fits, is_named, simulated_case
 from support.supplies import supply
 
 NAMES = ["reservoir", "bridge", "centre-tap"]
@@ -53,16 +53,6 @@ def test_the_true_cause_of_a_sample_comes_first_as_often_as_promised():
     for promised, found in zip((FIRST, AMONG_THREE), zip(*samples, strict=True), strict=True):
         right = [is_right for sample in found for is_right in sample]
         assert sum(right) >= binom.ppf(1 / 40, len(right), promised)
-
-
-def is_named(cause, first):
-    """Return whether the first explanation is a cause; one meter that is off by itself may be named the odd one.
-
-    A meter that is off by any amount, without a known mistake that has its size, has no other name than that.
-    """
-    odd = first.message.partition(" is the odd one")[0].rpartition("; ")[2]
-    by_itself = first.cause == NONE_OF_THESE and "by itself" in cause and cause.startswith(f"{odd}: ")
-    return first.cause == cause or by_itself
 
 
 @pytest.mark.parametrize("name", NAMES)

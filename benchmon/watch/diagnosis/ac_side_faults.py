@@ -1,7 +1,7 @@
 """Faults before the rectifier, as hypotheses: mains, fuse, transformer, its windings, their joints.
 
 Those of a fixed size come first; where the size is open, it is solved at one or more, a factor of two or three apart,
-with a doubt that covers what lies between. Where sizes come from is said beside each; the rest is from experience.
+with a doubt that covers what lies between. Where sizes come from is said beside each; the rest is from memory.
 """
 
 from __future__ import annotations

@@ -110,7 +110,7 @@ def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | 
 
 
 _ANY_SHAPE = 0.04
-"""Of what any fault changes, the part by which a real one may differ from the one that is solved (from experience)."""
+"""Of what any fault changes, the part by which a real one may differ from the one that is solved (from memory)."""
 
 
 _DROPS = (

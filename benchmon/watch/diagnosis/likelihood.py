@@ -44,7 +44,7 @@ _DISCREPANCY_BY_MEASURE: Mapping[str, tuple[float, float]] = {
 }
 """What any model of a supply may miss of a quantity beside its inputs (k = 1): a part of it, and an amount in its unit.
 
-From experience: wave shapes depend on strays that no bench file holds, means hardly.
+From memory: wave shapes depend on strays that no bench file holds, means hardly.
 """
 
 TAILS = 30.0

@@ -17,7 +17,7 @@ _RANGE_DOUBT = 0.06
 """The part of itself or of its change by which a reading on a wrong range may be off: its accuracy is not known."""
 
 _RANGE_OFFSET = 0.01
-"""The part of what should be read by which such a reading may be off though it should be zero (from experience)."""
+"""The part of what should be read by which such a reading may be off though it should be zero (from memory)."""
 
 _TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
 """What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""

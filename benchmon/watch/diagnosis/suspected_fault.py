@@ -85,7 +85,7 @@ def while_the_fuse_holds(cause: str, remedy: str, bench: Bench, defects: Defects
 
 
 _NOT_SETTLED = 0.1
-"""Part of their change by which readings may miss those of a settled short, from experience: the core is still going to
+"""Part of their change by which readings may miss those of a settled short, from memory: the core is still going to
 where the short's direct current drives it."""
 
 

@@ -66,7 +66,7 @@ _AT_LEAST = 8
 _CHART_WEIGHT = 0.2
 _CLEAR_BLOCKS = 30
 _SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.07, 1.0, 3.0
-"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from experience);
+"""Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from memory);
 how many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
 _LEAST_ELASTICITY, _LARGEST_ELASTICITY = 0.5, 3.0
@@ -277,7 +277,7 @@ def _rate(blocks: Sequence[BlockAverage], what: str) -> float:
 
 _DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
 """Kelvins by which air that no probe sees moves a temperature, and the part of its rise above usual air besides: moving
-air changes a part's cooling by 2 % rms, and swings by three times that. From experience."""
+air changes a part's cooling by 2 % rms, and swings by three times that. From memory."""
 
 _LATE_ELASTICITY = 1.0
 

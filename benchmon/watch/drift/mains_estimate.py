@@ -16,10 +16,10 @@ from statistics import median
 from benchmon.watch.drift.blocks import BlockAverage
 
 _PRIOR = 0.12
-"""How much of a movement of the mains, relative to the reading, a prediction leaves behind. From experience."""
+"""How much of a movement of the mains, relative to the reading, a prediction leaves behind. From memory."""
 
 _SHAPED_BY_THE_CORE = 4.0
-"""The same for what the magnetising current shapes: up to 4 % a per cent. From experience."""
+"""The same for what the magnetising current shapes: up to 4 % a per cent. From memory."""
 
 _CORE = (
     "mains.current.rms",

@@ -22,7 +22,7 @@ _WARMED, _WARMED_DOUBT = 0.4, 0.4
 """The part of what warming up may do that it usually does, and the standard uncertainty of that."""
 
 _LEFT_BY_A_PREDICTION = 0.12
-"""The part of a movement of the mains that predictions leave behind in all channels alike. From experience."""
+"""The part of a movement of the mains that predictions leave behind in all channels alike. From memory."""
 
 _CLEAR, _KNOWN_TO, _SCATTER = 3.0, 0.5, 2.5
 """A rate is the meter's from so many of its standard uncertainties on. A channel can show it whose own is known to this

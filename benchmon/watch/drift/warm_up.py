@@ -21,11 +21,11 @@ _LOOK_AGAIN = 2.0
 """Seconds after which it is looked again how warm everything is."""
 
 _SLOWEST = 3.0
-"""Times the usual time constant that the slowest transformers and loads have. From experience."""
+"""Times the usual time constant that the slowest transformers and loads have. From memory."""
 
 _PART_OF_THE_BAND, _BY_WINDINGS, _BY_OTHERS = 0.7, 0.03, 0.01
 """The part of an uncertainty that one thing's warming up may use, and the part of a reading by which windings of which
-no prediction says more, and anything else, move it at most. From experience."""
+no prediction says more, and anything else, move it at most. From memory."""
 
 _WINDINGS = {"primary resistance": 4.0, "secondary resistance": 4.0, "winding temperature": 2.5}
 """By how many of its standard uncertainties each of these inputs changes while windings warm: resistances, of which 5 %

@@ -77,14 +77,14 @@ a value far from it is, over one that is near."""
 
 _USUAL_RISE, _USUAL_WITHIN = 80.0, 0.6
 """A part is seldom built to rise by more than so many kelvins above the air; what is more is less probable, by the
-normal distribution of the rise's natural logarithm. From experience."""
+normal distribution of the rise's natural logarithm. From memory."""
 
 _LEFT_OUT = 0.006
 """What all of these courses leave out of where a temperature settles, as a part of its rise (standard deviation): heat
-sinks cool by other powers of their rise, and conduct the better the hotter they are. From experience."""
+sinks cool by other powers of their rise, and conduct the better the hotter they are. From memory."""
 
 _SENSOR_LAG = 3.0
-"""Seconds by which a sensor follows late, from experience: a bead glued on a case."""
+"""Seconds by which a sensor follows late, from memory: a bead glued on a case."""
 
 _WIDE = 2.0
 _COLUMNS = 20

@@ -11,10 +11,11 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults
-from benchmon.watch.diagnosis.explainer import NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_faults import meter_faults_of
 from benchmon.watch.diagnosis.meter_values import MeterValues, meter_values
+from benchmon.watch.records import Explanation
 from benchmon_simulated.supply.parts import SupplyDefects
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
@@ -108,6 +109,16 @@ def cases(bench: Bench, seed: int) -> list[Case]:
         observations = shown(bench, {name: value.value for name, value in one.readings.items()}, random)
         found.append(Case(one.cause, observations, is_visible(observations, expected)))
     return found
+
+
+def is_named(cause: str, first: Explanation) -> bool:
+    """Return whether the first explanation is a cause; one meter that is off by itself may be named the odd one.
+
+    A meter that is off by any amount, without a known mistake that has its size, has no other name than that.
+    """
+    odd = first.message.partition(" is the odd one")[0].rpartition("; ")[2]
+    by_itself = first.cause == NONE_OF_THESE and "by itself" in cause and cause.startswith(f"{odd}: ")
+    return first.cause == cause or by_itself
 
 
 def faultless(bench: Bench, seed: int) -> list[Observation]:
