@@ -93,8 +93,8 @@ def known_shape(
         is_known = True
         if sensitivities.is_given:
             spread = measured.thd_uncertainty / COVERAGE + _LEAST_DISTORTION
-            told = thd - quantities[THD].value
-            mean, covariance = _conditioned(mean, covariance, sensitivities.changes[THD], told, spread)
+            seen = thd - quantities[THD].value
+            mean, covariance = _conditioned(mean, covariance, sensitivities.changes[THD], seen, spread)
         else:
             size = math.hypot(max(thd, _LEAST_DISTORTION), measured.thd_uncertainty)
             covariance = covariance * (size / sensitivities.distortion) ** 2
@@ -102,13 +102,13 @@ def known_shape(
     if crest is not None and 1.0 <= crest <= 2.0 and CREST_FACTOR in sensitivities.changes:
         is_known = True
         spread = math.hypot(measured.crest_factor_uncertainty / COVERAGE, _CREST_DOUBT * crest)
-        told = crest - quantities[CREST_FACTOR].value
-        mean, covariance = _conditioned(mean, covariance, sensitivities.changes[CREST_FACTOR], told, spread)
+        seen = crest - quantities[CREST_FACTOR].value
+        mean, covariance = _conditioned(mean, covariance, sensitivities.changes[CREST_FACTOR], seen, spread)
     return KnownShape(sensitivities, mean, covariance) if is_known else None
 
 
-def _conditioned(mean: Floats, covariance: Floats, slope: Floats, told: float, spread: float) -> tuple[Floats, Floats]:
-    """Return mean and covariance after `slope`·z was measured as `told` with standard uncertainty `spread`."""
+def _conditioned(mean: Floats, covariance: Floats, slope: Floats, seen: float, spread: float) -> tuple[Floats, Floats]:
+    """Return mean and covariance after `slope`·z was measured as `seen` with standard uncertainty `spread`."""
     moved = covariance @ slope
     gain = moved / (float(slope @ moved) + spread**2)
-    return mean + gain * (told - float(slope @ mean)), covariance - np.outer(gain, moved)
+    return mean + gain * (seen - float(slope @ mean)), covariance - np.outer(gain, moved)

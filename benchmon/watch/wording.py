@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.quantities import format_value, is_temperature
-from benchmon.text import NOTHING, about, clock, coarse, duration, one_line, with_minus
+from benchmon.text import about, clock, coarse, duration, one_line, with_minus
 from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.heating.rise_fit import Interval
@@ -20,8 +20,7 @@ PAST_WARNING = "past warning"
 """What a person reads where the contract says `hot`, and the side is not known."""
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 
-_IN_PER_CENT = ".thd"
-"""How the names of quantities end that are shown in per cent."""
+PER_CENT = "%"
 
 
 def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
@@ -56,18 +55,34 @@ def decimals_of(uncertainty: float) -> int:
     return 1 - int(f"{abs(uncertainty):.1e}".partition("e")[2])
 
 
-def value_words(channel: Channel, value: float) -> str:
-    """Return a value of a channel with its unit, a distortion in per cent: `22.14 V`, `126.9 %`."""
-    if channel.quantity.endswith(_IN_PER_CENT) and math.isfinite(value):
-        return with_minus(f"{100.0 * value:.4g} %")
-    return format_value(value, channel.unit)
+def shown_unit(quantity: str, unit: str) -> str:
+    """Return the unit that a quantity is shown in: per cent for a distortion, else `unit`."""
+    return PER_CENT if quantity.endswith(".thd") else unit
+
+
+def value_in_words(value: float | None, unit: str, digits: int = 4) -> str:
+    """Return a value with its unit, which is that of `shown_unit`: `22.14 V`, of 1.269 `126.9 %`."""
+    if unit == PER_CENT and value is not None and math.isfinite(value):
+        return with_minus(f"{100.0 * value:.{digits}g} %")
+    return format_value(value, unit, digits)
+
+
+def value_with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
+    """Return a value with its expanded uncertainty, where that is known; the unit is that of `shown_unit`."""
+    if uncertainty is None or not math.isfinite(uncertainty):
+        return value_in_words(value, unit)
+    factor = 100.0 if unit == PER_CENT else 1.0
+    return with_uncertainty(factor * value, factor * uncertainty, unit)
+
+
+def value_words(channel: Channel, value: float | None) -> str:
+    """Return a value of a channel as `value_in_words` does."""
+    return value_in_words(value, shown_unit(channel.quantity, channel.unit))
 
 
 def expected_words(channel: Channel, value: float, uncertainty: float) -> str:
-    """Return what is expected of a channel, ± its expanded uncertainty, a distortion in per cent."""
-    if channel.quantity.endswith(_IN_PER_CENT):
-        return with_uncertainty(100.0 * value, 100.0 * uncertainty, "%")
-    return with_uncertainty(value, uncertainty, channel.unit)
+    """Return what is expected of a channel as `value_with_uncertainty` does."""
+    return value_with_uncertainty(value, uncertainty, shown_unit(channel.quantity, channel.unit))
 
 
 def from_to(before: float, after: float, unit: str) -> str:
@@ -88,7 +103,7 @@ def from_to(before: float, after: float, unit: str) -> str:
 
 def _power_of(largest: float, unit: str) -> int:
     """Return the power of ten of the prefix that fits the largest of some values."""
-    power = 0 if unit in ("", "%", "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
+    power = 0 if unit in ("", PER_CENT, "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
     return min(max(power, min(_PREFIXES)), max(_PREFIXES))
 
 
@@ -148,7 +163,7 @@ def verdict_sentence(channel: Channel, judgement: Judgement, verdict: Verdict) -
     expected = expected_words(channel, judgement.expected or 0.0, judgement.expected_uncertainty or 0.0)
     en = en_as_text(judgement.en or 0.0, 1)
     alone = "" if judgement.verdict in (verdict, Verdict.UNPREDICTED) else f"{judgement.verdict}; with those before it "
-    reads = NOTHING if judgement.value is None else value_words(channel, judgement.value)
+    reads = value_words(channel, judgement.value)
     return f"{channel.name} reads {reads}, expected {expected} (En {en}): {alone}{verdict}"
 
 
@@ -211,12 +226,12 @@ def per_minute(drift: Drift, unit: str) -> str:
 def _rounded(value: float, unit: str, digits: int) -> str:
     """Return a value with so many significant digits and no more, a ratio in per cent: `0.35 %`, `2 mV`, `120 mV`."""
     if unit == "":
-        value, unit = 100.0 * value, "%"
+        value, unit = 100.0 * value, PER_CENT
     if value == 0.0 or not math.isfinite(value):
         return f"0 {unit}"
     place = 10.0 ** (math.floor(math.log10(value)) + 1 - digits)
     value = round(value / place) * place
-    power = 0 if unit in ("%", "K") else min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
+    power = 0 if unit in (PER_CENT, "K") else min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
     scaled = value / 10.0**power
     decimals = max(0, digits - 1 - math.floor(math.log10(scaled) + 1e-9))
     return f"{scaled:.{min(decimals, 6)}f} {_PREFIXES[power]}{unit}"

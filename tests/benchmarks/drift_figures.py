@@ -173,11 +173,11 @@ def main() -> int:
     right = found == tried
     middle = float(np.median(after)) if after else float("nan")
     print(f"{'ok    ' if right else 'MISSED'}  true drifts found: {found} of {tried}, median after {middle:.0f} s")
-    told = of_the_mains >= 0.8 * tried
+    ours = of_the_mains >= 0.8 * tried
     print(
-        f"{'ok    ' if told else 'MISSED'}  drifts of the mains meter found: {of_the_mains} of {tried} (allowed: 80 %)"
+        f"{'ok    ' if ours else 'MISSED'}  drifts of the mains meter found: {of_the_mains} of {tried} (allowed: 80 %)"
     )
-    return 0 if ok and right and told and slow_ok else 1
+    return 0 if ok and right and ours and slow_ok else 1
 
 
 def slow_faults(seeds: list[int], scale: float) -> bool:
@@ -189,7 +189,7 @@ def slow_faults(seeds: list[int], scale: float) -> bool:
         random = np.random.default_rng([seed, 0x510])
         for name in SLOW_FAULTS:
             if name == "leaking reservoir" and real.circuit.shunts[0][0] < 1e-9:
-                continue
+                continue  # this supply has no reservoir
             found = truth.alarm_after(with_slow_fault(truth, name, random))
             after[name].append(math.inf if found is None else found[0])
             print(f"        {seed}, {name}: {found}", flush=True)

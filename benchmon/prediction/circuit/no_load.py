@@ -52,7 +52,7 @@ _PULL = 1e-7
 """How much an unusual shape counts against one that meets the points, in squared logarithms of the current."""
 
 _LEAST_SPREAD = 0.01
-"""Spread of the logarithm of volts below which points do not tell how the loss grows."""
+"""Spread of the logarithm of volts below which points do not show how the loss grows."""
 
 
 @dataclass(frozen=True)
@@ -75,16 +75,16 @@ class NoLoad:
 def no_load_of(transformer: Transformer) -> NoLoad:
     """Return what a transformer takes without load, from what is given of it, else as is usual at its rating."""
     points = transformer.no_load or ()
-    told = transformer.model_fields_set
+    given = transformer.model_fields_set
     if not points:
         rating = usual_rating(transformer)
         loss = transformer.no_load_loss
-        if "no_load_loss" not in told and rating is not None:
+        if "no_load_loss" not in given and rating is not None:
             loss = _USUAL_LOSS * rating ** (1.0 + _USUAL_FALL)
-            if "no_load_current" in told:
+            if "no_load_current" in given:
                 loss = min(loss, 0.7 * transformer.no_load_current * transformer.primary_voltage)
         current = transformer.no_load_current
-        if "no_load_current" not in told and rating is not None:
+        if "no_load_current" not in given and rating is not None:
             usual = _USUAL_CURRENT * rating ** (1.0 + _USUAL_FALL) / transformer.primary_voltage
             current = max(usual, 1.2 * loss / transformer.primary_voltage)
         points = ((transformer.primary_voltage, current, loss),)

@@ -28,7 +28,6 @@ from benchmon.screen.lines.numbers import (
     expected_parts,
     live_number,
     scale_of,
-    shown_unit,
     statistic_of,
     usable,
 )
@@ -38,7 +37,7 @@ from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.watch.records import Flag, Judgement, Verdict
-from benchmon.watch.wording import warned
+from benchmon.watch.wording import shown_unit, warned
 
 LEAD = 3
 GAP = 1

@@ -14,10 +14,7 @@ from benchmon.screen.lines.events import draw_event
 from benchmon.screen.lines.numbers import (
     difference,
     scale_of,
-    shown_unit,
     usable,
-    value_in_words,
-    value_with_uncertainty,
 )
 from benchmon.screen.lines.row_annotations import cause_words, explained_channel
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
@@ -26,7 +23,7 @@ from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import unspecified_sentence
+from benchmon.watch.wording import shown_unit, unspecified_sentence, value_in_words, value_with_uncertainty
 
 if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution

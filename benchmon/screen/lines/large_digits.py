@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from benchmon.screen.lines.channel_row import ChannelStatus, channel_status
-from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, shown_unit, usable
+from benchmon.screen.lines.numbers import Scale, difference, expected_parts, live_number, scale_of, usable
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import LEVEL_ROLES, StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import coarse, countdown
+from benchmon.watch.wording import shown_unit
 
 DOTS_HIGH = 7
 LARGEST = 8

@@ -10,13 +10,11 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from benchmon.quantities import format_value
 from benchmon.text import MINUS, with_minus
-from benchmon.watch.wording import decimals_of, with_uncertainty
+from benchmon.watch.wording import PER_CENT, decimals_of
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _WITHOUT_PREFIX = ("°C", "Hz", "")
-_PER_CENT = "%"
 _LEAST_ORDER, _MOST_ORDER = -2, 4
 """Powers of ten of a live value, in the prefix of the expected one, from which on it has a prefix of its own."""
 _ZERO = 1e-5
@@ -80,35 +78,11 @@ def statistic_of(quantity: str) -> str:
     return _STATISTICS.get(quantity.rpartition(".")[2], "")
 
 
-def shown_unit(quantity: str, unit: str) -> str:
-    """Return the unit that a quantity is shown in: per cent for a distortion, else `unit`."""
-    return _PER_CENT if quantity.endswith(".thd") else unit
-
-
-def value_in_words(value: float | None, unit: str, digits: int = 4) -> str:
-    """Return a value with its unit, which is that of `shown_unit`."""
-    known = usable(value)
-    return (
-        with_minus(f"{100 * known:.{digits}g} %")
-        if unit == _PER_CENT and known is not None
-        else format_value(value, unit, digits)
-    )
-
-
-def value_with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
-    """Return a value with its expanded uncertainty, where that is known; the unit is that of `shown_unit`."""
-    spread = usable(uncertainty)
-    if spread is None:
-        return value_in_words(value, unit)
-    factor = 100 if unit == _PER_CENT else 1
-    return with_uncertainty(factor * value, factor * spread, unit)
-
-
 def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
     """Return the scale for a row, by its expected value or, where none is or it is of another size, by the live one."""
     wanted = _scale(unit, value, expected)
     live = usable(value)
-    if not live or not usable(expected) or unit in _WITHOUT_PREFIX or unit == _PER_CENT:
+    if not live or not usable(expected) or unit in _WITHOUT_PREFIX or unit == PER_CENT:
         return wanted
     is_zero = abs(live) < _ZERO * abs(expected or 0.0)
     if is_zero or _LEAST_ORDER < _order(abs(live)) - wanted.exponent < _MOST_ORDER:
@@ -118,9 +92,9 @@ def scale_of(unit: str, value: float | None, expected: float | None) -> Scale:
 
 
 def _scale(unit: str, value: float | None, expected: float | None) -> Scale:
-    if unit == _PER_CENT:
+    if unit == PER_CENT:
         largest = max((abs(number) for number in (usable(value), usable(expected)) if number), default=0.01)
-        return Scale(-2, _PER_CENT, min(2, max(0, 1 - _order(largest))))
+        return Scale(-2, PER_CENT, min(2, max(0, 1 - _order(largest))))
     known = [abs(number) for number in (usable(value), usable(expected)) if number]
     reference = abs(usable(expected) or usable(value) or 0.0)
     exponent = 0
@@ -190,5 +164,5 @@ def _signed(number: float) -> str:
 
 def unit_width(units: Iterable[str]) -> int:
     """Return the columns that the widest of `units` takes with a prefix."""
-    plain = (*_WITHOUT_PREFIX, _PER_CENT)
+    plain = (*_WITHOUT_PREFIX, PER_CENT)
     return max((len(unit) + (unit not in plain) for unit in units), default=0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchmon.quantities import Expected, format_value
-from benchmon.screen.lines.numbers import shown_unit, value_in_words, value_with_uncertainty
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
@@ -13,6 +12,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
 from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, step_cautions
 from benchmon.watch.records import Verdict
+from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
 _TITLES = 15
 _ROLES = {

@@ -24,7 +24,7 @@ from benchmon.screen.lines.channel_row import (
     joined,
     plan_columns,
 )
-from benchmon.screen.lines.numbers import shown_unit, unit_width
+from benchmon.screen.lines.numbers import unit_width
 from benchmon.screen.lines.row_annotations import Annotation
 from benchmon.screen.lines.temperature_bars import bar_lines_wanted, draw_temperatures
 from benchmon.screen.lines.text import Cell, Line, fit, rule
@@ -33,6 +33,7 @@ from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import UNICODE, SymbolSet
 from benchmon.screen.widgets.lines import CellLines
 from benchmon.watch.records import Flag
+from benchmon.watch.wording import shown_unit
 
 Mark = Literal["", "first", "between", "last"]
 Entry = ChannelState | Annotation | str
