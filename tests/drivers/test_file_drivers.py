@@ -334,7 +334,7 @@ lines = st.lists(st.binary(max_size=30).map(lambda line: line.replace(b"\n", b""
 
 
 @given(lines, st.lists(st.integers(0, 400), max_size=12))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_every_line_comes_once_and_whole_however_it_is_written(tmp_path, written, places):
     path = tmp_path / "x"
     path.write_bytes(b"old\n")
@@ -352,7 +352,7 @@ def test_every_line_comes_once_and_whole_however_it_is_written(tmp_path, written
 
 
 @given(st.lists(st.binary(max_size=60), max_size=6))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_is_written_raises_only_instrument_errors(tmp_path, chunks):
     path = tmp_path / "log.csv"
     path.write_bytes(b"a,b\n")

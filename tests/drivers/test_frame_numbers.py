@@ -201,7 +201,7 @@ def test_a_display_is_read_as_by_eye_or_not_at_all(data):
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@settings(max_examples=100_000, deadline=None)
+@settings(max_examples=100_000)
 @given(st.one_of(displays, st.binary(min_size=14, max_size=14)))
 def test_100_000_displays_are_read_as_by_eye_or_not_at_all(data):
     check_display(data)

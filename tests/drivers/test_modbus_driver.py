@@ -532,7 +532,7 @@ def fuzzed_end(request):
 
 
 @given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=6)), max_size=4), st.binary(max_size=20))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_damaged_frames_raise_only_instrument_errors(fuzzed_end, damages, tail):
     def damage(frame):
         for at, data in damages:

@@ -65,7 +65,7 @@ def test_a_parser_of_text_gives_only_numbers_that_are_in_the_text(text, unit):
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@settings(max_examples=100_000, deadline=None)
+@settings(max_examples=100_000)
 @given(texts, units)
 def test_100_000_texts_give_only_numbers_that_are_in_them(text, unit):
     check_scpi(text, unit)

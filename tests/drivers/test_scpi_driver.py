@@ -511,7 +511,7 @@ def test_a_time_out_is_no_longer_than_set(fake_instrument):
         max_size=6,
     )
 )
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_fuzzed_replies_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
     fuzzed_end.answer = lambda _: left.pop(0) + b"\n" if left else b"1\n"

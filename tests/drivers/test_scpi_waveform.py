@@ -362,7 +362,7 @@ def test_a_wave_from_pyvisa_sim(opened, tmp_path):
         max_size=6,
     )
 )
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_fuzzed_blocks_raise_only_instrument_errors(fuzzed_end, replies):
     left = list(replies)
 

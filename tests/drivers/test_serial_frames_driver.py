@@ -231,7 +231,7 @@ def fuzzed_end():
 
 
 @given(st.lists(st.one_of(st.binary(max_size=40), st.builds(frame, *3 * [st.integers(0, 255)])), max_size=8))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_fuzzed_bytes_raise_only_instrument_errors(fuzzed_end, chunks):
     driver = driver_at(fuzzed_end.path, {"u": {"at": 3, "format": ">f"}}, timeout=0.05)
     said = ""

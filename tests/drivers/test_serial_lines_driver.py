@@ -326,7 +326,7 @@ numbers = st.from_regex(rb"[+-]?[0-9]{0,3}[.,]?[0-9]{0,3}([eE]-?[0-9]{1,3})? ?[a
 
 
 @given(st.lists(st.one_of(st.binary(max_size=80), numbers), max_size=8), st.sampled_from(["V", "°C", ""]))
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_fuzzed_lines_raise_only_instrument_errors(fuzzed_end, chunks, unit):
     complaints = []
     driver = driver_at(fuzzed_end.path, unit=unit, timeout=0.1, on_complaint=complaints.append)

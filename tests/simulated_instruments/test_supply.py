@@ -252,7 +252,7 @@ LOADS = st.sampled_from(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     kind=st.sampled_from(["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"]),
     broken=st.dictionaries(st.integers(1, 4), st.sampled_from(["open", "shorted"]), max_size=3),

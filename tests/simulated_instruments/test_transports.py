@@ -235,7 +235,7 @@ def test_more_clients_than_a_socket_serves_are_turned_away_and_room_is_made_agai
     bounded_wait(lambda: answers(simulated))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(pieces=st.lists(st.binary(min_size=1, max_size=300), max_size=10))
 def test_no_bytes_whatever_kill_the_socket_server(simulated, pieces):
     with line_to(simulated) as line:
@@ -245,7 +245,7 @@ def test_no_bytes_whatever_kill_the_socket_server(simulated, pieces):
         assert line.ask(b"*CLS;*OPC?") == b"1"
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(pieces=st.lists(st.binary(min_size=1, max_size=300), max_size=5))
 def test_no_bytes_whatever_kill_the_serial_meter(simulated, pieces):
     with serial_to(simulated, "serial meter") as port:

@@ -81,8 +81,9 @@ class HttpDriver(Driver[HttpSettings, HttpChannel]):
 
         self._close()
         self._client = HttpClient(self.settings.address, self.settings, LARGEST)
-        for page in list(self._pages.values())[:1]:
-            self._client.get(page, self.timeout)
+        # One page shows whether the meter is there; the others are asked for when they are due.
+        if self._pages:
+            self._client.get(next(iter(self._pages.values())), self.timeout)
         return ""
 
     def _close(self) -> None:

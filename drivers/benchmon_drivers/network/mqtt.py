@@ -7,8 +7,9 @@ Maximum Packet Size, 3.1.2.11.4 of that standard, from memory); of one of MQTT 3
 
 from __future__ import annotations
 
+import ssl
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
@@ -35,6 +36,8 @@ _MOST_WAITING = 1000
 _MOST_AT_ONCE = 100
 _HEADER = 1024
 """Bytes that a packet may have besides its message."""
+_WRONG_VERSION, _WRONG_USER = 0x84, (0x86, 0x87)
+"""Reason codes of MQTT 5, 3.2.2.2 (from memory); the library gives those of 3.1.1 as these, too."""
 
 
 def _read_topic(value: str) -> str:
@@ -171,7 +174,9 @@ class _OldBroker(Exception):
 class _Session:
     """A connection to a broker, served by the calling thread; raises `InstrumentError` where it is refused or lost."""
 
-    def __init__(self, clock: Any, version: int, login: tuple[str, str] | None, tls: Any) -> None:
+    def __init__(
+        self, clock: Callable[[], float], version: int, login: tuple[str, str] | None, tls: ssl.SSLContext | None
+    ) -> None:
         from paho.mqtt.client import Client  # noqa: PLC0415 - an optional library
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion  # noqa: PLC0415
 
@@ -210,9 +215,9 @@ class _Session:
         (reason,) = self._answered(1, seconds)
         if not reason.is_failure:
             return
-        if "protocol version" in str(reason).lower() and self._version == 5:
+        if reason == _WRONG_VERSION and self._version == 5:
             raise _OldBroker
-        hint = "; check user and password_from" if "uthoriz" in str(reason) or "assword" in str(reason) else ""
+        hint = "; check user and password_from" if reason in _WRONG_USER else ""
         raise InstrumentError(one_line(f"{host}: the broker refuses the connection ({reason}){hint}"))
 
     def subscribe(self, topics: Sequence[str], seconds: float) -> None:
