@@ -112,7 +112,6 @@ class FrameFormat:
     checksum_at: int
     checksum_from: int
     checksum_order: Literal["big", "little"]
-
     halves: bool
 
     def filled(self, fill: Callable[[FrameBits], None]) -> bytes:
@@ -256,19 +255,26 @@ class FrameField:
         return self.at + width if self.at >= 0 else -self.at
 
     def fill(self, bits: FrameBits, value: float) -> None:
-        """Set the bits of `value`; NaN and ±inf become `no_value` and `overload`, or zero without these keys."""
-        special = self._no_value if math.isnan(value) else self._overload if math.isinf(value) else None
-        if math.isinf(value) and self._beyond:
-            bits.set(self._beyond[0], self._beyond[1])
-        raw = (value - self._offset) / self._factor if special is None else next(iter(special), 0.0)
+        """Set the bits of `value`; NaN and ±inf become `no_value` and `overload`, or zero without these keys.
+
+        A number that the digits cannot hold becomes the nearest that they can.
+        """
+        raw = (value - self._offset) / self._factor
         if self._sign and raw < 0:
             bits.set(self._sign[0], self._sign[1])
             raw = -raw
-        most = self._most
-        scale, announced = next((one for one in self._scales if round(abs(raw) / one[0]) <= most), self._scales[-1])
+        scale, announced = self._scales[-1]
+        if math.isfinite(raw):
+            fitting = (one for one in self._scales if round(abs(raw) / one[0]) <= self._most)
+            scale, announced = next(fitting, (scale, announced))
+            shown = raw / scale
+        else:
+            if math.isinf(raw) and self._beyond:
+                bits.set(self._beyond[0], self._beyond[1])
+            shown = next(iter(self._no_value if math.isnan(raw) else self._overload), 0.0)
         for place, byte in announced:
             bits.set(place, byte)
-        for number, byte in enumerate(self._packed(raw / scale)):
+        for number, byte in enumerate(self._packed(shown)):
             bits.set(self.at + number * self._step, byte)
 
     @property
@@ -276,8 +282,13 @@ class FrameField:
         if self._kind == "hex":
             return 16.0**self._count - 1
         if self._kind in _DIGITS:
-            return 10.0 ** (self._digits - (self._kind == "ascii" and not self._sign)) - 1
+            return 10.0 ** (self._digits - self._writes_minus) - 1
         return 2.0 ** (8 * self._count - 1) - 1
+
+    @property
+    def _writes_minus(self) -> bool:
+        """Whether a minus may stand in the place of a digit."""
+        return not self._sign and (self._kind == "ascii" or "-" in self._codes)
 
     @property
     def _digits(self) -> int:
@@ -293,15 +304,16 @@ class FrameField:
             whole: int = min(high, max(low, round(raw)))
             return whole.to_bytes(self._count, "big" if self._order == ">" else "little", signed=signed)
         size = self._digits
-        text = f"{max(0, round(raw)):0{size}X}" if self._kind == "hex" else f"{round(raw):0{size}d}"
+        least, most = -int(self._most) if self._writes_minus else 0, 16**size if self._kind == "hex" else 10**size
+        text = f"{min(most - 1, max(least, round(raw))):0{size}{'X' if self._kind == 'hex' else 'd'}}"
         if self._kind == "bcd" and self._mask > 15:
-            data = bytes.fromhex(text[-size:])
+            data = bytes.fromhex(text)
         elif self._kind == "bcd":
-            data = bytes(map(int, text[-size:]))
+            data = bytes(map(int, text))
         elif self._kind == "segments":
-            data = bytes(self._codes.get(char, 0) for char in text[-size:])
+            data = bytes(self._codes.get(char, 0) for char in text)
         else:
-            data = text[-size:].encode("ascii")
+            data = text.encode("ascii")
         return data if self._order == ">" else data[::-1]
 
 
