@@ -65,10 +65,15 @@ _MODEL = (
     InputUncertainty("ntc.r25", "inrush limiter", 0.1),
 )
 
+MEASURED_RESISTANCE = 0.01
+"""Relative standard uncertainty of a measured winding resistance.
+
+An ohmmeter with four wires is within a few parts in a thousand, a usual multimeter within 1 % (from memory).
+"""
+
 _MEASURED_WINDINGS = (
-    # An ohmmeter with four wires is within a few parts in a thousand, a usual multimeter within 1 %.
-    InputUncertainty("transformer.primary_resistance", "primary resistance", 0.01),
-    InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.01),
+    InputUncertainty("transformer.primary_resistance", "primary resistance", MEASURED_RESISTANCE),
+    InputUncertainty("transformer.secondary_resistance", "secondary resistance", MEASURED_RESISTANCE),
     InputUncertainty(WINDING_TEMPERATURE, "winding temperature", 2.0, relative=False),
     # Windings take an hour to warm, and transformers are built differently: from half warm to half as warm again.
     InputUncertainty(WINDING_RISE, "winding temperature", 0.4),
@@ -138,31 +143,32 @@ APART = "capacitors that differ"
 """The label of what two capacitors of a doubler do that are not equal."""
 
 
-def capacitors_apart(bench: Bench) -> float:
-    """Return the standard deviation of half the relative difference of a doubler's two capacitors; 0 for others.
+def farthest_apart(bench: Bench) -> float:
+    """Return half the relative difference of a doubler's two capacitors at opposite limits; 0 for other rectifiers.
 
-    The prediction takes both as equal. Each is within its own tolerance, so half their difference has the deviation of
-    one over √2.
+    The prediction takes both as equal, and each is somewhere within its own tolerance.
     """
     first = bench.filter[0] if bench.filter else None
     if len(bench.rectifier.topology.capacitors) < 2 or not isinstance(first, Capacitor):
         return 0.0
     entry = _tolerance("", "", first)
-    return entry.size * (entry.below + entry.above) / 2.0 / math.sqrt(2.0)
+    return entry.size / _RECTANGULAR * (entry.below + entry.above) / 2.0
 
 
 def effects_of_difference(half: Floats | float) -> dict[str, tuple[Floats | float, str]]:
     """Return what `half` the relative difference of a doubler's capacitors adds: a part of a quantity, by its name.
 
-    The output is the sum of two saw-teeth half a period apart, of heights J(1 ± d). Its ripple is J(1 + |d|), a half of
-    that at each end, and the mains frequency adds to its rms by √(1 + 3·d²) (closed form of the two saw-teeth).
+    The output is the sum of two saw-teeth half a period apart, of heights J/(1 ± d). Its ripple is that of the higher
+    one, J/(1 − |d|), half of what that adds at each end, and its rms is J·√(1 + 3·d²)/(1 − d²) in proportion (closed
+    form of the two saw-teeth).
     """
     apart = np.abs(half)
-    ripple, rms = "output.voltage.ripple", np.sqrt(1.0 + 3.0 * apart**2) - 1.0
+    more = apart / (1.0 - apart)
+    ripple, rms = "output.voltage.ripple", np.sqrt(1.0 + 3.0 * apart**2) / (1.0 - apart**2) - 1.0
     return {
-        ripple: (apart, ripple),
-        "output.voltage.peak": (apart / 2.0, ripple),
-        "output.voltage.valley": (-apart / 2.0, ripple),
+        ripple: (more, ripple),
+        "output.voltage.peak": (more / 2.0, ripple),
+        "output.voltage.valley": (-more / 2.0, ripple),
         "output.voltage.ac_rms": (rms, "output.voltage.ac_rms"),
         "output.voltage.ripple_factor": (rms, "output.voltage.ripple_factor"),
     }

@@ -7,6 +7,8 @@ from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.monte_carlo import monte_carlo
+from benchmon.prediction.operating_point import OperatingPointPredictor
+from benchmon.prediction.winding_temperature import MeasuredWindings
 from support.circuits.drawn import capacitor, plain
 
 FILTER = [capacitor(4.7e-3, 0.03, tolerance=0.02)]
@@ -102,3 +104,44 @@ def test_a_winding_temperature_needs_that_of_the_measurement():
 def test_no_winding_is_that_warm(celsius):
     with pytest.raises(ValueError, match="resistance_temperature"):
         supply(resistance_temperature=celsius)
+
+
+def followed(bench, celsius):
+    """Return what is expected at 230 V and 25 °C, with a sensor on the windings that reads `celsius`, or without."""
+    grid = OperatingPointPredictor(bench).around(230.0, 25.0)
+    windings = None if celsius is None else MeasuredWindings(celsius)
+    return {name: grid.expected(name, 230.0, 25.0, windings=windings) for name in predict(bench).quantities}
+
+
+@pytest.mark.parametrize("kind", ["bridge", "half wave", "centre tap", "full-wave doubler"])
+@pytest.mark.parametrize("celsius", [25.0, 90.0])
+@pytest.mark.parametrize("rating", ["80 VA", None])
+def test_measured_windings_are_followed_as_if_they_were_held(kind, celsius, rating):
+    warmth = {"resistance_temperature": "20 °C", "rating": rating}
+    found, before = (followed(supply(kind, **warmth), now) for now in (celsius, None))
+    held_there = supply(kind, **warmth | {"winding_temperature": celsius, "rating": "80 VA"})
+    held = predict(held_there, mains_voltage=230.0, ambient=25.0).quantities
+    for name, entry in found.items():
+        if name == "transformer.temperature":
+            assert entry == before[name], "it is what the reading is compared with"
+            continue
+        assert abs(entry.value - held[name].value) <= 0.5 * entry.uncertainty, name
+
+
+def test_a_measured_temperature_narrows_what_its_estimate_leaves_open():
+    bench = supply("full-wave doubler", resistance_temperature="20 °C", rating="80 VA")
+    name = "output.voltage.mean"
+    assert followed(bench, 140.0)[name].uncertainty < 0.5 * followed(bench, None)[name].uncertainty
+
+
+@pytest.mark.parametrize("celsius", [-60.0, 850.0])
+def test_a_sensor_off_its_winding_is_not_followed(celsius):
+    bench = supply(resistance_temperature="20 °C", rating="80 VA")
+    assert followed(bench, celsius) == followed(bench, None)
+
+
+def test_windings_whose_resistance_has_no_temperature_or_is_held_are_not_followed():
+    held = {"resistance_temperature": "20 °C", "winding_temperature": "60 °C"}
+    for warmth in ({}, held):
+        bench = supply(rating="80 VA", **warmth)
+        assert followed(bench, 90.0) == followed(bench, None)
