@@ -382,7 +382,7 @@ class ClosesOnce(ScpiDriver):
 
 
 class WaitsForever(ScpiDriver):
-    """Its thread outlives the check that gives it up, so it ends when the rig does: it would take a core from the rest."""
+    """Its thread outlives the check that gives it up, so it ends with the rig, or it takes a core from what follows."""
 
     closed = False
 
