@@ -53,7 +53,7 @@ class Ladder:
 
 
 @dataclass(frozen=True)
-class _Kind:
+class _EffectKind:
     """A kind of effect: whether a bench has it, and the supply without it."""
 
     label: str
@@ -105,7 +105,7 @@ def _zeroed(parts: Parts, names: Sequence[str]) -> Parts:
     return parts.replaced({name: np.zeros(parts.variants) for name in names})
 
 
-def _zeroing(label: str, *names: str) -> _Kind:
+def _zeroing(label: str, *names: str) -> _EffectKind:
     """Return an effect of parts that an ideal supply has none of, named in full or by their last word, as `*.esr`."""
 
     def is_meant(name: str) -> bool:
@@ -117,7 +117,7 @@ def _zeroing(label: str, *names: str) -> _Kind:
     def is_there(_: Bench, parts: Parts) -> bool:
         return any(bool(np.any(parts[name])) for name in of(parts))
 
-    return _Kind(label, is_there, lambda bench, parts: (bench, _zeroed(parts, of(parts))))
+    return _EffectKind(label, is_there, lambda bench, parts: (bench, _zeroed(parts, of(parts))))
 
 
 def _without_diodes(bench: Bench, parts: Parts) -> Supply:
@@ -146,24 +146,24 @@ def _load_warms(bench: Bench, parts: Parts) -> bool:
     return isinstance(bench.load, ResistorLoad) and bool(np.any(parts["load.temperature_coefficient"]))
 
 
-_DIODES = _Kind("diode drop", lambda *_: True, _without_diodes)
+_DIODES = _EffectKind("diode drop", lambda *_: True, _without_diodes)
 _WARM_DIODES = _zeroing("diodes warm by their own heat", "diode.thermal_resistance")
 _KINDS = (
     _DIODES,
     _zeroing("resistance of the windings", "transformer.primary_resistance", "transformer.secondary_resistance"),
     _zeroing("resistance of the socket and the fuse", "mains.source_resistance", "fuse.resistance"),
-    _Kind("inrush limiter", lambda bench, _: bench.ntc is not None, _without_limiter),
+    _EffectKind("inrush limiter", lambda bench, _: bench.ntc is not None, _without_limiter),
     _zeroing("leakage inductance", "transformer.leakage_inductance"),
     _zeroing("capacitors' series resistance", "*.esr"),
     _zeroing("regulator's own current", "regulator.quiescent_current"),
     _zeroing("magnetising current and loss of the core", "core.current", "core.loss"),
     _zeroing("shape of the mains voltage", "*.sin", "*.cos"),
-    _Kind(
+    _EffectKind(
         "load's temperature",
         _load_warms,
         lambda bench, parts: (bench, _zeroed(parts, ["load.temperature_coefficient"])),
     ),
-    _Kind("warm windings", lambda bench, _: copper_warms(bench), _with_cold_copper),
+    _EffectKind("warm windings", lambda bench, _: copper_warms(bench), _with_cold_copper),
     _WARM_DIODES,
 )
 """The effects in the order in which they are put in."""

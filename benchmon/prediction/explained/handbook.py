@@ -28,7 +28,7 @@ USUAL_DROP, USUAL_HOT_DROP = 0.7, 0.9
 
 
 @dataclass(frozen=True)
-class Step:
+class WorkStep:
     """One line of a calculation: `name` = `formula`, which gives `value` in `unit`."""
 
     name: str
@@ -44,9 +44,9 @@ class Handbook:
     `rule` is what an engineer would write on the back of an envelope instead, with the usual drop of the diodes.
     """
 
-    steps: tuple[Step, ...] = ()
+    steps: tuple[WorkStep, ...] = ()
     source: str = ""
-    rule: Step | None = None
+    rule: WorkStep | None = None
 
     @property
     def value(self) -> float | None:
@@ -61,7 +61,7 @@ class Handbook:
 
 def handbook_of(bench: Bench, quantity: str, mains_voltage: float) -> Handbook:
     """Return what handbooks give for `quantity` of a bench at `mains_voltage` (V rms)."""
-    supply = _Supply(bench, mains_voltage)
+    supply = _SupplyNumbers(bench, mains_voltage)
     for formulas in _families(supply):
         formula = formulas.get(quantity)
         if formula is not None:
@@ -69,7 +69,7 @@ def handbook_of(bench: Bench, quantity: str, mains_voltage: float) -> Handbook:
     return Handbook()
 
 
-class _Supply:
+class _SupplyNumbers:
     """The few numbers of a bench that handbook formulas take: volts, amperes, hertz, farads and ohms."""
 
     def __init__(self, bench: Bench, mains_voltage: float) -> None:
@@ -100,28 +100,28 @@ class _Supply:
         """How often in a period of the mains a first capacitor is charged."""
         return 1 if self.topology.capacitors else self.pulses
 
-    def winding(self) -> list[Step]:
+    def winding(self) -> list[WorkStep]:
         """Return the step from the winding's rms voltage to its peak."""
-        return [Step("Vp, peak of the winding", f"√2 × {_v(self.emf)}", self.peak, "V")]
+        return [WorkStep("Vp, peak of the winding", f"√2 × {_v(self.emf)}", self.peak, "V")]
 
-    def current(self) -> Step:
+    def current(self) -> WorkStep:
         """Return the step of the load's direct current behind a reservoir."""
         regulator, load = self.bench.regulator, self.bench.load
         if isinstance(load, CurrentLoad):
-            return Step("I, load", "given", load.current, "A")
+            return WorkStep("I, load", "given", load.current, "A")
         if math.isinf(self.ohms):
-            return Step("I, load", "none", 0.0, "A")
+            return WorkStep("I, load", "none", 0.0, "A")
         ohms = format_value(self.ohms, "Ω")
         if regulator is not None:
             value = regulator.output_voltage
-            return Step("I, load", f"{_v(value)} / {ohms}", value / self.ohms, "A")
+            return WorkStep("I, load", f"{_v(value)} / {ohms}", value / self.ohms, "A")
         level, whole = self.times * self.peak, self.ohms + self.series_ohms
         capacitance = self._farads / self.times
         # Vdc = n·Vp − I/(2·m·f·C) with I = Vdc/R, solved for Vdc: n·Vp/(1 + 1/(2·m·f·C·R)).
         mean = level / (1.0 + 1.0 / (2.0 * self.pulses * self.frequency * capacitance * whole))
         rate = 2 * self.pulses
         formula = f"{self._level} / (R + 1/({rate}·f·C)), R = {format_value(whole, 'Ω')}"
-        return Step("I, load", formula, mean / whole, "A")
+        return WorkStep("I, load", formula, mean / whole, "A")
 
     @property
     def _level(self) -> str:
@@ -131,13 +131,13 @@ class _Supply:
     def _farads(self) -> float:
         return self.first.capacitance if isinstance(self.first, Capacitor) else math.nan
 
-    def reservoir_ripple(self) -> list[Step]:
+    def reservoir_ripple(self) -> list[WorkStep]:
         """Return the steps to the ripple of one reservoir: I/(m·f·C) with m charges a period."""
         current = self.current()
         rate = f"{self.charges}·" if self.charges > 1 else ""
         ripple = current.value / (self.charges * self.frequency * self._farads)
         formula = f"I / ({rate}f·C), C = {format_value(self._farads, 'F')}"
-        return [current, Step("Vr, ripple of the reservoir", formula, ripple, "V")]
+        return [current, WorkStep("Vr, ripple of the reservoir", formula, ripple, "V")]
 
     def passed(self) -> tuple[float, str] | None:
         """Return the part of the ripple that the sections after the reservoir pass, and its formula.
@@ -163,10 +163,10 @@ class _Supply:
         return factor, " × ".join(words)
 
 
-Formula = Callable[[_Supply], Handbook]
+Formula = Callable[[_SupplyNumbers], Handbook]
 
 
-def _families(supply: _Supply) -> list[Mapping[str, Formula]]:
+def _families(supply: _SupplyNumbers) -> list[Mapping[str, Formula]]:
     """Return the tables of formulas that fit a supply, the most special one first."""
     found: list[Mapping[str, Formula]] = [_EVERYWHERE]
     if not supply.is_known:
@@ -182,7 +182,7 @@ def _families(supply: _Supply) -> list[Mapping[str, Formula]]:
     return found
 
 
-def _is_plain_choke_input(supply: _Supply) -> bool:
+def _is_plain_choke_input(supply: _SupplyNumbers) -> bool:
     kinds = [part.kind for part in supply.bench.filter]
     fitting = kinds == ["choke", "capacitor"] and not supply.half and supply.bench.regulator is None
     return fitting and math.isfinite(supply.ohms)
@@ -195,14 +195,14 @@ def _v(volts: float) -> str:
 def _share(quantity: str, name: str, half: tuple[float, str], full: tuple[float, str]) -> Formula:
     """Return a formula that is a share of the peak: one for half wave, one for full wave, each with its symbol."""
 
-    def formula(supply: _Supply) -> Handbook:
+    def formula(supply: _SupplyNumbers) -> Handbook:
         part, symbol = half if supply.half else full
         unit = UNITS[quantity]
         if unit == "":
-            return Handbook((Step(name, symbol, part, ""),), TABLE)
+            return Handbook((WorkStep(name, symbol, part, ""),), TABLE)
         steps = supply.winding()
         volts = part * supply.peak
-        steps.append(Step(name, f"{symbol} × Vp = {part:.3f} × {_v(supply.peak)}", volts, "V"))
+        steps.append(WorkStep(name, f"{symbol} × Vp = {part:.3f} × {_v(supply.peak)}", volts, "V"))
         rule = _with_drops(supply, part) if how_of(quantity) in ("mean", "rms", "peak") else None
         return Handbook(tuple(steps), TABLE, rule)
 
@@ -214,23 +214,23 @@ def how_of(quantity: str) -> str:
     return quantity.rpartition(".")[2]
 
 
-def _with_drops(supply: _Supply, part: float, less: float = 0.0) -> Step:
+def _with_drops(supply: _SupplyNumbers, part: float, less: float = 0.0) -> WorkStep:
     drops = supply.topology.drops
     lost = drops * USUAL_DROP
     words = f"less {'two drops' if drops == 2 else 'a drop'} of {USUAL_DROP} V"
     formula = f"{part:.3f} × ({_v(supply.peak)} − {lost:.1f} V)"
     if less:
         formula = f"{supply.times} × ({_v(supply.peak)} − {lost:.1f} V) − {_v(less)}"
-    return Step(words, formula, part * (supply.peak - lost) - less, "V")
+    return WorkStep(words, formula, part * (supply.peak - lost) - less, "V")
 
 
 def _through(quantity: str, of: str) -> Formula:
     """Return the formula of a current through the load resistor, from that of the voltage `of`."""
 
-    def formula(supply: _Supply) -> Handbook:
+    def formula(supply: _SupplyNumbers) -> Handbook:
         volts = _RESISTIVE[of](supply)
         value = volts.result / supply.ohms
-        step = Step(_NAMES[quantity], f"{_v(volts.result)} / {format_value(supply.ohms, 'Ω')}", value, "A")
+        step = WorkStep(_NAMES[quantity], f"{_v(volts.result)} / {format_value(supply.ohms, 'Ω')}", value, "A")
         return Handbook((*volts.steps, step), volts.source)
 
     return formula
@@ -239,13 +239,13 @@ def _through(quantity: str, of: str) -> Formula:
 def _of_resistive_load(quantity: str, half: float, full: float) -> Formula:
     """Return the formula of a diode's or winding's current into a resistor, as a part of the load's peak current."""
 
-    def formula(supply: _Supply) -> Handbook:
+    def formula(supply: _SupplyNumbers) -> Handbook:
         part = half if supply.half else full
         peak = supply.peak / supply.ohms
         steps = [
             *supply.winding(),
-            Step("Ip, peak current", f"Vp / {format_value(supply.ohms, 'Ω')}", peak, "A"),
-            Step(_NAMES[quantity], f"{part:.4g} × Ip", part * peak, "A"),
+            WorkStep("Ip, peak current", f"Vp / {format_value(supply.ohms, 'Ω')}", peak, "A"),
+            WorkStep(_NAMES[quantity], f"{part:.4g} × Ip", part * peak, "A"),
         ]
         return Handbook(tuple(steps), TABLE)
 
@@ -253,24 +253,24 @@ def _of_resistive_load(quantity: str, half: float, full: float) -> Formula:
 
 
 def _resistive_power(quantity: str) -> Formula:
-    def formula(supply: _Supply) -> Handbook:
+    def formula(supply: _SupplyNumbers) -> Handbook:
         rms = _RESISTIVE["output.voltage.rms"](supply)
         value = rms.result**2 / supply.ohms * len(supply.topology.rails if quantity.startswith("mains") else (0,))
-        step = Step(_NAMES[quantity], f"{_v(rms.result)}² / {format_value(supply.ohms, 'Ω')}", value, "W")
+        step = WorkStep(_NAMES[quantity], f"{_v(rms.result)}² / {format_value(supply.ohms, 'Ω')}", value, "W")
         return Handbook((*rms.steps, step), TABLE)
 
     return formula
 
 
-def _reverse_peak(supply: _Supply) -> Handbook:
+def _reverse_peak(supply: _SupplyNumbers) -> Handbook:
     held = isinstance(supply.first, Capacitor)
     twice = supply.topology.is_tapped or bool(supply.topology.capacitors) or (supply.half and held)
     formula = f"{'2 × ' if twice else ''}{_v(supply.peak)}"
-    step = Step("reverse peak of one diode", formula, supply.peak * (2.0 if twice else 1.0), "V")
+    step = WorkStep("reverse peak of one diode", formula, supply.peak * (2.0 if twice else 1.0), "V")
     return Handbook((*supply.winding(), step), TABLE)
 
 
-def _mean(supply: _Supply) -> Handbook:
+def _mean(supply: _SupplyNumbers) -> Handbook:
     current, ripple = supply.reservoir_ripple()
     steps = [*supply.winding(), current, ripple]
     half = ripple.value / 2.0
@@ -279,27 +279,27 @@ def _mean(supply: _Supply) -> Handbook:
     lost = supply.series_ohms * current.value
     if lost:
         formula += f" − I × {format_value(supply.series_ohms, 'Ω')}"
-    steps.append(Step("mean", formula, level - lost, "V"))
+    steps.append(WorkStep("mean", formula, level - lost, "V"))
     rule = _with_drops(supply, float(supply.times), supply.times * half + lost)
     return Handbook(tuple(steps), PEAK_RECTIFIER, rule)
 
 
-def _output_ripple(supply: _Supply) -> Handbook:
+def _output_ripple(supply: _SupplyNumbers) -> Handbook:
     passed = supply.passed()
     current, ripple = supply.reservoir_ripple()
     steps = [current, ripple]
     if passed is not None and passed[1]:
-        steps.append(Step("ripple at the output", f"{passed[1]} × Vr", passed[0] * ripple.value, "V"))
+        steps.append(WorkStep("ripple at the output", f"{passed[1]} × Vr", passed[0] * ripple.value, "V"))
     return Handbook(tuple(steps), PEAK_RECTIFIER)
 
 
 def _from_mean_and_ripple(name: str, formula: str, of: Callable[[float, float], float], unit: str = "V") -> Formula:
     """Return a formula that follows from the mean and the ripple at the output."""
 
-    def found(supply: _Supply) -> Handbook:
+    def found(supply: _SupplyNumbers) -> Handbook:
         mean, ripple = _mean(supply), _output_ripple(supply)
         steps = [*mean.steps, *(step for step in ripple.steps if step not in mean.steps)]
-        steps.append(Step(name, formula, of(mean.result, ripple.result), unit))
+        steps.append(WorkStep(name, formula, of(mean.result, ripple.result), unit))
         return Handbook(tuple(steps), PEAK_RECTIFIER)
 
     return found
@@ -308,10 +308,10 @@ def _from_mean_and_ripple(name: str, formula: str, of: Callable[[float, float], 
 def _reservoir(name: str, formula: str, of: Callable[[float, float], float]) -> Formula:
     """Return a formula that follows from the peak of the winding and the ripple of one reservoir."""
 
-    def found(supply: _Supply) -> Handbook:
+    def found(supply: _SupplyNumbers) -> Handbook:
         steps = [*supply.winding(), *supply.reservoir_ripple()]
         return Handbook(
-            (*steps, Step(name, formula, of(supply.peak, steps[-1].value), "V")),
+            (*steps, WorkStep(name, formula, of(supply.peak, steps[-1].value), "V")),
             PEAK_RECTIFIER,
             _with_drops(supply, 1.0) if name == "peak" else None,
         )
@@ -319,131 +319,133 @@ def _reservoir(name: str, formula: str, of: Callable[[float, float], float]) -> 
     return found
 
 
-def _triangle(supply: _Supply) -> float:
+def _triangle(supply: _SupplyNumbers) -> float:
     """Return rms over peak to peak of the ripple: of a saw-tooth, or of a sine behind a further section."""
     return 1.0 / (2.0 * math.sqrt(3.0)) if len(supply.bench.filter) == 1 else 1.0 / (2.0 * math.sqrt(2.0))
 
 
-def _ac_rms(supply: _Supply) -> Handbook:
+def _ac_rms(supply: _SupplyNumbers) -> Handbook:
     ripple = _output_ripple(supply)
     symbol = "Vr / (2·√3)" if len(supply.bench.filter) == 1 else "ripple / (2·√2)"
     return Handbook(
-        (*ripple.steps, Step("rms of the AC part", symbol, _triangle(supply) * ripple.result, "V")), PEAK_RECTIFIER
+        (*ripple.steps, WorkStep("rms of the AC part", symbol, _triangle(supply) * ripple.result, "V")), PEAK_RECTIFIER
     )
 
 
-def _ripple_factor(supply: _Supply) -> Handbook:
+def _ripple_factor(supply: _SupplyNumbers) -> Handbook:
     mean, ac = _mean(supply), _ac_rms(supply)
     steps = [*mean.steps, *(step for step in ac.steps if step not in mean.steps)]
     value = ac.result / mean.result if mean.result else 0.0
-    return Handbook((*steps, Step("ripple factor", "AC part / mean", value, "")), PEAK_RECTIFIER)
+    return Handbook((*steps, WorkStep("ripple factor", "AC part / mean", value, "")), PEAK_RECTIFIER)
 
 
-def _diode_mean(supply: _Supply) -> Handbook:
+def _diode_mean(supply: _SupplyNumbers) -> Handbook:
     current = supply.current()
     share = supply.topology.ripple_order if not supply.topology.capacitors else 1
     formula = f"I / {share}" if share > 1 else "I"
-    return Handbook((current, Step("mean of one diode", formula, current.value / share, "A")), CLOSED)
+    return Handbook((current, WorkStep("mean of one diode", formula, current.value / share, "A")), CLOSED)
 
 
-def _diode_peak(supply: _Supply) -> Handbook:
+def _diode_peak(supply: _SupplyNumbers) -> Handbook:
     current, ripple = supply.reservoir_ripple()
     steps = [*supply.winding(), current, ripple]
     if ripple.value == 0.0:
-        return Handbook((current, Step("peak of one diode", "without load", 0.0, "A")), CLOSED)
+        return Handbook((current, WorkStep("peak of one diode", "without load", 0.0, "A")), CLOSED)
     half = supply.charges == 1
     root = math.sqrt((2.0 if half else 0.5) * supply.peak / ripple.value)
     formula = f"I × (1 + 2π × √({'2·Vp/Vr' if half else 'Vp/(2·Vr)'}))"
-    steps.append(Step("peak of one diode", formula, current.value * (1.0 + 2.0 * math.pi * root), "A"))
+    steps.append(WorkStep("peak of one diode", formula, current.value * (1.0 + 2.0 * math.pi * root), "A"))
     return Handbook(tuple(steps), PEAK_RECTIFIER)
 
 
-def _diode_power(supply: _Supply) -> Handbook:
+def _diode_power(supply: _SupplyNumbers) -> Handbook:
     mean = _diode_mean(supply) if isinstance(supply.first, Capacitor) else _RESISTIVE["diode.current.mean"](supply)
-    rule = Step(
+    rule = WorkStep(
         f"{USUAL_HOT_DROP} V times its mean current",
         f"{USUAL_HOT_DROP} V × {format_value(mean.result, 'A')}",
         USUAL_HOT_DROP * mean.result,
         "W",
     )
-    return Handbook((Step("heat of an ideal diode", "none", 0.0, "W"),), CLOSED, rule)
+    return Handbook((WorkStep("heat of an ideal diode", "none", 0.0, "W"),), CLOSED, rule)
 
 
-def _load_current(supply: _Supply) -> Handbook:
+def _load_current(supply: _SupplyNumbers) -> Handbook:
     return Handbook((*supply.winding(), supply.current()), PEAK_RECTIFIER)
 
 
-def _load_power(supply: _Supply) -> Handbook:
+def _load_power(supply: _SupplyNumbers) -> Handbook:
     mean = _mean(supply)
     current = supply.current()
-    return Handbook((*mean.steps, Step("power", "mean × I", mean.result * current.value, "W")), PEAK_RECTIFIER)
+    return Handbook((*mean.steps, WorkStep("power", "mean × I", mean.result * current.value, "W")), PEAK_RECTIFIER)
 
 
-def _regulated(supply: _Supply) -> Handbook:
+def _regulated(supply: _SupplyNumbers) -> Handbook:
     regulator = supply.bench.regulator
     if regulator is None:
         return Handbook()
-    return Handbook((Step("output of the regulator", "given", regulator.output_voltage, "V"),), CLOSED)
+    return Handbook((WorkStep("output of the regulator", "given", regulator.output_voltage, "V"),), CLOSED)
 
 
-def _regulated_ripple(supply: _Supply) -> Handbook:
+def _regulated_ripple(supply: _SupplyNumbers) -> Handbook:
     regulator = supply.bench.regulator
     if regulator is None or not isinstance(supply.first, Capacitor) or supply.passed() is None:
         return Handbook()
     before = _output_ripple(supply)
     passed = ripple_passed_by(regulator)
     decibels = -20.0 * math.log10(passed) if passed else math.inf
-    step = Step("behind the regulator", f"ripple × 10^(−{decibels:.0f}/20)", passed * before.result, "V")
+    step = WorkStep("behind the regulator", f"ripple × 10^(−{decibels:.0f}/20)", passed * before.result, "V")
     return Handbook((*before.steps, step), PEAK_RECTIFIER)
 
 
-def _headroom(supply: _Supply) -> Handbook:
+def _headroom(supply: _SupplyNumbers) -> Handbook:
     regulator = supply.bench.regulator
     if regulator is None or not isinstance(supply.first, Capacitor) or supply.passed() is None:
         return Handbook()
     valley = _CAPACITOR_INPUT["output.voltage.valley"](supply)
-    step = Step("headroom", f"valley − {_v(regulator.output_voltage)}", valley.result - regulator.output_voltage, "V")
+    step = WorkStep(
+        "headroom", f"valley − {_v(regulator.output_voltage)}", valley.result - regulator.output_voltage, "V"
+    )
     drops = supply.topology.drops * USUAL_DROP * supply.times
-    rule = Step(f"less {drops:.1f} V of drops", f"{_v(step.value)} − {drops:.1f} V", step.value - drops, "V")
+    rule = WorkStep(f"less {drops:.1f} V of drops", f"{_v(step.value)} − {drops:.1f} V", step.value - drops, "V")
     return Handbook((*valley.steps, step), PEAK_RECTIFIER, rule)
 
 
-def _regulator_power(supply: _Supply) -> Handbook:
+def _regulator_power(supply: _SupplyNumbers) -> Handbook:
     regulator = supply.bench.regulator
     if regulator is None or not isinstance(supply.first, Capacitor):
         return Handbook()
     mean, current = _mean(supply), supply.current()
     across = mean.result - regulator.output_voltage
-    step = Step("heat", f"(mean − {_v(regulator.output_voltage)}) × I", across * current.value, "W")
+    step = WorkStep("heat", f"(mean − {_v(regulator.output_voltage)}) × I", across * current.value, "W")
     return Handbook((*mean.steps, step), PEAK_RECTIFIER)
 
 
-def _regulator_junction(supply: _Supply) -> Handbook:
+def _regulator_junction(supply: _SupplyNumbers) -> Handbook:
     regulator, power = supply.bench.regulator, _regulator_power(supply)
     if regulator is None or regulator.thermal_resistance is None or power.value is None:
         return Handbook()
     ambient, ohms = supply.bench.ambient.temperature, regulator.thermal_resistance
     formula = f"{ambient:.0f} °C + {ohms:g} K/W × heat"
-    return Handbook((*power.steps, Step("junction", formula, ambient + ohms * power.value, "°C")), PEAK_RECTIFIER)
+    return Handbook((*power.steps, WorkStep("junction", formula, ambient + ohms * power.value, "°C")), PEAK_RECTIFIER)
 
 
-def _diode_junction(supply: _Supply) -> Handbook:
+def _diode_junction(supply: _SupplyNumbers) -> Handbook:
     heat, ohms = _diode_power(supply).rule, supply.bench.diode.thermal_resistance
     if heat is None or ohms is None:
         return Handbook()
     ambient = supply.bench.ambient.temperature
     formula = f"{ambient:.0f} °C + {ohms:g} K/W × {format_value(heat.value, 'W')}"
-    rule = Step(f"{USUAL_HOT_DROP} V times mean current", formula, ambient + ohms * heat.value, "°C")
-    return Handbook((Step("an ideal diode stays at ambient", "given", ambient, "°C"),), CLOSED, rule)
+    rule = WorkStep(f"{USUAL_HOT_DROP} V times mean current", formula, ambient + ohms * heat.value, "°C")
+    return Handbook((WorkStep("an ideal diode stays at ambient", "given", ambient, "°C"),), CLOSED, rule)
 
 
-def _choke_mean(supply: _Supply) -> Handbook:
+def _choke_mean(supply: _SupplyNumbers) -> Handbook:
     whole = supply.ohms + supply.series_ohms
     mean = 2.0 / math.pi * supply.peak
     steps = [
         *supply.winding(),
-        Step("mean of the rectified sine", "2/π × Vp = 0.637 × Vp", mean, "V"),
-        Step(
+        WorkStep("mean of the rectified sine", "2/π × Vp = 0.637 × Vp", mean, "V"),
+        WorkStep(
             "mean",
             f"× R/(R + {format_value(supply.series_ohms, 'Ω')}), R = {format_value(supply.ohms, 'Ω')}",
             mean * supply.ohms / whole,
@@ -453,7 +455,7 @@ def _choke_mean(supply: _Supply) -> Handbook:
     return Handbook(tuple(steps), CHOKE_INPUT, _with_drops(supply, 2.0 / math.pi * supply.ohms / whole))
 
 
-def _choke_ripple(supply: _Supply) -> Handbook:
+def _choke_ripple(supply: _SupplyNumbers) -> Handbook:
     choke, capacitor = supply.bench.filter
     if not isinstance(choke, Choke) or not isinstance(capacitor, Capacitor):
         return Handbook()
@@ -462,26 +464,26 @@ def _choke_ripple(supply: _Supply) -> Handbook:
     passed = 1.0 / abs(omega**2 * choke.inductance * capacitor.capacitance - 1.0)
     steps = [
         *supply.winding(),
-        Step("second harmonic, peak to peak", "2 × 4/(3π) × Vp", first, "V"),
-        Step("ripple", "× 1/(ω²LC − 1), ω of twice the mains", first * passed, "V"),
+        WorkStep("second harmonic, peak to peak", "2 × 4/(3π) × Vp", first, "V"),
+        WorkStep("ripple", "× 1/(ω²LC − 1), ω of twice the mains", first * passed, "V"),
     ]
     return Handbook(tuple(steps), CHOKE_INPUT)
 
 
-def _given(name: str, of: Callable[[_Supply], float], unit: str) -> Formula:
-    return lambda supply: Handbook((Step(name, "given", of(supply), unit),), CLOSED)
+def _given(name: str, of: Callable[[_SupplyNumbers], float], unit: str) -> Formula:
+    return lambda supply: Handbook((WorkStep(name, "given", of(supply), unit),), CLOSED)
 
 
-def _frequency(supply: _Supply) -> Handbook:
+def _frequency(supply: _SupplyNumbers) -> Handbook:
     value = supply.pulses * supply.frequency
     formula = f"{supply.pulses} × {format_value(supply.frequency, 'Hz')}"
-    return Handbook((Step("frequency of the ripple", formula, value, "Hz"),), CLOSED)
+    return Handbook((WorkStep("frequency of the ripple", formula, value, "Hz"),), CLOSED)
 
 
-def _winding_voltage(supply: _Supply) -> Handbook:
+def _winding_voltage(supply: _SupplyNumbers) -> Handbook:
     one = supply.bench.transformer.ratio * supply.mains
     formula = f"{_v(supply.mains)} × {supply.bench.transformer.ratio:.4g}, the ratio of turns"
-    return Handbook((Step("one winding without load", formula, one, "V"),), CLOSED)
+    return Handbook((WorkStep("one winding without load", formula, one, "V"),), CLOSED)
 
 
 _NAMES = {
