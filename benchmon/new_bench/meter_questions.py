@@ -356,8 +356,8 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
     sections = {f"meter.{number}": each for number, each in enumerate(text.all("instrument"), 1)} if before else {}
     for place, section in list(sections.items()):
         own = [each for each in text.all("channel") if each.content.get("instrument") == section.content.get("name")]
-        number = place.partition(".")[2]
-        sections |= {f"channel.{number}.{at}": each for at, each in enumerate(own, 1)}
+        of_meter = place.partition(".")[2]
+        sections |= {f"channel.{of_meter}.{at}": each for at, each in enumerate(own, 1)}
     gone = set[str]()
     for here, section in list(sections.items()):
         if f"{here}.name" not in asked.values:
@@ -365,11 +365,12 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
             text.remove(section)
             del sections[here]
     renamed = dict[str, str]()
-    for meter in numbers_of(asked.values, "meter"):
+    meters = numbers_of(asked.values, "meter")
+    for meter in meters:
         here = f"meter.{meter}"
         _rename(renamed, former, asked, here)
         sections[here] = _write_meter(text, asked, here, sections.get(here), former)
-    for meter in numbers_of(asked.values, "meter"):
+    for meter in meters:
         for number in numbers_of(asked.values, f"channel.{meter}"):
             here = f"channel.{meter}.{number}"
             _rename(renamed, former, asked, here)
