@@ -17,12 +17,20 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.circuit import Sag, circuit_of
-from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts, parts_of
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, WINDING_WARMTH, Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
 from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
-from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
+from benchmon.prediction.solved import (
+    STEP,
+    SolvedQuantities,
+    estimates_of,
+    solve,
+    temperatures_of,
+    varied_parts,
+    warmth_scale,
+)
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import (
     FLOORS,
@@ -264,8 +272,9 @@ def _drawn_parts(nominal: Nominal, deviates: Floats) -> tuple[Parts, Floats]:
     changes = {name: np.repeat(value, len(deviates)) for name, value in parts.values.items()}
     shift = np.zeros(len(deviates))
     rise = nominal.solved.equilibrium.junction - parts["ambient.temperature"]
+    warmth = warmth_scale(nominal.solved.equilibrium)
     for column, entry in enumerate(nominal.inputs):
-        moved = entry.size * deviates[:, column]
+        moved = entry.size * deviates[:, column] * (warmth if entry.part == WINDING_WARMTH else 1.0)
         if entry.part == JUNCTION_SHIFT:
             shift = -moved * rise
         elif not entry.relative:

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor
-from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, harmonic_part
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH, Parts, harmonic_part
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
+from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
 
@@ -46,7 +46,7 @@ JUNCTION_SHIFT = "junction shift"
 _MODEL = (
     # The grid frequency is nearly always within about 0.1 Hz.
     InputUncertainty("mains.frequency", "mains frequency", 0.001),
-    # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
+    # Resistances come from another unit, a label's regulation or an ohmmeter (from memory).
     InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
     InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.05),
     # Diodes of one type differ by a factor of about 1.6 in saturation current: 20 mV of forward drop.
@@ -102,6 +102,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     windings = {entry.part for entry in _MEASURED_WINDINGS} if copper_warms(bench) else set()
     found = [entry for entry in _MODEL if entry.part not in windings]
     found += _MEASURED_WINDINGS if windings else ()
+    found += [] if windings else [_winding_warmth(bench)]
     found += mains_harmonics(bench)
     found += _often_left_out(bench)
     measured = bench.transformer.rated_voltage is None
@@ -125,6 +126,21 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     found += _core(bench)
     found += _regulator(bench)
     return [entry for entry in found if _applies(entry, parts)]
+
+
+USUAL_WINDING_RISE = 40.0
+"""Kelvins by which windings warm at a usual load (from memory)."""
+
+
+def _winding_warmth(bench: Bench) -> InputUncertainty:
+    """Return the uncertainty of resistances of which the bench file does not say at which temperature they hold.
+
+    They may be those of a cold transformer or of a warm one, and so may the transformer be now. All between is alike.
+    The size is for windings that warm by `USUAL_WINDING_RISE`, in proportion to which `warmth_scale` corrects it.
+    """
+    grown = USUAL_WINDING_RISE / (COPPER_ZERO + bench.ambient.temperature)
+    label = f"winding temperature{NOT_GIVEN}"
+    return InputUncertainty(WINDING_WARMTH, label, grown * _RECTANGULAR, rectangular=True)
 
 
 def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:

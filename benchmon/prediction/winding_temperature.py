@@ -11,12 +11,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.meter_response import MeterResponse
-from benchmon.prediction.circuit.parts import COPPER_GROWTH, WINDING_RISE
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_WARMTH
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
-from benchmon.prediction.thermal.rated_rise import copper_warms
-from benchmon.prediction.uncertainty import MEASURED_RESISTANCE, InputUncertainty
+from benchmon.prediction.uncertainty import InputUncertainty
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -110,21 +111,12 @@ def copper_sensitivities(
     if cold is None or transformer.winding_temperature is not None:
         return None
     rows = {entry.part: row for row, entry in enumerate(inputs)}
-    if copper_warms(bench):
-        row = rows[WINDING_RISE]
-        growth, moved = (one.parts[COPPER_GROWTH] for one in equilibria)
-        kelvins = float(moved[row] - growth[0]) / step * (COPPER_ZERO + cold)
-        if kelvins <= 0.0:
-            return None
-        slopes = {name: float(change[row]) / kelvins for name, change in changes.items()}
-        return CopperSensitivities(None, slopes, {name: float(abs(change[row])) for name, change in changes.items()})
-    # No rating says how warm they become: resistances are those of the file, whose uncertainty stands for their warmth.
-    parts = ("transformer.primary_resistance", "transformer.secondary_resistance")
-    both = [(rows[part], inputs[rows[part]].size) for part in parts if part in rows]
-    kelvin = 1.0 / (COPPER_ZERO + cold)
-    slopes = {name: sum(kelvin * float(change[row]) / size for row, size in both) for name, change in changes.items()}
-    doubts = {
-        name: math.sqrt(sum(float(change[row]) ** 2 * (1.0 - (MEASURED_RESISTANCE / size) ** 2) for row, size in both))
-        for name, change in changes.items()
-    }
-    return CopperSensitivities(cold, slopes, doubts)
+    is_estimated = WINDING_RISE in rows
+    row = rows[WINDING_RISE if is_estimated else WINDING_WARMTH]
+    growth, moved = (np.broadcast_to(one.parts.copper_growth, one.parts.variants) for one in equilibria)
+    kelvins = float(moved[row] - growth[0]) / step * (COPPER_ZERO + cold)
+    if kelvins <= 0.0:
+        return None
+    slopes = {name: float(change[row]) / kelvins for name, change in changes.items()}
+    doubts = {name: float(abs(change[row])) for name, change in changes.items()}
+    return CopperSensitivities(None if is_estimated else cold, slopes, doubts)
