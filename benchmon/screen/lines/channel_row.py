@@ -306,7 +306,7 @@ def draw_row(
     channel: ChannelState, state: SessionState, columns: Columns, symbols: SymbolSet, *, mark: str, chosen: bool
 ) -> RowBlocks:
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
-    condition = channel_status(channel.judgement, channel.channel, state.old, symbols)
+    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
     judgement = channel.judgement
     unit = shown_unit(channel.channel.quantity, channel.channel.unit)
     scale = scale_of(unit, channel.value, None if judgement is None else judgement.expected)

@@ -13,9 +13,9 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
-from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement
 from benchmon.watch.status.bench_status import Alarm, BenchStatus, Outlooks, bench_status, in_order
-from benchmon.watch.verdict import SteadyVerdict, spread_of
+from benchmon.watch.verdict import SteadyVerdicts
 
 
 class StatusWatch:
@@ -25,7 +25,7 @@ class StatusWatch:
         self._bench = bench
         self._channels = {channel.name: channel for channel in bench.channel}
         self._latest: dict[str, Judgement] = {}
-        self._verdicts = {name: SteadyVerdict() for name in self._channels}
+        self._verdicts = SteadyVerdicts()
         self._forecasts: dict[str, Forecast] = {}
         self._causes: tuple[Explanation, ...] = ()
         self._switching: Event | None = None
@@ -38,14 +38,8 @@ class StatusWatch:
 
     def judgement(self, judgement: Judgement) -> None:
         """Take a judgement; one of a channel that the bench does not have is left."""
-        if judgement.channel not in self._channels:
-            return
-        if judgement.verdict is not Verdict.UNPREDICTED:
-            steady = self._verdicts[judgement.channel]
-            steady.update(judgement.value, judgement.en, spread_of(judgement))
-            if steady.shown is not judgement.verdict:
-                judgement = replace(judgement, verdict=steady.shown)
-        self._latest[judgement.channel] = judgement
+        if judgement.channel in self._channels:
+            self._latest[judgement.channel] = self._verdicts.shown(judgement)
 
     def events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""
