@@ -168,7 +168,8 @@ class BenchStatus:
     limits that gives no reading, where something graver decides. `limit_at` is when (session
     seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
     `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
-    the latest event of a switching off.
+    the latest event of a switching off. `due` are the channels that a person is to read now, and `lapsed` those whose
+    last value was typed before the supply changed.
     """
 
     time: float
@@ -186,6 +187,8 @@ class BenchStatus:
     known: int = 0
     switching: Event | None = None
     alarms: tuple[Alarm, ...] = ()
+    due: tuple[str, ...] = ()
+    lapsed: tuple[str, ...] = ()
     until: float = 0.0
 
     @property
@@ -221,7 +224,8 @@ class BenchStatus:
 def _gist(status: BenchStatus) -> tuple[object, ...]:
     subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also, status.unwatched))
     alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
-    return status.level, status.finding, status.state, status.cause, status.switching, *subjects, alarms
+    hand = status.due, status.lapsed
+    return status.level, status.finding, status.state, status.cause, status.switching, *hand, *subjects, alarms
 
 
 def in_order(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:
