@@ -31,6 +31,7 @@ from benchmon.session.requests import (
 from benchmon.text import one_line
 from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, StepRequest, blocking_reasons
 from benchmon.watch.records import Event, EventDetails, Judgement
+from benchmon.watch.verdict import SteadyVerdicts
 
 _LONGEST_JSON = 20_000
 _STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
@@ -133,6 +134,7 @@ class PlanControl:
         self._channels = bench.channel
         self._plan = Plan(bench.step)
         self._latest: dict[str, Judgement] = {}
+        self._verdicts = SteadyVerdicts()
 
     @property
     def plan(self) -> Plan:
@@ -151,7 +153,7 @@ class PlanControl:
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement; the latest of each channel decides whether a step may be confirmed."""
-        self._latest[judgement.channel] = judgement
+        self._latest[judgement.channel] = self._verdicts.shown(judgement)
 
     def answer(self, request: StepRequest, now: float, lapsed: Collection[str] = ()) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason.

@@ -182,6 +182,7 @@ _ORDER = {quantity: index for index, quantity in enumerate(UNITS)}
 class ChannelState:
     """One channel: its settings in the bench file, its latest judgement and its trend.
 
+    `shown` is the latest judgement with the verdict that its row shows, which no last digit of a display changes.
     Of a meter that a person reads (`by_hand`) the last typed value stays, however old; `is_waited_for` is whether it
     counts as silent.
     """
@@ -191,6 +192,7 @@ class ChannelState:
         self.by_hand = by_hand
         self.is_waited_for = False
         self.judgement: Judgement | None = None
+        self.shown: Judgement | None = None
         self.trend = TrendBuffer(channel.period)
 
     @property
@@ -209,6 +211,14 @@ class ChannelState:
         if not self.is_waited_for or self.judgement is None:
             self.judgement = judgement
         self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
+
+    def show(self, bench: status.BenchStatus) -> None:
+        """Show the latest judgement with the verdict that it has by the status of the `bench`."""
+        judgement = self.judgement
+        if judgement is None or (verdict := bench.verdict_shown(judgement)) is judgement.verdict:
+            self.shown = judgement
+        else:
+            self.shown = replace(judgement, verdict=verdict)
 
 
 class SessionState:
@@ -281,6 +291,8 @@ class SessionState:
         self.outlooks = Outlooks(self.now, self._forecasts, self._causes)
         self._status.take(update)
         self._stored_line = self._status.glance
+        for channel in self.channels:
+            channel.show(self._status.status)
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
 
     def take_predictions(self, update: Update) -> None:
@@ -459,4 +471,4 @@ class SessionState:
 
     @property
     def _latest(self) -> dict[str, Judgement]:
-        return {name: state.judgement for name, state in self._by_name.items() if state.judgement is not None}
+        return {name: state.shown for name, state in self._by_name.items() if state.shown is not None}

@@ -307,7 +307,7 @@ def draw_row(
 ) -> RowBlocks:
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
     is_old = state.is_old(channel)
-    condition = channel_status(channel.judgement, channel.channel, is_old, symbols)
+    condition = channel_status(channel.shown, channel.channel, is_old, symbols)
     judgement = channel.judgement
     unit = shown_unit(channel.channel.quantity, channel.channel.unit)
     scale = scale_of(unit, channel.value, None if judgement is None else judgement.expected)

@@ -35,7 +35,7 @@ _WIDEST_BAND = 41
 
 def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
-    condition = channel_status(channel.judgement, channel.channel, state.is_old(channel), symbols)
+    condition = channel_status(channel.shown, channel.channel, state.is_old(channel), symbols)
     lines = [rule(f" {symbols.plain(channel.channel.name)}", width, symbols)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
@@ -66,10 +66,12 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
         return [("reading", "none yet")]
     away = difference(judgement.value, judgement.expected, unit, scale_of(unit, judgement.value, judgement.expected))
     en = usable(judgement.en)
+    differs = channel.shown is not None and channel.shown.verdict is not judgement.verdict
+    alone = f": {judgement.verdict} by itself" if differs else ""
     return [
         ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
-        ("difference", f"{away}, En {en_as_text(en)}" if away and en is not None else away or "not known"),
+        ("difference", f"{away}, En {en_as_text(en)}{alone}" if away and en is not None else away or "not known"),
     ]
 
 

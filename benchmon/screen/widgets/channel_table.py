@@ -107,7 +107,7 @@ class TableWindow:
         flags = frozenset[Flag]() if channel.judgement is None else channel.judgement.flags
         if flags & {Flag.TRIPPED, Flag.HOT}:
             return True
-        words = channel_status(channel.judgement, channel.channel, self.state.is_old(channel), UNICODE).words
+        words = channel_status(channel.shown, channel.channel, self.state.is_old(channel), UNICODE).words
         setting = channel.channel
         return self.wanted in f"{setting.name} {setting.quantity} {setting.instrument} {words}".lower()
 
@@ -280,7 +280,7 @@ class ChannelTable(CellLines, can_focus=True):
         state, name = self._state, channel.channel.name
         is_marked, trend_until = name in state.marked, channel.trend.latest(state.now)
         age, is_old = state.age_in_words(channel), state.is_old(channel)
-        shows = (channel.judgement, trend_until, mark, chosen, is_marked, age, is_old, columns)
+        shows = (channel.shown, trend_until, mark, chosen, is_marked, age, is_old, columns)
         known = self._drawn.get(name)
         if known is None or known[0] != shows:
             row = draw_row(channel, state, columns, self._symbols, mark=mark, chosen=chosen)

@@ -17,7 +17,7 @@ from benchmon.watch.plan import Plan
 from benchmon.watch.plan.hand_readings import HandReadings
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.status.bench_status import Alarm, BenchStatus, Outlooks, bench_status, in_order
-from benchmon.watch.verdict import SteadyVerdict, spread_of
+from benchmon.watch.verdict import SteadyVerdicts
 
 
 class StatusWatch:
@@ -27,7 +27,7 @@ class StatusWatch:
         self._bench = bench
         self._channels = {channel.name: channel for channel in bench.channel}
         self._latest: dict[str, Judgement] = {}
-        self._verdicts = {name: SteadyVerdict() for name in self._channels}
+        self._verdicts = SteadyVerdicts()
         self._forecasts: dict[str, Forecast] = {}
         self._causes: tuple[Explanation, ...] = ()
         self._switching: Event | None = None
@@ -44,15 +44,9 @@ class StatusWatch:
 
     def judgement(self, judgement: Judgement) -> None:
         """Take a judgement; one of a channel that the bench does not have is left."""
-        if judgement.channel not in self._channels:
-            return
-        self._hand.observe(judgement.channel, judgement.time, judgement.value, judgement.en)
-        if judgement.verdict is not Verdict.UNPREDICTED:
-            steady = self._verdicts[judgement.channel]
-            steady.update(judgement.value, judgement.en, spread_of(judgement))
-            if steady.shown is not judgement.verdict:
-                judgement = replace(judgement, verdict=steady.shown)
-        self._latest[judgement.channel] = judgement
+        if judgement.channel in self._channels:
+            self._hand.observe(judgement.channel, judgement.time, judgement.value, judgement.en)
+            self._latest[judgement.channel] = self._verdicts.shown(judgement)
 
     def events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""
