@@ -6,8 +6,7 @@ import pytest
 from benchmon.bench import Capacitor, Step
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
-from benchmon.watch.plan import Plan
-from benchmon.watch.plan.step_cautions import step_cautions
+from benchmon.watch.plan import Plan, step_cautions
 
 STEPS = (
     Step(name="a", mains="23 V", load="open"),

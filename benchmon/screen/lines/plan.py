@@ -10,8 +10,7 @@ from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
-from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep
-from benchmon.watch.plan.step_cautions import step_cautions
+from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 

@@ -1,4 +1,4 @@
-"""The plan of a staged power-on: its steps, what keeps them from being confirmed, their cautions, readings by hand."""
+"""The plan of a staged power-on: its steps, what keeps them from being confirmed, their cautions; readings by hand."""
 
 from benchmon.watch.plan.plan import (
     LONGEST_WORDS,
@@ -14,6 +14,7 @@ from benchmon.watch.plan.plan import (
     blocking_reasons,
     is_mains_set,
     powered_above,
+    step_cautions,
 )
 
 __all__ = [
@@ -30,4 +31,5 @@ __all__ = [
     "blocking_reasons",
     "is_mains_set",
     "powered_above",
+    "step_cautions",
 ]

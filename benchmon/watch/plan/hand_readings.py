@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 
 from benchmon.bench import Bench, Channel
-from benchmon.watch.plan.plan import Plan, is_mains_set, powered_above
+from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.records import Verdict
 from benchmon.watch.verdict import verdict_of
 
