@@ -128,7 +128,8 @@ def test_no_variant_of_an_unloaded_supply_stays_charged_above_the_peak():
     bench = bench.model_copy(update={"mains": bench.mains.model_copy(update={"tolerance": 0.15})})
     drawn = monte_carlo(bench, 40, seed=18, fast=False)
     peak = np.sqrt(2.0) * drawn.values["mains.voltage.rms"] * bench.transformer.ratio
-    assert np.all(drawn.values["output.voltage.mean"] < 1.05 * peak)
+    # Drawn harmonics of the mains make its crest higher or lower.
+    assert np.all(drawn.values["output.voltage.mean"] < 1.2 * peak)
 
 
 IMPOSSIBLE = {
