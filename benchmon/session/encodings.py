@@ -24,7 +24,7 @@ from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
-from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails
+from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails, Verdict
 from benchmon.watch.status import Alarm, BenchStatus, Level, StatusFinding, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
 
@@ -40,6 +40,7 @@ _EVEN_WITHIN = 1e-3
 _LONGEST_PREDICTION, _LONGEST_STATUS = 200_000, 50_000
 """Characters of JSON that are read."""
 _MOST_TRACE_SAMPLES, _MOST_TRACES, _MOST_HARMONICS, _MOST_ALARMS = 50_000, 100, 200, 1000
+_MOST_VERDICTS = 1000
 
 _MOSTLY, _WORTH_NAMING, _MOST_NAMED = 0.5, 0.05, 10
 """Share of a variance above which it is most of it, and from which on a contribution is named; most that are read."""
@@ -49,6 +50,7 @@ _STATUS_COLUMNS = ("time", "until", "level")
 """Fields of a status that have columns of their own."""
 _EMPTY: tuple[Any, ...] = (None, "", 0, ())
 _STATES = tuple(map(str, RecorderState))
+_VERDICTS = tuple(map(str, Verdict))
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,8 +295,11 @@ def is_for_heartbeat(event: Event) -> bool:
 
 
 def encode_beat_status(status: BenchStatus) -> str:
-    """Return a status as JSON with its times and level, for a heartbeat; of its alarms only the gravest."""
-    few = replace(status, alarms=status.alarms[:_MOST_ALARMS_IN_A_BEAT])
+    """Return a status as JSON with its times and level, for a heartbeat; of its alarms only the gravest.
+
+    Which meters a person is to read is left out: a heartbeat has little room, and no value can be typed through it.
+    """
+    few = replace(status, alarms=status.alarms[:_MOST_ALARMS_IN_A_BEAT], due=(), lapsed=())
     return json.dumps([status.time, status.until, str(status.level), json.loads(encode_status(few))])
 
 
@@ -356,7 +361,23 @@ def _decode_status(time: float, until: float, level: object, fields: object) -> 
         known=_count(fields.get("known")),
         switching=_event(fields.get("switching")),
         alarms=tuple(alarm for alarm in found if alarm is not None),
+        due=_names(fields.get("due")),
+        lapsed=_names(fields.get("lapsed")),
+        not_agreeing=_verdicts(fields.get("not_agreeing")),
     )
+
+
+def _names(found: object) -> tuple[str, ...]:
+    names = found[:_MOST_ALARMS] if isinstance(found, list) else []
+    return tuple(one_line(name, 40) for name in names if isinstance(name, str))
+
+
+def _verdicts(fields: object) -> dict[str, Verdict] | None:
+    """Return verdicts by channel; what makes no sense is left out, and older sessions have none."""
+    if not isinstance(fields, dict):
+        return None
+    some = list(fields.items())[:_MOST_VERDICTS]
+    return {one_line(name, 40): Verdict(verdict) for name, verdict in some if verdict in _VERDICTS}
 
 
 def _subject(fields: object) -> Subject | None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import replace
 from statistics import median
 
 from benchmon.bench import Channel
@@ -172,9 +173,9 @@ class SteadyVerdict:
     display moves between readings (its last digit, or noise), for the better by as much and at least a tenth of En.
     Where a value stays closer to the line than that, `READINGS_THAT_DECIDE` in a row decide.
 
-    `shown` is what a first line goes by: worse at once with a reading that passes the line by more than the display
-    moves, better at once with one that is far inside, otherwise as it is announced. So no last digit moves it to and
-    fro, and a single reading logged by hand counts.
+    `shown` is what rows and the first line go by: worse at once with a reading that passes the line by more than the
+    display moves, better at once with one that is far inside, otherwise as it is announced. So no last digit moves it
+    to and fro, and a single reading logged by hand counts.
     """
 
     def __init__(self) -> None:
@@ -248,3 +249,21 @@ class SteadyVerdict:
             self._is_quiet = True
             for run in (self._clearly_worse, self._clearly_better, self._worse, self._better):
                 run.clear()
+
+
+class SteadyVerdicts:
+    """The verdicts of channels as rows and the first line show them: steady, see `SteadyVerdict.shown`."""
+
+    def __init__(self) -> None:
+        self._channels: dict[str, SteadyVerdict] = {}
+
+    def shown(self, judgement: Judgement) -> Judgement:
+        """Take the next judgement of a channel; return it with the verdict to show, which is its own or a steady one.
+
+        Without a verdict of its own it has none.
+        """
+        if judgement.verdict is Verdict.UNPREDICTED:
+            return judgement
+        steady = self._channels.setdefault(judgement.channel, SteadyVerdict())
+        steady.update(judgement.value, judgement.en, spread_of(judgement))
+        return judgement if steady.shown is judgement.verdict else replace(judgement, verdict=steady.shown)

@@ -9,13 +9,14 @@ from dataclasses import replace
 import pytest
 
 from benchmon.event_kinds import AlarmKind
+from benchmon.quantities import Expected
 from benchmon.screen.session_state import SessionState
 from benchmon.session.encodings import StatusReader
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState, Update
 from benchmon.session.replay import ReplayView
 from benchmon.session.writer import SessionWriter
-from benchmon.watch.records import Event, Flag
+from benchmon.watch.records import Event, Flag, Verdict
 from benchmon.watch.status import Alarm, BenchStatus, Level, StatusFinding, StatusWatch, Subject
 from benchmon.watch.status_wording import shown
 from benchmon.watch.verdict import judgement_of
@@ -36,6 +37,7 @@ WARNED = BenchStatus(
     switching=Event(1.0, "", "switching off", "relay was told"),
     alarms=(Alarm(AlarmKind.HOT, "case", 1.5, 85.0), Alarm(AlarmKind.NOT_WATCHED, "vout", 1.7)),
     until=2.0,
+    not_agreeing={"vout": Verdict.QUESTIONABLE},
 )
 CALM = BenchStatus(1.0, Level.AS_EXPECTED, StatusFinding.AS_EXPECTED, agreeing=2, known=2, until=1.0)
 
@@ -78,6 +80,22 @@ def test_a_replay_shows_the_status_that_was_in_force(write):
     assert status_at(path, 1.2) == status_at(path, 1.95) == replace(CALM, until=1.9)
     assert status_at(path, 2.0) == status_at(path, 8.9) == WARNED
     assert status_at(path, 99.0) == open_session_view(path).poll().status == ended
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "in_the_row"),
+    [({}, "agrees"), ({"vout": Verdict.DISAGREES}, "disagrees"), (None, "questionable")],
+)
+def test_a_row_shows_the_steady_verdict_that_the_recorder_decided(write, bench, verdicts, in_the_row):
+    """A last digit outside the band is no other row; a session without steady verdicts shows each reading's own."""
+    channel = next(one for one in bench.channel if one.name == "vout")
+    spread = math.hypot(0.5, channel.accuracy.of(22.0))
+    outside = judgement_of(channel, 1.0, 22.0 + 1.1 * spread, Expected(22.0, 0.5, channel.unit))
+    view = open_session_view(write(outside, replace(CALM, not_agreeing=verdicts)))
+    state = SessionState(view.info)
+    state.update(view.poll(), live=False)
+    row = state.channel("vout")
+    assert (row.judgement.verdict, row.shown.verdict) == (Verdict.QUESTIONABLE, in_the_row)
 
 
 def test_a_status_that_still_stands_takes_no_new_row(write):

@@ -1,4 +1,4 @@
-"""The command `new`: questions about a supply and its instruments, and a commented bench file from the answers."""
+"""The command `new`: questions about a supply and its instruments, and a bench file, new or changed, from them."""
 
 from __future__ import annotations
 
@@ -16,12 +16,22 @@ _LOOK_FOR = 4.0
 @click.command()
 @click.argument("bench", type=PATH)
 @FORCE
-def new(bench: Path, force: bool) -> int:
-    """Ask about a supply and its instruments, and write a commented bench file."""
-    from benchmon.cli.new_bench.conversation import make_bench
+@click.option("--edit", is_flag=True, help="Change the bench file that is there; its comments stay.")
+def new(bench: Path, force: bool, edit: bool) -> int:
+    """Ask about a supply, its instruments and the plan of the test, and write a commented bench file, or change one."""
+    from benchmon.atomic_file import check_may_write
     from benchmon.instruments.registry import find_ports
+    from benchmon.new_bench.bench_maker import BenchMaker
 
-    click.echo(make_bench(bench, lambda: find_ports(_LOOK_FOR), force=force))
+    if edit:
+        maker = BenchMaker.of_file(bench)
+    else:
+        check_may_write(bench, force=force)
+        maker = BenchMaker(bench)
+
+    from benchmon.cli.new_bench.conversation import converse
+
+    click.echo(converse(maker, lambda: find_ports(_LOOK_FOR)))
     return EXIT_DONE
 
 

@@ -132,7 +132,7 @@ def _needs(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet)
     channels = []
     for name in stage.step.needs:
         channel = state.channel(name)
-        judgement = None if channel is None else channel.judgement
+        judgement = None if channel is None else channel.shown
         sign = symbols.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else symbols.disagrees
         channels.append(f"{sign} {name}")
     return _entry("must agree", "   ".join(channels), width, symbols)

@@ -76,7 +76,7 @@ def explained_channel(state: SessionState, cause: Explanation) -> str:
 
 
 def _farthest_off(state: SessionState) -> str:
-    judged = [channel.judgement for channel in state.channels if channel.judgement is not None]
+    judged = [channel.shown for channel in state.channels if channel.shown is not None]
     off = [each for each in judged if each.verdict in (Verdict.DISAGREES, Verdict.QUESTIONABLE) and each.en is not None]
     return max(off, key=lambda each: abs(each.en or 0.0)).channel if off else ""
 

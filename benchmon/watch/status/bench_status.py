@@ -168,7 +168,9 @@ class BenchStatus:
     limits that gives no reading, where something graver decides. `limit_at` is when (session
     seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
     `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
-    the latest event of a switching off.
+    the latest event of a switching off. `not_agreeing` holds the verdicts that rows show of channels that do not agree,
+    as they are steady; None where that is not known. `due` are the channels that a person is to read now, and `lapsed`
+    those whose last value was typed before the supply changed.
     """
 
     time: float
@@ -186,7 +188,16 @@ class BenchStatus:
     known: int = 0
     switching: Event | None = None
     alarms: tuple[Alarm, ...] = ()
+    due: tuple[str, ...] = ()
+    lapsed: tuple[str, ...] = ()
     until: float = 0.0
+    not_agreeing: Mapping[str, Verdict] | None = None
+
+    def verdict_shown(self, judgement: Judgement) -> Verdict:
+        """Return the verdict that a row shows beside a reading: the steady one, else that of the reading by itself."""
+        if self.not_agreeing is None or judgement.verdict is Verdict.UNPREDICTED:
+            return judgement.verdict
+        return self.not_agreeing.get(judgement.channel, Verdict.AGREES)
 
     @property
     def tripped(self) -> tuple[str, ...]:
@@ -221,7 +232,8 @@ class BenchStatus:
 def _gist(status: BenchStatus) -> tuple[object, ...]:
     subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also, status.unwatched))
     alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
-    return status.level, status.finding, status.state, status.cause, status.switching, *subjects, alarms
+    also = status.due, status.lapsed, status.not_agreeing
+    return status.level, status.finding, status.state, status.cause, status.switching, *also, *subjects, alarms
 
 
 def in_order(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:
@@ -254,6 +266,11 @@ def bench_status(
         agreeing=len(_of_verdict(known, Verdict.AGREES)),
         silent=len(bench.channel) - sum(judgement.value is not None for _, judgement in known),
         known=len(known),
+        not_agreeing={
+            channel.name: judgement.verdict
+            for channel, judgement in known
+            if judgement.verdict in (Verdict.QUESTIONABLE, Verdict.DISAGREES)
+        },
     )
 
 
