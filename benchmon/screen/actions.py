@@ -188,29 +188,32 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.off_request = None
 
     def action_reading(self) -> None:
-        """Type in what a display shows; its time is now, at the key."""
-        bench = self.state.info.bench
-        channels = bench.typed_channels
+        """Type in what displays show: those that are due, one after the other, that under the cursor first."""
+        channels = self.state.info.bench.typed_channels
         if not channels:
             self.show_message(
                 'No channel of this bench is read by hand: that takes an instrument with driver = "hand".'
             )
         elif self.can_request("A reading"):
-            names = [channel.name for channel in channels]
-            chosen = names.index(self.chosen) if self.chosen in names else self._most_overdue(channels)
-            self.push_screen(ReadingDialog(self.state, self.symbols, channels, chosen, self.now), self._enter)
+            due = [each.channel for each in self.state.due]
+            asked = due or [self._most_overdue(channels)]
+            chosen = [channel for channel in channels if channel.name == self.chosen]
+            asked = [*chosen, *(channel for channel in asked if channel not in chosen)] if due else chosen or asked
+            rest = [channel for channel in channels if channel not in asked]
+            self.push_screen(
+                ReadingDialog(self.state, self.symbols, [*asked, *rest], len(asked), lambda: self.now, self._enter)
+            )
 
-    def _enter(self, reading: TypedReading | None) -> None:
-        if reading is not None:
-            self.ask(reading, "The reading was not entered")
+    def _enter(self, reading: TypedReading) -> bool:
+        return self.ask(reading, "The reading was not entered")
 
-    def _most_overdue(self, channels: Sequence[Channel]) -> int:
-        def due(index: int) -> float:
-            known = self.state.channel(channels[index].name)
+    def _most_overdue(self, channels: Sequence[Channel]) -> Channel:
+        def due(channel: Channel) -> float:
+            known = self.state.channel(channel.name)
             judgement = None if known is None else known.judgement
-            return -math.inf if judgement is None else judgement.time + channels[index].period
+            return -math.inf if judgement is None else judgement.time + channel.period
 
-        return min(range(len(channels)), key=due)
+        return min(channels, key=due)
 
     def action_confirm_step(self) -> None:
         """Begin the plan, or confirm the step that stands."""

@@ -254,7 +254,7 @@ EVERYWHERE = (
         "r",
         "app.reading",
         "Read",
-        "enter the reading of a meter without an interface; its time is when r was pressed",
+        "enter readings of meters without an interface, those first that are due; the time is that of the question",
         is_of_use=_has_manual_meters,
     ),
     Key("n", "app.note", "Note", "write a note; its time is when n was pressed"),

@@ -36,11 +36,12 @@ _WIDEST_BAND = 41
 
 def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
-    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
+    condition = channel_status(channel.shown, channel.channel, state.is_old(channel), symbols)
     lines = [rule(f" {symbols.plain(channel.channel.name)}", width, symbols)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
+        *_by_hand(channel, state),
         *_allowance(channel.channel, state),
         *_drawn(channel.channel, state),
         *_course(channel, state),
@@ -76,6 +77,15 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
         ("difference", f"{away}, En {en_as_text(en)}{alone}" if away and en is not None else away or "not known"),
     ]
+
+
+def _by_hand(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
+    """Return how old a typed value is, and that it no longer counts where that is so."""
+    age = state.age_in_words(channel)
+    if not age:
+        return []
+    old = ", which no longer counts: read it again" if state.is_old(channel) else ""
+    return [("typed in", f"{age} ago{old}; r types in another")]
 
 
 def _allowance(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
