@@ -400,6 +400,7 @@ def _changed(asked: Asked, former: Mapping[str, str], name: str) -> bool:
 def _write_meter(
     text: BenchText, asked: Asked, here: str, section: TextSection | None, former: Mapping[str, str]
 ) -> TextSection:
+    is_new = section is None
     if section is None:
         before = text.all("instrument")
         section = text.add("instrument", many=True, after=before[-1] if before else None)
@@ -414,7 +415,7 @@ def _write_meter(
         key = question.name.removeprefix(f"{here}.").removeprefix("key.")
         if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver"):
             continue
-        if _changed(asked, former, question.name) or not section.has(key):
+        if is_new or (question.name in asked.given and _changed(asked, former, question.name)):
             section.set(key, question.as_toml(asked[question.name]) if question.as_toml else asked[question.name])
     return section
 
