@@ -102,7 +102,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     windings = {entry.part for entry in _MEASURED_WINDINGS} if copper_warms(bench) else set()
     found = [entry for entry in _MODEL if entry.part not in windings]
     found += _MEASURED_WINDINGS if windings else ()
-    found += [] if windings else [_winding_warmth(bench)]
+    found += [] if windings else [_winding_warmth(parts)]
     found += mains_harmonics(bench)
     found += _often_left_out(bench)
     measured = bench.transformer.rated_voltage is None
@@ -132,13 +132,13 @@ USUAL_WINDING_RISE = 40.0
 """Kelvins by which windings warm at a usual load (from memory)."""
 
 
-def _winding_warmth(bench: Bench) -> InputUncertainty:
+def _winding_warmth(parts: Parts) -> InputUncertainty:
     """Return the uncertainty of resistances of which the bench file does not say at which temperature they hold.
 
     They may be those of a cold transformer or of a warm one, and so may the transformer be now. All between is alike.
     The size is for windings that warm by `USUAL_WINDING_RISE`, in proportion to which `warmth_scale` corrects it.
     """
-    grown = USUAL_WINDING_RISE / (COPPER_ZERO + bench.ambient.temperature)
+    grown = USUAL_WINDING_RISE / (COPPER_ZERO + float(parts["ambient.temperature"][0]))
     label = f"winding temperature{NOT_GIVEN}"
     return InputUncertainty(WINDING_WARMTH, label, grown * _RECTANGULAR, rectangular=True)
 
