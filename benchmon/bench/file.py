@@ -107,6 +107,12 @@ class Bench(Section):
         """The path of the bench file, as in errors."""
         return self._origin
 
+    def of_origin(self, name: str) -> Bench:
+        """Return the same bench with another `name` of its file in errors."""
+        bench = self.model_copy()
+        bench._origin = name
+        return bench
+
     @property
     def typed_channels(self) -> tuple[m.Channel, ...]:
         """The channels of meters whose displays a person reads and types in."""

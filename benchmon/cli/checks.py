@@ -74,8 +74,8 @@ Conditions = tuple[float | None, float | None, float | Literal["open"] | None]
 def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: bool) -> int:
     """Print where the value of a quantity comes from."""
     from benchmon.cli import output
-    from benchmon.prediction.explained.explanation import explain
-    from benchmon.prediction.explained.wording import explanation_as_dict, explanation_as_text
+    from benchmon.prediction.explained.derivation import explain
+    from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
     from benchmon.quantities import UNITS
 
     if quantity not in UNITS:
@@ -86,9 +86,9 @@ def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: 
     mains, ambient, load = conditions
     found = explain(bench, quantity, mains_voltage=mains, ambient=ambient, load=load)
     if as_json:
-        click.echo(output.as_json({"title": bench.title} | explanation_as_dict(found)))
+        click.echo(output.as_json({"title": bench.title} | derivation_as_dict(found)))
     else:
-        click.echo(f"{one_line(bench.title)}\n{explanation_as_text(found)}")
+        click.echo(f"{one_line(bench.title)}\n{derivation_as_text(found)}")
     return EXIT_DONE
 
 

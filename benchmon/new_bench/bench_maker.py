@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from copy import copy
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,12 @@ class BenchMaker:
         load_bench(path)
         return cls(path, path.read_text(encoding="utf-8-sig"))
 
+    def copy(self, more: Mapping[str, str] | None = None) -> BenchMaker:
+        """Return one with the same answers, and `more`, for a thread that works while this one is changed."""
+        other = copy(self)
+        other.given = self.given | dict(more or {})
+        return other
+
     @property
     def is_new(self) -> bool:
         """Whether the bench file is a new one."""
@@ -118,10 +125,8 @@ class BenchMaker:
     def unconfirmed(self) -> int:
         """Return how many answers are usual ones that nobody has given or confirmed."""
         asked = self.asked()
-        return sum(
-            1 for each in asked if each.name not in self.given and asked[each.name] not in ("", each.without)
-            and len(each.choices) != 1
-        )  # fmt: skip
+        unanswered = (each for each in asked if each.is_figure and each.name not in self.given)
+        return sum(1 for each in unanswered if asked[each.name] not in ("", each.without))
 
     def text(self) -> str:
         """Return the bench file that the answers make."""
@@ -173,6 +178,16 @@ class BenchMaker:
     def draft_path(self) -> Path:
         """Where the draft is kept, beside the bench file."""
         return self.path.with_name(f"{self.path.name}.draft")
+
+    @property
+    def draft_in_words(self) -> str:
+        """What became of the answers where the file was not written."""
+        return f"The answers so far are kept in {one_line(self.draft_path)}; the same command goes on from there."
+
+    @property
+    def next_in_words(self) -> str:
+        """What to do once the file is written."""
+        return f"{self.path} is written. Next: benchmon check {self.path}, then benchmon run {self.path}"
 
     def keep_draft(self) -> None:
         """Keep the answers so far. Raises `BadInput` where that cannot be written."""

@@ -112,7 +112,9 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
         asked.ask(_driver_question(f"{here}.key", key, driver.channel_model, quantity))
     if unit in ("V", "A") and not driver.by_hand:
         why = 'What stands between: a clamp "100 mV/A", a shunt "10 mΩ", a probe "10:1"; readings are multiplied by it.'
-        asked.ask(Question(f"{here}.ratio", "clamp, shunt or probe", why, without=DIRECT, check=_is_ratio(unit)))
+        asked.ask(
+            Question(f"{here}.ratio", "clamp, shunt or probe", why, without=DIRECT, check=_is_ratio(unit), of_unit=True)
+        )
     if unit in ("V", "A") and what.endswith("rms"):
         why = (
             "The manual of a meter says whether it shows true rms; a simple one averages, and is right for sines only."
@@ -120,7 +122,7 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
         choices = (_TRUE_RMS, _AVERAGING)
         asked.ask(Question(f"{here}.responds", "it responds to", why, _TRUE_RMS, choices=choices))
     why, usual = meaning(Channel, "accuracy"), _ACCURACIES.get(unit, "2 %")
-    asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=_is_accuracy(unit)))
+    asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=_is_accuracy(unit), of_unit=True))
     period, why = field_of(Channel, "period"), meaning(Channel, "period")
     asked.ask(
         Question(
@@ -202,7 +204,7 @@ def _as_words(text: str) -> TomlValue:
 
 def _as_toml(text: str) -> TomlValue:
     """Return a whole number, or a list of them, as such, everything else as text."""
-    if re.fullmatch(r"\[ *-?[0-9]{1,9}(?: *, *-?[0-9]{1,9})* *\]", text, re.ASCII):
+    if re.fullmatch(r"\[ *-?[0-9]{1,15}(?: *, *-?[0-9]{1,15})* *\]", text, re.ASCII):
         return [int(number) for number in text[1:-1].split(",")]
     digits = text.removeprefix("-")
     return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 16 else text
@@ -398,6 +400,7 @@ def _changed(asked: Asked, former: Mapping[str, str], name: str) -> bool:
 def _write_meter(
     text: BenchText, asked: Asked, here: str, section: TextSection | None, former: Mapping[str, str]
 ) -> TextSection:
+    is_new = section is None
     if section is None:
         before = text.all("instrument")
         section = text.add("instrument", many=True, after=before[-1] if before else None)
@@ -412,7 +415,7 @@ def _write_meter(
         key = question.name.removeprefix(f"{here}.").removeprefix("key.")
         if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver"):
             continue
-        if _changed(asked, former, question.name) or not section.has(key):
+        if is_new or (question.name in asked.given and _changed(asked, former, question.name)):
             section.set(key, question.as_toml(asked[question.name]) if question.as_toml else asked[question.name])
     return section
 

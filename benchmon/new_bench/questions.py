@@ -33,7 +33,8 @@ class Question:
     none; `without` is the answer where there is no value to give ("not measured"), "" where one is needed. `kind` is
     that of a value with a unit; `choices` are all the answers there are. `likely` is the range, in SI, outside which an
     answer is asked back. `as_toml` turns an answer into the value of the key. `offers` are answers that were found,
-    each with words about it; their numbers are answers too. `group` is the title of the group it belongs to.
+    each with words about it; their numbers are answers too. `of_unit` is a question whose answers are of the unit of
+    another answer, a quantity. `group` is the title of the group it belongs to.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Question:
     check: Check | None = None
     as_toml: Callable[[str], TomlValue] | None = None
     offers: tuple[tuple[str, str], ...] = ()
+    of_unit: bool = False
     group: str = ""
 
     def read(self, typed: str) -> str:
@@ -68,6 +70,13 @@ class Question:
         if problem_found:
             raise BadInput(problem_found)
         return text
+
+    @property
+    def is_figure(self) -> bool:
+        """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
+        if self.name.startswith(("meter.", "channel.")):
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above", "responds")
+        return not self.name.startswith(("title", "plan.")) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
         """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""
@@ -139,6 +148,9 @@ class Asked:
         answer = self.given.get(question.name) or question.usual or question.without
         if question.choices and answer not in question.choices:
             answer = question.usual or question.choices[0]
+        if question.of_unit and answer != question.without and question.check:
+            # It may have been given for another quantity.
+            answer = question.usual or question.without if question.check(answer) else answer
         self.values[question.name] = answer
         return answer
 

@@ -41,6 +41,8 @@ _CURVES = {
 _POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
 _LOADS = ("resistor", "current", "open")
 _FUSE_FACTOR = 1.6
+_TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
+"""V of usual primary taps, from memory."""
 
 _MAINS = ModelKeys("mains", Mains)
 _TRANSFORMER = ModelKeys("transformer", Transformer)
@@ -130,7 +132,7 @@ def _is_tapped(asked: Asked) -> bool:
 
 def _ask_transformer(asked: Asked) -> None:
     asked.group("Transformer")
-    asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", asked["mains.voltage"]))
+    asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
     choices = (_TAPPED,) if _is_tapped(asked) else (_ONE, _PARALLEL, _SERIES)
     why = meaning(Transformer, "connection")
     asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
@@ -164,6 +166,12 @@ def _ask_transformer(asked: Asked) -> None:
             "short_circuit", "shorted: volts, amperes, watts", without=NOT_MEASURED, more=more, only_one=True
         )
     )
+
+
+def _usual_tap(mains: str) -> str:
+    """Return the tap that is nearest to the mains voltage."""
+    volts = parse_value(mains, VOLTAGE)
+    return f"{min(_TAPS, key=lambda tap: abs(tap - volts))} V"
 
 
 def _is_no_load(text: str) -> str:

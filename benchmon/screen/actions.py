@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Channel, RecordEntry
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.screen.background_job import BackgroundJob, export, run_monte_carlo
+from benchmon.screen.background_job import BackgroundJob, Conditions, derive, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
@@ -41,6 +41,7 @@ from benchmon.watch.plan import Action, RecordRequest, StepRequest
 from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 
@@ -316,6 +317,32 @@ class OperatorActions(KeyQueue[ExitChoice]):
             settled = self.state.settled
             self.job = run_monte_carlo(bench, None if settled is None else settled.mains_voltage, take)
             self.show_progress()
+
+    def action_explain(self) -> None:
+        """Work out where the expected value of the selected channel comes from, in the background."""
+        state, channel = self.state, self.state.channel(self.chosen)
+        if channel is None or self._is_busy():
+            return
+        bench = state.info.bench
+
+        def take(derivation: Derivation) -> None:
+            if self.state.info.bench is bench:
+                self.state.derivations[derivation.quantity] = derivation
+
+        self.job = derive(bench, channel.channel.quantity, self._conditions(), take)
+        self.show_progress()
+
+    def _conditions(self) -> Conditions:
+        """Return what stands now: mains and ambient where they are measured, and the load of the plan's step."""
+        state = self.state
+        latest = {channel.channel.quantity: channel.value for channel in state.channels}
+        is_measured = latest.get("mains.voltage.rms") is not None and state.settled is not None
+        place = state.plan.step_number
+        return Conditions(
+            state.settled.mains_voltage if is_measured and state.settled is not None else None,
+            latest.get("ambient.temperature"),
+            None if place is None else state.plan.load_at(place),
+        )
 
     def action_cancel_job(self) -> None:
         """Cancel what runs in the background."""

@@ -139,7 +139,18 @@ MAIN = ViewRecord(
 )
 """The view that the screen begins with."""
 
-DETAILS = ViewRecord("details", "the details of a channel")
+DETAILS = ViewRecord(
+    "details",
+    "the details of a channel",
+    own_keys=(
+        Key(
+            "y",
+            "app.explain",
+            "Why",
+            "where the expected value comes from: the handbook's formula, what each effect changes, the uncertainty",
+        ),
+    ),
+)
 
 PLAN = ViewRecord(
     "plan",

@@ -28,6 +28,7 @@ from benchmon.watch.status_wording import SIGNS, StatusLine
 from benchmon.watch.wording import warned
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
 
@@ -228,7 +229,8 @@ class SessionState:
     `events_seen` counts all. `marked` are the channels the user chose for the large digits. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
     known, and `steps` what it should in steps of the plan. `distributions` are over many supplies within the
-    tolerances, once somebody has had them drawn, and `progress` names what runs in the background just now.
+    tolerances, once somebody has had them drawn, `derivations` are where expected values come from, by quantity, once
+    somebody has asked, and `progress` names what runs in the background just now.
     `problem` is why the session cannot be read now, and `trouble` what keeps the recorder from writing it. `unheard` is
     the warning that nobody has answered a request to switch off, "" where there is none.
     """
@@ -250,6 +252,7 @@ class SessionState:
         self.settled_problem = ""
         self.steps: dict[int, StepPrediction] = {}
         self.distributions: dict[str, Distribution] = {}
+        self.derivations: dict[str, Derivation] = {}
         self.progress = ""
         self._forecasts: dict[str, Forecast] = {}
         self.alarms = AlarmPanel()
@@ -309,7 +312,8 @@ class SessionState:
             if known is not None:
                 known.channel = channel
         self.plan.change(bench.step)
-        self.settled, self.settled_problem, self.steps, self.distributions = None, "", {}, {}
+        self.settled, self.settled_problem, self.steps = None, "", {}
+        self.distributions, self.derivations = {}, {}
 
     @property
     def edit(self) -> Event | None:

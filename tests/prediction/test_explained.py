@@ -9,8 +9,8 @@ import pytest
 
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.explained import Explanation, explain
-from benchmon.prediction.explained.wording import explanation_as_dict, explanation_as_text
+from benchmon.prediction.explained import Derivation, explain
+from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
 from support.circuits.drawn import capacitor, choke, current, plain, resistor
 from support.supplies import bench_of, rated
 
@@ -24,7 +24,7 @@ QUANTITIES = (
 
 
 @cache
-def of_rated(quantity: str) -> Explanation:
+def of_rated(quantity: str) -> Derivation:
     return explain(rated(mains={"harmonics": None}), quantity)
 
 
@@ -141,13 +141,13 @@ def test_a_quantity_that_is_not_there_is_refused_with_those_that_are():
 
 @pytest.mark.parametrize("quantity", QUANTITIES)
 def test_the_text_fits_eighty_columns_and_ends_with_the_predicted_value(quantity):
-    text = explanation_as_text(of_rated(quantity))
+    text = derivation_as_text(of_rated(quantity))
     assert max(len(line) for line in text.splitlines()) <= 80
     assert any(line.split() and line.split()[0] == "predicted" for line in text.splitlines())
 
 
 def test_the_object_holds_the_whole_sum():
-    found = explanation_as_dict(of_rated("output.voltage.mean"))
+    found = derivation_as_dict(of_rated("output.voltage.mean"))
     start = found["handbook"]["value"]
     assert start + sum(effect["change"] for effect in found["effects"]) == pytest.approx(found["value"])
     assert found["budget"][0]["share"] == max(row["share"] for row in found["budget"])

@@ -3,6 +3,6 @@
 `explain` puts the three together.
 """
 
-from benchmon.prediction.explained.explanation import Explanation, explain
+from benchmon.prediction.explained.derivation import Derivation, explain
 
-__all__ = ["Explanation", "explain"]
+__all__ = ["Derivation", "explain"]

@@ -1,4 +1,4 @@
-"""An explanation as text for people, at most 80 columns wide, and as an object for programs."""
+"""A derivation as text for people, at most 80 columns wide, and as an object for programs."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from textwrap import fill
 from typing import Any
 
 from benchmon.prediction.explained.budget import Budget, BudgetRow, Halving
+from benchmon.prediction.explained.derivation import Derivation
 from benchmon.prediction.explained.effects import Effect
-from benchmon.prediction.explained.explanation import Explanation
 from benchmon.prediction.explained.handbook import Handbook
 from benchmon.prediction.uncertainty import MODEL, NOT_GIVEN
 from benchmon.quantities import Expected, format_value
@@ -22,35 +22,35 @@ _TOGETHER = "\u00a0"
 _PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 
 
-def explanation_as_text(explanation: Explanation, width: int = _WIDEST) -> str:
-    """Return an explanation as text of lines up to `width` characters, from 60."""
-    expected = explanation.expected
+def derivation_as_text(derivation: Derivation, width: int = _WIDEST) -> str:
+    """Return a derivation as text of lines up to `width` characters, from 60."""
+    expected = derivation.expected
     parts = [
-        f"{explanation.quantity} at {explanation.mains_voltage:.1f} V: {_expected(expected)}",
-        _handbook(explanation.handbook, expected.unit, width),
-        _ladder(explanation, width),
-        _budget(explanation.budget, expected, width),
+        f"{derivation.quantity} at {derivation.mains_voltage:.1f} V: {_expected(expected)}",
+        _handbook(derivation.handbook, expected.unit, width),
+        _ladder(derivation, width),
+        _budget(derivation.budget, expected, width),
     ]
     return "\n\n".join(part for part in parts if part)
 
 
-def explanation_as_dict(explanation: Explanation) -> dict[str, Any]:
-    """Return an explanation as an object for JSON; values are in SI, changes in the unit of the quantity."""
-    handbook, budget = explanation.handbook, explanation.budget
+def derivation_as_dict(derivation: Derivation) -> dict[str, Any]:
+    """Return a derivation as an object for JSON; values are in SI, changes in the unit of the quantity."""
+    handbook, budget = derivation.handbook, derivation.budget
     return {
-        "quantity": explanation.quantity,
-        "mains": {"voltage": explanation.mains_voltage},
-        **{key: value for key, value in vars_of(explanation.expected).items() if value is not None},
+        "quantity": derivation.quantity,
+        "mains": {"voltage": derivation.mains_voltage},
+        **{key: value for key, value in vars_of(derivation.expected).items() if value is not None},
         "handbook": {
             "value": handbook.value,
             "source": handbook.source,
             "steps": [vars_of(step) for step in handbook.steps],
             "rule": None if handbook.rule is None else vars_of(handbook.rule),
         },
-        "ideal": explanation.ladder.ideal,
+        "ideal": derivation.ladder.ideal,
         "effects": [
             {"label": effect.label, "change": effect.change}
-            for effect in (_rest(explanation), *explanation.ladder.effects)
+            for effect in (_rest(derivation), *derivation.ladder.effects)
         ],
         "budget": [vars_of(row) for row in budget.rows],
         "combined": budget.combined,
@@ -97,16 +97,16 @@ def _handbook(handbook: Handbook, unit: str, width: int) -> str:
     return "\n".join(lines)
 
 
-def _rest(explanation: Explanation) -> Effect:
-    return Effect(" and ".join(("what the formula leaves out", *explanation.ladder.left_in)), explanation.left_out)
+def _rest(derivation: Derivation) -> Effect:
+    return Effect(" and ".join(("what the formula leaves out", *derivation.ladder.left_in)), derivation.left_out)
 
 
-def _ladder(explanation: Explanation, width: int) -> str:
+def _ladder(derivation: Derivation, width: int) -> str:
     """Return the effects as a sum; those too small for its last decimal are one entry."""
-    unit, value = explanation.expected.unit, explanation.expected.value
-    has_formula = explanation.handbook.value is not None
-    effects = [_rest(explanation), *explanation.ladder.effects] if has_formula else list(explanation.ladder.effects)
-    factor, prefix, decimals = _scale([explanation.start, value, *(effect.change for effect in effects)], unit)
+    unit, value = derivation.expected.unit, derivation.expected.value
+    has_formula = derivation.handbook.value is not None
+    effects = [_rest(derivation), *derivation.ladder.effects] if has_formula else list(derivation.ladder.effects)
+    factor, prefix, decimals = _scale([derivation.start, value, *(effect.change for effect in effects)], unit)
     least = 0.5 * 10.0**-decimals / factor
     shown = [effect for effect in effects if abs(effect.change) >= least]
     small = [effect for effect in effects if abs(effect.change) < least]
@@ -114,7 +114,7 @@ def _ladder(explanation: Explanation, width: int) -> str:
         words = "an effect" if len(small) == 1 else f"{len(small)} effects"
         shown.append(Effect(f"{words} too small to show", sum(effect.change for effect in small)))
     first = "the handbook's value" if has_formula else "ideal parts, solved"
-    rows = [(first, explanation.start, False)]
+    rows = [(first, derivation.start, False)]
     rows += [(effect.label, effect.change, True) for effect in shown]
     rows.append(("predicted", value, False))
     texts = [

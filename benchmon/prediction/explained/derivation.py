@@ -14,7 +14,8 @@ from benchmon.prediction.explained.budget import Budget, budget_of, budget_of_us
 from benchmon.prediction.explained.effects import Effect, Ladder, ladder_of
 from benchmon.prediction.explained.handbook import Handbook, handbook_of
 from benchmon.prediction.mains_shape import THD
-from benchmon.prediction.predict import predict, with_load
+from benchmon.prediction.operating_point import with_source
+from benchmon.prediction.predict import predict_parts, with_load
 from benchmon.prediction.uncertainty import NOT_GIVEN, input_uncertainties_of
 from benchmon.quantities import Expected
 
@@ -22,7 +23,7 @@ _HARMONICS = f"mains harmonics{NOT_GIVEN}"
 
 
 @dataclass(frozen=True)
-class Explanation:
+class Derivation:
     """Where the `expected` value of `quantity` comes from.
 
     `handbook` is what a formula gives for ideal parts, `ladder` leads from the solved circuit of ideal parts to the
@@ -54,25 +55,28 @@ def explain(
     mains_voltage: float | None = None,
     ambient: float | None = None,
     load: float | Literal["open"] | None = None,
-) -> Explanation:
+    at_terminals: bool = False,
+) -> Derivation:
     """Return where the value predicted for `quantity` comes from; the arguments are those of `predict`.
 
+    A mains voltage `at_terminals` is that measured at the supply under load, so that of the source is somewhat higher.
     Raises `PredictionError` if the bench has no such quantity, or its circuit cannot be solved.
     """
-    prediction = predict(bench, mains_voltage=mains_voltage, ambient=ambient, load=load)
-    expected = prediction.quantities.get(quantity)
     bench = with_load(bench, load)
     parts = parts_of(bench)
-    if mains_voltage is not None:
-        parts = parts.replaced({"mains.voltage": np.array([mains_voltage])})
     if ambient is not None:
         parts = parts.replaced({"ambient.temperature": np.array([ambient])})
+    is_measured = mains_voltage is not None
+    if mains_voltage is not None:
+        parts = parts.replaced({"mains.voltage": np.array([mains_voltage])})
+        if at_terminals:
+            parts, _ = with_source(bench, parts, mains_voltage, None)
+    prediction, _ = predict_parts(bench, parts, mains_is_measured=is_measured)
+    expected = prediction.quantities.get(quantity)
     if expected is None:
         known = ", ".join(prediction.quantities)
         raise PredictionError(f"{quantity}: is not predicted for this bench; there is {known}")
-    found = sensitivities_of(
-        bench, parts, input_uncertainties_of(bench, parts, mains_is_measured=mains_voltage is not None)
-    )
+    found = sensitivities_of(bench, parts, input_uncertainties_of(bench, parts, mains_is_measured=is_measured))
     value = float(found.nominal.quantities[quantity][0])
     ladder, budget = ladder_of(bench, parts, quantity, value), budget_of(found, quantity)
     if quantity == THD and bench.mains.harmonics is None:
@@ -80,4 +84,4 @@ def explain(
         usual = Effect("distortion that is usual, since none is given", expected.value - value)
         ladder, budget = replace(ladder, effects=(*ladder.effects, usual)), budget_of_usual(expected, _HARMONICS)
     volts = float(parts["mains.voltage"][0])
-    return Explanation(quantity, volts, expected, handbook_of(bench, quantity, volts), ladder, budget)
+    return Derivation(quantity, volts, expected, handbook_of(bench, quantity, volts), ladder, budget)
