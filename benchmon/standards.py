@@ -33,8 +33,8 @@ TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
 
 SAFETY_TESTS = (
     "Which safety tests are due, and their limits, is laid down by the standard of the product (such as IEC 62368-1 or "
-    "IEC 61010-1; EN 50678 after a repair), who may make them by the law of your country. The limits here are your own. "
-    "A test voltage is as dangerous as the mains, and charges capacitors."
+    "IEC 61010-1; EN 50678 after a repair), and who may make them by the law of your country. The limits here are your "
+    "own. A test voltage is as dangerous as the mains, and charges capacitors."
 )
 """What a step with safety tests says; limits are not given here, since they hold for the finished product."""
 

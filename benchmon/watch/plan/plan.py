@@ -277,7 +277,9 @@ class Plan:
             who=request.who or None,
         )
         words = f"{number} of {len(self.steps)}: {recorded_in_words(details, entry.limits_in_words)}"
-        return Event(now, "", EventKind.RECORDED if is_met else EventKind.NOT_MET, words, details)
+        if is_met:
+            return Event(now, "", EventKind.RECORDED, words, details)
+        return Event(now, "", EventKind.NOT_MET, words, details)
 
     def _state_after(self, latest: Outcome) -> PlanState:
         if latest is Outcome.STOPPED:
