@@ -88,10 +88,28 @@ class Bench(Section):
             self.__dict__["transformer"] = self.transformer.model_copy(update={"leakage_inductance": henries})
         return self
 
+    @model_validator(mode="after")
+    def _period_of_those_who_read(self) -> Bench:
+        """Give channels that a person reads the period of a person, where the file gives none."""
+        names = {channel.name for channel in self.typed_channels if "period" not in channel.model_fields_set}
+        if names:
+            # The model is frozen for its users; this is still part of reading it.
+            self.__dict__["channel"] = tuple(
+                channel.model_copy(update={"period": m.PERIOD_BY_HAND}) if channel.name in names else channel
+                for channel in self.channel
+            )
+        return self
+
     @property
     def origin(self) -> str:
         """The path of the bench file, as in errors."""
         return self._origin
+
+    def of_origin(self, name: str) -> Bench:
+        """Return the same bench with another `name` of its file in errors."""
+        bench = self.model_copy()
+        bench._origin = name
+        return bench
 
     @property
     def typed_channels(self) -> tuple[m.Channel, ...]:

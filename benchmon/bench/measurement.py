@@ -26,6 +26,10 @@ def _read_name(value: Any) -> str:
 Name = Annotated[str, BeforeValidator(_read_name)]
 
 
+PERIOD_BY_HAND = 60.0
+"""Seconds after which a person reads a meter again, where the bench file says nothing (from memory)."""
+
+
 class WithDriverKeys(BaseModel):
     """A section whose other keys belong to the driver, which validates them when it is created."""
 
@@ -60,7 +64,9 @@ class Channel(WithDriverKeys):
         '20 mV". Without it there is no verdict.'
     )
     period: Annotated[v.Seconds, Field(ge=0.01, le=86_400)] = Field(
-        1.0, description="Time between readings; a channel without a reading for three periods is stale."
+        1.0,
+        description="Time between readings; a channel without a reading for three periods is stale. Where it is left "
+        "out, a person reads a meter once in 60 s.",
     )
     warn_above: float | None = Field(None, description="Warning limit, in the unit of the quantity.")
     trip_above: float | None = Field(

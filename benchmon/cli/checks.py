@@ -30,11 +30,23 @@ if TYPE_CHECKING:
     "--load", metavar="OHMS", help='Another load than the bench file\'s: a resistance, such as "10 Ω", or "open".'
 )
 @click.option("--step", "step", metavar="NAME", help="At the mains voltage and the load of this step of the plan.")
+@click.option(
+    "--why",
+    "why",
+    metavar="QUANTITY",
+    help="Where one value comes from: the handbook's formula, what each effect changes, the uncertainty budget.",
+)
 @JSON
 def predict(
-    bench: Path, mains: float | None, ambient: float | None, load: str | None, step: str | None, as_json: bool
+    bench: Path,
+    mains: float | None,
+    ambient: float | None,
+    load: str | None,
+    step: str | None,
+    why: str | None,
+    as_json: bool,
 ) -> int:
-    """Print what every meter should read."""
+    """Print what every meter should read, or why one reads what it does."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
@@ -43,11 +55,38 @@ def predict(
     of_step = (None, None) if step is None else _setting_of(loaded, step)
     mains = of_step[0] if mains is None else mains
     at_load = of_step[1] if load is None else _load(load)
+    if why is not None:
+        return _explained(loaded, why, (mains, ambient, at_load), as_json=as_json)
     prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient, load=at_load)
     if as_json:
         click.echo(output.as_json(output.prediction_as_dict(loaded, prediction)))
     else:
         click.echo(output.prediction_as_text(loaded, prediction, at_load))
+    return EXIT_DONE
+
+
+Conditions = tuple[float | None, float | None, float | Literal["open"] | None]
+"""A measured mains voltage, V, the ambient, °C, and a load, ohms or "open"; None where the bench file's holds."""
+
+
+def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: bool) -> int:
+    """Print where the value of a quantity comes from."""
+    from benchmon.cli import output
+    from benchmon.prediction.explained.derivation import explain
+    from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
+    from benchmon.quantities import UNITS
+
+    if quantity not in UNITS:
+        raise BadInput(
+            f"--why {one_line(quantity, 60)!r}: is no quantity; `benchmon manual bench-file` lists them, "
+            "such as output.voltage.mean"
+        )
+    mains, ambient, load = conditions
+    found = explain(bench, quantity, mains_voltage=mains, ambient=ambient, load=load)
+    if as_json:
+        click.echo(output.as_json({"title": bench.title} | derivation_as_dict(found)))
+    else:
+        click.echo(f"{one_line(bench.title)}\n{derivation_as_text(found)}")
     return EXIT_DONE
 
 

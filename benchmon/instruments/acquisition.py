@@ -269,7 +269,8 @@ class _Worker(threading.Thread):
     def _report_connected(self) -> None:
         self._connected_since = self._clock()
         self._lost = False
-        self._report(EventKind.CONNECTED, self.driver.identity or f"address {self.driver.settings.address}")
+        address = "a person reads it" if self.driver.by_hand else f"address {self.driver.settings.address}"
+        self._report(EventKind.CONNECTED, self.driver.identity or address)
 
     def _report_lost(self, problem: InstrumentError) -> None:
         if self._connected_since is not None and self._clock() - self._connected_since >= _STEADY:

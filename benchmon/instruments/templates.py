@@ -19,7 +19,8 @@ Value = str | int | float | Sequence["Value"]
 class TemplateKey:
     """A key of an `[[instrument]]` or a `[[channel]]` that a person is asked for, and its usual value.
 
-    `value` may be a function of the channel's quantity; None is a key without a usual value.
+    `value` may be a function of the channel's quantity; None is a key without a usual value. A key `waves.preamble` is
+    the key `preamble` in the section `waves` of an instrument.
     """
 
     key: str
@@ -93,7 +94,10 @@ def _group(quantity: str) -> str:
     return "amps" if UNITS.get(quantity) == "A" else "volts"
 
 
+_PREAMBLE = ("points", "x_increment", "x_origin", "-", "y_increment", "y_origin")
+
 TEMPLATES: tuple[Template, ...] = (
+    Template("numbers only", "it shows numbers only: no plug for a computer", "hand", "hand", period="60 s"),
     Template(
         "SCPI on the network",
         "a LAN socket, and SCPI commands in its manual",
@@ -130,6 +134,16 @@ TEMPLATES: tuple[Template, ...] = (
         ("ASRL",),
         instrument=(_BAUD,),
         channel=(_QUERY,),
+    ),
+    Template(
+        "a scope",
+        "a scope or digitiser with SCPI commands, whose waves are to be measured",
+        "scpi",
+        "scpi",
+        "TCPIP::192.0.2.6::5025::SOCKET",
+        ("TCPIP", "USB", "/dev/usbtmc"),
+        instrument=(TemplateKey("waves.preamble", _PREAMBLE),),
+        channel=(TemplateKey("preamble", "TRACe:PREamble? CH1"), TemplateKey("wave", "TRACe:DATA? CH1")),
     ),
     Template(
         "lines by itself",
@@ -250,6 +264,5 @@ TEMPLATES: tuple[Template, ...] = (
         period="2 s",
         extra="pictures",
     ),
-    Template("numbers only", "it shows numbers only: no plug for a computer", "hand", "hand", period="60 s"),
 )
 """The templates, in the order in which they are offered."""

@@ -241,7 +241,7 @@ class OperatingPointPredictor:
         volts = self.bench.mains.voltage * float(np.exp(mains * _MAINS_STEP))
         parts = parts.replaced({"mains.voltage": np.array([volts])})
         initial_guess = self._initial_guess(parts, load)
-        parts, initial_guess = _with_source(bench, parts, volts, initial_guess)
+        parts, initial_guess = with_source(bench, parts, volts, initial_guess)
         prediction, equilibrium = predict_parts(bench, parts, mains_is_measured=True, initial_guess=initial_guess)
         if self._start is None:
             self._start = _Start(volts, float(parts["ambient.temperature"][0]), load, equilibrium)
@@ -269,7 +269,7 @@ class OperatingPointPredictor:
         )
 
 
-def _with_source(
+def with_source(
     bench: Bench, parts: Parts, volts: float, initial_guess: ThermalEquilibrium | None
 ) -> tuple[Parts, ThermalEquilibrium | None]:
     """Return the parts with the source voltage that gives `volts` at the terminals, and the state solved last.

@@ -56,8 +56,6 @@ class DiagnosisService:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._recent: dict[str, deque[Judgement]] = {name: deque(maxlen=_MOST_RECENT) for name in self._channels}
         self._explaining = _Explaining(bench)
-        self._typed = _read_by_hand(bench)
-        self._changed_at = -math.inf
         self._expected: Prediction | None = None
         self._next_look = 0.0
         self._forecasts: dict[str, Forecast] = {}
@@ -80,8 +78,7 @@ class DiagnosisService:
     def follow(self, plan: Plan) -> None:
         """Explain readings at the load and the mains voltage of the plan's current step from now on."""
         setting = (plan.load, plan.mains)
-        if setting != self._explaining.setting:
-            self._changed_at = self._latest_time()
+        self.history.hand.follow(plan)
         if plan.load != self._explaining.setting[0]:
             self.history.change(with_load(self._explaining.bench, plan.load))
         self._explaining.setting = setting
@@ -92,13 +89,10 @@ class DiagnosisService:
         self._channels = {channel.name: channel for channel in bench.channel}
         self.history.change(with_load(bench, self._explaining.setting[0]))
         self._explaining.bench = bench
-        self._typed = _read_by_hand(bench)
         self._is_prepared = False
 
     def expect(self, prediction: Prediction | None, power_on: float | None) -> None:
         """Take the prediction in force, and when the supply was switched on (session seconds)."""
-        if power_on != self.history.power_on:
-            self._changed_at = self._latest_time()
         self.history.power_on = power_on
         if prediction is not None and prediction is not self._expected:
             self._expected = prediction
@@ -106,17 +100,7 @@ class DiagnosisService:
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement."""
-        recent = self._recent[judgement.channel]
-        if judgement.channel not in self._typed and recent and _has_turned(recent[-1], judgement):
-            self._changed_at = judgement.time
-        recent.append(judgement)
-
-    def _latest_time(self) -> float:
-        return max((recent[-1].time for recent in self._recent.values() if recent), default=-math.inf)
-
-    def _is_of_before(self, name: str, readings: Sequence[Judgement]) -> bool:
-        """Return whether a reading was typed before the supply changed: it is no evidence of how that is now."""
-        return name in self._typed and readings[-1].time < self._changed_at
+        self._recent[judgement.channel].append(judgement)
 
     def news(self, now: float) -> list[Event | Explanations | Forecast]:
         """Return the new forecasts, causes and events at `now` (session seconds)."""
@@ -132,7 +116,7 @@ class DiagnosisService:
     def _look(self, now: float) -> list[Event | Explanations | Forecast]:
         records: list[Event | Explanations | Forecast] = []
         known = {name: _lately(recent, now) for name, recent in self._recent.items() if recent}
-        lately = {name: readings for name, readings in known.items() if not self._is_of_before(name, readings)}
+        lately = {name: readings for name, readings in known.items() if not self.history.hand.is_lapsed(name)}
         for name, readings in known.items():
             forecast = self.history.forecast(name, now, readings[-1].value)
             former = self._forecasts.get(name)
@@ -202,16 +186,6 @@ class DiagnosisService:
             sure = "" if first.cause == NONE_OF_THESE else f" ({likelihood_in_words(first.likelihood)} likely)"
             records.append(Event(now, channel, EventKind.CAUSE, f"{first.message}{sure}"))
         return records
-
-
-def _read_by_hand(bench: Bench) -> frozenset[str]:
-    """Return the names of the channels that are read by hand: each reading is of the moment it was taken."""
-    return frozenset(channel.name for channel in bench.typed_channels)
-
-
-def _has_turned(before: Judgement, now: Judgement) -> bool:
-    """Return whether a channel has come to disagree, or to agree again."""
-    return (before.verdict is Verdict.DISAGREES) is not (now.verdict is Verdict.DISAGREES)
 
 
 def _lately(recent: Sequence[Judgement], now: float) -> Sequence[Judgement]:

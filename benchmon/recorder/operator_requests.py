@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -155,11 +155,14 @@ class PlanControl:
         """Take a judgement; the latest of each channel decides whether a step may be confirmed."""
         self._latest[judgement.channel] = self._verdicts.shown(judgement)
 
-    def answer(self, request: StepRequest, now: float) -> Sequence[Event]:
-        """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason."""
+    def answer(self, request: StepRequest, now: float, lapsed: Collection[str] = ()) -> Sequence[Event]:
+        """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason.
+
+        `lapsed` are the channels whose last value was typed before the supply changed.
+        """
         try:
             stage = self._plan.current_step
-            lacks = [] if stage is None else blocking_reasons(stage, now, self._channels, self._latest)
+            lacks = [] if stage is None else blocking_reasons(stage, now, self._channels, self._latest, lapsed)
             events = self._plan.answer(request, now, lacks)
         except BadInput as problem:
             return [Event(now, "", EventKind.REFUSED, str(problem))]

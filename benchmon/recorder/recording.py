@@ -323,7 +323,7 @@ class Recording:
             case Note(text):
                 events = [self._event(EventKind.NOTE, text)]
             case StepRequest():
-                events = self._plan_control.answer(decoded, self._now())
+                events = self._plan_control.answer(decoded, self._now(), self._diagnosis.history.hand.lapsed)
                 self._follow_plan()
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]

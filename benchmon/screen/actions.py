@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Channel
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.screen.background_job import BackgroundJob, export, run_monte_carlo
+from benchmon.screen.background_job import BackgroundJob, Conditions, derive, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
@@ -33,6 +33,7 @@ from benchmon.watch.plan import Action, StepRequest
 from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 
@@ -187,29 +188,32 @@ class OperatorActions(KeyQueue[ExitChoice]):
             self.off_request = None
 
     def action_reading(self) -> None:
-        """Type in what a display shows; its time is now, at the key."""
-        bench = self.state.info.bench
-        channels = bench.typed_channels
+        """Type in what displays show: those that are due, one after the other, that under the cursor first."""
+        channels = self.state.info.bench.typed_channels
         if not channels:
             self.show_message(
                 'No channel of this bench is read by hand: that takes an instrument with driver = "hand".'
             )
         elif self.can_request("A reading"):
-            names = [channel.name for channel in channels]
-            chosen = names.index(self.chosen) if self.chosen in names else self._most_overdue(channels)
-            self.push_screen(ReadingDialog(self.state, self.symbols, channels, chosen, self.now), self._enter)
+            due = [each.channel for each in self.state.due]
+            asked = due or [self._most_overdue(channels)]
+            chosen = [channel for channel in channels if channel.name == self.chosen]
+            asked = [*chosen, *(channel for channel in asked if channel not in chosen)] if due else chosen or asked
+            rest = [channel for channel in channels if channel not in asked]
+            self.push_screen(
+                ReadingDialog(self.state, self.symbols, [*asked, *rest], len(asked), lambda: self.now, self._enter)
+            )
 
-    def _enter(self, reading: TypedReading | None) -> None:
-        if reading is not None:
-            self.ask(reading, "The reading was not entered")
+    def _enter(self, reading: TypedReading) -> bool:
+        return self.ask(reading, "The reading was not entered")
 
-    def _most_overdue(self, channels: Sequence[Channel]) -> int:
-        def due(index: int) -> float:
-            known = self.state.channel(channels[index].name)
+    def _most_overdue(self, channels: Sequence[Channel]) -> Channel:
+        def due(channel: Channel) -> float:
+            known = self.state.channel(channel.name)
             judgement = None if known is None else known.judgement
-            return -math.inf if judgement is None else judgement.time + channels[index].period
+            return -math.inf if judgement is None else judgement.time + channel.period
 
-        return min(range(len(channels)), key=due)
+        return min(channels, key=due)
 
     def action_confirm_step(self) -> None:
         """Begin the plan, or confirm the step that stands."""
@@ -294,6 +298,32 @@ class OperatorActions(KeyQueue[ExitChoice]):
             settled = self.state.settled
             self.job = run_monte_carlo(bench, None if settled is None else settled.mains_voltage, take)
             self.show_progress()
+
+    def action_explain(self) -> None:
+        """Work out where the expected value of the selected channel comes from, in the background."""
+        state, channel = self.state, self.state.channel(self.chosen)
+        if channel is None or self._is_busy():
+            return
+        bench = state.info.bench
+
+        def take(derivation: Derivation) -> None:
+            if self.state.info.bench is bench:
+                self.state.derivations[derivation.quantity] = derivation
+
+        self.job = derive(bench, channel.channel.quantity, self._conditions(), take)
+        self.show_progress()
+
+    def _conditions(self) -> Conditions:
+        """Return what stands now: mains and ambient where they are measured, and the load of the plan's step."""
+        state = self.state
+        latest = {channel.channel.quantity: channel.value for channel in state.channels}
+        is_measured = latest.get("mains.voltage.rms") is not None and state.settled is not None
+        place = state.plan.step_number
+        return Conditions(
+            state.settled.mains_voltage if is_measured and state.settled is not None else None,
+            latest.get("ambient.temperature"),
+            None if place is None else state.plan.load_at(place),
+        )
 
     def action_cancel_job(self) -> None:
         """Cancel what runs in the background."""

@@ -10,9 +10,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
@@ -20,6 +21,7 @@ from benchmon.quantities import format_value
 from benchmon.text import countdown, one_line
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 DRAWS = 10_000
@@ -140,3 +142,32 @@ def run_monte_carlo(bench: Bench, mains_voltage: float | None, take: OnResult) -
 
     at = "" if mains_voltage is None else f" at {format_value(mains_voltage, 'V')}"
     return BackgroundJob(f"Drawing {DRAWS:,} supplies{at}", work)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a value is predicted at: the mains in V rms at the supply, the ambient in °C, the load in ohms or "open".
+
+    None stands for what the bench file has.
+    """
+
+    mains_voltage: float | None = None
+    ambient: float | None = None
+    load: float | Literal["open"] | None = None
+
+
+def derive(bench: Bench, quantity: str, at: Conditions, take: Callable[[Derivation], object]) -> BackgroundJob:
+    """Work out where the expected value of a quantity comes from; `take` is given it."""
+
+    def work(report: Callable[[str], None]) -> str:
+        from benchmon.prediction.explained import explain  # noqa: PLC0415 - seldom needed, long to load
+
+        report("")
+        found = explain(
+            bench, quantity, mains_voltage=at.mains_voltage, ambient=at.ambient, load=at.load, at_terminals=True
+        )
+        report("")
+        take(found)
+        return "Where the expected value comes from stands below, in the details."
+
+    return BackgroundJob(f"Explaining {quantity}", work)

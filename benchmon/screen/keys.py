@@ -139,7 +139,18 @@ MAIN = ViewRecord(
 )
 """The view that the screen begins with."""
 
-DETAILS = ViewRecord("details", "the details of a channel")
+DETAILS = ViewRecord(
+    "details",
+    "the details of a channel",
+    own_keys=(
+        Key(
+            "y",
+            "app.explain",
+            "Why",
+            "where the expected value comes from: the handbook's formula, what each effect changes, the uncertainty",
+        ),
+    ),
+)
 
 PLAN = ViewRecord(
     "plan",
@@ -243,7 +254,7 @@ EVERYWHERE = (
         "r",
         "app.reading",
         "Read",
-        "enter the reading of a meter without an interface; its time is when r was pressed",
+        "enter readings of meters without an interface, those first that are due; the time is that of the question",
         is_of_use=_has_manual_meters,
     ),
     Key("n", "app.note", "Note", "write a note; its time is when n was pressed"),

@@ -111,7 +111,8 @@ class ReplayApp(BenchmonApp):
         self.state.read_only, self.state.bell, self.state.is_replay = former.read_only, former.bell, True
         same = former.info.bench is self.state.info.bench
         self.state.marked = former.marked
-        self.state.distributions = former.distributions if same else {}
+        if same:
+            self.state.distributions, self.state.derivations = former.distributions, former.derivations
 
 
 def run_replay(player: Player, *, ascii_only: bool = False) -> ExitChoice:

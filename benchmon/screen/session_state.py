@@ -19,7 +19,7 @@ from benchmon.quantities import POINTS, UNITS, format_value
 from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
-from benchmon.text import countdown
+from benchmon.text import countdown, duration
 from benchmon.watch import plan, status
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
@@ -28,6 +28,7 @@ from benchmon.watch.status_wording import SIGNS, StatusLine
 from benchmon.watch.wording import warned
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
 
@@ -183,10 +184,14 @@ class ChannelState:
     """One channel: its settings in the bench file, its latest judgement and its trend.
 
     `shown` is the latest judgement with the verdict that its row shows, which no last digit of a display changes.
+    Of a meter that a person reads (`by_hand`) the last typed value stays, however old; `is_waited_for` is whether it
+    counts as silent.
     """
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, *, by_hand: bool = False) -> None:
         self.channel = channel
+        self.by_hand = by_hand
+        self.is_waited_for = False
         self.judgement: Judgement | None = None
         self.shown: Judgement | None = None
         self.trend = TrendBuffer(channel.period)
@@ -203,7 +208,9 @@ class ChannelState:
 
     def update(self, judgement: Judgement) -> None:
         """Take a judgement that is newer than all before."""
-        self.judgement = judgement
+        self.is_waited_for = self.by_hand and judgement.value is None
+        if not self.is_waited_for or self.judgement is None:
+            self.judgement = judgement
         self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
 
     def show(self, bench: status.BenchStatus) -> None:
@@ -222,7 +229,8 @@ class SessionState:
     `events_seen` counts all. `marked` are the channels the user chose for the large digits. `waveforms` are the latest
     of each channel. `settled` is what the bench should settle at under the measured conditions, None while that is not
     known, and `steps` what it should in steps of the plan. `distributions` are over many supplies within the
-    tolerances, once somebody has had them drawn, and `progress` names what runs in the background just now.
+    tolerances, once somebody has had them drawn, `derivations` are where expected values come from, by quantity, once
+    somebody has asked, and `progress` names what runs in the background just now.
     `problem` is why the session cannot be read now, and `trouble` what keeps the recorder from writing it. `unheard` is
     the warning that nobody has answered a request to switch off, "" where there is none.
     """
@@ -244,6 +252,7 @@ class SessionState:
         self.settled_problem = ""
         self.steps: dict[int, StepPrediction] = {}
         self.distributions: dict[str, Distribution] = {}
+        self.derivations: dict[str, Derivation] = {}
         self.progress = ""
         self._forecasts: dict[str, Forecast] = {}
         self.alarms = AlarmPanel()
@@ -253,7 +262,8 @@ class SessionState:
         self._causes: tuple[Explanation, ...] = ()
         self.outlooks = Outlooks()
         ordered = sorted(info.bench.channel, key=lambda channel: _ORDER[channel.quantity])
-        self.channels = tuple(ChannelState(channel) for channel in ordered)
+        by_hand = {channel.name for channel in info.bench.typed_channels}
+        self.channels = tuple(ChannelState(channel, by_hand=channel.name in by_hand) for channel in ordered)
         self._by_name = {state.channel.name: state for state in self.channels}
         self._status = StatusReader(info.bench)
         self._stored_line = self._status.glance
@@ -302,7 +312,8 @@ class SessionState:
             if known is not None:
                 known.channel = channel
         self.plan.change(bench.step)
-        self.settled, self.settled_problem, self.steps, self.distributions = None, "", {}, {}
+        self.settled, self.settled_problem, self.steps = None, "", {}
+        self.distributions, self.derivations = {}, {}
 
     @property
     def edit(self) -> Event | None:
@@ -353,7 +364,38 @@ class SessionState:
     def blocking_reasons(self) -> list[str]:
         """Return what keeps the plan from going on, in a few words each."""
         stage = self.plan.current_step
-        return [] if stage is None else plan.blocking_reasons(stage, self.now, self.info.bench.channel, self._latest)
+        if stage is None:
+            return []
+        old = [each.channel.name for each in self.channels if each.by_hand and self.is_old(each)]
+        return plan.blocking_reasons(stage, self.now, self.info.bench.channel, self._latest, old)
+
+    def is_old(self, channel: ChannelState) -> bool:
+        """Return whether a value does not count for now: nobody watches, or a person is to read it again."""
+        return self.old or channel.is_waited_for or channel.channel.name in self._status.status.lapsed
+
+    def age_in_words(self, channel: ChannelState) -> str:
+        """Return how long ago a value was typed, in whole seconds, minutes or hours; "" where none was typed."""
+        judgement = channel.judgement
+        if not channel.by_hand or judgement is None or judgement.value is None:
+            return ""
+        seconds = max(0.0, self.now - judgement.time)
+        unit = 3600.0 if seconds >= 3600.0 else 60.0 if seconds >= 60.0 else 1.0
+        return duration(unit * (seconds // unit))
+
+    @property
+    def due(self) -> list[ChannelState]:
+        """Return the channels that a person is to read now, in the order of the plan; none where nobody can type."""
+        if not self.live or self.read_only or self.old:
+            return []
+        return [self._by_name[name] for name in self._status.status.due if name in self._by_name]
+
+    @property
+    def turn_in_words(self) -> str:
+        """Return which meters are to be read now: `DMM (output, ripple), clamp (mains current)`; "" for none."""
+        meters: dict[str, list[str]] = {}
+        for channel in self.due:
+            meters.setdefault(channel.channel.instrument, []).append(channel.channel.name)
+        return ", ".join(f"{meter} ({', '.join(names)})" for meter, names in meters.items())
 
     @property
     def step_in_words(self) -> str:

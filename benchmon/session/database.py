@@ -32,14 +32,14 @@ def display_path(path: Path) -> str:
 
 
 @contextmanager
-def sqlite_errors_as_session_errors(path: Path) -> Iterator[None]:
-    """Raise every complaint of SQLite about the file at `path` as a `SessionFileError` of one line."""
+def sqlite_errors_as_session_errors(path: Path, what: str = "cannot be read as a session") -> Iterator[None]:
+    """Raise every complaint of SQLite about the file at `path` as a `SessionFileError` of one line that says `what`."""
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as problem:
         # A damaged schema can stand in SQLite's own complaint, which then is no UTF-8.
         reason = "it is damaged" if isinstance(problem, UnicodeDecodeError) else one_line(problem)
-        raise SessionFileError(f"{display_path(path)}: cannot be read as a session: {reason}") from problem
+        raise SessionFileError(f"{display_path(path)}: {what}: {reason}") from problem
 
 
 @contextmanager
@@ -92,7 +92,7 @@ def writing(path: Path, wait: float = _BUSY_TIMEOUT) -> Iterator[sqlite3.Connect
         raise SessionFileError(f"{display_path(path)}: a journal stands beside it, so nothing is written into it")
     _check_log(path)
     with (
-        sqlite_errors_as_session_errors(path),
+        sqlite_errors_as_session_errors(path, "cannot be written"),
         # Where the file was replaced beside its recorder's log, SQLite would take that log into the wrong file, and the
         # recorder would write over it. It does so only for the last connection, and never for one that only reads.
         closing(_connect(path, "mode=ro")) as last,
@@ -147,11 +147,17 @@ def create(path: Path) -> sqlite3.Connection:
         reason = problem.strerror if isinstance(problem, OSError) else problem
         raise SessionFileError(f"{display_path(path)}: cannot be created: {reason}") from problem
     try:
-        with sqlite_errors_as_session_errors(path):
+        with sqlite_errors_as_session_errors(path, "cannot be created"):
             return _lay_out(path)
     except SessionFileError:
-        path.unlink(missing_ok=True)
+        remove(path)
         raise
+
+
+def remove(path: Path) -> None:
+    """Remove a session file that came to nothing, and what SQLite leaves beside one that it could not write."""
+    for ending in ("", "-wal", "-shm"):
+        Path(f"{path}{ending}").unlink(missing_ok=True)
 
 
 def open_to_write(path: Path) -> sqlite3.Connection:
@@ -164,11 +170,15 @@ def open_to_write(path: Path) -> sqlite3.Connection:
 
 def _lay_out(path: Path) -> sqlite3.Connection:
     connection = open_to_write(path)
-    connection.execute("BEGIN IMMEDIATE")
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {VERSION}")
-    for statement in TABLES.values():
-        connection.execute(statement)
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {VERSION}")
+        for statement in TABLES.values():
+            connection.execute(statement)
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 

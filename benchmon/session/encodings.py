@@ -295,8 +295,11 @@ def is_for_heartbeat(event: Event) -> bool:
 
 
 def encode_beat_status(status: BenchStatus) -> str:
-    """Return a status as JSON with its times and level, for a heartbeat; of its alarms only the gravest."""
-    few = replace(status, alarms=status.alarms[:_MOST_ALARMS_IN_A_BEAT])
+    """Return a status as JSON with its times and level, for a heartbeat; of its alarms only the gravest.
+
+    Which meters a person is to read is left out: a heartbeat has little room, and no value can be typed through it.
+    """
+    few = replace(status, alarms=status.alarms[:_MOST_ALARMS_IN_A_BEAT], due=(), lapsed=())
     return json.dumps([status.time, status.until, str(status.level), json.loads(encode_status(few))])
 
 
@@ -358,8 +361,15 @@ def _decode_status(time: float, until: float, level: object, fields: object) -> 
         known=_count(fields.get("known")),
         switching=_event(fields.get("switching")),
         alarms=tuple(alarm for alarm in found if alarm is not None),
+        due=_names(fields.get("due")),
+        lapsed=_names(fields.get("lapsed")),
         not_agreeing=_verdicts(fields.get("not_agreeing")),
     )
+
+
+def _names(found: object) -> tuple[str, ...]:
+    names = found[:_MOST_ALARMS] if isinstance(found, list) else []
+    return tuple(one_line(name, 40) for name in names if isinstance(name, str))
 
 
 def _verdicts(fields: object) -> dict[str, Verdict] | None:

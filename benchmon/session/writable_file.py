@@ -26,6 +26,7 @@ from benchmon.session.database import (
     leave_one_file,
     open_to_write,
     reading,
+    remove,
     sqlite_errors_as_session_errors,
 )
 from benchmon.session.records import Request
@@ -55,9 +56,10 @@ class WritableFile:
         self._placed: tuple[int, int] | None = None
         # Kept open: to close any descriptor of a file gives up the locks that SQLite holds on it (POSIX), and the next
         # screen that closes would delete the log.
-        self._descriptor, self._log = os.open(path, os.O_RDONLY), -1
+        self._descriptor = self._log = -1
         try:
-            with sqlite_errors_as_session_errors(path):
+            self._descriptor = os.open(path, os.O_RDONLY)
+            with sqlite_errors_as_session_errors(path, "cannot be created"):
                 for statement, row in description:
                     self._connection.execute(statement, row)
                 self._connection.execute("COMMIT")
@@ -65,9 +67,11 @@ class WritableFile:
                 self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
             self._log = os.open(f"{path}-wal", os.O_RDONLY)
             self._identity = _identity(path)
-        except (SessionFileError, OSError):
+        except (SessionFileError, OSError) as problem:
             self.close()
-            path.unlink(missing_ok=True)
+            remove(path)
+            if isinstance(problem, OSError):
+                raise SessionFileError(f"{display_path(path)}: cannot be created: {problem.strerror}") from problem
             raise
 
     def commit(self, statements: Sequence[Statement]) -> list[str]:

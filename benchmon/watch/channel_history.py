@@ -28,6 +28,7 @@ from benchmon.watch.heating.heating import (
     heat_forecast,
     junction_from_case,
 )
+from benchmon.watch.plan.hand_readings import HandReadings
 from benchmon.watch.plausibility.log_delays import LogDelays
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import (
@@ -77,6 +78,7 @@ class ChannelHistory:
     """Follows every channel of a bench. Give it each usable reading, in the order of their times.
 
     `power_on` is the session time (s) at which a cold supply was switched on, None for one that has long been warm.
+    `hand` follows which values of meters that a person reads still count.
     """
 
     def __init__(self, bench: Bench, power_on: float | None = None) -> None:
@@ -91,6 +93,7 @@ class ChannelHistory:
         mains = next((name for name, quantity in quantities.items() if quantity == "mains.voltage.rms"), None)
         self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
+        self.hand = HandReadings(bench)
         self._drifting: set[str] = set()
         self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
@@ -111,6 +114,7 @@ class ChannelHistory:
             still.change(self._channels[name])
         self._late.change(bench.channel)
         self._plausibility = PlausibilityWatch(bench)
+        self.hand.change(bench)
         self._mains.change(bench)
         self._warm_up.change(bench)
 
@@ -127,6 +131,7 @@ class ChannelHistory:
         self, channel: str, time: float, value: float, expected: Expected | None, en: float | None
     ) -> list[Event]:
         """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
+        self.hand.observe(channel, time, value, en)
         events = self._mains.update(channel, time, value)
         heat = self._heats.get(channel)
         if heat is not None:

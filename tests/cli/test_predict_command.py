@@ -202,3 +202,22 @@ def test_a_step_or_load_that_is_none_is_refused_in_one_line(bench, capsys, argum
     assert (status, out) == (2, "")
     assert words in err
     assert err.count("\n") == 1
+
+
+def test_why_leads_from_the_handbook_to_the_value_of_the_table(bench, capsys):
+    table = json.loads(run(capsys, "predict", bench, "--json")[1])["quantities"]["output.voltage.mean"]
+    status, out, _ = run(capsys, "predict", bench, "--why", "output.voltage.mean", "--json")
+    found = json.loads(out)
+    assert status == 0
+    assert found["value"] == pytest.approx(table["value"])
+    assert found["uncertainty"] == pytest.approx(table["uncertainty"])
+    assert found["handbook"]["steps"][0]["value"] == pytest.approx(20 * 2**0.5)
+    text = run(capsys, "predict", bench, "--why", "output.voltage.mean")[1]
+    assert "less two drops of 0.7 V" in text
+    assert "JCGM 100" in text
+
+
+def test_why_refuses_what_is_no_quantity(bench, capsys):
+    status, _, err = run(capsys, "predict", bench, "--why", "output.volts")
+    assert status == 2
+    assert "'output.volts': is no quantity" in err

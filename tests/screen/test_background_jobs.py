@@ -165,6 +165,15 @@ def test_the_place_of_a_unit_among_the_supplies_is_drawn(make_view, judge, value
     assert lines[at + 1 : at + 3] == [f"  {mark}", f"  {words}"]
 
 
+async def test_why_shows_where_the_expected_value_comes_from(app, read_screen):
+    async with app.run_test(size=(80, 60)) as pilot:
+        app.visible_screens()[0].action_find()
+        await pilot.press(*"output vol", "enter", "enter", "y")
+        await told(app, pilot, read_screen, "where the expected value comes from")
+        await told(app, pilot, read_screen, "By the handbook")
+        assert list(app.state.derivations) == ["output.voltage.mean"]
+
+
 async def test_nothing_at_work_is_nothing_to_cancel(app, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("c")

@@ -56,6 +56,13 @@ def test_a_full_disk_makes_readings_wait_until_there_is_room(disk, fill_disk, wr
     assert [file.name for file in disk.iterdir()] == ["a.benchmon"]
 
 
+def test_a_session_that_a_full_disk_has_no_room_for_leaves_nothing_behind(disk, fill_disk, writing):
+    fill_disk(disk)
+    with pytest.raises(SessionFileError, match=r"a\.benchmon: cannot be created: "):
+        writing(disk / "a.benchmon")
+    assert [file.name for file in disk.iterdir()] == ["ballast"]
+
+
 def test_what_does_not_fit_the_buffer_is_told_as_a_gap(tmp_path, writing, readings):
     writer = writing(tmp_path / "a.benchmon", most=50)
     put = readings(200)

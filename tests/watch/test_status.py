@@ -18,7 +18,8 @@ def bench(channel):
     """Return a bench of two voltages without limits and a temperature with limits."""
     volts = {"quantity": "output.voltage.mean", "accuracy": "20 mV"}
     case = channel(warn_above="80 °C", trip_above="90 °C")
-    return SimpleNamespace(channel=(channel(name="vout", **volts), channel(name="vaux", **volts), case))
+    meters = (channel(name="vout", **volts), channel(name="vaux", **volts), case)
+    return SimpleNamespace(channel=meters, typed_channels=(), step=(), mains=SimpleNamespace(voltage=230.0))
 
 
 def latest_of(bench, flags=None, **values):

@@ -1,70 +1,162 @@
-"""The conversation of `benchmon new`, from the first question to the bench file."""
+"""The plain questions of `benchmon new`, one after the other, where there is no terminal for a form."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
-from benchmon.atomic_file import check_may_write, whole_file
-from benchmon.bench import read_bench
-from benchmon.cli.new_bench import questions
-from benchmon.cli.new_bench.bench_text import TextSection, bench_text
-from benchmon.cli.new_bench.prompts import say, title
-from benchmon.errors import BenchFileError
-from benchmon.instruments.connection_test import Tried, try_instruments
-from benchmon.instruments.registry import prepare
-from benchmon.instruments.templates import TEMPLATES
+import click
+
+from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments.types import Port
+from benchmon.new_bench.bench_maker import BenchMaker
+from benchmon.new_bench.meter_questions import numbers_of
+from benchmon.new_bench.questions import Question
+from benchmon.new_bench.supply_questions import is_of_supply
+from benchmon.quantities import example, format_value
+from benchmon.text import one_line
 
-_HEADER = (
-    "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
-    "# Values carry their units. What is left out is absent, or usual within a wide allowance.\n"
-    "# `benchmon keys` lists every key. `benchmon check` checks it before power; look at the bench all the same."
-)
 
+def converse(maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> None:
+    """Ask for a bench, and write it.
 
-def make_bench(path: Path, find: Callable[[], Sequence[Port]], *, force: bool = False) -> str:
-    """Ask for a bench, write it to `path`, and return what to do next.
-
-    `find` looks for instruments. Raises `BadInput` before the first question where the file may not be written, and
-    `BenchFileError` where the answers do not fit together; nothing is written then.
+    `find` looks for instruments. Where the conversation is broken off, the answers so far are kept as a draft. Raises
+    `BenchFileError` where the answers do not fit together, `BadInput` where the file cannot be written.
     """
-    check_may_write(path, force=force)
-    say("Enter takes the answer in brackets, Ctrl-C stops and writes nothing.")
-    text = _ask(find)
-    prepare(read_bench(text, str(path)), str(path))
-    with whole_file(path, force=force) as part:
-        part.write_text(text, encoding="utf-8")
-    return f"{path} is written. Next: benchmon check {path}, then benchmon run {path}"
+    _say("Enter takes the answer in brackets, Ctrl-C keeps the answers so far as a draft.")
+    if maker.take_draft():
+        _say(f"The answers of {one_line(maker.draft_path.name)} are in the brackets.")
+    try:
+        _Conversation(maker, find).run()
+        maker.write()
+    except (click.Abort, KeyboardInterrupt, BenchFileError):
+        maker.keep_draft()
+        click.echo(f"\n{maker.draft_in_words}")
+        raise
 
 
-def _ask(find: Callable[[], Sequence[Port]]) -> str:
-    name = TextSection("")
-    name.add("title", questions.ask_title())
-    mains, rectifier = questions.ask_mains(), questions.ask_rectifier()
-    transformer = questions.ask_transformer(mains, rectifier.value("kind"))
-    fuse = questions.ask_fuse(transformer)
-    parts = [mains, transformer, *([fuse] if fuse else []), rectifier, questions.ask_diode(), *questions.ask_filter()]
-    load = questions.ask_load()
-    parts += [load, questions.ask_ambient()]
+class _Conversation:
+    """Goes through the questions that arise. A wrong answer is explained and asked again, so nothing is raised."""
 
-    def whole(instruments: Sequence[TextSection], channels: Sequence[TextSection], plan: Sequence[TextSection]) -> str:
-        blocks: list[tuple[str, Sequence[TextSection]]] = [("", [name]), ("The supply under test", parts)]
-        blocks += [("Instruments and channels", [*instruments, *channels])] if instruments else []
-        return f"{_HEADER}\n\n{bench_text([*blocks, *([('The plan', plan)] if plan else [])])}"
+    def __init__(self, maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> None:
+        self._maker, self._find = maker, find
+        self._group = ""
 
-    def fits(instruments: Sequence[TextSection], channels: Sequence[TextSection]) -> str:
-        try:
-            prepare(read_bench(whole(instruments, channels, []), "line"))
-        except BenchFileError as problem:
-            return str(problem)
-        return ""
+    def run(self) -> None:
+        """Ask everything."""
+        self._ask_all(is_of_supply)
+        self._title("Looking for instruments")
+        _say("Nothing is sent to serial ports; this takes a few seconds.")
+        self._maker.ports = self._find()
+        self._ask_meters()
+        if self._maker.meters:
+            self._ask_all(lambda name: name.startswith("plan."))
 
-    def read(instruments: Sequence[TextSection], channels: Sequence[TextSection]) -> Sequence[Tried]:
-        bench = read_bench(whole(instruments, channels, []), "line")
-        return try_instruments(bench, prepare(bench)[-1:])
+    def _ask_meters(self) -> None:
+        maker = self._maker
+        self._title("The instruments")
+        places = [port for port in maker.ports if port.address]
+        for port in places:
+            _say(one_line(f"{port.address}  {port.words}", 110))
+        if not places:
+            _say("Nothing was found by itself; addresses are typed in.")
+        _say("Mains quantities are measured through a meter made for it, never with bare leads.")
+        for meter in maker.meters:
+            self._ask_meter(meter)
+        question = "is there an instrument to read?"
+        why = "a meter without an interface counts too: its readings are typed in"
+        while _ask_yes("another instrument?" if maker.meters else question, why, default=not maker.meters):
+            self._ask_meter(maker.add_meter())
 
-    title("Looking for instruments")
-    say("Nothing is sent to serial ports; this takes a few seconds.")
-    instruments, channels = questions.ask_instruments(find(), TEMPLATES, fits, read)
-    return whole(instruments, channels, questions.ask_plan(mains.value("voltage"), channels, load.value("resistance")))
+    def _ask_meter(self, meter: int) -> None:
+        """Ask for a meter until it fits, and until it stays after it was read."""
+        maker = self._maker
+        kept = dict(maker.given)
+        while True:
+            self._ask_all(lambda name: name.startswith(f"meter.{meter}."))
+            channel = 0
+            while True:
+                there = [number for number in numbers_of(maker.asked().values, f"channel.{meter}") if number > channel]
+                if there:
+                    channel = there[0]
+                    self._ask_all(lambda name, here=f"channel.{meter}.{channel}.": name.startswith(here))  # type: ignore[misc]
+                elif _ask_yes("another channel of this instrument?", "a channel is one quantity that it reads"):
+                    channel = maker.add_channel(meter)
+                    self._ask_all(lambda name, here=f"channel.{meter}.{channel}.": name.startswith(here))  # type: ignore[misc]
+                else:
+                    break
+            problem = maker.problem()
+            if problem:
+                _say(f"That does not fit together: {problem}")
+                _say("Please start again with the instrument.")
+            elif self._may_stay(meter):
+                return
+            maker.given = dict(kept)
+            if meter not in maker.meters:
+                maker.add_meter()
+
+    def _may_stay(self, meter: int) -> bool:
+        """Read an instrument once, if it is there, and return whether it may stay as it was described."""
+        why = "the number shows at once whether address, function and unit are right; the power may be off"
+        is_by_hand = not self._maker.asked()[f"meter.{meter}.address"]
+        if is_by_hand or not _ask_yes("is it connected, to be read once now?", why, default=True):
+            return True
+        rows = self._maker.read_meter(meter)
+        for row in rows:
+            shown = format_value(row.value, row.unit) if row.value is not None else row.words
+            _say(one_line(f"{row.channel or row.instrument}: {'' if row.ok else 'NO, '}{shown}"))
+        if all(row.ok for row in rows):
+            return _ask_yes("does the meter itself show the same?", "no asks for this instrument again", default=True)
+        return _ask_yes("keep it all the same?", "the file can be changed later; no asks for it again", default=True)
+
+    def _ask_all(self, belongs: Callable[[str], bool]) -> None:
+        done = set[str]()
+        while True:
+            left = (each for each in self._maker.asked() if each.name not in done and belongs(each.name))
+            question = next(left, None)
+            if question is None:
+                return
+            done.add(question.name)
+            if question.group != self._group:
+                self._title(question.group)
+            self._ask(question)
+
+    def _ask(self, question: Question) -> None:
+        maker = self._maker
+        usual = maker.asked()[question.name]
+        click.secho(f"\n  {question.why}", dim=True)
+        if len(question.choices) == 1:
+            maker.given[question.name] = question.choices[0]
+            _say(f"{question.words}: {question.choices[0]}")
+            return
+        listed = [(choice, "") for choice in question.choices] or question.offers
+        for number, (answer, words) in enumerate(listed, 1):
+            click.echo(f"    {number:>2}  {answer}  {words}".rstrip())
+        like = f" (like {example(question.kind).strip(chr(34))})" if question.kind else ""
+
+        def take(typed: str) -> str:
+            try:
+                return question.read(typed)
+            except BadInput as problem:
+                raise click.BadParameter(str(problem)) from problem
+
+        while True:
+            answer = click.prompt(
+                f"  {question.words}{like}", default=usual or None, value_proc=take, prompt_suffix=": "
+            )
+            doubt = question.doubt(answer)
+            if not doubt or _ask_yes("keep it?", doubt):
+                maker.given[question.name] = answer
+                return
+
+    def _title(self, text: str) -> None:
+        self._group = text
+        click.secho(f"\n{text}", bold=True)
+
+
+def _say(text: str) -> None:
+    click.echo(f"  {text}")
+
+
+def _ask_yes(question: str, why: str, *, default: bool = False) -> bool:
+    click.secho(f"\n  {why}", dim=True)
+    return click.confirm(f"  {question}", default=default)

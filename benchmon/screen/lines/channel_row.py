@@ -306,7 +306,8 @@ def draw_row(
     channel: ChannelState, state: SessionState, columns: Columns, symbols: SymbolSet, *, mark: str, chosen: bool
 ) -> RowBlocks:
     """Return the row of `channel`. `mark` is the sign before it: the cursor, or the bracket of its group."""
-    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
+    is_old = state.is_old(channel)
+    condition = channel_status(channel.shown, channel.channel, is_old, symbols)
     judgement = channel.judgement
     unit = shown_unit(channel.channel.quantity, channel.channel.unit)
     scale = scale_of(unit, channel.value, None if judgement is None else judgement.expected)
@@ -321,12 +322,15 @@ def draw_row(
             _name(name, is_marked, chosen, columns.name, symbols),
         ),
         (
-            Cell(_live(channel.value, scale, columns, symbols), StyleRole.STRONG),
+            Cell(
+                _live(channel.value, scale, columns, symbols),
+                StyleRole.QUIET if is_old and channel.by_hand else StyleRole.STRONG,
+            ),
             *_statistic(channel.channel.quantity, columns.statistic, symbols),
         ),
         expected,
         _comparison(channel, scale, columns, symbols, condition.verdict_role),
-        _end(channel, state.now, columns, symbols, condition),
+        _end(channel, state, columns, symbols, condition),
     )
 
 
@@ -376,14 +380,25 @@ def _comparison(channel: ChannelState, scale: Scale, columns: Columns, symbols: 
     return tuple(cells)
 
 
-def _end(channel: ChannelState, now: float, columns: Columns, symbols: SymbolSet, condition: ChannelStatus) -> Line:
-    """Return trend and status; words that need more than their column take the room of the trend."""
-    words = condition.words
+def _end(
+    channel: ChannelState, state: SessionState, columns: Columns, symbols: SymbolSet, condition: ChannelStatus
+) -> Line:
+    """Return trend and status; words that need more than their column take the room of the trend.
+
+    A meter that a person reads has the age of its value in place of the trend, or behind the words.
+    """
+    words, age = condition.words, state.age_in_words(channel)
+    if age and not columns.trend and len(words) + GAP + len(age) <= columns.status:
+        return (Cell(fit(f"{words} {age}", columns.status, symbols), condition.role),)
     if not columns.trend or len(words) > columns.status:
         room = columns.status + (columns.trend + GAP if columns.trend else 0)
         return (Cell(fit(condition.words_within(room), room, symbols), condition.role),)
-    trend = channel.trend.draw(now, columns.trend, symbols)
-    return Cell(trend + " " * GAP), Cell(fit(words, columns.status, symbols), condition.role)
+    if age:
+        ago = f"{age} ago" if len(age) + 4 <= columns.trend else age
+        trend = Cell(fit(ago, columns.trend, symbols) + " " * GAP, StyleRole.QUIET)
+    else:
+        trend = Cell(channel.trend.draw(state.now, columns.trend, symbols) + " " * GAP)
+    return trend, Cell(fit(words, columns.status, symbols), condition.role)
 
 
 def draw_annotation(annotation: Annotation, width: int, symbols: SymbolSet, *, mark: str) -> Line:

@@ -26,6 +26,7 @@ from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import shown_unit, unspecified_sentence, value_in_words, value_with_uncertainty
 
 if TYPE_CHECKING:
+    from benchmon.prediction.explained import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 _TITLES = 16
@@ -35,11 +36,12 @@ _WIDEST_BAND = 41
 
 def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on `channel`, wrapped to `width`; its events come last, the latest first."""
-    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
+    condition = channel_status(channel.shown, channel.channel, state.is_old(channel), symbols)
     lines = [rule(f" {symbols.plain(channel.channel.name)}", width, symbols)]
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
+        *_by_hand(channel, state),
         *_allowance(channel.channel, state),
         *_drawn(channel.channel, state),
         *_course(channel, state),
@@ -52,6 +54,9 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
     spread = state.distributions.get(channel.channel.quantity)
     if spread is not None:
         lines += _histogram(spread, channel, width, symbols)
+    derivation = state.derivations.get(channel.channel.quantity)
+    if derivation is not None:
+        lines += _derivation(derivation, width, symbols)
     own = [event for event in reversed(state.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
     lines += [(), rule(" its events, the latest first", width, symbols)]
     for event in own:
@@ -72,6 +77,15 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
         ("difference", f"{away}, En {en_as_text(en)}{alone}" if away and en is not None else away or "not known"),
     ]
+
+
+def _by_hand(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
+    """Return how old a typed value is, and that it no longer counts where that is so."""
+    age = state.age_in_words(channel)
+    if not age:
+        return []
+    old = ", which no longer counts: read it again" if state.is_old(channel) else ""
+    return [("typed in", f"{age} ago{old}; r types in another")]
 
 
 def _allowance(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
@@ -185,6 +199,19 @@ def _histogram(spread: Distribution, channel: ChannelState, width: int, symbols:
         words = f"this unit: {value_in_words(value, unit)}, {_rank(spread, value)}"
         lines += [(margin, Cell(piece)) for piece in wrap(symbols.plain(words), max(1, width - _HISTOGRAM_MARGIN))]
     return lines
+
+
+_NARROWEST = 60
+"""Columns of the narrowest text that says where a value comes from; on a narrower screen its right end is cut off."""
+
+
+def _derivation(derivation: Derivation, width: int, symbols: SymbolSet) -> list[Line]:
+    """Return where the expected value comes from."""
+    from benchmon.prediction.explained.wording import derivation_as_text  # noqa: PLC0415 - long to load
+
+    text = derivation_as_text(derivation, max(_NARROWEST, min(width - 1, 100)))
+    lines: list[Line] = [(), rule(" where the expected value comes from", width, symbols)]
+    return lines + [(Cell(fit(f" {symbols.plain(line)}", width, symbols)),) for line in text.splitlines()]
 
 
 def _in_columns(counts: Sequence[int], columns: int) -> list[float]:

@@ -231,7 +231,7 @@ def _draw_level(state: SessionState, width: int, height: int, symbols: SymbolSet
 
 
 def _draw_tile(channel: ChannelState, state: SessionState, layout: DigitLayout, symbols: SymbolSet) -> list[Line]:
-    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
+    condition = channel_status(channel.shown, channel.channel, state.is_old(channel), symbols)
     beside = _beside(channel, symbols)
     one_line = _text_lines(layout.width) == 1
     lines = [_title(channel, condition, layout.width, beside if one_line else "", symbols)]

@@ -176,7 +176,7 @@ def _side_by_side(
 def _draw_gauge(
     channel: ChannelState, limits: TemperatureLimits, width: int, state: SessionState, symbols: SymbolSet
 ) -> list[Cell]:
-    condition = channel_status(channel.shown, channel.channel, state.old, symbols)
+    condition = channel_status(channel.shown, channel.channel, state.is_old(channel), symbols)
     course = Course() if state.old else course_of(channel, state)
     has_room = width >= _GAUGE - _APART
     words = temperature_words(channel.value, limits)

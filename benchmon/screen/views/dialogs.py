@@ -25,6 +25,7 @@ from benchmon.screen.views.base import Dialog
 from benchmon.screen.widgets.lines import TextLines
 from benchmon.session.requests import TypedReading
 from benchmon.text import clock, one_line
+from benchmon.watch.wording import value_in_words
 
 
 class FindDialog(Dialog[None]):
@@ -120,20 +121,32 @@ _LONGEST_READING = 40
 _OVERLOAD = re.compile(r"[-+]?[A-Za-z. ]{1,12}")
 
 
-class ReadingDialog(Dialog[TypedReading]):
-    """Asks what a display shows; the time of the reading is that of the key that opened this, in session seconds."""
+class ReadingDialog(Dialog[None]):
+    """Goes round meters and asks of each what it shows; `enter` takes what is typed and returns whether it was sent.
+
+    It asks for the first `due` of `channels`, one after the other; up and down turn to any other. A reading bears the
+    time at which it was asked for, which `clock` gives in session seconds.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "choose(-1)", "Other channel", priority=True),
         Binding("down", "choose(1)", "Other channel", priority=True),
     ]
 
-    def __init__(
-        self, state: SessionState, symbols: SymbolSet, channels: Sequence[Channel], chosen: int, time: float
+    def __init__(  # noqa: PLR0917 - what a question needs
+        self,
+        state: SessionState,
+        symbols: SymbolSet,
+        channels: Sequence[Channel],
+        due: int,
+        clock: Callable[[], float],
+        enter: Callable[[TypedReading], bool],
     ) -> None:
         super().__init__(state, symbols)
-        self._channels, self._chosen, self._time = channels, chosen, time
-        self._question = TextLines(symbols, title=self._title())
+        self._channels, self._due, self._clock, self._enter = channels, due, clock, enter
+        self._chosen = 0
+        self._time = clock()
+        self._question = TextLines(symbols, self._last(), title=self._title())
         self._hint = TextLines(symbols, self._advice())
 
     def body(self) -> Iterable[Widget]:
@@ -144,29 +157,51 @@ class ReadingDialog(Dialog[TypedReading]):
 
     def action_choose(self, steps: int) -> None:
         """Turn to another channel."""
-        self._chosen = (self._chosen + steps) % len(self._channels)
-        self._question.set_title(self._title())
-        self._hint.set_text(self._advice())
+        self._ask((self._chosen + steps) % len(self._channels))
 
     @on(Input.Submitted)
     def accept(self, message: Input.Submitted) -> None:
-        """Answer the reading; an impossible one is explained and can be corrected."""
+        """Take the reading and go on to the next; an impossible one is explained and can be corrected."""
         channel = self._channels[self._chosen]
         shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
-        problem = _problem(shows, channel)
+        problem = _problem(shows, channel) if shows else ""
         if problem:
             self._hint.set_text(problem)
+            return
+        is_sent = not shows or self._enter(TypedReading(channel.name, shows, self._time))
+        message.input.value = ""
+        if is_sent and self._chosen + 1 < self._due:
+            self._ask(self._chosen + 1)
         else:
-            self.dismiss(TypedReading(channel.name, shows, self._time))
+            self.dismiss(None)
+
+    def _ask(self, chosen: int) -> None:
+        self._chosen, self._time = chosen, self._clock()
+        self._question.set_title(self._title())
+        self._question.set_text(self._last())
+        self._hint.set_text(self._advice())
 
     def _title(self) -> str:
         channel = self._channels[self._chosen]
-        return f"at {clock(self._time)}: what does {channel.name} show?"
+        place = f"{self._chosen + 1} of {self._due} " if self._chosen < self._due and self._due > 1 else ""
+        return f"{place}at {clock(self._time)}: what does {channel.name} show?"
+
+    def _last(self) -> str:
+        channel = self._channels[self._chosen]
+        known = self.state.channel(channel.name)
+        age = "" if known is None else self.state.age_in_words(known)
+        last = (
+            f"last {value_in_words(known.value, channel.unit)}, {age} ago"
+            if known is not None and age
+            else "not read yet"
+        )
+        return f"{channel.instrument}, {channel.quantity}: {last}"
 
     def _advice(self) -> str:
         channel = self._channels[self._chosen]
-        others = "; up and down: other channels" if len(self._channels) > 1 else ""
-        return f"with its unit, like {example(KINDS_BY_UNIT[channel.unit])}; Enter enters it, Esc cancels{others}"
+        others = "; up, down: others" if len(self._channels) > 1 else ""
+        like = example(KINDS_BY_UNIT[channel.unit])
+        return f"like {like}; Enter takes it, or skips if empty; Esc leaves{others}"
 
 
 def _spelt(shows: str, channel: Channel) -> str:
@@ -181,7 +216,7 @@ def _problem(shows: str, channel: Channel) -> str:
     try:
         parse_value(shows.replace(",", "."), KINDS_BY_UNIT[channel.unit])
     except BadInput as problem:
-        return f"{shows!r} {problem}" if shows else "Nothing is typed; type what the display shows, or Esc."
+        return f"{shows!r} {problem}"
     return ""
 
 

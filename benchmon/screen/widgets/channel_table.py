@@ -107,7 +107,7 @@ class TableWindow:
         flags = frozenset[Flag]() if channel.judgement is None else channel.judgement.flags
         if flags & {Flag.TRIPPED, Flag.HOT}:
             return True
-        words = channel_status(channel.shown, channel.channel, self.state.old, UNICODE).words
+        words = channel_status(channel.shown, channel.channel, self.state.is_old(channel), UNICODE).words
         setting = channel.channel
         return self.wanted in f"{setting.name} {setting.quantity} {setting.instrument} {words}".lower()
 
@@ -279,7 +279,8 @@ class ChannelTable(CellLines, can_focus=True):
         """Return the row of a channel: the one drawn last, where nothing that it shows has changed since."""
         state, name = self._state, channel.channel.name
         is_marked, trend_until = name in state.marked, channel.trend.latest(state.now)
-        shows = (channel.shown, trend_until, mark, chosen, is_marked, state.old, columns)
+        age, is_old = state.age_in_words(channel), state.is_old(channel)
+        shows = (channel.shown, trend_until, mark, chosen, is_marked, age, is_old, columns)
         known = self._drawn.get(name)
         if known is None or known[0] != shows:
             row = draw_row(channel, state, columns, self._symbols, mark=mark, chosen=chosen)

@@ -1,6 +1,7 @@
 """The status header on top of every view and dialog, and the message line above the keys.
 
-The header has the status in words, the alarms, and below them title, mains, recorder and time. The message line shows
+The header has the status in words, the alarms, the meters that a person is to read now, and below them title, mains,
+recorder and time. The message line shows
 what could not be done, and why; it takes no room while it is empty.
 """
 
@@ -49,7 +50,7 @@ class StatusHeader(CellLines):
         self._state = state
         width, signs = self.app.size.width, self._symbols
         sentence, alarms = draw_status(state, width, signs), draw_alarms(state, width, signs)
-        self.paint([*sentence, *alarms, draw_title(state, width, signs)])
+        self.paint([*sentence, *alarms, *draw_turn(state, width, signs), draw_title(state, width, signs)])
         self.set_height(len(self.lines))
 
 
@@ -86,6 +87,16 @@ def draw_alarms(state: SessionState, width: int, symbols: SymbolSet) -> list[Lin
     text = fit(f" {symbols.tripped} ALARM {symbols.plain(words + known)}", width - len(aside), symbols) + aside
     role = StyleRole.DANGER if any(alarm.is_severe for alarm in waiting) else StyleRole.ALERT
     return [(Cell(fit(text, width, symbols), role),)]
+
+
+def draw_turn(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
+    """Return one line with the meters that a person is to read now; none where none is due."""
+    meters = state.turn_in_words
+    if not meters:
+        return []
+    lead, key = f" {symbols.cursor} Your turn: read ", ", then press r "
+    text = fit(symbols.plain(meters), min(len(meters), max(0, width - len(lead) - len(key))), symbols)
+    return [(Cell(fit(lead + text.rstrip() + key, width, symbols), StyleRole.DOUBT),)]
 
 
 def draw_title(state: SessionState, width: int, symbols: SymbolSet) -> Line:

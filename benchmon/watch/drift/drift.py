@@ -38,8 +38,14 @@ from benchmon.watch.drift.blocks import (
     score_for,
     trend_of,
 )
-from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
-from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
+from benchmon.watch.drift.mains_estimate import (
+    MainsEstimate,
+    MainsResidual,
+    ShownMovement,
+    driver,
+    elasticity_of,
+    meter_drift,
+)
 from benchmon.watch.drift.warm_up import UNMOVED, Moved, warmed_by
 
 BLOCK_SECONDS = 3.0

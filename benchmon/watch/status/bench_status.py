@@ -169,7 +169,8 @@ class BenchStatus:
     seconds) the channel passes its trip limit, `surely` whether it does on every course that the readings allow.
     `cause` is the likely one, "" where there is none. `agreeing`, `silent` and `known` count channels. `switching` is
     the latest event of a switching off. `not_agreeing` holds the verdicts that rows show of channels that do not agree,
-    as they are steady; None where that is not known.
+    as they are steady; None where that is not known. `due` are the channels that a person is to read now, and `lapsed`
+    those whose last value was typed before the supply changed.
     """
 
     time: float
@@ -187,6 +188,8 @@ class BenchStatus:
     known: int = 0
     switching: Event | None = None
     alarms: tuple[Alarm, ...] = ()
+    due: tuple[str, ...] = ()
+    lapsed: tuple[str, ...] = ()
     until: float = 0.0
     not_agreeing: Mapping[str, Verdict] | None = None
 
@@ -229,8 +232,8 @@ class BenchStatus:
 def _gist(status: BenchStatus) -> tuple[object, ...]:
     subjects = (one and (one.channel, one.is_hot) for one in (status.about, status.also, status.unwatched))
     alarms = tuple((alarm.kind, alarm.channel) for alarm in status.alarms)
-    verdicts = status.not_agreeing
-    return status.level, status.finding, status.state, status.cause, status.switching, verdicts, *subjects, alarms
+    also = status.due, status.lapsed, status.not_agreeing
+    return status.level, status.finding, status.state, status.cause, status.switching, *also, *subjects, alarms
 
 
 def in_order(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:

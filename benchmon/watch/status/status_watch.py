@@ -13,7 +13,9 @@ from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
-from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement
+from benchmon.watch.plan import Plan
+from benchmon.watch.plan.hand_readings import HandReadings
+from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.status.bench_status import Alarm, BenchStatus, Outlooks, bench_status, in_order
 from benchmon.watch.verdict import SteadyVerdicts
 
@@ -30,22 +32,30 @@ class StatusWatch:
         self._causes: tuple[Explanation, ...] = ()
         self._switching: Event | None = None
         self._alarms = _AlarmKeeper()
+        self._plan = Plan(bench.step)
+        self._hand = HandReadings(bench)
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
         self._bench = bench
         self._channels = {channel.name: channel for channel in bench.channel}
+        self._plan.change(bench.step)
+        self._hand.change(bench)
 
     def judgement(self, judgement: Judgement) -> None:
         """Take a judgement; one of a channel that the bench does not have is left."""
         if judgement.channel in self._channels:
+            self._hand.observe(judgement.channel, judgement.time, judgement.value, judgement.en)
             self._latest[judgement.channel] = self._verdicts.shown(judgement)
 
     def events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""
         for event in events:
-            if traits_of(event.kind).group is EventGroup.SWITCHING_OFF:
+            group = traits_of(event.kind).group
+            if group is EventGroup.SWITCHING_OFF:
                 self._switching = event
+            if group is EventGroup.PLAN and self._plan.take(event):
+                self._hand.follow(self._plan)
             self._alarms.take(event)
 
     def forecast(self, forecast: Forecast) -> None:
@@ -59,10 +69,26 @@ class StatusWatch:
     def at(self, now: float, state: str = "recording") -> BenchStatus:
         """Return the status at `now` (session seconds); `state` is the recorder's."""
         ahead = Outlooks(now, self._forecasts, self._causes)
-        status = bench_status(self._latest, self._bench, state, ahead, self._switching)
+        status = bench_status(self._as_it_counts(), self._bench, state, ahead, self._switching)
         off = power_state.is_without_power(self._bench, self._latest, self._switching)
         alarms = self._alarms.active(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
-        return replace(status, alarms=alarms)
+        due = self._hand.due(now) if state == "recording" else ()
+        return replace(status, alarms=alarms, due=due, lapsed=self._hand.lapsed)
+
+    def _as_it_counts(self) -> Mapping[str, Judgement]:
+        """Return the latest judgements: a value that was typed before the supply changed counts as none.
+
+        That a meter without limits waits for a person is no fault, however long it waits.
+        """
+        counts = dict(self._latest)
+        for channel in self._bench.typed_channels:
+            judgement = counts.get(channel.name)
+            if judgement is not None and self._hand.is_lapsed(channel.name):
+                judgement = replace(judgement, value=None, en=None, verdict=Verdict.UNPREDICTED)
+            if judgement is not None:
+                flags = judgement.flags if has_limits(channel) else judgement.flags - {Flag.STALE}
+                counts[channel.name] = replace(judgement, flags=flags)
+        return counts
 
 
 _Key = tuple[AlarmKind, str]

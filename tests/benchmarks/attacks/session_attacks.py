@@ -1,28 +1,37 @@
 """Attacks by session files: whatever is done to one, every command answers in words, soon and within bounded memory.
 
-    python tests/benchmarks/attacks/session_attacks.py [--sessions 1000] [--first 0]
+    python tests/benchmarks/attacks/session_attacks.py [--sessions 1000] [--first 0] [--at-once 2]
 
-A good session of some minutes is spoilt a thousand times: bytes flipped, written over or cut off, rows made senseless,
-rows of other tables, a log, an index or a journal of another file put beside it. Each is given to `replay` and `attach`
-(in a terminal of their own, left again by a key), `report`, `compare` and `export`. What counts is a traceback or a
-numpy warning, a process that a signal ends, one that takes longer than 10 s, or more than 300 MB. Leaves with status 1
-where there is one.
+A good session of some minutes is spoilt a thousand times: bytes flipped, written over or cut off, rows made
+senseless, rows of other tables, a log, an index or a journal of another file put beside it. Each is given to `replay`
+and `attach` (in a terminal of their own: a few keys as soon as the screen has stood still, the last one leaves),
+`report`, `compare` and `export`. What counts is a traceback or a numpy warning, a process that a signal ends, one
+that takes longer than 10 s of a processor, or than 30 s by the clock of a machine that others use too, or more than
+300 MB. Leaves with status 1 where there is one.
 """
 
 from __future__ import annotations
 
 import argparse
+import fcntl
 import os
 import pty
 import random
+import re
 import select
 import sqlite3
+import struct
 import subprocess
 import sys
 import tempfile
+import termios
+import threading
 import time
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -30,7 +39,15 @@ sys.path.insert(0, str(Path(__file__).parent))
 from fork_server import Ended, ForkServer
 
 ALLOWED_SECONDS, ALLOWED_MEGABYTES = 10.0, 300.0
-KILLED_AFTER = 60.0
+HANGS_AFTER, KILLED_AFTER = 30.0, 60.0
+DRAWN = 1000
+"""Bytes that a terminal has got at least where a screen was shown in it."""
+STANDS_STILL = 0.15
+"""Seconds without output after which a screen has drawn itself and gets the next key."""
+LOOKED_AT = 1.0
+"""Seconds after which a screen that goes on drawing gets the next key."""
+KEYS = (b"]", b"[", b"\r", b"\x1b", b"G", b"e", b"\x1b", b"q", b" ", b"q", b"l", b"\x1b")
+"""Through the session, through some views, and out; the later ones answer whatever question still stands."""
 MODULES = ("benchmon.cli.main", "benchmon.cli.live", "benchmon.cli.sessions", "benchmon.report.sections.report")
 MODULES += ("benchmon.screen.app", "benchmon.screen.replay_app", "benchmon.report.export", "session_attacks")
 STATEMENTS = (
@@ -146,30 +163,42 @@ def in_terminal(*words: str) -> int:
             traceback.print_exc()
         finally:
             os._exit(status)
-    shown, began, pressed = b"", time.monotonic(), 0
+    fcntl.ioctl(line, termios.TIOCSWINSZ, struct.pack("4H", 30, 110, 0, 0))
+    shown, pressed = b"", 0
+    pressed_at = heard_at = time.monotonic()
     while True:
-        if select.select([line], [], [], 0.1)[0]:
+        if select.select([line], [], [], 0.03)[0]:
             try:
-                shown += os.read(line, 65536)
+                received = os.read(line, 65536)
             except OSError:
                 break
-        # A screen is looked at for a moment, and left; a question whether the recorder goes on is answered.
-        if time.monotonic() - began > 1.0 + pressed and pressed < 30:
+            shown += received
+            # Where the cursor is, as a terminal says when it has shown everything.
+            for row, column in re.findall(rb"\x1b\[(\d+);(\d+)H\x1b\[6n", received):
+                os.write(line, b"\x1b[%b;%bR" % (row, column))
+            heard_at = time.monotonic()
+        now = time.monotonic()
+        is_drawn = len(shown) > DRAWN and now - heard_at > STANDS_STILL and now - pressed_at > STANDS_STILL
+        if is_drawn or now - pressed_at > LOOKED_AT:
             with suppress(OSError):
-                os.write(line, (b"q", b" ", b"]", b"q", b"l", b"\x1b")[pressed % 6])
-            pressed += 1
+                os.write(line, KEYS[pressed % len(KEYS)])
+            pressed, pressed_at = pressed + 1, now
     status = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
     sys.stderr.write(shown.decode("utf-8", "replace")[-20_000:])
     return status
 
 
-def faults(ended: Ended) -> list[str]:
-    """Return what is wrong with how a command ended."""
+def faults(ended: Ended, took: float) -> list[str]:
+    """Return what is wrong with how a command ended after `took` seconds."""
     found = [word for word in ("Traceback", "Warning", "Segmentation") if word in ended.errors]
+    if "\x1b[" in ended.errors and len(ended.errors) < DRAWN:
+        found.append("nothing drawn")
     if ended.status not in (0, 1, 2):
         found.append(f"status {ended.status}")
     if ended.seconds > ALLOWED_SECONDS:
         found.append(f"{ended.seconds:.1f} s of a processor")
+    if took > HANGS_AFTER:
+        found.append(f"{took:.1f} s")
     if ended.megabytes > ALLOWED_MEGABYTES:
         found.append(f"{ended.megabytes:.0f} MB")
     return found
@@ -187,45 +216,69 @@ def uses(path: Path, good: Path, out: Path) -> Sequence[tuple[str, str, tuple[st
     )
 
 
+@dataclass
+class Figures:
+    """What became of the uses so far."""
+
+    failed: int = 0
+    statuses: Counter[int] = field(default_factory=Counter)
+    by_clock: tuple[float, str] = (0.0, "")
+    of_processor: tuple[float, str] = (0.0, "")
+    largest: tuple[float, str] = (0.0, "")
+
+    def add(self, what: str, ended: Ended, took: float) -> None:
+        """Count how a use ended after `took` seconds, and print what is wrong with it."""
+        self.statuses[ended.status] += 1
+        self.by_clock = max(self.by_clock, (took, what))
+        self.of_processor = max(self.of_processor, (ended.seconds, what))
+        self.largest = max(self.largest, (ended.megabytes, what))
+        if wrong := faults(ended, took):
+            self.failed += 1
+            lines = [line for line in ended.errors.splitlines() if line.strip()]
+            print(f"  {what}: {', '.join(wrong)}: {' | '.join(lines[-3:])[-400:]}", flush=True)
+
+
+def attack(folder: Path, good: Path, seeds: Iterable[int], found: Figures) -> None:
+    """Spoil a session by each of the seeds and use it in every way, one after the other."""
+    server, out = ForkServer(MODULES), folder / f"out{threading.get_ident()}"
+    out.mkdir()
+    for seed in seeds:
+        path = folder / f"{seed}.benchmon"
+        way = spoil(path, good.read_bytes(), random.Random(seed))
+        for use, function, words in uses(path, good, out):
+            began = time.monotonic()
+            ended = server.run(f"session_attacks:{function}", *words, seconds=KILLED_AFTER)
+            found.add(f"{use} of session {seed} ({way})", ended, time.monotonic() - began)
+        for left in folder.glob(f"{seed}.benchmon*"):
+            left.unlink()
+    server.end()
+
+
 def main() -> int:
     """Print the figures; return 1 where a command failed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sessions", type=int, default=1000)
     parser.add_argument("--first", type=int, default=0, help="the first seed")
+    parser.add_argument("--at-once", type=int, default=2, help="how many sessions are used at the same time")
     given = parser.parse_args()
-    failed, longest, largest = 0, (0.0, ""), (0.0, "")
-    statuses: dict[int, int] = {}
+    found, seeds = Figures(), range(given.first, given.first + given.sessions)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         os.environ["BENCHMON_RECORDERS"] = str(folder / "recorders")
-        (folder / "out").mkdir()
         good = folder / "good.benchmon"
         record_demo(good)
-        server = ForkServer(MODULES)
-        for seed in range(given.first, given.first + given.sessions):
-            path = folder / f"{seed}.benchmon"
-            way = spoil(path, good.read_bytes(), random.Random(seed))
-            for use, function, words in uses(path, good, folder / "out"):
-                ended = server.run(f"session_attacks:{function}", *words, seconds=KILLED_AFTER)
-                statuses[ended.status] = statuses.get(ended.status, 0) + 1
-                longest = max(longest, (ended.seconds, f"{use} of {seed}"))
-                largest = max(largest, (ended.megabytes, f"{use} of {seed}"))
-                if wrong := faults(ended):
-                    failed += 1
-                    lines = [line for line in ended.errors.splitlines() if line.strip()]
-                    print(
-                        f"  {use} of session {seed} ({way}): {', '.join(wrong)}: {' | '.join(lines[-3:])[-400:]}",
-                        flush=True,
-                    )
-            for left in folder.glob(f"{seed}.benchmon*"):
-                left.unlink()
-        server.end()
+        with ThreadPoolExecutor(given.at_once) as pool:
+            parts = [seeds[part :: given.at_once] for part in range(given.at_once)]
+            list(pool.map(lambda part: attack(folder, good, part, found), parts))
+    used = found.statuses.total()
     print(
-        f"{'FAILED' if failed else 'ok    '} {given.sessions} spoilt sessions, {sum(statuses.values())} uses, "
-        f"statuses {statuses}: {failed} failed; longest {longest[0]:.2f} s of a processor ({longest[1]}), "
-        f"largest {largest[0]:.0f} MB ({largest[1]})"
+        f"{'FAILED' if found.failed else 'ok    '} {given.sessions} spoilt sessions, {used} uses, "
+        f"statuses {dict(found.statuses)}: {found.failed} failed; "
+        f"longest {found.by_clock[0]:.2f} s ({found.by_clock[1][:200]}), "
+        f"of a processor {found.of_processor[0]:.2f} s ({found.of_processor[1][:200]}), "
+        f"largest {found.largest[0]:.0f} MB ({found.largest[1][:200]})"
     )
-    return 1 if failed else 0
+    return 1 if found.failed else 0
 
 
 if __name__ == "__main__":

@@ -3,10 +3,12 @@
     python tests/benchmarks/attacks/system_attacks.py [WORD] [--tries 20]
 
 `eio`, `enospc`, `hang`: every write to the session fails with that, or does not come back, for some seconds. `back`,
-`ahead`: the wall clock jumps by an hour, by a day. `standstill`: the monotonic clock stands for a second. Meanwhile OFF
-is asked for. Counted are requests that never reached the relay, readings that a screen had and the session has not, and
-faults of which no screen was told. These need gcc. `users` needs root: another user has made the folder of the beacons,
-locks a beacon, and asks a recorder that is not his. Leaves with status 1 where something was lost or kept quiet.
+`ahead`: the wall clock jumps by an hour, by a day. `standstill`: the monotonic clock stands for a second. These need
+gcc. `openat`, `sendto`, `fsync`, `pwrite64`, `write`: that system call fails for some seconds in all threads of a
+running recorder; `start`: one that is needed at the start fails, as `flock`. These need strace. Meanwhile OFF is
+asked for. Counted are requests that never reached the relay, readings that a screen had and the session has not, and
+faults of which no screen was told. `users` needs root: another user has made the folder of the beacons, locks a
+beacon, and asks a recorder that is not his. Leaves with status 1 where something was lost or kept quiet.
 """
 
 from __future__ import annotations
@@ -44,12 +46,77 @@ MODES = {
     "ahead": (0, 86_400),
     "standstill": (4, 0),
 }
-WORDS = {"back": "clock was set back", "ahead": "clock was set ahead"}
+INJECTED = {
+    "openat": "openat:error=EMFILE",
+    "sendto": "sendto:error=ENOBUFS",
+    "fsync": "fsync,fdatasync:error=EIO",
+    "pwrite64": "pwrite64:error=EIO",
+    "write": "write:error=ENOSPC",
+}
+"""What strace does to a running recorder, to all its threads."""
+UNNOTICED = {"openat", "write"}
+"""Calls that a running recorder does not need: its files are open, and its words go to screens by the session file."""
+BRIEF = {"standstill", "sendto"}
+"""Faults that are over before OFF can be done."""
+WORDS = {
+    "sendto": "SWITCH OFF BY HAND",
+    "standstill": "stood still",
+    "back": "clock was set back",
+    "ahead": "clock was set ahead",
+}
 ANOTHER = 54321
 OTHER = ["setpriv", f"--reuid={ANOTHER}", f"--regid={ANOTHER}", "--clear-groups"]
 
 
-class FaultySystem:
+class AttackedSystem:
+    """A bench, and a server of recorders of it that run on a system which can be made to fail."""
+
+    bench: AttackedBench
+    server: ForkServer
+    injected = 0
+    """How many calls failed; of a library, how often it was set to fail."""
+
+    def begin(self, name: str, pid: int) -> None:
+        """Let the system of the recorder `pid` fail in the way called `name`."""
+        raise NotImplementedError
+
+    def cease(self) -> None:
+        """Let all be well again."""
+        raise NotImplementedError
+
+    def end(self) -> None:
+        """Give everything back."""
+        self.server.end()
+        self.bench.end()
+        shutil.rmtree(os.environ["BENCHMON_RECORDERS"], ignore_errors=True)
+
+
+class InjectedErrors(AttackedSystem):
+    """Recorders whose system calls strace lets fail."""
+
+    def __init__(self) -> None:
+        self.bench = AttackedBench()
+        os.environ["BENCHMON_RECORDERS"] = str(self.bench.path.parent / f"recorders{os.getpid()}")
+        self.server = ForkServer(MODULES)
+        self._strace: subprocess.Popen[bytes] | None = None
+
+    def begin(self, name: str, pid: int) -> None:
+        """Attach to every thread of the recorder; from then on the call fails."""
+        calls = INJECTED[name].partition(":")[0]
+        self._log = self.bench.path / f"{name}{pid}.strace"
+        words = ["strace", "-f", "-qq", "-o", str(self._log), "-e", f"trace={calls}", "-e", f"inject={INJECTED[name]}"]
+        self._strace = subprocess.Popen([*words, "-p", str(pid)], stderr=subprocess.DEVNULL)
+
+    def cease(self) -> None:
+        """Detach."""
+        if self._strace is not None:
+            self._strace.terminate()
+            self._strace.wait(30)
+            self._strace = None
+            self.injected += self._log.read_text(errors="replace").count("(INJECTED)")
+
+
+class FaultySystem(AttackedSystem):
     """A bench whose recorder runs under a library that fails on demand."""
 
     def __init__(self) -> None:
@@ -65,21 +132,25 @@ class FaultySystem:
         self.server = ForkServer(MODULES, {"LD_PRELOAD": str(library)} | control_variables)
         self._control_file = control
 
-    def set(self, mode: int, seconds: int) -> None:
-        """Let the system fail in a mode, with so many seconds added to the wall clock."""
-        self._control[:] = struct.pack("qq", mode, seconds)
+    def begin(self, name: str, pid: int) -> None:  # noqa: ARG002 - all recorders have the library
+        """Let the system of all recorders fail in a mode, with so many seconds added to the wall clock."""
+        self.injected += 1
+        self._control[:] = struct.pack("qq", *MODES[name])
+
+    def cease(self) -> None:
+        """Let the library pass everything on as it is."""
+        self._control[:] = struct.pack("qq", 0, 0)
 
     def end(self) -> None:
         """Give everything back."""
-        self.server.end()
-        self.bench.end()
+        super().end()
         self._control_file.unlink()
-        shutil.rmtree(os.environ["BENCHMON_RECORDERS"], ignore_errors=True)
 
 
 def attack(name: str, tries: int) -> bool:
     """Print the figures of one fault; return whether nothing was lost or kept quiet."""
-    system, chance = FaultySystem(), random.Random(1)
+    system: AttackedSystem = FaultySystem() if name in MODES else InjectedErrors()
+    chance = random.Random(1)
     unheard = refused = lost = quiet = seen_in_all = 0
     longest = 0.0
     try:
@@ -99,12 +170,12 @@ def attack(name: str, tries: int) -> bool:
                 return said
 
             words += look(0.7)
-            system.set(*MODES[name])
+            system.begin(name, recorder.pid)
             words += look(chance.uniform(0.2, 1.5))
             screen = system.server.start("off_attacks:ask", str(recorder.path), "off", time.monotonic())
             words += look(1.0 if name == "standstill" else 2.5)
-            if name == "standstill":
-                system.set(0, 0)
+            if name in BRIEF:
+                system.cease()
             asked = system.server.wait(screen)
             heard = system.bench.news.wait(3.0)
             is_refused = asked.result is not None and bool(asked.result["refused"])
@@ -112,15 +183,14 @@ def attack(name: str, tries: int) -> bool:
             refused += is_refused
             if heard and asked.result is not None:
                 longest = max(longest, system.bench.heard[0] - asked.result["asked"])
-            system.set(0, 0)
+            system.cease()
             words += look(1.5)
             with suppress(ProcessLookupError):
                 os.kill(recorder.pid, signal.SIGTERM)
             recorder.wait()
             kept = {(one.channel, one.time, one.value) for one in open_session_view(recorder.path).poll().judgements}
             lost, seen_in_all = lost + len(seen - kept), seen_in_all + len(seen)
-            expected = WORDS.get(name, "stood still" if name == "standstill" else "written")
-            quiet += expected not in words
+            quiet += name not in UNNOTICED and WORDS.get(name, "written") not in words
             recorder.view.close()
     finally:
         system.end()
@@ -128,10 +198,50 @@ def attack(name: str, tries: int) -> bool:
     print(
         f"{'ok    ' if is_good else 'FAILED'} {name}: {tries} tries, OFF never at the relay {unheard} "
         f"(longest {longest:.2f} s; refused in words {refused}), {lost} of {seen_in_all} shown readings lost, "
-        f"not told of {quiet}",
+        f"not told of {quiet}; {system.injected} failures injected",
         flush=True,
     )
     return is_good
+
+
+AT_THE_START = (
+    ("flock:error=EIO", "has no beacon", ()),
+    ("flock:error=ENOLCK", "has no beacon", ()),
+    ("openat:error=EACCES", "cannot be created", ("", "-wal")),
+    ("openat:error=EMFILE:when=2+", "cannot be created", ("", "-wal")),
+    ("openat:error=EMFILE:when=3", "cannot be created", ("", "-wal")),
+    ("openat:error=EMFILE:when=4", "cannot be created", ("", "-wal")),
+    ("openat:error=EMFILE:when=5", "cannot be created", ("", "-wal")),
+    ("fsync,fdatasync:error=EIO", "cannot be created", ()),
+    ("pwrite64:error=ENOSPC:when=10+", "cannot be created", ()),
+    ("pwrite64:error=ENOSPC:when=40+", "cannot be created", ()),
+)
+"""What fails while a recorder starts, what it says of that, and by which endings of the session file alone it does."""
+
+
+def start() -> bool:
+    """Start recorders on a system that fails; each goes on and says so, or ends with one clear line and no file."""
+    found: dict[str, bool] = {}
+    bench = AttackedBench()
+    os.environ["BENCHMON_RECORDERS"] = str(bench.path / "recorders")
+    for number, (fault, words, endings) in enumerate(AT_THE_START):
+        bench.switch_on()
+        path = bench.path / f"start{number}.benchmon"
+        command = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={fault.partition(':')[0]}"]
+        command += ["-e", f"inject={fault}", *(word for ending in endings for word in ("-P", f"{path}{ending}"))]
+        command += [sys.executable, "-m", "benchmon", "run", str(bench.bench_file), "--session", str(path)]
+        ended = subprocess.run(
+            [*command, "--headless", "--for", "2s"], capture_output=True, text=True, timeout=60, check=False
+        )
+        if ended.returncode == 0:
+            events = open_session_view(path).poll().events
+            found[fault] = not ended.stderr and any(words in event.message for event in events)
+        else:
+            is_one_line = ended.stderr.count("\n") == 1 and words in ended.stderr
+            found[fault] = ended.returncode == 2 and is_one_line and not list(bench.path.glob(f"{path.name}*"))
+        print(f"{'ok    ' if found[fault] else 'FAILED'} start: {fault}: {ended.stderr.strip() or words}", flush=True)
+    bench.end()
+    return all(found.values())
 
 
 def ask_as_another(path: str) -> str:
@@ -183,14 +293,17 @@ def users() -> bool:
     return all(found.values())
 
 
+OTHERS = {"start": start, "users": users}
+
+
 def main() -> int:
     """Print the figures; return 1 where something was lost or kept quiet."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("attack", nargs="?", choices=[*MODES, "users"])
+    parser.add_argument("attack", nargs="?", choices=[*MODES, *INJECTED, *OTHERS])
     parser.add_argument("--tries", type=int, default=20)
     given = parser.parse_args()
-    names = [given.attack] if given.attack else [*MODES, "users"]
-    good = [users() if name == "users" else attack(name, given.tries) for name in names]
+    names = [given.attack] if given.attack else [*MODES, *INJECTED, *OTHERS]
+    good = [OTHERS[name]() if name in OTHERS else attack(name, given.tries) for name in names]
     return 0 if all(good) else 1
 
 

@@ -14,7 +14,7 @@ Until the operator begins the plan, the bench file's own mains and load apply.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
@@ -225,10 +225,21 @@ class Plan:
 
 
 def blocking_reasons(
-    step: PlanStep, now: float, channels: Sequence[Channel], latest: Mapping[str, Judgement]
+    step: PlanStep,
+    now: float,
+    channels: Sequence[Channel],
+    latest: Mapping[str, Judgement],
+    lapsed: Collection[str] = (),
 ) -> list[str]:
-    """Return what a step still lacks before the operator may go on, each in a few words; [] where nothing."""
-    found = [words for name in step.step.needs if (words := _disagreement(name, latest.get(name)))]
+    """Return what a step still lacks before the operator may go on, each in a few words; [] where nothing.
+
+    `lapsed` are the channels whose last value was typed before the supply changed: see `HandReadings`.
+    """
+    found = [
+        f"{name} was typed before the supply changed, read it again" if name in lapsed else words
+        for name in step.step.needs
+        if (words := _disagreement(name, latest.get(name))) or name in lapsed
+    ]
     for channel in channels:
         judgement = latest.get(channel.name)
         if judgement is not None and Flag.TRIPPED in judgement.flags:

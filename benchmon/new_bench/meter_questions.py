@@ -1,0 +1,491 @@
+"""Every question about meters and the plan, each described once, and how answers and the bench file become each other.
+
+A meter's questions are called `meter.1.address`, those of its channels `channel.1.2.quantity`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from pydantic import BaseModel, ValidationError
+
+from benchmon.bench import Channel, Instrument, Step
+from benchmon.bench.fields import field_of, parse_accuracy, why_not
+from benchmon.errors import BadInput
+from benchmon.instruments.registry import driver_names, load_driver
+from benchmon.instruments.templates import TEMPLATES, Template, TemplateKey
+from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue, toml
+from benchmon.new_bench.questions import Asked, Check, Question, meaning, reason_of
+from benchmon.quantities import DURATION, KINDS_BY_UNIT, POINTS, UNITS, VOLTAGE, Kind, is_temperature, parse_value
+from benchmon.text import one_line
+
+_ACCURACIES = {"V": "0.5 % + 20 mV", "A": "1 % + 5 mA", "W": "1 % + 0.5 W", "°C": "2 K"}
+_SOMETHING_ELSE = Template("something else", "something else: choose a driver by its name", "", "instruments")
+_TRUE_RMS, _AVERAGING = "true rms", "the mean, scaled for sines"
+DIRECT = "none"
+_RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
+_STAGED, _AT_ONCE, _KEEP = "in stages, by a variable transformer", "at once, without steps", "by the steps in the file"
+_COMMON_KEYS = frozenset(("name", "instrument", "quantity", "accuracy", "period", "scale", "responds"))
+
+
+def numbers_of(given: Mapping[str, str], prefix: str) -> list[int]:
+    """Return the numbers that stand behind `prefix` in the names of answers, in their order."""
+    found = {name.removeprefix(f"{prefix}.").partition(".")[0] for name in given if name.startswith(f"{prefix}.")}
+    return sorted(int(number) for number in found if number.isdecimal())
+
+
+def ask_meters(asked: Asked) -> None:
+    """Ask for every meter that there is an answer for, and for its channels."""
+    taken, names = set[str](), set[str]()
+    for meter in numbers_of(asked.given, "meter"):
+        template = _ask_meter(asked, meter, taken)
+        for channel in numbers_of(asked.given, f"channel.{meter}") or [1]:
+            _ask_channel(asked, (meter, channel), template, names)
+
+
+def _ask_meter(asked: Asked, meter: int, taken: set[str]) -> Template:
+    asked.group(f"Meter {meter}")
+    here = f"meter.{meter}"
+    choices = tuple(template.seen for template in (*TEMPLATES, _SOMETHING_ELSE))
+    why = "By what you see on the meter, its plugs and its manual; `benchmon manual instruments` has more."
+    answering = (each for each in TEMPLATES if any(port.identity for port in each.fitting(asked.ports)))
+    usual = next(answering, TEMPLATES[0]).seen
+    seen = asked.ask(Question(f"{here}.seen", "what you see on it", why, usual, choices=choices))
+    template = next((each for each in TEMPLATES if each.seen == seen), _SOMETHING_ELSE)
+    if not template.driver:
+        drivers = tuple(driver_names())
+        chosen = asked.ask(
+            Question(f"{here}.driver", "its driver", meaning(Instrument, "driver"), "scpi", choices=drivers)
+        )
+        template = next((each for each in TEMPLATES if each.driver == chosen), replace(template, driver=chosen))
+    why = f"{meaning(Instrument, 'name')} `benchmon manual {template.page}` has more about such meters."
+    name = asked.ask(Question(f"{here}.name", "its name", why, f"meter {meter}", check=_new_name(taken)))
+    taken.add(name)
+    try:
+        model = load_driver(template.driver).settings_model
+    except BadInput:
+        return template
+    if template.driver != "hand":
+        more = f" Its driver needs a library more: pip install 'benchmon[{template.extra}]'." if template.extra else ""
+        found = list(template.fitting(asked.ports))
+        offers = tuple((port.address, one_line(port.words, 110)) for port in found)
+        usual = next((port.address for port in found if port.identity), found[0].address if found else template.address)
+        asked.ask(
+            Question(
+                f"{here}.address", "its address", meaning(model, "address") + more, usual,
+                check=_fits("address", model), offers=offers,
+            )
+        )  # fmt: skip
+    if _is_of_file(asked, meter):
+        template = replace(template, instrument=(), channel=())
+    for key in _keys(asked, f"{here}.key", template.instrument, model, known=("address",)):
+        asked.ask(_driver_question(f"{here}.key", key, model, ""))
+    return template
+
+
+def _is_of_file(asked: Asked, meter: int) -> bool:
+    """Return whether a meter stands in the bench file already, with the keys that it needs."""
+    here = f"meter.{meter}"
+    return f"{here}.of_file" in asked.given and asked.given.get(f"{here}.seen") == asked.given[f"{here}.of_file"]
+
+
+def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names: set[str]) -> None:
+    here = f"channel.{place[0]}.{place[1]}"
+    asked.group(f"Meter {place[0]}, channel {place[1]}")
+    usual_point = "ambient" if template.driver in ("thermal_picture", "value_file") else "output"
+    why = "The point of the circuit. Mains quantities are measured through a meter made for it, never with bare leads."
+    point = asked.ask(Question(f"{here}.point", "where it measures", why, usual_point, choices=POINTS))
+    whats = tuple(quantity.removeprefix(f"{point}.") for quantity in UNITS if quantity.startswith(f"{point}."))
+    usual = "voltage.mean" if "voltage.mean" in whats else whats[0]
+    why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
+    what = asked.ask(Question(f"{here}.what", "what it reads", why, usual, choices=whats))
+    quantity = f"{point}.{what}"
+    unit, driver = UNITS[quantity], load_driver(template.driver)
+    usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
+    if usual in names:
+        usual = f"{usual} {place[0]}"
+    why = meaning(Channel, "name")
+    names.add(asked.ask(Question(f"{here}.name", "name of the channel", why, usual, check=_new_name(names))))
+    for key in _keys(asked, f"{here}.key", template.channel, driver.channel_model):
+        asked.ask(_driver_question(f"{here}.key", key, driver.channel_model, quantity))
+    if unit in ("V", "A") and not driver.by_hand:
+        why = 'What stands between: a clamp "100 mV/A", a shunt "10 mΩ", a probe "10:1"; readings are multiplied by it.'
+        asked.ask(
+            Question(f"{here}.ratio", "clamp, shunt or probe", why, without=DIRECT, check=_is_ratio(unit), of_unit=True)
+        )
+    if unit in ("V", "A") and what.endswith("rms"):
+        why = (
+            "The manual of a meter says whether it shows true rms; a simple one averages, and is right for sines only."
+        )
+        choices = (_TRUE_RMS, _AVERAGING)
+        asked.ask(Question(f"{here}.responds", "it responds to", why, _TRUE_RMS, choices=choices))
+    why, usual = meaning(Channel, "accuracy"), _ACCURACIES.get(unit, "2 %")
+    asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=_is_accuracy(unit), of_unit=True))
+    period, why = field_of(Channel, "period"), meaning(Channel, "period")
+    asked.ask(
+        Question(
+            f"{here}.period", "time between readings", why, template.period, kind=DURATION,
+            check=lambda text: why_not(period, parse_value(text, DURATION)),
+        )
+    )  # fmt: skip
+    if is_temperature(quantity) and quantity != "ambient.temperature":
+        _ask_limits(asked, here, KINDS_BY_UNIT[unit])
+
+
+def _ask_limits(asked: Asked, here: str, kind: Kind) -> None:
+    why, no_limit = meaning(Channel, "warn_above"), "no limit"
+    warn = asked.ask(Question(f"{here}.warn_above", "warn above", why, "80 °C", no_limit, kind, likely=(30.0, 200.0)))
+
+    def is_higher(text: str) -> str:
+        if warn == no_limit or parse_value(text, kind) >= parse_value(warn, kind):
+            return ""
+        return f"must not be below the warning of {warn}"
+
+    why = meaning(Channel, "trip_above")
+    asked.ask(
+        Question(
+            f"{here}.trip_above",
+            "switch off above",
+            why,
+            "105 °C",
+            no_limit,
+            kind,
+            likely=(30.0, 250.0),
+            check=is_higher,
+        )
+    )
+
+
+def ask_plan(asked: Asked) -> None:
+    """Ask whether the supply is powered on in stages."""
+    asked.group("Plan")
+    why = "With a variable transformer a mistake shows at a tenth of the voltage, before it does harm."
+    keeps = asked.given.get("plan.stages") == _KEEP or asked.given.get("plan.there") == "yes"
+    choices = (*([_KEEP] if keeps else []), _STAGED, _AT_ONCE)
+    asked.ask(Question("plan.stages", "the power comes on", why, choices[0], choices=choices))
+
+
+def _keys(
+    asked: Asked, prefix: str, offered: Sequence[TemplateKey], model: type[BaseModel], known: Sequence[str] = ()
+) -> Iterator[TemplateKey]:
+    """Give the keys of a template, those that the driver requires besides, and those that are answered already."""
+    yield from offered
+    there = {*known, *(key.key for key in offered)}
+    for name, described in model.model_fields.items():
+        key = described.alias or name
+        if key not in there and (described.is_required() or f"{prefix}.{key}" in asked.given):
+            yield TemplateKey(key)
+
+
+def _driver_question(prefix: str, key: TemplateKey, model: type[BaseModel], quantity: str) -> Question:
+    usual = key.usual(quantity)
+    name, check = f"{prefix}.{key.key}", _fits(key.key, model)
+    section, _, inner = key.key.partition(".")
+    why = meaning(model, section) or "The driver requires it."
+    if inner:
+        words = f"{why} Its {inner}: what stands in the answer, in order, with commas; - for what does not matter."
+        return Question(
+            name,
+            key.key,
+            words,
+            ", ".join(map(str, usual)) if isinstance(usual, Sequence) else "",
+            check=check,
+            as_toml=_as_words,
+        )
+    shown = "" if usual is None else usual if isinstance(usual, str) else toml(usual)
+    return Question(name, key.key, why, shown, check=check, as_toml=_as_toml)
+
+
+def _as_words(text: str) -> TomlValue:
+    return [part.strip() for part in text.split(",")]
+
+
+def _as_toml(text: str) -> TomlValue:
+    """Return a whole number, or a list of them, as such, everything else as text."""
+    if re.fullmatch(r"\[ *-?[0-9]{1,15}(?: *, *-?[0-9]{1,15})* *\]", text, re.ASCII):
+        return [int(number) for number in text[1:-1].split(",")]
+    digits = text.removeprefix("-")
+    return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 16 else text
+
+
+def _fits(key: str, model: type[BaseModel]) -> Check:
+    """Return a check that the driver's own model takes an answer for one key."""
+
+    def check(text: str) -> str:
+        section, _, inner = key.partition(".")
+        try:
+            model.model_validate({section: {inner: _as_words(text)} if inner else _as_toml(text)})
+        except ValidationError as problem:
+            return reason_of(problem, section)
+        return ""
+
+    return check
+
+
+def _new_name(taken: set[str]) -> Check:
+    others = frozenset(taken)
+
+    def check(name: str) -> str:
+        if not name or name != one_line(name, 40):
+            return "must be printable, not empty and at most 40 characters long"
+        return "is in use already; every name must be different" if name in others else ""
+
+    return check
+
+
+def _is_accuracy(unit: str) -> Check:
+    def check(text: str) -> str:
+        try:
+            parse_accuracy(text, unit)
+        except BadInput as problem:
+            return f"{text!r} {problem}"
+        return ""
+
+    return check
+
+
+def _is_ratio(unit: str) -> Check:
+    def check(text: str) -> str:
+        try:
+            ratio(text, unit)
+        except BadInput as problem:
+            return str(problem)
+        return ""
+
+    return check
+
+
+def ratio(text: str, unit: str) -> float:
+    """Return the factor from what an instrument returns to the quantity in `unit`. Raises `BadInput`.
+
+    A clamp has `100 mV/A`, a shunt `10 mΩ`, a probe `10:1` or `x10`.
+
+    >>> ratio("100 mV/A", "A"), ratio("10:1", "V"), ratio("10 mΩ", "A"), ratio("x100", "V")
+    (10.0, 10.0, 100.0, 100.0)
+    """
+    like = 'write it like "100 mV/A", "10 mΩ" or "10:1"'
+    per = _RATIO.fullmatch(text)
+    if per is not None:
+        above, below = per["above"], per["below"]
+        volts = parse_value(f"{per['number']} {above}", KINDS_BY_UNIT[above[-1]])
+        per_one = parse_value(f"1 {below}", KINDS_BY_UNIT[below[-2:] if below.endswith("°C") else below[-1]])
+        if below.endswith(unit) and volts > 0:
+            return _rounded(per_one / volts)
+        if unit != "V" and above.endswith(unit) and below.endswith("V"):
+            return _rounded(volts / per_one)
+        raise BadInput(f"{text!r} is no ratio for a quantity in {unit}; {like}")
+    if unit == "A" and text.rstrip().endswith(("Ω", "ohm", "Ohm", "\u2126")):
+        ohms = parse_value(text, KINDS_BY_UNIT["Ω"])
+        if ohms > 0:
+            return _rounded(1.0 / ohms)
+    probe = re.fullmatch(r"(?:x|×)?\s*([0-9.]+)\s*(?::\s*([0-9.]+)|x|×)?", text, re.ASCII)
+    try:
+        factor = float(probe[1]) / float(probe[2] or 1) if probe else 0.0
+    except (ValueError, ZeroDivisionError):
+        factor = 0.0
+    if factor <= 0:
+        raise BadInput(f"{text!r} is no ratio; {like}")
+    # A probe of 1:10 and one of 10:1 are the same: what arrives is a tenth.
+    return _rounded(1.0 / factor if probe and probe[2] and factor < 1 else factor)
+
+
+def _rounded(number: float) -> float:
+    return float(f"{number:.12g}")
+
+
+def meter_answers(text: BenchText) -> dict[str, str]:
+    """Return the answers that the instruments, channels and steps of a bench file hold."""
+    found = dict[str, str]()
+    for meter, section in enumerate(text.all("instrument"), 1):
+        here, driver = f"meter.{meter}", str(section.content.get("driver", ""))
+        found |= {f"{here}.name": str(section.content.get("name", ""))}
+        found[f"{here}.seen"] = found[f"{here}.of_file"] = _template_of(
+            driver, str(section.content.get("address", ""))
+        ).seen
+        found[f"{here}.driver"] = driver
+        found |= {f"{here}.address": str(section.content["address"])} if "address" in section.content else {}
+        others = {"name", "driver", "address"}
+        found |= {f"{here}.key.{key}": words for key, words in _plain(section) if key not in others}
+        own = [each for each in text.all("channel") if each.content.get("instrument") == section.content.get("name")]
+        for number, channel in enumerate(own, 1):
+            found |= _channel_answers(f"channel.{meter}.{number}", channel)
+    if text.all("step"):
+        found |= {"plan.stages": _KEEP, "plan.there": "yes"}
+    else:
+        found["plan.stages"] = _AT_ONCE
+    return found
+
+
+def _template_of(driver: str, address: str) -> Template:
+    fitting = [each for each in TEMPLATES if each.driver == driver]
+    near = [each for each in fitting if each.ports and address.startswith(each.ports)]
+    return next(iter(near or fitting), _SOMETHING_ELSE)
+
+
+def _channel_answers(here: str, section: TextSection) -> dict[str, str]:
+    content = section.content
+    point, _, what = str(content.get("quantity", "")).partition(".")
+    found = {f"{here}.name": str(content.get("name", "")), f"{here}.point": point, f"{here}.what": what}
+    for key in ("accuracy", "period", "warn_above", "trip_above"):
+        if key in content:
+            unit = {"period": " s", "accuracy": ""}.get(key, f" {UNITS.get(f'{point}.{what}', '')}")
+            value = content[key]
+            found[f"{here}.{key}"] = value if isinstance(value, str) else f"{value:g}{unit}"
+    found.setdefault(f"{here}.accuracy", "1 %")
+    found.setdefault(f"{here}.period", "1 s")
+    found.setdefault(f"{here}.warn_above", "no limit")
+    found.setdefault(f"{here}.trip_above", "no limit")
+    found[f"{here}.ratio"] = f"{float(content['scale']):g}:1" if "scale" in content else DIRECT
+    found[f"{here}.responds"] = _AVERAGING if content.get("responds") == "mean" else _TRUE_RMS
+    limits = {"warn_above", "trip_above", "warn_below", "trip_below", "warn_delay", "bandwidth"}
+    return found | {f"{here}.key.{key}": words for key, words in _plain(section) if key not in _COMMON_KEYS | limits}
+
+
+def _plain(section: TextSection) -> Iterator[tuple[str, str]]:
+    """Give the keys whose values a person can type in one line."""
+    for key, value in section.content.items():
+        if isinstance(value, str | int | float) and not isinstance(value, bool):
+            yield key, one_line(value, 500)
+        elif isinstance(value, list) and value and all(type(each) is int for each in value):
+            yield key, toml(value)
+
+
+def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
+    """Put meters, channels and the plan into the text of a bench file; what is as in `before` stays as it is."""
+    former = before.given if before else {}
+    sections = {f"meter.{number}": each for number, each in enumerate(text.all("instrument"), 1)} if before else {}
+    for place, section in list(sections.items()):
+        own = [each for each in text.all("channel") if each.content.get("instrument") == section.content.get("name")]
+        of_meter = place.partition(".")[2]
+        sections |= {f"channel.{of_meter}.{at}": each for at, each in enumerate(own, 1)}
+    gone = set[str]()
+    for here, section in list(sections.items()):
+        if f"{here}.name" not in asked.values:
+            gone.add(str(section.content.get("name")))
+            text.remove(section)
+            del sections[here]
+    renamed = dict[str, str]()
+    meters = numbers_of(asked.values, "meter")
+    for meter in meters:
+        here = f"meter.{meter}"
+        _rename(renamed, former, asked, here)
+        sections[here] = _write_meter(text, asked, here, sections.get(here), former)
+    for meter in meters:
+        for number in numbers_of(asked.values, f"channel.{meter}"):
+            here = f"channel.{meter}.{number}"
+            _rename(renamed, former, asked, here)
+            last = text.all("channel")
+            where = sections.get(here) or text.add("channel", many=True, after=last[-1] if last else None)
+            _write_channel(where, asked, here, asked[f"meter.{meter}.name"], former)
+    for section in text.sections:
+        if section.section == "switch_off" and section.content.get("instrument") in renamed:
+            section.set("instrument", renamed[section.content["instrument"]])
+        if section.section in ("step", "sweep") and (renamed.keys() | gone) & set(section.content.get("needs", ())):
+            needs = [renamed.get(name, name) for name in section.content["needs"] if name not in gone]
+            section.set("needs", needs)
+
+
+def _rename(renamed: dict[str, str], former: Mapping[str, str], asked: Asked, here: str) -> None:
+    old, new = former.get(f"{here}.name"), asked[f"{here}.name"]
+    if old and old != new:
+        renamed[old] = new
+
+
+def _changed(asked: Asked, former: Mapping[str, str], name: str) -> bool:
+    return name not in former or former[name] != asked[name]
+
+
+def _write_meter(
+    text: BenchText, asked: Asked, here: str, section: TextSection | None, former: Mapping[str, str]
+) -> TextSection:
+    is_new = section is None
+    if section is None:
+        before = text.all("instrument")
+        section = text.add("instrument", many=True, after=before[-1] if before else None)
+    template = next((each for each in TEMPLATES if each.seen == asked[f"{here}.seen"]), _SOMETHING_ELSE)
+    driver = template.driver or asked[f"{here}.driver"]
+    if section.content.get("driver", driver) != driver:
+        for key, _ in list(_plain(section)):
+            section.remove(key)
+    section.set("name", asked[f"{here}.name"])
+    section.set("driver", driver)
+    for question in asked:
+        key = question.name.removeprefix(f"{here}.").removeprefix("key.")
+        if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver"):
+            continue
+        if is_new or (question.name in asked.given and _changed(asked, former, question.name)):
+            section.set(key, question.as_toml(asked[question.name]) if question.as_toml else asked[question.name])
+    return section
+
+
+def _write_channel(section: TextSection, asked: Asked, here: str, meter: str, former: Mapping[str, str]) -> None:
+    quantity = f"{asked[f'{here}.point']}.{asked[f'{here}.what']}"
+    section.set("name", asked[f"{here}.name"])
+    section.set("instrument", meter)
+    section.set("quantity", quantity)
+    asked_keys = {question.name.removeprefix(f"{here}.key.") for question in asked}
+    for key in [key for key in section.content if f"{here}.key.{key}" in former and key not in asked_keys]:
+        section.remove(key)
+    for question in asked:
+        name, answer = question.name, asked[question.name]
+        key = name.removeprefix(f"{here}.").removeprefix("key.")
+        if not name.startswith(f"{here}.") or key in ("name", "point", "what"):
+            continue
+        if not _changed(asked, former, name):
+            continue
+        confirmed = name in asked.given
+        if key == "ratio":
+            _write_ratio(section, answer, UNITS[quantity])
+        elif key == "responds":
+            if answer == _AVERAGING:
+                section.set("responds", "mean")
+            else:
+                section.remove("responds")
+        elif answer == question.without and answer:
+            section.remove(key)
+        elif answer or section.has(key):
+            comment = "a part of the reading plus a fixed amount" if key == "accuracy" else ""
+            is_doubtful = key in ("accuracy", "warn_above", "trip_above")
+            value = question.as_toml(answer) if question.as_toml else answer
+            section.set(key, value, comment, confirmed=confirmed or not is_doubtful)
+
+
+def _write_ratio(section: TextSection, answer: str, unit: str) -> None:
+    if answer == DIRECT:
+        section.remove("scale")
+        return
+    factor = ratio(answer, unit)
+    section.set("scale", int(factor) if factor.is_integer() else factor, f"{answer}")
+
+
+def write_plan(text: BenchText, asked: Asked) -> None:
+    """Put the steps of a power-on in stages into the text, or take steps away; those in the file may stay."""
+    chosen = asked["plan.stages"]
+    if chosen == _KEEP:
+        return
+    for section in text.all("step"):
+        text.remove(section)
+    channels = [name for name in asked.values if re.fullmatch(r"channel\.\d+\.\d+\.name", name)]
+    if chosen == _AT_ONCE or not channels:
+        return
+    points = {name: asked[f"{name.removesuffix('.name')}.what"] for name in channels}
+    needs = [asked[name] for name in channels if "temperature" not in points[name]][:3]
+    mains, load = asked["mains.voltage"], asked["load.resistance"]
+    volts = parse_value(mains, VOLTAGE)
+    rows = (
+        ("a tenth of the mains, no load", f"{volts / 10:.3g} V", "open", "20 s"),
+        ("half the mains, no load", f"{volts / 2:.3g} V", "open", "20 s"),
+        ("full mains, no load", f"{volts:.4g} V", "open", "1 min"),
+        ("load on", f"{volts:.4g} V", load, "2 min"),
+        ("soak", f"{volts:.4g} V", load, "30 min"),
+    )
+    for name, voltage, ohms, hold in rows:
+        step = text.add("step", many=True)
+        step.set("name", name)
+        step.set("mains", voltage)
+        if ohms:
+            step.set("load", ohms)
+        step.set("hold", hold)
+        step.set("needs", needs, meaning(Step, "needs").removesuffix("."))

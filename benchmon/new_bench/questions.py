@@ -1,0 +1,263 @@
+"""What a question is, and how an answer is read: units that are left out, per cent that may be meant, confirmation."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from benchmon.bench.fields import field_of, kind_of, why_not
+from benchmon.errors import BadInput
+from benchmon.instruments.types import Port
+from benchmon.new_bench.bench_text import TomlValue
+from benchmon.quantities import FRACTION, NUMBER, Kind, format_value, parse_value
+from benchmon.text import one_line
+
+_LONGEST = 500
+_NO_ANSWERS = ("-", "–", "?", "no", "none", "not measured", "not known", "unknown")
+_BARE = re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?")
+_WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
+
+Check = Callable[[str], str]
+"""Takes an answer and returns what is wrong with it, "" if nothing is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A question: its `name` among all, its words, why it is asked, and what an answer must be.
+
+    `name` is `section.key` where the answer is that key of the bench file. `usual` is a usual answer, "" where there is
+    none; `without` is the answer where there is no value to give ("not measured"), "" where one is needed. `kind` is
+    that of a value with a unit; `choices` are all the answers there are. `likely` is the range, in SI, outside which an
+    answer is asked back. `as_toml` turns an answer into the value of the key. `offers` are answers that were found,
+    each with words about it; their numbers are answers too. `of_unit` is a question whose answers are of the unit of
+    another answer, a quantity. `group` is the title of the group it belongs to.
+    """
+
+    name: str
+    words: str
+    why: str
+    usual: str = ""
+    without: str = ""
+    kind: Kind | None = None
+    choices: tuple[str, ...] = ()
+    likely: tuple[float, float] | None = None
+    check: Check | None = None
+    as_toml: Callable[[str], TomlValue] | None = None
+    offers: tuple[tuple[str, str], ...] = ()
+    of_unit: bool = False
+    group: str = ""
+
+    def read(self, typed: str) -> str:
+        """Return an answer as the bench file has it. Raises `BadInput` with the reason where it is none."""
+        text = one_line(typed.strip(), _LONGEST)
+        if self.without and text.lower() in (*_NO_ANSWERS, self.without):
+            return self.without
+        if self.choices:
+            return self._choice(text)
+        if text.isdecimal() and 1 <= int(text) <= len(self.offers):
+            text = self.offers[int(text) - 1][0]
+        if self.kind is not None:
+            text = with_unit(text, self.kind)
+            try:
+                parse_value(text, self.kind)
+            except BadInput as problem:
+                raise BadInput(f"{text!r} {problem}" if text else "type a value") from problem
+        problem_found = self.check(text) if self.check else ""
+        if problem_found:
+            raise BadInput(problem_found)
+        return text
+
+    @property
+    def is_figure(self) -> bool:
+        """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
+        if self.name.startswith(("meter.", "channel.")):
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above", "responds")
+        return not self.name.startswith(("title", "plan.")) and len(self.choices) != 1
+
+    def doubt(self, answer: str) -> str:
+        """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""
+        if self.likely is None or self.kind is None or answer == self.without:
+            return ""
+        number = parse_value(answer, self.kind)
+        low, high = self.likely
+        if low <= number <= high or not answer:
+            return ""
+        ends = (f"{100 * low:g} %", f"{100 * high:g} %")
+        if self.kind is not FRACTION:
+            ends = (format_value(low, self.kind.unit, 2), format_value(high, self.kind.unit, 2))
+        return f"{answer} is unusual: {ends[0]} to {ends[1]} is what most have"
+
+    def _choice(self, text: str) -> str:
+        if text.isdecimal() and 1 <= int(text) <= len(self.choices):
+            return self.choices[int(text) - 1]
+        exact = [choice for choice in self.choices if choice == text]
+        found = exact or [choice for choice in self.choices if text and choice.lower().startswith(text.lower())]
+        if len(found) != 1:
+            raise BadInput(f"type a number from 1 to {len(self.choices)}, or the words")
+        return found[0]
+
+
+def with_unit(text: str, kind: Kind) -> str:
+    """Return a value with the unit that was left out: `230` as `230 V`, `4700u` as `4700 µF`.
+
+    Raises `BadInput` for a number alone where it may be a part or per cent.
+
+    >>> from benchmon.quantities import CAPACITANCE, VOLTAGE
+    >>> with_unit("230", VOLTAGE), with_unit("4700u", CAPACITANCE), with_unit("4.7 mF", CAPACITANCE)
+    ('230 V', '4700 µF', '4.7 mF')
+    """
+    if kind is FRACTION and _BARE.fullmatch(text) and float(text.replace("−", "-")) != 0:
+        number = float(text.replace("−", "-"))
+        raise BadInput(f"{text} may be {text} % or {100 * number:g} %; write the per cent sign")
+    if not kind.unit:
+        return text
+    if _BARE.fullmatch(text):
+        return f"{text} {kind.unit}"
+    prefixed = _WITH_PREFIX.fullmatch(text)
+    if prefixed and kind.prefixes and prefixed[2] not in [name for name, _ in kind.others]:
+        return f"{prefixed[1]} {prefixed[2].replace('u', 'µ')}{kind.unit}"
+    if kind.unit == "°C":
+        return re.sub(r"(?<=\d)\s*C$", " °C", text)
+    return text
+
+
+class Asked:
+    """The questions that arise from the answers so far, in their order.
+
+    `given` are the answers; where there is none, a question's usual answer holds, and `values` has both. `ports` are
+    those at which something was found.
+    """
+
+    def __init__(self, given: Mapping[str, str], ports: Sequence[Port] = ()) -> None:
+        self.given, self.ports = given, ports
+        self.values: dict[str, str] = {}
+        self.questions: list[Question] = []
+        self._group = ""
+
+    def group(self, title: str) -> None:
+        """Begin a group of questions."""
+        self._group = title
+
+    def ask(self, question: Question) -> str:
+        """Ask a question; return its answer, or the usual one."""
+        self.questions.append(replace(question, group=self._group))
+        answer = self.given.get(question.name) or question.usual or question.without
+        if question.choices and answer not in question.choices:
+            answer = question.usual or question.choices[0]
+        if question.of_unit and answer != question.without and question.check:
+            # It may have been given for another quantity.
+            answer = question.usual or question.without if question.check(answer) else answer
+        self.values[question.name] = answer
+        return answer
+
+    def __getitem__(self, name: str) -> str:
+        """Return the answer to a question, "" where it was not asked."""
+        return self.values.get(name, "")
+
+    def __iter__(self) -> Iterator[Question]:
+        """Give the questions."""
+        return iter(self.questions)
+
+    def question(self, name: str) -> Question:
+        """Return the question called `name`. Raises `KeyError` where it does not arise."""
+        return next((each for each in self.questions if each.name == name), None) or _no_such(name)
+
+
+def _no_such(name: str) -> Question:
+    raise KeyError(name)
+
+
+def meaning(model: type[BaseModel], key: str) -> str:
+    """Return what a key of the bench file means, as its model describes it."""
+    return field_of(model, key).description or ""
+
+
+@dataclass(frozen=True, slots=True)
+class ModelKeys:
+    """Makes the questions for keys of one section of the bench file, from its model."""
+
+    section: str
+    model: type[BaseModel]
+
+    def value(
+        self,
+        key: str,
+        words: str,
+        usual: str = "",
+        *,
+        without: str = "",
+        likely: tuple[float, float] | None = None,
+        more: str = "",
+    ) -> Question:
+        """Return the question for a value with its unit."""
+        described = field_of(self.model, key)
+        kind = kind_of(described) or NUMBER
+
+        def check(text: str) -> str:
+            return why_not(described, parse_value(text, kind))
+
+        why = f"{meaning(self.model, key)} {more}".strip()
+        return Question(
+            f"{self.section}.{key}", words, why, usual, without, kind, likely=likely, check=check, as_toml=str
+        )
+
+    def points(
+        self, key: str, words: str, *, usual: str = "", without: str = "", more: str = "", only_one: bool = False
+    ) -> Question:
+        """Return the question for a list, typed with commas, its entries with semicolons between them.
+
+        `only_one` is for a key that is one such entry.
+        """
+        described = field_of(self.model, key)
+        why = f"{meaning(self.model, key)} {more}".strip()
+
+        def read(text: str) -> TomlValue:
+            entries = as_lists(text)
+            return entries[0] if only_one and len(entries) == 1 else entries
+
+        def check(text: str) -> str:
+            return refused(described.annotation, described.metadata, read(text))
+
+        return Question(f"{self.section}.{key}", words, why, usual, without, check=check, as_toml=read)
+
+
+def as_lists(text: str) -> list[TomlValue]:
+    """Return a list as it is typed as a list of lists: `0.72 V, 0.1 A; 0.95 V, 3 A`."""
+    return [[_item(part.strip()) for part in entry.split(",")] for entry in text.split(";") if entry.strip()]
+
+
+def as_typed(value: Any) -> str:
+    """Return a list of the bench file, or a list of lists, as a person types it.
+
+    >>> as_typed([["0.72 V", "0.1 A"], ["0.95 V", "3 A"]])
+    '0.72 V, 0.1 A; 0.95 V, 3 A'
+    """
+    entries = value if value and isinstance(value[0], list | tuple) else [value]
+    return "; ".join(", ".join(str(part) for part in entry) for entry in entries)
+
+
+def _item(text: str) -> str | int:
+    return int(text) if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) else text
+
+
+def refused(annotation: Any, metadata: Sequence[Any], value: object) -> str:
+    """Return why a field of that annotation does not take `value`, "" where it does."""
+    adapter: TypeAdapter[Any] = TypeAdapter(Annotated[(annotation, *metadata)] if metadata else annotation)
+    try:
+        adapter.validate_python(value)
+    except ValidationError as problem:
+        return reason_of(problem)
+    return ""
+
+
+def reason_of(problem: ValidationError, key: str = "") -> str:
+    """Return the reason of an error of pydantic in one line, of `key` alone where it is given; "" where none is."""
+    errors = [error for error in problem.errors() if not key or error["loc"][:1] == (key,)]
+    if not errors or (key and errors[0]["type"] == "missing"):
+        return ""
+    cause = errors[0].get("ctx", {}).get("error")
+    return one_line(cause if isinstance(cause, BadInput) else errors[0]["msg"])

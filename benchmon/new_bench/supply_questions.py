@@ -1,0 +1,510 @@
+"""Every question about the supply under test, described once; answers from a bench file, and into one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchmon.bench import (
+    Ambient,
+    Bench,
+    Capacitor,
+    CurrentLoad,
+    Diode,
+    Fuse,
+    Mains,
+    Rectifier,
+    Regulator,
+    ResistorLoad,
+    Transformer,
+)
+from benchmon.bench.fields import field_of, kind_of
+from benchmon.bench.topology import TOPOLOGIES, RectifierKind
+from benchmon.errors import BadInput
+from benchmon.new_bench.bench_text import BenchText, TextSection
+from benchmon.new_bench.questions import Asked, ModelKeys, Question, as_lists, as_typed, meaning, refused
+from benchmon.quantities import APPARENT_POWER, FRACTION, VOLTAGE, parse_value
+from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
+from benchmon.text import one_line
+
+NOT_MEASURED, NOT_KNOWN, NONE = "not measured", "not known", "none"
+_LABEL = "its label: voltage at full load, regulation"
+_MEASURED = "measured: open-circuit voltage, resistances"
+_ONE, _PARALLEL, _SERIES = "one winding", "two windings in parallel", "two windings in series"
+_TAPPED = "two windings in series, the tap between them"
+_CURVES = {
+    "silicon": (("0.72 V", "0.1 A"), ("0.95 V", "3 A")),
+    "Schottky": (("0.30 V", "0.1 A"), ("0.50 V", "3 A")),
+}
+_POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
+_LOADS = ("resistor", "current", "open")
+_FUSE_FACTOR = 1.6
+_TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
+"""V of usual primary taps, from memory."""
+
+_MAINS = ModelKeys("mains", Mains)
+_TRANSFORMER = ModelKeys("transformer", Transformer)
+_FUSE = ModelKeys("fuse", Fuse)
+_DIODE = ModelKeys("diode", Diode)
+_CAPACITOR = ModelKeys("filter", Capacitor)
+_REGULATOR = ModelKeys("regulator", Regulator)
+_MODELS: Mapping[str, type[BaseModel]] = {
+    "mains": Mains,
+    "transformer": Transformer,
+    "fuse": Fuse,
+    "rectifier": Rectifier,
+    "diode": Diode,
+    "filter": Capacitor,
+    "regulator": Regulator,
+    "ambient": Ambient,
+}
+
+
+def is_of_supply(name: str) -> bool:
+    """Return whether the question called `name` is about the supply under test."""
+    return name.partition(".")[0] in (*_MODELS, "load", "title")
+
+
+def ask_supply(asked: Asked) -> None:
+    """Ask for the supply. What likely answers are is from memory, of supplies of a few VA to a few kVA."""
+    asked.group("Title")
+    asked.ask(Question("title", "what is on the bench", meaning(Bench, "title"), "my supply", check=_is_title))
+    _ask_mains(asked)
+    _ask_rectifier(asked)
+    _ask_transformer(asked)
+    _ask_fuse(asked)
+    _ask_diode(asked)
+    _ask_filter(asked)
+    _ask_regulator(asked)
+    _ask_load(asked)
+    asked.group("Ambient")
+    ambient = ModelKeys("ambient", Ambient)
+    asked.ask(ambient.value("temperature", "ambient temperature", "25 °C", likely=(0.0, 45.0)))
+
+
+def _is_title(text: str) -> str:
+    return "" if text else "type a few words"
+
+
+def _ask_mains(asked: Asked) -> None:
+    asked.group("Mains")
+    asked.ask(_MAINS.value("voltage", "mains voltage", "230 V", likely=(90.0, 260.0)))
+    asked.ask(_MAINS.value("frequency", "mains frequency", "50 Hz", likely=(45.0, 65.0)))
+    asked.ask(_MAINS.value("tolerance", "tolerance of the mains voltage", "6 %", likely=(0.0, 0.15)))
+    asked.ask(
+        _MAINS.value("source_resistance", "resistance of socket and lead", without=NOT_MEASURED, likely=(0.0, 3.0))
+    )
+    why = (
+        'Its size, such as "3 %"; or measured harmonics by order, size and phase, "5, 2.4 %, 180°; 7, 0.9 %, 47°"; '
+        "or the name of a file with a captured wave beside the bench file. It moves power factor and line peaks most."
+    )
+    asked.ask(Question("mains.distortion", "distortion of the mains", why, without=NOT_MEASURED, check=_is_distortion))
+
+
+def _is_distortion(text: str) -> str:
+    key, value = _distortion(text)
+    if key == "wave":
+        return "" if "." in text else "give a size such as 3 %, a list of harmonics, or the name of a file"
+    described = field_of(Mains, key)
+    return refused(described.annotation, described.metadata, value)
+
+
+def _distortion(text: str) -> tuple[str, Any]:
+    if "," in text or ";" in text:
+        return "harmonics", as_lists(text)
+    if text[:1].isdigit() and text.endswith("%"):
+        return "voltage_thd", text
+    return "wave", text
+
+
+def _ask_rectifier(asked: Asked) -> None:
+    asked.group("Rectifier")
+    why = meaning(Rectifier, "kind")
+    asked.ask(Question("rectifier.kind", "how the diodes are wired", why, "bridge", choices=tuple(TOPOLOGIES)))
+
+
+def _is_tapped(asked: Asked) -> bool:
+    kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
+    return TOPOLOGIES[kind].is_tapped
+
+
+def _ask_transformer(asked: Asked) -> None:
+    asked.group("Transformer")
+    asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
+    choices = (_TAPPED,) if _is_tapped(asked) else (_ONE, _PARALLEL, _SERIES)
+    why = meaning(Transformer, "connection")
+    asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
+    rating = asked.ask(_TRANSFORMER.value("rating", "rating of all windings together", "120 VA", likely=(1.0, 5000.0)))
+    why = "The label is quick, within a few per cent; an open-circuit voltage and two resistances are better."
+    known = asked.ask(
+        Question("transformer.known", "its voltage is known from", why, _LABEL, choices=(_LABEL, _MEASURED))
+    )
+    if known == _LABEL:
+        usual = next(words for most, words in USUAL_REGULATION if parse_value(rating, APPARENT_POWER) <= most)
+        asked.ask(_TRANSFORMER.value("rated_voltage", "one winding, at full load", "18 V", likely=(2.0, 500.0)))
+        asked.ask(_TRANSFORMER.value("regulation", "regulation", usual, likely=(0.02, 0.4)))
+    else:
+        asked.ask(
+            _TRANSFORMER.value("open_circuit_voltage", "one winding, without load", "19.6 V", likely=(2.0, 500.0))
+        )
+        asked.ask(_TRANSFORMER.value("primary_resistance", "resistance of the primary", "20 Ω"))
+        asked.ask(_TRANSFORMER.value("secondary_resistance", "resistance of one secondary", "0.15 Ω"))
+    why = (
+        'Current of the primary with the secondaries open, "25 mA"; with its watts, "25 mA, 2 W"; or points of volts, '
+        'amperes and watts, "207 V, 15 mA, 1.2 W; 230 V, 22 mA, 1.6 W". It decides the line current of a small load.'
+    )
+    asked.ask(
+        Question(
+            "transformer.no_load_test", "without load: amperes, watts", why, without=NOT_MEASURED, check=_is_no_load
+        )
+    )
+    more = "It is measured at reduced voltage only."
+    asked.ask(
+        _TRANSFORMER.points(
+            "short_circuit", "shorted: volts, amperes, watts", without=NOT_MEASURED, more=more, only_one=True
+        )
+    )
+
+
+def _usual_tap(mains: str) -> str:
+    """Return the tap that is nearest to the mains voltage."""
+    volts = parse_value(mains, VOLTAGE)
+    return f"{min(_TAPS, key=lambda tap: abs(tap - volts))} V"
+
+
+def _is_no_load(text: str) -> str:
+    try:
+        for key, value in _no_load(text, "230 V").items():
+            described = field_of(Transformer, key)
+            if problem := refused(described.annotation, described.metadata, value):
+                return problem
+    except BadInput as problem_found:
+        return str(problem_found)
+    return ""
+
+
+def _no_load(text: str, primary: str) -> dict[str, Any]:
+    points: Any = as_lists(text)
+    if len(points) == 1 and len(points[0]) == 1:
+        return {"no_load_current": points[0][0]}
+    if len(points) == 1 and len(points[0]) == 2:
+        return {"no_load": [[primary, *points[0]]]}
+    return {"no_load": points}
+
+
+def _ask_fuse(asked: Asked) -> None:
+    asked.group("Fuse")
+    try:
+        amperes = parse_value(asked["transformer.rating"], APPARENT_POWER) / parse_value(
+            asked["transformer.primary_voltage"], VOLTAGE
+        )
+    except (BadInput, ZeroDivisionError):
+        amperes = 0.0
+    usual = next((size for size in FUSE_RATINGS if size >= _FUSE_FACTOR * amperes), FUSE_RATINGS[-1])
+    rating = asked.ask(
+        _FUSE.value(
+            "rating", "rating of the primary fuse", f"{usual:g} A", without=NONE, likely=(0.03, 20.0),
+            more=f"The primary is rated {amperes:.2g} A.",
+        )
+    )  # fmt: skip
+    if rating != NONE:
+        speeds = ("time-lag", "fast")
+        asked.ask(Question("fuse.speed", "its speed", meaning(Fuse, "speed"), speeds[0], choices=speeds))
+
+
+def _ask_diode(asked: Asked) -> None:
+    asked.group("Diodes")
+    why = "Its forward drop lowers the output and heats it. Points of its own data sheet are better than a kind."
+    curves = (*_CURVES, _POINTS, *([_SHOCKLEY] if asked.given.get("diode.curve") == _SHOCKLEY else []))
+    curve = asked.ask(Question("diode.curve", "kind of diode", why, "silicon", choices=curves))
+    if curve == _POINTS:
+        usual = as_typed(_CURVES["silicon"])
+        asked.ask(_DIODE.points("forward", "volts and amperes of its curve", usual=usual))
+    asked.ask(_DIODE.value("mean_current_rating", "rated mean current of one", "3 A", without=NOT_KNOWN))
+    asked.ask(_DIODE.value("surge_current_rating", "rated surge current of one", without=NOT_KNOWN))
+    asked.ask(_DIODE.value("reverse_voltage_rating", "rated reverse voltage of one", "200 V", without=NOT_KNOWN))
+    heat = asked.ask(_DIODE.value("thermal_resistance", "junction to ambient", without=NOT_KNOWN, likely=(0.5, 150.0)))
+    if heat != NOT_KNOWN:
+        asked.ask(_DIODE.value("thermal_time_constant", "time constant of its warm-up", "40 s", without=NOT_KNOWN))
+    usual = "125 °C" if curve == "Schottky" else "150 °C"
+    asked.ask(_DIODE.value("max_junction", "highest junction temperature", usual, without=NOT_KNOWN))
+
+
+def _ask_filter(asked: Asked) -> None:
+    asked.group("Reservoir")
+    kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
+    without = "" if TOPOLOGIES[kind].capacitors else NONE
+    size = asked.ask(
+        _CAPACITOR.value("capacitance", "reservoir capacitor", "4.7 mF", without=without, likely=(1e-6, 0.5))
+    )
+    if size == NONE:
+        return
+    asked.ask(
+        Question(
+            "filter.tolerance", "its tolerance", meaning(Capacitor, "tolerance"), "20 %", NOT_KNOWN,
+            check=_is_tolerance, as_toml=_tolerance,
+        )
+    )  # fmt: skip
+    asked.ask(_CAPACITOR.value("esr", "its ESR", without=NOT_KNOWN, likely=(0.0, 5.0)))
+    asked.ask(_CAPACITOR.value("voltage_rating", "its rated voltage", "40 V", without=NOT_KNOWN))
+    asked.ask(_CAPACITOR.value("ripple_current_rating", "its rated ripple current", without=NOT_KNOWN))
+
+
+def _tolerance(text: str) -> Any:
+    low, _, high = text.partition(",")
+    return [low.strip(), high.strip()] if high else text
+
+
+def _is_tolerance(text: str) -> str:
+    described = field_of(Capacitor, "tolerance")
+    return refused(described.annotation, described.metadata, _tolerance(text))
+
+
+def _ask_regulator(asked: Asked) -> None:
+    asked.group("Regulator")
+    volts = asked.ask(_REGULATOR.value("output_voltage", "regulated output voltage", without=NONE))
+    if volts == NONE:
+        return
+    asked.ask(_REGULATOR.value("dropout", "its dropout voltage", "2 V", likely=(0.0, 5.0)))
+    asked.ask(_REGULATOR.value("quiescent_current", "current for itself", "5 mA", likely=(0.0, 0.5)))
+    asked.ask(_REGULATOR.value("ripple_rejection", "its ripple rejection", without=NOT_KNOWN, likely=(20.0, 120.0)))
+    heat = asked.ask(_REGULATOR.value("thermal_resistance", "junction to ambient, as mounted", without=NOT_KNOWN))
+    if heat != NOT_KNOWN:
+        asked.ask(_REGULATOR.value("max_junction", "highest junction temperature", "125 °C", without=NOT_KNOWN))
+
+
+def _ask_load(asked: Asked) -> None:
+    asked.group("Load")
+    why = "A resistor follows the voltage, an electronic load holds its current, open is no load."
+    kind = asked.ask(Question("load.kind", "kind of load", why, "resistor", choices=_LOADS))
+    if kind == "resistor":
+        keys = ModelKeys("load", ResistorLoad)
+        asked.ask(keys.value("resistance", "its resistance", "10 Ω"))
+        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN))
+    elif kind == "current":
+        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A"))
+
+
+def supply_answers(text: BenchText) -> dict[str, str]:
+    """Return the answers that a bench file holds. What is not there is answered by the words for it."""
+    data, found = text.data, dict[str, str]()
+    if "title" in data:
+        found["title"] = one_line(data["title"])
+    for name, model in _MODELS.items():
+        section = _section(text, name)
+        if section is not None:
+            fields = model.model_fields.items()
+            there = {key: field.default for key, field in fields if isinstance(field.default, float)} | section.content
+            found |= {f"{name}.{key}": _spelt(model, key, value) for key, value in there.items()}
+    found |= _answers_of_transformer(data.get("transformer", {}))
+    found |= _answers_of_load(data.get("load", {}))
+    mains = data.get("mains", {})
+    distortion = next((mains[key] for key in ("harmonics", "voltage_thd", "wave") if key in mains), None)
+    if distortion is not None:
+        found["mains.distortion"] = (
+            as_typed(distortion) if isinstance(distortion, list) else found.get("mains.voltage_thd", str(distortion))
+        )
+    diode = data.get("diode", {})
+    if "saturation_current" in diode:
+        found["diode.curve"] = _SHOCKLEY
+    elif "forward" in diode:
+        usual = {name: [list(point) for point in points] for name, points in _CURVES.items()}
+        found["diode.curve"] = next((name for name, points in usual.items() if points == diode["forward"]), _POINTS)
+    return found | {name: words for name, words in _left_out(text).items() if not found.get(name)}
+
+
+def _left_out(text: BenchText) -> dict[str, str]:
+    """Return what a question is answered by where the file has no such key."""
+    asked = Asked({"diode.thermal_resistance": "1 K/W", "regulator.output_voltage": "5 V"})
+    ask_supply(asked)
+    words = {question.name: question.without for question in asked if question.without}
+    there = {section.section for section in text.sections}
+    return {name: word for name, word in words.items() if name.partition(".")[0] in there or word == NONE}
+
+
+def _section(text: BenchText, name: str) -> TextSection | None:
+    """Return a section; of the filter that of the first capacitor."""
+    if name != "filter":
+        return text.first(name)
+    return next((each for each in text.all("filter") if each.content.get("kind") == "capacitor"), None)
+
+
+def _spelt(model: type[BaseModel], key: str, value: Any) -> str:
+    if isinstance(value, list):
+        return as_typed(value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            kind = kind_of(field_of(model, key))
+        except KeyError:
+            kind = None
+        if kind is FRACTION:
+            return f"{100 * value:g} %"
+        return f"{value:g} {kind.unit}".strip() if kind else str(value)
+    return one_line(value)
+
+
+def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
+    if not transformer:
+        return {}
+    found = {"transformer.known": _LABEL if "rated_voltage" in transformer else _MEASURED}
+    if transformer.get("secondaries", 1) == 1:
+        found["transformer.windings"] = _ONE
+    else:
+        found["transformer.windings"] = _PARALLEL if transformer.get("connection") == "parallel" else _SERIES
+    if "no_load" in transformer:
+        found["transformer.no_load_test"] = as_typed(transformer["no_load"])
+    elif "no_load_current" in transformer:
+        keys = ("no_load_current", "no_load_loss")
+        parts = [_spelt(Transformer, key, transformer[key]) for key in keys if key in transformer]
+        found["transformer.no_load_test"] = ", ".join(parts)
+    return found
+
+
+def _answers_of_load(load: Mapping[str, Any]) -> dict[str, str]:
+    models: Mapping[str, type[BaseModel]] = {"resistor": ResistorLoad, "current": CurrentLoad}
+    model = models.get(str(load.get("kind")), ResistorLoad)
+    return {f"load.{key}": _spelt(model, key, value) for key, value in load.items()}
+
+
+def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
+    """Put the answers into the text of a bench file: those that differ from `before`, all where that is None.
+
+    A key whose question does not arise any more, or is answered by "none", is taken away.
+    """
+    if before is not None:
+        for name in before.values.keys() - asked.values.keys():
+            _remove(text, name)
+    for question in asked:
+        if not is_of_supply(question.name):
+            continue
+        answer, confirmed = asked[question.name], question.name in asked.given
+        if (
+            before is None
+            or before[question.name] != answer
+            or before.given.get(question.name) != asked.given.get(question.name)
+        ):
+            _write(text, asked, question, answer, confirmed=confirmed)
+
+
+def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, confirmed: bool) -> None:
+    name = question.name
+    if answer == question.without and answer:
+        _remove(text, name)
+        return
+    special = {
+        "title": _write_title,
+        "mains.distortion": _write_distortion,
+        "transformer.windings": _write_windings,
+        "transformer.no_load_test": _write_no_load,
+        "diode.curve": _write_curve,
+        "load.kind": _write_load_kind,
+    }.get(name)
+    if special is not None:
+        special(text, asked, answer)
+        return
+    if name == "transformer.known":
+        return
+    section, _, key = name.partition(".")
+    value = question.as_toml(answer) if question.as_toml else answer
+    comment = _COMMENTS.get(name) or _comment(section, key)
+    _place(text, section).set(key, value, comment, confirmed=confirmed)
+
+
+_COMMENTS = {"filter.tolerance": "usual for an electrolytic, where the data sheet says nothing else"}
+
+
+def _comment(section: str, key: str) -> str:
+    model = _MODELS.get(section)
+    words = meaning(model, key) if model else ""
+    return words.partition(";")[0].partition(". ")[0].removesuffix(".")
+
+
+def _place(text: BenchText, section: str) -> TextSection:
+    """Return the section for a key, made where it is not there."""
+    found = _section(text, section)
+    if found is not None:
+        return found
+    if section == "filter":
+        found = text.add(
+            "filter", many=True, comment="the reservoir; resistors, chokes and more capacitors follow in order"
+        )
+        found.set("kind", "capacitor")
+        return found
+    return text.add(section)
+
+
+def _remove(text: BenchText, name: str) -> None:
+    """Take away what a question wrote; the whole section where it stands for that."""
+    section, _, key = name.partition(".")
+    found = _section(text, section)
+    if found is None:
+        return
+    if name in ("fuse.rating", "filter.capacitance", "regulator.output_voltage"):
+        text.remove(found)
+        return
+    for each in _WRITES.get(name, (key,)):
+        found.remove(each)
+
+
+_WRITES = {
+    "mains.distortion": ("voltage_thd", "harmonics", "wave"),
+    "transformer.no_load_test": ("no_load", "no_load_current", "no_load_loss"),
+    "transformer.windings": (),
+    "transformer.known": (),
+    "diode.curve": (),
+}
+
+
+def _write_title(text: BenchText, _asked: Asked, answer: str) -> None:
+    text.sections[0].set("title", answer)
+
+
+def _write_distortion(text: BenchText, _asked: Asked, answer: str) -> None:
+    key, value = _distortion(answer)
+    section = _place(text, "mains")
+    for other in _WRITES["mains.distortion"]:
+        if other != key:
+            section.remove(other)
+    section.set(key, value, "shape of the mains voltage")
+
+
+def _write_windings(text: BenchText, _asked: Asked, answer: str) -> None:
+    section = _place(text, "transformer")
+    section.set("secondaries", 1 if answer == _ONE else 2)
+    if answer == _ONE:
+        section.remove("connection")
+    else:
+        joined = "parallel" if answer == _PARALLEL else "series"
+        section.set("connection", joined, _comment("transformer", "connection"))
+
+
+def _write_no_load(text: BenchText, asked: Asked, answer: str) -> None:
+    values = _no_load(answer, asked["transformer.primary_voltage"])
+    section = _place(text, "transformer")
+    for key in _WRITES["transformer.no_load_test"]:
+        if key in values:
+            section.set(key, values[key], "measured at the primary, the secondaries open")
+        else:
+            section.remove(key)
+
+
+def _write_load_kind(text: BenchText, _asked: Asked, answer: str) -> None:
+    section = _place(text, "load")
+    if section.content.get("kind") != answer:
+        # Keys of another kind of load would be refused.
+        for key in list(section.content):
+            section.remove(key)
+        section.set("kind", answer)
+
+
+def _write_curve(text: BenchText, _asked: Asked, answer: str) -> None:
+    if answer == _SHOCKLEY:
+        return
+    section = _place(text, "diode")
+    for key in ("saturation_current", "emission_coefficient", "series_resistance"):
+        section.remove(key)
+    if answer in _CURVES:
+        words = f"usual for {answer}; points of its own data sheet are better"
+        section.set("forward", [list(point) for point in _CURVES[answer]], words)

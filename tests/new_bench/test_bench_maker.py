@@ -1,0 +1,155 @@
+"""From answers to a bench file: new ones, changes to one that is there, drafts."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.instruments.registry import prepare
+from benchmon.new_bench.bench_maker import BenchMaker
+from benchmon.prediction import predict
+
+BENCHES = {
+    each.name: each.read_text(encoding="utf-8")
+    for each in (files("benchmon_simulated") / "benches").iterdir()
+    if each.name.endswith(".toml")
+}
+OWN = BENCHES["bridge.toml"]
+
+
+def answered(tmp_path, answers, base=""):
+    maker = BenchMaker(tmp_path / "bench.toml", base)
+    if not base:
+        maker.add_meter()
+    for name, typed in answers.items():
+        maker.answer(name, typed)
+    return maker
+
+
+def test_what_was_measured_is_written_with_the_keys_for_it(tmp_path):
+    maker = answered(
+        tmp_path,
+        {
+            "mains.distortion": "5, 2.4 %, 180°; 7, 0.9 %, 47°",
+            "transformer.no_load_test": "207 V, 15 mA, 1.2 W; 230 V, 22 mA, 1.6 W",
+            "transformer.short_circuit": "11.8 V, 0.35 A, 2.1 W",
+            "filter.tolerance": "-20 %, 80 %",
+            "filter.esr": "40 mΩ",
+            "regulator.output_voltage": "12 V",
+            "regulator.ripple_rejection": "62 dB",
+        },
+    )
+    bench = maker.bench()
+    assert [order for order, _, _ in bench.mains.harmonics] == [5, 7]
+    assert len(bench.transformer.no_load) == 2
+    assert bench.transformer.short_circuit[0] == 11.8
+    assert bench.filter[0].tolerance_limits == (-0.2, 0.8)
+    assert bench.regulator.ripple_rejection == 62.0
+    assert predict(bench).quantities["output.voltage.mean"].value == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize(
+    ("typed", "current", "points"),
+    [("25 mA", 0.025, None), ("25 mA, 2 W", 0.0, ((230.0, 0.025, 2.0),)), ("not measured", 0.0, None)],
+)
+def test_a_test_without_load_may_be_a_current_a_point_or_nothing(tmp_path, typed, current, points):
+    transformer = answered(tmp_path, {"transformer.no_load_test": typed}).bench().transformer
+    assert (transformer.no_load_current, transformer.no_load) == (current, points)
+
+
+def test_a_clamp_becomes_a_scale_and_an_averaging_meter_says_so(tmp_path):
+    lan = "a LAN socket, and SCPI"
+    maker = answered(
+        tmp_path, {"meter.1.seen": lan, "channel.1.1.point": "secondary", "channel.1.1.what": "current.rms"}
+    )
+    maker.answer("channel.1.1.ratio", "100 mV/A")
+    maker.answer("channel.1.1.responds", "the mean")
+    channel = maker.bench().channel[0]
+    assert (channel.scale, channel.responds) == (10.0, "mean")
+
+
+def test_usual_values_that_nobody_confirmed_are_marked_in_the_file(tmp_path):
+    maker = answered(tmp_path, {"mains.voltage": "115"})
+    lines = maker.text().splitlines()
+    assert not any("not confirmed" in line for line in lines if line.startswith('voltage = "115 V"'))
+    assert any("not confirmed" in line for line in lines if line.startswith("rated_voltage"))
+    before = maker.unconfirmed()
+    maker.answer("transformer.rated_voltage", "18 V")
+    assert maker.unconfirmed() == before - 1
+
+
+@pytest.mark.parametrize("name", sorted(BENCHES))
+def test_a_file_that_is_opened_and_not_changed_stays_to_the_letter(name, tmp_path):
+    assert BenchMaker(tmp_path / name, BENCHES[name]).text() == BENCHES[name]
+
+
+def test_a_change_touches_one_line(tmp_path):
+    maker = answered(tmp_path, {"mains.voltage": "115"}, OWN)
+    changed = set(maker.text().splitlines()) ^ set(OWN.splitlines())
+    assert sorted(changed) == [
+        'voltage = "115 V"              # as measured without load',
+        'voltage = "230 V"              # as measured without load',
+    ]
+
+
+def test_parts_and_meters_come_and_go_and_names_follow(tmp_path):
+    maker = answered(
+        tmp_path,
+        {
+            "fuse.rating": "none",
+            "filter.capacitance": "10 mF",
+            "load.kind": "current",
+            "load.current": "2",
+            "meter.1.name": "bench DMM",
+        },
+        OWN,
+    )  # fmt: skip
+    first = maker.asked()["channel.1.1.name"]
+    maker.answer("channel.1.1.name", "out")
+    maker.remove(2)
+    added = maker.add_meter()
+    maker.answer(f"meter.{added}.seen", "it shows")
+    maker.answer(f"channel.{added}.1.point", "load")
+    bench = read_bench(maker.text())
+    prepare(bench)
+    assert bench.fuse is None
+    assert bench.filter[0].capacitance == pytest.approx(0.01)
+    assert bench.load.current == 2.0
+    assert bench.instrument[0].name == "bench DMM"
+    assert first not in [channel.name for channel in bench.channel]
+    assert all(first not in step.needs for step in bench.step)
+    assert [channel.quantity for channel in bench.channel if channel.instrument == f"meter {added}"] == [
+        "load.temperature"
+    ]
+
+
+def test_a_draft_is_gone_on_from_and_goes_with_the_file(tmp_path):
+    maker = answered(tmp_path, {"mains.voltage": "115"})
+    maker.keep_draft()
+    again = BenchMaker(maker.path)
+    assert again.take_draft()
+    assert again.asked()["mains.voltage"] == "115 V"
+    again.write()
+    assert [each.name for each in tmp_path.iterdir()] == ["bench.toml"]
+    assert not BenchMaker(maker.path).take_draft()
+
+
+@pytest.mark.parametrize("content", ["", "{}", "[1]", '{"base": "", "answers": {"mains.voltage": 3}}', "\udcff" * 3])
+def test_a_spoilt_draft_is_left_alone(tmp_path, content):
+    maker = BenchMaker(tmp_path / "bench.toml")
+    maker.draft_path.write_text(content, encoding="utf-8", errors="surrogateescape")
+    assert not maker.take_draft()
+    assert maker.given == {}
+
+
+def test_a_draft_of_another_state_of_the_file_is_left_alone(tmp_path):
+    maker = answered(tmp_path, {"mains.voltage": "115"}, OWN)
+    maker.keep_draft()
+    assert not BenchMaker(maker.path, f"# edited\n{OWN}").take_draft()
+
+
+def test_what_does_not_fit_together_is_explained(tmp_path):
+    maker = answered(tmp_path, {"mains.distortion": "socket.csv"})
+    assert "socket.csv" in maker.problem()

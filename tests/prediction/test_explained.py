@@ -1,0 +1,153 @@
+"""Where a predicted value comes from: formulas against handbooks, effects against closed forms, the budget's sum."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import pytest
+
+from benchmon.errors import PredictionError
+from benchmon.prediction import predict
+from benchmon.prediction.explained import Derivation, explain
+from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
+from support.circuits.drawn import capacitor, choke, current, plain, resistor
+from support.supplies import bench_of, rated
+
+QUANTITIES = (
+    "output.voltage.mean",
+    "reservoir.voltage.ripple",
+    "diode.temperature.junction",
+    "mains.voltage.thd",
+    "mains.power_factor",
+)
+
+
+@cache
+def of_rated(quantity: str) -> Derivation:
+    return explain(rated(mains={"harmonics": None}), quantity)
+
+
+def handbook(kind, quantity, *, rms=70.7106781187, hertz=60.0, load, filters=()) -> float:
+    bench = plain(
+        kind,
+        mains={"frequency": hertz},
+        transformer={"open_circuit_voltage": rms},
+        filter=list(filters),
+        load=load,
+    )
+    value = explain(bench, quantity).handbook.value
+    assert value is not None
+    return value
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_the_effects_add_up_to_the_predicted_value_exactly(quantity):
+    found = of_rated(quantity)
+    total = found.start + found.left_out + sum(effect.change for effect in found.ladder.effects)
+    assert total == pytest.approx(found.expected.value, abs=1e-9)
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_the_budget_adds_up_to_the_stated_uncertainty(quantity):
+    found = of_rated(quantity)
+    assert 2 * found.budget.combined == pytest.approx(found.expected.uncertainty, rel=1e-3)
+    assert math.hypot(*(row.contribution for row in found.budget.rows)) == pytest.approx(found.budget.combined)
+    assert sum(row.share for row in found.budget.rows) == pytest.approx(1.0)
+    for row in found.budget.rows:
+        if row.sensitivity is not None and row.standard is not None:
+            assert abs(row.sensitivity) * row.standard == pytest.approx(row.contribution)
+
+
+@pytest.mark.parametrize(
+    ("kind", "mean", "rms", "form", "ripple"),
+    [("half wave", 0.3183, 0.5, 1.5708, 1.2114), ("bridge", 0.6366, 0.7071, 1.1107, 0.4834)],
+)
+def test_into_a_resistor_the_formulas_are_those_of_the_table(kind, mean, rms, form, ripple):
+    # Table of single-phase rectifiers with ideal parts, any power-electronics textbook; closed form. Peak 100 V.
+    load = resistor(50.0)
+    assert handbook(kind, "output.voltage.mean", load=load) == pytest.approx(100 * mean, rel=2e-4)
+    assert handbook(kind, "output.voltage.rms", load=load) == pytest.approx(100 * rms, rel=2e-4)
+    assert handbook(kind, "output.voltage.form_factor", load=load) == pytest.approx(form, rel=2e-4)
+    assert handbook(kind, "output.voltage.ripple_factor", load=load) == pytest.approx(ripple, rel=2e-4)
+
+
+def test_a_reservoir_behind_a_bridge():
+    # Fardo and Patrick, p. 197 (memory): 28.2 V peak, 500 µF, 300 mA, 60 Hz: 25.70 V.
+    mean = handbook(
+        "bridge",
+        "output.voltage.mean",
+        rms=28.2 / math.sqrt(2),
+        load=current(0.3),
+        filters=[capacitor(500e-6)],
+    )
+    assert mean == pytest.approx(25.70, abs=0.01)
+
+
+def test_a_peak_rectifier():
+    # Sedra and Smith (memory): 100 V peak, 60 Hz, 10 kΩ and 83.3 µF: 2 V of ripple, 638 mA at most in the diode.
+    # They take the load's current from the peak voltage, 1 % more than from the mean.
+    with_load = {"load": resistor(10e3), "filters": [capacitor(83.3e-6)]}
+    assert handbook("half wave", "reservoir.voltage.ripple", **with_load) == pytest.approx(2.0, rel=0.015)
+    assert handbook("half wave", "diode.current.peak", **with_load) == pytest.approx(0.638, rel=0.015)
+
+
+def test_a_choke_input_takes_the_mean_of_the_rectified_sine():
+    # Mean 2/π of the peak, and ripple of the second harmonic 4/(3π) behind LC (Fourier series, closed form).
+    with_load = {"load": resistor(50.0), "filters": [choke(0.5), capacitor(1e-3)], "hertz": 50.0}
+    assert handbook("bridge", "output.voltage.mean", **with_load) == pytest.approx(63.66, rel=1e-3)
+    omega = 2 * math.pi * 100
+    ripple = 2 * 4 / (3 * math.pi) * 100 / (omega**2 * 0.5 * 1e-3 - 1)
+    assert handbook("bridge", "output.voltage.ripple", **with_load) == pytest.approx(ripple, rel=1e-9)
+
+
+def test_the_resistance_of_a_winding_divides_with_the_load():
+    # Closed form: a winding of 1 Ω before 9 Ω takes a tenth of what comes out of the diodes.
+    bench = plain(
+        "bridge",
+        transformer={"open_circuit_voltage": 1000.0, "secondary_resistance": 1.0, "primary_resistance": 0.0},
+        diode={"series_resistance": 0.0},
+        load=resistor(9.0),
+    )
+    found = explain(bench, "output.voltage.mean")
+    diodes, windings = (each.change for each in found.ladder.effects[:2])
+    assert windings == pytest.approx(-0.1 * (found.ladder.ideal + diodes), rel=1e-3)
+
+
+def test_the_diodes_of_a_bridge_drop_twice_what_those_of_a_centre_tap_do():
+    # Two in the way against one; into a resistor the conduction hardly changes.
+    drops = []
+    for kind in ("bridge", "centre tap"):
+        bench = plain(kind, transformer={"open_circuit_voltage": 100.0, "secondary_resistance": 0.01})
+        effects = explain(bench, "output.voltage.mean").ladder.effects
+        drops.append(next(each.change for each in effects if "drop" in each.label))
+    assert drops[0] == pytest.approx(2 * drops[1], rel=0.02)
+
+
+def test_a_wide_mains_is_what_to_measure():
+    found = of_rated("output.voltage.mean")
+    assert found.budget.rows[0].label == "mains voltage"
+    assert "mains voltage" in found.budget.halving.inputs
+    assert found.budget.halving.reading is not None
+    measured = predict(rated(mains={"harmonics": None}), mains_voltage=230.0).quantities["output.voltage.mean"]
+    assert found.budget.halving.leaves < found.expected.uncertainty
+    assert measured.uncertainty < found.expected.uncertainty / 2
+
+
+def test_a_quantity_that_is_not_there_is_refused_with_those_that_are():
+    with pytest.raises(PredictionError, match=r"regulator\.power\.mean: is not predicted .* output\.voltage\.mean"):
+        explain(bench_of(), "regulator.power.mean")
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_the_text_fits_eighty_columns_and_ends_with_the_predicted_value(quantity):
+    text = derivation_as_text(of_rated(quantity))
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert any(line.split() and line.split()[0] == "predicted" for line in text.splitlines())
+
+
+def test_the_object_holds_the_whole_sum():
+    found = derivation_as_dict(of_rated("output.voltage.mean"))
+    start = found["handbook"]["value"]
+    assert start + sum(effect["change"] for effect in found["effects"]) == pytest.approx(found["value"])
+    assert found["budget"][0]["share"] == max(row["share"] for row in found["budget"])
