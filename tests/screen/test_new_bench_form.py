@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from threading import Event
 
 import pytest
 
@@ -188,6 +189,32 @@ async def test_a_bench_is_typed_in_a_meter_read_and_the_file_written(app, tmp_pa
     assert app.return_value is True
     bench = load_bench(tmp_path / "mine.toml")
     assert (bench.title, bench.mains.voltage, bench.transformer.primary_voltage) == ("my supply", 115.0, 115.0)
+
+
+async def test_what_a_meter_showed_before_it_was_changed_is_not_shown(app, monkeypatch):
+    asked, may_answer = [], Event()
+
+    def read(bench, _):
+        asked.append(bench.instrument[0].address)
+        if len(asked) == 1:
+            may_answer.wait(30)
+        return [Tried("meter 1", "output voltage", ok=True, value=float(len(asked)), unit="V")]
+
+    monkeypatch.setattr(bench_maker, "try_instruments", read)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.maker.add_meter()
+        app.maker.answer("meter.1.seen", "a LAN socket, and SCPI")
+        app.state.refresh()
+        for host in ("192.0.2.1", "192.0.2.2"):
+            app.state.cursor = "meter.1.address"
+            app._show()
+            app.field.value = f"TCPIP::{host}::5025::SOCKET"
+            await pilot.press("enter")
+        may_answer.set()
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert asked == ["TCPIP::192.0.2.1::5025::SOCKET", "TCPIP::192.0.2.2::5025::SOCKET"]
+        assert "output voltage: 2.000 V" in shown(app.state)
 
 
 async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
