@@ -1,7 +1,7 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
-from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, SwitchOff
+from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, Sweep, SwitchOff
 from benchmon.bench.supply import (
     Ambient,
     Capacitor,
@@ -44,6 +44,7 @@ __all__ = [
     "ResistorLoad",
     "SeriesResistor",
     "Step",
+    "Sweep",
     "SwitchOff",
     "Transformer",
     "load_bench",
